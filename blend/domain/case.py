@@ -1,0 +1,70 @@
+"""A case: everything one plan is made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+
+from blend.domain.lots import Lot
+from blend.domain.products import Product
+from blend.domain.rules import Loss, Rule, WholeContainers
+from blend.domain.standards import Action, StandardRow
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How one case is to be planned. `gap_share` is the distance from the proved bound at
+    which a plan with whole containers is good enough."""
+
+    plan_on: date
+    plant: str = ""
+    whole_containers: WholeContainers = WholeContainers.NO
+    gap_share: float = 0.001
+    time_limit_s: float = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """The day's tables. Lots, products and rules are held in the order of their ids, so
+    that the order of rows in a sheet never changes a plan, ties included."""
+
+    settings: Settings
+    lots: tuple[Lot, ...]
+    products: tuple[Product, ...]
+    rules: tuple[Rule, ...] = ()
+    losses: tuple[Loss, ...] = ()
+    standards: tuple[StandardRow, ...] = ()
+    _lot_by_id: dict[str, Lot] = field(init=False, repr=False, compare=False)
+    _product_by_id: dict[str, Product] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        put(self, "lots", tuple(sorted(self.lots, key=lambda lot: lot.lot_id)))
+        put(self, "products", tuple(sorted(self.products, key=lambda p: p.product_id)))
+        put(self, "rules", tuple(sorted(self.rules, key=lambda rule: rule.rule_id)))
+        put(self, "losses", tuple(sorted(self.losses, key=lambda loss: loss.loss_id)))
+        put(self, "_lot_by_id", {lot.lot_id: lot for lot in self.lots})
+        put(self, "_product_by_id", {p.product_id: p for p in self.products})
+
+    def lot(self, lot_id: str) -> Lot:
+        return self._lot_by_id[lot_id]
+
+    def product(self, product_id: str) -> Product:
+        return self._product_by_id[product_id]
+
+    def usable_lots(self) -> tuple[Lot, ...]:
+        day = self.settings.plan_on
+        return tuple(lot for lot in self.lots if lot.reason_unusable(day) is None)
+
+    def standard_rows(self, product: Product) -> tuple[StandardRow, ...]:
+        return tuple(row for row in self.standards if row.standard_id in product.standards)
+
+    def binding_rules(self) -> tuple[Rule, ...]:
+        """The plant's own rules and those that standards lay on labelled products."""
+        laid = [
+            row.rule_for(product)
+            for product in self.products
+            for row in self.standard_rows(product)
+            if row.action is Action.REFUSE
+        ]
+        return self.rules + tuple(rule for rule in laid if rule is not None)

@@ -1,0 +1,232 @@
+"""A plan: quantities, worths and proof in one frozen object. Inputs are never written to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from blend.domain.requirements import Requirement
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """What is bought (from an offer) or pulled (from stock) of one lot."""
+
+    lot_id: str
+    pounds_lb: float
+    containers: int | None
+    """Whole containers, None for loose meat or where containers may be broken."""
+    used_lb: float
+
+    @property
+    def leftover_lb(self) -> float:
+        return self.pounds_lb - self.used_lb
+
+
+@dataclass(frozen=True, slots=True)
+class Ingredient:
+    """Pounds of one lot that go into one batch, as weighed before losses."""
+
+    lot_id: str
+    pounds_lb: float
+    containers: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BatchRun:
+    """One or more batches of one product made to one recipe."""
+
+    product_id: str
+    batches: int
+    ingredients: tuple[Ingredient, ...]
+    """For one batch."""
+    finished_lb: float
+    """Of one batch, after losses."""
+    lean_share: float
+    """Of the finished batch."""
+
+
+@dataclass(frozen=True, slots=True)
+class Money:
+    """What the plan costs, USD. `total_usd` is what is minimised."""
+
+    meat_usd: float
+    freight_usd: float
+    leftover_value_usd: float
+    shortfall_usd: float
+    sales_usd: float
+    finished_lb: float
+
+    @property
+    def meat_in_blends_usd(self) -> float:
+        """Meat and freight less the value of what is left over."""
+        return self.meat_usd + self.freight_usd - self.leftover_value_usd
+
+    @property
+    def total_usd(self) -> float:
+        return self.meat_in_blends_usd + self.shortfall_usd - self.sales_usd
+
+    @property
+    def usd_per_finished_lb(self) -> float | None:
+        """Meat and freight less leftovers, a finished pound; None when nothing is made."""
+        return self.meat_in_blends_usd / self.finished_lb if self.finished_lb else None
+
+
+class Programme(StrEnum):
+    """Which mathematical programme a worth is read from."""
+
+    LINEAR = "linear"
+    """Containers, counts and batches taken as divisible."""
+
+
+class Step(StrEnum):
+    """The step that a worth is for."""
+
+    LEAN_POINT = "lean point"
+    SHARE_POINT = "point of share"
+    CWT = "cwt"
+
+
+@dataclass(frozen=True, slots=True)
+class RequirementWorth:
+    """What one requirement costs, at the rate that holds at the plan.
+
+    `easing_saves_usd` is the money saved per step of easing, `tightening_costs_usd` that
+    lost per step of tightening. They differ where the plan sits on a kink; infinite
+    tightening cost means that no plan exists beyond.
+    """
+
+    requirement: Requirement
+    step: Step
+    easing_saves_usd: float
+    tightening_costs_usd: float
+    programme: Programme = Programme.LINEAR
+
+
+@dataclass(frozen=True, slots=True)
+class ProductWorth:
+    """What one product's order and target cost, at the rate that holds at the plan."""
+
+    product_id: str
+    next_cwt_usd: float
+    """Cost of one more finished hundredweight."""
+    leaner_point_usd: float
+    """Cost of moving the target, tolerance and all, one lean point up."""
+    fatter_point_usd: float
+    """Cost of moving the target one lean point down (below zero: money saved)."""
+    programme: Programme = Programme.LINEAR
+
+
+@dataclass(frozen=True, slots=True)
+class LotWorth:
+    """At which price a lot enters or leaves the plan, all else as it is.
+
+    `critical_usd_per_lb` is the highest delivered price at which the linear programme
+    still takes some of the lot; infinite when there is no plan without it, None when the
+    lot can enter at no price above zero. `next_lb_usd` is the saving from one more pound
+    of a lot that is taken whole.
+    """
+
+    lot_id: str
+    delivered_usd_per_lb: float
+    linear_lb: float
+    """Pounds taken in the linear programme, which the price refers to."""
+    critical_usd_per_lb: float | None
+    next_lb_usd: float
+    programme: Programme = Programme.LINEAR
+
+    @property
+    def is_used(self) -> bool:
+        return self.linear_lb > 0
+
+
+class Verdict(StrEnum):
+    MET = "met"
+    WITHIN_ROUNDING = "met within rounding"
+    BROKEN = "BROKEN"
+    WARNING = "warning"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One requirement held against the rounded plan by plain arithmetic."""
+
+    requirement: Requirement
+    read: float
+    least: float | None
+    most: float | None
+    unit: str
+    allowance: float
+    """How far rounding to whole pounds alone can carry `read`."""
+    verdict: Verdict
+    note: str = ""
+    section: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """How good the plan is: no plan costs less than `bound_usd`."""
+
+    objective_usd: float
+    """Of the exact plan, before rounding to whole pounds."""
+    bound_usd: float
+    method: str
+    """How the bound was had, in a few words."""
+
+    @property
+    def gap_usd(self) -> float:
+        return max(0.0, self.objective_usd - self.bound_usd)
+
+    @property
+    def gap_share(self) -> float:
+        return self.gap_usd / max(1e-9, abs(self.objective_usd))
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """That the plan keeps every requirement, and how far it can be from the best."""
+
+    checks: tuple[Check, ...]
+    bound: Bound
+
+    @property
+    def is_sound(self) -> bool:
+        return all(check.verdict is not Verdict.BROKEN for check in self.checks)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Today's plan. Pounds are whole; `worths` are empty when they were not asked for."""
+
+    takes: tuple[Take, ...]
+    runs: tuple[BatchRun, ...]
+    shortfall_lb: dict[str, float]
+    money: Money
+    proof: Proof
+    products_worth: tuple[ProductWorth, ...] = ()
+    requirements_worth: tuple[RequirementWorth, ...] = ()
+    lots_worth: tuple[LotWorth, ...] = ()
+    stopped_early: bool = False
+    """Time ran out, or the user stopped the search; the plan is the best so far."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """The least change of one requirement alone that frees a plan, and the plan's cost then."""
+
+    requirement: Requirement
+    was: float
+    becomes: float
+    unit: str
+    total_usd: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """Why no plan exists: a set of requirements of which none can be spared."""
+
+    requirements: tuple[Requirement, ...]
+    changes: tuple[Change, ...]
+    needs_whole: bool = False
+    """True when the clash shows only with whole containers, counts or batches."""

@@ -1,0 +1,93 @@
+"""Rules as data: what a blend may hold, and what is lost on the way."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import prod
+
+from blend.domain.lots import Lot
+from blend.domain.products import Product
+from blend.domain.selectors import EVERY_LOT, Selector
+
+
+class RuleKind(StrEnum):
+    SHARE = "share"
+    """The selected lots make between `least_share` and `most_share` of the product."""
+    FAT = "fat"
+    """The product's fat lies between `least_share` and `most_share`."""
+    MOST_LOTS = "most_lots"
+    """At most `most_count` of the selected lots go into the product."""
+    LEAST_IF_USED = "least_if_used"
+    """Each selected lot, if used at all, makes at least `least_share` of the product."""
+    MUST_USE = "must_use"
+    """At least `least_lb` of the selected lots go into the products, all of them if blank."""
+    MUST_NOT_USE = "must_not_use"
+    """None of the selected lots goes into the product."""
+    KEEP_APART = "keep_apart"
+    """A lot of `lots` and a lot of `against` never meet in one product."""
+    EQUAL_RECIPE = "equal_recipe"
+    """Every batch of the product has the same recipe."""
+
+
+class WholeContainers(StrEnum):
+    """Where containers must be whole."""
+
+    NO = "no"
+    TAKEN = "taken"
+    """Taken whole; the pounds are split freely between products and batches."""
+    PER_PRODUCT = "per_product"
+    """Each product receives whole containers."""
+    PER_BATCH = "per_batch"
+    """Each batch receives whole containers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule. `products` empty means all of them. `source` names the section of a
+    standard; it is empty for the plant's own rules."""
+
+    rule_id: str
+    kind: RuleKind
+    products: tuple[str, ...] = ()
+    lots: Selector = EVERY_LOT
+    against: Selector | None = None
+    least_share: float | None = None
+    most_share: float | None = None
+    most_count: int | None = None
+    least_lb: float | None = None
+    source: str = ""
+    note: str = ""
+
+    def governs(self, product: Product) -> bool:
+        return not self.products or product.product_id in self.products
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What a step (thaw, purge, trimming, grinding) takes from the lots it concerns.
+
+    Fat and lean lose differently: purge is water and protein, so it takes lean.
+    """
+
+    loss_id: str
+    step: str
+    lots: Selector = EVERY_LOT
+    products: tuple[str, ...] = ()
+    lean_loss_share: float = 0.0
+    fat_loss_share: float = 0.0
+    source: str = ""
+
+    def concerns(self, lot: Lot, product: Product) -> bool:
+        return (not self.products or product.product_id in self.products) and self.lots.holds(lot)
+
+
+def kept_per_lb(lot: Lot, product: Product, losses: tuple[Loss, ...]) -> tuple[float, float]:
+    """Finished lean and fat, lb per lb of the lot put into the product.
+
+    Steps follow one another, so what they keep multiplies.
+    """
+    steps = [loss for loss in losses if loss.concerns(lot, product)]
+    lean = lot.lean_share * prod(1 - loss.lean_loss_share for loss in steps)
+    fat = lot.fat_share * prod(1 - loss.fat_loss_share for loss in steps)
+    return lean, fat

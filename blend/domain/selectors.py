@@ -1,0 +1,117 @@
+"""Which lots a rule speaks of: `form=frozen; origin!=domestic; lean_share>=0.85`.
+
+Conditions joined by `;` must all hold. Several values joined by `|` mean any of them.
+An empty text means every lot.
+"""
+
+from __future__ import annotations
+
+import operator
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from blend.domain.lots import Lot
+
+WORD_ATTRIBUTES: dict[str, Callable[[Lot], frozenset[str]]] = {
+    "lot": lambda lot: frozenset((lot.lot_id,)),
+    "item": lambda lot: frozenset((lot.item,)),
+    "species": lambda lot: frozenset((lot.species,)),
+    "form": lambda lot: frozenset((lot.form,)),
+    "origin": lambda lot: frozenset((lot.origin,)),
+    "meat_class": lambda lot: frozenset((lot.meat_class,)),
+    "supplier": lambda lot: frozenset((lot.supplier,)),
+    "place": lambda lot: frozenset((lot.place,)),
+    "container": lambda lot: frozenset((lot.container,)),
+    "programme": lambda lot: lot.programmes,
+}
+"""Attributes compared as words: how to read the words off a lot."""
+
+NUMBER_ATTRIBUTES: dict[str, Callable[[Lot], float]] = {
+    "lean_share": lambda lot: lot.lean_share,
+}
+"""Attributes compared as numbers."""
+
+_COMPARE = {
+    ">=": operator.ge,
+    "<=": operator.le,
+    ">": operator.gt,
+    "<": operator.lt,
+    "=": operator.eq,
+    "!=": operator.ne,
+}
+_CONDITION = re.compile(r"\s*([a-z_]+)\s*(>=|<=|!=|=|>|<)\s*(.+?)\s*", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One comparison of one attribute of a lot."""
+
+    attribute: str
+    compare: str
+    values: tuple[str, ...]
+
+    def holds(self, lot: Lot) -> bool:
+        if self.attribute in NUMBER_ATTRIBUTES:
+            number = NUMBER_ATTRIBUTES[self.attribute](lot)
+            return _COMPARE[self.compare](number, float(self.values[0]))
+        words = {word.casefold() for word in WORD_ATTRIBUTES[self.attribute](lot)}
+        among = not words.isdisjoint(value.casefold() for value in self.values)
+        return among if self.compare == "=" else not among
+
+
+@dataclass(frozen=True, slots=True)
+class Selector:
+    """A set of lots, told by conditions that must all hold."""
+
+    conditions: tuple[Condition, ...] = ()
+
+    def holds(self, lot: Lot) -> bool:
+        return all(condition.holds(lot) for condition in self.conditions)
+
+    def __str__(self) -> str:
+        return "; ".join(
+            f"{condition.attribute}{condition.compare}{'|'.join(condition.values)}"
+            for condition in self.conditions
+        )
+
+
+EVERY_LOT = Selector()
+
+
+def parse_selector(text: str) -> Selector:
+    """Read a selector from its text; raise ValueError that says what is allowed."""
+    conditions = []
+    for part in filter(str.strip, text.split(";")):
+        match = _CONDITION.fullmatch(part)
+        if match is None:
+            raise ValueError(
+                f"cannot read {part.strip()!r}; write attribute=value, for example form=frozen"
+            )
+        conditions.append(_condition(*match.groups()))
+    return Selector(tuple(conditions))
+
+
+def _condition(attribute: str, compare: str, values_text: str) -> Condition:
+    values = tuple(value.strip() for value in values_text.split("|"))
+    if not all(values):
+        raise ValueError(f"an empty value in {attribute}{compare}{values_text}")
+    if attribute in NUMBER_ATTRIBUTES:
+        if len(values) > 1:
+            raise ValueError(f"{attribute} takes one number")
+        try:
+            number = float(values[0])
+        except ValueError:
+            raise ValueError(f"{values[0]!r} is not a number, for {attribute}") from None
+        if not 0 <= number <= 1:
+            raise ValueError(f"{attribute} lies between 0 and 1, not {values[0]}")
+    elif attribute in WORD_ATTRIBUTES:
+        if compare not in ("=", "!="):
+            raise ValueError(f"{attribute} is compared with = or !=, not {compare}")
+    else:
+        known = [*WORD_ATTRIBUTES, *NUMBER_ATTRIBUTES]
+        near = get_close_matches(attribute, known, 1)
+        meant = f"; did you mean {near[0]}?" if near else ""
+        raise ValueError(f"unknown attribute {attribute!r}; known: {', '.join(known)}{meant}")
+    return Condition(attribute, compare, values)
