@@ -219,7 +219,9 @@ class Change:
     was: float
     becomes: float
     unit: str
+    """"share", "lb" or "count"; "drop" where the requirement can only be dropped."""
     total_usd: float | None
+    """What the plan then costs; None where it was not found in time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,5 +230,8 @@ class Clash:
 
     requirements: tuple[Requirement, ...]
     changes: tuple[Change, ...]
+    """Each of them alone frees a plan; cheapest first. Empty where none does alone."""
+    together: tuple[Change, ...] = ()
+    """Changes that free a plan only together, given when no single one does."""
     needs_whole: bool = False
     """True when the clash shows only with whole containers, counts or batches."""

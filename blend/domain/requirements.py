@@ -9,6 +9,8 @@ from enum import StrEnum
 class Family(StrEnum):
     """The kinds of requirement; each has one module in `blend.core.families`."""
 
+    MASS = "mass"
+    """A blend weighs what went into it, less the losses: bookkeeping, never in question."""
     LEAN_LEAST = "lean_least"
     LEAN_MOST = "lean_most"
     VOLUME_LEAST = "volume_least"

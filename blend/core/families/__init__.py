@@ -1,0 +1,22 @@
+"""One module for each family of requirements, named after the trade's word for it.
+
+Every module has `add(layout, columns, rows)`: it appends the columns it needs and the rows
+that state the requirement. `LINEAR` families make the linear programme; `WHOLE` families
+need whole numbers and join them when containers, counts or batches must be whole.
+"""
+
+from blend.core.families import (
+    batches,
+    containers,
+    counts,
+    lean,
+    must_use,
+    purchases,
+    recipes,
+    shares,
+    supply,
+    volume,
+)
+
+LINEAR = (supply, volume, lean, shares, must_use)
+WHOLE = (purchases, containers, batches, recipes, counts)

@@ -1,0 +1,166 @@
+"""The mathematical programme as sparse arrays, every row with its structured key."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from blend.core.layout import Layout
+from blend.domain.requirements import Requirement
+
+
+@dataclass
+class Columns:
+    """The columns of a programme, block after block; a block is asked for once, by name."""
+
+    names: dict[str, slice] = field(default_factory=dict)
+    cost: list[np.ndarray] = field(default_factory=list)
+    lower: list[np.ndarray] = field(default_factory=list)
+    upper: list[np.ndarray] = field(default_factory=list)
+    whole: list[np.ndarray] = field(default_factory=list)
+    count: int = 0
+
+    def add(
+        self,
+        name: str,
+        size: int,
+        *,
+        cost: np.ndarray | float = 0.0,
+        lower: np.ndarray | float = 0.0,
+        upper: np.ndarray | float = np.inf,
+        whole: bool = False,
+    ) -> np.ndarray:
+        """Append a block of `size` columns; give the indices of its columns."""
+        for store, value in ((self.cost, cost), (self.lower, lower), (self.upper, upper)):
+            store.append(np.broadcast_to(np.asarray(value, float), size))
+        self.whole.append(np.full(size, whole))
+        self.names[name] = slice(self.count, self.count + size)
+        self.count += size
+        return self[name]
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        block = self.names[name]
+        return np.arange(block.start, block.stop)
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.names
+
+
+@dataclass
+class Rows:
+    """The rows of a programme, gathered as triplets."""
+
+    requirements: list[Requirement] = field(default_factory=list)
+    lower: list[float] = field(default_factory=list)
+    upper: list[float] = field(default_factory=list)
+    _row: list[np.ndarray] = field(default_factory=list)
+    _column: list[np.ndarray] = field(default_factory=list)
+    _value: list[np.ndarray] = field(default_factory=list)
+
+    def add(
+        self,
+        requirement: Requirement,
+        parts: Iterable[tuple[np.ndarray | int, np.ndarray | float]],
+        lower: float = -np.inf,
+        upper: float = np.inf,
+    ) -> None:
+        """Append one row: `lower` <= sum of values × columns over `parts` <= `upper`."""
+        row = len(self.requirements)
+        for columns, values in parts:
+            columns = np.atleast_1d(np.asarray(columns, int))
+            self._append(np.full(len(columns), row), columns, values)
+        self._close([requirement], [lower], [upper])
+
+    def add_block(
+        self,
+        requirements: Sequence[Requirement],
+        parts: Iterable[tuple[np.ndarray, np.ndarray, np.ndarray | float]],
+        lower: np.ndarray | float = -np.inf,
+        upper: np.ndarray | float = np.inf,
+    ) -> None:
+        """Append many rows at once; `parts` hold (row within the block, column, value)."""
+        first = len(self.requirements)
+        for rows, columns, values in parts:
+            self._append(first + np.asarray(rows, int), np.asarray(columns, int), values)
+        size = len(requirements)
+        self._close(
+            requirements,
+            np.broadcast_to(lower, size).tolist(),
+            np.broadcast_to(upper, size).tolist(),
+        )
+
+    def _append(self, rows: np.ndarray, columns: np.ndarray, values: np.ndarray | float) -> None:
+        self._row.append(rows)
+        self._column.append(columns)
+        self._value.append(np.broadcast_to(np.asarray(values, float), len(columns)))
+
+    def _close(
+        self, requirements: Sequence[Requirement], lower: list[float], upper: list[float]
+    ) -> None:
+        self.requirements.extend(requirements)
+        self.lower.extend(lower)
+        self.upper.extend(upper)
+
+    def by_column(self, column_count: int) -> SparseColumns:
+        """The triplets as compressed columns; zeros are dropped."""
+        if not self._row:
+            none = np.zeros(0, int)
+            return SparseColumns(np.zeros(column_count + 1, int), none, np.zeros(0))
+        row = np.concatenate(self._row)
+        column = np.concatenate(self._column)
+        value = np.concatenate(self._value)
+        keep = value != 0
+        row, column, value = row[keep], column[keep], value[keep]
+        order = np.lexsort((row, column))
+        start = np.concatenate(([0], np.cumsum(np.bincount(column, minlength=column_count))))
+        return SparseColumns(start, row[order], value[order])
+
+
+@dataclass(frozen=True)
+class SparseColumns:
+    """A matrix by columns: entries of column j lie at `start[j]:start[j + 1]`."""
+
+    start: np.ndarray
+    row: np.ndarray
+    value: np.ndarray
+
+    def dot_rows(self, row_values: np.ndarray) -> np.ndarray:
+        """For every column, the sum of its entries times the values of their rows."""
+        count = len(self.start) - 1
+        column = np.repeat(np.arange(count), np.diff(self.start))
+        return np.bincount(column, self.value * row_values[self.row], count)
+
+    def take(self, columns: np.ndarray) -> SparseColumns:
+        """The matrix of some columns, in the order given."""
+        size = self.start[columns + 1] - self.start[columns]
+        start = np.concatenate(([0], np.cumsum(size)))
+        index = np.arange(start[-1]) + np.repeat(self.start[columns] - start[:-1], size)
+        return SparseColumns(start, self.row[index], self.value[index])
+
+
+@dataclass(frozen=True)
+class Programme:
+    """Minimise cost · x within the bounds of rows and columns; some columns whole."""
+
+    layout: Layout
+    names: dict[str, slice]
+    cost: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    whole: np.ndarray
+    matrix: SparseColumns
+    row_lower: np.ndarray
+    row_upper: np.ndarray
+    requirements: tuple[Requirement, ...]
+
+    @property
+    def use(self) -> slice:
+        """The columns of pounds used, in the order of the layout's pairs."""
+        return self.names["use"]
+
+    @property
+    def take(self) -> slice:
+        """The columns of pounds taken, in the order of the layout's lots."""
+        return self.names["take"]

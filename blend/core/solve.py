@@ -1,0 +1,138 @@
+"""The way into the core: a case goes in, pounds and prices come out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from blend.core.build import programme_of
+from blend.core.layout import lay_out
+from blend.core.pooling import deal_out, pooled_layout
+from blend.core.programme import Programme, SparseColumns
+from blend.core.solver import Answer, Outcome, WarmLinear
+from blend.domain.case import Case
+from blend.domain.rules import WholeContainers
+
+POOLED_FROM_PAIRS = 2_000
+"""Below this many pairs of lot and product the whole programme is passed at once: by
+measurement, beginning with the pooled twin would not pay."""
+
+
+@dataclass(frozen=True)
+class LinearPlan:
+    """The optimum of the linear programme: containers, counts and batches divisible.
+
+    `objective_usd` is infinite where no plan exists and minus infinite where money could be
+    made without end; there are no pounds then.
+    """
+
+    programme: Programme
+    answer: Answer
+
+    @property
+    def outcome(self) -> Outcome:
+        return self.answer.outcome
+
+    @property
+    def objective_usd(self) -> float:
+        return self.answer.objective
+
+    @cached_property
+    def take_lb(self) -> dict[str, float]:
+        """Pounds taken by lot, of the lots taken."""
+        taken = self.answer.x[self.programme.take]
+        lots = self.programme.layout.lots
+        return {lot.lot_id: lb for lot, lb in zip(lots, taken.tolist(), strict=True) if lb > 0}
+
+    @cached_property
+    def use_lb(self) -> dict[tuple[str, str], float]:
+        """Pounds used by lot and product, of the pairs used."""
+        layout = self.programme.layout
+        used = self.answer.x[self.programme.use]
+        pounds: dict[tuple[str, str], float] = {}
+        for pair in np.flatnonzero(used > 0):
+            lot = layout.lots[layout.pair_lot[pair]].lot_id
+            product = layout.products[layout.blends.product[layout.pair_blend[pair]]].product_id
+            pounds[lot, product] = pounds.get((lot, product), 0.0) + float(used[pair])
+        return pounds
+
+
+def open_linear(case: Case) -> WarmLinear:
+    """The case as a linear programme kept warm in the solver: one blend a product, and
+    containers, counts and batches divisible."""
+    divisible = replace(case.settings, whole_containers=WholeContainers.NO)
+    layout = lay_out(replace(case, settings=divisible))
+    programme = programme_of(layout)
+    if len(layout.pair_lot) < POOLED_FROM_PAIRS:
+        return WarmLinear(programme)
+    return WarmLinear(programme, _first_columns(programme))
+
+
+def solve_linear(case: Case) -> LinearPlan:
+    """Solve the linear programme of a case from scratch."""
+    linear = open_linear(case)
+    return LinearPlan(linear.programme, linear.solve())
+
+
+def _first_columns(programme: Programme) -> np.ndarray | None:
+    """Everything but the pairs, and the pairs that the pooled twin suggests; None where the
+    twin has no plan to learn from."""
+    layout = programme.layout
+    twin_layout, pools = pooled_layout(layout.case)
+    twin = programme_of(twin_layout)
+    answer = WarmLinear(twin).solve()
+    if answer.outcome is not Outcome.OPTIMAL:
+        return None
+    used = np.flatnonzero(answer.x[twin.use] > 0)
+    lots_of_pool = [
+        twin_layout.pair_lot[used[twin_layout.pair_blend[used] == pool]]
+        for pool in range(len(pools))
+    ]
+    begin = np.ones(len(programme.cost), bool)
+    begin[programme.use] = False
+    begin[programme.use.start + deal_out(layout, pools, lots_of_pool)] = True
+    return np.flatnonzero(begin)
+
+
+@dataclass(frozen=True)
+class ArraysAnswer:
+    """The optimum of a linear programme given as arrays."""
+
+    outcome: Outcome
+    objective: float
+    x: np.ndarray
+    row_dual: np.ndarray
+
+
+def solve_arrays(
+    cost: np.ndarray,
+    matrix: Any,
+    row_lower: np.ndarray,
+    row_upper: np.ndarray,
+    lower: np.ndarray,
+    upper: np.ndarray,
+) -> ArraysAnswer:
+    """Minimise cost · x for any scipy sparse matrix (rows × columns) and bounds.
+
+    The same solver as for cases, open to programmes that are not blends, so that published
+    ones can be put to it.
+    """
+    by_column = matrix.tocsc()
+    sparse = SparseColumns(by_column.indptr, by_column.indices, by_column.data)
+    programme = Programme(
+        layout=None,
+        names={},
+        cost=np.asarray(cost, float),
+        lower=np.asarray(lower, float),
+        upper=np.asarray(upper, float),
+        whole=np.zeros(len(cost), bool),
+        matrix=sparse,
+        row_lower=np.asarray(row_lower, float),
+        row_upper=np.asarray(row_upper, float),
+        requirements=(),
+    )
+    answer = WarmLinear(programme).solve()
+    return ArraysAnswer(answer.outcome, answer.objective, answer.x, answer.row_dual)

@@ -1,0 +1,346 @@
+"""One door to the solver: a warm linear programme and a cold one in whole numbers.
+
+HiGHS handles stay in this module. A large linear programme is solved over a growing part of
+its columns: the dual prices of the part tell which columns left out would pay, and none does
+at the end, so the answer is that of the whole programme.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+import highspy
+import numpy as np
+
+from blend.core.programme import Programme, SparseColumns
+from blend.errors import SolverTrouble
+
+_DUAL_SIMPLEX, _PRIMAL_SIMPLEX = 1, 4
+"""Values of the solver's option `simplex_strategy`."""
+_PAYS = -1e-9
+"""A column left out enters when its reduced cost, USD per lb, is below this."""
+_BEST_OF_BLEND = 12
+_BEST_OF_LOT = 6
+"""How many paying columns of each blend and of each lot enter at once (by measurement)."""
+_ABSENT_USD_PER_LB = 100.0
+"""Stand-ins for pounds that the part cannot yet provide cost this many times the dearest."""
+
+
+class Outcome(StrEnum):
+    OPTIMAL = "optimal"
+    INFEASIBLE = "infeasible"
+    UNBOUNDED = "unbounded"
+    STOPPED = "stopped"
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the solver says. Arrays are in the programme's order, empty without a solution.
+
+    `row_dual` and `column_dual` are in the solver's sense: the change of the objective for
+    one more unit of the row's active bound, of the column. `bound` is a proved lower bound
+    of the objective.
+    """
+
+    outcome: Outcome
+    objective: float
+    bound: float
+    x: np.ndarray
+    row_dual: np.ndarray
+    column_dual: np.ndarray
+
+
+_NOTHING = np.zeros(0)
+
+
+def _no_answer(outcome: Outcome) -> Answer:
+    value = {Outcome.UNBOUNDED: -np.inf, Outcome.INFEASIBLE: np.inf}.get(outcome, np.nan)
+    return Answer(outcome, value, value, _NOTHING, _NOTHING, _NOTHING)
+
+
+class _QuietHighs(highspy.Highs):
+    """HiGHS that prints nothing: it greets as soon as callbacks are enabled, which is while
+    it is made."""
+
+    def enableCallbacks(self) -> None:
+        self.setOptionValue("output_flag", False)
+        super().enableCallbacks()
+
+
+def _new_highs() -> highspy.Highs:
+    """A silent solver on one thread, so that the same case always gives the same plan."""
+    highs = _QuietHighs()
+    highs.setOptionValue("threads", 1)
+    highs.setOptionValue("random_seed", 0)
+    return highs
+
+
+def _load(
+    highs: highspy.Highs,
+    cost: np.ndarray,
+    column_bounds: tuple[np.ndarray, np.ndarray],
+    matrix: SparseColumns,
+    row_bounds: tuple[np.ndarray, np.ndarray],
+    whole: np.ndarray | None = None,
+) -> None:
+    model = highspy.HighsLp()
+    model.num_col_, model.num_row_ = len(cost), len(row_bounds[0])
+    model.col_cost_ = cost
+    model.col_lower_, model.col_upper_ = column_bounds
+    model.row_lower_, model.row_upper_ = row_bounds
+    model.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    model.a_matrix_.start_ = matrix.start.astype(np.int32)
+    model.a_matrix_.index_ = matrix.row.astype(np.int32)
+    model.a_matrix_.value_ = matrix.value
+    if whole is not None and whole.any():
+        kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
+        model.integrality_ = [kinds[int(is_whole)] for is_whole in whole]
+    if highs.passModel(model) == highspy.HighsStatus.kError:
+        raise SolverTrouble("the solver refused the programme")
+
+
+def _outcome(highs: highspy.Highs) -> Outcome:
+    kind = highspy.HighsModelStatus
+    status = highs.getModelStatus()
+    match status:
+        case kind.kOptimal | kind.kModelEmpty:
+            return Outcome.OPTIMAL
+        case kind.kInfeasible:
+            return Outcome.INFEASIBLE
+        case kind.kUnbounded:
+            return Outcome.UNBOUNDED
+        case kind.kTimeLimit | kind.kInterrupt | kind.kSolutionLimit:
+            return Outcome.STOPPED
+    raise SolverTrouble(f"the solver stopped: {highs.modelStatusToString(status)}")
+
+
+class WarmLinear:
+    """A linear programme that stays in the solver between small changes.
+
+    After a change of cost, bound or right-hand side, `solve` goes on from the last basis.
+    `begin_with` are the columns of the first part; None passes the whole programme at once.
+    """
+
+    def __init__(self, programme: Programme, begin_with: np.ndarray | None = None) -> None:
+        self.programme = programme
+        self.cost = programme.cost.copy()
+        self.lower, self.upper = programme.lower.copy(), programme.upper.copy()
+        self.row_lower, self.row_upper = programme.row_lower.copy(), programme.row_upper.copy()
+        self._column_of_entry = np.repeat(
+            np.arange(len(self.cost)), np.diff(programme.matrix.start)
+        )
+        self._active = np.arange(len(self.cost)) if begin_with is None else begin_with
+        self._place = np.full(len(self.cost), -1)
+        """Where each column stands in the solver, -1 while it is left out."""
+        self._place[self._active] = np.arange(len(self._active))
+        self._highs = _new_highs()
+        self._bounds_moved = False
+        _load(
+            self._highs,
+            self.cost[self._active],
+            (self.lower[self._active], self.upper[self._active]),
+            programme.matrix.take(self._active),
+            (self.row_lower, self.row_upper),
+        )
+        self._stand_ins = np.zeros(0, int)
+        if begin_with is not None:
+            self._highs.setOptionValue("presolve", "off")
+            self._add_stand_ins()
+
+    def set_cost(self, columns: np.ndarray, cost: np.ndarray) -> None:
+        self.cost[columns] = cost
+        inside = columns[self._place[columns] >= 0]
+        self._highs.changeColsCost(
+            len(inside), self._place[inside].astype(np.int32), self.cost[inside]
+        )
+
+    def set_column_bounds(self, column: int, lower: float, upper: float) -> None:
+        self.lower[column], self.upper[column] = lower, upper
+        self._bounds_moved = True
+        if self._place[column] >= 0:
+            self._highs.changeColBounds(int(self._place[column]), lower, upper)
+
+    def set_row_bounds(self, row: int, lower: float, upper: float) -> None:
+        self.row_lower[row], self.row_upper[row] = lower, upper
+        self._bounds_moved = True
+        self._highs.changeRowBounds(row, lower, upper)
+
+    def solve(self) -> Answer:
+        """The optimum of the whole programme, or the outcome that there is none."""
+        # a moved bound leaves the last basis dual feasible, anything else primal feasible
+        strategy = _DUAL_SIMPLEX if self._bounds_moved else _PRIMAL_SIMPLEX
+        self._bounds_moved = False
+        self._highs.setOptionValue("simplex_strategy", strategy)
+        outcome = self._price_out(self.cost)
+        if outcome is Outcome.OPTIMAL and self._stand_in_lb() > 1e-6:
+            outcome = self._do_without_stand_ins()
+        if outcome is not Outcome.OPTIMAL:
+            return _no_answer(outcome)
+        solution = self._highs.getSolution()
+        x = np.zeros(len(self.cost))
+        x[self._active] = np.array(solution.col_value)[self._place[self._active]]
+        row_dual = np.array(solution.row_dual)
+        objective = float(self.cost @ x)
+        reduced = self._reduced_cost(self.cost, row_dual)
+        return Answer(Outcome.OPTIMAL, objective, objective, x, row_dual, reduced)
+
+    def _price_out(self, cost: np.ndarray) -> Outcome:
+        """Solve the part, add the columns that would pay, and again until none would."""
+        while True:
+            outcome = self._run()
+            if outcome is not Outcome.OPTIMAL or len(self._active) == len(self.cost):
+                return outcome
+            entering = self._paying(cost)
+            if not len(entering):
+                return outcome
+            self._activate(entering)
+            self._highs.setOptionValue("simplex_strategy", _PRIMAL_SIMPLEX)
+
+    def _run(self) -> Outcome:
+        if self._highs.run() == highspy.HighsStatus.kError:
+            raise SolverTrouble("the solver failed to run")
+        if self._highs.getModelStatus() == highspy.HighsModelStatus.kUnboundedOrInfeasible:
+            self._highs.setOptionValue("presolve", "off")
+            self._highs.run()
+            self._highs.setOptionValue("presolve", "choose")
+        return _outcome(self._highs)
+
+    def _reduced_cost(self, cost: np.ndarray, row_dual: np.ndarray) -> np.ndarray:
+        matrix = self.programme.matrix
+        worth = np.bincount(self._column_of_entry, matrix.value * row_dual[matrix.row], len(cost))
+        return cost - worth
+
+    def _paying(self, cost: np.ndarray) -> np.ndarray:
+        """Columns left out whose entry would lower the objective: the best of each blend and
+        the best of each lot, so that no blend and no lot waits for a later round."""
+        reduced = self._reduced_cost(cost, np.array(self._highs.getSolution().row_dual))
+        reduced[self._active] = 0.0
+        paying = np.flatnonzero(reduced < _PAYS)
+        pair = paying - self.programme.use.start
+        layout = self.programme.layout
+        best = np.zeros(len(paying), bool)
+        best[_best_of_group(layout.pair_blend[pair], reduced[paying], _BEST_OF_BLEND)] = True
+        best[_best_of_group(layout.pair_lot[pair], reduced[paying], _BEST_OF_LOT)] = True
+        return paying[best]
+
+    def _activate(self, columns: np.ndarray) -> None:
+        part = self.programme.matrix.take(columns)
+        place = self._highs.getNumCol()
+        self._highs.addCols(
+            len(columns),
+            self.cost[columns],
+            self.lower[columns],
+            self.upper[columns],
+            len(part.row),
+            part.start[:-1].astype(np.int32),
+            part.row.astype(np.int32),
+            part.value,
+        )
+        self._place[columns] = place + np.arange(len(columns))
+        self._active = np.concatenate((self._active, columns))
+
+    def _add_stand_ins(self) -> None:
+        """Let every demand be met at a forbidding cost, so that the first part has a plan."""
+        demands = np.flatnonzero(self.row_lower > 0).astype(np.int32)
+        self._stand_ins = len(self._active) + np.arange(len(demands))
+        price = _ABSENT_USD_PER_LB * np.abs(self.cost).max(initial=1.0)
+        self._highs.addCols(
+            len(demands),
+            np.full(len(demands), price),
+            np.zeros(len(demands)),
+            np.full(len(demands), np.inf),
+            len(demands),
+            np.arange(len(demands), dtype=np.int32),
+            demands,
+            np.ones(len(demands)),
+        )
+
+    def _stand_in_lb(self) -> float:
+        if not len(self._stand_ins):
+            return 0.0
+        return float(np.array(self._highs.getSolution().col_value)[self._stand_ins].sum())
+
+    def _do_without_stand_ins(self) -> Outcome:
+        """Find whether the demands can be met at all, then at which cost."""
+        self._set_all_costs(np.zeros_like(self.cost), stand_in=1.0)
+        self._price_out(np.zeros_like(self.cost))
+        short_lb = self._stand_in_lb()
+        self._set_all_costs(self.cost, stand_in=0.0)
+        if short_lb > 1e-6:
+            return Outcome.INFEASIBLE
+        count = len(self._stand_ins)
+        self._highs.changeColsBounds(
+            count, self._stand_ins.astype(np.int32), np.zeros(count), np.zeros(count)
+        )
+        return self._price_out(self.cost)
+
+    def _set_all_costs(self, cost: np.ndarray, stand_in: float) -> None:
+        every = np.full(self._highs.getNumCol(), stand_in)
+        every[self._place[self._active]] = cost[self._active]
+        self._highs.changeColsCost(len(every), np.arange(len(every), dtype=np.int32), every)
+
+
+def _best_of_group(group: np.ndarray, value: np.ndarray, count: int) -> np.ndarray:
+    """Positions of the `count` lowest values within each group."""
+    order = np.lexsort((value, group))
+    ordered = group[order]
+    begins = np.flatnonzero(np.concatenate(([True], ordered[1:] != ordered[:-1])))
+    size = np.diff(np.append(begins, len(order)))
+    rank = np.arange(len(order)) - np.repeat(begins, size)
+    return order[rank < count]
+
+
+def solve_whole(
+    programme: Programme,
+    *,
+    gap_share: float,
+    time_limit_s: float,
+    guess: np.ndarray | None = None,
+    on_better: Callable[[float, float], None] | None = None,
+) -> Answer:
+    """Solve in whole numbers to a relative gap, or until time is out or the user stops it.
+
+    `guess` proposes a value for each whole column (NaN: none); the solver completes it to a
+    first plan. `on_better(objective, bound)` is told of each better plan. A search that is
+    stopped answers with the best plan so far, and with the bound that tells how far it is
+    from the best.
+    """
+    highs = _new_highs()
+    highs.setOptionValue("mip_rel_gap", gap_share)
+    highs.setOptionValue("time_limit", time_limit_s)
+    bounds = (programme.lower, programme.upper)
+    row_bounds = (programme.row_lower, programme.row_upper)
+    _load(highs, programme.cost, bounds, programme.matrix, row_bounds, programme.whole)
+    if guess is not None:
+        given = np.flatnonzero(np.isfinite(guess))
+        highs.setSolution(len(given), given.astype(np.int32), guess[given])
+    if on_better is not None:
+        highs.cbMipImprovingSolution.subscribe(
+            lambda event: on_better(event.data_out.mip_primal_bound, event.data_out.mip_dual_bound)
+        )
+    _run_interruptibly(highs)
+    outcome = _outcome(highs)
+    info = highs.getInfo()
+    if outcome in (Outcome.INFEASIBLE, Outcome.UNBOUNDED):
+        return _no_answer(outcome)
+    if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+        return _no_answer(Outcome.STOPPED)
+    x = np.array(highs.getSolution().col_value)
+    bound = info.mip_dual_bound if programme.whole.any() else info.objective_function_value
+    return Answer(outcome, float(programme.cost @ x), bound, x, _NOTHING, _NOTHING)
+
+
+def _run_interruptibly(highs: highspy.Highs) -> None:
+    """Run so that Ctrl-C ends the search and keeps what it has found."""
+    highs.HandleUserInterrupt = True
+    highs.startSolve()
+    while True:
+        try:
+            finished, _ = highs.wait(0.2)
+        except KeyboardInterrupt:
+            highs.cancelSolve()
+        else:
+            if finished:
+                return

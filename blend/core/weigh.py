@@ -1,0 +1,235 @@
+"""From exact pounds to whole ones that a scale can show, keeping every limit where it can.
+
+Each ingredient of a batch goes to the pound below or above. Which way is a small programme of
+its own: the same rows as the plan, the whole numbers held, and room to give way at a price so
+high that it is used only where whole pounds cannot keep a limit. The proof tells where.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from blend.core.layout import Layout
+from blend.core.programme import Programme, SparseColumns
+from blend.core.solver import solve_whole
+from blend.domain.plan import BatchRun, Ingredient, Take
+from blend.domain.products import Product
+from blend.domain.requirements import Family
+from blend.domain.rules import WholeContainers
+
+_LEAST_LB = 1e-6
+_GIVES_USD_PER_LB = {Family.VOLUME_LEAST: 1e3, Family.VOLUME_MOST: 1e3, Family.MUST_USE: 1e3}
+"""Price of giving way; volume and must-use give first, a limit on lean or shares last."""
+_GIVES_LAST_USD_PER_LB = 1e5
+_TIME_LIMIT_S = 5.0
+
+
+@dataclass(frozen=True)
+class WeighedPlan:
+    """A plan in whole pounds and whole containers."""
+
+    takes: tuple[Take, ...]
+    runs: tuple[BatchRun, ...]
+    shortfall_lb: dict[str, float]
+
+
+def weigh(programme: Programme, x: np.ndarray) -> WeighedPlan:
+    """Round a solution of a programme to whole pounds an ingredient and batch."""
+    layout = programme.layout
+    batches = _batches(programme, x)
+    per_batch, taken_lb = _whole_pounds(programme, x, batches)
+    return WeighedPlan(
+        takes=_takes(layout, taken_lb, per_batch, batches),
+        runs=_runs(layout, per_batch, batches),
+        shortfall_lb=_shortfalls(layout, per_batch, batches),
+    )
+
+
+def _batches(programme: Programme, x: np.ndarray) -> np.ndarray:
+    """Batches of each blend: the usual size where the blender allows, none when nothing is
+    made."""
+    layout = programme.layout
+    finished = x[programme.names["finished"]]
+    counts = np.zeros(len(finished), int)
+    for blend, (made_lb, number) in enumerate(zip(finished, layout.blends.batch, strict=True)):
+        if made_lb > _LEAST_LB:
+            product = layout.products[layout.blends.product[blend]]
+            counts[blend] = 1 if number else batch_count(product, float(made_lb))
+    return counts
+
+
+def batch_count(product: Product, finished_lb: float) -> int:
+    """The number of equal batches nearest to the usual size that fills the blender rightly."""
+    fewest = max(1, math.ceil(finished_lb / product.blender_most_lb - 1e-9))
+    if product.blender_least_lb > 0:
+        most = max(fewest, math.floor(finished_lb / product.blender_least_lb + 1e-9))
+    else:
+        most = math.inf
+    usual = math.floor(finished_lb / product.batch_lb + 0.5)
+    return int(min(max(usual, fewest), most))
+
+
+def _whole_pounds(
+    programme: Programme, x: np.ndarray, batches: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Whole pounds of each pair for one batch, and the pounds taken of each lot."""
+    count = batches[programme.layout.pair_blend]
+    exact = np.divide(x[programme.use], count, out=np.zeros(len(count)), where=count > 0)
+    nearest = np.floor(exact + 0.5)
+    is_whole = np.abs(exact - nearest) < _LEAST_LB
+    if is_whole.all():
+        return nearest, x[programme.take]
+    low = np.where(is_whole, nearest, np.floor(exact))
+    high = np.where(is_whole, nearest, np.ceil(exact))
+    rounding = _rounding_programme(programme, x, batches, low, high)
+    answer = solve_whole(rounding, gap_share=1e-4, time_limit_s=_TIME_LIMIT_S)
+    if not len(answer.x):
+        return low, x[programme.take]
+    return np.round(answer.x[programme.use]), answer.x[programme.take]
+
+
+def _rounding_programme(
+    programme: Programme, x: np.ndarray, batches: np.ndarray, low: np.ndarray, high: np.ndarray
+) -> Programme:
+    """The plan's own rows with pounds a batch as whole columns and every choice of another
+    kind held; each nameable row may give way at its price."""
+    layout = programme.layout
+    use, take = programme.use, programme.take
+    lower, upper = programme.lower.copy(), programme.upper.copy()
+    held = programme.whole.copy()
+    lower[held] = upper[held] = np.round(x[held])
+    if "batches" in programme.names:
+        together = layout.blends.batch == 0
+        block = programme.names["batches"]
+        lower[block] = upper[block] = batches[together]
+    lower[use], upper[use] = low, high
+    boxed = _boxed(layout)
+    taken = x[take]
+    lower[take] = np.where(boxed, np.round(taken, 6), 0.0)
+    upper[take] = np.where(boxed, np.round(taken, 6), programme.upper[take])
+
+    matrix = programme.matrix
+    scale = np.ones(len(programme.cost))
+    scale[use] = np.maximum(batches[layout.pair_blend], 1)
+    whole = np.zeros(len(programme.cost), bool)
+    whole[use] = high > low
+
+    gives = [
+        (row, sign)
+        for row, requirement in enumerate(programme.requirements)
+        if requirement.family not in (Family.MASS, Family.SUPPLY, Family.WHOLE_CONTAINERS)
+        for sign, bound in ((1.0, programme.row_lower[row]), (-1.0, programme.row_upper[row]))
+        if np.isfinite(bound)
+    ]
+    rows = np.array([row for row, _ in gives], int)
+    price = [
+        _GIVES_USD_PER_LB.get(programme.requirements[row].family, _GIVES_LAST_USD_PER_LB)
+        for row in rows
+    ]
+    column_of_entry = np.repeat(np.arange(len(scale)), np.diff(matrix.start))
+    return replace(
+        programme,
+        cost=np.concatenate((programme.cost * scale, price)),
+        lower=np.concatenate((lower, np.zeros(len(rows)))),
+        upper=np.concatenate((upper, np.full(len(rows), np.inf))),
+        whole=np.concatenate((whole, np.zeros(len(rows), bool))),
+        matrix=SparseColumns(
+            np.concatenate((matrix.start, matrix.start[-1] + 1 + np.arange(len(rows)))),
+            np.concatenate((matrix.row, rows)),
+            np.concatenate(
+                (matrix.value * scale[column_of_entry], np.array([sign for _, sign in gives]))
+            ),
+        ),
+    )
+
+
+def _boxed(layout: Layout) -> np.ndarray:
+    """Lots whose containers must be taken whole."""
+    if layout.case.settings.whole_containers is WholeContainers.NO:
+        return np.zeros(len(layout.lots), bool)
+    return np.array([lot.container_lb is not None for lot in layout.lots])
+
+
+def _takes(
+    layout: Layout, taken_lb: np.ndarray, per_batch: np.ndarray, batches: np.ndarray
+) -> tuple[Take, ...]:
+    boxed = _boxed(layout)
+    used_lb = np.bincount(layout.pair_lot, per_batch * batches[layout.pair_blend], len(layout.lots))
+    takes = []
+    for index, lot in enumerate(layout.lots):
+        pounds_lb, used = float(taken_lb[index]), float(used_lb[index])
+        containers = None
+        if boxed[index]:
+            containers = round(pounds_lb / lot.container_lb)
+            pounds_lb = containers * lot.container_lb
+        else:
+            pounds_lb = min(max(used, float(math.ceil(pounds_lb - _LEAST_LB))), lot.most_lb)
+        if pounds_lb > 0:
+            takes.append(Take(lot.lot_id, pounds_lb, containers, used))
+    return tuple(takes)
+
+
+def _runs(layout: Layout, per_batch: np.ndarray, batches: np.ndarray) -> tuple[BatchRun, ...]:
+    """Runs in the order of products; batches alike are put together."""
+    per_container = layout.case.settings.whole_containers in (
+        WholeContainers.PER_PRODUCT,
+        WholeContainers.PER_BATCH,
+    )
+    runs: list[BatchRun] = []
+    for blend, product_index in enumerate(layout.blends.product):
+        pairs = np.arange(len(per_batch))[layout.pairs_of(blend)]
+        pairs = pairs[per_batch[pairs] > 0]
+        if not batches[blend] or not len(pairs):
+            continue
+        finished_lb = float(layout.kept_mass[pairs] @ per_batch[pairs])
+        run = BatchRun(
+            product_id=layout.products[product_index].product_id,
+            batches=int(batches[blend]),
+            ingredients=tuple(
+                _ingredient(layout, int(pair), float(per_batch[pair]), per_container)
+                for pair in pairs
+            ),
+            finished_lb=finished_lb,
+            lean_share=float(layout.kept_lean[pairs] @ per_batch[pairs]) / finished_lb,
+        )
+        like = next(
+            (
+                at
+                for at, other in enumerate(runs)
+                if (other.product_id, other.ingredients) == (run.product_id, run.ingredients)
+            ),
+            None,
+        )
+        if like is None:
+            runs.append(run)
+        else:
+            runs[like] = replace(runs[like], batches=runs[like].batches + run.batches)
+    return tuple(runs)
+
+
+def _ingredient(layout: Layout, pair: int, pounds_lb: float, per_container: bool) -> Ingredient:
+    lot = layout.lots[layout.pair_lot[pair]]
+    whole = per_container and lot.container_lb is not None
+    count = pounds_lb / lot.container_lb if whole else None
+    containers = round(count) if whole and abs(count - round(count)) < 1e-9 else None
+    return Ingredient(lot.lot_id, pounds_lb, containers)
+
+
+def _shortfalls(layout: Layout, per_batch: np.ndarray, batches: np.ndarray) -> dict[str, float]:
+    """Pounds short of the least order of each product that may fall short."""
+    made = np.bincount(
+        layout.pair_blend,
+        layout.kept_mass * per_batch * batches[layout.pair_blend],
+        len(layout.blends),
+    )
+    shortfalls = {}
+    for index, product in enumerate(layout.products):
+        if product.shortfall_usd_per_lb is None:
+            continue
+        short_lb = product.least_lb - float(made[layout.blends_of(index)].sum())
+        if short_lb > _LEAST_LB:
+            shortfalls[product.product_id] = short_lb
+    return shortfalls

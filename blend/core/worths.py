@@ -1,0 +1,263 @@
+"""What each requirement, product and lot is worth, from the linear programme.
+
+Rates come from dual prices. Where the plan sits on a kink there are two rates, one for
+easing a requirement and one for tightening it; each is the dual price of the programme with
+the requirement moved a little that way, so no small difference of large totals is taken
+(directional derivatives of the optimal value: Bertsimas and Tsitsiklis, Introduction to
+Linear Optimization, 1997, ch. 5, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from blend.core.programme import Programme
+from blend.core.solver import Answer, Outcome, WarmLinear
+from blend.domain.plan import LotWorth, ProductWorth, RequirementWorth, Step
+from blend.domain.requirements import Family, Requirement
+from blend.units import LB_PER_CWT, POINTS_PER_SHARE
+
+_SHARE_STEPS = {
+    Family.LEAN_LEAST: Step.LEAN_POINT,
+    Family.LEAN_MOST: Step.LEAN_POINT,
+    Family.FAT_LEAST: Step.LEAN_POINT,
+    Family.FAT_MOST: Step.LEAN_POINT,
+    Family.SHARE_LEAST: Step.SHARE_POINT,
+    Family.SHARE_MOST: Step.SHARE_POINT,
+}
+_NUDGE = 1e-6
+"""How far a requirement is moved to read the rate on one side, as a share of the finished
+pounds or of the order."""
+_ACTIVE_LB = 1e-6
+_LEAST_LOT_LB = 1e-6
+_LEAST_WORTH_USD = 1e-6
+
+
+def requirement_worths(
+    linear: WarmLinear, answer: Answer, progress: Callable[[str], None] | None = None
+) -> tuple[RequirementWorth, ...]:
+    """The worth of every requirement that binds, by product and rule.
+
+    `linear` is left as it was found, solved.
+    """
+    programme = linear.programme
+    activity = _row_activity(linear, answer)
+    row_of = {requirement: row for row, requirement in enumerate(programme.requirements)}
+    worths = []
+    for row, requirement in enumerate(programme.requirements):
+        if requirement.family in (Family.MASS, Family.SUPPLY):
+            continue
+        at_least = bool(np.isfinite(programme.row_lower[row]))
+        bound = programme.row_lower[row] if at_least else programme.row_upper[row]
+        if abs(activity[row] - bound) > _ACTIVE_LB * max(1.0, abs(bound)):
+            continue
+        twin = _other_side_of_exact_order(programme, row_of, requirement)
+        if twin is not None and not at_least:
+            continue
+        if progress is not None:
+            progress("worth of requirements")
+        step, step_lb, size_lb = _step_of(linear, answer, requirement)
+        rows = [row] if twin is None else [row, twin]
+        easing, tightening = _two_rates(linear, rows, at_least, _NUDGE * size_lb)
+        if max(abs(easing), abs(tightening)) * step_lb > _LEAST_WORTH_USD:
+            worth = RequirementWorth(requirement, step, easing * step_lb, tightening * step_lb)
+            worths.append(worth)
+    linear.solve()
+    return tuple(worths)
+
+
+def _other_side_of_exact_order(
+    programme: Programme, row_of: dict[Requirement, int], requirement: Requirement
+) -> int | None:
+    """The row that makes an order exact together with this one: they move as one."""
+    other = {
+        Family.VOLUME_LEAST: Family.VOLUME_MOST,
+        Family.VOLUME_MOST: Family.VOLUME_LEAST,
+    }.get(requirement.family)
+    if other is None:
+        return None
+    product = programme.layout.case.product(requirement.product_id)
+    if product.least_lb != product.most_lb:
+        return None
+    return row_of.get(Requirement(other, requirement.product_id))
+
+
+def product_worths(linear: WarmLinear, answer: Answer) -> tuple[ProductWorth, ...]:
+    """What one more hundredweight, and a leaner or fatter target, would cost each product."""
+    programme, layout = linear.programme, linear.programme.layout
+    row_of = {requirement: row for row, requirement in enumerate(programme.requirements)}
+    finished = answer.x[programme.names["finished"]]
+    worths = []
+    for index, product in enumerate(layout.products):
+        dual = {
+            family: answer.row_dual[row_of[requirement]]
+            if (requirement := Requirement(family, product.product_id)) in row_of
+            else 0.0
+            for family in (Family.VOLUME_LEAST, Family.VOLUME_MOST)
+        }
+        rows = [
+            row_of[Requirement(family, product.product_id)]
+            for family in (Family.LEAN_LEAST, Family.LEAN_MOST)
+        ]
+        point_lb = float(finished[index]) / POINTS_PER_SHARE
+        leaner = _rate_of_moving(linear, rows, _NUDGE * float(finished[index]))
+        fatter = _rate_of_moving(linear, rows, -_NUDGE * float(finished[index]))
+        worths.append(
+            ProductWorth(
+                product_id=product.product_id,
+                next_cwt_usd=float(sum(dual.values())) * LB_PER_CWT,
+                leaner_point_usd=leaner * point_lb,
+                fatter_point_usd=-fatter * point_lb,
+            )
+        )
+    linear.solve()
+    return tuple(worths)
+
+
+def lot_worths(
+    linear: WarmLinear, answer: Answer, progress: Callable[[str], None] | None = None
+) -> tuple[LotWorth, ...]:
+    """For each lot the price at which it enters the plan or leaves it."""
+    layout = linear.programme.layout
+    take = linear.programme.take
+    worths = []
+    for index, lot in enumerate(layout.lots):
+        if progress is not None:
+            progress(f"price of lot {index + 1} of {len(layout.lots)}")
+        column = take.start + index
+        worths.append(
+            LotWorth(
+                lot_id=lot.lot_id,
+                delivered_usd_per_lb=lot.delivered_usd_per_lb,
+                linear_lb=max(0.0, float(answer.x[column])),
+                critical_usd_per_lb=critical_price(linear, answer, index),
+                next_lb_usd=max(0.0, -float(answer.column_dual[column])),
+            )
+        )
+    linear.solve()
+    return tuple(worths)
+
+
+def critical_price(linear: WarmLinear, answer: Answer, lot: int) -> float | None:
+    """The highest delivered price, USD per lb, at which the plan takes some of the lot.
+
+    Infinite when there is no plan without it; None when it would not be taken even as a
+    gift. The cost of the plan is concave and piecewise linear in the price, with the pounds
+    taken as its slope, and flat from the critical price on. So each tangent meets the flat
+    part at or above the critical price's piece, and a few steps end exactly there.
+    """
+    column = linear.programme.take.start + lot
+    here = linear.programme.layout.lots[lot].delivered_usd_per_lb
+    cost_here = float(linear.programme.cost[column])
+    without = answer.objective
+    if answer.x[column] > _LEAST_LOT_LB:
+        without = _objective_without(linear, column)
+        if np.isposinf(without):
+            return without
+        price, objective, pounds = here, answer.objective, float(answer.x[column])
+    else:
+        price = min(here, _best_worth(linear, answer, lot)) * (1 - 1e-9) - 1e-9
+        if price <= 0:
+            return None
+        objective, pounds = _at_price(linear, column, cost_here + price - here)
+        if pounds <= _LEAST_LOT_LB:
+            # several dual prices hold and this one flattered the lot: begin from a gift
+            price = 0.0
+            objective, pounds = _at_price(linear, column, cost_here - here)
+            if pounds <= _LEAST_LOT_LB:
+                _at_price(linear, column, cost_here)
+                return None
+    while True:
+        meets = price + (without - objective) / pounds
+        if meets - price <= 1e-9 * max(1.0, abs(meets)):
+            break
+        price = meets
+        objective, pounds = _at_price(linear, column, cost_here + price - here)
+        if pounds <= _LEAST_LOT_LB:
+            break
+    linear.set_cost(np.array([column]), np.array([cost_here]))
+    return float(price)
+
+
+def _at_price(linear: WarmLinear, column: int, cost: float) -> tuple[float, float]:
+    linear.set_cost(np.array([column]), np.array([cost]))
+    answer = linear.solve()
+    return answer.objective, float(answer.x[column])
+
+
+def _objective_without(linear: WarmLinear, column: int) -> float:
+    lower, upper = linear.lower[column], linear.upper[column]
+    linear.set_column_bounds(column, 0.0, 0.0)
+    objective = linear.solve().objective
+    linear.set_column_bounds(column, lower, upper)
+    return objective
+
+
+def _best_worth(linear: WarmLinear, answer: Answer, lot: int) -> float:
+    """What the best blend would pay for a pound of a lot, at the plan's dual prices."""
+    layout, programme = linear.programme.layout, linear.programme
+    pairs = np.flatnonzero(layout.pair_lot == lot)
+    if not len(pairs):
+        return -np.inf
+    use = programme.use.start + pairs
+    left_over = programme.cost[use]
+    # the lot's own supply row comes first in its block, in the order of lots
+    own = answer.row_dual[lot]
+    return float(np.max(left_over - answer.column_dual[use] - own))
+
+
+def _row_activity(linear: WarmLinear, answer: Answer) -> np.ndarray:
+    matrix = linear.programme.matrix
+    column = np.repeat(np.arange(len(answer.x)), np.diff(matrix.start))
+    return np.bincount(matrix.row, matrix.value * answer.x[column], len(linear.row_lower))
+
+
+def _step_of(
+    linear: WarmLinear, answer: Answer, requirement: Requirement
+) -> tuple[Step, float, float]:
+    """The step a worth is for, the pounds it moves the row by, and the size of the row."""
+    layout = linear.programme.layout
+    if requirement.family in _SHARE_STEPS:
+        index = next(
+            i for i, p in enumerate(layout.products) if p.product_id == requirement.product_id
+        )
+        made_lb = float(answer.x[linear.programme.names["finished"]][index])
+        return _SHARE_STEPS[requirement.family], made_lb / POINTS_PER_SHARE, made_lb
+    return Step.CWT, LB_PER_CWT, LB_PER_CWT
+
+
+def _two_rates(
+    linear: WarmLinear, rows: list[int], at_least: bool, nudge_lb: float
+) -> tuple[float, float]:
+    """USD saved per lb of easing rows that move as one, and lost per lb of tightening them.
+
+    Below zero a saving is a loss, which an exact order can make.
+    """
+    tighter = nudge_lb if at_least else -nudge_lb
+    eased = _dual_when_moved(linear, rows, -tighter)
+    tightened = _dual_when_moved(linear, rows, tighter)
+    sign = 1.0 if at_least else -1.0
+    easing = 0.0 if eased is None else sign * sum(eased)
+    tightening = np.inf if tightened is None else sign * sum(tightened)
+    return easing, tightening
+
+
+def _rate_of_moving(linear: WarmLinear, rows: list[int], move_lb: float) -> float:
+    """USD per lb when several rows move together; infinite when no plan is left."""
+    duals = _dual_when_moved(linear, rows, move_lb)
+    return np.inf * np.sign(move_lb) if duals is None else float(sum(duals))
+
+
+def _dual_when_moved(linear: WarmLinear, rows: list[int], move_lb: float) -> list[float] | None:
+    """Dual prices of rows with their bounds moved, put back afterwards; None if infeasible."""
+    bounds = [(linear.row_lower[row], linear.row_upper[row]) for row in rows]
+    for row, (lower, upper) in zip(rows, bounds, strict=True):
+        linear.set_row_bounds(row, lower + move_lb, upper + move_lb)
+    answer = linear.solve()
+    for row, (lower, upper) in zip(rows, bounds, strict=True):
+        linear.set_row_bounds(row, lower, upper)
+    if answer.outcome is not Outcome.OPTIMAL:
+        return None
+    return [float(answer.row_dual[row]) for row in rows]

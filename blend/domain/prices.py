@@ -1,0 +1,34 @@
+"""Dual prices under the trade's names: what easing each requirement by a pound saves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class DualPrices:
+    """What easing each requirement by one pound saves, USD per lb.
+
+    All are at or above zero but the finished price; below zero counts as zero, and so does a
+    price left out. Shares and fat are keyed (rule id, product id), must-use by rule id, the
+    rest by product id.
+    """
+
+    finished: Mapping[str, float] = field(default_factory=dict)
+    """Either sign: saved by a finished pound less to make; where the most volume holds the
+    plan back, minus what is saved by a pound more of room."""
+    lean_least: Mapping[str, float] = field(default_factory=dict)
+    """Saved by a pound of finished lean that the blend may lack."""
+    lean_most: Mapping[str, float] = field(default_factory=dict)
+    """Saved by a pound of finished lean that the blend may have too much."""
+    share_least: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    """Saved by a finished pound of the selected lots that the blend may lack."""
+    share_most: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    """Saved by a finished pound of the selected lots that the blend may have too much."""
+    fat_least: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    """Saved by a pound of finished fat that the blend may lack."""
+    fat_most: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    """Saved by a pound of finished fat that the blend may have too much."""
+    must_use: Mapping[str, float] = field(default_factory=dict)
+    """Saved by a pound of the selected lots that need not be used, before losses."""

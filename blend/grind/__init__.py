@@ -1,0 +1,1 @@
+"""The grinder's questions: what to make today's products from."""

@@ -1,0 +1,104 @@
+"""Today's plan: from a case to quantities, worths and proof in one object."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from blend.core.clash import explain_clash
+from blend.core.prices import dual_prices
+from blend.core.solve import LinearPlan, open_linear
+from blend.core.solver import Outcome
+from blend.core.whole import WholePlan, plan_whole
+from blend.core.worths import lot_worths, product_worths, requirement_worths
+from blend.domain.case import Case
+from blend.domain.plan import Bound, Plan, Proof
+from blend.errors import InputRefused, NoPlan, Problem, SolverTrouble
+from blend.proof.bound import dual_bound_usd
+from blend.proof.check import check_plan, count_money
+
+Say = Callable[[str], None]
+
+
+def make_plan(case: Case, *, worths: bool = True, progress: Say | None = None) -> Plan:
+    """The least-cost plan of a case, proved.
+
+    `worths` asks also what each requirement, product and lot is worth; it takes many small
+    solves more. `progress` is told in a few words what is being done. A search stopped by
+    the time limit or by Ctrl-C gives the best plan so far.
+
+    Raises NoPlan with the clash when nothing meets every requirement, InputRefused when
+    money could be made without end, SolverTrouble when time ran out before any plan.
+    """
+    say = progress or (lambda text: None)
+    say("the linear programme")
+    linear = open_linear(case)
+    answer = linear.solve()
+    if answer.outcome is Outcome.INFEASIBLE:
+        raise NoPlan(explain_clash(case, whole=False, progress=say))
+    if answer.outcome is Outcome.UNBOUNDED:
+        raise InputRefused(_without_end(case))
+    optimum = LinearPlan(linear.programme, answer)
+    say("whole containers, counts and batches")
+    whole = plan_whole(case, optimum, on_better=lambda usd, bound: say(_so_far(usd, bound)))
+    if whole.outcome is Outcome.INFEASIBLE:
+        raise NoPlan(explain_clash(case, whole=True, progress=say))
+    if whole.weighed is None:
+        raise SolverTrouble(
+            f"no plan was found within {case.settings.time_limit_s:g} s; allow more time "
+            "(time_limit_s), or ask for whole containers in fewer places (whole_containers)"
+        )
+    say("the proof")
+    weighed = whole.weighed
+    parts = (case, weighed.takes, weighed.runs, weighed.shortfall_lb)
+    return Plan(
+        takes=weighed.takes,
+        runs=weighed.runs,
+        shortfall_lb=weighed.shortfall_lb,
+        money=count_money(*parts),
+        proof=Proof(check_plan(*parts), _bound(case, optimum, whole)),
+        products_worth=product_worths(linear, answer) if worths else (),
+        requirements_worth=requirement_worths(linear, answer, say) if worths else (),
+        lots_worth=lot_worths(linear, answer, say) if worths else (),
+        stopped_early=whole.outcome is Outcome.STOPPED,
+    )
+
+
+def _bound(case: Case, optimum: LinearPlan, whole: WholePlan) -> Bound:
+    """The better of two bounds: the prices' own, exact and outside the solver, and that of
+    the search in whole numbers."""
+    by_prices = dual_bound_usd(case, dual_prices(optimum))
+    if whole.by_branching and whole.bound_usd > by_prices:
+        return Bound(whole.objective_usd, whole.bound_usd, "search in whole numbers")
+    return Bound(whole.objective_usd, by_prices, "dual prices, in exact fractions")
+
+
+def _so_far(usd: float, bound_usd: float) -> str:
+    gap = (usd - bound_usd) / max(abs(usd), 1e-9)
+    return f"best plan so far {usd:,.0f} USD, at most {gap:.2%} from the best"
+
+
+def _without_end(case: Case) -> list[Problem]:
+    """What leaves the plan without a limit: products sold without one, from lots without one."""
+    products = [
+        Problem(
+            file="products",
+            row=None,
+            column="most_lb",
+            read=f"no limit for {product.product_id}, sold at {product.sale_usd_per_lb:g} USD/lb",
+            allowed="a most volume, since each pound more would earn money",
+        )
+        for product in case.products
+        if product.most_lb is None and product.sale_usd_per_lb > 0
+    ]
+    lots = [
+        Problem(
+            file="lots",
+            row=None,
+            column="quantity_lb",
+            read=f"no limit for {lot.lot_id}",
+            allowed="a quantity, where a product has no most volume",
+        )
+        for lot in case.usable_lots()
+        if lot.quantity_lb is None
+    ]
+    return products + lots
