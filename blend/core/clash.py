@@ -16,7 +16,7 @@ import numpy as np
 
 from blend.core.build import build_programme
 from blend.core.programme import Programme, SparseColumns
-from blend.core.solver import Answer, Outcome, solve_whole
+from blend.core.solver import Answer, solve_whole
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.plan import Change, Clash

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from blend.core.solve import LinearPlan
-from blend.proof.bound import DualPrices
 from blend.domain.requirements import Family, Requirement
+from blend.proof.bound import DualPrices
 
 _AT_MOST = {Family.VOLUME_MOST, Family.LEAN_MOST, Family.SHARE_MOST, Family.FAT_MOST}
 
