@@ -1,0 +1,1 @@
+"""Invented markets of any size, and the timing of models on them."""

@@ -1,0 +1,103 @@
+"""The `blend` command: reads, calls one verb, shows. Commands are imported when invoked."""
+
+from __future__ import annotations
+
+import sys
+from difflib import get_close_matches
+from importlib import import_module
+from typing import TYPE_CHECKING, NamedTuple
+
+import click
+
+from blend import __version__
+from blend.errors import BlendError, InputRefused, NoPlan
+
+if TYPE_CHECKING:
+    from blend.domain.case import Case
+
+INTERRUPTED = 130
+"""Exit code of a command stopped from the keyboard: 128 and the signal's number, as in POSIX
+shells."""
+
+
+class Place(NamedTuple):
+    """Where a command is, and its line in the list of commands, told without importing it."""
+
+    module: str
+    summary: str
+
+
+COMMANDS = {
+    "plan": Place("blend.cli.grinder", "Plan the day's blends at least cost, and prove it."),
+    "check": Place("blend.cli.grinder", "Read the tables and tell what is in them."),
+    "template": Place("blend.cli.sheets", "Write empty tables to fill in."),
+    "columns": Place("blend.cli.sheets", "Tell what each column of the tables holds."),
+}
+
+
+class LazyGroup(click.Group):
+    """Imports a command only when it is invoked, and tells every error in one place."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        return getattr(import_module(COMMANDS[cmd_name].module), cmd_name)
+
+    def resolve_command(self, ctx: click.Context, args: list[str]):
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            near = get_close_matches(name, COMMANDS, 1)
+            meant = f"Did you mean {near[0]}?" if near else f"There are {', '.join(COMMANDS)}."
+            ctx.fail(f"No such command {name!r}. {meant}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, place.summary) for name, place in COMMANDS.items()])
+
+    def invoke(self, ctx: click.Context):
+        try:
+            return super().invoke(ctx)
+        except BlendError as error:
+            for line in _lines_of(error, ctx.obj):
+                click.echo(line, err=True)
+            ctx.exit(error.exit_code)
+        except KeyboardInterrupt:
+            click.echo("\nStopped.", err=True)
+            ctx.exit(INTERRUPTED)
+
+
+def _lines_of(error: BlendError, case: Case | None) -> list[str]:
+    """The error for people, line by line; `case` is what a command has read by then."""
+    from blend.show.amounts import count_of, printable
+
+    if isinstance(error, InputRefused):
+        count = count_of(len(error.problems), "problem")
+        return [
+            *(printable(str(each)) for each in error.problems),
+            f"{count}; nothing was written.",
+        ]
+    if isinstance(error, NoPlan):
+        from blend.show.clash import clash_lines
+
+        return clash_lines(error.clash, case)
+    return [printable(line) for line in str(error).splitlines()]
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, message="blend %(version)s")
+def main() -> None:
+    """Blend meat trimmings to a lean point at least cost, and prove it.
+
+    A case is a folder of plain tables: `blend template FOLDER` writes empty ones, `blend
+    columns` tells what goes into them, `blend check FOLDER` reads them, `blend plan FOLDER`
+    plans.
+
+    Exit codes: 0 answered, 1 file or internal trouble, 2 refused input, 3 proved that no plan
+    exists.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        stream.reconfigure(errors="replace")  # A name the terminal cannot show stops nothing.

@@ -1,0 +1,155 @@
+"""What the grinder asks for: plan the day, check the tables."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from blend.domain.case import Case
+from blend.domain.rules import WholeContainers
+from blend.errors import FileTrouble, SolverTrouble
+
+if TYPE_CHECKING:
+    from blend.sheets.read import CaseRead
+
+_LINE = 78
+_FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+
+
+def _finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
+    if number is not None and not math.isfinite(number):
+        raise click.BadParameter("must be a number.")
+    return number
+
+
+@click.command()
+@_FOLDER
+@click.option(
+    "--workbook",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default="plan.xlsx",
+    show_default=True,
+    help="Workbook to write; a file of that name is replaced.",
+)
+@click.option("--no-workbook", is_flag=True, help="Print only.")
+@click.option(
+    "--whole",
+    type=click.Choice([each.value for each in WholeContainers]),
+    help="Where containers must be whole, instead of what the settings say.",
+)
+@click.option(
+    "--gap",
+    type=click.FloatRange(0, 1),
+    callback=_finite,
+    metavar="SHARE",
+    help="Distance from the proved bound at which a plan is good enough; 0.001 is 0.1 %.",
+)
+@click.option(
+    "--time-limit",
+    type=click.FloatRange(0, min_open=True),
+    callback=_finite,
+    metavar="SECONDS",
+    help="How long to look for a better plan.",
+)
+@click.option("--no-worths", is_flag=True, help="Leave out what things are worth; faster.")
+def plan(
+    folder: Path,
+    workbook: Path,
+    no_workbook: bool,
+    whole: str | None,
+    gap: float | None,
+    time_limit: float | None,
+    no_worths: bool,
+) -> None:
+    """Plan the day's blends at least cost, and prove it.
+
+    FOLDER holds the tables: lots, products, settings and, where there are any, rules,
+    losses and standards. One .xlsx workbook with a sheet for each will do as well.
+
+    Prints what to buy and pull, the blends and their recipes, the money, what things are
+    worth and the proof, and writes them as a workbook with a sheet to print for each
+    product. Interrupt the search (Ctrl-C) to have the best plan found so far.
+    """
+    if not no_workbook and not workbook.parent.is_dir():
+        raise FileTrouble(f"{workbook}: there is no folder {workbook.parent} to write it in")
+    case = _with_settings(_read(folder).case, whole, gap, time_limit)
+
+    from blend.grind.plan import make_plan
+    from blend.show.clash import broken_lines
+    from blend.show.tables import plan_tables
+    from blend.show.text import tables_text
+
+    with _progress() as progress:
+        made = make_plan(case, worths=not no_worths, progress=progress)
+    if not made.proof.is_sound:
+        raise SolverTrouble("\n".join(broken_lines(made.proof, case)))
+    click.echo(tables_text(plan_tables(case, made)))
+    if not no_workbook:
+        from blend.show.workbook import write_plan_workbook
+
+        write_plan_workbook(case, made, workbook)
+        click.echo(f"\nWorkbook: {workbook}")
+
+
+@click.command()
+@_FOLDER
+def check(folder: Path) -> None:
+    """Read the tables and tell what is in them.
+
+    Every problem of every table is told at once; nothing is planned and nothing written.
+    """
+    from blend.show.quantities import contents_table, set_aside_table
+    from blend.show.text import tables_text
+
+    read = _read(folder)
+    tables = [contents_table(read.case, len(read.warnings)), set_aside_table(read.case)]
+    click.echo(tables_text(tables))
+
+
+def _read(folder: Path) -> CaseRead:
+    """The case as read; its warnings go to stderr."""
+    from blend.sheets.read import read_case
+    from blend.show.amounts import printable
+
+    read = read_case(folder)
+    for warning in read.warnings:
+        click.echo(f"warning: {printable(str(warning))}", err=True)
+    # Where errors are told, requirements are named in the words of this case.
+    click.get_current_context().find_root().obj = read.case
+    return read
+
+
+def _with_settings(
+    case: Case, whole: str | None, gap: float | None, time_limit: float | None
+) -> Case:
+    """The case with those settings that the command line names instead of its own."""
+    named = {
+        "whole_containers": whole and WholeContainers(whole),
+        "gap_share": gap,
+        "time_limit_s": time_limit,
+    }
+    given = {name: setting for name, setting in named.items() if setting is not None}
+    return replace(case, settings=replace(case.settings, **given))
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str], None] | None]:
+    """Tells what is being done on one line of a terminal, and wipes it at the end."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+
+    def tell(text: str) -> None:
+        click.echo(f"\r{text[:_LINE]:<{_LINE}}\r", nl=False, err=True)
+
+    try:
+        yield tell
+    finally:
+        tell("")

@@ -1,0 +1,53 @@
+"""Numbers as people of the trade read them: pounds, per cent, lean points, USD."""
+
+from __future__ import annotations
+
+from blend.units import POINTS_PER_SHARE
+
+
+def printable(text: str) -> str:
+    """The text on one line and without control characters, which neither a terminal nor a
+    workbook may be handed."""
+    return "".join(char if char.isprintable() else " " for char in text)
+
+
+def number_words(number: float, *, least_decimals: int = 0, most_decimals: int = 2) -> str:
+    """The number with as many of `most_decimals` as it needs."""
+    text = f"{round(number, most_decimals) + 0.0:,.{most_decimals}f}"
+    whole, _, decimals = text.partition(".")
+    decimals = decimals.rstrip("0").ljust(least_decimals, "0")
+    return f"{whole}.{decimals}" if decimals else whole
+
+
+def pounds(lb: float) -> str:
+    return f"{number_words(lb, most_decimals=0)} lb"
+
+
+def percent(share: float) -> str:
+    return f"{number_words(share * POINTS_PER_SHARE)} %"
+
+
+def lean_percent(share: float) -> str:
+    return f"{number_words(share * POINTS_PER_SHARE, least_decimals=1)} %"
+
+
+def usd(amount: float) -> str:
+    return f"{number_words(amount, most_decimals=0)} USD"
+
+
+def count_of(number: int, one: str) -> str:
+    return f"{number:,} {one if number == 1 else one + 's'}"
+
+
+def amount_words(amount: float | None, unit: str) -> str:
+    """A reading or a limit of a check; blank when there is no limit.
+
+    It has more decimals than elsewhere, so that a reading a hair off its limit shows.
+    """
+    if amount is None:
+        return ""
+    if unit == "share":
+        share = number_words(amount * POINTS_PER_SHARE, least_decimals=1, most_decimals=3)
+        return f"{share} %"
+    number = number_words(amount, most_decimals=3)
+    return number if unit == "count" else f"{number} {unit}".strip()

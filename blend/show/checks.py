@@ -1,0 +1,180 @@
+"""The proof as tables: how good the plan is, what was checked, which standards, what to mind."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from blend.domain.case import Case
+from blend.domain.plan import Plan, Verdict
+from blend.domain.standards import Action
+from blend.show.amounts import amount_words
+from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
+from blend.show.words import VERDICT_WORDS, requirement_words, standard_row_of
+from blend.units import POINTS_PER_SHARE
+
+_ACTION_WORDS = {
+    Action.REFUSE: "the plan is made to it",
+    Action.WARN: "checked, not made to",
+    Action.NOTE: "confirm by hand",
+}
+
+
+def bound_table(plan: Plan) -> ShownTable:
+    """What the plan costs beside what no plan can undercut."""
+    bound = plan.proof.bound
+    columns = (
+        ShownColumn("Cost"),
+        ShownColumn("Meaning"),
+        ShownColumn("Amount", "USD", Format.HUNDREDTHS),
+    )
+    rows = [
+        ("this plan", "as shown, in whole pounds", plan.money.total_usd),
+        ("exact plan", "the same before it was rounded", bound.objective_usd),
+        ("bound", f"no plan costs less; by {bound.method}", bound.bound_usd),
+        ("gap", "by so much at most is the exact plan off the best", bound.gap_usd),
+    ]
+    note = f"The gap is {bound.gap_share * POINTS_PER_SHARE:.4f} % of the exact plan's cost."
+    if plan.stopped_early:
+        note = f"{note} The search was stopped early: this is the best plan found so far."
+    return shown_table("How good the plan is", columns, rows, note)
+
+
+def verdicts_table(plan: Plan) -> ShownTable:
+    """How many checks came out how."""
+    count = Counter(check.verdict for check in plan.proof.checks)
+    columns = (
+        ShownColumn("Verdict"),
+        ShownColumn("Meaning"),
+        ShownColumn("Checks", "", Format.WHOLE, is_summed=True),
+    )
+    rows = [(verdict.value, VERDICT_WORDS[verdict], count[verdict]) for verdict in Verdict]
+    note = "Each requirement was held against the rounded plan by plain arithmetic."
+    return shown_table("Checks", columns, rows, note)
+
+
+def open_checks_table(case: Case, plan: Plan) -> ShownTable:
+    """Every check that is not simply met; notes of standards stand in their own table."""
+    columns = (
+        ShownColumn("Verdict"),
+        ShownColumn("Requirement"),
+        ShownColumn("Read", "", Format.READING),
+        ShownColumn("Least", "", Format.READING),
+        ShownColumn("Most", "", Format.READING),
+        ShownColumn("Rounding", "", Format.READING),
+        ShownColumn("Remark"),
+    )
+    rows = []
+    for check in plan.proof.checks:
+        row = standard_row_of(check.requirement, case)
+        is_told_below = row is not None and row.action is Action.NOTE
+        if check.verdict is Verdict.MET or is_told_below:
+            continue
+        rows.append(
+            (
+                check.verdict.value,
+                requirement_words(check.requirement, case),
+                amount_words(check.read, check.unit),
+                amount_words(check.least, check.unit),
+                amount_words(check.most, check.unit),
+                amount_words(check.allowance, check.unit),
+                check.note,
+            )
+        )
+    note = (
+        "Rounding: how far whole pounds alone can carry the reading."
+        if rows
+        else "None: every check is simply met."
+    )
+    return shown_table("Checks to look at", columns, rows, note)
+
+
+def standards_table(case: Case, plan: Plan) -> ShownTable:
+    """Rows of the published standards that today's products are held to, with what they leave
+    open where a row cannot be checked or is passed."""
+    day = case.settings.plan_on
+    open_rows = {
+        standard_row_of(check.requirement, case)
+        for check in plan.proof.checks
+        if check.verdict is not Verdict.MET
+    }
+    columns = (
+        ShownColumn("Products"),
+        ShownColumn("Section"),
+        ShownColumn("Says"),
+        ShownColumn("Here"),
+        ShownColumn("Read on"),
+        ShownColumn("Remark"),
+    )
+    rows = []
+    for row in case.standards:
+        names = [product.name for product in case.products if row.standard_id in product.standards]
+        if not names:
+            continue
+        remarks = [row.note] if row.note and row in open_rows else []
+        if row.standing == "memory":
+            remarks.append("From memory: confirm it.")
+        elif row.is_stale(day):
+            remarks.append("Read more than a year ago: read the current text.")
+        read_on = row.read_on.isoformat() if row.read_on else ""
+        rows.append(
+            (
+                ", ".join(names),
+                row.section,
+                row.title,
+                _ACTION_WORDS[row.action],
+                read_on,
+                " ".join(remarks),
+            )
+        )
+    note = "" if rows else "None of today's products is labelled or bought under a standard."
+    return shown_table("Standards", columns, rows, note)
+
+
+def labels_table(case: Case, plan: Plan) -> ShownTable:
+    """What each product holds, as far as its label may speak of it."""
+    columns = (
+        ShownColumn("Product"),
+        ShownColumn("Species"),
+        ShownColumn("Origins"),
+        ShownColumn("Programmes of every lot"),
+    )
+    rows = [
+        (case.product(product_id).name, *held_words(case, plan, product_id))
+        for product_id in dict.fromkeys(run.product_id for run in plan.runs)
+    ]
+    note = "As the tables state it; a label needs the papers of the lots that were ground."
+    return shown_table("Species, origins and programmes", columns, rows, note)
+
+
+def held_words(case: Case, plan: Plan, product_id: str) -> tuple[str, str, str]:
+    """Species, origins, and programmes that every lot carries, of what goes into a product."""
+    lots = [
+        case.lot(each.lot_id)
+        for run in plan.runs
+        if run.product_id == product_id
+        for each in run.ingredients
+    ]
+    held = (
+        {lot.species for lot in lots},
+        {lot.origin for lot in lots},
+        frozenset.intersection(*(lot.programmes for lot in lots)),
+    )
+    species, origins, programmes = (", ".join(sorted(each, key=str.casefold)) for each in held)
+    return species, origins, programmes
+
+
+CAUTIONS = (
+    "Fat, lean and nutrition claims: these figures are reckoned from the lean stated for each "
+    "lot, and lots and tests vary. Test the finished product before claiming anything of it.",
+    "Species, origin and programme labels: check them against the lots that were ground, not "
+    "only against this plan.",
+    "Grinding temperature: meat at or below 40 F (4 C), the room at or below 10 C, as published "
+    "in Good Retail Practices No. 4, Grinding. The plant's own food safety plan comes first.",
+    "Regulations change, and rows here are readings of them. The current text and the inspector "
+    "decide.",
+)
+
+
+def cautions_table() -> ShownTable:
+    """What anyone who acts on the plan should bear in mind."""
+    return shown_table("Cautions", (ShownColumn(""),), [(caution,) for caution in CAUTIONS])

@@ -1,0 +1,198 @@
+"""Words for why there is no plan, and for the changes that free one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from blend.domain.case import Case
+from blend.domain.plan import Change, Clash, Proof, Verdict
+from blend.domain.requirements import Family
+from blend.show.amounts import amount_words, count_of, number_words, percent, pounds, printable, usd
+from blend.show.words import (
+    CONTAINERS_WORDS,
+    meat_words,
+    product_name,
+    requirement_words,
+    rule_of,
+    standard_row_of,
+    stated,
+)
+from blend.units import POINTS_PER_SHARE
+
+
+def change_words(change: Change, case: Case) -> str:
+    """One change that frees a plan: what to move, from where to where, and the cost then.
+
+    `was` and `becomes` are the numbers that the tables hold: the tolerance for lean, the limit
+    for the rest. They are rounded towards the easier side, so that the one told does free the
+    plan.
+    """
+    told = _give_up if change.unit == "drop" else _CHANGE[change.requirement.family]
+    text = told(change, case)
+    row = standard_row_of(change.requirement, case)
+    if row is not None:
+        text += f" (not the plant's to ease: {row.section}; only without that label)"
+    if change.total_usd is not None:
+        verb = "costs" if change.total_usd >= 0 else "earns"
+        text += f": the plan then {verb} {usd(abs(change.total_usd))}"
+    return printable(text)
+
+
+def clash_lines(clash: Clash, case: Case) -> list[str]:
+    """Why there is no plan, line by line: what clashes, and what would free a plan."""
+    if len(clash.requirements) == 1:
+        lines = ["No plan exists: this cannot be met."]
+    else:
+        lines = [f"No plan exists: these {len(clash.requirements)} cannot all be met together."]
+    lines += [f"  - {requirement_words(each, case)}" for each in clash.requirements]
+    if clash.needs_whole:
+        lines.append("They clash only because containers, counts and batches must be whole.")
+    if clash.changes:
+        lines.append("Any one of these changes frees a plan:")
+        lines += [f"  - {change_words(change, case)}" for change in clash.changes]
+    if clash.together:
+        lines.append("No single change frees a plan; these do so together:")
+        lines += [f"  - {change_words(change, case)}" for change in clash.together]
+    return lines
+
+
+def broken_lines(proof: Proof, case: Case) -> list[str]:
+    """That a plan does not stand its own proof, and what it breaks, line by line."""
+    broken = [check for check in proof.checks if check.verdict is Verdict.BROKEN]
+    lines = [
+        f"The plan that was found breaks {count_of(len(broken), 'requirement')} when held against "
+        "them by plain arithmetic; nothing was written."
+    ]
+    for check in broken:
+        read = amount_words(check.read, check.unit)
+        words = f"{requirement_words(check.requirement, case)}: {read} {check.note}"
+        lines.append(f"  - {printable(words).strip()}")
+    return lines
+
+
+_DUST = 1e-6
+"""What floating point may have added to a number that is meant to be round."""
+
+
+def _up(number: float, decimals: int = 0) -> float:
+    return math.ceil(number * 10**decimals - _DUST) / 10**decimals
+
+
+def _down(number: float, decimals: int = 0) -> float:
+    return math.floor(number * 10**decimals + _DUST) / 10**decimals
+
+
+def _loosen(side: str) -> Callable[[Change, Case], str]:
+    def words(change: Change, case: Case) -> str:
+        was = number_words(change.was * POINTS_PER_SHARE, least_decimals=1)
+        becomes = number_words(_up(change.becomes * POINTS_PER_SHARE, 2), least_decimals=1)
+        name = product_name(change.requirement, case)
+        return f"loosen the tolerance {side} on {name} from {was} to {becomes} lean points"
+
+    return words
+
+
+def _change_volume_least(change: Change, case: Case) -> str:
+    less, name = pounds(_up(change.was - change.becomes)), product_name(change.requirement, case)
+    left_lb = _down(change.becomes)
+    return f"make {less} less of {name} ({pounds(left_lb)})" if left_lb else f"make no {name}"
+
+
+def _change_volume_most(change: Change, case: Case) -> str:
+    more, name = pounds(_up(change.becomes - change.was)), product_name(change.requirement, case)
+    return f"let {more} more of {name} be made ({pounds(_up(change.becomes))})"
+
+
+def _change_batch_fill(change: Change, case: Case) -> str:
+    name = product_name(change.requirement, case)
+    if change.becomes < change.was:
+        least = pounds(_down(change.becomes))
+        return f"let batches of {name} be as small as {least} instead of {pounds(change.was)}"
+    most = pounds(_up(change.becomes))
+    return f"let batches of {name} be as large as {most} instead of {pounds(change.was)}"
+
+
+def _change_supply(change: Change, case: Case) -> str:
+    return f"{pounds(_up(change.becomes - change.was))} more of lot {change.requirement.lot_id}"
+
+
+def _change_least_purchase(change: Change, case: Case) -> str:
+    lot = case.lot(change.requirement.lot_id)
+    if not lot.can_split:
+        return f"take part of lot {lot.lot_id}"
+    least = pounds(_down(change.becomes))
+    return f"take lot {lot.lot_id} from {least} up instead of {pounds(change.was)}"
+
+
+def _change_whole_containers(change: Change, case: Case) -> str:
+    lot = case.lot(change.requirement.lot_id)
+    return f"break {CONTAINERS_WORDS[lot.container]} of lot {lot.lot_id}"
+
+
+def _share_moves(change: Change, shown: Callable[[float, int], float]) -> str:
+    becomes = shown(change.becomes * POINTS_PER_SHARE, 2) / POINTS_PER_SHARE
+    return f"{percent(becomes)} instead of {percent(change.was)}"
+
+
+def _change_share(direction: str, shown: Callable[[float, int], float]):
+    def words(change: Change, case: Case) -> str:
+        meat = meat_words(rule_of(change.requirement, case).lots)
+        name = product_name(change.requirement, case)
+        return f"let {meat} in {name} be {direction} {_share_moves(change, shown)}"
+
+    return words
+
+
+def _change_fat(direction: str, shown: Callable[[float, int], float]):
+    def words(change: Change, case: Case) -> str:
+        name = product_name(change.requirement, case)
+        return f"let the fat of {name} be {direction} {_share_moves(change, shown)}"
+
+    return words
+
+
+def _change_most_lots(change: Change, case: Case) -> str:
+    meat = meat_words(rule_of(change.requirement, case).lots)
+    lots = f"{count_of(round(change.becomes), 'lot')} instead of {round(change.was)}"
+    return f"allow {lots} of {meat} in {product_name(change.requirement, case)}"
+
+
+def _change_least_if_used(change: Change, case: Case) -> str:
+    meat = meat_words(rule_of(change.requirement, case).lots)
+    name = product_name(change.requirement, case)
+    return f"let each lot of {meat} used in {name} be at least {_share_moves(change, _down)}"
+
+
+def _change_must_use(change: Change, case: Case) -> str:
+    meat = meat_words(rule_of(change.requirement, case).lots)
+    less = pounds(_up(change.was - change.becomes))
+    return f"use {less} less of {meat} ({pounds(_down(change.becomes))})"
+
+
+def _give_up(change: Change, case: Case) -> str:
+    return f"give up: {stated(change.requirement, case)}"
+
+
+_CHANGE: dict[Family, Callable[[Change, Case], str]] = {
+    Family.MASS: _give_up,
+    Family.LEAN_LEAST: _loosen("below"),
+    Family.LEAN_MOST: _loosen("above"),
+    Family.VOLUME_LEAST: _change_volume_least,
+    Family.VOLUME_MOST: _change_volume_most,
+    Family.BATCH_FILL: _change_batch_fill,
+    Family.SUPPLY: _change_supply,
+    Family.LEAST_PURCHASE: _change_least_purchase,
+    Family.WHOLE_CONTAINERS: _change_whole_containers,
+    Family.SHARE_LEAST: _change_share("at least", _down),
+    Family.SHARE_MOST: _change_share("at most", _up),
+    Family.FAT_LEAST: _change_fat("at least", _down),
+    Family.FAT_MOST: _change_fat("at most", _up),
+    Family.MOST_LOTS: _change_most_lots,
+    Family.LEAST_IF_USED: _change_least_if_used,
+    Family.MUST_USE: _change_must_use,
+    Family.MUST_NOT_USE: _give_up,
+    Family.MAY_HOLD: _give_up,
+    Family.KEEP_APART: _give_up,
+    Family.EQUAL_RECIPE: _give_up,
+}

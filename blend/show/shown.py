@@ -1,0 +1,116 @@
+"""A table ready to be shown: what terminal, workbook and page all draw from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from enum import Enum
+
+from blend.show.amounts import printable
+
+Cell = str | int | float | date | None
+"""None is shown blank. A text may stand in a column of numbers: "no plan"."""
+
+
+class Format(Enum):
+    """How a column's cells look. Numbers are held in the unit of the column's heading."""
+
+    TEXT = ("left", None)
+    READING = ("right", None)
+    """Numbers with their unit, as text, where each row has its own unit."""
+    WHOLE = ("right", 0)
+    TENTHS = ("right", 1)
+    HUNDREDTHS = ("right", 2)
+    TEN_THOUSANDTHS = ("right", 4)
+
+    def __init__(self, align: str, decimals: int | None) -> None:
+        self.align = align
+        self.decimals = decimals
+
+
+@dataclass(frozen=True, slots=True)
+class ShownColumn:
+    """One column; `is_summed` where the column's sum means something."""
+
+    name: str
+    unit: str = ""
+    format: Format = Format.TEXT
+    is_summed: bool = False
+
+    @property
+    def heading(self) -> str:
+        return f"{self.name}, {self.unit}" if self.unit else self.name
+
+    @property
+    def align(self) -> str:
+        return self.format.align
+
+    def text(self, cell: Cell) -> str:
+        if cell is None:
+            return ""
+        if isinstance(cell, str | date):
+            return str(cell)
+        return f"{cell:,.{self.format.decimals}f}"
+
+
+@dataclass(frozen=True, slots=True)
+class ShownTable:
+    """A titled table and the note below it. Numbers are rounded as they are shown, so that
+    sums of what is shown agree with the totals shown."""
+
+    title: str
+    columns: tuple[ShownColumn, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    note: str = ""
+
+    @property
+    def totals(self) -> tuple[Cell, ...] | None:
+        """The totals row; None where nothing is summed or one row is its own total."""
+        if len(self.rows) < 2 or not any(column.is_summed for column in self.columns):
+            return None
+        totals = [
+            _rounded(sum(row[index] or 0 for row in self.rows), column)
+            if column.is_summed
+            else None
+            for index, column in enumerate(self.columns)
+        ]
+        return ("Total", *totals[1:])
+
+
+def shown_table(
+    title: str,
+    columns: Sequence[ShownColumn],
+    rows: Iterable[Sequence[Cell]],
+    note: str = "",
+) -> ShownTable:
+    """Round numbers as their columns show them, and strip what cannot be printed from texts."""
+    return ShownTable(
+        printable(title),
+        tuple(columns),
+        tuple(
+            tuple(_rounded(cell, column) for cell, column in zip(row, columns, strict=True))
+            for row in rows
+        ),
+        printable(note),
+    )
+
+
+def _rounded(cell: Cell, column: ShownColumn) -> Cell:
+    if isinstance(cell, str):
+        return printable(cell)
+    if isinstance(cell, float):
+        return round(cell, column.format.decimals) + 0.0
+    return cell
+
+
+def squeezed(widths: Sequence[int], floors: Sequence[int], room: int) -> list[int]:
+    """Widths whose sum fits into `room`, taken from the widest columns first; none goes below
+    its floor, even if the sum then stays too wide."""
+    fitted = list(widths)
+    while sum(fitted) > room:
+        wide = [index for index, floor in enumerate(floors) if fitted[index] > floor]
+        if not wide:
+            break
+        fitted[max(wide, key=lambda index: fitted[index])] -= 1
+    return fitted

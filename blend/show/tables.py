@@ -1,0 +1,56 @@
+"""All tables of a plan, in the order in which they are read."""
+
+from __future__ import annotations
+
+from blend.domain.case import Case
+from blend.domain.plan import Plan
+from blend.show import checks, quantities, worths
+from blend.show.shown import ShownTable
+
+
+def plan_tables(case: Case, plan: Plan) -> list[ShownTable]:
+    """Purchases, blends, recipes, money, worths where they were asked for, proof, standards."""
+    return [
+        quantities.purchases_table(case, plan),
+        quantities.blends_table(case, plan),
+        *recipe_tables(case, plan),
+        quantities.money_table(case, plan),
+        *worth_tables(case, plan),
+        *proof_tables(case, plan),
+        *standards_tables(case, plan),
+    ]
+
+
+def recipe_tables(case: Case, plan: Plan) -> list[ShownTable]:
+    return [
+        quantities.recipe_table(case, run, label)
+        for run, label in quantities.labelled_runs(case, plan)
+    ]
+
+
+def worth_tables(case: Case, plan: Plan) -> list[ShownTable]:
+    """Products', requirements' and lots' worth; none when no worths were asked for."""
+    if not (plan.products_worth or plan.requirements_worth or plan.lots_worth):
+        return []
+    return [
+        worths.products_worth_table(case, plan),
+        worths.requirements_worth_table(case, plan),
+        worths.lots_worth_table(case, plan),
+    ]
+
+
+def proof_tables(case: Case, plan: Plan) -> list[ShownTable]:
+    return [
+        checks.bound_table(plan),
+        checks.verdicts_table(plan),
+        checks.open_checks_table(case, plan),
+        quantities.set_aside_table(case),
+    ]
+
+
+def standards_tables(case: Case, plan: Plan) -> list[ShownTable]:
+    return [
+        checks.standards_table(case, plan),
+        checks.labels_table(case, plan),
+        checks.cautions_table(),
+    ]

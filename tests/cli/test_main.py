@@ -1,0 +1,355 @@
+import importlib
+import os
+import re
+import subprocess
+import sys
+import types
+from dataclasses import replace
+
+import click
+import pytest
+from click.testing import CliRunner
+from openpyxl import load_workbook
+
+from blend import __version__
+from blend.cli import COMMANDS, grinder, main
+from blend.domain.plan import Change, Clash, Verdict
+from blend.domain.requirements import Family, Requirement
+from blend.domain.rules import WholeContainers
+from blend.errors import InputRefused, NoPlan, Problem, SolverTrouble
+from blend.sheets import read
+from blend.sheets.read import CaseRead
+from blend.sheets.write import write_case
+from tests.show.example_plan import example_case, example_plan
+
+HEAVY = ("numpy", "openpyxl", "highspy", "tabulate")
+
+
+@pytest.fixture
+def runner(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    return CliRunner()
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """A reader and a planner that answer with the example; what the planner was asked for."""
+    asked = {}
+
+    def make_plan(case, *, worths=True, progress=None):
+        asked.update(case=case, worths=worths, progress=progress)
+        if "raises" in asked:
+            raise asked["raises"]
+        return asked.get("plan") or example_plan(case, worths=worths)
+
+    warning = Problem("lots.csv", 3, "use_by", "today", "a later day")
+    monkeypatch.setattr(read, "read_case", lambda folder: CaseRead(example_case(), (warning,)))
+    planner = types.ModuleType("blend.grind.plan")
+    planner.make_plan = make_plan
+    monkeypatch.setitem(sys.modules, "blend.grind.plan", planner)
+    return asked
+
+
+def python(code: str) -> subprocess.CompletedProcess:
+    return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+
+
+# Commands and their help -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_that_its_line_in_the_list_begins(name):
+    command = main.get_command(click.Context(main), name)
+    assert command.name == name
+    assert command.callback.__doc__
+    assert command.help.splitlines()[0] == COMMANDS[name].summary
+    assert all(each.help for each in command.params if isinstance(each, click.Option))
+    shown = CliRunner().invoke(main, [name, "--help"])
+    assert shown.exit_code == 0
+    assert COMMANDS[name].summary in shown.output
+
+
+def test_help_lists_every_command(runner):
+    shown = runner.invoke(main, ["--help"])
+    assert shown.exit_code == 0
+    for name, place in COMMANDS.items():
+        assert re.search(rf"^  {name} +{re.escape(place.summary)}", shown.output, re.MULTILINE)
+
+
+def test_version(runner):
+    assert runner.invoke(main, ["--version"]).output == f"blend {__version__}\n"
+
+
+def test_help_imports_no_command_and_nothing_heavy():
+    code = (
+        "import sys\n"
+        "from blend.cli import main\n"
+        "main(['--help'], standalone_mode=False)\n"
+        f"loaded = [name for name in {HEAVY!r} if name in sys.modules]\n"
+        "loaded += [name for name in sys.modules if name.startswith('blend.cli.')]\n"
+        "sys.exit(f'loaded {loaded}' if loaded else 0)\n"
+    )
+    done = python(code)
+    assert done.returncode == 0, done.stderr
+    assert "Commands:" in done.stdout
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_of_a_command_imports_nothing_heavy(name):
+    code = (
+        "import sys\n"
+        "from blend.cli import main\n"
+        f"main([{name!r}, '--help'], standalone_mode=False)\n"
+        f"loaded = [name for name in {HEAVY!r} if name in sys.modules]\n"
+        "sys.exit(f'loaded {loaded}' if loaded else 0)\n"
+    )
+    done = python(code)
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"), [("pln", "plan"), ("chek", "check"), ("plan ", "plan")]
+)
+def test_a_mistyped_command_is_answered_with_the_one_meant(runner, typed, meant):
+    answer = runner.invoke(main, [typed])
+    assert answer.exit_code == 2
+    assert f"Did you mean {meant}?" in answer.stderr
+
+
+def test_a_command_like_no_other_is_answered_with_those_there_are(runner):
+    answer = runner.invoke(main, ["xyz"])
+    assert answer.exit_code == 2
+    assert all(name in answer.stderr for name in COMMANDS)
+
+
+# Plan ------------------------------------------------------------------------------------------
+
+
+def test_plan_prints_and_writes(runner, asked, tmp_path):
+    answer = runner.invoke(main, ["plan", "case"])
+    assert answer.exit_code == 0
+    for title in ("Buy and pull", "Recipe: House Patty 80", "Money", "Checks", "Cautions"):
+        assert f"\n{title}\n" in f"\n{answer.stdout}"
+    assert answer.stdout.endswith("Workbook: plan.xlsx\n")
+    assert answer.stderr == "warning: lots.csv row 3, use_by: read today; allowed a later day.\n"
+    assert "GB80" in load_workbook(tmp_path / "plan.xlsx").sheetnames
+
+
+def test_printed_money_and_pounds_add_up(runner, asked):
+    lines = runner.invoke(main, ["plan", "case", "--no-workbook"]).stdout.splitlines()
+    start = lines.index("Buy and pull")
+    block = lines[start : lines.index("", start)]
+    ends = [re.search(r"([\d,]+) +([\d,]+) +([\d,]+) .*?([\d,]+\.\d\d)$", line) for line in block]
+    rows = [[float(n.replace(",", "")) for n in end.groups()] for end in ends if end]
+    *lots, total = rows
+    assert len(lots) == 4
+    for index, said in enumerate(total):
+        assert said == pytest.approx(sum(lot[index] for lot in lots), abs=1e-6)
+
+
+def test_plan_without_workbook_writes_nothing(runner, asked, tmp_path):
+    answer = runner.invoke(main, ["plan", "case", "--no-workbook"])
+    assert answer.exit_code == 0
+    assert "Workbook" not in answer.stdout
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_options_go_before_settings(runner, asked):
+    options = ["--whole", "per_batch", "--gap", "0.02", "--time-limit", "7.5", "--no-worths"]
+    answer = runner.invoke(main, ["plan", "case", "--no-workbook", *options])
+    assert answer.exit_code == 0
+    settings = asked["case"].settings
+    assert settings.whole_containers is WholeContainers.PER_BATCH
+    assert (settings.gap_share, settings.time_limit_s) == (0.02, 7.5)
+    assert asked["worths"] is False
+    assert "What lots are worth" not in answer.stdout
+
+
+def test_without_options_settings_hold(runner, asked):
+    runner.invoke(main, ["plan", "case", "--no-workbook"])
+    assert asked["case"] == example_case()
+    assert asked["worths"] is True
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--gap", "-0.1"],
+        ["--gap", "2"],
+        ["--gap", "nan"],
+        ["--time-limit", "0"],
+        ["--time-limit", "inf"],
+        ["--whole", "half"],
+    ],
+)
+def test_senseless_options_are_refused_before_anything_is_read(runner, asked, options):
+    answer = runner.invoke(main, ["plan", "case", *options])
+    assert answer.exit_code == 2
+    assert options[0] in answer.stderr
+    assert not asked
+
+
+def test_progress_is_told_only_to_a_terminal(runner, asked, monkeypatch):
+    runner.invoke(main, ["plan", "case", "--no-workbook"])
+    assert asked["progress"] is None
+    terminal = types.SimpleNamespace(isatty=lambda: True)
+    monkeypatch.setattr(grinder, "sys", types.SimpleNamespace(stderr=terminal))
+    runner.invoke(main, ["plan", "case", "--no-workbook"])
+    assert callable(asked["progress"])
+
+
+def test_a_case_on_disk_is_planned_printed_and_written(runner, tmp_path):
+    write_case(example_case(), tmp_path / "case")
+    answer = runner.invoke(main, ["plan", "case", "--workbook", "today.xlsx"])
+    assert answer.exit_code == 0, answer.stderr
+    (said,) = re.findall(r"^Total +[\d,]+ +[\d,]+ +[\d,]+ +([\d,]+\.\d\d)$", answer.stdout, re.M)
+    purchases = load_workbook(tmp_path / "today.xlsx")["Purchases"]
+    numbers = {c.value for row in purchases.iter_rows() for c in row}
+    assert float(said.replace(",", "")) in numbers
+
+
+def test_a_case_on_disk_that_clashes_ends_with_the_exit_code_of_no_plan(runner, tmp_path):
+    case = example_case()
+    leaner = replace(case.product("GB80"), target_lean_share=0.98)
+    write_case(replace(case, products=(leaner,), rules=()), tmp_path / "case")
+    answer = runner.invoke(main, ["plan", "case"])
+    assert answer.exit_code == 3
+    assert "lean of House Patty 80 at least 97.5 %" in answer.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["case"]
+
+
+# Errors ----------------------------------------------------------------------------------------
+
+
+def test_refused_input_tells_every_problem(runner, monkeypatch, tmp_path):
+    problems = [Problem("lots.csv", 14, "lean_share", "90", "0 to 1", "Try 0.90.")] * 2
+
+    def refuse(folder):
+        raise InputRefused(problems)
+
+    monkeypatch.setattr(read, "read_case", refuse)
+    answer = runner.invoke(main, ["plan", "case"])
+    assert answer.exit_code == 2
+    assert answer.stdout == ""
+    line = "lots.csv row 14, lean_share: read 90; allowed 0 to 1. Try 0.90.\n"
+    assert answer.stderr == line * 2 + "2 problems; nothing was written.\n"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_plan_tells_the_clash_in_words(runner, asked, tmp_path):
+    lean, supply = Requirement(Family.LEAN_LEAST, "GB80"), Requirement(Family.SUPPLY, "", "F90-03")
+    change = Change(supply, 20_000, 21_900, "lb", 48_210.0)
+    asked["raises"] = NoPlan(Clash((lean, supply), (change,)))
+    answer = runner.invoke(main, ["plan", "case"])
+    assert answer.exit_code == 3
+    assert "  - lean of House Patty 80 at least 79.5 %\n" in answer.stderr
+    assert "1,900 lb more of lot F90-03: the plan then costs 48,210 USD\n" in answer.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_solver_trouble_is_one_line(runner, asked, tmp_path):
+    asked["raises"] = SolverTrouble("the solver stopped without an answer")
+    answer = runner.invoke(main, ["plan", "case"])
+    assert answer.exit_code == 1
+    assert answer.stderr.endswith("the solver stopped without an answer\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_plan_that_fails_its_proof_is_neither_shown_nor_written(runner, asked, tmp_path):
+    plan = example_plan(example_case())
+    object.__setattr__(plan.proof.checks[0], "verdict", Verdict.BROKEN)
+    asked["plan"] = plan
+    answer = runner.invoke(main, ["plan", "case"])
+    assert answer.exit_code == 1
+    assert answer.stdout == ""
+    assert "  - lean of House Patty 80 at least 79.5 %: 79.496 %\n" in answer.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_workbook_without_a_folder_is_refused_before_planning(runner, asked):
+    answer = runner.invoke(main, ["plan", "case", "--workbook", "nowhere/plan.xlsx"])
+    assert answer.exit_code == 1
+    assert "there is no folder nowhere" in answer.stderr
+    assert not asked
+
+
+def test_a_case_that_is_not_there_is_file_trouble(runner):
+    answer = runner.invoke(main, ["check", "nowhere"])
+    assert answer.exit_code == 1
+    assert "nowhere" in answer.stderr
+    assert "Traceback" not in answer.stderr
+
+
+def test_an_interrupt_is_one_short_line(runner, asked, tmp_path):
+    asked["raises"] = KeyboardInterrupt()
+    answer = runner.invoke(main, ["plan", "case"])
+    assert answer.exit_code == 130
+    assert answer.stderr.endswith("\nStopped.\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_control_characters_of_the_input_never_reach_the_terminal(runner, monkeypatch):
+    def refuse(folder):
+        raise InputRefused([Problem("lots.csv", 2, "item", "\x1b[2J", "a text")])
+
+    monkeypatch.setattr(read, "read_case", refuse)
+    assert "\x1b" not in runner.invoke(main, ["check", "case"]).stderr
+
+
+def test_a_name_that_the_terminal_cannot_show_stops_nothing(tmp_path):
+    case = example_case()
+    lots = tuple(replace(lot, item="Rind 牛") for lot in case.lots)
+    write_case(replace(case, lots=lots), tmp_path)
+    code = f"from blend.cli import main; main(['check', {str(tmp_path)!r}])"
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        env=os.environ | {"PYTHONIOENCODING": "cp1252"},
+        check=False,
+    )
+    assert done.returncode == 0
+    assert b"Rind ?" in done.stdout
+
+
+# Tables ----------------------------------------------------------------------------------------
+
+
+def test_check_counts_and_writes_nothing(runner, asked, tmp_path):
+    answer = runner.invoke(main, ["check", "case"])
+    assert answer.exit_code == 0
+    for line in (r"lots +9 +7 usable on 2026-11-25", r"products +2 ", r"rules +3", r"warnings +1"):
+        assert re.search(rf"^{line}", answer.stdout, re.MULTILINE)
+    assert "first available 2026-11-27" in answer.stdout
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_columns_tells_every_column_of_every_table(runner):
+    columns = importlib.import_module("blend.sheets.columns")
+    printed = runner.invoke(main, ["columns"])
+    assert printed.exit_code == 0
+    for table in columns.TABLES.values():
+        alone = runner.invoke(main, ["columns", table.name]).stdout
+        for name in table.column_names:
+            assert re.search(rf"^{name} ", alone, re.MULTILINE)
+        assert alone.rstrip() in printed.stdout
+    for name in columns.SETTING_COLUMNS:
+        assert re.search(rf"^{name} ", printed.stdout, re.MULTILINE)
+
+
+def test_a_table_that_does_not_exist_is_answered_with_those_that_do(runner):
+    answer = runner.invoke(main, ["columns", "lot"])
+    assert answer.exit_code == 2
+    assert "lots" in answer.stderr
+
+
+def test_template_writes_tables_that_are_never_overwritten(runner, tmp_path):
+    answer = runner.invoke(main, ["template", "today"])
+    assert answer.exit_code == 0
+    written = sorted(path.name for path in (tmp_path / "today").iterdir())
+    assert "lots.csv" in written
+    assert all(name in answer.stdout for name in written)
+    (tmp_path / "today" / "lots.csv").write_text("mine")
+    again = runner.invoke(main, ["template", "today"])
+    assert again.exit_code == 1
+    assert "lots.csv" in again.stderr
+    assert (tmp_path / "today" / "lots.csv").read_text() == "mine"

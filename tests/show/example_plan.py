@@ -1,0 +1,276 @@
+"""A small invented case and a plan for it, weighed out by hand, to be shown."""
+
+from dataclasses import replace
+from datetime import date
+
+from blend.domain.case import Case, Settings
+from blend.domain.lots import Lot
+from blend.domain.plan import (
+    BatchRun,
+    Bound,
+    Check,
+    Ingredient,
+    LotWorth,
+    Money,
+    Plan,
+    ProductWorth,
+    Proof,
+    RequirementWorth,
+    Step,
+    Take,
+    Verdict,
+)
+from blend.domain.products import Product
+from blend.domain.requirements import Family, Requirement
+from blend.domain.rules import Loss, Rule, RuleKind, WholeContainers, kept_per_lb
+from blend.domain.selectors import parse_selector
+from blend.domain.standards import Action, StandardRow
+
+DAY = date(2026, 11, 25)
+
+
+def example_case() -> Case:
+    lots = (
+        Lot(
+            "F90-03",
+            "Fresh boneless beef 90s",
+            "beef",
+            0.902,
+            2.9125,
+            20_000,
+            supplier="Alder Ridge Packing",
+            programmes=frozenset({"no-hormone"}),
+            container="combo",
+            container_lb=2000,
+            price_basis="fob",
+            freight_usd_per_lb=0.0475,
+        ),
+        Lot(
+            "F50-11",
+            "Fresh beef trimmings 50s",
+            "beef",
+            0.496,
+            1.0215,
+            24_000,
+            supplier="Alder Ridge Packing",
+            container="combo",
+            container_lb=2000,
+        ),
+        Lot(
+            "Z85-02",
+            "Frozen imported cow 85s",
+            "beef",
+            0.853,
+            2.6333,
+            12_000,
+            form="frozen",
+            origin="Uruguay",
+            container="box",
+            container_lb=60,
+        ),
+        Lot(
+            "S73-01",
+            "Beef trimmings 73s, in the cooler",
+            "beef",
+            0.731,
+            1.85,
+            1_400,
+            place="stock",
+            use_by=date(2026, 11, 27),
+        ),
+        Lot("C87-05", "Beef cheek meat", "beef", 0.87, 2.15, 3_000, meat_class="cheek"),
+        Lot("F75-08", "Fresh beef trimmings 75s", "beef", 0.75, 2.10, None),
+        Lot("P72-01", "Pork trimmings 72s", "pork", 0.72, 0.98, 9_000),
+        Lot(
+            "F90-99",
+            "Fresh boneless beef 90s",
+            "beef",
+            0.90,
+            2.90,
+            8_000,
+            available_on=date(2026, 11, 27),
+        ),
+        Lot("S65-00", "Beef trimmings 65s", "beef", 0.65, 1.4, 0.0, place="stock"),
+    )
+    products = (
+        Product(
+            "GB80",
+            "House Patty 80",
+            frozenset({"beef"}),
+            0.80,
+            0.005,
+            0.01,
+            10_000,
+            10_500,
+            2_000,
+            1_800,
+            2_100,
+            standards=("house_ground_beef",),
+        ),
+        Product(
+            "GC73",
+            "Chuck Grind 73",
+            frozenset({"beef"}),
+            0.73,
+            0.01,
+            0.01,
+            6_000,
+            9_000,
+            2_000,
+            1_800,
+            2_100,
+            sale_usd_per_lb=0.0,
+            shortfall_usd_per_lb=0.25,
+        ),
+    )
+    rules = (
+        Rule("R1", RuleKind.SHARE, ("GB80",), parse_selector("form=frozen"), most_share=0.35),
+        Rule("R2", RuleKind.MUST_USE, (), parse_selector("lot=S73-01")),
+        Rule("R3", RuleKind.MOST_LOTS, ("GB80",), most_count=4),
+    )
+    standards = (
+        StandardRow(
+            "house_ground_beef",
+            "cheek_most",
+            "cheek meat at most 25 % of the product",
+            "9 CFR 319.15(a)",
+            Action.REFUSE,
+            RuleKind.SHARE,
+            parse_selector("meat_class=cheek"),
+            most_share=0.25,
+            read_on=date(2026, 11, 1),
+            source="invented reading",
+        ),
+        StandardRow(
+            "house_ground_beef",
+            "frozen_most",
+            "frozen meat at most 25 % of the product",
+            "invented buyer's sheet, 2",
+            Action.WARN,
+            RuleKind.SHARE,
+            parse_selector("form=frozen"),
+            most_share=0.25,
+            read_on=date(2025, 11, 1),
+            source="invented reading",
+        ),
+        StandardRow(
+            "house_ground_beef",
+            "no_added_water",
+            "no water, binders or extenders added",
+            "9 CFR 319.15(a)",
+            Action.NOTE,
+            None,
+            standing="memory",
+            source="from memory",
+        ),
+    )
+    losses = (Loss("L1", "thaw", parse_selector("form=frozen"), (), 0.02, 0.0),)
+    settings = Settings(DAY, "Millrace Plant 2", WholeContainers.NO)
+    return Case(settings, lots, products, rules, losses, standards)
+
+
+RECIPES = {
+    "GB80": (5, {"F90-03": 1072, "F50-11": 430, "Z85-02": 508}),
+    "GC73": (4, {"F90-03": 633, "F50-11": 517, "S73-01": 350}),
+}
+TAKEN_LB = {"F90-03": 8_000, "F50-11": 4_218, "Z85-02": 2_540, "S73-01": 1_400}
+
+
+def example_plan(case: Case, *, worths: bool = True) -> Plan:
+    runs = tuple(_run(case, product_id, *recipe) for product_id, recipe in RECIPES.items())
+    used_lb = dict.fromkeys(TAKEN_LB, 0)
+    for run in runs:
+        for each in run.ingredients:
+            used_lb[each.lot_id] += run.batches * each.pounds_lb
+    takes = tuple(
+        Take(lot_id, lb, lb // 2000 if lot_id == "F90-03" else None, used_lb[lot_id])
+        for lot_id, lb in TAKEN_LB.items()
+    )
+    money = Money(
+        meat_usd=sum(t.pounds_lb * case.lot(t.lot_id).price_usd_per_lb for t in takes),
+        freight_usd=sum(
+            t.pounds_lb
+            * (case.lot(t.lot_id).delivered_usd_per_lb - case.lot(t.lot_id).price_usd_per_lb)
+            for t in takes
+        ),
+        leftover_value_usd=0.0,
+        shortfall_usd=0.0,
+        sales_usd=0.0,
+        finished_lb=sum(run.batches * run.finished_lb for run in runs),
+    )
+    plan = Plan(takes, runs, {"GC73": 0.0}, money, _proof(money.total_usd))
+    return with_worths(plan) if worths else plan
+
+
+def _run(case: Case, product_id: str, batches: int, recipe: dict[str, int]) -> BatchRun:
+    product = case.product(product_id)
+    kept = {lot: kept_per_lb(case.lot(lot), product, case.losses) for lot in recipe}
+    lean_lb = sum(lb * kept[lot][0] for lot, lb in recipe.items())
+    finished_lb = sum(lb * sum(kept[lot]) for lot, lb in recipe.items())
+    ingredients = tuple(Ingredient(lot, lb) for lot, lb in recipe.items())
+    return BatchRun(product_id, batches, ingredients, finished_lb, lean_lb / finished_lb)
+
+
+def _proof(total_usd: float) -> Proof:
+    def check(family, verdict, read, least=None, most=None, product="GB80", rule="", **more):
+        requirement = Requirement(family, product, rule_id=rule)
+        return Check(requirement, read, least, most, "share", 0.0005, verdict, **more)
+
+    return Proof(
+        (
+            check(Family.LEAN_LEAST, Verdict.WITHIN_ROUNDING, 0.79496, least=0.795),
+            check(Family.LEAN_MOST, Verdict.MET, 0.8, most=0.81),
+            check(
+                Family.SHARE_MOST,
+                Verdict.MET,
+                0.0,
+                most=0.25,
+                rule="cheek_most on GB80",
+                section="9 CFR 319.15(a)",
+            ),
+            check(
+                Family.SHARE_MOST,
+                Verdict.WARNING,
+                0.2503,
+                most=0.25,
+                rule="frozen_most on GB80",
+                section="invented buyer's sheet, 2",
+                note="a buyer may refuse it",
+            ),
+            check(Family.MAY_HOLD, Verdict.NOTE, 0.0, rule="no_added_water"),
+        ),
+        Bound(total_usd - 0.35, total_usd - 4.1, "branch and bound, checked dual"),
+    )
+
+
+def with_worths(plan: Plan) -> Plan:
+    supply = Requirement(Family.SUPPLY, lot_id="S73-01")
+    return replace(
+        plan,
+        products_worth=(
+            ProductWorth("GB80", 232.41, 94.2, -93.8),
+            ProductWorth("GC73", 198.7, 61.05, float("inf")),
+        ),
+        requirements_worth=(
+            RequirementWorth(
+                Requirement(Family.LEAN_LEAST, "GB80"), Step.LEAN_POINT, 487.11, 491.6
+            ),
+            RequirementWorth(
+                Requirement(Family.SHARE_MOST, "GB80", rule_id="R1"), Step.SHARE_POINT, 4.25, 4.25
+            ),
+            RequirementWorth(
+                Requirement(Family.MUST_USE, rule_id="R2"), Step.CWT, 0.0, float("inf")
+            ),
+            RequirementWorth(Requirement(Family.LEAN_MOST, "GB80"), Step.LEAN_POINT, 0.0, 0.0),
+            RequirementWorth(supply, Step.CWT, 0.0, 0.001),
+        ),
+        lots_worth=(
+            LotWorth("C87-05", 2.15, 0.0, 2.1134, 0.0),
+            LotWorth("F50-11", 1.0215, 4218.0, float("inf"), 0.0),
+            LotWorth("F75-08", 2.10, 0.0, 1.9875, 0.0),
+            LotWorth("F90-03", 2.96, 7892.0, 3.0242, 0.0),
+            LotWorth("P72-01", 0.98, 0.0, None, 0.0),
+            LotWorth("S73-01", 1.85, 1400.0, 1.9125, 0.0625),
+            LotWorth("Z85-02", 2.6333, 2540.0, 2.6711, 0.0),
+        ),
+    )

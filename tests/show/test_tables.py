@@ -1,0 +1,295 @@
+import math
+import re
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+
+from blend.domain.plan import BatchRun, Bound, Ingredient, Money, Plan, Proof, Take, Verdict
+from blend.domain.rules import kept_per_lb
+from blend.proof.check import check_plan, count_money
+from blend.show import checks, quantities, worths
+from blend.show.shown import Format, ShownColumn, ShownTable, shown_table, squeezed
+from blend.show.tables import plan_tables
+from blend.show.text import WIDTH, table_text, tables_text
+from tests.show.example_plan import example_case, example_plan
+from tests.strategies import cases
+
+CASE = example_case()
+PLAN = example_plan(CASE)
+
+
+def column(table: ShownTable, name: str) -> list:
+    index = [each.name for each in table.columns].index(name)
+    return [row[index] for row in table.rows]
+
+
+def total(table: ShownTable, name: str):
+    return table.totals[[each.name for each in table.columns].index(name)]
+
+
+def any_plan(case) -> Plan:
+    """A batch of ten pounds of every usable lot for each product: not good, but a plan."""
+    lots = case.usable_lots()
+    runs = []
+    for product in case.products if lots else ():
+        kept = [kept_per_lb(lot, product, case.losses) for lot in lots]
+        finished_lb = 10 * sum(map(sum, kept))
+        lean_share = 10 * sum(lean for lean, _ in kept) / finished_lb
+        ingredients = tuple(Ingredient(lot.lot_id, 10) for lot in lots)
+        runs.append(BatchRun(product.product_id, 3, ingredients, finished_lb, lean_share))
+    used_lb = 30 * len(runs)
+    takes = tuple(Take(lot.lot_id, used_lb + 5, None, used_lb) for lot in lots)
+    short = {product.product_id: 1.5 for product in case.products}
+    money = count_money(case, takes, runs, short)
+    proof = Proof(check_plan(case, takes, runs, short), Bound(1.0, 0.5, "hand"))
+    return Plan(takes, tuple(runs), short, money, proof)
+
+
+# Sums ------------------------------------------------------------------------------------------
+
+
+def test_what_is_taken_is_what_is_used_and_left_over():
+    table = quantities.purchases_table(CASE, PLAN)
+    assert total(table, "Taken") == sum(column(table, "Taken")) == 16_158
+    assert total(table, "Taken") == total(table, "Used") + total(table, "Left over")
+
+
+def test_recipes_add_up_to_what_is_used():
+    recipes = [
+        quantities.recipe_table(CASE, run, label)
+        for run, label in quantities.labelled_runs(CASE, PLAN)
+    ]
+    in_all = [
+        total(recipe, f"All {run.batches} batches")
+        for recipe, run in zip(recipes, PLAN.runs, strict=True)
+    ]
+    assert sum(in_all) == total(quantities.purchases_table(CASE, PLAN), "Used")
+    for recipe in recipes:
+        assert sum(column(recipe, "Of finished")) == pytest.approx(100, abs=0.02)
+
+
+def test_money_adds_up_and_agrees_with_the_list_of_purchases():
+    table = quantities.money_table(CASE, PLAN)
+    parts = dict(table.rows)
+    bought = quantities.purchases_table(CASE, PLAN)
+    assert total(table, "Amount") == pytest.approx(sum(parts.values()), abs=1e-9)
+    assert parts["Meat at the sellers' prices"] + parts["Freight"] == pytest.approx(
+        total(bought, "Cost"), abs=1e-9
+    )
+    assert "adds up to" not in table.note
+
+
+def test_a_difference_of_cents_is_told():
+    money = replace(PLAN.money, meat_usd=PLAN.money.meat_usd + 0.01)
+    note = quantities.money_table(CASE, replace(PLAN, money=money)).note
+    assert "each lot to the cent, adds up to 37,267.27" in note
+
+
+def test_leftovers_and_sales_are_subtracted():
+    money = Money(1_000.0, 50.0, 20.0, 30.0, 600.0, 500.0)
+    table = quantities.money_table(CASE, replace(PLAN, takes=(), money=money))
+    assert total(table, "Amount") == pytest.approx(money.total_usd) == pytest.approx(460.0)
+    assert "2.0600 USD/lb, 206.00 USD/cwt" in table.note
+
+
+def test_shown_totals_are_sums_of_shown_numbers():
+    usd = ShownColumn("Cost", "USD", Format.HUNDREDTHS, is_summed=True)
+    table = shown_table("Costs", [ShownColumn("Lot"), usd], [("a", 0.005001), ("b", 0.005001)])
+    assert table.rows == (("a", 0.01), ("b", 0.01))
+    assert table.totals == ("Total", 0.02)
+
+
+def test_one_row_is_its_own_total():
+    usd = ShownColumn("Cost", "USD", Format.HUNDREDTHS, is_summed=True)
+    assert shown_table("Costs", [ShownColumn("Lot"), usd], [("a", 1.0)]).totals is None
+
+
+@settings(max_examples=15, deadline=None)
+@given(cases())
+def test_printed_numbers_add_up_to_printed_totals(case):
+    plan = any_plan(case)
+    for table in plan_tables(case, plan):
+        if table.totals is None:
+            continue
+        printed = [
+            [each.text(cell) for each, cell in zip(table.columns, row, strict=True)]
+            for row in table.rows
+        ]
+        for index, each in enumerate(table.columns):
+            if each.is_summed:
+                numbers = [float(row[index].replace(",", "") or 0) for row in printed]
+                said = float(each.text(table.totals[index]).replace(",", ""))
+                assert said == pytest.approx(sum(numbers), abs=1e-6)
+
+
+# What is told ----------------------------------------------------------------------------------
+
+
+def test_blends_tell_batches_pounds_and_lean_between_its_limits():
+    row = quantities.blends_table(CASE, PLAN).rows[0]
+    assert row == ("House Patty 80", 5, 2001.3, 10006.5, 80.19, 80.0, 79.5, 81.0, 2.4734)
+
+
+def test_a_product_not_made_is_told_with_what_it_lacks():
+    plan = replace(PLAN, runs=PLAN.runs[:1], shortfall_lb={"GC73": 6_000.0})
+    table = quantities.blends_table(CASE, plan)
+    assert column(table, "Product") == ["House Patty 80", "Chuck Grind 73"]
+    assert column(table, "Batches") == [5, 0]
+    assert column(table, "Short") == [0.0, 6_000.0]
+
+
+def test_batches_with_recipes_of_their_own_are_numbered():
+    plan = replace(PLAN, runs=(PLAN.runs[0], PLAN.runs[0]))
+    labels = [label for _, label in quantities.labelled_runs(CASE, plan)]
+    assert labels == ["House Patty 80, recipe 1 of 2", "House Patty 80, recipe 2 of 2"]
+
+
+def test_requirements_on_which_no_money_hangs_are_counted_not_listed():
+    table = worths.requirements_worth_table(CASE, PLAN)
+    assert column(table, "Requirement") == [
+        "lean of House Patty 80 at least 79.5 %",
+        "frozen meat in House Patty 80 at most 35 % (rule R1)",
+        "all of lot S73-01 used (rule R2)",
+    ]
+    assert column(table, "Tightening costs") == [491.6, 4.25, "no plan"]
+    assert "(2 of those that bind)" in table.note
+    assert "divisible" in table.note
+
+
+def test_used_lots_leave_and_unused_ones_enter():
+    table = worths.lots_worth_table(CASE, PLAN)
+    leaves = dict(zip(column(table, "Lot"), column(table, "Leaves above"), strict=True))
+    enters = dict(zip(column(table, "Lot"), column(table, "Enters below"), strict=True))
+    assert leaves["F90-03"] == 302.42
+    assert leaves["F50-11"] == "no plan without"
+    assert enters["C87-05"] == 211.34
+    assert enters["P72-01"] == "at no price"
+    assert [lot for lot in leaves if leaves[lot] is None] == [
+        lot for lot in enters if enters[lot] is not None
+    ]
+
+
+def test_tables_of_worths_are_left_out_when_none_were_asked_for():
+    with_worths = {table.title for table in plan_tables(CASE, PLAN)}
+    without = {table.title for table in plan_tables(CASE, example_plan(CASE, worths=False))}
+    assert with_worths - without == {
+        "What products cost",
+        "What requirements cost",
+        "What lots are worth",
+    }
+
+
+def test_every_check_not_simply_met_is_told():
+    table = checks.open_checks_table(CASE, PLAN)
+    assert column(table, "Verdict") == ["met within rounding", "warning"]
+    assert column(table, "Read") == ["79.496 %", "25.03 %"]
+    said = column(checks.standards_table(CASE, PLAN), "Says")
+    assert "no water, binders or extenders added" in said
+
+
+@settings(max_examples=15, deadline=None)
+@given(cases())
+def test_no_check_goes_missing(case):
+    plan = any_plan(case)
+    counted = checks.verdicts_table(plan)
+    assert sum(column(counted, "Checks")) == len(plan.proof.checks)
+    told = len(checks.open_checks_table(case, plan).rows)
+    quiet = [c for c in plan.proof.checks if c.verdict in (Verdict.MET, Verdict.NOTE)]
+    assert told == len(plan.proof.checks) - len(quiet)
+
+
+def test_old_and_remembered_standards_are_marked():
+    remarks = column(checks.standards_table(CASE, PLAN), "Remark")
+    assert remarks == [
+        "",
+        "Read more than a year ago: read the current text.",
+        "From memory: confirm it.",
+    ]
+
+
+def test_what_a_standard_leaves_open_is_told_where_it_is_passed_or_cannot_be_checked():
+    case = replace(CASE, standards=tuple(replace(row, note=row.row_id) for row in CASE.standards))
+    remarks = column(checks.standards_table(case, PLAN), "Remark")
+    told = [remark.split()[0] if remark else "" for remark in remarks]
+    assert told == ["", "frozen_most", "no_added_water"]
+
+
+def test_a_plan_stopped_early_says_so():
+    note = checks.bound_table(replace(PLAN, stopped_early=True)).note
+    assert "stopped early" in note
+    assert "stopped early" not in checks.bound_table(PLAN).note
+
+
+def test_lots_set_aside_are_told_with_the_reason():
+    table = quantities.set_aside_table(CASE)
+    assert column(table, "Lot") == ["F90-99", "S65-00"]
+    assert column(table, "Why") == ["first available 2026-11-27", "none left"]
+
+
+def test_labels_are_told_species_origins_and_programmes_of_every_lot():
+    rows = checks.labels_table(CASE, PLAN).rows
+    assert rows[0] == ("House Patty 80", "beef", "domestic, Uruguay", "")
+    only_90s = replace(PLAN.runs[0], ingredients=PLAN.runs[0].ingredients[:1])
+    assert checks.held_words(CASE, replace(PLAN, runs=(only_90s,)), "GB80")[2] == "no-hormone"
+
+
+@pytest.mark.parametrize("word", ["40 F (4 C)", "nutrition", "origin", "current text", "inspector"])
+def test_cautions_are_always_told(word):
+    assert word in tables_text(plan_tables(CASE, PLAN))
+
+
+# Text ------------------------------------------------------------------------------------------
+
+
+def test_text_fits_the_terminal():
+    text = tables_text(plan_tables(CASE, PLAN))
+    assert max(map(len, text.splitlines())) <= WIDTH
+
+
+@settings(max_examples=15, deadline=None)
+@given(cases())
+def test_any_case_can_be_shown_and_fits_the_terminal(case):
+    text = tables_text(plan_tables(case, any_plan(case)))
+    assert all(char.isprintable() or char == "\n" for char in text)
+    assert max(map(len, text.splitlines())) <= WIDTH
+
+
+def test_text_shows_every_cell_and_the_total():
+    table = quantities.purchases_table(CASE, PLAN)
+    text = table_text(table)
+    for row in [*table.rows, table.totals]:
+        for each, cell in zip(table.columns, row, strict=True):
+            if each.name != "Item":
+                assert each.text(cell) in text
+    assert re.search(r"^Total +16,158 +16,050 +108 +37,267\.27$", text, re.MULTILINE)
+
+
+def test_ids_that_look_like_numbers_stay_as_they_are():
+    table = shown_table("Lots", [ShownColumn("Lot")], [("007",), ("1e5",), ("0x1F",)])
+    assert table_text(table).splitlines()[-3:] == ["007", "1e5", "0x1F"]
+
+
+def test_long_words_break_only_where_lines_cannot():
+    columns = [ShownColumn("Lot"), ShownColumn("Why")]
+    table = shown_table("Lots", columns, [("A" * 30, "because of this and that " * 10)])
+    assert "A" * 30 in table_text(table, 60)
+    assert max(map(len, table_text(table, 30).splitlines())) <= 30
+
+
+def test_control_characters_never_reach_the_terminal():
+    table = shown_table("T", [ShownColumn("Item")], [("90s\x1b[2J\r\nfat\x00",)], "n\x07")
+    assert all(char.isprintable() or char == "\n" for char in table_text(table))
+
+
+def test_squeezing_takes_from_the_widest_and_stops_at_the_floors():
+    assert squeezed([30, 20, 5], [10, 10, 5], 40) == [17, 18, 5]
+    assert squeezed([30, 20, 5], [28, 19, 5], 40) == [28, 19, 5]
+    assert squeezed([3, 2], [1, 1], 40) == [3, 2]
+
+
+def test_infinite_worths_are_words_not_numbers():
+    text = tables_text(plan_tables(CASE, PLAN))
+    assert "inf" not in re.findall(r"\binf\b", text)
+    assert not math.isinf(sum(c for t in plan_tables(CASE, PLAN) for r in t.rows for c in r
+                              if isinstance(c, float)))  # fmt: skip

@@ -1,0 +1,304 @@
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from blend.domain.case import Case, Settings
+from blend.domain.plan import Change, Clash, Programme, Step, Verdict
+from blend.domain.requirements import Family, Requirement
+from blend.domain.rules import Rule, RuleKind, WholeContainers
+from blend.domain.selectors import NUMBER_ATTRIBUTES, WORD_ATTRIBUTES, parse_selector
+from blend.show.amounts import amount_words, number_words
+from blend.show.clash import broken_lines, change_words, clash_lines
+from blend.show.words import (
+    PROGRAMME_WORDS,
+    STEP_WORDS,
+    VERDICT_WORDS,
+    meat_words,
+    requirement_words,
+)
+from tests.show.example_plan import DAY, example_case, example_plan
+
+CASE = example_case()
+RULES = (
+    Rule("share", RuleKind.SHARE, least_share=0.1, most_share=0.25),
+    Rule("fat", RuleKind.FAT, least_share=0.1, most_share=0.3),
+    Rule("count", RuleKind.MOST_LOTS, most_count=4),
+    Rule("little", RuleKind.LEAST_IF_USED, least_share=0.05),
+    Rule("use", RuleKind.MUST_USE, ("GC73",), parse_selector("place=stock"), least_lb=1_200),
+    Rule("never", RuleKind.MUST_NOT_USE, (), parse_selector("species!=beef")),
+    Rule(
+        "apart",
+        RuleKind.KEEP_APART,
+        (),
+        parse_selector("origin=Uruguay"),
+        parse_selector("programme=no-hormone"),
+    ),
+    Rule("same", RuleKind.EQUAL_RECIPE),
+)
+RULED = replace(CASE, rules=RULES)
+KEYS = {
+    Family.MASS: ("GB80", "", ""),
+    Family.LEAN_LEAST: ("GB80", "", ""),
+    Family.LEAN_MOST: ("GB80", "", ""),
+    Family.VOLUME_LEAST: ("GC73", "", ""),
+    Family.VOLUME_MOST: ("GC73", "", ""),
+    Family.BATCH_FILL: ("GC73", "", ""),
+    Family.SUPPLY: ("", "F90-03", ""),
+    Family.LEAST_PURCHASE: ("", "F90-03", ""),
+    Family.WHOLE_CONTAINERS: ("", "Z85-02", ""),
+    Family.SHARE_LEAST: ("GB80", "", "share"),
+    Family.SHARE_MOST: ("GB80", "", "share"),
+    Family.FAT_LEAST: ("GB80", "", "fat"),
+    Family.FAT_MOST: ("GB80", "", "fat"),
+    Family.MOST_LOTS: ("GB80", "", "count"),
+    Family.LEAST_IF_USED: ("GB80", "", "little"),
+    Family.MUST_USE: ("", "", "use"),
+    Family.MUST_NOT_USE: ("GB80", "", "never"),
+    Family.MAY_HOLD: ("GB80", "", ""),
+    Family.KEEP_APART: ("GB80", "", "apart"),
+    Family.EQUAL_RECIPE: ("GB80", "", "same"),
+}
+
+
+def requirement(family: Family) -> Requirement:
+    return Requirement(family, *KEYS[family])
+
+
+def change(family: Family, was: float, becomes: float, usd: float | None = None) -> str:
+    return change_words(Change(requirement(family), was, becomes, "", usd), RULED)
+
+
+@pytest.mark.parametrize("family", Family)
+def test_every_family_has_words_that_name_what_it_concerns(family):
+    words = requirement_words(requirement(family), RULED)
+    product_id, lot_id, rule_id = KEYS[family]
+    if product_id:
+        assert RULED.product(product_id).name in words
+    assert lot_id in words
+    if rule_id:
+        assert f"(rule {rule_id})" in words
+
+
+@pytest.mark.parametrize("family", Family)
+def test_every_family_has_words_for_its_change(family):
+    words = change(family, was=0.25, becomes=0.3, usd=48_210.4)
+    assert words.endswith(": the plan then costs 48,210 USD")
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"), [(Verdict, VERDICT_WORDS), (Step, STEP_WORDS), (Programme, PROGRAMME_WORDS)]
+)
+def test_every_verdict_step_and_programme_has_words_of_its_own(kind, words):
+    assert set(words) == set(kind)
+    assert len(set(words.values())) == len(kind)
+    assert all(words.values())
+
+
+@pytest.mark.parametrize(
+    ("family", "words"),
+    [
+        (Family.LEAN_LEAST, "lean of House Patty 80 at least 79.5 %"),
+        (Family.LEAN_MOST, "lean of House Patty 80 at most 81.0 %"),
+        (Family.VOLUME_LEAST, "order of Chuck Grind 73: at least 6,000 lb finished"),
+        (Family.BATCH_FILL, "batches of Chuck Grind 73 between 1,800 lb and 2,100 lb finished"),
+        (Family.SUPPLY, "supply of lot F90-03 (20,000 lb)"),
+        (Family.WHOLE_CONTAINERS, "whole boxes of lot Z85-02 (60 lb each)"),
+        (Family.SHARE_MOST, "meat in House Patty 80 at most 25 % (rule share)"),
+        (Family.MOST_LOTS, "at most 4 lots of meat in House Patty 80 (rule count)"),
+        (Family.MUST_USE, "at least 1,200 lb of meat in stock used in Chuck Grind 73 (rule use)"),
+        (Family.MUST_NOT_USE, "no meat other than beef in House Patty 80 (rule never)"),
+        (
+            Family.KEEP_APART,
+            "meat of Uruguay origin and meat in programme no-hormone never together in House"
+            " Patty 80 (rule apart)",
+        ),
+        (Family.MAY_HOLD, "House Patty 80 holds only beef"),
+    ],
+)
+def test_requirements_are_said_as_their_owner_would(family, words):
+    assert requirement_words(requirement(family), RULED) == words
+
+
+def test_a_standard_is_cited_by_its_section():
+    held = Requirement(Family.SHARE_MOST, "GB80", rule_id="cheek_most on GB80")
+    assert requirement_words(held, CASE) == (
+        "cheek meat in House Patty 80 at most 25 % (9 CFR 319.15(a))"
+    )
+
+
+def test_a_note_of_a_standard_is_said_by_its_title():
+    note = Requirement(Family.MAY_HOLD, "GB80", rule_id="no_added_water")
+    assert requirement_words(note, CASE) == (
+        "House Patty 80: no water, binders or extenders added (9 CFR 319.15(a))"
+    )
+
+
+@pytest.mark.parametrize(
+    ("selector", "words"),
+    [
+        ("", "meat"),
+        ("form=frozen", "frozen meat"),
+        ("form!=frozen", "meat that is not frozen"),
+        ("form=frozen; species=beef; lean_share>=0.85", "frozen beef of at least 85 % lean"),
+        ("meat_class=cheek", "cheek meat"),
+        ("meat_class=heart|tongue", "heart or tongue meat"),
+        ("meat_class=fat_trim", "fat trim"),
+        ("species=beef; meat_class=cheek", "beef cheek meat"),
+        ("species!=beef", "meat other than beef"),
+        ("origin!=domestic", "meat not of domestic origin"),
+        ("lot=A|B|C", "lots A, B or C"),
+        ("lot!=A", "meat other than lot A"),
+        ("place=stock", "meat in stock"),
+        ("container=combo|box", "meat in combos or boxes"),
+        ("supplier=Alder Ridge", "meat from Alder Ridge"),
+    ],
+)
+def test_selectors_are_said_in_plain_words(selector, words):
+    assert meat_words(parse_selector(selector)) == words
+
+
+@pytest.mark.parametrize("attribute", [*WORD_ATTRIBUTES, *NUMBER_ATTRIBUTES])
+def test_selectors_are_said_whatever_they_ask(attribute):
+    value = "0.9" if attribute in NUMBER_ATTRIBUTES else "this"
+    said = {meat_words(parse_selector(f"{attribute}{sign}{value}")) for sign in ("=", "!=")}
+    assert len(said) == 2
+    assert all("90 %" in words or "this" in words for words in said)
+
+
+@pytest.mark.parametrize(
+    ("family", "was", "becomes", "words"),
+    [
+        (
+            Family.LEAN_LEAST,
+            0.005,
+            0.008,
+            "loosen the tolerance below on House Patty 80 from 0.5 to 0.8 lean points",
+        ),
+        (
+            Family.LEAN_MOST,
+            0.01,
+            0.012345,
+            "loosen the tolerance above on House Patty 80 from 1.0 to 1.24 lean points",
+        ),
+        (Family.VOLUME_LEAST, 6_000, 4_800, "make 1,200 lb less of Chuck Grind 73 (4,800 lb)"),
+        (Family.VOLUME_LEAST, 6_000, 0, "make no Chuck Grind 73"),
+        (Family.SUPPLY, 20_000, 21_899.2, "1,900 lb more of lot F90-03"),
+        (
+            Family.SHARE_MOST,
+            0.25,
+            0.30001,
+            "let meat in House Patty 80 be at most 30.01 % instead of 25 %",
+        ),
+        (Family.MOST_LOTS, 4, 5, "allow 5 lots instead of 4 of meat in House Patty 80"),
+        (Family.MUST_USE, 1_200, 900.5, "use 300 lb less of meat in stock (900 lb)"),
+        (Family.KEEP_APART, 0, 1, None),
+    ],
+)
+def test_changes_tell_from_where_to_where(family, was, becomes, words):
+    said = change(family, was, becomes)
+    if words is None:
+        assert said.startswith("give up: ")
+    else:
+        assert said == words
+
+
+@given(st.floats(0.005, 0.1))
+def test_the_tolerance_told_is_never_tighter_than_the_one_needed(tolerance_share):
+    words = change(Family.LEAN_LEAST, 0.005, tolerance_share)
+    told = float(words.removesuffix(" lean points").split()[-1])
+    needed = tolerance_share * 100
+    assert needed - 1e-6 <= told <= needed + 0.01 + 1e-6
+
+
+def test_what_can_only_be_dropped_is_said_so():
+    held = Change(requirement(Family.SHARE_MOST), float("nan"), float("nan"), "drop", None)
+    assert change_words(held, RULED) == "give up: meat in House Patty 80 at most 25 %"
+
+
+def test_changes_that_free_a_plan_only_together_are_told_so():
+    fewer = Change(requirement(Family.VOLUME_LEAST), 6_000, 5_000, "lb", None)
+    lines = clash_lines(Clash((requirement(Family.VOLUME_LEAST),), (), (fewer,)), CASE)
+    assert lines == [
+        "No plan exists: this cannot be met.",
+        "  - order of Chuck Grind 73: at least 6,000 lb finished",
+        "No single change frees a plan; these do so together:",
+        "  - make 1,000 lb less of Chuck Grind 73 (5,000 lb)",
+    ]
+
+
+def test_the_supply_of_all_lots_has_words():
+    assert requirement_words(Requirement(Family.SUPPLY), CASE) == "supply of all lots together"
+
+
+def test_money_earned_is_not_called_a_cost():
+    assert change(Family.SUPPLY, 0, 10, usd=-310.0).endswith(": the plan then earns 310 USD")
+
+
+def test_a_published_limit_is_not_the_plants_to_ease():
+    held = Requirement(Family.SHARE_MOST, "GB80", rule_id="cheek_most on GB80")
+    words = change_words(Change(held, 0.25, 0.3, "share", None), CASE)
+    assert "not the plant's to ease: 9 CFR 319.15(a)" in words
+
+
+def test_a_clash_tells_every_requirement_and_every_change():
+    clash = Clash(
+        (requirement(Family.LEAN_LEAST), requirement(Family.SUPPLY)),
+        (Change(requirement(Family.SUPPLY), 20_000, 21_900, "lb", 48_210.0),),
+        needs_whole=True,
+    )
+    assert clash_lines(clash, CASE) == [
+        "No plan exists: these 2 cannot all be met together.",
+        "  - lean of House Patty 80 at least 79.5 %",
+        "  - supply of lot F90-03 (20,000 lb)",
+        "They clash only because containers, counts and batches must be whole.",
+        "Any one of these changes frees a plan:",
+        "  - 1,900 lb more of lot F90-03: the plan then costs 48,210 USD",
+    ]
+
+
+def test_a_plan_that_fails_its_proof_tells_what_it_breaks():
+    proof = example_plan(CASE).proof
+    first = replace(proof.checks[0], verdict=Verdict.BROKEN, read=0.79)
+    lines = broken_lines(replace(proof, checks=(first, *proof.checks[1:])), CASE)
+    assert len(lines) == 2
+    assert "breaks 1 requirement " in lines[0]
+    assert "lean of House Patty 80 at least 79.5 %: 79.0 %" in lines[1]
+
+
+def test_words_hold_nothing_that_cannot_be_printed():
+    lot = replace(CASE.lot("F90-03"), lot_id="A\x1b[31m\nB")
+    case = Case(Settings(DAY), (lot,), CASE.products)
+    words = requirement_words(Requirement(Family.SUPPLY, lot_id=lot.lot_id), case)
+    assert words == "supply of lot A [31m B (20,000 lb)"
+
+
+def test_lots_that_cannot_be_split_are_whole_or_nothing():
+    lot = replace(CASE.lot("F90-03"), can_split=False)
+    case = Case(Settings(DAY, whole_containers=WholeContainers.TAKEN), (lot,), CASE.products)
+    assert requirement_words(Requirement(Family.LEAST_PURCHASE, lot_id="F90-03"), case) == (
+        "lot F90-03 taken whole or not at all (20,000 lb)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("amount", "unit", "words"),
+    [
+        (None, "share", ""),
+        (0.79496, "share", "79.496 %"),
+        (0.25, "share", "25.0 %"),
+        (12_000.0, "lb", "12,000 lb"),
+        (4.0, "count", "4"),
+        (3.5, "containers", "3.5 containers"),
+    ],
+)
+def test_readings_have_their_unit(amount, unit, words):
+    assert amount_words(amount, unit) == words
+
+
+@given(st.floats(-1e9, 1e9))
+def test_numbers_read_back_to_their_decimals(number):
+    words = number_words(number)
+    assert abs(float(words.replace(",", "")) - number) <= 0.005 + 1e-6
+    assert not words.startswith("-0") or "." in words

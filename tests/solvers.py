@@ -1,0 +1,99 @@
+"""The solvers that one list of tests is run over: each a name and a callable."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from blend.core.reference import solve_reference
+from blend.domain.case import Case
+
+# A case to the answer of its linear programme ---------------------------------------------------
+
+
+@dataclass(frozen=True)
+class LinearAnswer:
+    """`objective_usd` is None, and the pounds are empty, where there is no plan."""
+
+    objective_usd: float | None
+    take_lb: defaultdict[str, float]
+    use_lb: defaultdict[tuple[str, str], float]
+
+
+def _answer(objective_usd: float | None, take_lb: dict, use_lb: dict) -> LinearAnswer:
+    return LinearAnswer(objective_usd, defaultdict(float, take_lb), defaultdict(float, use_lb))
+
+
+def _reference(case: Case, solver: str) -> LinearAnswer:
+    answer = solve_reference(case, relax=True, solver=solver)
+    return _answer(answer.objective_usd, answer.take_lb, answer.use_lb)
+
+
+def _core(case: Case) -> LinearAnswer:
+    from blend.core.solve import solve_linear
+
+    plan = solve_linear(case)
+    if not math.isfinite(plan.objective_usd):
+        return _answer(None, {}, {})
+    return _answer(plan.objective_usd, plan.take_lb, plan.use_lb)
+
+
+LINEAR_SOLVERS: dict[str, Callable[[Case], LinearAnswer]] = {
+    "reference by CBC": partial(_reference, solver="cbc"),
+    "reference by HiGHS": partial(_reference, solver="highs"),
+    "core": _core,
+}
+
+# Any linear programme as arrays, to its least cost: (cost, matrix, row_lower, row_upper,
+# col_lower, col_upper), the matrix sparse by rows ------------------------------------------------
+
+
+def _arrays_by_scipy(cost, matrix, row_lower, row_upper, col_lower, col_upper) -> float:
+    from scipy.optimize import linprog
+    from scipy.sparse import vstack
+
+    has_lower, has_upper = np.isfinite(row_lower), np.isfinite(row_upper)
+    answer = linprog(
+        cost,
+        A_ub=vstack([-matrix[has_lower], matrix[has_upper]]),
+        b_ub=np.concatenate([-row_lower[has_lower], row_upper[has_upper]]),
+        bounds=np.column_stack([col_lower, col_upper]),
+    )
+    return answer.fun
+
+
+def _arrays_by_pulp(cost, matrix, row_lower, row_upper, col_lower, col_upper) -> float:
+    import pulp
+
+    problem = pulp.LpProblem("arrays", pulp.LpMinimize)
+    finite = [[x if np.isfinite(x) else None for x in side] for side in (col_lower, col_upper)]
+    columns = [
+        problem.add_variable(f"x{j}", lower, upper)
+        for j, (lower, upper) in enumerate(zip(*finite, strict=True))
+    ]
+    problem.setObjective(pulp.lpDot(cost, columns))
+    for row, lower, upper in zip(matrix.toarray(), row_lower, row_upper, strict=True):
+        if np.isfinite(lower):
+            problem += pulp.lpDot(row, columns) >= lower
+        if np.isfinite(upper):
+            problem += pulp.lpDot(row, columns) <= upper
+    problem.solve(pulp.PULP_CBC_CMD(msg=False))
+    return problem.objective.value()
+
+
+def _arrays_by_core(*arrays) -> float:
+    from blend.core.solve import solve_arrays
+
+    return solve_arrays(*arrays).objective
+
+
+ARRAY_SOLVERS: dict[str, Callable[..., float]] = {
+    "scipy": _arrays_by_scipy,
+    "PuLP": _arrays_by_pulp,
+    "core": _arrays_by_core,
+}
