@@ -3,7 +3,6 @@ each kind of choice stands in the column order."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -79,14 +78,37 @@ class Layout:
     def lot_most_lb(self) -> np.ndarray:
         return np.array([lot.most_lb for lot in self.lots])
 
-    def most_blend_lb(self, blend: int) -> float:
-        """A sure upper limit on the finished pounds of a blend: the order's, the blender's
-        or the supply's, whichever is least; infinite when none is stated."""
-        product = self.products[self.blends.product[blend]]
-        pairs = self.pairs_of(blend)
-        supply = self.kept_mass[pairs] @ self.lot_most_lb[self.pair_lot[pairs]]
-        own = product.blender_most_lb if self.blends.batch[blend] else math.inf
-        return min(product.most_lb_or_infinite, own, supply)
+    @cached_property
+    def ample_lb(self) -> float:
+        """More than any plan uses of one lot or makes of one product, where neither a seller
+        nor an order states a limit: ten times all that is stated."""
+        held = sum(lot.quantity_lb or lot.least_purchase_lb for lot in self.lots)
+        asked = sum(product.least_lb + product.blender_most_lb for product in self.products)
+        return 10 * (held + asked)
+
+    @cached_property
+    def most_use_lb(self) -> np.ndarray:
+        """A sure upper limit on the pounds of each pair: the lot's, or what fills the blend."""
+        with np.errstate(divide="ignore"):
+            fills = self._most_asked_lb[self.pair_blend] / self.kept_mass
+        return np.minimum(np.minimum(self.lot_most_lb[self.pair_lot], fills), self.ample_lb)
+
+    @cached_property
+    def most_blend_lb(self) -> np.ndarray:
+        """A sure upper limit on the finished pounds of each blend: the order's, the blender's
+        or the supply's, whichever is least."""
+        of_supply = np.bincount(
+            self.pair_blend, self.kept_mass * self.most_use_lb, len(self.blends)
+        )
+        return np.minimum(self._most_asked_lb, of_supply)
+
+    @cached_property
+    def _most_asked_lb(self) -> np.ndarray:
+        most = np.array([product.most_lb_or_infinite for product in self.products])
+        blender = np.array([product.blender_most_lb for product in self.products])
+        alone = self.blends.batch > 0
+        product = self.blends.product
+        return np.where(alone, np.minimum(most, blender)[product], most[product])
 
 
 def lay_out(case: Case) -> Layout:
@@ -111,19 +133,11 @@ def lay_out(case: Case) -> Layout:
     )
 
 
-def batches_ahead(product: Product) -> int:
-    """How many batches to lay out when each may have its own recipe: the number nearest to
-    the usual batch, yet enough for the blender to hold the order."""
-    volume_lb = product.least_lb or product.most_lb or 0.0
-    usual = math.floor(volume_lb / product.batch_lb + 0.5)
-    return max(math.ceil(volume_lb / product.blender_most_lb - 1e-9), usual)
-
-
 def _blends(case: Case) -> Blends:
     if case.settings.whole_containers is not WholeContainers.PER_BATCH:
         product = np.arange(len(case.products))
         return Blends(product, np.zeros(len(product), int))
-    batches = [range(1, batches_ahead(product) + 1) for product in case.products]
+    batches = [range(1, product.batches_ahead + 1) for product in case.products]
     return Blends(
         np.repeat(np.arange(len(batches)), [len(numbers) for numbers in batches]),
         np.array([number for numbers in batches for number in numbers], int),

@@ -108,7 +108,7 @@ class Statement:
     finished: dict[tuple[str, int], LpVariable] = field(default_factory=dict)
     take: dict[str, LpVariable] = field(default_factory=dict)
     short: dict[str, LpVariable] = field(default_factory=dict)
-    _is_used: dict[tuple[str, str], LpVariable] = field(default_factory=dict)
+    _is_used: dict[tuple[str, str, int], LpVariable] = field(default_factory=dict)
     _number: Iterator[int] = field(default_factory=itertools.count)
 
     def state(self, row: Any) -> None:
@@ -216,14 +216,12 @@ class Statement:
         asked = [product.least_lb + product.blender_most_lb for product in self.case.products]
         return 10 * (sum(stated) + sum(asked))
 
-    def is_used(self, lot: Lot, product: Product) -> LpVariable:
-        """1 where the lot is used in the product at all; stated when first asked for."""
-        key = lot.lot_id, product.product_id
+    def is_used(self, lot: Lot, product: Product, batch: int) -> LpVariable:
+        """1 where the lot is used in the blend at all; stated when first asked for."""
+        key = lot.lot_id, product.product_id, batch
         if key not in self._is_used:
             self._is_used[key] = self.yes_or_no()
-            self.state(
-                self.used_lb(lot, product) <= self.most_use_lb(lot, product) * self._is_used[key]
-            )
+            self.state(self.use[key] <= self.most_use_lb(lot, product) * self._is_used[key])
         return self._is_used[key]
 
 
@@ -247,19 +245,10 @@ def may_hold(case: Case, product: Product) -> list[Lot]:
 
 
 def batches_of(case: Case, product: Product, *, relax: bool) -> range:
-    """Numbers of the batches that may differ; 1 alone where the product is blended as one.
-
-    Where they differ, their number is settled beforehand: for an order, the one nearest to
-    the usual batch (a half rounds up) that the blender can hold; for a product that nobody
-    must have, as few as hold the most that may be made, none if that is not stated.
-    """
+    """Numbers of the batches that may differ; 1 alone where the product is blended as one."""
     if relax or case.settings.whole_containers is not WholeContainers.PER_BATCH:
         return range(1, 2)
-    if product.least_lb > 0:
-        held = math.ceil(product.least_lb / product.blender_most_lb)
-        usual = math.floor(product.least_lb / product.batch_lb + 0.5)
-        return range(1, max(held, usual) + 1)
-    return range(1, math.ceil((product.most_lb or 0.0) / product.blender_most_lb) + 1)
+    return range(1, product.batches_ahead + 1)
 
 
 def state_programme(case: Case, *, relax: bool = False) -> Statement:
@@ -387,17 +376,23 @@ def state_must_use(model: Statement) -> None:
 
 
 def state_batches(model: Statement) -> None:
-    """blender_least_lb · k <= made <= blender_most_lb · k, k whole; or so for every batch"""
+    """blender_least_lb · k <= finished <= blender_most_lb · k, k whole
+
+    k is the number of batches, 0 or 1 where each batch is blended for itself.
+    """
     batches_differ = model.case.settings.whole_containers is WholeContainers.PER_BATCH
     for product, batch in model.blends():
         finished = model.finished[product.product_id, batch]
-        count = 1 if batches_differ else model.whole_number()
+        count = model.yes_or_no() if batches_differ else model.whole_number()
         model.state(finished >= product.blender_least_lb * count)
         model.state(finished <= product.blender_most_lb * count)
 
 
 def state_equal_recipe(model: Statement) -> None:
-    """use[l, p, b] = use[l, p, 1] for every batch; true by itself where blended as one"""
+    """use[l, p, b] = use[l, p, 1] for every batch; true by itself where blended as one
+
+    A batch that is not run would have to equal one that is, so all laid out are run or none.
+    """
     for _, governed in model.rules(RuleKind.EQUAL_RECIPE):
         for product, batch in model.blends(governed):
             if batch > 1:
@@ -442,34 +437,37 @@ def state_whole_containers(model: Statement) -> None:
 
 
 def state_most_lots(model: Statement) -> None:
-    """Σ_l is_used[l, p] <= most_count, over the selected lots"""
+    """Σ_l is_used[l, p, b] <= most_count, over the selected lots"""
     for rule, governed in model.rules(RuleKind.MOST_LOTS):
-        for product in governed:
-            used = [model.is_used(lot, product) for lot in model.chosen(rule.lots, product)]
+        for product, batch in model.blends(governed):
+            chosen = model.chosen(rule.lots, product)
+            used = [model.is_used(lot, product, batch) for lot in chosen]
             model.state(total(used) <= rule.most_count)
 
 
 def state_least_if_used(model: Statement) -> None:
-    """kept[l, p] · x[l, p] >= least_share · (made - most made · (1 - is_used[l, p]))"""
+    """kept[l, p] · use[l, p, b] >= least_share · (finished - most · (1 - is_used[l, p, b]))"""
     for rule, governed in model.rules(RuleKind.LEAST_IF_USED):
-        for product in governed:
-            made, most_made_lb = model.made_lb(product), model.most_made_lb(product)
+        for product, batch in model.blends(governed):
+            made, most_made_lb = (
+                model.finished[product.product_id, batch],
+                model.most_made_lb(product),
+            )
             for lot in model.chosen(rule.lots, product):
-                lacking = most_made_lb * (1 - model.is_used(lot, product))
-                finished = model.kept(lot, product) * model.used_lb(lot, product)
-                model.state(finished >= rule.least_share * (made - lacking))
+                lacking = most_made_lb * (1 - model.is_used(lot, product, batch))
+                use = model.use[lot.lot_id, product.product_id, batch]
+                model.state(model.kept(lot, product) * use >= rule.least_share * (made - lacking))
 
 
 def state_keep_apart(model: Statement) -> None:
-    """is_used[l, p] + is_used[k, p] <= 1, l among `lots`, k another lot among `against`"""
+    """is_used[l, p, b] + is_used[k, p, b] <= 1, l among `lots`, k another among `against`"""
     for rule, governed in model.rules(RuleKind.KEEP_APART):
-        for product in governed:
+        for product, batch in model.blends(governed):
             for lot in model.chosen(rule.lots, product):
                 for other in model.chosen(rule.against, product):
                     if other is not lot:
-                        model.state(
-                            model.is_used(lot, product) + model.is_used(other, product) <= 1
-                        )
+                        mine = model.is_used(lot, product, batch)
+                        model.state(mine + model.is_used(other, product, batch) <= 1)
 
 
 LINEAR_FAMILIES = (

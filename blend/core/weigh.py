@@ -21,8 +21,9 @@ from blend.domain.requirements import Family
 from blend.domain.rules import WholeContainers
 
 _LEAST_LB = 1e-6
-_GIVES_USD_PER_LB = {Family.VOLUME_LEAST: 1e3, Family.VOLUME_MOST: 1e3, Family.MUST_USE: 1e3}
-"""Price of giving way; volume and must-use give first, a limit on lean or shares last."""
+_GIVES_USD_PER_LB = {Family.VOLUME_MOST: 1e2, Family.VOLUME_LEAST: 1e3, Family.MUST_USE: 1e3}
+"""Price of giving way: a pound too much gives first, then one too little, and a limit on lean
+or shares last."""
 _GIVES_LAST_USD_PER_LB = 1e5
 _TIME_LIMIT_S = 5.0
 
@@ -101,10 +102,8 @@ def _rounding_programme(
     lower, upper = programme.lower.copy(), programme.upper.copy()
     held = programme.whole.copy()
     lower[held] = upper[held] = np.round(x[held])
-    if "batches" in programme.names:
-        together = layout.blends.batch == 0
-        block = programme.names["batches"]
-        lower[block] = upper[block] = batches[together]
+    block = programme.names["batches"]
+    lower[block] = upper[block] = batches
     lower[use], upper[use] = low, high
     boxed = _boxed(layout)
     taken = x[take]

@@ -150,7 +150,6 @@ def critical_price(linear: WarmLinear, answer: Answer, lot: int) -> float | None
     """
     column = linear.programme.take.start + lot
     here = linear.programme.layout.lots[lot].delivered_usd_per_lb
-    cost_here = float(linear.programme.cost[column])
     without = answer.objective
     if answer.x[column] > _LEAST_LOT_LB:
         without = _objective_without(linear, column)
@@ -161,30 +160,46 @@ def critical_price(linear: WarmLinear, answer: Answer, lot: int) -> float | None
         price = min(here, _best_worth(linear, answer, lot)) * (1 - 1e-9) - 1e-9
         if price <= 0:
             return None
-        objective, pounds = _at_price(linear, column, cost_here + price - here)
+        objective, pounds = _at_price(linear, lot, price)
         if pounds <= _LEAST_LOT_LB:
             # several dual prices hold and this one flattered the lot: begin from a gift
             price = 0.0
-            objective, pounds = _at_price(linear, column, cost_here - here)
+            objective, pounds = _at_price(linear, lot, price)
             if pounds <= _LEAST_LOT_LB:
-                _at_price(linear, column, cost_here)
+                set_price(linear, lot, here)
                 return None
     while True:
         meets = price + (without - objective) / pounds
         if meets - price <= 1e-9 * max(1.0, abs(meets)):
             break
         price = meets
-        objective, pounds = _at_price(linear, column, cost_here + price - here)
+        objective, pounds = _at_price(linear, lot, price)
         if pounds <= _LEAST_LOT_LB:
             break
-    linear.set_cost(np.array([column]), np.array([cost_here]))
+    set_price(linear, lot, here)
     return float(price)
 
 
-def _at_price(linear: WarmLinear, column: int, cost: float) -> tuple[float, float]:
-    linear.set_cost(np.array([column]), np.array([cost]))
+def set_price(linear: WarmLinear, lot: int, delivered_usd_per_lb: float) -> None:
+    """Give a lot another delivered price.
+
+    Below the lot's left-over value that value falls with the price: else the plan would take
+    the lot only to leave it over.
+    """
+    programme, layout = linear.programme, linear.programme.layout
+    leftover = min(layout.lots[lot].leftover_value_usd_per_lb, delivered_usd_per_lb)
+    use = programme.use.start + np.flatnonzero(layout.pair_lot == lot)
+    columns = np.append(use, programme.take.start + lot)
+    cost = np.append(np.full(len(use), leftover), delivered_usd_per_lb - leftover)
+    linear.set_cost(columns, cost)
+
+
+def _at_price(linear: WarmLinear, lot: int, price: float) -> tuple[float, float]:
+    """Cost of the plan and pounds of a lot used at another price of it."""
+    set_price(linear, lot, price)
     answer = linear.solve()
-    return answer.objective, float(answer.x[column])
+    use = linear.programme.use.start + np.flatnonzero(linear.programme.layout.pair_lot == lot)
+    return answer.objective, float(answer.x[use].sum())
 
 
 def _objective_without(linear: WarmLinear, column: int) -> float:

@@ -46,3 +46,14 @@ class Product:
     @property
     def most_lb_or_infinite(self) -> float:
         return math.inf if self.most_lb is None else self.most_lb
+
+    @property
+    def batches_ahead(self) -> int:
+        """How many batches to lay out when each may have its own recipe; not all need be run.
+
+        The number nearest to the usual batch (a half rounds up) for the most that may be made,
+        or for the order where that is not stated, yet enough for the blender to hold it.
+        """
+        volume_lb = self.least_lb if self.most_lb is None else self.most_lb
+        usual = math.floor(volume_lb / self.batch_lb + 0.5)
+        return max(math.ceil(volume_lb / self.blender_most_lb), usual)

@@ -12,20 +12,22 @@ from blend.domain.selectors import EVERY_LOT, Selector
 
 
 class RuleKind(StrEnum):
+    """What a rule asks. A blend is one batch where batches may differ, else the product."""
+
     SHARE = "share"
-    """The selected lots make between `least_share` and `most_share` of the product."""
+    """The selected lots make between `least_share` and `most_share` of the blend."""
     FAT = "fat"
-    """The product's fat lies between `least_share` and `most_share`."""
+    """The blend's fat lies between `least_share` and `most_share`."""
     MOST_LOTS = "most_lots"
-    """At most `most_count` of the selected lots go into the product."""
+    """At most `most_count` of the selected lots go into one blend."""
     LEAST_IF_USED = "least_if_used"
-    """Each selected lot, if used at all, makes at least `least_share` of the product."""
+    """Each selected lot, if used at all, makes at least `least_share` of the blend."""
     MUST_USE = "must_use"
     """At least `least_lb` of the selected lots go into the products, all of them if blank."""
     MUST_NOT_USE = "must_not_use"
     """None of the selected lots goes into the product."""
     KEEP_APART = "keep_apart"
-    """A lot of `lots` and a lot of `against` never meet in one product."""
+    """A lot of `lots` and another lot of `against` never meet in one blend."""
     EQUAL_RECIPE = "equal_recipe"
     """Every batch of the product has the same recipe."""
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from blend.core.layout import Layout
@@ -37,8 +35,8 @@ def add(layout: Layout, columns: Columns, rows: Rows) -> None:
     pairs = np.flatnonzero(counted)
     is_used = np.full(len(layout.pair_lot), -1)
     is_used[pairs] = columns.add("is_used", len(pairs), upper=1.0, whole=True)
-    most_lb = _most_use_lb(layout, pairs)
     within = np.arange(len(pairs))
+    switch = (within, is_used[pairs], -layout.most_use_lb[pairs])
     rows.add_block(
         [
             Requirement(
@@ -48,7 +46,10 @@ def add(layout: Layout, columns: Columns, rows: Rows) -> None:
             )
             for pair in pairs
         ],
-        [(within, columns["use"][pairs], 1.0), (within, is_used[pairs], -most_lb)],
+        [
+            (within, columns["use"][pairs], 1.0),
+            (within, is_used[pairs], -layout.most_use_lb[pairs]),
+        ],
         upper=0.0,
     )
     for blend, product_index in enumerate(layout.blends.product):
@@ -75,7 +76,7 @@ def _add_rule(
         rows.add(requirement, [(is_used[ours], 1.0)], upper=rule.most_count)
     elif rule.kind is RuleKind.LEAST_IF_USED:
         # share of the blend, unless the lot is unused: then the largest blend lifts it
-        ceiling_lb = rule.least_share * layout.most_blend_lb(blend)
+        ceiling_lb = rule.least_share * layout.most_blend_lb[blend]
         within = np.arange(len(ours))
         finished = np.full(len(ours), columns["finished"][blend])
         rows.add_block(
@@ -98,19 +99,3 @@ def _add_rule(
             [(within, is_used[mine], 1.0), (within, is_used[other], 1.0)],
             upper=1.0,
         )
-
-
-def _most_use_lb(layout: Layout, pairs: np.ndarray) -> np.ndarray:
-    """A sure upper limit on the pounds of each pair, so that the switch is as tight as can be."""
-    blend_lb = {blend: layout.most_blend_lb(blend) for blend in set(layout.pair_blend[pairs])}
-    return np.array(
-        [
-            min(
-                layout.lot_most_lb[layout.pair_lot[pair]],
-                blend_lb[layout.pair_blend[pair]] / layout.kept_mass[pair]
-                if layout.kept_mass[pair] > 0
-                else math.inf,
-            )
-            for pair in pairs
-        ]
-    )

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
-import numpy as np
-
 from blend.core.layout import Layout
 from blend.core.programme import Columns, Rows
 from blend.domain.requirements import Family, Requirement
@@ -24,19 +20,5 @@ def add(layout: Layout, columns: Columns, rows: Rows) -> None:
         requirement = Requirement(Family.LEAST_PURCHASE, lot_id=lot.lot_id)
         least_lb = lot.least_purchase_lb if lot.can_split else lot.most_lb
         rows.add(requirement, [(take[index], 1.0), (is_taken, -least_lb)], lower=0.0)
-        most_lb = most_worth_taking_lb(layout, index, least_lb)
+        most_lb = max(least_lb, min(lot.most_lb, layout.ample_lb))
         rows.add(requirement, [(take[index], 1.0), (is_taken, -most_lb)], upper=0.0)
-
-
-def most_worth_taking_lb(layout: Layout, lot: int, least_lb: float) -> float:
-    """A sure upper limit on the pounds of a lot that any plan would take."""
-    stated_lb = layout.lots[lot].most_lb
-    if math.isfinite(stated_lb):
-        return stated_lb
-    pairs = np.flatnonzero(layout.pair_lot == lot)
-    wanted = sum(
-        layout.most_blend_lb(layout.pair_blend[pair]) / layout.kept_mass[pair]
-        for pair in pairs
-        if layout.kept_mass[pair] > 0
-    )
-    return max(wanted, least_lb) + (layout.lots[lot].container_lb or 0.0)
