@@ -1,0 +1,131 @@
+"""A demand curve at many prices: the exact curve once, against rebuilding at every price.
+
+The other side is the readable model in plain PuLP, stated anew and solved with CBC at every
+price. It takes minutes, so by default it is measured at a sample of the prices and scaled;
+`all_points` runs it at each.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from time import perf_counter
+
+from blend.bench.instances import make_instance
+from blend.domain.case import Case
+from blend.domain.lots import Lot
+from blend.trade.demand import DemandCurve, demand_curve, tangent_at
+from blend.trade.opening import open_case
+
+_ALLOWED_LB = 0.01
+"""How far pounds by PuLP may lie outside the exact curve: CBC writes few digits."""
+_PAST_OWN_PRICE = 1.25
+
+
+@dataclass(frozen=True, slots=True)
+class DemandTiming:
+    """One way to 1,000 points of a demand curve. `solved` of `points` were timed; `seconds` is
+    for all of them, scaled where they are fewer."""
+
+    way: str
+    points: int
+    solved: int
+    seconds: float
+    times_exact: float
+    """Seconds by those of the exact way."""
+
+    @property
+    def is_scaled(self) -> bool:
+        return self.solved < self.points
+
+
+def bench_demand(
+    *,
+    lots: int = 200,
+    products: int = 30,
+    seed: int = 1,
+    points: int = 1_000,
+    sample: int = 10,
+    all_points: bool = False,
+) -> tuple[DemandTiming, ...]:
+    """Time the ways to the demand curve of the lot that the plan takes most of.
+
+    The exact way counts from the case as read to the last point: opening the programme,
+    finding every step, reading all points off. Raises AssertionError where the ways disagree.
+    """
+    case = make_instance(lots, products, seed)
+    lot = _most_taken(case)
+    most = _PAST_OWN_PRICE * lot.delivered_usd_per_lb
+    prices = [most * (index + 0.5) / points for index in range(points)]
+
+    begin = perf_counter()
+    curve = demand_curve(case, lot.lot_id)
+    for price in prices:
+        curve.pounds_at(price)
+    exact_s = perf_counter() - begin
+
+    begin = perf_counter()
+    without_limit = demand_curve(case, lot.lot_id, available_lb=math.inf)
+    for price in prices:
+        without_limit.pounds_at(price)
+    without_limit_s = perf_counter() - begin
+
+    chosen = prices if all_points else _spread(prices, sample)
+    begin = perf_counter()
+    opened = open_case(case)
+    opening_s = perf_counter() - begin
+    some = _spread(prices, max(sample, points // 10))
+    begin = perf_counter()
+    warm = [tangent_at(opened, lot.lot_id, price).slope for price in some]
+    warm_s = opening_s + (perf_counter() - begin) * points / len(some)
+    _compare(curve, some, warm)
+
+    begin = perf_counter()
+    stated = [_stated_anew(case, lot.lot_id, price) for price in chosen]
+    plain_s = (perf_counter() - begin) * points / len(chosen)
+    _compare(curve, chosen, stated)
+
+    return tuple(
+        DemandTiming(way, points, solved, seconds, seconds / exact_s)
+        for way, solved, seconds in (
+            (_words(curve, "the lot as it is"), points, exact_s),
+            (_words(without_limit, "as if without limit"), points, without_limit_s),
+            ("one programme kept warm, solved at every price", len(some), warm_s),
+            ("PuLP and CBC, stated anew at every price", len(chosen), plain_s),
+        )
+    )
+
+
+def _words(curve: DemandCurve, which: str) -> str:
+    return f"exact curve, {which}: {len(curve.steps)} steps from {curve.solves} solves"
+
+
+def _most_taken(case: Case) -> Lot:
+    opened = open_case(case)
+    programme = opened.linear.programme
+    return programme.layout.lots[int(opened.answer.x[programme.take].argmax())]
+
+
+def _spread(prices: list[float], count: int) -> list[float]:
+    """`count` of the prices, evenly spread."""
+    step = len(prices) / min(count, len(prices))
+    return [prices[math.floor((index + 0.5) * step)] for index in range(min(count, len(prices)))]
+
+
+def _stated_anew(case: Case, lot_id: str, usd_per_lb: float) -> float:
+    """Pounds taken at a delivered price, by plain PuLP with CBC."""
+    from blend.core.reference import solve_reference
+
+    lots = tuple(
+        replace(lot, price_usd_per_lb=usd_per_lb, price_basis="delivered")
+        if lot.lot_id == lot_id
+        else lot
+        for lot in case.lots
+    )
+    return solve_reference(replace(case, lots=lots), relax=True, solver="cbc").take_lb[lot_id]
+
+
+def _compare(curve: DemandCurve, prices: list[float], pounds: list[float]) -> None:
+    for price, lb in zip(prices, pounds, strict=True):
+        least, most = curve.pounds_at(price)
+        assert least - _ALLOWED_LB <= lb <= most + _ALLOWED_LB, (price, lb, least, most)

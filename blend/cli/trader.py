@@ -1,0 +1,306 @@
+"""What the trader asks for: what lean, fat and each lot are worth, and to whom."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import click
+
+from blend.cli.grinder import _read
+from blend.domain.lots import FORMS
+from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
+from blend.errors import InputRefused, Problem
+from blend.units import LB_PER_CWT
+
+_FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+_PICTURE = click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw it too: a file that ends in .png, .svg or .pdf.",
+)
+
+
+def _finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
+    if number is not None and not math.isfinite(number):
+        raise click.BadParameter("must be a number.")
+    return number
+
+
+def _number(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
+    if number is not None and math.isnan(number):
+        raise click.BadParameter("must be a number.")
+    return number
+
+
+def _price_option(name: str, help_text: str) -> object:
+    return click.option(
+        name,
+        type=click.FloatRange(0),
+        callback=_finite,
+        metavar="USD/CWT",
+        help=help_text,
+    )
+
+
+# Lean and fat ------------------------------------------------------------------------------------
+
+
+@click.command()
+@_FOLDER
+@click.option(
+    "--fit",
+    type=click.Choice([*FORMS, "all"]),
+    default="fresh",
+    show_default=True,
+    help="Items to fit the line to; the others are held against it.",
+)
+@click.option("--by-pounds", is_flag=True, help="Let a quotation count by the pounds behind it.")
+@click.option("--species", help="Only of this species.")
+@click.option(
+    "--day",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Day to value; as a rule the last there is.",
+)
+@_PICTURE
+def value(
+    folder: Path,
+    fit: str,
+    by_pounds: bool,
+    species: str | None,
+    day: object | None,
+    picture: Path | None,
+) -> None:
+    """Tell what lean and fat are worth, and which items are rich or cheap.
+
+    FOLDER holds quotations (see `blend columns quotations`), of one day or of several. Prints
+    the two-item solve, the robust fit over all items, each item against the line, and lean
+    minus fat through time.
+    """
+    _check_picture(picture)
+    from blend.sheets.quotations import read_quotations
+    from blend.show.amounts import printable
+    from blend.show.market import spreads_table, value_tables
+    from blend.show.text import tables_text
+    from blend.trade.lean_fat import value_days
+
+    read = read_quotations(folder)
+    for warning in read.warnings:
+        click.echo(f"warning: {printable(str(warning))}", err=True)
+    quotations = [each for each in read.quotations if species in (None, each.species)]
+    if by_pounds and any(each.pounds_lb is None for each in quotations):
+        _refuse("pounds_lb", "nothing in some rows", "pounds in every row, to count by them")
+    days = value_days(quotations, form=None if fit == "all" else fit, by_pounds=by_pounds)
+    if not days:
+        _refuse("lean_share", f"no day with a line ({fit})", "two items of different lean in a day")
+    wanted = max(each.quoted_on for each in days) if day is None else day.date()
+    of_day = [each for each in days if each.quoted_on == wanted]
+    if not of_day:
+        known = ", ".join(sorted({str(each.quoted_on) for each in days}))
+        _refuse("quoted_on", str(wanted), f"a day that has a line: {known}")
+    tables = [table for each in of_day for table in value_tables(each)]
+    click.echo(tables_text([*tables, spreads_table(days)]))
+    if picture is not None:
+        if len(of_day) > 1:
+            words = " or ".join(each.species for each in of_day)
+            _refuse("species", f"{words} of {wanted}", "one --species to draw")
+        from blend.show.trade_pictures import items_picture
+
+        _draw(items_picture(of_day[0]), picture)
+
+
+# Replacement -------------------------------------------------------------------------------------
+
+
+def _selector(ctx: click.Context, param: click.Parameter, text: str | None) -> Selector:
+    try:
+        return EVERY_LOT if text is None else parse_selector(text)
+    except ValueError as error:
+        raise click.BadParameter(f"{error}.") from None
+
+
+@click.command()
+@_FOLDER
+@click.option(
+    "--quotations",
+    "of_quotations",
+    is_flag=True,
+    help="The last day's quotations instead of the lots of the case.",
+)
+@click.option(
+    "--among",
+    callback=_selector,
+    metavar="CONDITIONS",
+    help='Lots that a mix may hold, such as "form=fresh; meat_class!=heart".',
+)
+@click.option(
+    "--most-share",
+    type=click.FloatRange(0, 1, min_open=True),
+    callback=_finite,
+    default=1.0,
+    metavar="SHARE",
+    help="Most of a mix that one item may make; 0.5 is half.",
+)
+@click.option(
+    "--any-programme", is_flag=True, help="A mix need not carry the programmes of the item."
+)
+def replace(
+    folder: Path, of_quotations: bool, among: Selector, most_share: float, any_programme: bool
+) -> None:
+    """Tell for every item the cheapest mix of the others at equal lean.
+
+    FOLDER holds a case, or quotations. A mix is of the item's own species.
+    """
+    from blend.show.market import replacements_table
+    from blend.show.text import tables_text
+    from blend.trade.replacement import ReplacementRules, lots_of, replacement_values
+
+    if of_quotations:
+        from blend.sheets.quotations import read_quotations
+
+        quotations = read_quotations(folder).quotations
+        last = max(each.quoted_on for each in quotations)
+        lots, losses = lots_of(each for each in quotations if each.quoted_on == last), ()
+    else:
+        case = _read(folder).case
+        lots, losses = case.usable_lots(), case.losses
+    rules = ReplacementRules(among, not any_programme, most_share)
+    found = replacement_values(lots, losses, rules)
+    lot_by_id = {lot.lot_id: lot for lot in lots}
+    click.echo(tables_text([replacements_table(found, lot_by_id, rules)]))
+
+
+# Demand, supply, regions -------------------------------------------------------------------------
+
+
+@click.command()
+@_FOLDER
+@click.option("--lot", "lot_id", required=True, metavar="LOT", help="Which lot.")
+@_price_option("--least-price", "Delivered price to begin at; 0 if not given.")
+@_price_option("--most-price", "Delivered price to end at; without end if not given.")
+@click.option(
+    "--available",
+    type=click.FloatRange(0),
+    callback=_number,
+    metavar="LB",
+    help="As if so much were on offer; inf for no limit. As a rule what there is.",
+)
+@_PICTURE
+def demand(
+    folder: Path,
+    lot_id: str,
+    least_price: float | None,
+    most_price: float | None,
+    available: float | None,
+    picture: Path | None,
+) -> None:
+    """Tell how many pounds of a lot the plan takes at every price, exactly.
+
+    FOLDER holds a case, as for `blend plan`. Prices are delivered, in USD per cwt.
+    """
+    _check_picture(picture)
+    least = None if least_price is None else least_price / LB_PER_CWT
+    most = math.inf if most_price is None else most_price / LB_PER_CWT
+    if most <= (least or 0.0):
+        raise click.BadParameter("must be above --least-price.", param_hint="--most-price")
+    case = _read(folder).case
+
+    from blend.show.demand import demand_table
+    from blend.show.text import tables_text
+    from blend.trade.demand import demand_curve
+
+    curve = demand_curve(
+        case, lot_id, least_usd_per_lb=least, most_usd_per_lb=most, available_lb=available
+    )
+    click.echo(tables_text([demand_table(curve, case.lot(lot_id))]))
+    if picture is not None:
+        from blend.show.trade_pictures import demand_picture
+
+        _draw(demand_picture(curve, case.lot(lot_id)), picture)
+
+
+@click.command()
+@_FOLDER
+@click.option("--lot", "lot_id", required=True, metavar="LOT", help="Which lot.")
+def supply(folder: Path, lot_id: str) -> None:
+    """Tell what the plan costs with any pounds of a lot on offer, exactly.
+
+    FOLDER holds a case, as for `blend plan`.
+    """
+    case = _read(folder).case
+
+    from blend.show.demand import supply_table
+    from blend.show.text import tables_text
+    from blend.trade.supply import supply_curve
+
+    curve = supply_curve(case, lot_id)
+    click.echo(tables_text([supply_table(curve, case.lot(lot_id))]))
+
+
+@click.command()
+@_FOLDER
+@click.option(
+    "--lot", "lot_ids", multiple=True, required=True, metavar="LOT", help="Give it twice."
+)
+@click.option(
+    "--around",
+    type=click.FloatRange(0, 1, min_open=True),
+    callback=_finite,
+    default=0.05,
+    show_default=True,
+    metavar="SHARE",
+    help="How far either price goes to each side of its own.",
+)
+@_PICTURE
+def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path | None) -> None:
+    """Tell at which prices of two lots the plan takes which pounds of them, exactly.
+
+    FOLDER holds a case, as for `blend plan`.
+    """
+    if len(lot_ids) != 2:
+        raise click.BadParameter("give it twice, for two lots.", param_hint="--lot")
+    _check_picture(picture)
+    case = _read(folder).case
+
+    from blend.show.demand import regions_table
+    from blend.show.text import tables_text
+    from blend.trade.opening import check_lots
+    from blend.trade.regions import region_map
+
+    check_lots(case, *lot_ids)
+    lots = (case.lot(lot_ids[0]), case.lot(lot_ids[1]))
+    own = [lot.delivered_usd_per_lb for lot in lots]
+    found = region_map(
+        case,
+        (lot_ids[0], lot_ids[1]),
+        least_usd_per_lb=(own[0] * (1 - around), own[1] * (1 - around)),
+        most_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
+    )
+    click.echo(tables_text([regions_table(found, lots)]))
+    if picture is not None:
+        from blend.show.trade_pictures import regions_picture
+
+        _draw(regions_picture(found, lots), picture)
+
+
+# What they share ---------------------------------------------------------------------------------
+
+
+def _refuse(column: str, read: str, allowed: str) -> None:
+    raise InputRefused([Problem("quotations", None, column, read, allowed)])
+
+
+def _check_picture(picture: Path | None) -> None:
+    """Before anything is computed: is there a place to draw to?"""
+    if picture is not None:
+        from blend.show.pictures import check_path
+
+        check_path(picture)
+
+
+def _draw(made: object, picture: Path) -> None:
+    from blend.show.pictures import save
+
+    save(made, picture)
+    click.echo(f"\nPicture: {picture}")

@@ -1,0 +1,385 @@
+"""Several days in one plan: orders by day, forward prices, rooms, freezing and use-by dates.
+
+Meat of one lot is one stock, whatever day it came in: the oldest is taken first, so that only
+the use-by dates of what comes in have to be kept in mind, never the age of what goes out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from enum import StrEnum
+
+from blend.domain.case import Case
+from blend.domain.lots import Lot
+from blend.domain.products import Product
+from blend.domain.requirements import Family
+from blend.domain.rules import Rule, RuleKind, WholeContainers
+from blend.domain.selectors import EVERY_LOT, Selector
+
+FROZEN = "frozen"
+
+
+class Side(StrEnum):
+    OFFER = "offer"
+    """Meat that the plant may buy."""
+    BID = "bid"
+    """A price at which the plant may sell meat on."""
+
+
+@dataclass(frozen=True, slots=True)
+class ForwardPrice:
+    """A price for a lot on one day: an offer delivered to the dock that day, or a bid.
+
+    `quantity_lb` None means no limit. `use_by` is for offers only; None leaves it to the room.
+    """
+
+    price_id: str
+    side: Side
+    lot_id: str
+    day: date
+    price_usd_per_lb: float
+    quantity_lb: float | None = None
+    use_by: date | None = None
+
+    @property
+    def most_lb(self) -> float:
+        return math.inf if self.quantity_lb is None else self.quantity_lb
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """Finished pounds of one product wanted on one day; the product's lean, rules and batches
+    stay its own. `most_lb` None means no upper limit."""
+
+    order_id: str
+    product_id: str
+    day: date
+    least_lb: float
+    most_lb: float | None
+    shortfall_usd_per_lb: float | None = None
+    sale_usd_per_lb: float = 0.0
+
+    def placed_on(self, product: Product) -> Product:
+        """The product as it is wanted that day."""
+        return replace(
+            product,
+            least_lb=self.least_lb,
+            most_lb=self.most_lb,
+            shortfall_usd_per_lb=self.shortfall_usd_per_lb,
+            sale_usd_per_lb=self.sale_usd_per_lb,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Freezing:
+    """Which fresh lots a freezer takes, at which cost, and what freezing loses.
+
+    `most_lb` is what it freezes in a day, None without limit.
+    """
+
+    lots: Selector
+    usd_per_lb: float = 0.0
+    most_lb: float | None = None
+    lean_loss_share: float = 0.0
+    fat_loss_share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """A room: what may lie in it overnight, how much, at which cost and for how long.
+
+    `keeps_days` counts from the day of delivery, or of freezing, to the last day of use; None
+    means no limit. `closing_lb` must be there at the end of the last day.
+    """
+
+    store_id: str
+    lots: Selector = EVERY_LOT
+    capacity_lb: float | None = None
+    holding_usd_per_lb_day: float = 0.0
+    keeps_days: int | None = None
+    closing_lb: float = 0.0
+    freezing: Freezing | None = None
+
+
+class DayRuleKind(StrEnum):
+    MOST_USED = "most_used"
+    """At most `most_lb` of the selected lots is used a day, all products together."""
+    LEAST_IF_USED = "least_if_used"
+    """Each selected lot, if used on a day at all, is used for at least `least_lb`."""
+    NEEDS = "needs"
+    """If any lot of `lots` is used on a day, so are at least `least_lb` of `against`."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayRule:
+    """A rule on what a day uses, over all products and before losses."""
+
+    rule_id: str
+    kind: DayRuleKind
+    lots: Selector = EVERY_LOT
+    against: Selector | None = None
+    least_lb: float | None = None
+    most_lb: float | None = None
+    note: str = ""
+
+
+class DayFamily(StrEnum):
+    """Kinds of requirement that only a plan of several days has."""
+
+    BALANCE = "balance"
+    """What comes in, goes out or stays: bookkeeping, never in question."""
+    USE_BY = "use_by"
+    CAPACITY = "capacity"
+    CLOSING = "closing"
+    FREEZER = "freezer"
+    FROZEN_OVERNIGHT = "frozen_overnight"
+    """What is frozen today can be used from the next day on."""
+    MOST_USED = "most_used"
+    LEAST_IF_USED = "least_if_used_lb"
+    NEEDS = "needs"
+
+
+@dataclass(frozen=True, slots=True)
+class DayRequirement:
+    """One nameable requirement of one day. What does not apply is the empty text."""
+
+    day: date
+    family: Family | DayFamily
+    product_id: str = ""
+    lot_id: str = ""
+    rule_id: str = ""
+    store_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """Pounds of a lot that come in, or may: opening stock, or an offer that can be taken."""
+
+    lot_id: str
+    place: int
+    """Of the day within the horizon."""
+    most_lb: float
+    price_usd_per_lb: float
+    last_day: date | None
+    offer_id: str = ""
+    """Empty for opening stock, which is there whether wanted or not."""
+
+    def is_usable(self, day: date) -> bool:
+        return self.last_day is None or day <= self.last_day
+
+
+@dataclass(frozen=True, slots=True)
+class Horizon:
+    """Everything a plan of several days is made from.
+
+    `case` holds what does not change by day: lots, products, rules and losses. Its lots in
+    stock are the opening stock, already paid for; its offers can be bought on the first day
+    they are available. Days, orders and prices are held in order, so that the order of rows in
+    a sheet never changes a plan. What no store holds cannot be kept overnight.
+    """
+
+    case: Case
+    days: tuple[date, ...]
+    orders: tuple[Order, ...]
+    prices: tuple[ForwardPrice, ...] = ()
+    stores: tuple[Store, ...] = ()
+    day_rules: tuple[DayRule, ...] = ()
+    lots: tuple[Lot, ...] = field(init=False, repr=False, compare=False)
+    """The case's lots and the frozen ones that they can become, by id."""
+    fresh_of: dict[str, Lot] = field(init=False, repr=False, compare=False)
+    """By the id of a frozen lot that freezing makes: the lot it is made of."""
+    receipts: tuple[Receipt, ...] = field(init=False, repr=False, compare=False)
+    """Opening stock, then all that can be bought: offers of the case and forward ones."""
+    day_cases: tuple[Case, ...] = field(init=False, repr=False, compare=False)
+    """Each day as a case of its own: the products ordered, and the lots that can be there.
+
+    A lot's quantity is a sure upper limit on what the day can use, whatever is bought, stored
+    and frozen before. Rules on the whole horizon are left out.
+    """
+    _lot_by_id: dict[str, Lot] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        put = object.__setattr__
+        put(self, "days", tuple(sorted(set(self.days))))
+        put(self, "orders", tuple(sorted(self.orders, key=lambda order: order.order_id)))
+        put(self, "prices", tuple(sorted(self.prices, key=lambda price: price.price_id)))
+        put(self, "stores", tuple(sorted(self.stores, key=lambda store: store.store_id)))
+        put(self, "day_rules", tuple(sorted(self.day_rules, key=lambda rule: rule.rule_id)))
+        fresh_of = {
+            frozen_lot(lot, store.freezing).lot_id: lot
+            for lot in self.case.lots
+            if (store := self.freezer_of(lot)) is not None
+        }
+        frozen = (frozen_lot(lot, self.freezer_of(lot).freezing) for lot in fresh_of.values())
+        lots = tuple(sorted((*self.case.lots, *frozen), key=lambda lot: lot.lot_id))
+        put(self, "fresh_of", fresh_of)
+        put(self, "lots", lots)
+        put(self, "_lot_by_id", {lot.lot_id: lot for lot in lots})
+        came_in = (*self._own_receipts(), *self._forward_receipts())
+        put(self, "receipts", tuple(sorted(came_in, key=lambda receipt: receipt.offer_id != "")))
+        put(self, "day_cases", self._day_cases())
+
+    def lot(self, lot_id: str) -> Lot:
+        return self._lot_by_id[lot_id]
+
+    def freezer_of(self, lot: Lot) -> Store | None:
+        """The store that freezes the lot, None when it cannot be frozen."""
+        for store in self.stores:
+            freezing = store.freezing
+            if freezing is not None and lot.form != FROZEN and freezing.lots.holds(lot):
+                return store
+        return None
+
+    def store_of(self, lot: Lot) -> Store | None:
+        """Where the lot lies overnight; None means that it cannot."""
+        fresh = self.fresh_of.get(lot.lot_id)
+        if fresh is not None:
+            return self.freezer_of(fresh)
+        return next((store for store in self.stores if store.lots.holds(lot)), None)
+
+    def nights(self, place: int) -> int:
+        """From this day to the next planned one; the last day's meat is kept one night."""
+        if place + 1 == len(self.days):
+            return 1
+        return (self.days[place + 1] - self.days[place]).days
+
+    def after(self, place: int) -> date:
+        """The first day on which meat kept overnight is wanted."""
+        return self.days[place] + timedelta(days=self.nights(place))
+
+    def bids(self) -> tuple[ForwardPrice, ...]:
+        return tuple(p for p in self.prices if p.side is Side.BID and p.day in self.days)
+
+    def orders_on(self, day: date) -> tuple[Order, ...]:
+        return tuple(order for order in self.orders if order.day == day)
+
+    def keeps_until(self, lot: Lot, came_in: date, use_by: date | None = None) -> date | None:
+        """The last day of use of what came in, or was frozen, that day; None: no last day."""
+        store = self.store_of(lot)
+        kept = None
+        if store is not None and store.keeps_days is not None:
+            kept = came_in + timedelta(days=store.keeps_days)
+        return min(filter(None, (kept, use_by)), default=None)
+
+    def _day_cases(self) -> tuple[Case, ...]:
+        rules = tuple(rule for rule in self.case.rules if rule.kind not in _NOT_BY_DAY)
+        most_used_lb = self._most_used_lb()
+        return tuple(
+            replace(
+                self.case,
+                settings=replace(
+                    self.case.settings, plan_on=day, whole_containers=WholeContainers.NO
+                ),
+                lots=tuple(_unbound(lot, most_used_lb[lot.lot_id, place]) for lot in self.lots),
+                products=tuple(
+                    order.placed_on(self.case.product(order.product_id))
+                    for order in self.orders_on(day)
+                ),
+                rules=rules,
+            )
+            for place, day in enumerate(self.days)
+        )
+
+    def must_use_rules(self) -> tuple[Rule, ...]:
+        """Rules that hold over all days together."""
+        return tuple(rule for rule in self.case.rules if rule.kind is RuleKind.MUST_USE)
+
+    def must_use_lb(self, rule: Rule) -> float:
+        """Pounds that a must-use rule asks for; infinite where it asks for all of a lot that
+        has no stated quantity."""
+        if rule.least_lb is not None:
+            return rule.least_lb
+        return sum(lot.most_lb for lot in self.case.lots if rule.lots.holds(lot))
+
+    def means(self, rule: Rule, lot: Lot) -> bool:
+        """Whether a must-use rule means the lot, as it is or as it came in."""
+        return rule.lots.holds(lot) or rule.lots.holds(self.fresh_of.get(lot.lot_id, lot))
+
+    def _own_receipts(self) -> Iterator[Receipt]:
+        """Lots as their own rows tell them: in stock, or on offer from a first day on."""
+        for lot in self.case.lots:
+            first = lot.available_on or self.days[0]
+            place = next((i for i, day in enumerate(self.days) if day >= first), None)
+            if place is None or lot.quantity_lb == 0:
+                continue
+            day = self.days[place]
+            last_day = self.keeps_until(lot, day, lot.use_by)
+            if last_day is not None and last_day < day:
+                continue
+            if lot.place == "stock":
+                yield Receipt(lot.lot_id, place, lot.most_lb, 0.0, last_day)
+            else:
+                price = lot.delivered_usd_per_lb
+                yield Receipt(lot.lot_id, place, lot.most_lb, price, last_day, lot.lot_id)
+
+    def _forward_receipts(self) -> Iterator[Receipt]:
+        for price in self.prices:
+            if price.side is Side.OFFER and price.day in self.days:
+                lot = self.lot(price.lot_id)
+                last_day = self.keeps_until(lot, price.day, price.use_by)
+                place = self.days.index(price.day)
+                cost = price.price_usd_per_lb
+                yield Receipt(lot.lot_id, place, price.most_lb, cost, last_day, price.price_id)
+
+    def _most_used_lb(self) -> dict[tuple[str, int], float]:
+        """By lot and place of the day, the most that can be used that day."""
+        places = range(len(self.days))
+        there = {(lot.lot_id, place): 0.0 for lot in self.lots for place in places}
+        came_in = dict(there)
+        for receipt in self.receipts:
+            for place in places[receipt.place :]:
+                came_in[receipt.lot_id, place] += receipt.most_lb
+                if receipt.is_usable(self.days[place]):
+                    there[receipt.lot_id, place] += receipt.most_lb
+        for lot_id, fresh in self.fresh_of.items():
+            for place in places[1:]:
+                there[lot_id, place] += came_in[fresh.lot_id, place - 1]
+        for rule in self.day_rules:
+            if rule.kind is DayRuleKind.MOST_USED:
+                for lot in filter(rule.lots.holds, self.lots):
+                    for place in places:
+                        key = lot.lot_id, place
+                        there[key] = min(there[key], rule.most_lb)
+        return there
+
+
+_NOT_BY_DAY = (RuleKind.MUST_USE, RuleKind.EQUAL_RECIPE)
+"""Must-use rules hold over all days; a day's blend of a product is one recipe anyway."""
+
+
+def frozen_lot(lot: Lot, freezing: Freezing) -> Lot:
+    """The lot as it is once frozen: leaner or fatter by what freezing loses."""
+    lean = lot.lean_share * (1 - freezing.lean_loss_share)
+    fat = lot.fat_share * (1 - freezing.fat_loss_share)
+    return replace(
+        lot,
+        lot_id=f"{lot.lot_id} {FROZEN}",
+        form=FROZEN,
+        lean_share=lean / (lean + fat),
+        place="stock",
+        quantity_lb=0.0,
+        available_on=None,
+        use_by=None,
+    )
+
+
+def frozen_per_lb(lot: Lot, freezing: Freezing) -> float:
+    """Frozen pounds from one fresh pound."""
+    return lot.lean_share * (1 - freezing.lean_loss_share) + lot.fat_share * (
+        1 - freezing.fat_loss_share
+    )
+
+
+def _unbound(lot: Lot, most_lb: float) -> Lot:
+    """The lot without the limits that the horizon keeps account of itself."""
+    return replace(
+        lot,
+        quantity_lb=None if math.isinf(most_lb) else most_lb,
+        available_on=None,
+        use_by=None,
+        least_purchase_lb=0.0,
+        can_split=True,
+    )

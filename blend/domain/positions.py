@@ -1,0 +1,171 @@
+"""A plan of several days: what is bought, blended, frozen, sold on and kept, with its worths."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from blend.domain.horizon import DayFamily, DayRequirement
+from blend.domain.plan import Bound, Ingredient, Programme, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Purchase:
+    """What is done with one offer. `worth_usd_per_lb` is the price at which one more pound of
+    it would neither cost nor save anything; None where worths were not asked for."""
+
+    offer_id: str
+    lot_id: str
+    day: date
+    pounds_lb: float
+    price_usd_per_lb: float
+    worth_usd_per_lb: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Sale:
+    """Pounds sold on to one bid."""
+
+    price_id: str
+    lot_id: str
+    day: date
+    pounds_lb: float
+    price_usd_per_lb: float
+
+
+@dataclass(frozen=True, slots=True)
+class Freeze:
+    """Fresh pounds of a lot frozen on one day, and the frozen pounds they make."""
+
+    lot_id: str
+    frozen_lot_id: str
+    day: date
+    fresh_lb: float
+    frozen_lb: float
+
+
+@dataclass(frozen=True, slots=True)
+class Waste:
+    """Pounds thrown away because their last day has come."""
+
+    lot_id: str
+    day: date
+    pounds_lb: float
+
+
+@dataclass(frozen=True, slots=True)
+class DayBlend:
+    """One product on one day; ingredients are as weighed before losses."""
+
+    product_id: str
+    day: date
+    ingredients: tuple[Ingredient, ...]
+    finished_lb: float
+    lean_share: float | None
+    """None when nothing is made."""
+    short_lb: float
+
+
+@dataclass(frozen=True, slots=True)
+class LotDay:
+    """One lot on one day, pounds: kept from before, in, out, kept overnight."""
+
+    lot_id: str
+    day: date
+    from_before_lb: float
+    came_in_lb: float
+    used_lb: float
+    frozen_lb: float
+    sold_lb: float
+    wasted_lb: float
+    kept_lb: float
+
+
+@dataclass(frozen=True, slots=True)
+class PositionsMoney:
+    """What the plan costs, USD. `total_usd` is what is minimised; opening stock is paid for."""
+
+    bought_usd: float
+    freezing_usd: float
+    holding_usd: float
+    disposal_usd: float
+    shortfall_usd: float
+    product_sales_usd: float
+    sold_on_usd: float
+    closing_value_usd: float
+
+    @property
+    def total_usd(self) -> float:
+        costs = self.bought_usd + self.freezing_usd + self.holding_usd
+        costs += self.disposal_usd + self.shortfall_usd
+        return costs - self.product_sales_usd - self.sold_on_usd - self.closing_value_usd
+
+
+@dataclass(frozen=True, slots=True)
+class OrderWorth:
+    """What one more finished hundredweight of an order would cost."""
+
+    product_id: str
+    day: date
+    next_cwt_usd: float
+    """Infinite when no plan makes more."""
+    programme: Programme = Programme.LINEAR
+
+
+@dataclass(frozen=True, slots=True)
+class RoomWorth:
+    """What one more hundredweight of room, freezer or day rule would save on one day."""
+
+    requirement: DayRequirement
+    easing_saves_usd_per_cwt: float
+    programme: Programme = Programme.LINEAR
+
+    @property
+    def family(self) -> DayFamily:
+        return self.requirement.family
+
+
+@dataclass(frozen=True, slots=True)
+class DayCheck:
+    """One requirement of one day held against the plan by plain arithmetic."""
+
+    requirement: DayRequirement
+    read: float
+    least: float | None
+    most: float | None
+    unit: str
+    verdict: Verdict
+    note: str = ""
+    section: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PositionsPlan:
+    """The least-cost plan of a horizon, in pounds not rounded, proved.
+
+    `purchases` tells of every offer, taken or not. Batches are taken as divisible: each day's
+    own plan settles them.
+    """
+
+    days: tuple[date, ...]
+    purchases: tuple[Purchase, ...]
+    sales: tuple[Sale, ...]
+    freezes: tuple[Freeze, ...]
+    wastes: tuple[Waste, ...]
+    blends: tuple[DayBlend, ...]
+    ledger: tuple[LotDay, ...]
+    """Of lots that are there, by lot and day."""
+    money: PositionsMoney
+    checks: tuple[DayCheck, ...]
+    bound: Bound
+    orders_worth: tuple[OrderWorth, ...]
+    rooms_worth: tuple[RoomWorth, ...]
+    stopped_early: bool = False
+
+    @property
+    def is_sound(self) -> bool:
+        return all(check.verdict is not Verdict.BROKEN for check in self.checks)
+
+    def kept_lb(self, day: date) -> dict[str, float]:
+        """Pounds kept overnight by lot."""
+        return {row.lot_id: row.kept_lb for row in self.ledger if row.day == day}

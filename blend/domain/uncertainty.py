@@ -1,0 +1,122 @@
+"""How far lean may be from what is said of it, and how surely a product is to keep its limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from statistics import NormalDist
+
+MOST_CONFIDENCE = 0.999999
+"""Beyond this a normal curve says nothing of real meat."""
+
+
+@dataclass(frozen=True, slots=True)
+class LeanUncertainty:
+    """How far one lot's lean may be off.
+
+    `standard_error_share` is that of the lot's mean lean, one error for all its pounds;
+    `container_sd_share` the spread of its containers around that mean. Both are standard
+    deviations as fractions of 1: 0.01 is one lean point.
+    """
+
+    lot_id: str
+    standard_error_share: float
+    container_sd_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class BatchUncertainty:
+    """What comes on top in the finished batch: uneven mixing, and the test that judges it.
+
+    Both are standard deviations of lean as fractions of 1.
+    """
+
+    mixing_sd_share: float = 0.0
+    test_sd_share: float = 0.0
+
+    @property
+    def variance(self) -> float:
+        return self.mixing_sd_share**2 + self.test_sd_share**2
+
+
+class Sides(StrEnum):
+    """Which of a product's lean limits a promise speaks of."""
+
+    BELOW = "below"
+    """Lean does not fall below its least, that is: fat does not pass its most."""
+    ABOVE = "above"
+    """Lean does not rise above its most."""
+    BOTH = "both"
+    """Neither; each side gets half of the chance to fail, so the two together hold."""
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """A batch of the product tests within its lean limits with at least this probability.
+
+    `least_confidence` lies from one half (the limits hold on average, no more) to
+    `MOST_CONFIDENCE`.
+    """
+
+    product_id: str
+    least_confidence: float
+    sides: Sides = Sides.BELOW
+    batch: BatchUncertainty = BatchUncertainty()
+
+    @property
+    def each_side(self) -> tuple[Sides, ...]:
+        return (Sides.BELOW, Sides.ABOVE) if self.sides is Sides.BOTH else (self.sides,)
+
+    @property
+    def most_out_of_side_share(self) -> float:
+        """The chance to fail that each side is given."""
+        return (1 - self.least_confidence) / len(self.each_side)
+
+    @property
+    def quantile(self) -> float:
+        """Standard deviations that the mean keeps from each limit spoken of."""
+        return NormalDist().inv_cdf(1 - self.most_out_of_side_share)
+
+
+@dataclass(frozen=True, slots=True)
+class PromiseCheck:
+    """One side of a promise held against one recipe of the rounded plan.
+
+    `margin_share` is what the batch's lean keeps from the limit, `needed_share` what the
+    promise asks it to keep; both in the limit's own reading, so that kept means margin at or
+    above need. `confidence` is the probability that a batch is on the right side.
+    """
+
+    product_id: str
+    run: int
+    """Number of the recipe within the product, from 1."""
+    side: Sides
+    limit_share: float
+    lean_share: float
+    sd_share: float
+    margin_share: float
+    needed_share: float
+    confidence: float
+    asked: float
+    is_kept: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TestWorth:
+    """What testing one lot once more is worth before today's plan is made."""
+
+    __test__ = False  # It is no test case, whatever a test runner makes of its name.
+
+    lot_id: str
+    standard_error_share: float
+    error_after_share: float
+    """After one more test."""
+    saving_usd: float
+    """Of the first test more, before its cost."""
+    tests_that_pay: int
+    """How many more, one after the other, each save more than they cost."""
+    test_cost_usd: float
+
+    @property
+    def gain_usd(self) -> float:
+        return self.saving_usd - self.test_cost_usd

@@ -1,0 +1,75 @@
+"""How warm the batches of a plan become."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from blend.domain.case import Case
+from blend.domain.heat import MeatHeat
+from blend.domain.plan import BatchRun, Plan
+from blend.lean.heat import (
+    MeatPart,
+    MixTemperature,
+    excess_heat_j_per_kg,
+    mix_temperature,
+)
+from blend.units import LB_PER_KG
+
+
+@dataclass(frozen=True, slots=True)
+class BatchTemperature:
+    """One run of a plan: what a batch of it settles at, or which lots' temperature is missing.
+
+    `mix` is None exactly where `missing` names lots.
+    """
+
+    run: BatchRun
+    mix: MixTemperature | None
+    coldest_c: float | None
+    warmest_c: float | None
+    to_take_out_j: float | None = None
+    """Heat that one batch brings beyond what it may hold at the warmth asked for; None where
+    none was asked for."""
+    missing: tuple[str, ...] = ()
+
+
+def batch_temperatures(
+    case: Case,
+    plan: Plan,
+    temperatures_c: Mapping[str, float],
+    heat: MeatHeat,
+    most_c: float | None = None,
+) -> tuple[BatchTemperature, ...]:
+    """The mix temperature of every run, from the temperatures of lots in °C; what is to be
+    taken out of a batch that would be warmer than `most_c`."""
+    return tuple(_of_run(case, run, temperatures_c, heat, most_c) for run in plan.runs)
+
+
+def _of_run(
+    case: Case,
+    run: BatchRun,
+    temperatures_c: Mapping[str, float],
+    heat: MeatHeat,
+    most_c: float | None,
+) -> BatchTemperature:
+    used = [each for each in run.ingredients if each.pounds_lb > 0]
+    missing = tuple(each.lot_id for each in used if each.lot_id not in temperatures_c)
+    if missing:
+        return BatchTemperature(run, None, None, None, missing=missing)
+    parts = [
+        MeatPart(each.pounds_lb, case.lot(each.lot_id).lean_share, temperatures_c[each.lot_id])
+        for each in used
+    ]
+    warmths = [part.temperature_c for part in parts]
+    over = None if most_c is None else max(0.0, _excess_j(parts, most_c, heat))
+    return BatchTemperature(run, mix_temperature(parts, heat), min(warmths), max(warmths), over)
+
+
+def _excess_j(parts: list[MeatPart], most_c: float, heat: MeatHeat) -> float:
+    return sum(
+        part.pounds_lb
+        / LB_PER_KG
+        * excess_heat_j_per_kg(part.lean_share, part.temperature_c, most_c, heat)
+        for part in parts
+    )

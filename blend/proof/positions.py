@@ -1,0 +1,421 @@
+"""Every requirement of a horizon held against its plan, and the money counted again.
+
+The stock is kept in layers by last day, the oldest going out first, and each day's blends are
+checked as a day of their own. A plan of several days is not rounded, so nothing is met "within
+rounding"; the only room is for what binary fractions leave behind. As for one day, a check here
+is arithmetic on what the tables say, no test of the meat.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from datetime import date
+from fractions import Fraction
+
+from blend.domain.horizon import (
+    DayFamily,
+    DayRequirement,
+    DayRule,
+    DayRuleKind,
+    Freezing,
+    Horizon,
+    Store,
+)
+from blend.domain.lots import Lot
+from blend.domain.plan import BatchRun, Check, Take, Verdict
+from blend.domain.positions import DayBlend, DayCheck, PositionsMoney, PositionsPlan
+from blend.domain.requirements import Family
+from blend.domain.rules import WholeContainers
+from blend.proof.check import check_plan
+from blend.proof.exact import NEAR, exact, kept_of_lb
+
+_NOT_BY_DAY = (Family.BATCH_FILL, Family.EQUAL_RECIPE)
+"""Settled by each day's own plan."""
+_ZERO = Fraction(0)
+_SOLVER_LB = Fraction(1, 10_000)
+"""A balance of pounds that the solver's tolerance can leave open over all days."""
+
+
+def check_positions(horizon: Horizon, plan: PositionsPlan) -> tuple[DayCheck, ...]:
+    """Hold every requirement of every day against the plan.
+
+    A lot, product, offer or bid that the horizon does not hold is a KeyError.
+    """
+    stock = _run_through(horizon, plan)
+    return (
+        *(check for place in range(len(horizon.days)) for check in _blends(horizon, plan, place)),
+        *_stock(horizon, plan, stock),
+        *_trades(horizon, plan),
+        *_rooms(horizon, plan, stock),
+        *_day_rules(horizon, plan),
+        *_must_use(horizon, plan),
+    )
+
+
+def count_positions_money(horizon: Horizon, plan: PositionsPlan) -> PositionsMoney:
+    """What the plan costs, in USD, from its pounds and the prices of the tables."""
+    stock = _run_through(horizon, plan)
+    offers = {receipt.offer_id: receipt for receipt in horizon.receipts}
+    bids = {bid.price_id: bid for bid in horizon.bids()}
+    orders = {(order.product_id, order.day): order for order in horizon.orders}
+    holding = closing = _ZERO
+    for (lot_id, place), kept_lb in stock.kept_lb.items():
+        lot = horizon.lot(lot_id)
+        store = horizon.store_of(lot)
+        if store is not None:
+            rate = exact(store.holding_usd_per_lb_day) * horizon.nights(place)
+            holding += kept_lb * rate
+        if place + 1 == len(horizon.days):
+            closing += kept_lb * exact(lot.leftover_value_usd_per_lb)
+    made = [(blend, orders[blend.product_id, blend.day]) for blend in plan.blends]
+    return PositionsMoney(
+        bought_usd=_usd(
+            (row.pounds_lb, offers[row.offer_id].price_usd_per_lb) for row in plan.purchases
+        ),
+        freezing_usd=_usd(
+            (row.fresh_lb, horizon.freezer_of(horizon.lot(row.lot_id)).freezing.usd_per_lb)
+            for row in plan.freezes
+        ),
+        holding_usd=float(holding),
+        disposal_usd=_usd(
+            (row.pounds_lb, max(0.0, -horizon.lot(row.lot_id).leftover_value_usd_per_lb))
+            for row in plan.wastes
+        ),
+        shortfall_usd=_usd(
+            (blend.short_lb, order.shortfall_usd_per_lb or 0.0) for blend, order in made
+        ),
+        product_sales_usd=_usd(
+            (float(_finished_lb(horizon, blend)), order.sale_usd_per_lb) for blend, order in made
+        ),
+        sold_on_usd=_usd(
+            (row.pounds_lb, bids[row.price_id].price_usd_per_lb) for row in plan.sales
+        ),
+        closing_value_usd=float(closing),
+    )
+
+
+def _usd(pounds_and_prices) -> float:
+    return float(sum((exact(lb) * exact(price) for lb, price in pounds_and_prices), _ZERO))
+
+
+def _finished_lb(horizon: Horizon, blend: DayBlend) -> Fraction:
+    product = horizon.case.product(blend.product_id)
+    return sum(
+        (
+            exact(part.pounds_lb)
+            * sum(kept_of_lb(horizon.lot(part.lot_id), product, horizon.case.losses))
+            for part in blend.ingredients
+        ),
+        _ZERO,
+    )
+
+
+def _held(
+    requirement: DayRequirement,
+    read: Fraction,
+    *,
+    least: Fraction | float | None = None,
+    most: Fraction | float | None = None,
+    unit: str = "lb",
+    note: str = "",
+    section: str = "",
+) -> DayCheck:
+    beyond = max(
+        [_ZERO]
+        + ([Fraction(least) - read - _room(least)] if least is not None else [])
+        + ([read - Fraction(most) - _room(most)] if most is not None else [])
+    )
+    return DayCheck(
+        requirement=requirement,
+        read=float(read),
+        least=None if least is None else float(least),
+        most=None if most is None else float(most),
+        unit=unit,
+        verdict=Verdict.BROKEN if beyond > 0 else Verdict.MET,
+        note=note,
+        section=section,
+    )
+
+
+def _room(limit: Fraction | float) -> Fraction:
+    return NEAR * max(1, abs(Fraction(limit)))
+
+
+# Blends -------------------------------------------------------------------------------------
+
+
+def _blends(horizon: Horizon, plan: PositionsPlan, place: int) -> Iterator[DayCheck]:
+    """Each day's blends as a day of their own, held strictly."""
+    day = horizon.days[place]
+    case = horizon.day_cases[place]
+    blends = [blend for blend in plan.blends if blend.day == day]
+    used: dict[str, float] = defaultdict(float)
+    for blend in blends:
+        for part in blend.ingredients:
+            used[part.lot_id] += part.pounds_lb
+    checks = check_plan(
+        case,
+        [Take(lot_id, pounds, None, pounds) for lot_id, pounds in used.items()],
+        [
+            BatchRun(blend.product_id, 1, blend.ingredients, blend.finished_lb, blend.lean_share)
+            for blend in blends
+            if blend.ingredients
+        ],
+        {blend.product_id: blend.short_lb for blend in blends},
+    )
+    for check in checks:
+        if check.requirement.family not in _NOT_BY_DAY:
+            yield _strictly(check, day)
+
+
+def _strictly(check: Check, day: date) -> DayCheck:
+    """A check of one day without any allowance for whole pounds."""
+    requirement = DayRequirement(
+        day,
+        check.requirement.family,
+        check.requirement.product_id,
+        check.requirement.lot_id,
+        check.requirement.rule_id,
+    )
+    held = _held(
+        requirement,
+        Fraction(check.read),
+        least=check.least,
+        most=check.most,
+        unit=check.unit,
+        note=check.note,
+        section=check.section,
+    )
+    if check.verdict in (Verdict.MET, Verdict.WARNING, Verdict.NOTE):
+        return replace(held, verdict=check.verdict)
+    # broken although the reading lies within its limits: the plan misstates something
+    misstated = check.verdict is Verdict.BROKEN and not _is_outside(check)
+    return replace(held, verdict=Verdict.BROKEN) if misstated else held
+
+
+def _is_outside(check: Check) -> bool:
+    return (check.least is not None and check.read < check.least) or (
+        check.most is not None and check.read > check.most
+    )
+
+
+# Stock --------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Stock:
+    """The stock run through from the first day, keyed by lot and place of the day."""
+
+    kept_lb: dict[tuple[str, int], Fraction] = field(default_factory=dict)
+    lacking_lb: dict[tuple[str, int], Fraction] = field(default_factory=dict)
+    """What goes out beyond what is there."""
+    past_day_lb: dict[tuple[str, int], Fraction] = field(default_factory=dict)
+    """What is kept overnight though it is not good the day after."""
+
+
+def _run_through(horizon: Horizon, plan: PositionsPlan) -> _Stock:
+    """Let the plan's pounds come in and go out, what expires first going first."""
+    come_in, go_out, frozen = _movements(horizon, plan)
+    stock = _Stock()
+    for lot in horizon.lots:
+        layers: list[tuple[date, Fraction]] = []
+        for place in range(len(horizon.days)):
+            key = lot.lot_id, place
+            layers = sorted(layers + come_in[key])
+            stock.lacking_lb[key] = _draw(layers, go_out[key])
+            # what is frozen today can go out tomorrow, so it joins once all has gone out
+            layers = sorted(layers + frozen[key])
+            stock.kept_lb[key] = sum((lb for _, lb in layers), _ZERO)
+            needed_until = horizon.after(place)
+            stock.past_day_lb[key] = sum((lb for last, lb in layers if last < needed_until), _ZERO)
+    return stock
+
+
+def _draw(layers: list[tuple[date, Fraction]], wanted_lb: Fraction) -> Fraction:
+    """Take pounds from the layers, first the first; give back what is lacking."""
+    while layers and wanted_lb > 0:
+        last, there_lb = layers[0]
+        taken_lb = min(there_lb, wanted_lb)
+        wanted_lb -= taken_lb
+        if taken_lb < there_lb:
+            layers[0] = (last, there_lb - taken_lb)
+        else:
+            layers.pop(0)
+    return wanted_lb
+
+
+def _movements(horizon: Horizon, plan: PositionsPlan):
+    """What comes in as layers, what goes out, and what is frozen, by lot and place of day."""
+    place_of = {day: place for place, day in enumerate(horizon.days)}
+    come_in, frozen = defaultdict(list), defaultdict(list)
+    go_out: dict[tuple[str, int], Fraction] = defaultdict(Fraction)
+    bought = {row.offer_id: exact(row.pounds_lb) for row in plan.purchases}
+    for receipt in horizon.receipts:
+        lb = bought[receipt.offer_id] if receipt.offer_id else exact(receipt.most_lb)
+        come_in[receipt.lot_id, receipt.place].append((receipt.last_day or date.max, lb))
+    for blend in plan.blends:
+        for part in blend.ingredients:
+            go_out[part.lot_id, place_of[blend.day]] += exact(part.pounds_lb)
+    for row in (*plan.sales, *plan.wastes):
+        go_out[row.lot_id, place_of[row.day]] += exact(row.pounds_lb)
+    for row in plan.freezes:
+        place = place_of[row.day]
+        go_out[row.lot_id, place] += exact(row.fresh_lb)
+        fresh, made = horizon.lot(row.lot_id), horizon.lot(row.frozen_lot_id)
+        kept = _kept_when_frozen(fresh, horizon.freezer_of(fresh).freezing)
+        last = horizon.keeps_until(made, row.day) or date.max
+        frozen[made.lot_id, place].append((last, exact(row.fresh_lb) * kept))
+    return come_in, go_out, frozen
+
+
+def _kept_when_frozen(fresh: Lot, freezing: Freezing) -> Fraction:
+    lean = exact(fresh.lean_share)
+    return lean * (1 - exact(freezing.lean_loss_share)) + (1 - lean) * (
+        1 - exact(freezing.fat_loss_share)
+    )
+
+
+def _stock(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[DayCheck]:
+    stated = {(row.lot_id, row.day): exact(row.kept_lb) for row in plan.ledger}
+    for lot in horizon.lots:
+        for place, day in enumerate(horizon.days):
+            key = lot.lot_id, place
+            kept_lb = stock.kept_lb[key]
+            said_lb = stated.get((lot.lot_id, day), _ZERO)
+            balance = DayRequirement(day, DayFamily.BALANCE, lot_id=lot.lot_id)
+            apart_lb = max(stock.lacking_lb[key], abs(kept_lb - said_lb))
+            yield _held(balance, apart_lb, most=_SOLVER_LB + NEAR * kept_lb)
+            use_by = DayRequirement(day, DayFamily.USE_BY, lot_id=lot.lot_id)
+            yield _held(use_by, stock.past_day_lb[key], most=_SOLVER_LB + NEAR * kept_lb)
+            if horizon.store_of(lot) is None:
+                nowhere = DayRequirement(day, DayFamily.CAPACITY, lot_id=lot.lot_id)
+                yield _held(nowhere, kept_lb, most=_SOLVER_LB, note="no store holds it")
+
+
+def _trades(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
+    """No offer or bid gives more than it states; least purchases and containers are kept."""
+    offers = {receipt.offer_id: receipt for receipt in horizon.receipts if receipt.offer_id}
+    keeps_whole = horizon.case.settings.whole_containers is not WholeContainers.NO
+    for row in plan.purchases:
+        offer, lot = offers[row.offer_id], horizon.lot(row.lot_id)
+        day = horizon.days[offer.place]
+        bought_lb = exact(row.pounds_lb)
+
+        def of(family: Family, day=day, lot=lot) -> DayRequirement:
+            return DayRequirement(day, family, lot_id=lot.lot_id)
+
+        most = None if offer.most_lb == float("inf") else exact(offer.most_lb)
+        yield _held(of(Family.SUPPLY), bought_lb, least=0, most=most, note=f"offer {row.offer_id}")
+        if bought_lb:
+            asked_lb = lot.least_purchase_lb if lot.can_split else offer.most_lb
+            yield _held(of(Family.LEAST_PURCHASE), bought_lb, least=exact(asked_lb))
+        if keeps_whole and lot.container_lb:
+            count = bought_lb / exact(lot.container_lb)
+            whole = Fraction(round(count))
+            yield _held(
+                of(Family.WHOLE_CONTAINERS), count, least=whole, most=whole, unit="containers"
+            )
+    sold: dict[str, Fraction] = defaultdict(Fraction)
+    for row in plan.sales:
+        sold[row.price_id] += exact(row.pounds_lb)
+    for bid in horizon.bids():
+        most = None if bid.quantity_lb is None else exact(bid.quantity_lb)
+        taken = DayRequirement(bid.day, Family.SUPPLY, lot_id=bid.lot_id)
+        yield _held(taken, sold[bid.price_id], least=0, most=most, note=f"bid {bid.price_id}")
+
+
+# Rooms and rules ----------------------------------------------------------------------------
+
+
+def _rooms(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[DayCheck]:
+    for store in horizon.stores:
+        lots = [lot.lot_id for lot in horizon.lots if horizon.store_of(lot) == store]
+        for place, day in enumerate(horizon.days):
+            held_lb = sum((stock.kept_lb[lot_id, place] for lot_id in lots), _ZERO)
+
+            def of(family: DayFamily, day=day, store=store) -> DayRequirement:
+                return DayRequirement(day, family, store_id=store.store_id)
+
+            if store.capacity_lb is not None:
+                yield _held(of(DayFamily.CAPACITY), held_lb, most=exact(store.capacity_lb))
+            if store.closing_lb and place + 1 == len(horizon.days):
+                yield _held(of(DayFamily.CLOSING), held_lb, least=exact(store.closing_lb))
+            yield from _freezer(horizon, plan, store, day)
+
+
+def _freezer(horizon: Horizon, plan: PositionsPlan, store: Store, day: date) -> Iterator[DayCheck]:
+    if store.freezing is None or store.freezing.most_lb is None:
+        return
+    frozen_lb = sum(
+        (
+            exact(row.fresh_lb)
+            for row in plan.freezes
+            if row.day == day and horizon.freezer_of(horizon.lot(row.lot_id)) == store
+        ),
+        _ZERO,
+    )
+    requirement = DayRequirement(day, DayFamily.FREEZER, store_id=store.store_id)
+    yield _held(requirement, frozen_lb, least=0, most=exact(store.freezing.most_lb))
+
+
+def _used_on(horizon: Horizon, plan: PositionsPlan, day: date) -> dict[Lot, Fraction]:
+    used: dict[Lot, Fraction] = defaultdict(Fraction)
+    for blend in plan.blends:
+        if blend.day == day:
+            for part in blend.ingredients:
+                used[horizon.lot(part.lot_id)] += exact(part.pounds_lb)
+    return used
+
+
+def _day_rules(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
+    for rule in horizon.day_rules:
+        for day in horizon.days:
+            used = _used_on(horizon, plan, day)
+            chosen = {lot: lb for lot, lb in used.items() if rule.lots.holds(lot) and lb > 0}
+            yield _DAY_RULES[rule.kind](rule, day, used, chosen)
+
+
+def _most_used(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
+    requirement = DayRequirement(day, DayFamily.MOST_USED, rule_id=rule.rule_id)
+    return _held(requirement, sum(chosen.values(), _ZERO), most=exact(rule.most_lb))
+
+
+def _least_if_used(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
+    requirement = DayRequirement(day, DayFamily.LEAST_IF_USED, rule_id=rule.rule_id)
+    if not chosen:
+        return _held(requirement, _ZERO, note="none used")
+    return _held(requirement, min(chosen.values()), least=exact(rule.least_lb))
+
+
+def _needs(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
+    requirement = DayRequirement(day, DayFamily.NEEDS, rule_id=rule.rule_id)
+    if not chosen:
+        return _held(requirement, _ZERO, note="none used")
+    beside = sum((lb for lot, lb in used.items() if rule.against.holds(lot)), _ZERO)
+    return _held(requirement, beside, least=exact(rule.least_lb))
+
+
+_DAY_RULES = {
+    DayRuleKind.MOST_USED: _most_used,
+    DayRuleKind.LEAST_IF_USED: _least_if_used,
+    DayRuleKind.NEEDS: _needs,
+}
+
+
+def _must_use(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
+    products = {product.product_id: product for product in horizon.case.products}
+    for rule in horizon.must_use_rules():
+        used_lb = sum(
+            (
+                exact(part.pounds_lb)
+                for blend in plan.blends
+                if rule.governs(products[blend.product_id])
+                for part in blend.ingredients
+                if horizon.means(rule, horizon.lot(part.lot_id))
+            ),
+            _ZERO,
+        )
+        requirement = DayRequirement(horizon.days[-1], Family.MUST_USE, rule_id=rule.rule_id)
+        yield _held(requirement, used_lb, least=horizon.must_use_lb(rule), note=rule.note)

@@ -1,0 +1,222 @@
+"""The plan on the scales: its pounds, what they keep, and how far rounding can move them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from blend.domain.case import Case
+from blend.domain.lots import Lot
+from blend.domain.plan import BatchRun, Ingredient, Take
+from blend.domain.products import Product
+from blend.domain.rules import WholeContainers
+from blend.proof.exact import exact, kept_of_lb, whole_if_near
+
+ROUNDING_LB = Fraction(1)
+"""Rounding an ingredient of one batch to whole pounds, up or down, moves it by less."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One figure read off the plan, and how far rounding alone can have carried it."""
+
+    figure: Fraction
+    allowance: Fraction = Fraction(0)
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One lot within a blend; pounds as weighed before losses."""
+
+    lot: Lot
+    pounds: Fraction
+    slack_lb: Fraction
+    """How far rounding can have moved the pounds."""
+    lean_per_lb: Fraction
+    fat_per_lb: Fraction
+
+    @property
+    def mass_per_lb(self) -> Fraction:
+        """Finished lb per lb."""
+        return self.lean_per_lb + self.fat_per_lb
+
+    def plus(self, pounds: Fraction, slack_lb: Fraction) -> Part:
+        return replace(self, pounds=self.pounds + pounds, slack_lb=self.slack_lb + slack_lb)
+
+    def times(self, batches: int) -> Part:
+        return replace(self, pounds=self.pounds * batches, slack_lb=self.slack_lb * batches)
+
+
+@dataclass(frozen=True, slots=True)
+class Blend:
+    """One batch, or all the batches of a product together; each lot is one part of it."""
+
+    parts: tuple[Part, ...]
+    note: str = ""
+
+    @property
+    def finished(self) -> Reading:
+        return Reading(
+            _sum(part.pounds * part.mass_per_lb for part in self.parts),
+            _sum(part.slack_lb * part.mass_per_lb for part in self.parts),
+            self.note,
+        )
+
+    def pounds_of(self, lot: Lot) -> Fraction:
+        return _sum(part.pounds for part in self.parts if part.lot is lot)
+
+    def share(self, of: Callable[[Part], Fraction]) -> Reading:
+        """The share of the finished blend that `of` makes, in finished lb per lb of a part.
+
+        A pound more of a part moves the sum of (`of` - share × mass) by its own, and the share
+        by that over what then is finished. At worst all parts move the share the same way
+        while the blend is as light as rounding can have made it; no share moves by more than 1.
+        """
+        finished = self.finished
+        share = _sum(of(part) * part.pounds for part in self.parts) / finished.figure
+        moved_lb = _sum(
+            part.slack_lb * abs(of(part) - share * part.mass_per_lb) for part in self.parts
+        )
+        lightest_lb = finished.figure - finished.allowance
+        is_firm = moved_lb < lightest_lb
+        return Reading(share, moved_lb / lightest_lb if is_firm else Fraction(1), self.note)
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """A plan's pounds; every lot and product of the case has its entries."""
+
+    case: Case
+    takes: dict[str, list[Take]]
+    runs: dict[str, list[BatchRun]]
+    batches: dict[str, list[Blend]]
+    """By product: one batch of each run, in the order of `runs`."""
+    totals: dict[str, Blend]
+    """By product: all its batches together."""
+    taken_lb: dict[str, Fraction]
+    there_lb: dict[str, Fraction | None]
+    """By lot: what can be had on the day, None where no limit is stated."""
+    used: dict[str, Reading]
+    below_zero: frozenset[str]
+    """Lots of which a batch holds less than nothing."""
+    shortfall_lb: dict[str, Fraction]
+
+
+def is_packed(lot: Lot) -> bool:
+    return lot.container != "loose"
+
+
+def keeps_whole(case: Case, lot: Lot) -> bool:
+    """Whether the lot's containers must be taken whole."""
+    return case.settings.whole_containers is not WholeContainers.NO and is_packed(lot)
+
+
+def pounds_of(case: Case, lot: Lot, pounds_lb: float) -> Fraction:
+    """Pounds of a lot, exact; of one whose containers are whole, to the container."""
+    pounds = exact(pounds_lb)
+    return whole_if_near(pounds, lot) if keeps_whole(case, lot) else pounds
+
+
+def weigh(
+    case: Case,
+    takes: Iterable[Take],
+    runs: Iterable[BatchRun],
+    shortfall_lb: Mapping[str, float],
+) -> Weighed:
+    """Put a plan on the scales. A lot or product that the case does not hold is a KeyError."""
+    takes_of: dict[str, list[Take]] = {lot.lot_id: [] for lot in case.lots}
+    for take in takes:
+        takes_of[take.lot_id].append(take)
+    runs_of: dict[str, list[BatchRun]] = {product.product_id: [] for product in case.products}
+    for run in runs:
+        runs_of[run.product_id].append(run)
+    batches = {
+        product.product_id: _batches(case, product, runs_of[product.product_id])
+        for product in case.products
+    }
+    totals = {
+        product_id: _total(runs_of[product_id], blends) for product_id, blends in batches.items()
+    }
+    return Weighed(
+        case=case,
+        takes=takes_of,
+        runs=runs_of,
+        batches=batches,
+        totals=totals,
+        taken_lb={
+            lot.lot_id: _sum(pounds_of(case, lot, t.pounds_lb) for t in takes_of[lot.lot_id])
+            for lot in case.lots
+        },
+        there_lb={lot.lot_id: _there_lb(case, lot) for lot in case.lots},
+        used=_used(case, totals.values()),
+        below_zero=frozenset(
+            part.lot.lot_id
+            for blends in batches.values()
+            for blend in blends
+            for part in blend.parts
+            if part.pounds < 0
+        ),
+        shortfall_lb={
+            product_id: exact(shortfall_lb.get(product_id, 0.0)) for product_id in runs_of
+        },
+    )
+
+
+def _there_lb(case: Case, lot: Lot) -> Fraction | None:
+    if lot.reason_unusable(case.settings.plan_on) is not None:
+        return Fraction(0)
+    return None if lot.quantity_lb is None else pounds_of(case, lot, lot.quantity_lb)
+
+
+def _batches(case: Case, product: Product, runs: Sequence[BatchRun]) -> list[Blend]:
+    return [
+        Blend(
+            _merged(_part(case, product, ingredient) for ingredient in run.ingredients),
+            f"run {number} of {len(runs)}" if len(runs) > 1 else "",
+        )
+        for number, run in enumerate(runs, 1)
+    ]
+
+
+def _part(case: Case, product: Product, ingredient: Ingredient) -> Part:
+    lot = case.lot(ingredient.lot_id)
+    per_batch = case.settings.whole_containers is WholeContainers.PER_BATCH
+    slack_lb = Fraction(0) if per_batch and is_packed(lot) else ROUNDING_LB
+    lean, fat = kept_of_lb(lot, product, case.losses)
+    return Part(lot, pounds_of(case, lot, ingredient.pounds_lb), slack_lb, lean, fat)
+
+
+def _total(runs: Sequence[BatchRun], batches: Sequence[Blend]) -> Blend:
+    return Blend(
+        _merged(
+            part.times(run.batches)
+            for run, batch in zip(runs, batches, strict=True)
+            for part in batch.parts
+        )
+    )
+
+
+def _merged(parts: Iterable[Part]) -> tuple[Part, ...]:
+    """The parts, those of one lot added together."""
+    by_lot: dict[str, Part] = {}
+    for part in parts:
+        found = by_lot.get(part.lot.lot_id)
+        by_lot[part.lot.lot_id] = found.plus(part.pounds, part.slack_lb) if found else part
+    return tuple(by_lot.values())
+
+
+def _used(case: Case, totals: Iterable[Blend]) -> dict[str, Reading]:
+    used = {lot.lot_id: Reading(Fraction(0)) for lot in case.lots}
+    for blend in totals:
+        for part in blend.parts:
+            before = used[part.lot.lot_id]
+            used[part.lot.lot_id] = Reading(
+                before.figure + part.pounds, before.allowance + part.slack_lb
+            )
+    return used
+
+
+def _sum(fractions: Iterable[Fraction]) -> Fraction:
+    return sum(fractions, Fraction(0))

@@ -1,0 +1,103 @@
+"""What a sound case should still make its user look at twice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from blend.domain.case import Case
+from blend.domain.products import Product
+from blend.domain.selectors import Selector
+from blend.domain.standards import STALE_AFTER, Action, StandardRow
+from blend.errors import Problem
+from blend.sheets.cross import is_too_fat, too_fat
+from blend.sheets.rows import Row, Sheet
+
+
+def cautions(case: Case, sheets: dict[str, Sheet]) -> tuple[Problem, ...]:
+    """Warnings in the order of tables and rows."""
+    found: list[Problem] = []
+    products = sheets["products"]
+    warned: set[str] = set()
+    for row in products.rows:
+        product = case.product(row["product_id"])
+        found += _about_programmes(case, product, products.file, row)
+        for standard_id in product.standards:
+            rows = [each for each in case.standards if each.standard_id == standard_id]
+            found += _about_fat(product, rows, products.file, row)
+            if standard_id not in warned:
+                warned.add(standard_id)
+                found += _about_age(case, standard_id, rows, products.file, row)
+    for name in ("rules", "losses"):
+        if name in sheets:
+            found += _about_selectors(case, sheets[name])
+    return tuple(found)
+
+
+def _about_programmes(case: Case, product: Product, file: str, row: Row) -> Iterator[Problem]:
+    for programme in sorted(product.programmes):
+        if not any(programme in lot.programmes for lot in case.lots):
+            yield Problem(
+                file, row.number, "programmes", programme, "a programme that a lot carries"
+            )
+
+
+def _about_fat(product: Product, rows: list[StandardRow], file: str, row: Row) -> Iterator[Problem]:
+    target_fat, most_fat = 1 - product.target_lean_share, 1 - product.least_lean_share
+    for limit in rows:
+        if limit.action is Action.WARN and is_too_fat(target_fat, limit):
+            yield Problem(file, row.number, "standards", *too_fat(target_fat, limit))
+        if limit.action is Action.REFUSE and is_too_fat(most_fat, limit):
+            yield Problem(
+                file,
+                row.number,
+                "tolerance_below_share",
+                f"{product.tolerance_below_share:.10g}, so up to {most_fat:.10g} fat",
+                f"at most {limit.most_share:.10g} fat ({limit.section})",
+                "The plan is held to the limit of the standard.",
+            )
+
+
+def _about_age(
+    case: Case, standard_id: str, rows: list[StandardRow], file: str, row: Row
+) -> Iterator[Problem]:
+    recalled = [each for each in rows if each.standing == "memory"]
+    day = case.settings.plan_on
+    stale = [each for each in rows if each.is_stale(day) and each not in recalled]
+    if stale:
+        days = sorted(str(each.read_on) for each in stale if each.read_on is not None)
+        yield Problem(
+            file,
+            row.number,
+            "standards",
+            f"{standard_id}, last read {days[0] if days else 'on no known day'}",
+            f"a text read within {STALE_AFTER.days} days before the plan",
+            f"Rules change: read the current text of {_sections(stale)}.",
+        )
+    if recalled:
+        yield Problem(
+            file,
+            row.number,
+            "standards",
+            f"{standard_id}, partly written from memory",
+            "a text that was seen",
+            f"Confirm it against the current text of {_sections(recalled)}.",
+        )
+
+
+def _sections(rows: list[StandardRow]) -> str:
+    return "; ".join(dict.fromkeys(row.section for row in rows))
+
+
+def _about_selectors(case: Case, sheet: Sheet) -> Iterator[Problem]:
+    for row in sheet.rows:
+        for column in ("lots", "against"):
+            selector: Selector | None = row.values.get(column)
+            if selector is not None and not any(map(selector.holds, case.lots)):
+                yield Problem(
+                    sheet.file,
+                    row.number,
+                    column,
+                    str(selector),
+                    "conditions that a lot meets",
+                    "No lot meets them, so this row does nothing.",
+                )

@@ -1,0 +1,154 @@
+"""Read a case: every table, or every problem of every table at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from blend.domain.case import Case, Settings
+from blend.domain.rules import WholeContainers
+from blend.domain.standards import StandardRow
+from blend.errors import InputRefused, Problem
+from blend.sheets.build import loss_of, lot_of, product_of, rule_of, standard_row_of
+from blend.sheets.cautions import cautions
+from blend.sheets.cells import CellRefused, parse_cell, shown
+from blend.sheets.columns import SETTING_COLUMNS, TABLES
+from blend.sheets.cross import (
+    check_must_use,
+    check_product_standards,
+    check_references,
+    check_rows,
+)
+from blend.sheets.rows import Sheet, read_sheet
+from blend.sheets.standards import packaged_standards
+from blend.sheets.tables import RawCase, read_tables
+
+
+@dataclass(frozen=True, slots=True)
+class CaseRead:
+    """A case as read, and what its user should look at twice before trusting a plan of it."""
+
+    case: Case
+    warnings: tuple[Problem, ...]
+
+
+def read_case(path: str | Path) -> CaseRead:
+    """Read a case from a folder of tables or from one .xlsx workbook with a sheet for each.
+
+    `case.standards` are the rows of the standards that products name, packaged ones and the
+    case's own, by row_id. Raise InputRefused with all problems in the order of tables, rows
+    and columns; raise FileTrouble for what cannot be opened.
+    """
+    raw = read_tables(Path(path))
+    sheets = {name: read_sheet(table, TABLES[name]) for name, table in raw.tables.items()}
+    for sheet in sheets.values():
+        check_rows(sheet)
+    settings = _read_settings(sheets["settings"]) if "settings" in sheets else {}
+    standards = _read_standards(sheets)
+    _check_across(raw, sheets, standards)
+    problems = _in_order(raw, sheets)
+    if problems:
+        raise InputRefused(problems)
+    case = _case_of(settings, sheets, standards)
+    return CaseRead(case, (*raw.warnings, *cautions(case, sheets)))
+
+
+def _read_settings(sheet: Sheet) -> dict[str, Any]:
+    """Each setting by name, its default where it is blank or not named."""
+    cells = {row["setting"]: row for row in reversed(sheet.rows) if "setting" in row}
+    settings = {}
+    for name, column in SETTING_COLUMNS.items():
+        row = cells.get(name)
+        cell = row["value"] if row is not None else None
+        try:
+            settings[name] = parse_cell(column, cell)
+        except CellRefused as refused:
+            allowed = refused.allowed or column.allowed
+            if row is not None:
+                sheet.refuse(row.number, name, shown(cell), allowed, refused.hint)
+            elif sheet.has_every_id:
+                sheet.refuse(None, name, "no such setting", allowed)
+    return settings
+
+
+def _read_standards(sheets: dict[str, Sheet]) -> list[StandardRow]:
+    """Packaged standards and the case's own; none when the case has no use for any."""
+    own = sheets["standards"].rows if "standards" in sheets else []
+    products = sheets["products"].rows if "products" in sheets else []
+    if not own and not any(row.values.get("standards") for row in products):
+        return []
+    standards = list(packaged_standards())
+    packaged_ids = {row.row_id.casefold() for row in standards}
+    for row in own:
+        if "row_id" in row and row["row_id"].casefold() in packaged_ids:
+            sheets["standards"].refuse(
+                row.number, "row_id", row["row_id"], "a name that no packaged row has"
+            )
+        elif sheets["standards"].is_whole(row):
+            standards.append(standard_row_of(row))
+    return standards
+
+
+def _check_across(raw: RawCase, sheets: dict[str, Sheet], standards: list[StandardRow]) -> None:
+    products, lots = sheets.get("products"), sheets.get("lots")
+    rules, losses = sheets.get("rules"), sheets.get("losses")
+    if products is not None:
+        known = _known_standards(raw, sheets, standards)
+        if known is not None:
+            check_references(products, "standards", known, "standards")
+        check_product_standards(products, standards)
+        for sheet in (rules, losses):
+            if sheet is not None and products.has_every_id:
+                check_references(sheet, "products", products.ids(), "products")
+    if rules is not None and lots is not None:
+        check_must_use(rules, lots)
+
+
+def _known_standards(
+    raw: RawCase, sheets: dict[str, Sheet], standards: list[StandardRow]
+) -> set[str] | None:
+    """Every standard_id there is, None when the case's own cannot all be read."""
+    if "standards" in raw.problems:
+        return None
+    known = {row.standard_id for row in standards}
+    own = sheets.get("standards")
+    if own is None:
+        return known
+    if not own.has_every_id or not all("standard_id" in row for row in own.rows):
+        return None
+    return known | {row["standard_id"] for row in own.rows}
+
+
+def _in_order(raw: RawCase, sheets: dict[str, Sheet]) -> list[Problem]:
+    problems = []
+    for table in TABLES:
+        if table in raw.problems:
+            problems.append(raw.problems[table])
+        elif table in sheets:
+            problems += sheets[table].sorted_problems()
+    return problems
+
+
+def _case_of(
+    settings: dict[str, Any], sheets: dict[str, Sheet], standards: list[StandardRow]
+) -> Case:
+    def objects(table: str, build: Any) -> tuple[Any, ...]:
+        return tuple(build(row) for row in sheets[table].rows) if table in sheets else ()
+
+    products = objects("products", product_of)
+    used = {standard_id for product in products for standard_id in product.standards}
+    return Case(
+        settings=Settings(
+            **settings | {"whole_containers": WholeContainers(settings["whole_containers"])}
+        ),
+        lots=objects("lots", lot_of),
+        products=products,
+        rules=objects("rules", rule_of),
+        losses=objects("losses", loss_of),
+        standards=tuple(
+            sorted(
+                (row for row in standards if row.standard_id in used), key=lambda row: row.row_id
+            )
+        ),
+    )

@@ -1,0 +1,34 @@
+"""The published standards that come with `blend`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import blend
+from blend.domain.standards import StandardRow
+from blend.errors import FileTrouble, InputRefused
+from blend.sheets.build import standard_row_of
+from blend.sheets.columns import STANDARDS
+from blend.sheets.cross import check_rows
+from blend.sheets.rows import read_sheet
+from blend.sheets.tables import read_csv_table
+
+
+def packaged_path(name: str) -> Path:
+    """Where a packaged table lies: inside an installed package, beside it in a checkout."""
+    package = Path(blend.__file__).parent
+    inside, beside = (place / "specs" / name for place in (package, package.parent))
+    for path in (inside, beside):
+        if path.is_file():
+            return path
+    raise FileTrouble(f"{inside}: missing; install blend anew")
+
+
+def packaged_standards() -> tuple[StandardRow, ...]:
+    """Every row of the packaged standards; raise InputRefused or FileTrouble."""
+    raw = read_csv_table(packaged_path("standards.csv"), "specs/standards.csv")
+    sheet = read_sheet(raw, STANDARDS)
+    check_rows(sheet)
+    if sheet.problems:
+        raise InputRefused(sheet.sorted_problems())
+    return tuple(standard_row_of(row) for row in sheet.rows)

@@ -1,0 +1,152 @@
+"""Read how surely products are to keep their limits, and how far lots may be off."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from blend.domain.case import Case
+from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise, Sides
+from blend.errors import InputRefused
+from blend.sheets.cells import did_you_mean
+from blend.sheets.columns import CONFIDENCE_TABLES
+from blend.sheets.rows import Row, Sheet, read_sheet
+from blend.sheets.tables import read_tables
+
+
+@dataclass(frozen=True, slots=True)
+class UncertaintyRead:
+    """The promises in the order of their table, and the spread of lots by lot_id."""
+
+    promises: tuple[Promise, ...]
+    spread: Mapping[str, LeanUncertainty]
+
+
+def read_uncertainty(
+    path: str | Path, case: Case, estimated: Mapping[str, float] | None = None
+) -> UncertaintyRead:
+    """Read confidence and lean_spread beside a case; no promise where there is no such table.
+
+    `estimated` are standard errors of lots' lean by lot_id, which count where the table leaves
+    them blank. Every usable lot that may go into a promised product needs its row. Raise
+    InputRefused with all problems; raise FileTrouble for what cannot be opened.
+    """
+    raw = read_tables(Path(path), CONFIDENCE_TABLES)
+    if raw.problems:
+        raise InputRefused(tuple(raw.problems.values()))
+    sheets = {
+        name: read_sheet(raw.tables[name], table)
+        for name, table in CONFIDENCE_TABLES.items()
+        if name in raw.tables
+    }
+    confidence, spread = (sheets.get(name) for name in CONFIDENCE_TABLES)
+    _check_ids(confidence, "product_id", [p.product_id for p in case.products], "products")
+    _check_ids(spread, "lot_id", [lot.lot_id for lot in case.lots], "lots")
+    promises = tuple(map(_promise_of, _whole_rows(confidence)))
+    known = _spread_of(spread, estimated or {})
+    if promises and confidence is not None and not confidence.problems:
+        spread = spread or Sheet(CONFIDENCE_TABLES["lean_spread"], "lean_spread.csv")
+        sheets["lean_spread"] = spread
+        _check_every_lot(spread, case, promises)
+    problems = [each for sheet in sheets.values() for each in sheet.sorted_problems()]
+    if problems:
+        raise InputRefused(problems)
+    return UncertaintyRead(promises, known)
+
+
+def read_spread(path: str | Path, case: Case) -> dict[str, LeanUncertainty]:
+    """Read lean_spread alone, as far as it is filled in; empty where there is no such table.
+
+    Rows without a standard error are left out. Raises as `read_uncertainty` does.
+    """
+    sheet = _read_alone(path, "lean_spread", "lot_id", [lot.lot_id for lot in case.lots], "lots")
+    return {
+        row["lot_id"]: LeanUncertainty(**row.values)
+        for row in _whole_rows(sheet)
+        if row["standard_error_share"] is not None
+    }
+
+
+def read_promises(path: str | Path, case: Case) -> tuple[Promise, ...]:
+    """Read confidence alone; empty where there is no such table. Raises as `read_uncertainty`."""
+    known = [product.product_id for product in case.products]
+    sheet = _read_alone(path, "confidence", "product_id", known, "products")
+    return tuple(map(_promise_of, _whole_rows(sheet)))
+
+
+def _read_alone(
+    path: str | Path, name: str, column: str, known: list[str], table: str
+) -> Sheet | None:
+    raw = read_tables(Path(path), {name: CONFIDENCE_TABLES[name]})
+    if raw.problems:
+        raise InputRefused(tuple(raw.problems.values()))
+    if name not in raw.tables:
+        return None
+    sheet = read_sheet(raw.tables[name], CONFIDENCE_TABLES[name])
+    _check_ids(sheet, column, known, table)
+    if sheet.problems:
+        raise InputRefused(sheet.sorted_problems())
+    return sheet
+
+
+def _whole_rows(sheet: Sheet | None) -> list[Row]:
+    return [] if sheet is None else [row for row in sheet.rows if sheet.is_whole(row)]
+
+
+def _check_ids(sheet: Sheet | None, column: str, known: list[str], table: str) -> None:
+    for row in sheet.rows if sheet is not None else ():
+        if column in row and row[column] not in known:
+            hint = did_you_mean(row[column], known)
+            sheet.refuse(row.number, column, row[column], f"an id of {table}", hint)
+
+
+def _promise_of(row: Row) -> Promise:
+    return Promise(
+        product_id=row["product_id"],
+        least_confidence=row["least_confidence"],
+        sides=Sides(row["sides"]),
+        batch=BatchUncertainty(row["mixing_sd_share"], row["test_sd_share"]),
+    )
+
+
+def _spread_of(sheet: Sheet | None, estimated: Mapping[str, float]) -> dict[str, LeanUncertainty]:
+    """The lots' spread; a blank standard error that no estimate fills goes to the problems."""
+    known = {}
+    for row in _whole_rows(sheet):
+        lot_id, error = row["lot_id"], row["standard_error_share"]
+        if error is None:
+            error = estimated.get(lot_id)
+        if error is None:
+            sheet.refuse(
+                row.number,
+                "standard_error_share",
+                "nothing",
+                "a share, or an estimate from tests",
+                "Estimates are used with --lean estimated.",
+            )
+        else:
+            known[lot_id] = LeanUncertainty(lot_id, error, row["container_sd_share"])
+    return known
+
+
+def _check_every_lot(sheet: Sheet, case: Case, promises: tuple[Promise, ...]) -> None:
+    rows = sheet.ids()
+    promised = [case.product(promise.product_id) for promise in promises]
+    for lot in case.usable_lots():
+        product = next(
+            (
+                product
+                for product in promised
+                if lot.species in product.species and product.programmes <= lot.programmes
+            ),
+            None,
+        )
+        if product is not None and lot.lot_id not in rows:
+            sheet.refuse(
+                None,
+                "lot_id",
+                f"no row for {lot.lot_id}",
+                f"one for each lot that {product.product_id} may hold",
+                "What is promised rests on it.",
+            )

@@ -1,0 +1,190 @@
+"""What a lot is worth to a grinder: the pounds that the plan takes at each delivered price.
+
+The cost of the plan is concave and piecewise linear in one price, and the pounds taken are its
+slope, so the demand curve is a flight of steps that `blend.trade.envelope` finds exactly. The
+linear programme is meant: containers, counts and batches are divisible.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass
+from itertools import pairwise
+
+from blend.core.solver import Outcome
+from blend.domain.case import Case
+from blend.errors import InputRefused, Problem
+from blend.trade.envelope import Line, trace
+from blend.trade.opening import OpenCase, open_case
+
+LEAST_LB = 1e-4
+"""Fewer pounds than this are the solver's rounding."""
+
+
+@dataclass(frozen=True, slots=True)
+class DemandStep:
+    """Prices between which the plan takes the same pounds."""
+
+    least_usd_per_lb: float
+    most_usd_per_lb: float
+    """Infinite where the plan takes these pounds at any price."""
+    pounds_lb: float
+    rest_usd: float
+    """Cost of the plan without what these pounds of the lot cost."""
+
+
+@dataclass(frozen=True, slots=True)
+class Breakpoint:
+    """A delivered price at which the pounds taken change; at it, any pounds between are best."""
+
+    usd_per_lb: float
+    least_lb: float
+    most_lb: float
+
+
+@dataclass(frozen=True, slots=True)
+class DemandCurve:
+    """Pounds of one lot that the plan takes, by delivered price, all else as it is.
+
+    `gap_usd` is the proof: at every breakpoint the programme was solved, and its cost lay no
+    farther than this from the lines of the two steps that meet there. Cost being concave in
+    the price, no step between can then be missing.
+    """
+
+    lot_id: str
+    delivered_usd_per_lb: float
+    available_lb: float
+    steps: tuple[DemandStep, ...]
+    """From the least price up; the pounds fall from step to step."""
+    solves: int
+    gap_usd: float
+
+    @property
+    def breakpoints(self) -> tuple[Breakpoint, ...]:
+        return tuple(
+            Breakpoint(step.most_usd_per_lb, after.pounds_lb, step.pounds_lb)
+            for step, after in pairwise(self.steps)
+        )
+
+    @property
+    def entry_usd_per_lb(self) -> float | None:
+        """The highest delivered price at which the plan takes some of the lot.
+
+        Infinite when there is no plan without it, None when none is taken at any price asked.
+        Where the curve was asked for up to a price at which some is still taken, that price.
+        """
+        taken = [step for step in self.steps if step.pounds_lb > LEAST_LB]
+        return taken[-1].most_usd_per_lb if taken else None
+
+    def pounds_at(self, usd_per_lb: float) -> tuple[float, float]:
+        """Least and most pounds that are best at a price; they differ at a breakpoint only.
+
+        What lies beyond an end of the curve is not known: a price at the very end may be a
+        breakpoint too, as 0 is where left-over meat is worth nothing. Raises ValueError for a
+        price outside the curve.
+        """
+        ends = [step.most_usd_per_lb for step in self.steps]
+        if not self.steps[0].least_usd_per_lb <= usd_per_lb <= ends[-1]:
+            raise ValueError(f"{usd_per_lb} lies outside the curve")
+        first = bisect_left(ends, usd_per_lb)
+        last = min(bisect_right(ends, usd_per_lb), len(ends) - 1)
+        return self.steps[last].pounds_lb, self.steps[first].pounds_lb
+
+    def plan_usd_at(self, usd_per_lb: float) -> float:
+        """Cost of the plan when the lot's delivered price is this."""
+        least_lb, _ = self.pounds_at(usd_per_lb)
+        step = next(step for step in self.steps if step.pounds_lb == least_lb)
+        return step.rest_usd + step.pounds_lb * usd_per_lb
+
+
+def demand_curve(
+    case: Case,
+    lot_id: str,
+    *,
+    least_usd_per_lb: float | None = None,
+    most_usd_per_lb: float = math.inf,
+    available_lb: float | None = None,
+) -> DemandCurve:
+    """The exact demand curve of a lot between two delivered prices.
+
+    It begins at 0 when no least price is given; without a limit on the pounds it begins at
+    their left-over value, below which buying to leave over would pay without end.
+    `available_lb` asks as if that much were on offer, infinite for no limit; None means what
+    there is. Raises InputRefused and NoPlan as `open_case` does, and InputRefused where money
+    could be made without end at the least price.
+    """
+    opened = open_case(case, lot_id)
+    return demand_of(
+        opened,
+        lot_id,
+        least_usd_per_lb=least_usd_per_lb,
+        most_usd_per_lb=most_usd_per_lb,
+        available_lb=available_lb,
+    )
+
+
+def demand_of(
+    opened: OpenCase,
+    lot_id: str,
+    *,
+    least_usd_per_lb: float | None = None,
+    most_usd_per_lb: float = math.inf,
+    available_lb: float | None = None,
+) -> DemandCurve:
+    """As `demand_curve`, on a case that is open already."""
+    lot = opened.lot(lot_id)
+    available = lot.most_lb if available_lb is None else available_lb
+    low, high = least_usd_per_lb, most_usd_per_lb
+    if low is None:
+        low = max(0.0, lot.leftover_value_usd_per_lb) if math.isinf(available) else 0.0
+    opened.set_pounds(lot_id, available)
+    try:
+        left = tangent_at(opened, lot_id, low)
+        if math.isinf(high):
+            right = _tangent_far_out(opened, lot_id, available)
+        else:
+            right = tangent_at(opened, lot_id, high)
+        found = trace(lambda price: tangent_at(opened, lot_id, price), left, right, low, high)
+    finally:
+        opened.put_back(lot_id)
+    steps = [
+        DemandStep(begin, end, max(0.0, line.slope), line.at_zero)
+        for line, (begin, end) in zip(found.lines, pairwise(found.ends), strict=True)
+    ]
+    return DemandCurve(
+        lot_id, lot.delivered_usd_per_lb, available, tuple(steps), found.solves + 2, found.gap
+    )
+
+
+def tangent_at(opened: OpenCase, lot_id: str, usd_per_lb: float) -> Line:
+    """The cost of the plan as a line in the lot's delivered price, exact at this price.
+
+    The price stays set. Raises InputRefused where money could be made without end.
+    """
+    opened.set_price(lot_id, usd_per_lb)
+    answer = opened.linear.solve()
+    if answer.outcome is not Outcome.OPTIMAL:
+        read = f"{usd_per_lb:g} USD/lb for {lot_id}, at which money could be made without end"
+        allowed = "a higher price, or a stated quantity of the lot"
+        raise InputRefused([Problem("lots", None, "price", read, allowed)])
+    pounds = float(answer.x[opened.column(lot_id)])
+    return Line.through(usd_per_lb, answer.objective, pounds)
+
+
+def _tangent_far_out(opened: OpenCase, lot_id: str, available_lb: float) -> Line:
+    """The line on which the cost ends as the price grows without limit.
+
+    It has the least pounds with which there is a plan, as a rule none.
+    """
+    column, linear = opened.column(lot_id), opened.linear
+    opened.set_price(lot_id, opened.lot(lot_id).delivered_usd_per_lb)
+    opened.set_pounds(lot_id, 0.0)
+    answer = linear.solve()
+    if answer.outcome is not Outcome.OPTIMAL:
+        opened.set_pounds(lot_id, available_lb)
+        opened.set_pounds(lot_id, opened.least_pounds(lot_id))
+        answer = linear.solve()
+    opened.set_pounds(lot_id, available_lb)
+    price = opened.lot(lot_id).delivered_usd_per_lb
+    return Line.through(price, answer.objective, float(answer.x[column]))

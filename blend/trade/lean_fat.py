@@ -1,0 +1,386 @@
+"""Lean and fat apart: what a pound of each is worth, from the prices of items that hold both.
+
+An item of lean share a is priced P = a · L + (1 − a) · F: a line over lean, whose ends are the
+price L of a pound of lean and F of a pound of fat. Two items solve it exactly; many are fitted.
+F is an accounting identity, not a price at which fat trades: it is often below zero and is
+given as it comes out. Both ends lie outside what is quoted; standard errors tell how far that
+carries.
+
+The robust fit is Huber's (Annals of Mathematical Statistics 35, 1964; k and the covariance as
+in Huber, Robust Statistics, 1981, section 7.6, from memory). Its scale is the median absolute
+distance from the line of least absolute deviations, the two items on that line left out
+(Maronna, Martin and Yohai, Robust Statistics, 2006, section 4.4, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from itertools import groupby
+
+import numpy as np
+
+from blend.domain.quotations import Quotation, labels_of
+from blend.units import POINTS_PER_SHARE
+
+_HUBER_K = 1.345
+"""95 % efficient where prices scatter normally (Huber 1964, from memory)."""
+_MAD_TO_SD = 1.4826
+"""1 / 0.6745, the upper quartile of the normal distribution."""
+LEAST_TICK_USD_PER_LB = 0.0025
+"""Prices are quoted in quarter cents at best, so no scale is taken to be finer (own rule)."""
+_SPARE_ITEMS = 2
+"""Items beyond the numbers fitted that a scale needs: with fewer it would rest on one distance
+(robust scale needs four readings of one number: Rousseeuw and Verboven, Computational
+Statistics and Data Analysis 40, 2002)."""
+
+
+class Method(StrEnum):
+    TWO_ITEMS = "two items, solved exactly"
+    ROBUST = "all items, Huber's robust fit"
+    LEAST_SQUARES = "all items, least squares: too few for a robust fit"
+
+
+@dataclass(frozen=True, slots=True)
+class LeanLine:
+    """The price of any lean share between the price of lean and that of fat.
+
+    `covariance` is of (lean, fat), USD² per lb², and `scale_usd_per_lb` the standard error of
+    one quotation; both None where too few items or no error was given.
+    """
+
+    method: Method
+    lean_usd_per_lb: float
+    fat_usd_per_lb: float
+    covariance: tuple[tuple[float, float], tuple[float, float]] | None = None
+    scale_usd_per_lb: float | None = None
+
+    @property
+    def spread_usd_per_lb(self) -> float:
+        """Lean minus fat: also what a whole unit of lean share adds to a price."""
+        return self.lean_usd_per_lb - self.fat_usd_per_lb
+
+    @property
+    def point_usd_per_lb(self) -> float:
+        """What one lean point adds to the price of a pound."""
+        return self.spread_usd_per_lb / POINTS_PER_SHARE
+
+    @property
+    def lean_error_usd_per_lb(self) -> float | None:
+        return self._error_of(1.0, 0.0)
+
+    @property
+    def fat_error_usd_per_lb(self) -> float | None:
+        return self._error_of(0.0, 1.0)
+
+    @property
+    def spread_error_usd_per_lb(self) -> float | None:
+        return self._error_of(1.0, -1.0)
+
+    def at(self, lean_share: float) -> float:
+        """The line's price of a pound with this lean."""
+        return lean_share * self.lean_usd_per_lb + (1 - lean_share) * self.fat_usd_per_lb
+
+    def error_at(self, lean_share: float) -> float | None:
+        """Standard error of `at`."""
+        return self._error_of(lean_share, 1 - lean_share)
+
+    def _error_of(self, lean: float, fat: float) -> float | None:
+        if self.covariance is None:
+            return None
+        weights = np.array([lean, fat])
+        return float(np.sqrt(max(0.0, weights @ np.array(self.covariance) @ weights)))
+
+
+# Two items ---------------------------------------------------------------------------------------
+
+
+def solve_two_items(
+    one: Quotation,
+    other: Quotation,
+    errors_usd_per_lb: tuple[float, float] | None = None,
+) -> LeanLine:
+    """The line through two items of different lean; raises ValueError where it is the same.
+
+    `errors_usd_per_lb` are the standard errors of the two prices, taken as independent.
+    """
+    if one.lean_share == other.lean_share:
+        raise ValueError(f"{one.item} and {other.item} have the same lean")
+    shares = _shares(one, other)
+    lean, fat = np.linalg.solve(shares, [one.usd_per_lb, other.usd_per_lb])
+    covariance = None
+    if errors_usd_per_lb is not None:
+        inverse = np.linalg.inv(shares)
+        covariance = inverse @ np.diag(np.square(errors_usd_per_lb)) @ inverse.T
+    return LeanLine(Method.TWO_ITEMS, float(lean), float(fat), _as_tuples(covariance))
+
+
+# All items ---------------------------------------------------------------------------------------
+
+
+def fit_line(quotations: Sequence[Quotation], *, by_pounds: bool = False) -> LeanLine:
+    """The robust line of all quotations, least squares where they are fewer than four.
+
+    `by_pounds` takes a quotation's variance to fall as the weight behind it grows. Raises
+    ValueError where all have the same lean, or where weights are wanted and one states none.
+    """
+    if len({quotation.lean_share for quotation in quotations}) < 2:
+        raise ValueError("a line needs two items of different lean")
+    fit = _fit(_shares(*quotations), quotations, by_pounds)
+    lean, fat = (float(value) for value in fit.values)
+    return LeanLine(fit.method, lean, fat, _as_tuples(fit.covariance), fit.scale)
+
+
+@dataclass(frozen=True, slots=True)
+class Bend:
+    """How the worth of a lean point changes over the items: the line's own test.
+
+    Fitted as a parabola, robustly. A rising worth (convex prices) says that lean is scarce
+    beside fat: the last points to 90 and above are paid for most.
+    """
+
+    point_at_fattest_usd_per_lb: float
+    point_at_leanest_usd_per_lb: float
+    error_usd_per_lb: float
+    """Standard error of the difference of the two."""
+
+    @property
+    def difference_usd_per_lb(self) -> float:
+        return self.point_at_leanest_usd_per_lb - self.point_at_fattest_usd_per_lb
+
+
+def fit_bend(quotations: Sequence[Quotation], *, by_pounds: bool = False) -> Bend | None:
+    """The bend of prices over lean; None with fewer than five items, or three leans."""
+    leans = np.array([quotation.lean_share for quotation in quotations])
+    if len(quotations) < 3 + _SPARE_ITEMS or len(set(leans.tolist())) < 3:
+        return None
+    middle = (leans.min() + leans.max()) / 2
+    square = (leans - middle)[:, None] ** 2
+    fit = _fit(np.hstack([_shares(*quotations), square]), quotations, by_pounds)
+    lean, fat, bend = fit.values
+    turn = 2 * bend * (leans.max() - leans.min()) / POINTS_PER_SHARE
+    error = 2 * (leans.max() - leans.min()) / POINTS_PER_SHARE * np.sqrt(fit.covariance[2, 2])
+    point = (lean - fat) / POINTS_PER_SHARE
+    return Bend(float(point - turn / 2), float(point + turn / 2), float(error))
+
+
+@dataclass(frozen=True)
+class _Fit:
+    method: Method
+    values: np.ndarray
+    covariance: np.ndarray | None
+    scale: float | None
+
+
+def _fit(design: np.ndarray, quotations: Sequence[Quotation], by_pounds: bool) -> _Fit:
+    from scipy.optimize import least_squares
+
+    prices = np.array([quotation.usd_per_lb for quotation in quotations])
+    roots = np.sqrt(_weights(quotations, by_pounds))
+    rows, wanted = design * roots[:, None], prices * roots
+    count, numbers = design.shape
+    squares = np.linalg.lstsq(rows, wanted, rcond=None)[0]
+    if count < numbers + _SPARE_ITEMS:
+        return _Fit(Method.LEAST_SQUARES, squares, None, None)
+    scale = _scale(rows, wanted)
+    fit = least_squares(
+        lambda values: (rows @ values - wanted) / scale,
+        squares,
+        jac=lambda values: rows / scale,
+        loss="huber",
+        f_scale=_HUBER_K,
+        xtol=1e-14,
+        ftol=1e-14,
+        gtol=1e-14,
+    )
+    distances = (rows @ fit.x - wanted) / scale
+    return _Fit(Method.ROBUST, fit.x, scale**2 * _huber_covariance(rows, distances), scale)
+
+
+def _scale(rows: np.ndarray, wanted: np.ndarray) -> float:
+    """Standard error of one quotation, from distances to the line of least absolute ones."""
+    from scipy.optimize import linprog
+
+    count, numbers = rows.shape
+    eye = np.eye(count)
+    answer = linprog(
+        np.concatenate([np.zeros(numbers), np.ones(2 * count)]),
+        A_eq=np.hstack([rows, eye, -eye]),
+        b_eq=wanted,
+        bounds=[(None, None)] * numbers + [(0, None)] * (2 * count),
+    )
+    distances = np.sort(np.abs(rows @ answer.x[:numbers] - wanted))[numbers:]
+    return max(LEAST_TICK_USD_PER_LB, _MAD_TO_SD * float(np.median(distances)))
+
+
+def _huber_covariance(rows: np.ndarray, distances: np.ndarray) -> np.ndarray:
+    """Covariance of the numbers fitted, in units of the scale squared."""
+    count, numbers = rows.shape
+    inside = float(np.mean(np.abs(distances) <= _HUBER_K))
+    clipped = np.clip(distances, -_HUBER_K, _HUBER_K)
+    small_sample = 1 + numbers / count * (1 - inside) / inside
+    spread = float(clipped @ clipped) / (count - numbers)
+    return small_sample**2 * spread / inside**2 * np.linalg.inv(rows.T @ rows)
+
+
+def _weights(quotations: Sequence[Quotation], by_pounds: bool) -> np.ndarray:
+    if not by_pounds:
+        return np.ones(len(quotations))
+    if any(quotation.pounds_lb is None for quotation in quotations):
+        raise ValueError("a quotation states no pounds")
+    pounds = np.array([quotation.pounds_lb for quotation in quotations])
+    return pounds / pounds.mean()
+
+
+def _shares(*quotations: Quotation) -> np.ndarray:
+    return np.array([(each.lean_share, 1 - each.lean_share) for each in quotations])
+
+
+def _as_tuples(covariance: np.ndarray | None) -> tuple[tuple[float, float], ...] | None:
+    return None if covariance is None else tuple(tuple(map(float, row)) for row in covariance)
+
+
+# Items against the line --------------------------------------------------------------------------
+
+
+class Standing(StrEnum):
+    RICH = "rich"
+    CHEAP = "cheap"
+    IN_LINE = "in line"
+    OPEN = "too few to tell"
+
+
+@dataclass(frozen=True, slots=True)
+class ItemValue:
+    """One item against the line."""
+
+    label: str
+    quotation: Quotation
+    is_fitted: bool
+    """Whether the line was fitted to it among others."""
+    line_usd_per_lb: float
+    error_usd_per_lb: float | None
+    """Standard error of its distance from the line."""
+
+    @property
+    def distance_usd_per_lb(self) -> float:
+        return self.quotation.usd_per_lb - self.line_usd_per_lb
+
+    @property
+    def usd_per_lean_lb(self) -> float:
+        """Its price per pound of the lean in it, the fat taken as a gift."""
+        return self.quotation.usd_per_lb / self.quotation.lean_share
+
+    @property
+    def standing(self) -> Standing:
+        """Rich or cheap when it lies two standard errors off."""
+        if self.error_usd_per_lb is None:
+            return Standing.OPEN
+        if abs(self.distance_usd_per_lb) < max(2 * self.error_usd_per_lb, LEAST_TICK_USD_PER_LB):
+            return Standing.IN_LINE
+        return Standing.RICH if self.distance_usd_per_lb > 0 else Standing.CHEAP
+
+
+def value_items(
+    quotations: Sequence[Quotation],
+    line: LeanLine,
+    is_fitted: Callable[[Quotation], bool],
+    *,
+    by_pounds: bool = False,
+) -> tuple[ItemValue, ...]:
+    """Every item's distance from a line that was fitted to some of them, by `fit_line`.
+
+    A fitted item draws the line towards itself: its distance errs by scale · √(1 − leverage).
+    Any other errs by the scale and the line's own error together.
+    """
+    fitted = [quotation for quotation in quotations if is_fitted(quotation)]
+    weights = dict(zip(map(id, fitted), _weights(fitted, by_pounds), strict=True))
+    rows = _shares(*fitted)
+    inverse = np.linalg.inv(rows.T @ (rows * np.array(list(weights.values()))[:, None]))
+
+    def error(quotation: Quotation) -> float | None:
+        if line.scale_usd_per_lb is None:
+            return None
+        if not is_fitted(quotation):
+            return float(np.hypot(line.scale_usd_per_lb, line.error_at(quotation.lean_share)))
+        share, weight = _shares(quotation)[0], weights[id(quotation)]
+        leverage = float(weight * share @ inverse @ share)
+        return float(line.scale_usd_per_lb * np.sqrt(max(0.0, 1 - leverage) / weight))
+
+    return tuple(
+        ItemValue(label, each, is_fitted(each), line.at(each.lean_share), error(each))
+        for each, label in zip(quotations, labels_of(quotations), strict=True)
+    )
+
+
+# Days --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class DayValue:
+    """Lean and fat of one species on one day, and every item against the fitted line."""
+
+    quoted_on: date
+    species: str
+    fitted: LeanLine
+    pair: tuple[Quotation, Quotation]
+    """The two items solved exactly: the leanest and the fattest of those fitted."""
+    two_items: LeanLine
+    bend: Bend | None
+    items: tuple[ItemValue, ...]
+
+
+def value_days(
+    quotations: Iterable[Quotation], *, form: str | None = "fresh", by_pounds: bool = False
+) -> tuple[DayValue, ...]:
+    """Lean and fat by species and day, in that order.
+
+    The line is fitted to the items of one form (None: of all), the others are held against it.
+    The error of the two-item solve is that of one quotation about the fitted line. A day whose
+    items of that form have all the same lean has no line and is left out. Raises ValueError
+    where weights are wanted and a quotation states none.
+    """
+
+    def is_fitted(quotation: Quotation) -> bool:
+        return form is None or quotation.form == form
+
+    days = []
+    key = _species_and_day
+    for (species, day), group in groupby(sorted(quotations, key=key), key):
+        of_day = sorted(group, key=lambda each: (each.lean_share, each.item, each.form))
+        fitted = [quotation for quotation in of_day if is_fitted(quotation)]
+        if len({quotation.lean_share for quotation in fitted}) < 2:
+            continue
+        line = fit_line(fitted, by_pounds=by_pounds)
+        scale = line.scale_usd_per_lb
+        pair = (fitted[-1], fitted[0])
+        two_items = solve_two_items(*pair, None if scale is None else (scale, scale))
+        bend = fit_bend(fitted, by_pounds=by_pounds)
+        items = value_items(of_day, line, is_fitted, by_pounds=by_pounds)
+        days.append(DayValue(day, species, line, pair, two_items, bend, items))
+    return tuple(days)
+
+
+def _species_and_day(quotation: Quotation) -> tuple[str, date]:
+    return quotation.species, quotation.quoted_on
+
+
+# When a lot tests off its nominal lean -----------------------------------------------------------
+
+
+def price_by_proportion(usd_per_lb: float, nominal_share: float, actual_share: float) -> float:
+    """A price moved in proportion to the lean found: fat counts for nothing.
+
+    One of two ways, which a contract names and which are never mixed (common practice, no
+    source).
+    """
+    return usd_per_lb * actual_share / nominal_share
+
+
+def price_by_slope(
+    usd_per_lb: float, nominal_share: float, actual_share: float, line: LeanLine
+) -> float:
+    """A price moved by what a lean point is worth on a line: fat counts for what it is worth."""
+    return usd_per_lb + line.spread_usd_per_lb * (actual_share - nominal_share)

@@ -1,0 +1,159 @@
+"""Replacement value: the cheapest mix of the other items that does what an item does.
+
+Equal lean and equal weight after losses, in the core's own programme: the item is the product,
+with its lean as the target and no tolerance. Pounds on offer do not count: the question is
+what the market charges, not how much of it there is. Without rules and losses the value is
+that of the lower convex hull of the others, over lean, at the item's lean.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+
+from blend.core.solve import solve_linear
+from blend.domain.case import Case, Settings
+from blend.domain.lots import Lot
+from blend.domain.products import Product
+from blend.domain.quotations import Quotation, labels_of
+from blend.domain.rules import Loss, kept_per_lb
+from blend.domain.selectors import EVERY_LOT, Selector
+
+_REPLACED_LB = 100.0
+_LEAST_SHARE = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class ReplacementRules:
+    """What a mix may be made of. It is always of the item's species."""
+
+    among: Selector = EVERY_LOT
+    """Lots that a mix may hold, such as those with form=fresh."""
+    keep_programmes: bool = True
+    """Whether every item of the mix must carry the programmes that the replaced one does."""
+    most_share: float = 1.0
+    """Of the finished mix, at most so much from one item."""
+
+
+ANY_MIX = ReplacementRules()
+
+
+@dataclass(frozen=True, slots=True)
+class MixPart:
+    """Pounds of an item put in for each pound replaced; without losses they add up to 1."""
+
+    lot_id: str
+    lb_per_lb: float
+
+
+@dataclass(frozen=True, slots=True)
+class Replacement:
+    """What a pound of an item is replaced for; `usd_per_lb` None where no mix does."""
+
+    lot_id: str
+    own_usd_per_lb: float
+    usd_per_lb: float | None
+    mix: tuple[MixPart, ...]
+
+    @property
+    def own_above_usd_per_lb(self) -> float | None:
+        """By how much the item is dearer than its replacement; below zero it is cheaper."""
+        return None if self.usd_per_lb is None else self.own_usd_per_lb - self.usd_per_lb
+
+
+def replacement_values(
+    lots: Sequence[Lot],
+    losses: Iterable[Loss] = (),
+    rules: ReplacementRules = ANY_MIX,
+) -> tuple[Replacement, ...]:
+    """For every lot the cheapest mix of the others at equal lean, at delivered prices.
+
+    Losses that only some products suffer are left out: a replacement is for any of them.
+    """
+    general = tuple(loss for loss in losses if not loss.products)
+    return tuple(_replacement(lot, lots, general, rules) for lot in lots)
+
+
+def _replacement(
+    item: Lot, lots: Sequence[Lot], losses: tuple[Loss, ...], rules: ReplacementRules
+) -> Replacement:
+    case = _case_of(item, lots, losses, rules)
+    plan = solve_linear(case)
+    if not math.isfinite(plan.objective_usd):
+        return Replacement(item.lot_id, item.delivered_usd_per_lb, None, ())
+    put_in_lb = _REPLACED_LB / sum(kept_per_lb(item, case.products[0], losses))
+    mix = [
+        MixPart(lot_id, lb / put_in_lb)
+        for lot_id, lb in plan.take_lb.items()
+        if lb / put_in_lb > _LEAST_SHARE
+    ]
+    return Replacement(
+        item.lot_id,
+        item.delivered_usd_per_lb,
+        plan.objective_usd / put_in_lb,
+        tuple(sorted(mix, key=lambda part: -part.lb_per_lb)),
+    )
+
+
+def _case_of(
+    item: Lot, lots: Sequence[Lot], losses: tuple[Loss, ...], rules: ReplacementRules
+) -> Case:
+    """The item as a product to be made of the others."""
+    product = Product(
+        product_id=item.lot_id,
+        name=item.item,
+        species=frozenset((item.species,)),
+        target_lean_share=item.lean_share,
+        tolerance_below_share=0.0,
+        tolerance_above_share=0.0,
+        least_lb=_REPLACED_LB,
+        most_lb=_REPLACED_LB,
+        batch_lb=_REPLACED_LB,
+        blender_least_lb=0.0,
+        blender_most_lb=_REPLACED_LB,
+        programmes=item.programmes if rules.keep_programmes else frozenset(),
+    )
+    lean, fat = kept_per_lb(item, product, losses)
+    product = replace(product, target_lean_share=lean / (lean + fat))
+    settings = Settings(plan_on=date.min)
+    others = [
+        _without_limit_but(rules.most_share, lot, product, losses)
+        for lot in lots
+        if lot.lot_id != item.lot_id and rules.among.holds(lot)
+    ]
+    return Case(settings, tuple(others), (product,), losses=losses)
+
+
+def _without_limit_but(
+    most_share: float, lot: Lot, product: Product, losses: tuple[Loss, ...]
+) -> Lot:
+    """The lot as the market has it: any amount, on any day. As the pounds made are given, the
+    most share of the mix is a most weight."""
+    kept = sum(kept_per_lb(lot, product, losses))
+    quantity_lb = most_share * _REPLACED_LB / kept if most_share < 1 else None
+    return replace(
+        lot,
+        quantity_lb=quantity_lb,
+        leftover_value_usd_per_lb=0.0,
+        available_on=None,
+        use_by=None,
+    )
+
+
+def lots_of(quotations: Iterable[Quotation]) -> tuple[Lot, ...]:
+    """Quotations as lots without limit, delivered at the price quoted."""
+    quotations = tuple(quotations)
+    return tuple(
+        Lot(
+            lot_id=label,
+            item=quotation.item,
+            species=quotation.species,
+            lean_share=quotation.lean_share,
+            price_usd_per_lb=quotation.usd_per_lb,
+            quantity_lb=None,
+            form=quotation.form,
+        )
+        for quotation, label in zip(quotations, labels_of(quotations), strict=True)
+    )

@@ -1,0 +1,134 @@
+"""What the pounds of a lot are worth: the cost of the plan against how many there are.
+
+The cost is convex and piecewise linear in the pounds on offer, and it falls by what the next
+pound is worth, so the worth is a flight of steps, found as the demand curve is.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+from blend.core.solver import Answer, Outcome
+from blend.domain.case import Case
+from blend.errors import InputRefused, Problem
+from blend.trade.envelope import Line, trace
+from blend.trade.opening import OpenCase, open_case
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyStep:
+    """Pounds on offer between which each further pound saves the same."""
+
+    least_lb: float
+    most_lb: float
+    """Infinite on the last step where no limit was asked for."""
+    next_lb_saves_usd: float
+    """What one pound more saves after paying for it; 0 where no more would be taken."""
+    usd_at_least: float
+    """Cost of the plan at the step's least pounds."""
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyCurve:
+    """Cost of the plan against pounds of one lot on offer, at its delivered price.
+
+    `gap_usd` is the proof, as for `blend.trade.demand.DemandCurve`.
+    """
+
+    lot_id: str
+    delivered_usd_per_lb: float
+    offered_lb: float
+    steps: tuple[SupplyStep, ...]
+    """From the fewest pounds up; the worth falls from step to step."""
+    solves: int
+    gap_usd: float
+
+    @property
+    def needed_lb(self) -> float:
+        """With fewer pounds than these there is no plan."""
+        return self.steps[0].least_lb
+
+    def plan_usd_at(self, pounds_lb: float) -> float:
+        """Cost of the plan with these pounds on offer; raises ValueError outside the curve."""
+        step = self._steps_at(pounds_lb)[-1]
+        return step.usd_at_least - step.next_lb_saves_usd * (pounds_lb - step.least_lb)
+
+    def worth_at(self, pounds_lb: float) -> tuple[float, float]:
+        """What a pound more saves and a pound less would cost, USD per lb.
+
+        They differ at a breakpoint only; at `needed_lb` a pound less leaves no plan.
+        """
+        touching = self._steps_at(pounds_lb)
+        at_least = pounds_lb == self.needed_lb and self.needed_lb > 0
+        less = math.inf if at_least else touching[0].next_lb_saves_usd
+        return touching[-1].next_lb_saves_usd, less
+
+    def _steps_at(self, pounds_lb: float) -> list[SupplyStep]:
+        touching = [step for step in self.steps if step.least_lb <= pounds_lb <= step.most_lb]
+        if not touching:
+            raise ValueError(f"{pounds_lb} lb lies outside the curve")
+        return touching
+
+
+def supply_curve(
+    case: Case, lot_id: str, *, least_lb: float = 0.0, most_lb: float = math.inf
+) -> SupplyCurve:
+    """The exact cost of the plan against pounds of a lot, from `least_lb` (or the fewest with
+    which there is a plan, where those are more) to `most_lb`.
+
+    Raises InputRefused and NoPlan as `open_case` does, and InputRefused where money could be
+    made without end with that many pounds.
+    """
+    opened = open_case(case, lot_id)
+    lot = opened.lot(lot_id)
+    try:
+        left_lb, answer = _fewest(opened, lot_id, least_lb)
+        left = _tangent(opened, lot_id, left_lb, answer)
+        right = _tangent(opened, lot_id, most_lb, _solve_with(opened, lot_id, most_lb))
+        found = trace(
+            lambda lb: _tangent(opened, lot_id, lb, _solve_with(opened, lot_id, lb)),
+            left,
+            right,
+            left_lb,
+            most_lb,
+        )
+    finally:
+        opened.put_back(lot_id)
+    steps = [
+        SupplyStep(begin, end, line.slope + 0.0, -line.at(begin))
+        for line, (begin, end) in zip(found.lines, pairwise(found.ends), strict=True)
+    ]
+    return SupplyCurve(
+        lot_id, lot.delivered_usd_per_lb, lot.most_lb, tuple(steps), found.solves + 2, found.gap
+    )
+
+
+def _fewest(opened: OpenCase, lot_id: str, least_lb: float) -> tuple[float, Answer]:
+    answer = _solve_with(opened, lot_id, least_lb)
+    if answer.outcome is Outcome.OPTIMAL:
+        return least_lb, answer
+    opened.set_pounds(lot_id, opened.lot(lot_id).most_lb)
+    fewest = opened.least_pounds(lot_id)
+    return fewest, _solve_with(opened, lot_id, fewest)
+
+
+def _solve_with(opened: OpenCase, lot_id: str, pounds_lb: float) -> Answer:
+    opened.set_pounds(lot_id, pounds_lb)
+    answer = opened.linear.solve()
+    if answer.outcome is Outcome.UNBOUNDED:
+        read = f"{pounds_lb:g} lb of {lot_id}, with which money could be made without end"
+        raise InputRefused([Problem("lots", None, "quantity_lb", read, "fewer pounds")])
+    return answer
+
+
+def _tangent(opened: OpenCase, lot_id: str, pounds_lb: float, answer: Answer) -> Line:
+    """Minus the cost, which is concave, as a line in the pounds; its slope is their worth.
+
+    A pound that may be left on offer is never worth less than nothing.
+    """
+    worth = max(0.0, -float(answer.column_dual[opened.column(lot_id)]))
+    if math.isinf(pounds_lb):
+        return Line(-answer.objective, 0.0)
+    return Line.through(pounds_lb, -answer.objective, worth)

@@ -1,0 +1,23 @@
+"""The demand benchmark compares like with like, and says what it scaled."""
+
+from __future__ import annotations
+
+import pytest
+
+from blend.bench.demand import bench_demand
+
+
+def test_all_ways_agree_and_what_is_scaled_is_said():
+    exact, without_limit, warm, plain = bench_demand(lots=30, products=4, points=100, sample=3)
+    assert (exact.times_exact, exact.is_scaled, without_limit.is_scaled) == (1.0, False, False)
+    assert warm.is_scaled and plain.is_scaled
+    assert plain.solved == 3
+    assert plain.times_exact == pytest.approx(plain.seconds / exact.seconds)
+    *_, every = bench_demand(lots=12, products=2, points=5, all_points=True)
+    assert every.solved == 5 and not every.is_scaled
+
+
+@pytest.mark.slow
+def test_the_exact_curve_is_far_faster_than_stating_the_programme_anew():
+    *_, plain = bench_demand(sample=3)
+    assert plain.times_exact > 500

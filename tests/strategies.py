@@ -1,0 +1,308 @@
+"""Hypothesis strategies for domain objects that the reader of tables would accept.
+
+Numbers lie on grids that people write (shares to a thousandth, prices to a tenth of a cent,
+pounds whole), so that cases print well when a test fails.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import replace
+from datetime import date, timedelta
+from functools import cache
+
+from hypothesis import strategies as st
+
+from blend.domain.case import Case, Settings
+from blend.domain.lots import CONTAINERS, DOMESTIC, FORMS, PLACES, Lot
+from blend.domain.products import Product
+from blend.domain.rules import Loss, Rule, RuleKind, WholeContainers
+from blend.domain.selectors import parse_selector
+from blend.domain.standards import Action, StandardRow
+
+DAY = date(2026, 3, 2)
+SPECIES = ("beef", "pork")
+PROGRAMMES = ("natural", "organic")
+ORIGINS = (DOMESTIC, "Australia", "New Zealand")
+CONTAINER_LB = {"combo": 2000.0, "box": 60.0, "block": 60.0}
+
+# Normalised, as the reader does, which can bring a semicolon forth; and never like #N/A.
+written = (
+    st.text(alphabet=st.characters(categories=("L", "N", "P", "S")), min_size=1, max_size=8)
+    .map(lambda text: unicodedata.normalize("NFC", text))
+    .filter(lambda text: not text.startswith("#") and not set(text) & set("|;,"))
+)
+words = st.sampled_from(("90s", "cow trim", "=1+1", "-50s", "@home", "'=x", '"')) | written
+"""What a name, an item or a supplier may be called; formula signs and quotes among them."""
+
+
+def grid(least: float, most: float, steps_per_unit: int) -> st.SearchStrategy[float]:
+    """Numbers from `least` to `most` in steps of 1/`steps_per_unit`."""
+    return st.integers(round(least * steps_per_unit), round(most * steps_per_unit)).map(
+        lambda steps: steps / steps_per_unit
+    )
+
+
+def shares(least: float = 0.0, most: float = 1.0) -> st.SearchStrategy[float]:
+    return grid(least, most, 1000)
+
+
+def pounds(least: int, most: int) -> st.SearchStrategy[float]:
+    return st.integers(least, most).map(float)
+
+
+def usd(least: float, most: float) -> st.SearchStrategy[float]:
+    return grid(least, most, 1000)
+
+
+# Strategies that depend on nothing drawn are made once: making them costs more than drawing.
+booleans = st.booleans()
+texts = st.just("") | words
+days = st.integers(-20, 20).map(lambda shift: DAY + timedelta(days=shift))
+some_day = st.none() | days
+conditions = st.sampled_from(
+    (
+        "form=frozen",
+        "form=fresh",
+        f"origin!={DOMESTIC}",
+        "origin=Australia|New Zealand",
+        "species=beef",
+        "programme=organic",
+        "lean_share>=0.85",
+        "lean_share<0.6",
+        "place=stock",
+        "lot=lot1|lot2",
+    )
+)
+selectors = st.lists(conditions, min_size=1, max_size=2).map(
+    lambda parts: parse_selector("; ".join(parts))
+)
+"""One or two conditions, most of which some lot meets."""
+
+_lot_fields = st.fixed_dictionaries(
+    {
+        "item": words,
+        "species": st.sampled_from(("beef", "beef", "beef", "pork")),
+        "lean_share": shares(0.3, 0.97),
+        "price_usd_per_lb": usd(0, 4),
+        "form": st.sampled_from(FORMS),
+        "origin": st.sampled_from(ORIGINS),
+        "meat_class": st.sampled_from(("", "cow", "bull")),
+        "supplier": st.sampled_from(("", "north", "south")),
+        "programmes": st.sampled_from(
+            (frozenset(), frozenset(PROGRAMMES[:1]), frozenset(PROGRAMMES))
+        ),
+        "place": st.sampled_from(PLACES),
+    }
+)
+_containers = st.sampled_from(CONTAINERS)
+_counts = st.integers(0, 20)
+_freights = st.none() | grid(0, 0.1, 10_000)
+_worth_shares = shares(-0.2, 1)
+
+
+@st.composite
+def lots(draw: st.DrawFn, lot_id: str = "lot1") -> Lot:
+    """A lot; most often it is beef, of stated quantity, and usable on DAY."""
+    fields = draw(_lot_fields)
+    container = draw(_containers)
+    container_lb = CONTAINER_LB.get(container)
+    count = draw(_counts)
+    quantity = count * (container_lb or 500.0) if count else None
+    freight = draw(_freights)
+    first, last = draw(some_day), draw(some_day)
+    if first is not None and last is not None:
+        first, last = sorted((first, last))
+    worth = round(fields["price_usd_per_lb"] * draw(_worth_shares), 4)
+    return Lot(
+        lot_id=lot_id,
+        quantity_lb=quantity,
+        price_basis="delivered" if freight is None else "fob",
+        freight_usd_per_lb=freight or 0.0,
+        container=container,
+        container_lb=container_lb,
+        available_on=first,
+        use_by=last,
+        least_purchase_lb=min(500.0, quantity or 500.0) if draw(booleans) else 0.0,
+        can_split=quantity is None or draw(booleans),
+        leftover_value_usd_per_lb=min(worth, fields["price_usd_per_lb"]),
+        **fields,
+    )
+
+
+_product_fields = st.fixed_dictionaries(
+    {
+        "name": words,
+        "species": st.sampled_from((frozenset(SPECIES[:1]), frozenset(SPECIES))),
+        "target_lean_share": shares(0.5, 0.93),
+        "tolerance_below_share": shares(0, 0.05),
+        "tolerance_above_share": shares(0, 0.05),
+        "least_lb": pounds(0, 8000),
+        "blender_least_lb": pounds(1, 1000),
+        "programmes": st.sampled_from((frozenset(), frozenset(), frozenset(PROGRAMMES[:1]))),
+        "shortfall_usd_per_lb": st.none() | usd(0, 5),
+        "sale_usd_per_lb": st.sampled_from((0.0, 0.25, 3.0)),
+    }
+)
+_more = st.none() | pounds(0, 4000)
+_blender_room = pounds(1000, 3000)
+_half_or_so = shares(0, 1)
+
+
+@st.composite
+def products(draw: st.DrawFn, product_id: str = "product1") -> Product:
+    """A product with room between its limits, so that many cases have a plan."""
+    fields = draw(_product_fields)
+    more, room = draw(_more), draw(_blender_room)
+    return Product(
+        product_id=product_id,
+        most_lb=None if more is None else fields["least_lb"] + more,
+        batch_lb=fields["blender_least_lb"] + round(room * draw(_half_or_so)),
+        blender_most_lb=fields["blender_least_lb"] + room,
+        **fields,
+    )
+
+
+_kinds = st.sampled_from(RuleKind)
+_limits = (
+    st.fixed_dictionaries({"least_share": shares(0, 0.5)})
+    | st.fixed_dictionaries({"most_share": shares(0, 0.9)})
+    | st.fixed_dictionaries({"least_share": shares(0, 0.4), "most_share": shares(0.4, 0.9)})
+)
+_selected = st.fixed_dictionaries({"lots": selectors})
+_fields_by_kind = {
+    RuleKind.SHARE: st.builds(dict.__or__, _selected, _limits),
+    RuleKind.FAT: _limits,
+    RuleKind.MOST_LOTS: st.fixed_dictionaries({"lots": selectors, "most_count": st.integers(1, 5)}),
+    RuleKind.LEAST_IF_USED: st.fixed_dictionaries(
+        {"lots": selectors, "least_share": shares(0, 0.2)}
+    ),
+    RuleKind.MUST_USE: st.fixed_dictionaries({"lots": selectors, "least_lb": pounds(0, 2000)}),
+    RuleKind.MUST_NOT_USE: _selected,
+    RuleKind.KEEP_APART: st.fixed_dictionaries({"lots": selectors, "against": selectors}),
+    RuleKind.EQUAL_RECIPE: st.just({}),
+}
+
+
+@st.composite
+def rules(
+    draw: st.DrawFn, rule_id: str = "rule1", product_ids: tuple[str, ...] = ("product1",)
+) -> Rule:
+    """A rule of any kind that fills in what its kind uses, and nothing else."""
+    kind = draw(_kinds)
+    return Rule(
+        rule_id=rule_id,
+        kind=kind,
+        products=draw(some_of(product_ids)),
+        note=draw(texts),
+        **draw(_fields_by_kind[kind]),
+    )
+
+
+@cache
+def some_of(ids: tuple[str, ...]) -> st.SearchStrategy[tuple[str, ...]]:
+    return st.lists(st.sampled_from(ids), unique=True, max_size=2).map(tuple)
+
+
+_loss_fields = st.fixed_dictionaries(
+    {
+        "step": st.sampled_from(("thaw", "purge", "trimming", "grinding")),
+        "lots": selectors,
+        "lean_loss_share": shares(0, 0.05),
+        "fat_loss_share": shares(0, 0.02),
+        "source": st.just("invented"),
+    }
+)
+
+
+@st.composite
+def losses(
+    draw: st.DrawFn, loss_id: str = "loss1", product_ids: tuple[str, ...] = ("product1",)
+) -> Loss:
+    return Loss(loss_id=loss_id, products=draw(some_of(product_ids)), **draw(_loss_fields))
+
+
+_standard_fields = st.fixed_dictionaries(
+    {
+        "title": words,
+        "section": words,
+        "effective_on": some_day,
+        "read_on": some_day,
+        "standing": st.sampled_from(("read", "memory")),
+        "source": words,
+        "note": texts,
+    }
+)
+_limits_by_action = {
+    Action.NOTE: st.just({"kind": None}),
+    Action.WARN: st.fixed_dictionaries(
+        {"kind": st.just(RuleKind.SHARE), "lots": selectors, "most_share": shares(0, 0.9)}
+    ),
+    Action.REFUSE: st.fixed_dictionaries(
+        {"kind": st.just(RuleKind.FAT), "most_share": shares(0.5, 0.9)}
+    ),
+}
+_actions = st.sampled_from(Action)
+
+
+@st.composite
+def standard_rows(draw: st.DrawFn, standard_id: str = "own", row_id: str = "own1") -> StandardRow:
+    """A row that any generated product may meet: its fat limits lie above every target."""
+    action = draw(_actions)
+    return StandardRow(
+        standard_id=standard_id,
+        row_id=row_id,
+        action=action,
+        **draw(_limits_by_action[action]),
+        **draw(_standard_fields),
+    )
+
+
+settings_of_a_case = st.builds(
+    Settings,
+    plan_on=st.just(DAY),
+    plant=texts,
+    whole_containers=st.sampled_from(WholeContainers),
+    gap_share=st.sampled_from((0.0, 0.001, 0.01)),
+    time_limit_s=st.sampled_from((5.0, 60.0)),
+)
+
+
+@cache
+def _numbers(least: int, most: int) -> st.SearchStrategy[range]:
+    return st.integers(least, most).map(lambda count: range(1, count + 1))
+
+
+@st.composite
+def cases(
+    draw: st.DrawFn,
+    most_lots: int = 8,
+    most_products: int = 4,
+    most_rules: int = 3,
+    most_losses: int = 2,
+    most_standards: int = 2,
+) -> Case:
+    """A case that reads back from its own tables; nothing promises that it has a plan."""
+    product_ids = tuple(f"product{number}" for number in draw(_numbers(1, most_products)))
+    standards = tuple(
+        draw(standard_rows(f"own{number % 2}", f"own row {number}"))
+        for number in draw(_numbers(0, most_standards))
+    )
+    standard_ids = tuple(sorted({row.standard_id for row in standards}))
+    labelled = some_of(standard_ids) if standards else st.just(())
+    drawn_products = tuple(
+        replace(draw(products(product_id)), standards=draw(labelled)) for product_id in product_ids
+    )
+    used = {standard_id for product in drawn_products for standard_id in product.standards}
+    return Case(
+        settings=draw(settings_of_a_case),
+        lots=tuple(draw(lots(f"lot{number}")) for number in draw(_numbers(1, most_lots))),
+        products=drawn_products,
+        rules=tuple(
+            draw(rules(f"rule{number}", product_ids)) for number in draw(_numbers(0, most_rules))
+        ),
+        losses=tuple(
+            draw(losses(f"loss{number}", product_ids)) for number in draw(_numbers(0, most_losses))
+        ),
+        standards=tuple(row for row in standards if row.standard_id in used),
+    )

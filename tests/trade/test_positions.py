@@ -1,0 +1,272 @@
+"""Plans of several days: against a second model, the checks that must catch, and the worths."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from blend.core.solve import solve_linear
+from blend.domain.horizon import DayFamily, ForwardPrice, Horizon, Order, Side, Store
+from blend.domain.plan import Ingredient, Verdict
+from blend.domain.requirements import Family
+from blend.errors import NoPlan
+from blend.proof.positions import check_positions, count_positions_money
+from blend.trade.positions import plan_positions
+from tests.trade.horizons import DAY, least_cost_by_age, make_horizon
+
+
+def _agrees(seed: int) -> None:
+    horizon = make_horizon(seed)
+    by_age = least_cost_by_age(horizon)
+    try:
+        plan = plan_positions(horizon, worths=False)
+    except NoPlan:
+        assert by_age is None
+        return
+    assert plan.money.total_usd == pytest.approx(by_age, rel=1e-6, abs=1e-3)
+    assert plan.bound.objective_usd == pytest.approx(plan.money.total_usd, rel=1e-9, abs=1e-5)
+    assert [check for check in plan.checks if check.verdict is Verdict.BROKEN] == []
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_a_model_that_follows_every_receipt_by_age_costs_the_same(seed: int):
+    _agrees(seed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(25, 250))
+def test_and_so_it_does_on_many_more(seed: int):
+    _agrees(seed)
+
+
+def test_the_seeds_reach_what_they_are_meant_to():
+    plans = []
+    for seed in range(25):
+        try:
+            plans.append(plan_positions(make_horizon(seed), worths=False))
+        except NoPlan:
+            continue
+    assert sum(bool(plan.freezes) for plan in plans) > 5
+    assert sum(bool(plan.wastes) for plan in plans) > 5
+    assert sum(bool(plan.sales) for plan in plans) > 5
+    assert sum(any(blend.short_lb for blend in plan.blends) for plan in plans) > 2
+
+
+# One day is the one-day plan ------------------------------------------------------------------
+
+
+def test_a_horizon_of_one_day_costs_what_the_day_costs():
+    horizon = make_horizon(3)
+    lots = tuple(
+        replace(lot, place="offer", use_by=None, leftover_value_usd_per_lb=0.0)
+        for lot in horizon.case.lots
+    )
+    orders = tuple(order for order in horizon.orders if order.day == DAY)
+    products = tuple(order.placed_on(horizon.case.product(order.product_id)) for order in orders)
+    case = replace(horizon.case, lots=lots, products=products)
+    alone = Horizon(case, (DAY,), orders)
+    assert plan_positions(alone).money.total_usd == pytest.approx(
+        solve_linear(case).objective_usd, rel=1e-9
+    )
+
+
+# What is bought when --------------------------------------------------------------------------
+
+
+def _two_days(**store) -> Horizon:
+    """One lot, dear on the second day when it is wanted; 1,000 lb a day."""
+    horizon = make_horizon(0)
+    lot = replace(
+        horizon.case.lots[2],
+        lean_share=0.8,
+        quantity_lb=0.0,
+        place="offer",
+        use_by=None,
+        leftover_value_usd_per_lb=0.0,
+    )
+    case = replace(horizon.case, lots=(lot,), losses=())
+    days = (DAY, DAY + timedelta(days=3))
+    return Horizon(
+        case,
+        days,
+        tuple(Order(f"o{day}", "P80", day, 1000.0, 1000.0, 9.0) for day in days),
+        tuple(
+            ForwardPrice(f"p{day}", Side.OFFER, lot.lot_id, day, price)
+            for day, price in zip(days, (2.0, 2.5), strict=True)
+        ),
+        (Store(**{"store_id": "cooler", "holding_usd_per_lb_day": 0.1} | store),),
+    )
+
+
+@pytest.mark.parametrize(
+    ("store", "bought", "cost"),
+    [
+        pytest.param(
+            {}, [2000, 0], 2 * 1000 * 2.0 + 3 * 0.1 * 1000, id="three nights are worth it"
+        ),
+        pytest.param({"capacity_lb": 400.0}, [1400, 600], 2800 + 120 + 1500, id="little room"),
+        pytest.param({"keeps_days": 2}, [1000, 1000], 2000 + 2500, id="it would not keep"),
+        pytest.param({"keeps_days": 3}, [2000, 0], 4300, id="it just keeps"),
+        pytest.param({"holding_usd_per_lb_day": 0.17}, [1000, 1000], 4500, id="storage is dear"),
+    ],
+)
+def test_meat_is_bought_ahead_where_that_is_cheaper(store, bought, cost):
+    plan = plan_positions(_two_days(**store))
+    assert [row.pounds_lb for row in plan.purchases] == pytest.approx(bought)
+    assert plan.money.total_usd == pytest.approx(cost)
+
+
+def test_room_is_worth_the_difference_of_prices_less_holding():
+    plan = plan_positions(_two_days(capacity_lb=400.0))
+    (worth,) = plan.rooms_worth
+    assert worth.family is DayFamily.CAPACITY
+    assert worth.easing_saves_usd_per_cwt == pytest.approx(100 * (2.5 - 2.0 - 0.3), abs=1e-6)
+    assert [order.next_cwt_usd for order in plan.orders_worth] == pytest.approx([200, 250])
+    assert [row.worth_usd_per_lb for row in plan.purchases] == pytest.approx([2.0, 2.5])
+
+
+@pytest.mark.parametrize("seed", [3, 7, 11])
+def test_worths_are_the_differences_of_two_plans(seed: int):
+    horizon = make_horizon(seed)
+    plan = plan_positions(horizon)
+    told = {(worth.product_id, worth.day): worth.next_cwt_usd for worth in plan.orders_worth}
+    for order in horizon.orders:
+        if (order.product_id, order.day) not in told:
+            continue
+        step_lb = 0.01
+        more = replace(
+            order,
+            least_lb=order.least_lb + step_lb,
+            most_lb=order.most_lb + step_lb * (order.most_lb == order.least_lb),
+        )
+        others = tuple(each for each in horizon.orders if each is not order)
+        usd = plan_positions(replace(horizon, orders=(*others, more)), worths=False)
+        rate = (usd.bound.objective_usd - plan.bound.objective_usd) / step_lb * 100
+        assert told[order.product_id, order.day] == pytest.approx(rate, abs=0.02)
+
+
+@pytest.mark.parametrize("seed", [3, 7, 11])
+def test_an_offer_is_left_alone_above_its_worth_and_taken_below_it(seed: int):
+    horizon = make_horizon(seed)
+    plan = plan_positions(horizon)
+    left = [
+        row
+        for row in plan.purchases
+        if not row.pounds_lb and row.worth_usd_per_lb > 0.02 and row.offer_id.startswith("offer ")
+    ]
+    assert left
+    for row in left:
+        assert row.worth_usd_per_lb <= row.price_usd_per_lb + 1e-9
+        for nudge, is_taken in ((-0.01, True), (0.001, False)):
+            prices = tuple(
+                replace(price, price_usd_per_lb=row.worth_usd_per_lb + nudge)
+                if price.price_id == row.offer_id
+                else price
+                for price in horizon.prices
+            )
+            moved = plan_positions(replace(horizon, prices=prices), worths=False)
+            (own,) = (each for each in moved.purchases if each.offer_id == row.offer_id)
+            assert bool(own.pounds_lb) is is_taken
+
+
+# No plan --------------------------------------------------------------------------------------
+
+
+def test_a_clash_names_what_must_be_eased_and_by_how_much():
+    horizon = _two_days(closing_lb=500.0, capacity_lb=300.0)
+    with pytest.raises(NoPlan) as told:
+        plan_positions(horizon)
+    easing = told.value.clash.easing_lb
+    assert sum(easing.values()) == pytest.approx(200)
+    assert {each.family for each in easing} <= {DayFamily.CLOSING, DayFamily.CAPACITY}
+
+
+# Checks that must catch -----------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def sound():
+    """A horizon with its plan, in which something is frozen, sold, bought and blended."""
+    for seed in range(60):
+        horizon = make_horizon(seed)
+        try:
+            plan = plan_positions(horizon)
+        except NoPlan:
+            continue
+        if plan.freezes and plan.sales and any(row.pounds_lb for row in plan.purchases):
+            return horizon, plan
+    raise AssertionError("no seed does all of it")
+
+
+def _broken(horizon, plan) -> set:
+    checks = check_positions(horizon, plan)
+    return {check.requirement.family for check in checks if check.verdict is Verdict.BROKEN}
+
+
+def test_a_sound_plan_has_nothing_broken(sound):
+    assert _broken(*sound) == set()
+
+
+def test_a_pound_from_nowhere_is_caught(sound):
+    horizon, plan = sound
+    index = next(i for i, blend in enumerate(plan.blends) if blend.ingredients)
+    blend = plan.blends[index]
+    first, *others = blend.ingredients
+    more = replace(blend, ingredients=(Ingredient(first.lot_id, first.pounds_lb + 1), *others))
+    blends = (*plan.blends[:index], more, *plan.blends[index + 1 :])
+    assert DayFamily.BALANCE in _broken(horizon, replace(plan, blends=blends))
+
+
+def test_more_than_is_offered_is_caught(sound):
+    horizon, plan = sound
+    greedy = tuple(replace(row, pounds_lb=row.pounds_lb + 1e6) for row in plan.purchases)
+    assert Family.SUPPLY in _broken(horizon, replace(plan, purchases=greedy))
+
+
+def test_more_than_a_freezer_freezes_is_caught(sound):
+    horizon, plan = sound
+    greedy = tuple(replace(row, fresh_lb=row.fresh_lb + 1e5) for row in plan.freezes)
+    assert DayFamily.FREEZER in _broken(horizon, replace(plan, freezes=greedy))
+
+
+def test_a_blend_off_its_lean_is_caught(sound):
+    horizon, plan = sound
+    index = next(i for i, blend in enumerate(plan.blends) if len(blend.ingredients) > 1)
+    blend = plan.blends[index]
+    first, second, *others = blend.ingredients
+    swapped = (
+        Ingredient(first.lot_id, first.pounds_lb + 50),
+        Ingredient(second.lot_id, max(0.0, second.pounds_lb - 50)),
+        *others,
+    )
+    blends = (*plan.blends[:index], replace(blend, ingredients=swapped), *plan.blends[index + 1 :])
+    assert _broken(horizon, replace(plan, blends=blends)) & {Family.LEAN_LEAST, Family.LEAN_MOST}
+
+
+@pytest.mark.parametrize(
+    ("spoil", "family"),
+    [
+        (lambda store: replace(store, capacity_lb=1.0), DayFamily.CAPACITY),
+        (lambda store: replace(store, closing_lb=1e6), DayFamily.CLOSING),
+        (lambda store: replace(store, keeps_days=0), DayFamily.USE_BY),
+    ],
+)
+def test_a_plan_for_other_rooms_is_caught(sound, spoil, family):
+    horizon, plan = sound
+    other = replace(horizon, stores=tuple(map(spoil, horizon.stores)))
+    assert family in _broken(other, plan)
+
+
+def test_the_money_is_counted_from_the_tables(sound):
+    horizon, plan = sound
+    dearer = tuple(
+        replace(price, price_usd_per_lb=price.price_usd_per_lb + 1)
+        if price.side is Side.OFFER
+        else price
+        for price in horizon.prices
+    )
+    bought_lb = sum(row.pounds_lb for row in plan.purchases if " 2026" in row.offer_id)
+    counted = count_positions_money(replace(horizon, prices=dearer), plan)
+    assert counted.bought_usd - plan.money.bought_usd == pytest.approx(bought_lb)
