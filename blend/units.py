@@ -8,6 +8,9 @@ LB_PER_CWT = 100.0
 LB_PER_KG = 1 / 0.45359237
 """International avoirdupois pound, exact. NIST Handbook 44, appendix C."""
 
+J_PER_KG_PER_BTU_PER_LB = 2326.0
+"""Of the International Table Btu, exact. NIST Special Publication 811, appendix B."""
+
 POINTS_PER_SHARE = 100.0
 """One lean point is one per cent chemical lean: a share of 0.01."""
 

@@ -5,10 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from blend.core.solve import LinearPlan
+from blend.domain.prices import DualPrices
 from blend.domain.requirements import Family, Requirement
-from blend.proof.bound import DualPrices
 
-_AT_MOST = {Family.VOLUME_MOST, Family.LEAN_MOST, Family.SHARE_MOST, Family.FAT_MOST}
+_AT_MOST = {
+    Family.VOLUME_MOST,
+    Family.LEAN_MOST,
+    Family.SHARE_MOST,
+    Family.FAT_MOST,
+    Family.WARMTH,
+}
 
 
 def dual_prices(plan: LinearPlan) -> DualPrices:
@@ -43,5 +49,6 @@ def dual_prices(plan: LinearPlan) -> DualPrices:
         share_most=by(Family.SHARE_MOST, rule_and_product),
         fat_least=by(Family.FAT_LEAST, rule_and_product),
         fat_most=by(Family.FAT_MOST, rule_and_product),
+        warmth=by(Family.WARMTH, rule_and_product),
         must_use=by(Family.MUST_USE, lambda requirement: requirement.rule_id),
     )

@@ -343,6 +343,15 @@ def _state_share(
         model.state(part <= rule.most_share * finished)
 
 
+def state_warmth(model: Statement) -> None:
+    """Σ_l excess heat[l] · use[l, p, b] <= 0, Btu"""
+    for rule, governed in model.rules(RuleKind.WARMTH):
+        excess = dict(rule.excess_heat_btu_per_lb)
+        for product, batch in model.blends(governed):
+            brought = total(excess[lot.lot_id] * use for lot, use in model.uses(product, batch))
+            model.state(brought <= 0)
+
+
 def state_volume(model: Statement) -> None:
     """least_lb <= made + short (short only where it has a price); made <= most_lb"""
     for product in model.case.products:
@@ -477,6 +486,7 @@ LINEAR_FAMILIES = (
     state_volume,
     state_supply,
     state_must_use,
+    state_warmth,
 )
 WHOLE_FAMILIES = (
     state_batches,

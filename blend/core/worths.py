@@ -233,12 +233,14 @@ def _step_of(
     linear: WarmLinear, answer: Answer, requirement: Requirement
 ) -> tuple[Step, float, float]:
     """The step a worth is for, the pounds it moves the row by, and the size of the row."""
-    layout = linear.programme.layout
-    if requirement.family in _SHARE_STEPS:
-        index = next(
-            i for i, p in enumerate(layout.products) if p.product_id == requirement.product_id
-        )
-        made_lb = float(answer.x[linear.programme.names["finished"]][index])
+    if requirement.family in _SHARE_STEPS or requirement.family is Family.WARMTH:
+        layout = linear.programme.layout
+        product_ids = [product.product_id for product in layout.products]
+        blend = product_ids.index(requirement.product_id)
+        if requirement.family is Family.WARMTH:
+            used_lb = float(answer.x[linear.programme.use][layout.pairs_of(blend)].sum())
+            return Step.BTU_PER_LB, used_lb, used_lb
+        made_lb = float(answer.x[linear.programme.names["finished"]][blend])
         return _SHARE_STEPS[requirement.family], made_lb / POINTS_PER_SHARE, made_lb
     return Step.CWT, LB_PER_CWT, LB_PER_CWT
 

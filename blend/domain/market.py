@@ -16,11 +16,16 @@ class EntryKind(StrEnum):
     """Talk, an indication, a formula settlement: other market information."""
 
 
+SOURCE_CLASSES = ("packer", "grinder", "trader", "importer", "broker", "other")
+"""What a firm that tells of the market is."""
+
+
 @dataclass(frozen=True, slots=True)
 class Item:
     """What one quotation series is of, and on which terms.
 
-    Prices of entries are brought to these terms before they are compared.
+    Prices of entries are brought to these terms before they are compared. An item has one
+    species, form and origin: meat of another form or origin is another item.
     """
 
     item_id: str
@@ -35,6 +40,8 @@ class Item:
     """Later deliveries are another market."""
     tick_usd_per_cwt: float = 0.25
     """The step in which prices of the item are commonly named."""
+    point_usd_per_cwt: float | None = None
+    """What one lean point adds; None: prices at another lean are adjusted by proportion."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +55,7 @@ class CanvassEntry:
 
     entry_id: str
     heard_at: datetime
+    """By the desk's clock, without a zone; of a correction, when the first entry was heard."""
     market_day: date
     kind: EntryKind
     item_id: str
@@ -61,6 +69,7 @@ class CanvassEntry:
     freight_usd_per_cwt: float | None = None
     """From the seller to the buyer, where the price is on another basis than the item's."""
     delivered_within_days: int | None = None
+    """None: within the item's own days."""
     is_firm: bool = True
     """A bid or offer that could be hit or lifted when it was heard."""
     between_affiliates: bool = False
@@ -68,10 +77,18 @@ class CanvassEntry:
     corrects: str | None = None
     withdrawn: bool = False
 
+    @property
+    def firm(self) -> str:
+        """The source without the accidents of writing: one firm, one name."""
+        return " ".join(self.source.split()).casefold()
+
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """One quotation as published, so that it can be made again from the store."""
+    """One quotation as published, so that it can be made again from the store.
+
+    A later one of the same item and day takes its place; both are kept.
+    """
 
     item_id: str
     market_day: date
@@ -83,8 +100,17 @@ class Published:
     """Which rung of the method it stands on, in one word."""
     method_digest: str
     published_at: datetime
+    """With its zone; the store sets it when it keeps the quotation."""
     assessor: str
     override_reason: str = ""
+    """Why `usd_per_cwt` is not what the method gave; empty where it is."""
+    assessed_usd_per_cwt: float | None = None
+    """What the method gave; None where it gave no quotation."""
+    confidence: str = ""
+    rationale: tuple[str, ...] = ()
+    """Codes of every judgement that went into it."""
+    store_position: int | None = None
+    """Number of the last append to the store that the quotation rests on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,3 +124,9 @@ class Volume:
     item_id: str = ""
     origin: str = ""
     corrects: date | None = None
+    """Its own `period_end` where it takes the place of an earlier figure."""
+
+    @property
+    def key(self) -> tuple[str, date, str, str]:
+        """What one figure is of; a series has one standing figure for each."""
+        return self.series_id, self.period_end, self.item_id, self.origin

@@ -85,6 +85,7 @@ class Step(StrEnum):
     LEAN_POINT = "lean point"
     SHARE_POINT = "point of share"
     CWT = "cwt"
+    BTU_PER_LB = "Btu/lb"
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,5 +30,7 @@ class DualPrices:
     """Saved by a pound of finished fat that the blend may lack."""
     fat_most: Mapping[tuple[str, str], float] = field(default_factory=dict)
     """Saved by a pound of finished fat that the blend may have too much."""
+    warmth: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    """Saved by a Btu that the blend may bring too much, USD per Btu."""
     must_use: Mapping[str, float] = field(default_factory=dict)
     """Saved by a pound of the selected lots that need not be used, before losses."""

@@ -30,6 +30,7 @@ class Family(StrEnum):
     MAY_HOLD = "may_hold"
     KEEP_APART = "keep_apart"
     EQUAL_RECIPE = "equal_recipe"
+    WARMTH = "warmth"
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -30,6 +30,8 @@ class RuleKind(StrEnum):
     """A lot of `lots` and another lot of `against` never meet in one blend."""
     EQUAL_RECIPE = "equal_recipe"
     """Every batch of the product has the same recipe."""
+    WARMTH = "warmth"
+    """The blend is no warmer than `most_temperature_f` as it goes into the grinder."""
 
 
 class WholeContainers(StrEnum):
@@ -58,6 +60,10 @@ class Rule:
     most_share: float | None = None
     most_count: int | None = None
     least_lb: float | None = None
+    most_temperature_f: float | None = None
+    excess_heat_btu_per_lb: tuple[tuple[str, float], ...] = ()
+    """For warmth, by lot_id: heat that a pound brings beyond what it may hold at the limit,
+    below zero where it cools. Reckoned from lots' temperatures before planning."""
     source: str = ""
     note: str = ""
 

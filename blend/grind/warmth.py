@@ -3,18 +3,60 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from blend.domain.case import Case
-from blend.domain.heat import MeatHeat
+from blend.domain.heat import MeatHeat, celsius
 from blend.domain.plan import BatchRun, Plan
+from blend.domain.rules import Rule, RuleKind
+from blend.errors import InputRefused, Problem
 from blend.lean.heat import (
     MeatPart,
     MixTemperature,
     excess_heat_j_per_kg,
     mix_temperature,
 )
-from blend.units import LB_PER_KG
+from blend.units import J_PER_KG_PER_BTU_PER_LB, LB_PER_KG
+
+
+def has_warmth_rule(case: Case) -> bool:
+    return any(rule.kind is RuleKind.WARMTH for rule in case.rules)
+
+
+def case_with_warmth(case: Case, temperatures_c: Mapping[str, float], heat: MeatHeat) -> Case:
+    """The case with the excess heat of every usable lot in its warmth rules.
+
+    `temperatures_c` is by lot_id. Raises InputRefused with every lot whose temperature such a
+    rule needs and the tables do not tell.
+    """
+    problems: dict[str, Problem] = {}
+
+    def excess(rule: Rule) -> tuple[tuple[str, float], ...]:
+        governed = [product for product in case.products if rule.governs(product)]
+        most_c = celsius(rule.most_temperature_f)
+        heats = []
+        for lot in case.usable_lots():
+            concerned = any(lot.species in product.species for product in governed)
+            if concerned and lot.lot_id not in temperatures_c:
+                problems[lot.lot_id] = Problem(
+                    file="temperatures.csv",
+                    row=None,
+                    column="lot_id",
+                    read=f"no row for {lot.lot_id}",
+                    allowed=f"a temperature of each lot that rule {rule.rule_id} may concern",
+                )
+            warm_c = temperatures_c.get(lot.lot_id, most_c)
+            joule = excess_heat_j_per_kg(lot.lean_share, warm_c, most_c, heat)
+            heats.append((lot.lot_id, joule / J_PER_KG_PER_BTU_PER_LB))
+        return tuple(heats)
+
+    rules = tuple(
+        replace(rule, excess_heat_btu_per_lb=excess(rule)) if rule.kind is RuleKind.WARMTH else rule
+        for rule in case.rules
+    )
+    if problems:
+        raise InputRefused(tuple(problems.values()))
+    return replace(case, rules=rules)
 
 
 @dataclass(frozen=True, slots=True)

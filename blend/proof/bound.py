@@ -17,6 +17,7 @@ order, the cost to minimise is
     lean         Σ_l (a - A m) x >= 0 for the least share A,  Σ_l (B m - a) x >= 0 for the most B
     share, fat   the same with the selected lots' mass, or with f, in the place of a
     must use     Σ x of the selected lots in the governed products >= R
+    warmth       Σ_l excess heat_l x <= 0
 
 Take from the cost every >= row but supply, times a price that is not below zero: what a plan
 keeps, it overfulfils, so its cost only falls (weak duality). A pound of l in p then earns
@@ -130,6 +131,12 @@ def _pairs(
     tariff = _tariff(product, rules, prices)
     banned = [rule.lots for rule in rules if rule.kind is RuleKind.MUST_NOT_USE]
     asked = [(rule.lots, must_use[rule]) for rule in rules if must_use.get(rule)]
+    warmed = [
+        (dict(rule.excess_heat_btu_per_lb), usd)
+        for rule in rules
+        if rule.kind is RuleKind.WARMTH
+        and (usd := _price(prices.warmth, (rule.rule_id, product.product_id)))
+    ]
 
     def paid(lot: Lot, usd_per_lb: Iterable[tuple[Selector, Fraction]]) -> Fraction:
         chosen_at = (usd for selector, usd in usd_per_lb if lot.lot_id in chosen[selector])
@@ -142,6 +149,7 @@ def _pairs(
             continue
         lean, fat = kept_of_lb(lot, product, case.losses)
         earns = lean * tariff.lean + fat * tariff.fat + paid(lot, asked)
+        earns -= sum((usd * exact(excess[lot.lot_id]) for excess, usd in warmed), Fraction(0))
         earns += (lean + fat) * paid(lot, tariff.chosen)
         pairs.append(_Pair(lot, lean + fat, earns))
     return pairs

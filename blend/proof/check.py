@@ -500,6 +500,24 @@ def _keep_apart(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
     yield limit.hold(Reading(Fraction(len(meetings)), note=named and f"lot {named}"))
 
 
+def _warmth(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
+    """Heat beyond the limit, a pound of the batch as it was weighed, in Btu."""
+    limit = _limit_of(rule, product, Family.WARMTH, "Btu/lb", most=0)
+    excess = {lot_id: exact(btu) for lot_id, btu in rule.excess_heat_btu_per_lb}
+
+    def mean(blend: Blend) -> Reading:
+        pounds = heat = moved = Fraction(0)
+        for part in blend.parts:
+            beyond = excess[part.lot.lot_id]
+            pounds += part.pounds
+            heat += part.pounds * beyond
+            moved += part.slack_lb * abs(beyond)
+        return Reading(heat / pounds, moved / pounds, blend.note)
+
+    blends = [blend for blend in plan.batches[product.product_id] if blend.finished.figure]
+    yield limit.hold(*map(mean, blends)) if blends else limit.idle("none made")
+
+
 def _rule_of_one_recipe(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
     requirement = Requirement(Family.EQUAL_RECIPE, product.product_id, rule_id=rule.rule_id)
     yield from _equal_recipe(plan, product, requirement)
@@ -513,6 +531,7 @@ _RULES: dict[RuleKind, Callable[[Weighed, Rule, Product], Iterator[Check]]] = {
     RuleKind.MUST_NOT_USE: _must_not_use,
     RuleKind.KEEP_APART: _keep_apart,
     RuleKind.EQUAL_RECIPE: _rule_of_one_recipe,
+    RuleKind.WARMTH: _warmth,
 }
 
 

@@ -283,6 +283,21 @@ def _hint_for_other_date(text: str) -> str:
     return f"Try {either(meant)}." if meant else "Write year, month and day."
 
 
+_TIME = re.compile(r"(\d{4}-\d{2}-\d{2})[T ](\d{1,2})(:\d{2}(?::\d{2})?)", re.ASCII)
+
+
+def _time(column: Column, cell: Cell) -> datetime:
+    if isinstance(cell, datetime):
+        return cell
+    match = _TIME.fullmatch(cell.strip()) if isinstance(cell, str) else None
+    if match is None:
+        raise CellRefused("Write day and time, without a zone.")
+    try:
+        return datetime.fromisoformat(f"{match[1]} {match[2]:0>2}{match[3]}")
+    except ValueError:
+        raise CellRefused("There is no such day or time.") from None
+
+
 def _day(year: int, month: int, day: int) -> date | None:
     if year < 1000:
         return None
@@ -302,6 +317,7 @@ _PARSERS: dict[Kind, Callable[[Column, Cell], Any]] = {
     Kind.NUMBER: _number,
     Kind.COUNT: _count,
     Kind.DATE: _date,
+    Kind.TIME: _time,
     Kind.YES_NO: _yes_no,
     Kind.WORDS: _words,
     Kind.SELECTOR: _selector,

@@ -16,6 +16,7 @@ from blend.domain.case import Settings
 from blend.domain.horizon import DayRuleKind, Side
 from blend.domain.imports import Basis, Quota, RateKind, RateUnit
 from blend.domain.lots import CONTAINERS, FORMS, PLACES, PRICE_BASES, Lot
+from blend.domain.market import SOURCE_CLASSES, CanvassEntry, EntryKind, Item
 from blend.domain.products import Product
 from blend.domain.rules import Loss, RuleKind, WholeContainers
 from blend.domain.scenarios import Change, Spread, What
@@ -48,6 +49,8 @@ class Kind(StrEnum):
     NUMBER = "number"
     COUNT = "count"
     DATE = "date"
+    TIME = "time"
+    """A day and a time of it, by the clock of the place."""
     YES_NO = "yes_no"
     WORDS = "words"
     """Words joined by `|`."""
@@ -113,6 +116,7 @@ _ALLOWED_BY_KIND = {
     Kind.ID: "a name without | ; and ,",
     Kind.WORD: "a text without | and ;",
     Kind.DATE: "a date such as 2026-03-31",
+    Kind.TIME: "a day and time such as 2026-03-31 14:05",
     Kind.YES_NO: "yes or no",
     Kind.WORDS: "words joined by |",
     Kind.SELECTOR: "conditions such as form=frozen; lean_share>=0.85",
@@ -307,6 +311,15 @@ RULES = Table(
             most=10_000,
         ),
         _lb("least_lb", "for must_use: at least this much", blank="all there is"),
+        Column(
+            "most_temperature_f",
+            Kind.NUMBER,
+            "for warmth: no warmer than this going into the grinder, by the balance of heat",
+            blank="no limit",
+            unit="degrees F",
+            least=0,
+            most=60,
+        ),
         _text("note", "why, for people", default=""),
     ),
 )
@@ -335,6 +348,7 @@ RULE_COLUMNS = {
     RuleKind.MUST_NOT_USE: RuleColumns(needs=("lots",)),
     RuleKind.KEEP_APART: RuleColumns(needs=("lots", "against")),
     RuleKind.EQUAL_RECIPE: RuleColumns(),
+    RuleKind.WARMTH: RuleColumns(needs=("most_temperature_f",)),
 }
 """Beside rule_id, kind, products and note, which every rule may fill in."""
 
@@ -845,7 +859,7 @@ SCENARIOS = Table(
     "row_id",
     (
         _id("row_id", "name of the change"),
-        Column("scenario", Kind.WORD, "the scenario a fixed change is of", default="", blank="none"),
+        Column("scenario", Kind.WORD, "whose change it is, if fixed", default="", blank="none"),
         _choice("what", "what changes", tuple(What), required=True),
         Column("lots", Kind.SELECTOR, "for price and quantity: which lots", blank="every lot"),
         _words("products", "for order: product_id of those ordered", "all products"),
@@ -901,3 +915,132 @@ SCENARIOS = Table(
     ),
     required=True,
 )
+
+
+# The desk: read by `blend store import`. --------------------------------------------------------
+
+_ITEM = _defaults(Item)
+_ENTRY = _defaults(CanvassEntry)
+
+LEAST_USD_PER_CWT = 5.0
+MOST_USD_PER_CWT = 5_000.0
+"""Outside of them a price was meant by the pound, or in cents."""
+
+
+def _usd_per_cwt(name: str, about: str, **more: Any) -> Column:
+    return _usd(name, about, **{"unit": "USD per cwt", "most": MOST_USD_PER_CWT} | more)
+
+
+ITEMS = Table(
+    "items",
+    "What is quoted, and on which terms, one item a row.",
+    "item_id",
+    (
+        _id("item_id", "the desk's own name of the item"),
+        _text("name", "as it is printed", required=True),
+        _choice("species", "the animal it is of", SPECIES, required=True),
+        _share("lean_share", "chemical lean it is quoted at", required=True, least=0.01),
+        _choice("form", "chilled or frozen", FORMS, required=True),
+        Column("origin", Kind.WORD, "domestic, or the country or group", required=True),
+        _choice("basis", "what it is quoted on", PRICE_BASES, default=_ITEM["basis"]),
+        Column(
+            "delivered_within_days",
+            Kind.COUNT,
+            "later deliveries are another market",
+            default=_ITEM["delivered_within_days"],
+            unit="days",
+            least=0,
+            most=1000,
+        ),
+        _usd_per_cwt(
+            "tick_usd_per_cwt",
+            "step in which its prices are commonly named",
+            default=_ITEM["tick_usd_per_cwt"],
+            least=0.01,
+            most=50,
+        ),
+        _usd_per_cwt(
+            "point_usd_per_cwt",
+            "what one lean point adds, to bring prices to its lean (see blend value)",
+            blank="prices are brought to its lean by proportion",
+            least=-100,
+            most=100,
+        ),
+    ),
+)
+
+CANVASS = Table(
+    "canvass",
+    "What was heard in the canvass, as heard, one thing a row.",
+    "entry_id",
+    (
+        _id("entry_id", "the desk's own name of the entry"),
+        Column("heard_at", Kind.TIME, "by the desk's clock, before any correction", required=True),
+        Column("market_day", Kind.DATE, "day of the market it tells of", required=True),
+        _choice("kind", "what was heard", tuple(EntryKind), required=True),
+        _id("item_id", "the item, as in items"),
+        _usd_per_cwt("usd_per_cwt", "price as told", required=True, least=LEAST_USD_PER_CWT),
+        _lb("pounds_lb", "weight, which a trade must state", least=1, blank="not stated"),
+        Column("source", Kind.WORD, "the firm that told it; never printed", required=True),
+        _choice("source_class", "what the firm is", SOURCE_CLASSES, required=True),
+        _share("lean_share", "chemical lean", blank="the item's own", least=0.01),
+        _choice("basis", "what the price covers", PRICE_BASES, default=_ENTRY["basis"]),
+        _usd_per_cwt(
+            "freight_usd_per_cwt",
+            "from seller to buyer, where its basis is not the item's",
+            blank="not told",
+        ),
+        Column(
+            "delivered_within_days",
+            Kind.COUNT,
+            "latest delivery, in days from the market day",
+            blank="within the item's own days",
+            unit="days",
+            least=0,
+            most=1000,
+        ),
+        Column(
+            "is_firm",
+            Kind.YES_NO,
+            "of a bid or offer: it could be hit or lifted",
+            default=_ENTRY["is_firm"],
+        ),
+        Column(
+            "between_affiliates",
+            Kind.YES_NO,
+            "seller and buyer belong together",
+            default=_ENTRY["between_affiliates"],
+        ),
+        _text("note", "what else was said", default=_ENTRY["note"]),
+        Column("corrects", Kind.ID, "entry_id whose place it takes", blank="none"),
+        Column(
+            "withdrawn",
+            Kind.YES_NO,
+            "yes: nothing takes the place of the entry it corrects",
+            default=_ENTRY["withdrawn"],
+        ),
+    ),
+)
+
+VOLUMES = Table(
+    "volumes",
+    "Figures of volume series (availability, orders, slaughter, imports, stocks), one a row.",
+    "",
+    (
+        _id("series_id", "the desk's own name of the series"),
+        Column("period_end", Kind.DATE, "last day of what is counted", required=True),
+        Column("value", Kind.NUMBER, "in its unit", required=True, unit="as unit says", least=0),
+        Column("unit", Kind.WORD, "such as lb, head or t", required=True),
+        Column("item_id", Kind.ID, "the item, as in items", default="", blank="no single item"),
+        Column("origin", Kind.WORD, "where it is from", default="", blank="not told apart"),
+        Column(
+            "corrects",
+            Kind.DATE,
+            "period_end again, where it takes the place of an earlier figure",
+            blank="a first figure",
+        ),
+    ),
+)
+
+DESK_TABLES: dict[str, Table] = {table.name: table for table in (ITEMS, CANVASS, VOLUMES)}
+"""What is imported into a store of the market's history, and exported from it."""

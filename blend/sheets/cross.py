@@ -231,7 +231,15 @@ ROW_CHECKS: dict[str, tuple[RowCheck, ...]] = {
     ),
     "rules": (
         _columns_of_kind(
-            ("lots", "against", "least_share", "most_share", "most_count", "least_lb")
+            (
+                "lots",
+                "against",
+                "least_share",
+                "most_share",
+                "most_count",
+                "least_lb",
+                "most_temperature_f",
+            )
         ),
         _in_order("least_share", "most_share"),
     ),

@@ -16,7 +16,8 @@ from blend.core.families import (
     shares,
     supply,
     volume,
+    warmth,
 )
 
-LINEAR = (supply, volume, lean, shares, must_use)
+LINEAR = (supply, volume, lean, shares, must_use, warmth)
 WHOLE = (purchases, containers, batches, recipes, counts)

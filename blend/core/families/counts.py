@@ -46,10 +46,7 @@ def add(layout: Layout, columns: Columns, rows: Rows) -> None:
             )
             for pair in pairs
         ],
-        [
-            (within, columns["use"][pairs], 1.0),
-            (within, is_used[pairs], -layout.most_use_lb[pairs]),
-        ],
+        [(within, columns["use"][pairs], 1.0), switch],
         upper=0.0,
     )
     for blend, product_index in enumerate(layout.blends.product):

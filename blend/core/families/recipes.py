@@ -5,6 +5,8 @@ Where a product is blended as one, its batches share the recipe by construction.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from blend.core.layout import Layout
@@ -22,12 +24,11 @@ def add(layout: Layout, columns: Columns, rows: Rows) -> None:
             if not rule.governs(product):
                 continue
             requirement = Requirement(Family.EQUAL_RECIPE, product.product_id, rule_id=rule.rule_id)
-            first, *others = [use[layout.pairs_of(blend)] for blend in layout.blends_of(index)]
-            rows_within = np.arange(len(first))
-            for other in others:
+            batches = [use[layout.pairs_of(blend)] for blend in layout.blends_of(index)]
+            for first, other in pairwise(batches):
                 rows.add_block(
                     [requirement] * len(first),
-                    [(rows_within, first, 1.0), (rows_within, other, -1.0)],
+                    [(np.arange(len(first)), first, 1.0), (np.arange(len(first)), other, -1.0)],
                     lower=0.0,
                     upper=0.0,
                 )

@@ -1,0 +1,90 @@
+"""Day rules: what a day may use over all its products; and must-use over all days."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from blend.core.days import Days, with_room
+from blend.core.programme import Columns, Rows
+from blend.domain.horizon import DayFamily, DayRequirement, DayRule, DayRuleKind
+from blend.domain.requirements import Family
+
+_FAMILY = {
+    DayRuleKind.MOST_USED: DayFamily.MOST_USED,
+    DayRuleKind.LEAST_IF_USED: DayFamily.LEAST_IF_USED,
+    DayRuleKind.NEEDS: DayFamily.NEEDS,
+}
+
+
+def add(days: Days, columns: Columns, rows: Rows) -> None:
+    rules = days.horizon.day_rules
+    switching = [rule for rule in rules if rule.kind is not DayRuleKind.MOST_USED]
+    for place, day in enumerate(days.days):
+        is_used = _add_switches(days, columns, rows, switching, place)
+        for rule in rules:
+            requirement = DayRequirement(day, _FAMILY[rule.kind], rule_id=rule.rule_id)
+            _add_rule(days, columns, rows, rule, place, requirement, is_used)
+    _add_must_use(days, columns, rows)
+
+
+def _add_switches(
+    days: Days, columns: Columns, rows: Rows, rules: list[DayRule], place: int
+) -> dict[int, int]:
+    """By lot, the column of a switch that is on when the day uses any of it."""
+    layout = with_room(days.layouts[place])
+    switched = [
+        days.lot_index[lot.lot_id]
+        for lot in layout.lots
+        if any(rule.lots.holds(lot) for rule in rules)
+    ]
+    switches = columns.add(f"is_used_at_all {place}", len(switched), upper=1.0, whole=True)
+    use, lot_of_use = days.use_columns(columns, place)
+    most_lb = {days.lot_index[lot.lot_id]: lot.most_lb for lot in layout.lots}
+    wanted_lb = days.most_wanted_lb(place)
+    for lot, is_used in zip(switched, switches, strict=True):
+        rows.add(
+            DayRequirement(days.days[place], Family.MASS, lot_id=days.lots[lot].lot_id),
+            [(use[lot_of_use == lot], 1.0), (is_used, -min(most_lb[lot], wanted_lb))],
+            upper=0.0,
+        )
+    return dict(zip(switched, switches.tolist(), strict=True))
+
+
+def _add_rule(
+    days: Days,
+    columns: Columns,
+    rows: Rows,
+    rule: DayRule,
+    place: int,
+    requirement: DayRequirement,
+    is_used: dict[int, int],
+) -> None:
+    use, lot_of_use = days.use_columns(columns, place)
+    chosen = days.chosen(rule.lots)
+    if rule.kind is DayRuleKind.MOST_USED:
+        rows.add(requirement, [(use[chosen[lot_of_use]], 1.0)], upper=rule.most_lb)
+        return
+    for lot, switch in is_used.items():
+        if chosen[lot]:
+            by = (
+                lot_of_use == lot
+                if rule.kind is DayRuleKind.LEAST_IF_USED
+                else days.chosen(rule.against)[lot_of_use]
+            )
+            rows.add(requirement, [(use[by], 1.0), (switch, -rule.least_lb)], lower=0.0)
+
+
+def _add_must_use(days: Days, columns: Columns, rows: Rows) -> None:
+    for rule in days.horizon.must_use_rules():
+        meant = np.array([days.horizon.means(rule, lot) for lot in days.lots], bool)
+        parts = []
+        for place, layout in enumerate(days.layouts):
+            use, lot = days.use_columns(columns, place)
+            governed = np.array([rule.governs(product) for product in layout.products], bool)
+            is_meant = meant[lot] & governed[layout.blends.product[layout.pair_blend]]
+            parts.append((use[is_meant], 1.0))
+        rows.add(
+            DayRequirement(days.days[-1], Family.MUST_USE, rule_id=rule.rule_id),
+            parts,
+            lower=days.horizon.must_use_lb(rule),
+        )
