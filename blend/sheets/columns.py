@@ -13,6 +13,7 @@ from enum import StrEnum
 from typing import Any
 
 from blend.domain.case import Settings
+from blend.domain.clearing import MoveOf
 from blend.domain.horizon import DayRuleKind, Side
 from blend.domain.imports import Basis, Quota, RateKind, RateUnit
 from blend.domain.lots import CONTAINERS, FORMS, PLACES, PRICE_BASES, Lot
@@ -316,7 +317,7 @@ RULES = Table(
             Kind.NUMBER,
             "for warmth: no warmer than this going into the grinder, by the balance of heat",
             blank="no limit",
-            unit="degrees F",
+            unit="F",
             least=0,
             most=60,
         ),
@@ -586,7 +587,7 @@ LEAN_SPREAD = Table(
         _share(
             "standard_error_share",
             "of the lot's mean lean: 0.01 is one lean point",
-            blank="as estimated from tests",
+            blank="as estimated from tests, with --lean estimated",
             most=MOST_SD,
         ),
         _share(
@@ -1044,3 +1045,130 @@ VOLUMES = Table(
 
 DESK_TABLES: dict[str, Table] = {table.name: table for table in (ITEMS, CANVASS, VOLUMES)}
 """What is imported into a store of the market's history, and exported from it."""
+
+
+# The method of quotations: read by the commands that quote. --------------------------------------
+
+
+def _ratio(name: str, about: str, **more: Any) -> Column:
+    return Column(
+        name, Kind.NUMBER, about, required=True, **{"unit": "share", "least": 0, "most": 1} | more
+    )
+
+
+def _number_of(name: str, about: str, **more: Any) -> Column:
+    return Column(name, Kind.COUNT, about, required=True, **{"least": 0, "most": 10_000} | more)
+
+
+def _cuts(name: str, about: str) -> Column:
+    return Column(name, Kind.SHARES, about, required=True, unit="share", least=0, most=100)
+
+
+METHOD_COLUMNS = {
+    column.name: column
+    for column in (
+        _text("version", "the desk's own name of the method", required=True),
+        _ratio("trade_weight", "of a concluded trade"),
+        _ratio("bid_offer_weight", "of a firm bid and a firm offer together"),
+        _ratio("other_weight", "of other information"),
+        _ratio("affiliate_weight", "times the weight of its kind"),
+        _number_of("least_trades", "trades that suffice", least=1),
+        _lb("least_pounds_lb", "pounds traded that suffice", required=True),
+        _number_of("least_firms", "firms whose trades suffice", least=1),
+        _number_of("least_firms_if_thin", "firms below which nothing is quoted", least=1),
+        _ratio("most_firm_share", "share of one firm at which trades are concentrated"),
+        _ratio("firm_weight_cap", "most that one firm bears of a quotation", least=0.01),
+        _ratio("outlier_cut", "robust distance beyond which an entry is left out", most=100),
+        _ratio("least_spread_ticks", "least median distance", unit="ticks", least=0.1, most=100),
+        _ratio("huber_k", "robust distance from which entries pull no harder", least=0.1, most=10),
+        _ratio("lean_within_share", "lean distance from the item's within which it is the item"),
+        _number_of("late_days", "days after the market day that are still in time", unit="days"),
+        _number_of("carried_days", "days for which a quotation is carried", unit="days"),
+        _number_of("confident_firms", "firms from which confidence is high", least=1),
+        _number_of("confidential_days", "days looked back on", unit="days", least=1),
+        _number_of("confidential_firms", "firms that must report often", least=1),
+        _ratio("confidential_time_share", "how often is often"),
+        _ratio("confidential_most_share", "share of one firm that is too much"),
+        _ratio("confidential_sole_share", "share of days with one firm that is too much"),
+        _ratio("measurable_ticks", "move that counts as measurable", unit="ticks", most=10_000),
+        _ratio("tone_level", "level of the tests of a move", least=0.001, most=0.5),
+        _ratio("majority_share", "share of firms that is exceeded by a majority", least=0.5),
+        _number_of("compare_within_days", "how far back a day to compare may be", unit="days"),
+        _number_of("normal_days", "days that tell what is normal", unit="days", least=1),
+        _number_of("normal_least_days", "days without which nothing is normal", least=1),
+        _cuts("demand_cuts", "where very light, light, moderate, good and very good part"),
+        _cuts("offerings_cuts", "where light, moderate and heavy part"),
+        _cuts("activity_cuts", "where inactive, slow, moderate and active part"),
+    )
+}
+"""Each setting of a method, described as a column is."""
+
+METHOD = Table(
+    "quotation_method",
+    "By which numbers a canvass becomes a quotation and a move a word, one a row.",
+    "setting",
+    (
+        _choice("setting", "which setting", tuple(METHOD_COLUMNS), required=True),
+        Column("value", Kind.SETTING, "its value", blank="the setting is missing"),
+        _choice(
+            "standing",
+            "read at its source, from memory, or the desk's own",
+            ("read", "memory", "own"),
+            required=True,
+        ),
+        _text("source", "where the number is from", required=True),
+        _text("note", "what else to mind", default=""),
+    ),
+    required=True,
+)
+
+
+# The market as a whole: read beside a case by `blend clear` and `blend why`. --------------------
+
+PRODUCT_DEMAND = Table(
+    "product_demand",
+    "What a whole market grinds, one product a row; lots are then the market's items, their price"
+    " the quotation, their quantity what comes to market.",
+    "product_id",
+    (
+        _id("product_id", "the product, as in products.csv"),
+        _lb("volume_lb", "finished pounds ground of it", least=1, required=True),
+        Column(
+            "elasticity",
+            Kind.NUMBER,
+            "per cent that its volume changes when it becomes one per cent dearer; never assumed",
+            required=True,
+            unit="% per %",
+            least=-100,
+            most=-0.01,
+        ),
+    ),
+    required=True,
+)
+
+MARKET_MOVES = Table(
+    "market_moves",
+    "Changes of a market to ask about, all made at once.",
+    "row_id",
+    (
+        _id("row_id", "name of the change"),
+        _choice("what", "what changes", tuple(MoveOf), required=True),
+        Column("lots", Kind.SELECTOR, "for availability: which items", blank="every item"),
+        _words("products", "for orders: product_id of those ordered", "all products"),
+        Column("rule_id", Kind.ID, "for shares: the rule, as in rules.csv", blank="none"),
+        _choice("change", "what is done with value", ("multiply", "set"), required=True),
+        Column(
+            "value",
+            Kind.NUMBER,
+            "factor, pounds or share",
+            required=True,
+            unit="lb, or share of 1",
+            least=0,
+            most=MOST_LB,
+        ),
+    ),
+    required=True,
+)
+
+MARKET_TABLES: dict[str, Table] = {table.name: table for table in (PRODUCT_DEMAND, MARKET_MOVES)}
+"""What turns a case into a market; none of it is needed to plan."""

@@ -23,6 +23,7 @@ from blend.domain.horizon import (
     Store,
 )
 from blend.domain.lots import Lot
+from blend.domain.rules import RuleKind
 from blend.errors import InputRefused, Problem
 from blend.sheets.build import usd_per_lb
 from blend.sheets.cells import did_you_mean, shown
@@ -204,6 +205,10 @@ def _unweighed_stock(case: Case) -> list[Problem]:
 
 
 def _cautions(horizon: Horizon) -> list[Problem]:
+    return [*_kept_for_ever(horizon), *_warmth_left_out(horizon)]
+
+
+def _kept_for_ever(horizon: Horizon) -> list[Problem]:
     """Fresh meat that no use-by date and no store's keeping time bounds."""
     endless = sorted(
         {
@@ -223,6 +228,21 @@ def _cautions(horizon: Horizon) -> list[Problem]:
         )
         for lot_id in endless
         if horizon.store_of(horizon.lot(lot_id)) is not None
+    ]
+
+
+def _warmth_left_out(horizon: Horizon) -> list[Problem]:
+    return [
+        Problem(
+            "rules.csv",
+            None,
+            "kind",
+            f"warmth, of rule {rule.rule_id}",
+            "a rule that later days can be held to",
+            "It is left out here: each day's own plan holds it.",
+        )
+        for rule in horizon.case.rules
+        if rule.kind is RuleKind.WARMTH
     ]
 
 

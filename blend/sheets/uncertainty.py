@@ -28,9 +28,10 @@ def read_uncertainty(
 ) -> UncertaintyRead:
     """Read confidence and lean_spread beside a case; no promise where there is no such table.
 
-    `estimated` are standard errors of lots' lean by lot_id, which count where the table leaves
-    them blank. Every usable lot that may go into a promised product needs its row. Raise
-    InputRefused with all problems; raise FileTrouble for what cannot be opened.
+    `estimated` are standard errors of lots' lean by lot_id, which count before those of the
+    table: they belong to the lean estimated with them. Every usable lot that may go into a
+    promised product needs its row. Raise InputRefused with all problems; raise FileTrouble for
+    what cannot be opened.
     """
     raw = read_tables(Path(path), CONFIDENCE_TABLES)
     if raw.problems:
@@ -114,9 +115,8 @@ def _spread_of(sheet: Sheet | None, estimated: Mapping[str, float]) -> dict[str,
     """The lots' spread; a blank standard error that no estimate fills goes to the problems."""
     known = {}
     for row in _whole_rows(sheet):
-        lot_id, error = row["lot_id"], row["standard_error_share"]
-        if error is None:
-            error = estimated.get(lot_id)
+        lot_id = row["lot_id"]
+        error = estimated.get(lot_id, row["standard_error_share"])
         if error is None:
             sheet.refuse(
                 row.number,

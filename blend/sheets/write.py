@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import secrets
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import date
 from decimal import Decimal
@@ -30,18 +30,47 @@ def write_csv(path: str | Path, header: Sequence[str], rows: Iterable[Sequence[A
     numbers. None is a blank cell, True and False are yes and no, collections are joined by
     `|`. Raise FileTrouble.
     """
-    path = Path(path)
+    with (
+        _replacing(Path(path)) as unfinished,
+        # With its mark at the start, spreadsheets see that the file is UTF-8.
+        unfinished.open("x", encoding="utf-8-sig", newline="") as file,
+    ):
+        writer = csv.writer(file)
+        writer.writerow(header)
+        writer.writerows([_cell(value) for value in row] for row in rows)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def write_plain_workbook(
+    path: str | Path, tables: Mapping[str, tuple[Sequence[str], Iterable[Sequence[Any]]]]
+) -> None:
+    """Write tables as sheets of one .xlsx workbook, cells as in `write_csv`; raise FileTrouble.
+
+    `tables` has, by name, header and rows.
+    """
+    from openpyxl import Workbook
+
+    book = Workbook(write_only=True)
+    for name, (header, rows) in tables.items():
+        sheet = book.create_sheet(name)
+        sheet.append(list(header))
+        for row in rows:
+            sheet.append([_cell(value) for value in row])
+    with _replacing(Path(path)) as unfinished:
+        book.save(unfinished)
+        with unfinished.open("rb") as file:
+            os.fsync(file.fileno())
+
+
+@contextmanager
+def _replacing(path: Path) -> Iterator[Path]:
+    """A file to write; it takes the place of `path` at once when all went well, else it goes."""
     # In the same folder, as only there one file can take the place of another at once.
     unfinished = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    with _as_file_trouble(path):
+    with as_file_trouble(path):
         try:
-            # With its mark at the start, spreadsheets see that the file is UTF-8.
-            with unfinished.open("x", encoding="utf-8-sig", newline="") as file:
-                writer = csv.writer(file)
-                writer.writerow(header)
-                writer.writerows([_cell(value) for value in row] for row in rows)
-                file.flush()
-                os.fsync(file.fileno())
+            yield unfinished
             os.replace(unfinished, path)
         except BaseException:
             with suppress(OSError):
@@ -50,7 +79,7 @@ def write_csv(path: str | Path, header: Sequence[str], rows: Iterable[Sequence[A
 
 
 @contextmanager
-def _as_file_trouble(path: Path) -> Iterator[None]:
+def as_file_trouble(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
@@ -64,7 +93,7 @@ def write_template(folder: str | Path) -> tuple[Path, ...]:
     there already.
     """
     folder = Path(folder)
-    with _as_file_trouble(folder):
+    with as_file_trouble(folder):
         there = sorted(
             path.name
             for path in (folder.iterdir() if folder.exists() else ())
@@ -107,7 +136,7 @@ def write_case(case: Case, folder: str | Path) -> tuple[Path, ...]:
 
 
 def _write_tables(folder: Path, rows_by_table: dict[str, Any]) -> tuple[Path, ...]:
-    with _as_file_trouble(folder):
+    with as_file_trouble(folder):
         folder.mkdir(parents=True, exist_ok=True)
     paths = []
     for name, rows in rows_by_table.items():
@@ -146,7 +175,7 @@ def _cell(value: Any) -> Any:
         case Decimal():
             return f"{value.normalize():f}"
         case float() if value.is_integer():
-            return f"{value:.0f}"
+            return int(value)
         case int() | float():
             return value
         case date():

@@ -35,8 +35,8 @@ def usd(amount: float) -> str:
     return f"{number_words(amount, most_decimals=0)} USD"
 
 
-def count_of(number: int, one: str) -> str:
-    return f"{number:,} {one if number == 1 else one + 's'}"
+def count_of(number: int, one: str, many: str = "") -> str:
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
 def amount_words(amount: float | None, unit: str) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from itertools import groupby
 
 from blend.domain.case import Case
-from blend.domain.plan import Plan, Verdict
-from blend.domain.standards import Action
-from blend.show.amounts import amount_words
+from blend.domain.plan import Check, Plan, Verdict
+from blend.domain.standards import Action, StandardRow
+from blend.show.amounts import amount_words, count_of
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
-from blend.show.words import VERDICT_WORDS, requirement_words, standard_row_of
+from blend.show.words import FAMILY_WORDS, VERDICT_WORDS, requirement_words, standard_row_of
 from blend.units import POINTS_PER_SHARE
 
 _ACTION_WORDS = {
@@ -88,6 +89,93 @@ def open_checks_table(case: Case, plan: Plan) -> ShownTable:
     return shown_table("Checks to look at", columns, rows, note)
 
 
+def rounding_table(case: Case, plan: Plan) -> ShownTable:
+    """Checks that are met only within rounding, one line for each family of requirements."""
+    columns = (
+        ShownColumn("Requirements"),
+        ShownColumn("Checks", "", Format.WHOLE, is_summed=True),
+        ShownColumn("Products", "", Format.WHOLE),
+        ShownColumn("Farthest off", "", Format.READING),
+        ShownColumn("Rounding can move", "", Format.READING),
+        ShownColumn("Which"),
+    )
+    within = [c for c in plan.proof.checks if c.verdict is Verdict.WITHIN_ROUNDING]
+    within.sort(key=lambda check: check.requirement.family)
+    rows = []
+    for family, each in groupby(within, key=lambda check: check.requirement.family):
+        checks = list(each)
+        farthest = max(checks, key=_off)
+        rows.append(
+            (
+                FAMILY_WORDS[family],
+                len(checks),
+                len({c.requirement.product_id for c in checks} - {""}) or None,
+                amount_words(_off(farthest), farthest.unit),
+                amount_words(farthest.allowance, farthest.unit),
+                _which(farthest, case),
+            )
+        )
+    note = (
+        "Off by no more than whole pounds alone can move; the workbook's Proof sheet has every one."
+        if rows
+        else "None."
+    )
+    return shown_table("Met within rounding", columns, rows, note)
+
+
+def _off(check: Check) -> float:
+    """By how much a reading passes its limit."""
+    below = 0.0 if check.least is None else check.least - check.read
+    above = 0.0 if check.most is None else check.read - check.most
+    return max(below, above, 0.0)
+
+
+def _which(check: Check, case: Case) -> str:
+    """The product that a check concerns, else its lot or rule."""
+    requirement = check.requirement
+    if requirement.product_id:
+        return case.product(requirement.product_id).name
+    return f"lot {requirement.lot_id}" if requirement.lot_id else f"rule {requirement.rule_id}"
+
+
+def passed_table(case: Case, plan: Plan, *, all_follow: bool = False) -> ShownTable:
+    """Limits of standards that the plan passes though it was not made to them, and how many
+    limits there are; `all_follow` where these are told next."""
+    columns = (
+        ShownColumn("Limit"),
+        ShownColumn("Read", "", Format.READING),
+        ShownColumn("Remark"),
+    )
+    rows = [
+        (
+            requirement_words(check.requirement, case),
+            amount_words(check.read, check.unit),
+            check.note,
+        )
+        for check in plan.proof.checks
+        if check.verdict is Verdict.WARNING
+    ]
+    laid = _laid_rows(case)
+    if not laid:
+        return shown_table("Standards", columns, rows, _NO_STANDARD)
+    limits = count_of(len(laid), "limit")
+    standards = count_of(len({row.standard_id for row in laid}), "standard")
+    verb = "applies" if len(laid) == 1 else "apply"
+    passed = "" if rows else "None is passed. "
+    where = "below" if all_follow else "on the workbook's Standards sheet, or add --standards"
+    note = f"{passed}{limits} of {standards} {verb}; all are {where}."
+    return shown_table("Limits of standards that are passed", columns, rows, note)
+
+
+_NO_STANDARD = "None of today's products is labelled or bought under a standard."
+
+
+def _laid_rows(case: Case) -> list[StandardRow]:
+    """Rows of the standards that today's products are labelled or bought under."""
+    named = {standard_id for product in case.products for standard_id in product.standards}
+    return [row for row in case.standards if row.standard_id in named]
+
+
 def standards_table(case: Case, plan: Plan) -> ShownTable:
     """Rows of the published standards that today's products are held to, with what they leave
     open where a row cannot be checked or is passed."""
@@ -106,27 +194,25 @@ def standards_table(case: Case, plan: Plan) -> ShownTable:
         ShownColumn("Remark"),
     )
     rows = []
-    for row in case.standards:
-        names = [product.name for product in case.products if row.standard_id in product.standards]
-        if not names:
-            continue
+    for row in _laid_rows(case):
+        ids = [p.product_id for p in case.products if row.standard_id in p.standards]
         remarks = [row.note] if row.note and row in open_rows else []
-        if row.standing == "memory":
-            remarks.append("From memory: confirm it.")
+        is_remembered = row.standing == "memory"
+        if is_remembered:
+            remarks.append("Confirm it.")
         elif row.is_stale(day):
             remarks.append("Read more than a year ago: read the current text.")
-        read_on = row.read_on.isoformat() if row.read_on else ""
         rows.append(
             (
-                ", ".join(names),
+                ", ".join(ids),
                 row.section,
                 row.title,
                 _ACTION_WORDS[row.action],
-                read_on,
+                "from memory" if is_remembered or row.read_on is None else row.read_on.isoformat(),
                 " ".join(remarks),
             )
         )
-    note = "" if rows else "None of today's products is labelled or bought under a standard."
+    note = "" if rows else _NO_STANDARD
     return shown_table("Standards", columns, rows, note)
 
 

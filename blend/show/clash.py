@@ -1,16 +1,28 @@
-"""Words for why there is no plan, and for the changes that free one."""
+"""Words for why there is no plan, and for the changes that make one possible."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from blend.domain.case import Case
-from blend.domain.plan import Change, Clash, Proof, Verdict
-from blend.domain.requirements import Family
-from blend.show.amounts import amount_words, count_of, number_words, percent, pounds, printable, usd
+from blend.domain.lots import Lot
+from blend.domain.plan import Change, Clash, Programme, Proof, Verdict
+from blend.domain.requirements import Family, Requirement
+from blend.domain.rules import WholeContainers
+from blend.show.amounts import (
+    amount_words,
+    count_of,
+    lean_percent,
+    number_words,
+    percent,
+    pounds,
+    printable,
+    usd,
+)
 from blend.show.words import (
     CONTAINERS_WORDS,
+    PROGRAMME_WORDS,
     meat_words,
     product_name,
     requirement_words,
@@ -22,11 +34,10 @@ from blend.units import POINTS_PER_SHARE
 
 
 def change_words(change: Change, case: Case) -> str:
-    """One change that frees a plan: what to move, from where to where, and the cost then.
+    """One change that makes a plan possible: what to move, from where to where, and the cost then.
 
     `was` and `becomes` are the numbers that the tables hold: the tolerance for lean, the limit
-    for the rest. They are rounded towards the easier side, so that the one told does free the
-    plan.
+    for the rest. They are rounded towards the easier side, so that the one told does suffice.
     """
     told = _give_up if change.unit == "drop" else _CHANGE[change.requirement.family]
     text = told(change, case)
@@ -40,21 +51,61 @@ def change_words(change: Change, case: Case) -> str:
 
 
 def clash_lines(clash: Clash, case: Case) -> list[str]:
-    """Why there is no plan, line by line: what clashes, and what would free a plan."""
-    if len(clash.requirements) == 1:
+    """Why there is no plan, line by line: what clashes, and what would make one possible."""
+    clashing = _clashing(clash.requirements, case)
+    if len(clashing) == 1:
         lines = ["No plan exists: this cannot be met."]
     else:
-        lines = [f"No plan exists: these {len(clash.requirements)} cannot all be met together."]
-    lines += [f"  - {requirement_words(each, case)}" for each in clash.requirements]
+        lines = [f"No plan exists: these {len(clashing)} cannot all be met together."]
+    lines += [f"  - {words}" for words in clashing]
     if clash.needs_whole:
         lines.append("They clash only because containers, counts and batches must be whole.")
     if clash.changes:
-        lines.append("Any one of these changes frees a plan:")
-        lines += [f"  - {change_words(change, case)}" for change in clash.changes]
+        # Not to make a product at all is always open; it is told only where nothing else is.
+        changes = [each for each in clash.changes if not _makes_none(each)] or clash.changes
+        lines.append("Any one of these changes makes a plan possible:")
+        lines += [f"  - {change_words(change, case)}" for change in changes]
     if clash.together:
-        lines.append("No single change frees a plan; these do so together:")
+        lines.append("No single change makes a plan possible; these do so together:")
         lines += [f"  - {change_words(change, case)}" for change in clash.together]
+    if (clash.changes or clash.together) and not clash.needs_whole:
+        lines.append(f"Reckoned {PROGRAMME_WORDS[Programme.LINEAR]}; whole ones may ask for more.")
     return lines
+
+
+def _clashing(requirements: Sequence[Requirement], case: Case) -> list[str]:
+    """Each in words; the supply of many lots as one."""
+    supply = [r for r in requirements if r.family is Family.SUPPLY and r.lot_id]
+    if len(supply) < _FEWEST_LOTS_AS_ONE:
+        return [requirement_words(each, case) for each in requirements]
+    others = [requirement_words(each, case) for each in requirements if each not in supply]
+    return [*others, printable(_supply_of([case.lot(each.lot_id) for each in supply], case))]
+
+
+def _supply_of(lots: list[Lot], case: Case) -> str:
+    ids = [lot.lot_id for lot in lots[:_MOST_LOTS_NAMED]]
+    others = len(lots) - len(ids)
+    named = ", ".join(ids) + (f" and {others} more" if others else "")
+    return f"supply of {_lots_by_lean(lots, case)}: {named}"
+
+
+def _lots_by_lean(lots: list[Lot], case: Case) -> str:
+    """Which lots these are: all of their species, all from some lean up or down, or some."""
+    least, most = (pick(lot.lean_share for lot in lots) for pick in (min, max))
+    ids, species = {lot.lot_id for lot in lots}, {lot.species for lot in lots}
+    alike = [lot for lot in case.usable_lots() if lot.species in species]
+    count = count_of(len(lots), "lot")
+    if len(alike) == len(lots):
+        return f"all {count} of {', '.join(sorted(species))}"
+    if ids == {lot.lot_id for lot in alike if lot.lean_share >= least}:
+        return f"{count} at {lean_percent(least)} lean or leaner"
+    if ids == {lot.lot_id for lot in alike if lot.lean_share <= most}:
+        return f"{count} at {lean_percent(most)} lean or fatter"
+    return f"{count} between {lean_percent(least)} and {lean_percent(most)} lean"
+
+
+def _makes_none(change: Change) -> bool:
+    return change.requirement.family is Family.VOLUME_LEAST and change.becomes < _LEAST_MADE_LB
 
 
 def broken_lines(proof: Proof, case: Case) -> list[str]:
@@ -71,6 +122,9 @@ def broken_lines(proof: Proof, case: Case) -> list[str]:
     return lines
 
 
+_FEWEST_LOTS_AS_ONE, _MOST_LOTS_NAMED = 3, 6
+_LEAST_MADE_LB = 1.0
+"""Less than this is none."""
 _DUST = 1e-6
 """What floating point may have added to a number that is meant to be round."""
 
@@ -114,7 +168,13 @@ def _change_batch_fill(change: Change, case: Case) -> str:
 
 
 def _change_supply(change: Change, case: Case) -> str:
-    return f"{pounds(_up(change.becomes - change.was))} more of lot {change.requirement.lot_id}"
+    lot = case.lot(change.requirement.lot_id)
+    is_whole = case.settings.whole_containers is not WholeContainers.NO
+    if not is_whole or lot.container_lb is None:
+        return f"{pounds(_up(change.becomes - change.was))} more of lot {lot.lot_id}"
+    becomes_lb = _up(change.becomes / lot.container_lb) * lot.container_lb
+    containers = CONTAINERS_WORDS[lot.container]
+    return f"{pounds(becomes_lb - change.was)} more of lot {lot.lot_id}, in whole {containers}"
 
 
 def _change_least_purchase(change: Change, case: Case) -> str:
@@ -195,4 +255,5 @@ _CHANGE: dict[Family, Callable[[Change, Case], str]] = {
     Family.MAY_HOLD: _give_up,
     Family.KEEP_APART: _give_up,
     Family.EQUAL_RECIPE: _give_up,
+    Family.WARMTH: _give_up,
 }

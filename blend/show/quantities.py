@@ -11,6 +11,8 @@ from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
 from blend.show.words import CONTAINERS_WORDS
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
+EACH_BATCH = "Each batch"
+"""Name of the column that a batch is weighed by."""
 _HALF_A_CENT = 0.005
 
 
@@ -127,7 +129,7 @@ def recipe_table(case: Case, run: BatchRun, label: str) -> ShownTable:
         ShownColumn("Lot"),
         ShownColumn("Item"),
         ShownColumn("Lean", "%", Format.HUNDREDTHS),
-        ShownColumn("Each batch", "lb", Format.WHOLE, is_summed=True),
+        ShownColumn(EACH_BATCH, "lb", Format.WHOLE, is_summed=True),
         ShownColumn(_all_batches(run), "lb", Format.WHOLE, is_summed=True),
         ShownColumn("Of finished", "%", Format.HUNDREDTHS),
         *([ShownColumn("Containers")] if in_containers else []),

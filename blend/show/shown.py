@@ -114,3 +114,36 @@ def squeezed(widths: Sequence[int], floors: Sequence[int], room: int) -> list[in
             break
         fitted[max(wide, key=lambda index: fitted[index])] -= 1
     return fitted
+
+
+Span = tuple[int, int]
+"""First and last column of a sheet, from 1, that one column of a table takes up."""
+
+
+def spans_in(widths: Sequence[int], needed: Sequence[int]) -> list[Span]:
+    """Where a table's columns stand on a sheet whose own have these widths: each takes up as
+    many as it needs, as far as there are enough for all."""
+    spare, first, spans = len(widths) - len(needed), 0, []
+    for width in needed:
+        last = first
+        while spare and sum(widths[first : last + 1]) < width:
+            last, spare = last + 1, spare - 1
+        spans.append((first + 1, last + 1))
+        first = last + 1
+    return spans
+
+
+def shared_widths(needed: Sequence[Sequence[int]]) -> list[int]:
+    """Widths of a sheet's columns for tables that stand one below the other.
+
+    `needed` holds the widths that each table's columns need. The table of most columns gives
+    the sheet's; where another table needs more, the widest it takes up is widened.
+    """
+    most = max(map(len, needed))
+    widths = [max(column) for column in zip(*(t for t in needed if len(t) == most), strict=True)]
+    for table in needed:
+        for width, (first, last) in zip(table, spans_in(widths, table), strict=True):
+            lacks = width - sum(widths[first - 1 : last])
+            if lacks > 0:
+                widths[max(range(first - 1, last), key=widths.__getitem__)] += lacks
+    return widths

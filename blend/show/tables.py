@@ -9,15 +9,38 @@ from blend.show.shown import ShownTable
 
 
 def plan_tables(case: Case, plan: Plan) -> list[ShownTable]:
-    """Purchases, blends, recipes, money, worths where they were asked for, proof, standards."""
+    """Everything there is to show of a plan."""
+    return [
+        *_quantity_tables(case, plan),
+        *proof_tables(case, plan),
+        *standards_tables(case, plan),
+    ]
+
+
+def terminal_tables(case: Case, plan: Plan, *, standards: bool = False) -> list[ShownTable]:
+    """What fits a terminal: checks by family, and of standards those that are passed, unless
+    all `standards` are asked for."""
+    return [
+        *_quantity_tables(case, plan),
+        checks.bound_table(plan),
+        checks.verdicts_table(plan),
+        checks.rounding_table(case, plan),
+        checks.passed_table(case, plan, all_follow=standards),
+        *([checks.standards_table(case, plan)] if standards else []),
+        checks.labels_table(case, plan),
+        checks.cautions_table(),
+    ]
+
+
+def _quantity_tables(case: Case, plan: Plan) -> list[ShownTable]:
+    """Purchases, blends, recipes, money, worths where they were asked for, lots set aside."""
     return [
         quantities.purchases_table(case, plan),
         quantities.blends_table(case, plan),
         *recipe_tables(case, plan),
         quantities.money_table(case, plan),
         *worth_tables(case, plan),
-        *proof_tables(case, plan),
-        *standards_tables(case, plan),
+        quantities.set_aside_table(case),
     ]
 
 
@@ -44,7 +67,6 @@ def proof_tables(case: Case, plan: Plan) -> list[ShownTable]:
         checks.bound_table(plan),
         checks.verdicts_table(plan),
         checks.open_checks_table(case, plan),
-        quantities.set_aside_table(case),
     ]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from blend.domain.case import Case
+from blend.domain.lots import DOMESTIC
 from blend.domain.plan import Programme, Step, Verdict
 from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import Rule
@@ -24,7 +25,33 @@ STEP_WORDS = {
     Step.LEAN_POINT: "lean point",
     Step.SHARE_POINT: "point of share",
     Step.CWT: "cwt",
+    Step.BTU_PER_LB: "Btu/lb",
 }
+
+FAMILY_WORDS = {
+    Family.MASS: "weight of a blend",
+    Family.LEAN_LEAST: "lean, at least",
+    Family.LEAN_MOST: "lean, at most",
+    Family.VOLUME_LEAST: "order, at least",
+    Family.VOLUME_MOST: "order, at most",
+    Family.BATCH_FILL: "size of batches",
+    Family.SUPPLY: "supply",
+    Family.LEAST_PURCHASE: "least purchase",
+    Family.WHOLE_CONTAINERS: "whole containers",
+    Family.SHARE_LEAST: "share of some meat, at least",
+    Family.SHARE_MOST: "share of some meat, at most",
+    Family.FAT_LEAST: "fat, at least",
+    Family.FAT_MOST: "fat, at most",
+    Family.MOST_LOTS: "number of lots",
+    Family.LEAST_IF_USED: "least share if used",
+    Family.MUST_USE: "meat to be used",
+    Family.MUST_NOT_USE: "meat not to be used",
+    Family.MAY_HOLD: "species and programmes",
+    Family.KEEP_APART: "meats kept apart",
+    Family.EQUAL_RECIPE: "one recipe for all batches",
+    Family.WARMTH: "warmth",
+}
+"""Each family of requirements as a heading for all of its kind."""
 
 PROGRAMME_WORDS = {
     Programme.LINEAR: "with containers, counts and batches taken as divisible",
@@ -39,11 +66,17 @@ def meat_words(selector: Selector) -> str:
     for condition in selector.conditions:
         if condition.compare == "=" and condition.attribute == "form":
             forms.append(_either(condition.values))
+        elif condition.attribute == "origin" and _is_domestic(condition):
+            forms.append("domestic" if condition.compare == "=" else "imported")
         elif condition.compare == "=" and condition.attribute in _NOUNS:
             nouns.append(_NOUNS[condition.attribute](condition.values))
         else:
             after.append(_AFTER[condition.attribute](condition))
     return " ".join(forms + (nouns or ["meat"]) + after)
+
+
+def _is_domestic(condition: Condition) -> bool:
+    return [value.casefold() for value in condition.values] == [DOMESTIC]
 
 
 def standard_row_of(requirement: Requirement, case: Case) -> StandardRow | None:
@@ -272,6 +305,11 @@ def _keep_apart(requirement: Requirement, case: Case) -> str:
     return f"{meats} never together in {product_name(requirement, case)}"
 
 
+def _warmth(requirement: Requirement, case: Case) -> str:
+    most_f = rule_of(requirement, case).most_temperature_f
+    return f"{product_name(requirement, case)} no warmer than {most_f:g} °F"
+
+
 def _equal_recipe(requirement: Requirement, case: Case) -> str:
     return f"every batch of {product_name(requirement, case)} to one recipe"
 
@@ -297,4 +335,5 @@ _REQUIREMENT: dict[Family, Callable[[Requirement, Case], str]] = {
     Family.MAY_HOLD: _may_hold,
     Family.KEEP_APART: _keep_apart,
     Family.EQUAL_RECIPE: _equal_recipe,
+    Family.WARMTH: _warmth,
 }

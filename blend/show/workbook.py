@@ -7,6 +7,7 @@ import io
 import os
 import re
 import zipfile
+from math import ceil
 from pathlib import Path
 
 from openpyxl import Workbook
@@ -22,24 +23,31 @@ from blend.show.cells import (
     ABOVE,
     ACCENT_BELOW,
     BELOW,
+    FAINT_BELOW,
     HEADING,
     LARGE,
     PLAIN,
     QUIET,
     STRONG,
     TITLE,
+    height_of,
     lines_needed,
+    natural_width,
     put,
     put_cell_of,
-    set_up_page,
     set_widths,
+    use_our_face,
 )
 from blend.show.floor import fill_floor_sheet
-from blend.show.shown import Cell, ShownTable, squeezed
+from blend.show.pages import lay_on_pages, orientation_for, set_up_page
+from blend.show.shown import Cell, ShownColumn, ShownTable, Span, shared_widths, spans_in, squeezed
 
-_NARROWEST, _NARROWEST_WORDS = 12, 20
+_NARROWEST, _NARROWEST_WORDS = 9, 20
 _PAGE_WIDTH = 150
-"""Characters abreast that a landscape page shows at a size to be read."""
+"""Of all columns, so that a landscape page still shows them at a size to be read."""
+_GAP = 16
+_OF_HEADING = 0.6
+"""Headings break between words, into little more than two lines."""
 _LONGEST_NAME = 31
 """Of a sheet: what spreadsheets take."""
 _NO_MOMENT = b"2000-01-01T00:00:00Z"
@@ -65,6 +73,7 @@ def write_plan_workbook(case: Case, plan: Plan, path: Path) -> None:
 def plan_workbook(case: Case, plan: Plan) -> Workbook:
     """The workbook, not yet written."""
     book = Workbook()
+    use_our_face(book)
     book.remove(book.active)
     _add_sheet(book, case, "Purchases", [quantities.purchases_table(case, plan)])
     product_ids = dict.fromkeys(run.product_id for run in plan.runs)
@@ -77,7 +86,8 @@ def plan_workbook(case: Case, plan: Plan) -> Workbook:
     _add_sheet(book, case, "Money", money)
     if worths := tables.worth_tables(case, plan):
         _add_sheet(book, case, "Worths", worths)
-    _add_sheet(book, case, "Proof", tables.proof_tables(case, plan))
+    proof = [*tables.proof_tables(case, plan), quantities.set_aside_table(case)]
+    _add_sheet(book, case, "Proof", proof)
     _add_sheet(book, case, "Standards", tables.standards_tables(case, plan))
     return book
 
@@ -98,57 +108,68 @@ def sheet_name(product_id: str, taken: set[str]) -> str:
 
 def _add_sheet(book: Workbook, case: Case, title: str, shown: list[ShownTable]) -> None:
     sheet = book.create_sheet(title)
-    width = max(len(table.columns) for table in shown)
-    widths = _fitted_widths(shown, width)
+    widths, places = _columns(shown)
     set_widths(sheet, widths)
     plant, day = case.settings.plant, case.settings.plan_on.isoformat()
     is_one_table = len(shown) == 1
-    set_up_page(sheet, plant, f"{title}, {day}", title_rows=5 if is_one_table else 2)
-    put(sheet, 1, 1, title, TITLE, to_column=width)
-    put(sheet, 2, 1, ", ".join(filter(None, (plant, day))), LARGE, to_column=width,
+    set_up_page(sheet, plant, f"{title}, {day}", title_rows=5 if is_one_table else 2,
+                orientation=orientation_for(widths))  # fmt: skip
+    put(sheet, 1, 1, title, TITLE, to_column=len(widths))
+    put(sheet, 2, 1, ", ".join(filter(None, (plant, day))), LARGE, to_column=len(widths),
         border=ACCENT_BELOW)  # fmt: skip
-    sheet.row_dimensions[1].height = 28
-    sheet.row_dimensions[2].height = 20
+    sheet.row_dimensions[1].height = height_of(1, TITLE)
+    sheet.row_dimensions[2].height = height_of(1, LARGE)
     sheet.freeze_panes = "A6" if is_one_table else "A3"
-    row = 4
-    for table in shown:
-        row = _put_table(sheet, row, table, widths) + 1
+    row, firsts = 3, []
+    for table, spans in zip(shown, places, strict=True):
+        sheet.row_dimensions[row].height = _GAP
+        firsts.append(row)
+        row = _put_table(sheet, row + 1, table, spans, widths)
+    lay_on_pages(sheet, [[first] for first in firsts])
 
 
-def _fitted_widths(shown: list[ShownTable], width: int) -> list[int]:
-    """Of each column of the sheet, over all its tables."""
-    widths = [_NARROWEST] * width
-    words = set()
-    for table in filter(_has_columns, shown):
-        for index, column in enumerate(table.columns):
-            cells = [row[index] for row in (*table.rows, table.totals or ()) if row]
-            longest = max((len(column.text(cell)) for cell in cells), default=0)
-            widths[index] = max(widths[index], longest + 4)
-            if column.align == "left":
-                words.add(index)
+def _columns(shown: list[ShownTable]) -> tuple[list[int], list[list[Span]]]:
+    """Widths of the sheet's columns, and which of them each table's columns take up."""
+    needed = [[_needed_width(table, index) for index, _ in _columns_of(table)] for table in shown]
+    widths = shared_widths(needed)
+    (most, *_) = [table for table in shown if len(_columns_of(table)) == len(widths)]
     floors = [
-        min(natural, _NARROWEST_WORDS) if index in words else natural
-        for index, natural in enumerate(widths)
+        min(width, _NARROWEST_WORDS) if column.align == "left" else width
+        for width, column in zip(widths, most.columns, strict=True)
     ]
-    return squeezed(widths, floors, _PAGE_WIDTH)
+    widths = squeezed(widths, floors, _PAGE_WIDTH)
+    return widths, [spans_in(widths, table) for table in needed]
 
 
-def _put_table(sheet: Worksheet, row: int, table: ShownTable, widths: list[int]) -> int:
+def _needed_width(table: ShownTable, index: int) -> int:
+    """In which every text of a column stays on one line, and its heading on about two."""
+    column = table.columns[index]
+    rows = [*table.rows, *([table.totals] if table.totals else [])]
+    widths = [natural_width(column.text(row[index]), STRONG) for row in rows]
+    widths += [natural_width(word, STRONG) for word in column.heading.split()]
+    widths.append(_OF_HEADING * natural_width(column.heading, STRONG))
+    return ceil(max(_NARROWEST, *widths))
+
+
+def _put_table(
+    sheet: Worksheet, row: int, table: ShownTable, spans: list[Span], widths: list[int]
+) -> int:
     """Title, headings, rows, totals and note; the row after them."""
-    put(sheet, row, 1, table.title, HEADING, to_column=len(widths))
-    sheet.row_dimensions[row].height = 20
-    row += 1
-    if _has_columns(table):
-        for index, column in enumerate(table.columns, start=1):
-            put(sheet, row, index, column.heading, STRONG, align=column.align, border=BELOW)
-        heights = [lines_needed(c.heading, w) for c, w in zip(table.columns, widths, strict=False)]
-        sheet.row_dimensions[row].height = 14 * max(heights)
+    row = _put_line(sheet, row, table.title, widths, HEADING)
+    if _columns_of(table):
+        lines = 1
+        for column, (first, last) in zip(table.columns, spans, strict=True):
+            put(sheet, row, first, column.heading, STRONG, align=column.align, vertical="bottom",
+                border=BELOW, to_column=last, is_indented=first > 1)  # fmt: skip
+            room = sum(widths[first - 1 : last])
+            lines = max(lines, lines_needed(column.heading, room, STRONG, is_indented=first > 1))
+        sheet.row_dimensions[row].height = height_of(lines, STRONG)
         row += 1
         for cells in table.rows:
-            _put_row(sheet, row, table, cells, widths)
+            _put_row(sheet, row, table, cells, spans, widths, PLAIN, FAINT_BELOW)
             row += 1
         if table.totals is not None:
-            _put_row(sheet, row, table, table.totals, widths, STRONG, ABOVE)
+            _put_row(sheet, row, table, table.totals, spans, widths, STRONG, ABOVE)
             row += 1
     else:
         for (line,) in table.rows:
@@ -161,25 +182,32 @@ def _put_row(
     row: int,
     table: ShownTable,
     cells: tuple[Cell, ...],
+    spans: list[Span],
     widths: list[int],
-    font: Font = PLAIN,
-    border: Border | None = None,
+    font: Font,
+    border: Border,
 ) -> None:
-    lines = 1
-    for index, (column, cell) in enumerate(zip(table.columns, cells, strict=True)):
-        put_cell_of(sheet, row, index + 1, column, cell, font, border=border)
-        lines = max(lines, lines_needed(column.text(cell), widths[index]))
-    sheet.row_dimensions[row].height = 14 * lines + 2
+    placed = list(zip(table.columns, cells, spans, strict=True))
+    lines = max(
+        lines_needed(column.text(cell), sum(widths[first - 1 : last]), font, is_indented=first > 1)
+        for column, cell, (first, last) in placed
+    )
+    vertical = "center" if lines == 1 else "top"
+    for column, cell, (first, last) in placed:
+        put_cell_of(sheet, row, first, column, cell, font, border=border, vertical=vertical,
+                    to_column=last, is_indented=first > 1 and column.align == "left")  # fmt: skip
+    sheet.row_dimensions[row].height = height_of(lines, font)
 
 
 def _put_line(sheet: Worksheet, row: int, line: str, widths: list[int], font: Font) -> int:
     put(sheet, row, 1, line, font, to_column=len(widths))
-    sheet.row_dimensions[row].height = 13 * lines_needed(line, sum(widths)) + 3
+    sheet.row_dimensions[row].height = height_of(lines_needed(line, sum(widths), font), font)
     return row + 1
 
 
-def _has_columns(table: ShownTable) -> bool:
-    return any(column.name for column in table.columns)
+def _columns_of(table: ShownTable) -> list[tuple[int, ShownColumn]]:
+    """None where a table is but lines of text."""
+    return list(enumerate(table.columns)) if any(c.name for c in table.columns) else []
 
 
 def _bytes_of(book: Workbook) -> bytes:

@@ -4,19 +4,41 @@ from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from blend.domain.plan import BatchRun, Bound, Ingredient, Money, Plan, Proof, Take, Verdict
+from blend.domain.plan import (
+    BatchRun,
+    Bound,
+    Check,
+    Ingredient,
+    Money,
+    Plan,
+    Proof,
+    Take,
+    Verdict,
+)
+from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import kept_per_lb
 from blend.proof.check import check_plan, count_money
 from blend.show import checks, quantities, worths
-from blend.show.shown import Format, ShownColumn, ShownTable, shown_table, squeezed
-from blend.show.tables import plan_tables
+from blend.show.shown import (
+    Format,
+    ShownColumn,
+    ShownTable,
+    shared_widths,
+    shown_table,
+    spans_in,
+    squeezed,
+)
+from blend.show.summary import summary_line
+from blend.show.tables import plan_tables, terminal_tables
 from blend.show.text import WIDTH, table_text, tables_text
 from tests.show.example_plan import example_case, example_plan
 from tests.strategies import cases
 
 CASE = example_case()
 PLAN = example_plan(CASE)
+NO_CHECKS = Proof((), PLAN.proof.bound)
 
 
 def column(table: ShownTable, name: str) -> list:
@@ -188,6 +210,91 @@ def test_every_check_not_simply_met_is_told():
     assert "no water, binders or extenders added" in said
 
 
+def within(family: Family, product_id: str, read: float, **limits: float) -> Check:
+    held = {"least": None, "most": None} | limits
+    requirement = Requirement(family, product_id)
+    return Check(requirement, read, unit="share", allowance=0.0005,
+                 verdict=Verdict.WITHIN_ROUNDING, **held)  # fmt: skip
+
+
+def test_checks_met_within_rounding_are_one_line_for_each_family():
+    proof = replace(
+        PLAN.proof,
+        checks=(
+            within(Family.LEAN_LEAST, "GB80", 0.7949, least=0.795),
+            within(Family.LEAN_MOST, "GB80", 0.8102, most=0.81),
+            within(Family.LEAN_LEAST, "GC73", 0.7197, least=0.72),
+            within(Family.LEAN_LEAST, "GC73", 0.7198, least=0.72),
+        ),
+    )
+    table = checks.rounding_table(CASE, replace(PLAN, proof=proof))
+    assert table.rows == (
+        ("lean, at least", 3, 2, "0.03 %", "0.05 %", "Chuck Grind 73"),
+        ("lean, at most", 1, 1, "0.02 %", "0.05 %", "House Patty 80"),
+    )
+
+
+@settings(max_examples=15, deadline=None)
+@given(cases())
+def test_grouped_checks_are_as_many_as_the_single_ones(case):
+    plan = any_plan(case)
+    grouped = column(checks.rounding_table(case, plan), "Checks")
+    single = column(checks.open_checks_table(case, plan), "Verdict")
+    assert sum(grouped) == single.count("met within rounding")
+
+
+def test_the_terminal_tells_limits_passed_and_counts_the_others():
+    table = checks.passed_table(CASE, PLAN)
+    assert column(table, "Limit") == [
+        "frozen meat in House Patty 80 at most 25 % (invented buyer's sheet, 2)"
+    ]
+    assert column(table, "Read") == ["25.03 %"]
+    assert table.note.startswith("3 limits of 1 standard apply; all are on the workbook's")
+
+
+def test_without_standards_none_are_counted():
+    table = checks.passed_table(replace(CASE, standards=()), replace(PLAN, proof=NO_CHECKS))
+    assert table.rows == ()
+    assert "None of today's products" in table.note
+
+
+def test_standards_are_told_in_full_where_they_are_asked_for():
+    short = {table.title for table in terminal_tables(CASE, PLAN)}
+    full = {table.title for table in terminal_tables(CASE, PLAN, standards=True)}
+    assert full - short == {"Standards"}
+    assert column(checks.standards_table(CASE, PLAN), "Products") == ["GB80"] * 3
+
+
+def test_the_terminal_tells_what_to_do_first_and_what_to_mind_last():
+    titles = [table.title for table in terminal_tables(CASE, PLAN)]
+    order = ["Buy and pull", "Blends", "Recipe: House Patty 80", "Money", "What products cost",
+             "Lots set aside today", "How good the plan is", "Cautions"]  # fmt: skip
+    places = [titles.index(title) for title in order]
+    assert places == sorted(places)
+    assert places[0] == 0
+    assert places[-1] == len(titles) - 1
+
+
+def test_a_plan_in_one_line():
+    assert summary_line(CASE, PLAN) == (
+        "Plan for 2026-11-25: 16,007 lb in 9 batches of 2 products, 2.3282 USD/lb of meat; "
+        "proved within 0.02 % of the best."
+    )
+
+
+def test_the_line_never_promises_more_than_the_proof_holds():
+    gap = Bound(1_000.0, 998.49, "hand")
+    line = summary_line(CASE, replace(PLAN, proof=Proof((), gap), stopped_early=True))
+    assert line.endswith("stopped early, proved within 0.16 % of the best.")
+    exact = Proof((), Bound(1_000.0, 1_000.0, "hand"))
+    assert "within 0.01 % of the best" in summary_line(CASE, replace(PLAN, proof=exact))
+
+
+def test_a_plan_that_makes_nothing_says_so():
+    money = replace(PLAN.money, finished_lb=0.0)
+    assert "nothing is made" in summary_line(CASE, replace(PLAN, runs=(), money=money))
+
+
 @settings(max_examples=15, deadline=None)
 @given(cases())
 def test_no_check_goes_missing(case):
@@ -204,8 +311,10 @@ def test_old_and_remembered_standards_are_marked():
     assert remarks == [
         "",
         "Read more than a year ago: read the current text.",
-        "From memory: confirm it.",
+        "Confirm it.",
     ]
+    read_on = column(checks.standards_table(CASE, PLAN), "Read on")
+    assert read_on == ["2026-11-01", "2025-11-01", "from memory"]
 
 
 def test_what_a_standard_leaves_open_is_told_where_it_is_passed_or_cannot_be_checked():
@@ -286,6 +395,28 @@ def test_squeezing_takes_from_the_widest_and_stops_at_the_floors():
     assert squeezed([30, 20, 5], [10, 10, 5], 40) == [17, 18, 5]
     assert squeezed([30, 20, 5], [28, 19, 5], 40) == [28, 19, 5]
     assert squeezed([3, 2], [1, 1], 40) == [3, 2]
+
+
+def test_columns_of_a_narrower_table_take_up_those_they_need():
+    widths = shared_widths([[5, 20, 8, 8], [24, 8]])
+    assert widths == [5, 20, 8, 8]
+    assert spans_in(widths, [24, 8]) == [(1, 2), (3, 3)]
+
+
+def test_where_there_are_too_few_columns_the_widest_is_widened():
+    widths = shared_widths([[5, 20, 8], [40, 8]])
+    assert widths == [5, 35, 8]
+
+
+@given(st.lists(st.lists(st.integers(1, 60), max_size=6), min_size=1, max_size=4))
+def test_every_table_finds_room_on_the_sheet_it_shares(needed):
+    widths = shared_widths(needed)
+    for table in needed:
+        spans = spans_in(widths, table)
+        assert [first for first, _ in spans] == [1, *(last + 1 for _, last in spans)][: len(spans)]
+        assert all(last <= len(widths) for _, last in spans)
+        for width, (first, last) in zip(table, spans, strict=True):
+            assert sum(widths[first - 1 : last]) >= width
 
 
 def test_infinite_worths_are_words_not_numbers():

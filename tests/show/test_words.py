@@ -36,6 +36,7 @@ RULES = (
         parse_selector("programme=no-hormone"),
     ),
     Rule("same", RuleKind.EQUAL_RECIPE),
+    Rule("cold", RuleKind.WARMTH, most_temperature_f=40.0),
 )
 RULED = replace(CASE, rules=RULES)
 KEYS = {
@@ -59,6 +60,7 @@ KEYS = {
     Family.MAY_HOLD: ("GB80", "", ""),
     Family.KEEP_APART: ("GB80", "", "apart"),
     Family.EQUAL_RECIPE: ("GB80", "", "same"),
+    Family.WARMTH: ("GB80", "", "cold"),
 }
 
 
@@ -147,7 +149,9 @@ def test_a_note_of_a_standard_is_said_by_its_title():
         ("meat_class=fat_trim", "fat trim"),
         ("species=beef; meat_class=cheek", "beef cheek meat"),
         ("species!=beef", "meat other than beef"),
-        ("origin!=domestic", "meat not of domestic origin"),
+        ("origin!=domestic", "imported meat"),
+        ("form=frozen; origin=Domestic", "frozen domestic meat"),
+        ("origin!=Uruguay", "meat not of Uruguay origin"),
         ("lot=A|B|C", "lots A, B or C"),
         ("lot!=A", "meat other than lot A"),
         ("place=stock", "meat in stock"),
@@ -217,14 +221,84 @@ def test_what_can_only_be_dropped_is_said_so():
     assert change_words(held, RULED) == "give up: meat in House Patty 80 at most 25 %"
 
 
+DIVISIBLE = (
+    "Reckoned with containers, counts and batches taken as divisible; whole ones may ask for more."
+)
+
+
+def supply_of(*lot_ids: str) -> tuple[Requirement, ...]:
+    return tuple(Requirement(Family.SUPPLY, lot_id=lot_id) for lot_id in lot_ids)
+
+
+@pytest.mark.parametrize(
+    ("lot_ids", "words"),
+    [
+        (("F90-03", "C87-05", "Z85-02"), "3 lots at 85.3 % lean or leaner: F90-03, C87-05, Z85-02"),
+        (("F50-11", "S73-01", "F75-08"), "3 lots at 75.0 % lean or fatter: F50-11, S73-01, F75-08"),
+        (
+            ("F50-11", "Z85-02", "F90-03"),
+            "3 lots between 49.6 % and 90.2 % lean: F50-11, Z85-02, F90-03",
+        ),
+        (
+            ("F90-03", "C87-05", "Z85-02", "F75-08", "S73-01", "F50-11"),
+            "all 6 lots of beef: F90-03, C87-05, Z85-02, F75-08, S73-01, F50-11",
+        ),
+    ],
+)
+def test_the_supply_of_many_lots_is_one_item(lot_ids, words):
+    clash = Clash((requirement(Family.LEAN_LEAST), *supply_of(*lot_ids)), ())
+    assert clash_lines(clash, CASE) == [
+        "No plan exists: these 2 cannot all be met together.",
+        "  - lean of House Patty 80 at least 79.5 %",
+        f"  - supply of {words}",
+    ]
+
+
+def test_of_very_many_lots_some_are_named_and_the_others_counted():
+    lots = tuple(replace(CASE.lots[0], lot_id=f"L{number:02}") for number in range(20))
+    case = replace(CASE, lots=lots)
+    (line,) = clash_lines(Clash(supply_of(*(lot.lot_id for lot in lots)), ()), case)[1:]
+    assert line.endswith("all 20 lots of beef: L00, L01, L02, L03, L04, L05 and 14 more")
+
+
+def test_two_lots_are_still_told_one_by_one():
+    lines = clash_lines(Clash(supply_of("F90-03", "Z85-02"), ()), CASE)
+    assert lines[1:] == [
+        "  - supply of lot F90-03 (20,000 lb)",
+        "  - supply of lot Z85-02 (12,000 lb)",
+    ]
+
+
+def test_to_make_nothing_is_told_only_where_nothing_else_helps():
+    none = Change(requirement(Family.VOLUME_LEAST), 6_000, 0.0, "lb", 30_000.0)
+    more = Change(requirement(Family.SUPPLY), 20_000, 21_900, "lb", 48_210.0)
+    both = "\n".join(clash_lines(Clash((requirement(Family.SUPPLY),), (more, none)), CASE))
+    assert "1,900 lb more of lot F90-03" in both
+    assert "make no" not in both
+    alone = clash_lines(Clash((requirement(Family.SUPPLY),), (none,)), CASE)
+    assert "  - make no Chuck Grind 73: the plan then costs 30,000 USD" in alone
+
+
+@given(st.integers(0, 30_000), st.integers(1, 9_000))
+def test_more_supply_comes_in_whole_containers_where_they_must_be_whole(was, more):
+    whole = replace(CASE.settings, whole_containers=WholeContainers.TAKEN)
+    change_of = Change(requirement(Family.SUPPLY), was, was + more, "lb", None)
+    words = change_words(change_of, replace(CASE, settings=whole))
+    told_lb = int(words.split(" lb more")[0].replace(",", ""))
+    assert words.endswith("more of lot F90-03, in whole combos")
+    assert (was + told_lb) % 2_000 == 0
+    assert 0 <= told_lb - more < 2_000
+
+
 def test_changes_that_free_a_plan_only_together_are_told_so():
     fewer = Change(requirement(Family.VOLUME_LEAST), 6_000, 5_000, "lb", None)
     lines = clash_lines(Clash((requirement(Family.VOLUME_LEAST),), (), (fewer,)), CASE)
     assert lines == [
         "No plan exists: this cannot be met.",
         "  - order of Chuck Grind 73: at least 6,000 lb finished",
-        "No single change frees a plan; these do so together:",
+        "No single change makes a plan possible; these do so together:",
         "  - make 1,000 lb less of Chuck Grind 73 (5,000 lb)",
+        DIVISIBLE,
     ]
 
 
@@ -253,7 +327,7 @@ def test_a_clash_tells_every_requirement_and_every_change():
         "  - lean of House Patty 80 at least 79.5 %",
         "  - supply of lot F90-03 (20,000 lb)",
         "They clash only because containers, counts and batches must be whole.",
-        "Any one of these changes frees a plan:",
+        "Any one of these changes makes a plan possible:",
         "  - 1,900 lb more of lot F90-03: the plan then costs 48,210 USD",
     ]
 

@@ -1,16 +1,20 @@
 import errno
 import os
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from openpyxl import load_workbook
+from openpyxl import Workbook, load_workbook
 
 from blend.domain.case import Case
 from blend.errors import FileTrouble
 from blend.show import workbook
+from blend.show.cells import PLAIN, height_of
 from blend.show.floor import TICK
+from blend.show.letters import line_count, width_pt
+from blend.show.pages import LEAST_SCALE, lay_on_pages, orientation_for, set_up_page
 from blend.show.tables import plan_tables
 from blend.show.workbook import plan_workbook, sheet_name, write_plan_workbook
 from tests.show.example_plan import example_case, example_plan
@@ -19,6 +23,7 @@ from tests.strategies import cases
 
 CASE = example_case()
 PLAN = example_plan(CASE)
+PORTRAIT_PT = 11 * 72 - 2 * 0.6 * 72
 HOSTILE = ("=cmd|' /C calc'!A0", "+1+1", "-2", "@SUM(A1)", "#N/A", "=1\x00+\x1b1", "<a>&'\"")
 
 
@@ -113,7 +118,7 @@ def test_a_floor_sheet_has_a_row_to_fill_in_for_each_batch(book):
     (head,) = [c for row in sheet.iter_rows() for c in row if c.value == "Batch"]
     log = list(sheet.iter_rows(min_row=head.row, max_row=head.row + 6, values_only=True))
     assert log[0][:6] == ("Batch", "F90-03", "F50-11", "Z85-02", "Temp., °F", "Initials")
-    assert log[1][1:5] == ("1,072 lb", "430 lb", "508 lb", "40 or below")
+    assert log[1][1:5] == ("1,072", "430", "508", "40 or below")
     for number, row in enumerate(log[2:], start=1):
         assert row[:6] == (number, TICK, TICK, TICK, None, None)
 
@@ -124,7 +129,7 @@ def test_many_lots_and_batches_go_into_several_logs():
     run = replace(PLAN.runs[0], batches=30, ingredients=ingredients)
     sheet = plan_workbook(case, replace(PLAN, takes=(), runs=(run,), lots_worth=()))["GB80"]
     first_column = [row[0].value for row in sheet.iter_rows()]
-    assert first_column.count("Batch") == 6
+    assert first_column.count("Batch") == 2 * 3
     numbers = [value for value in first_column if isinstance(value, int)]
     assert sorted(numbers) == sorted(2 * list(range(1, 31)))
     heads = [value for row in sheet.iter_rows(values_only=True) for value in row]
@@ -140,13 +145,121 @@ def test_batches_of_several_recipes_are_numbered_through():
 
 def test_sheets_are_ready_to_print(book):
     for sheet in book:
-        assert sheet.page_setup.orientation == "landscape"
         assert sheet.sheet_properties.pageSetUpPr.fitToPage
-        assert (sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight) == (1, 0)
+        assert sheet.page_setup.fitToWidth == 1
         assert sheet.print_title_rows
         assert sheet.freeze_panes
         assert "&P of &N" in sheet.oddFooter.right.text
         assert "40 F (4 C)" in sheet.oddFooter.left.text
+
+
+def floor_sheet(lots: int, batches: int):
+    """The foreman's sheet of one recipe of so many lots and batches."""
+    ids = [f"L{number:02}" for number in range(lots)]
+    case = replace(CASE, lots=tuple(replace(CASE.lots[0], lot_id=lot_id) for lot_id in ids))
+    ingredients = tuple(replace(PLAN.runs[0].ingredients[0], lot_id=lot_id) for lot_id in ids)
+    run = replace(PLAN.runs[0], batches=batches, ingredients=ingredients)
+    return plan_workbook(case, replace(PLAN, takes=(), runs=(run,), lots_worth=()))["GB80"]
+
+
+def height_pt(sheet) -> float:
+    return sum(sheet.row_dimensions[row].height for row in range(1, sheet.max_row + 1))
+
+
+@pytest.mark.parametrize(("lots", "batches"), [(1, 1), (6, 5), (6, 9), (3, 14), (7, 7)])
+def test_a_floor_sheet_is_one_page_where_it_stays_legible(lots, batches):
+    sheet = floor_sheet(lots, batches)
+    assert sheet.page_setup.orientation == "portrait"
+    assert sheet.page_setup.fitToHeight == 1
+    assert not sheet.row_breaks.brk
+    assert height_pt(sheet) <= PORTRAIT_PT / LEAST_SCALE
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(1, 14), st.integers(1, 45))
+def test_a_floor_sheet_is_broken_only_where_it_would_be_too_small(lots, batches):
+    sheet = floor_sheet(lots, batches)
+    is_one_page = sheet.page_setup.fitToHeight == 1
+    assert is_one_page == (height_pt(sheet) <= PORTRAIT_PT / LEAST_SCALE)
+    assert is_one_page == (not sheet.row_breaks.brk)
+    ends = [0, *(each.id for each in sheet.row_breaks.brk), sheet.max_row]
+    for first, last in pairwise(ends):
+        rows = sum(sheet.row_dimensions[row].height for row in range(first + 1, last + 1))
+        assert is_one_page or rows <= PORTRAIT_PT
+
+
+def test_where_a_page_is_broken_no_log_is_cut_from_its_heading():
+    sheet = floor_sheet(6, 30)
+    heads = [c.row for row in sheet.iter_rows() for c in row if c.value == "Batch"]
+    assert len(heads) == 3
+    breaks = [each.id for each in sheet.row_breaks.brk]
+    assert breaks
+    assert not [row for head in heads for row in breaks if head <= row < head + 1 + 10]
+
+
+def test_what_is_left_of_the_page_goes_to_the_rows_that_are_written_in():
+    few, many = floor_sheet(2, 2), floor_sheet(6, 9)
+    of_few, of_many = (
+        {
+            sheet.row_dimensions[cell.row].height
+            for (cell,) in sheet.iter_rows(max_col=1)
+            if isinstance(cell.value, int)
+        }
+        for sheet in (few, many)
+    )
+    assert len(of_few) == len(of_many) == 1
+    assert min(of_few) > max(of_many)
+
+
+def test_what_is_weighed_is_the_most_visible_number(book):
+    sizes = {c.value: c.font.size for row in book["GB80"].iter_rows() for c in row if c.value}
+    weighed = [sizes[pounds_lb] for pounds_lb in (1072, 430, 508)]
+    others = [size for value, size in sizes.items() if value not in (1072, 430, 508)]
+    assert min(weighed) > max(others)
+
+
+def test_wide_sheets_lie_on_their_side_and_narrow_ones_stand():
+    assert orientation_for([98.0]) == "portrait"
+    assert orientation_for([130.0]) == "landscape"
+
+
+def test_groups_stay_together_where_a_page_holds_them():
+    sheet = Workbook().active
+    for row in range(1, 101):
+        sheet.cell(row, 1, row)
+        sheet.row_dimensions[row].height = 20.0
+    sheet.column_dimensions["A"].width = 20
+    set_up_page(sheet, "", "", orientation="portrait")
+    lay_on_pages(sheet, [[3, 20], [30, 40], [50, 95]])
+    # A page holds 35 rows, with two of titles from the second page on. The first group fits, the
+    # second would pass row 35; of the third, longer than a page, only the last block moves.
+    assert [each.id for each in sheet.row_breaks.brk] == [29, 94]
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.text(st.characters(codec="ascii", exclude_categories=("C",)), max_size=80),
+       st.floats(20, 400))  # fmt: skip
+def test_wrapped_lines_hold_the_text(text, room_pt):
+    lines = line_count(text, room_pt, 10)
+    assert lines >= 1
+    assert lines * room_pt >= width_pt("".join(text.split()), 10) - 1e-6
+    if width_pt(text, 10) <= room_pt:
+        assert lines == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "size", "is_bold", "points"),
+    [("Hamburger", 1000, False, 5001), ("1,593", 1000, True, 2502), ("牛", 10, False, 10.0)],
+)
+def test_widths_are_those_of_the_face(text, size, is_bold, points):
+    assert width_pt(text, size, is_bold=is_bold) == pytest.approx(points)
+
+
+def test_rows_are_no_higher_than_their_text(book):
+    """All requirements of the example are short enough for one line."""
+    sheet = book["Worths"]
+    rows = [c.row for row in sheet.iter_rows() for c in row if str(c.value).startswith("lean of")]
+    assert {sheet.row_dimensions[row].height for row in rows} == {height_of(1, PLAIN)}
 
 
 @pytest.mark.parametrize("name", HOSTILE)

@@ -1,0 +1,182 @@
+"""Read and write the desk's tables: items, the canvass, volume series; all problems at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
+from blend.errors import FileTrouble, InputRefused, Problem
+from blend.sheets.columns import DESK_TABLES
+from blend.sheets.rows import Row, Sheet, read_sheet
+from blend.sheets.tables import RawCase, RawTable, read_csv_table, read_tables
+from blend.sheets.write import as_file_trouble, write_csv, write_plain_workbook
+
+
+@dataclass(frozen=True, slots=True)
+class DeskRead:
+    """What was read, in the order of the rows, and what to look at twice."""
+
+    additions: Additions
+    warnings: tuple[Problem, ...]
+
+
+def read_desk(path: str | Path) -> DeskRead:
+    """Read the desk's tables from a folder, from one .xlsx workbook or from one .csv table.
+
+    Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
+    """
+    path = Path(path)
+    raw = _raw(path)
+    sheets = {name: read_sheet(table, DESK_TABLES[name]) for name, table in raw.tables.items()}
+    for name, check in _CHECKS.items():
+        if name in sheets:
+            check(sheets[name])
+    problems: list[Problem] = []
+    for name in DESK_TABLES:
+        if name in raw.problems:
+            problems.append(raw.problems[name])
+        elif name in sheets:
+            problems += sheets[name].sorted_problems()
+    if problems:
+        raise InputRefused(problems)
+    if not sheets:
+        raise FileTrouble(f"{path}: holds none of {', '.join(DESK_TABLES)}")
+
+    def made(name: str, build: Callable[[Row], Any]) -> tuple[Any, ...]:
+        return tuple(map(build, sheets[name].rows)) if name in sheets else ()
+
+    return DeskRead(
+        Additions(
+            items=made("items", lambda row: Item(**row.values)),
+            entries=made("canvass", _entry_of),
+            volumes=made("volumes", lambda row: Volume(**row.values)),
+            rows={
+                name: (sheet.file, tuple(row.number for row in sheet.rows))
+                for name, sheet in sheets.items()
+            },
+        ),
+        tuple(raw.warnings),
+    )
+
+
+def _raw(path: Path) -> RawCase:
+    if path.is_file() and path.suffix.lower() == ".csv":
+        name = path.stem.casefold()
+        if name not in DESK_TABLES:
+            raise FileTrouble(f"{path}: name the file after its table: {', '.join(DESK_TABLES)}")
+        return RawCase(tables={name: read_csv_table(path, path.name)})
+    if path.is_file() and path.suffix.lower() != ".xlsx":
+        raise FileTrouble(f"{path}: not a folder, an .xlsx workbook or a .csv table")
+    return read_tables(path, DESK_TABLES)
+
+
+def _entry_of(row: Row) -> CanvassEntry:
+    return CanvassEntry(**row.values | {"kind": EntryKind(row["kind"])})
+
+
+# Checks within a table ------------------------------------------------------------------------
+
+
+def _check_canvass(sheet: Sheet) -> None:
+    for row in sheet.rows:
+        values = row.values
+        number = row.number
+        is_trade = values.get("kind") == EntryKind.TRADE
+        if is_trade and "pounds_lb" in values and values["pounds_lb"] is None:
+            sheet.refuse(number, "pounds_lb", "nothing", "a weight, as it is a trade")
+        if is_trade and values.get("is_firm") is False:
+            sheet.refuse(number, "is_firm", "no", "yes or nothing, as a trade is concluded")
+        if {"heard_at", "market_day"} <= values.keys():
+            heard_on = values["heard_at"].date()
+            if values["market_day"] > heard_on:
+                allowed = f"{heard_on}, the day it was heard, or earlier"
+                sheet.refuse(number, "market_day", str(values["market_day"]), allowed)
+        corrects = values.get("corrects")
+        if corrects is not None and corrects == values.get("entry_id"):
+            sheet.refuse(number, "corrects", corrects, "another entry_id than its own")
+        if values.get("withdrawn") and "corrects" in values and corrects is None:
+            sheet.refuse(number, "corrects", "nothing", "the entry_id that is withdrawn")
+
+
+def _check_volumes(sheet: Sheet) -> None:
+    first_of: dict[tuple[Any, ...], int] = {}
+    for row in sheet.rows:
+        values = row.values
+        corrects = values.get("corrects")
+        if corrects is not None and corrects != values.get("period_end", corrects):
+            allowed = f"{values['period_end']}, its own period_end, or nothing"
+            sheet.refuse(row.number, "corrects", str(corrects), allowed)
+        if sheet.is_whole(row) and corrects is None:
+            key = Volume(**values).key
+            first = first_of.setdefault(key, row.number)
+            if first != row.number:
+                hint = f"Row {first} has it already; fill in corrects to replace it."
+                sheet.refuse(row.number, "period_end", str(key[1]), "each figure once", hint)
+
+
+_CHECKS: Mapping[str, Callable[[Sheet], None]] = {
+    "canvass": _check_canvass,
+    "volumes": _check_volumes,
+}
+
+
+# Writing --------------------------------------------------------------------------------------
+
+PUBLISHED_COLUMNS = tuple(field.name for field in fields(Published))
+
+
+def write_desk(
+    path: str | Path,
+    items: Iterable[Item],
+    entries: Iterable[CanvassEntry],
+    volumes: Iterable[Volume],
+    published: Iterable[Published] = (),
+) -> tuple[Path, ...]:
+    """Write the desk's tables into a folder as CSV, or into one .xlsx workbook.
+
+    Reading them again gives the same items, entries and volumes; `published` is written for
+    people. Return the files written. Raise FileTrouble, with nothing written, where a file of
+    a name is there already.
+    """
+    path = Path(path)
+    tables: dict[str, tuple[Sequence[str], Iterable[Any]]] = {
+        "items": (DESK_TABLES["items"].column_names, items),
+        "canvass": (DESK_TABLES["canvass"].column_names, entries),
+        "volumes": (DESK_TABLES["volumes"].column_names, volumes),
+        "published": (PUBLISHED_COLUMNS, published),
+    }
+    rows = {
+        name: (header, [[getattr(thing, column) for column in header] for thing in things])
+        for name, (header, things) in tables.items()
+    }
+    if path.suffix.lower() == ".xlsx":
+        if path.exists():
+            raise FileTrouble(f"{path}: is there already, and an export overwrites nothing")
+        write_plain_workbook(path, rows)
+        return (path,)
+    files = {name: path / f"{name}.csv" for name in rows}
+    there = [file.name for file in files.values() if file.exists()]
+    if there:
+        raise FileTrouble(f"{path}: holds {', '.join(there)} already; an export overwrites nothing")
+    with as_file_trouble(path):
+        path.mkdir(parents=True, exist_ok=True)
+    for name, (header, cells) in rows.items():
+        write_csv(files[name], header, cells)
+    return tuple(files.values())
+
+
+def entry_of_words(words: Mapping[str, str]) -> CanvassEntry:
+    """One entry from what was typed for each column, under the rules of the table.
+
+    Raise InputRefused with all problems.
+    """
+    header = tuple(words)
+    raw = RawTable("entry", ((1, header), (2, tuple(words.values()))))
+    sheet = read_sheet(raw, DESK_TABLES["canvass"])
+    _check_canvass(sheet)
+    if sheet.problems:
+        raise InputRefused([replace(each, row=None) for each in sheet.sorted_problems()])
+    return _entry_of(sheet.rows[0])
