@@ -32,6 +32,71 @@ COMMANDS = {
     "check": Place("blend.cli.grinder", "Read the tables and tell what is in them."),
     "template": Place("blend.cli.sheets", "Write empty tables to fill in."),
     "columns": Place("blend.cli.sheets", "Tell what each column of the tables holds."),
+    "lean": Place(
+        "blend.cli.lean",
+        "Estimate the lean of lots from statements, tests and history.",
+    ),
+    "safe": Place("blend.cli.safe", "Plan blends that keep limits as surely as asked."),
+    "simulate": Place("blend.cli.safe", "Draw planned batches and count those out of limits."),
+    "correct": Place("blend.cli.correct", "Put a batch right: add, take out, or test again."),
+    "control": Place(
+        "blend.cli.lean", "Hold the tested lean of batches against their target over time."
+    ),
+    "temperature": Place(
+        "blend.cli.lean", "Plan the day's blends and tell how warm each batch becomes."
+    ),
+    "value": Place(
+        "blend.cli.trader",
+        "Tell what lean and fat are worth, and which items are rich or cheap.",
+    ),
+    "replace": Place(
+        "blend.cli.trader",
+        "Tell for every item the cheapest mix of the others at equal lean.",
+    ),
+    "demand": Place(
+        "blend.cli.trader", "Tell how many pounds of a lot the plan takes at every price, exactly."
+    ),
+    "supply": Place(
+        "blend.cli.trader",
+        "Tell what the plan costs with any pounds of a lot on offer, exactly.",
+    ),
+    "regions": Place(
+        "blend.cli.trader",
+        "Tell at which prices of two lots the plan takes which pounds of them, exactly.",
+    ),
+    "positions": Place(
+        "blend.cli.positions",
+        "Plan several days at once: what to buy when, blend, freeze, store and sell on.",
+    ),
+    "landed": Place(
+        "blend.cli.imports",
+        "Tell what foreign offers cost landed, thawed and at the lean of fresh meat.",
+    ),
+    "scenarios": Place(
+        "blend.cli.scenarios",
+        "Plan the day under many prices, supplies and orders, and tell the spread.",
+    ),
+    "store": Place(
+        "blend.cli.reporter",
+        "Make, fill, empty into files and look at the store of the market's history.",
+    ),
+    "canvass": Place("blend.cli.reporter", "Add one thing heard to the store, or withdraw one."),
+    "quote": Place(
+        "blend.cli.reporter",
+        "Quote items of a day from the canvass, with what each quotation rests on.",
+    ),
+    "tone": Place(
+        "blend.cli.reporter",
+        "Tell which way items went, how demand and offerings stood, and how spans compare.",
+    ),
+    "why": Place(
+        "blend.cli.why",
+        "Tell why a plan's cost, and what an item is worth, moved between two cases.",
+    ),
+    "clear": Place(
+        "blend.cli.why",
+        "Tell at which prices a whole market clears, and what a change of it would move.",
+    ),
 }
 
 

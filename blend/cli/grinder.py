@@ -38,7 +38,13 @@ def _finite(ctx: click.Context, param: click.Parameter, number: float | None) ->
     show_default=True,
     help="Workbook to write; a file of that name is replaced.",
 )
-@click.option("--no-workbook", is_flag=True, help="Print only.")
+@click.option("--no-workbook", is_flag=True, help="Write no workbook.")
+@click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw the blends too: a file that ends in .png, .svg or .pdf.",
+)
+@click.option("--standards", is_flag=True, help="Print every limit of the standards that apply.")
 @click.option(
     "--whole",
     type=click.Choice([each.value for each in WholeContainers]),
@@ -59,14 +65,24 @@ def _finite(ctx: click.Context, param: click.Parameter, number: float | None) ->
     help="How long to look for a better plan.",
 )
 @click.option("--no-worths", is_flag=True, help="Leave out what things are worth; faster.")
+@click.option(
+    "--lean",
+    type=click.Choice(["stated", "estimated"]),
+    default="stated",
+    show_default=True,
+    help="Lots' lean as stated, or as their tests let expect.",
+)
 def plan(
     folder: Path,
     workbook: Path,
     no_workbook: bool,
+    picture: Path | None,
+    standards: bool,
     whole: str | None,
     gap: float | None,
     time_limit: float | None,
     no_worths: bool,
+    lean: str,
 ) -> None:
     """Plan the day's blends at least cost, and prove it.
 
@@ -79,23 +95,36 @@ def plan(
     """
     if not no_workbook and not workbook.parent.is_dir():
         raise FileTrouble(f"{workbook}: there is no folder {workbook.parent} to write it in")
+    if picture is not None:
+        from blend.show.pictures import check_path
+
+        check_path(picture)
     case = _with_settings(_read(folder).case, whole, gap, time_limit)
+    case = _with_warmth(folder, _with_lean(folder, case, lean))
 
     from blend.grind.plan import make_plan
     from blend.show.clash import broken_lines
-    from blend.show.tables import plan_tables
+    from blend.show.summary import summary_line
+    from blend.show.tables import terminal_tables
     from blend.show.text import tables_text
 
     with _progress() as progress:
         made = make_plan(case, worths=not no_worths, progress=progress)
     if not made.proof.is_sound:
         raise SolverTrouble("\n".join(broken_lines(made.proof, case)))
-    click.echo(tables_text(plan_tables(case, made)))
+    click.echo(f"{summary_line(case, made)}\n")
+    click.echo(tables_text(terminal_tables(case, made, standards=standards)))
     if not no_workbook:
         from blend.show.workbook import write_plan_workbook
 
         write_plan_workbook(case, made, workbook)
         click.echo(f"\nWorkbook: {workbook}")
+    if picture is not None:
+        from blend.show.pictures import save
+        from blend.show.plan_pictures import blends_picture
+
+        save(blends_picture(case, made), picture)
+        click.echo(f"\nPicture: {picture}")
 
 
 @click.command()
@@ -119,6 +148,7 @@ def _read(folder: Path) -> CaseRead:
     from blend.show.amounts import printable
 
     read = read_case(folder)
+    read = replace(read, case=_with_warmth(folder, read.case))
     for warning in read.warnings:
         click.echo(f"warning: {printable(str(warning))}", err=True)
     # Where errors are told, requirements are named in the words of this case.
@@ -137,6 +167,25 @@ def _with_settings(
     }
     given = {name: setting for name, setting in named.items() if setting is not None}
     return replace(case, settings=replace(case.settings, **given))
+
+
+def _with_lean(folder: Path, case: Case, lean: str) -> Case:
+    """The case with the lean of lots as stated, or as estimated from their tests."""
+    from blend.cli.lean import case_with_lean
+
+    return case_with_lean(folder, case, lean)
+
+
+def _with_warmth(folder: Path, case: Case) -> Case:
+    """The case with its warmth rules ready, from the temperatures of its lots."""
+    from blend.grind.warmth import case_with_warmth, has_warmth_rule
+
+    if not has_warmth_rule(case):
+        return case
+    from blend.sheets.evidence import read_temperatures
+    from blend.sheets.heat import packaged_heat
+
+    return case_with_warmth(case, read_temperatures(folder, case), packaged_heat())
 
 
 @contextmanager

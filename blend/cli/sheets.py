@@ -7,12 +7,38 @@ from pathlib import Path
 
 import click
 
-from blend.sheets.columns import RULE_COLUMNS, SETTING_COLUMNS, TABLES, Column
+from blend.sheets.columns import (
+    CONFIDENCE_TABLES,
+    DESK_TABLES,
+    EVIDENCE_TABLES,
+    IMPORT_TABLES,
+    MARKET_TABLES,
+    POSITION_TABLES,
+    QUOTATIONS,
+    RULE_COLUMNS,
+    SCENARIOS,
+    SETTING_COLUMNS,
+    TABLES,
+    Column,
+)
 from blend.show.shown import ShownColumn, ShownTable, shown_table
+
+EVERY_TABLE = {
+    **TABLES,
+    **EVIDENCE_TABLES,
+    **CONFIDENCE_TABLES,
+    QUOTATIONS.name: QUOTATIONS,
+    **POSITION_TABLES,
+    **IMPORT_TABLES,
+    SCENARIOS.name: SCENARIOS,
+    **MARKET_TABLES,
+    **DESK_TABLES,
+}
+"""Those of a case first; the others are read by the commands that ask for them."""
 
 
 @click.command()
-@click.argument("table", type=click.Choice(list(TABLES)), required=False, metavar="[TABLE]")
+@click.argument("table", type=click.Choice(list(EVERY_TABLE)), required=False, metavar="[TABLE]")
 def columns(table: str | None) -> None:
     """Tell what each column of the tables holds.
 
@@ -37,12 +63,12 @@ def template(folder: Path) -> None:
 
 
 def _all_tables() -> list[ShownTable]:
-    return [shown for name in TABLES for shown in _tables_of(name)]
+    return [shown for name in EVERY_TABLE for shown in _tables_of(name)]
 
 
 def _tables_of(name: str) -> list[ShownTable]:
     """The columns of a table, and for rules and settings what their rows ask for."""
-    table = TABLES[name]
+    table = EVERY_TABLE[name]
     is_needed = "needed" if table.required else "may be left out"
     shown = [_columns_table(f"{name} ({is_needed})", table.columns, table.about)]
     if name == "settings":

@@ -14,7 +14,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from blend.core.build import build_programme
+from blend.core.build import programme_of
+from blend.core.layout import lay_out
 from blend.core.programme import Programme, SparseColumns
 from blend.core.solver import Answer, solve_whole
 from blend.domain.case import Case
@@ -42,6 +43,8 @@ _SHARE_FAMILIES = {
 }
 _POUND_FAMILIES = {Family.VOLUME_LEAST, Family.VOLUME_MOST, Family.MUST_USE, Family.SUPPLY}
 _COUNT_FAMILIES = {Family.MOST_LOTS}
+_STEP_OF_SHARE = 1e-4
+"""Shares are told to a hundredth of a point, pounds and counts whole."""
 
 
 def explain_clash(
@@ -56,7 +59,8 @@ def explain_clash(
     if not whole:
         divisible = replace(case.settings, whole_containers=WholeContainers.NO)
         case = replace(case, settings=divisible)
-    elastic = _Elastic(build_programme(case, whole=whole))
+    layout = replace(lay_out(case), limits_give=True)
+    elastic = _Elastic(programme_of(layout, whole=whole))
     say("which requirements clash")
     clashing = _thin(elastic, _hold_fast(elastic))
     say("the least change that frees a plan")
@@ -78,53 +82,57 @@ def _makes_less_then_cost(change: Change) -> tuple[bool, float]:
 
 
 class _Elastic:
-    """A programme whose nameable requirements may give way."""
+    """A programme whose nameable requirements may give way.
+
+    Each row of one has a column of its own for what it gives. How much there is of a lot is a
+    row here, so that it can give too.
+    """
 
     def __init__(self, programme: Programme) -> None:
-        self.programme = programme
-        named = [
-            row
-            for row, requirement in enumerate(programme.requirements)
-            if requirement.family not in (Family.MASS, Family.SUPPLY)
-        ]
-        downward = [row for row in named if np.isfinite(programme.row_upper[row])]
-        upward = [row for row in named if np.isfinite(programme.row_lower[row])]
+        self.layout = programme.layout
         limited = np.flatnonzero(np.isfinite(programme.upper[programme.take]))
-        self.lots = programme.layout.lots
-        first = len(programme.cost)
-        give_rows = np.array(upward + downward, int)
-        give_sign = np.array([1.0] * len(upward) + [-1.0] * len(downward))
-        self.gives: list[tuple[Requirement, int]] = [
-            (programme.requirements[row], first + index) for index, row in enumerate(give_rows)
-        ]
-        # more supply enters as pounds that come from nowhere into the lot's supply row
-        more = first + len(give_rows) + np.arange(len(limited))
-        self.gives += [
-            (Requirement(Family.SUPPLY, lot_id=self.lots[lot].lot_id), column)
-            for lot, column in zip(limited.tolist(), more.tolist(), strict=True)
-        ]
-        supply_row = {
-            requirement.lot_id: row
-            for row, requirement in enumerate(programme.requirements)
-            if requirement.family is Family.SUPPLY
-        }
-        rows = np.concatenate(
-            (give_rows, [supply_row[self.lots[lot].lot_id] for lot in limited])
-        ).astype(int)
-        signs = np.concatenate((give_sign, np.full(len(limited), -1.0)))
-        matrix = programme.matrix
-        self.matrix = SparseColumns(
-            np.concatenate((matrix.start, matrix.start[-1] + 1 + np.arange(len(rows)))),
-            np.concatenate((matrix.row, rows)),
-            np.concatenate((matrix.value, signs)),
+        supply_rows = len(programme.requirements) + np.arange(len(limited))
+        upward, downward = (
+            [
+                row
+                for row in np.flatnonzero(np.isfinite(bounds)).tolist()
+                if programme.requirements[row].family not in (Family.MASS, Family.SUPPLY)
+            ]
+            for bounds in (programme.row_lower, programme.row_upper)
         )
-        lots_price = [self.lots[lot].delivered_usd_per_lb for lot in limited]
-        self.real_cost = np.concatenate((programme.cost, np.zeros(len(give_rows)), lots_price))
+        self.give_row = np.concatenate((upward, downward, supply_rows)).astype(int)
+        self.give_sign = np.array([1.0] * len(upward) + [-1.0] * (len(downward) + len(limited)))
+        self.first = len(programme.cost)
+        self.size = self.first + len(self.give_row)
+        supply = [
+            Requirement(Family.SUPPLY, lot_id=self.layout.lots[lot].lot_id)
+            for lot in limited.tolist()
+        ]
+        requirements = (*programme.requirements, *supply)
         self.columns_of: dict[Requirement, list[int]] = {}
-        for requirement, column in self.gives:
-            self.columns_of.setdefault(requirement, []).append(column)
-        self.size = len(self.real_cost)
-        self.first = first
+        for column, row in enumerate(self.give_row.tolist(), self.first):
+            self.columns_of.setdefault(requirements[row], []).append(column)
+        take = np.arange(self.first)[programme.take]
+        upper = programme.upper.copy()
+        upper[programme.take] = np.inf
+        zeros = np.zeros(len(self.give_row))
+        matrix = programme.matrix
+        self.programme = replace(
+            programme,
+            cost=np.concatenate((programme.cost, zeros)),
+            lower=np.concatenate((programme.lower, zeros)),
+            upper=np.concatenate((upper, zeros)),
+            whole=np.concatenate((programme.whole, zeros.astype(bool))),
+            matrix=SparseColumns.of_entries(
+                np.concatenate((matrix.row, self.give_row, supply_rows)),
+                np.concatenate((matrix.column, np.arange(self.first, self.size), take[limited])),
+                np.concatenate((matrix.value, self.give_sign, np.ones(len(limited)))),
+                self.size,
+            ),
+            row_lower=np.append(programme.row_lower, np.full(len(limited), -np.inf)),
+            row_upper=np.append(programme.row_upper, programme.upper[take[limited]]),
+            requirements=requirements,
+        )
 
     def groups(self) -> list[Requirement]:
         """Requirements to hold fast one by one; the supply of all lots counts as one."""
@@ -134,28 +142,38 @@ class _Elastic:
     def columns(self, requirement: Requirement) -> list[int]:
         if requirement != _SUPPLY:
             return self.columns_of[requirement]
-        return [c for r, c in self.gives if r.family is Family.SUPPLY]
+        return [
+            column
+            for asked, columns in self.columns_of.items()
+            if asked.family is Family.SUPPLY
+            for column in columns
+        ]
 
-    def solve(
-        self, may_give: Iterable[Requirement], *, at_cost: bool = False, most: float = math.inf
-    ) -> Answer:
-        """Let some requirements give way, up to `most`, as little as can be, or at least cost."""
-        upper = np.zeros(self.size)
-        upper[: self.first] = self.programme.upper
-        cost = self.real_cost.copy() if at_cost else np.zeros(self.size)
-        for requirement in may_give:
-            columns = self.columns(requirement)
-            upper[columns] = most
-            if not at_cost:
-                cost[columns] = 1.0
-        whole = np.zeros(self.size, bool)
-        whole[: self.first] = self.programme.whole
-        lower = np.zeros(self.size)
-        lower[: self.first] = self.programme.lower
-        widened = replace(
-            self.programme, cost=cost, lower=lower, upper=upper, whole=whole, matrix=self.matrix
-        )
-        return solve_whole(widened, gap_share=1e-4, time_limit_s=_STEP_TIME_S)
+    def give(self, may_give: Iterable[Requirement]) -> Answer:
+        """Let some requirements give way, as little as can be."""
+        columns = [column for requirement in may_give for column in self.columns(requirement)]
+        cost, upper = np.zeros(self.size), self.programme.upper.copy()
+        cost[columns], upper[columns] = 1.0, np.inf
+        return self._solve(replace(self.programme, cost=cost, upper=upper))
+
+    def ease(self, requirement: Requirement, by: float, *, at_cost: bool) -> Answer:
+        """Ease one requirement as its table would, at least cost or for any plan at all."""
+        columns = self.columns(requirement)
+        upper, matrix = self.programme.upper.copy(), self.programme.matrix
+        if requirement.family in _SHARE_FAMILIES:
+            rows = np.zeros(len(self.programme.requirements))
+            give = np.array(columns) - self.first
+            rows[self.give_row[give]] = self.give_sign[give] * by
+            made = np.zeros(self.size, bool)
+            made[self.programme.names["finished"]] = True
+            matrix = replace(matrix, value=matrix.value + rows[matrix.row] * made[matrix.column])
+        else:
+            upper[columns] = by
+        cost = self.programme.cost if at_cost else np.zeros(self.size)
+        return self._solve(replace(self.programme, cost=cost, upper=upper, matrix=matrix))
+
+    def _solve(self, programme: Programme) -> Answer:
+        return solve_whole(programme, gap_share=1e-4, time_limit_s=_STEP_TIME_S)
 
     def given(self, answer: Answer, requirement: Requirement) -> float:
         return float(answer.x[self.columns(requirement)].sum())
@@ -166,7 +184,7 @@ def _hold_fast(elastic: _Elastic) -> list[Requirement]:
     groups = elastic.groups()
     held: list[Requirement] = []
     while True:
-        answer = elastic.solve([group for group in groups if group not in held])
+        answer = elastic.give([group for group in groups if group not in held])
         if not len(answer.x):
             return held
         giving = [group for group in groups if elastic.given(answer, group) > _GIVES_LB]
@@ -181,7 +199,7 @@ def _thin(elastic: _Elastic, held: list[Requirement]) -> list[Requirement]:
     kept = list(held)
     for requirement in held:
         rest = [other for other in kept if other != requirement]
-        if not len(elastic.solve([group for group in groups if group not in rest]).x):
+        if not len(elastic.give([group for group in groups if group not in rest]).x):
             kept = rest
     return kept
 
@@ -196,7 +214,7 @@ def _name_lots(elastic: _Elastic, clashing: list[Requirement]) -> list[Requireme
     for requirement in elastic.columns_of:
         if requirement.family is not Family.SUPPLY:
             continue
-        need = elastic.solve([*free, requirement])
+        need = elastic.give([*free, requirement])
         if len(need.x):
             lots.append((elastic.given(need, requirement), requirement))
     lots.sort(key=lambda pair: pair[0])
@@ -211,53 +229,90 @@ def _worth_changing(elastic: _Elastic, named: list[Requirement]) -> list[Require
 
 def _change_alone(elastic: _Elastic, requirement: Requirement) -> Change | None:
     """The least change of one requirement that frees a plan with all others as they are."""
-    least = elastic.solve([requirement])
+    least = elastic.give([requirement])
     if not len(least.x):
         return None
-    given = elastic.given(least, requirement)
-    most = given * (1 + 1e-6) + _GIVES_LB
-    costed = elastic.solve([requirement], at_cost=True, most=most)
-    total = costed.objective if len(costed.x) else None
-    return _change(elastic, requirement, given, least, total)
+    steps = _steps(elastic, requirement, least)
+    if steps is None:
+        costed = elastic.ease(requirement, math.inf, at_cost=True)
+        return _change(elastic, requirement, None, costed)
+    fewest = _fewest(elastic, requirement, steps)
+    size = _step_size(requirement)
+    return _change(
+        elastic, requirement, fewest, elastic.ease(requirement, fewest * size, at_cost=True)
+    )
+
+
+def _fewest(elastic: _Elastic, requirement: Requirement, steps: int) -> int:
+    """The fewest steps that free a plan. Where pounds given are least, a share need not be:
+    with more made it can be less."""
+
+    def frees(count: int) -> bool:
+        by = count * _step_size(requirement)
+        return bool(len(elastic.ease(requirement, by, at_cost=False).x))
+
+    if not frees(steps):
+        return steps + 1
+    low, high, middle = 0, steps, steps - 1
+    while high - low > 1:
+        low, high = (low, middle) if frees(middle) else (middle, high)
+        middle = (low + high) // 2
+    return high
 
 
 def _change_together(elastic: _Elastic) -> tuple[Change, ...]:
     """The changes that free a plan when no single one does: as little as can be in all."""
     groups = list(elastic.columns_of)
-    least = elastic.solve(groups)
+    least = elastic.give(groups)
     if not len(least.x):
         return ()
     giving = [group for group in groups if elastic.given(least, group) > _GIVES_LB]
-    return tuple(
-        _change(elastic, group, elastic.given(least, group), least, None) for group in giving
-    )
+    return tuple(_change(elastic, group, _steps(elastic, group, least), None) for group in giving)
+
+
+def _step_size(requirement: Requirement) -> float:
+    return _STEP_OF_SHARE if requirement.family in _SHARE_FAMILIES else 1.0
+
+
+def _steps(elastic: _Elastic, requirement: Requirement, answer: Answer) -> int | None:
+    """What a requirement gives way by, in steps and rounded outward to what a sheet would
+    hold; None where it can only be dropped. Each row of it must have enough."""
+    columns = np.array(elastic.columns(requirement))
+    given = answer.x[columns]
+    if requirement.family in _SHARE_FAMILIES:
+        matrix = elastic.programme.matrix
+        made = elastic.programme.names["finished"]
+        entries = np.flatnonzero((matrix.column >= made.start) & (matrix.column < made.stop))
+        column_of_row = dict(zip(matrix.row[entries], matrix.column[entries], strict=True))
+        rows = elastic.give_row[columns - elastic.first]
+        made_lb = answer.x[[column_of_row[row] for row in rows]]
+        given = given / np.maximum(made_lb, _GIVES_LB)
+    elif requirement.family not in _POUND_FAMILIES | _COUNT_FAMILIES:
+        return None
+    return max(1, math.ceil(float(given.max()) / _step_size(requirement) - 1e-6))
 
 
 def _change(
-    elastic: _Elastic, requirement: Requirement, given: float, answer: Answer, total: float | None
+    elastic: _Elastic, requirement: Requirement, steps: int | None, costed: Answer | None
 ) -> Change:
-    """A change in the words of the sheet, rounded outward to what a sheet would hold."""
-    layout = elastic.programme.layout
-    case = layout.case
+    """A change in the words of the sheet, with what the plan then costs."""
+    total = costed.objective if costed is not None and len(costed.x) else None
+    if steps is None:
+        return Change(requirement, math.nan, math.nan, "drop", total)
+    case = elastic.layout.case
     family = requirement.family
     if family in _SHARE_FAMILIES:
-        made_lb = sum(
-            float(answer.x[elastic.programme.names["finished"]][blend])
-            for blend, index in enumerate(layout.blends.product)
-            if layout.products[index].product_id == requirement.product_id
-        )
-        share = math.ceil(given / max(made_lb, _GIVES_LB) * 1e4 - 1e-6) / 1e4
         was, sign = _share_now(case, requirement)
-        return Change(requirement, was, round(was + sign * share, 6), "share", total)
+        return Change(
+            requirement, was, round(was + sign * steps * _STEP_OF_SHARE, 6), "share", total
+        )
     if family in _POUND_FAMILIES:
-        pounds = math.ceil(given - 1e-6)
         was, sign = _pounds_now(case, requirement)
-        return Change(requirement, was, was + sign * pounds, "lb", total)
-    if family in _COUNT_FAMILIES:
-        rule = next(rule for rule in case.binding_rules() if rule.rule_id == requirement.rule_id)
-        was = float(rule.most_count)
-        return Change(requirement, was, was + math.ceil(given - 1e-6), "count", total)
-    return Change(requirement, math.nan, math.nan, "drop", total)
+        return Change(requirement, was, was + sign * steps, "lb", total)
+    rule = next(rule for rule in case.binding_rules() if rule.rule_id == requirement.rule_id)
+    return Change(
+        requirement, float(rule.most_count), float(rule.most_count + steps), "count", total
+    )
 
 
 def _share_now(case: Case, requirement: Requirement) -> tuple[float, float]:

@@ -3,6 +3,7 @@ each kind of choice stands in the column order."""
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,7 +13,7 @@ from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import RuleKind, WholeContainers
-from blend.domain.selectors import Selector
+from blend.domain.selectors import NUMBER_ATTRIBUTES, WORD_ATTRIBUTES, Selector
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,42 @@ class Blends:
 
     def __len__(self) -> int:
         return len(self.product)
+
+
+class LotMasks:
+    """Which lots each selector means, found once.
+
+    Many lots share a supplier, an origin or a form: a condition is held against one lot of
+    each value.
+    """
+
+    def __init__(self, lots: tuple[Lot, ...]) -> None:
+        self._lots = lots
+        self._masks: dict[Selector, np.ndarray] = {}
+        self._values: dict[str, tuple[list[Lot], np.ndarray]] = {}
+
+    def of(self, selector: Selector) -> np.ndarray:
+        """Boolean mask over lots."""
+        if selector not in self._masks:
+            mask = np.ones(len(self._lots), bool)
+            for condition in selector.conditions:
+                stand_for, value_of_lot = self._by_value(condition.attribute)
+                holds = np.array([condition.holds(lot) for lot in stand_for], bool)
+                mask &= holds[value_of_lot]
+            self._masks[selector] = mask
+        return self._masks[selector]
+
+    def _by_value(self, attribute: str) -> tuple[list[Lot], np.ndarray]:
+        """A lot of each value of an attribute, and which of them each lot is like."""
+        if attribute not in self._values:
+            read = {**WORD_ATTRIBUTES, **NUMBER_ATTRIBUTES}[attribute]
+            first: dict[Hashable, Lot] = {}
+            for lot in self._lots:
+                first.setdefault(read(lot), lot)
+            number = {value: index for index, value in enumerate(first)}
+            value_of_lot = np.array([number[read(lot)] for lot in self._lots], int)
+            self._values[attribute] = list(first.values()), value_of_lot
+        return self._values[attribute]
 
 
 @dataclass(frozen=True)
@@ -51,6 +88,10 @@ class Layout:
     """Finished lean and fat, lb per lb of the pair."""
     pair_start: np.ndarray
     """First pair of each blend, and one past the last."""
+    masks: LotMasks
+    limits_give: bool = False
+    """Whether limits on supply and orders may give way, so that what is sure now must stay
+    sure beyond them."""
 
     def pairs_of(self, blend: int) -> slice:
         return slice(int(self.pair_start[blend]), int(self.pair_start[blend + 1]))
@@ -60,15 +101,7 @@ class Layout:
 
     def chosen(self, selector: Selector) -> np.ndarray:
         """Boolean mask over lots of those that the selector means."""
-        mask = self._masks.get(selector)
-        if mask is None:
-            mask = np.fromiter((selector.holds(lot) for lot in self.lots), bool, len(self.lots))
-            self._masks[selector] = mask
-        return mask
-
-    @cached_property
-    def _masks(self) -> dict[Selector, np.ndarray]:
-        return {}
+        return self.masks.of(selector)
 
     @cached_property
     def lot_index(self) -> dict[str, int]:
@@ -83,15 +116,26 @@ class Layout:
         """More than any plan uses of one lot or makes of one product, where neither a seller
         nor an order states a limit: ten times all that is stated."""
         held = sum(lot.quantity_lb or lot.least_purchase_lb for lot in self.lots)
-        asked = sum(product.least_lb + product.blender_most_lb for product in self.products)
-        return 10 * (held + asked)
+        return 10 * (held + self._asked_lb)
+
+    @cached_property
+    def most_take_lb(self) -> np.ndarray:
+        """A sure upper limit on the pounds of each lot."""
+        if self.limits_give:
+            return np.minimum(
+                np.nan_to_num(self.lot_most_lb, posinf=0.0) + self._asked_lb, self.ample_lb
+            )
+        return np.minimum(self.lot_most_lb, self.ample_lb)
 
     @cached_property
     def most_use_lb(self) -> np.ndarray:
         """A sure upper limit on the pounds of each pair: the lot's, or what fills the blend."""
+        most_take = self.most_take_lb[self.pair_lot]
+        if self.limits_give:
+            return most_take
         with np.errstate(divide="ignore"):
             fills = self._most_asked_lb[self.pair_blend] / self.kept_mass
-        return np.minimum(np.minimum(self.lot_most_lb[self.pair_lot], fills), self.ample_lb)
+        return np.minimum(most_take, fills)
 
     @cached_property
     def most_blend_lb(self) -> np.ndarray:
@@ -100,7 +144,11 @@ class Layout:
         of_supply = np.bincount(
             self.pair_blend, self.kept_mass * self.most_use_lb, len(self.blends)
         )
-        return np.minimum(self._most_asked_lb, of_supply)
+        return of_supply if self.limits_give else np.minimum(self._most_asked_lb, of_supply)
+
+    @cached_property
+    def _asked_lb(self) -> float:
+        return sum(product.least_lb + product.blender_most_lb for product in self.products)
 
     @cached_property
     def _most_asked_lb(self) -> np.ndarray:
@@ -114,11 +162,12 @@ class Layout:
 def lay_out(case: Case) -> Layout:
     """Find the pairs that are allowed and what a pound of each of them keeps."""
     lots, products = case.usable_lots(), case.products
-    allowed = _allowed(case, lots, products)
+    masks = LotMasks(lots)
+    allowed = _allowed(case, lots, products, masks)
     blends = _blends(case)
     in_blend = allowed.T[blends.product]
     pair_blend, pair_lot = np.nonzero(in_blend)
-    lean, mass = _kept(case, lots, products)
+    lean, mass = _kept(case, lots, products, masks)
     pair_product = blends.product[pair_blend]
     return Layout(
         case=case,
@@ -130,6 +179,7 @@ def lay_out(case: Case) -> Layout:
         kept_lean=lean[pair_lot, pair_product],
         kept_mass=mass[pair_lot, pair_product],
         pair_start=np.concatenate(([0], np.cumsum(in_blend.sum(axis=1)))).astype(int),
+        masks=masks,
     )
 
 
@@ -144,23 +194,27 @@ def _blends(case: Case) -> Blends:
     )
 
 
-def _allowed(case: Case, lots: tuple[Lot, ...], products: tuple[Product, ...]) -> np.ndarray:
+def _allowed(
+    case: Case, lots: tuple[Lot, ...], products: tuple[Product, ...], masks: LotMasks
+) -> np.ndarray:
     """Boolean lots × products."""
     allowed = np.empty((len(lots), len(products)), bool)
+    fit: dict[Hashable, list[bool]] = {}
     for column, product in enumerate(products):
-        allowed[:, column] = [
-            lot.species in product.species and product.programmes <= lot.programmes for lot in lots
-        ]
+        asked = product.species, product.programmes
+        if asked not in fit:
+            species, programmes = asked
+            fit[asked] = [lot.species in species and programmes <= lot.programmes for lot in lots]
+        allowed[:, column] = fit[asked]
     for rule in case.binding_rules():
         if rule.kind is RuleKind.MUST_NOT_USE:
-            banned = np.array([rule.lots.holds(lot) for lot in lots], bool)
             governed = np.array([rule.governs(product) for product in products], bool)
-            allowed &= ~np.outer(banned, governed)
+            allowed &= ~np.outer(masks.of(rule.lots), governed)
     return allowed
 
 
 def _kept(
-    case: Case, lots: tuple[Lot, ...], products: tuple[Product, ...]
+    case: Case, lots: tuple[Lot, ...], products: tuple[Product, ...], masks: LotMasks
 ) -> tuple[np.ndarray, np.ndarray]:
     """Finished lean and finished mass, lb per lb, lots × products.
 
@@ -170,11 +224,10 @@ def _kept(
     lean = np.repeat(lean_share[:, None], len(products), axis=1)
     fat = 1 - lean
     for loss in case.losses:
-        chosen = np.array([loss.lots.holds(lot) for lot in lots], bool)
         governed = np.array(
             [not loss.products or product.product_id in loss.products for product in products], bool
         )
-        concerned = np.outer(chosen, governed)
+        concerned = np.outer(masks.of(loss.lots), governed)
         lean[concerned] *= 1 - loss.lean_loss_share
         fat[concerned] *= 1 - loss.fat_loss_share
     return lean, lean + fat

@@ -1,6 +1,6 @@
 """Where a large linear programme begins: the lots that its pooled twin uses.
 
-Products made under the same rules differ only in lean and volume. Pooled into one product
+Products that may hold the same lots differ little but in lean and volume. Pooled into one
 they give a small programme whose optimal lots are, as a rule, those of the whole one; what
 remains is to deal them out among the products. Pricing afterwards proves the answer, so a
 poor guess costs time and never truth.
@@ -17,8 +17,9 @@ import numpy as np
 from blend.core.layout import Layout, lay_out
 from blend.domain.case import Case
 from blend.domain.products import Product
+from blend.domain.rules import Rule, RuleKind
 
-DEALT_TO = 6
+DEALT_TO = 8
 """Products of a pool that each of its lots is dealt to at the start."""
 
 _STRIDE = 7
@@ -31,11 +32,13 @@ def pool_products(case: Case) -> tuple[Case, list[list[int]]]:
     alike: dict[Hashable, list[int]] = defaultdict(list)
     for index, product in enumerate(case.products):
         alike[_likeness(case, product)].append(index)
+    # a pool is called after its first product, and a case orders its products by id
     pools = list(alike.values())
-    pooled = [_pooled([case.products[index] for index in pool]) for pool in pools]
-    # a case orders its products by id, so the pools must be put in that order too
-    order = sorted(range(len(pools)), key=lambda pool: pooled[pool].product_id)
-    return replace(case, products=tuple(pooled)), [pools[pool] for pool in order]
+    members = [[case.products[index] for index in pool] for pool in pools]
+    pooled = tuple(_pooled(products) for products in members)
+    rules = [_pooled_rule(rule, pooled, members) for rule in case.rules]
+    rules = tuple(rule for rule in rules if rule is not None)
+    return replace(case, products=pooled, rules=rules), pools
 
 
 def deal_out(layout: Layout, pools: list[list[int]], lots_of_pool: list[np.ndarray]) -> np.ndarray:
@@ -56,14 +59,11 @@ def deal_out(layout: Layout, pools: list[list[int]], lots_of_pool: list[np.ndarr
 
 
 def _likeness(case: Case, product: Product) -> Hashable:
+    """What decides which lots a product may hold and what they keep. Pools are few and large,
+    so that the twin is small: what rules ask of single products is left to the pricing."""
     return (
         product.species,
         product.programmes,
-        product.standards,
-        product.sale_usd_per_lb,
-        product.shortfall_usd_per_lb,
-        product.most_lb is None,
-        tuple(rule.rule_id for rule in case.rules if rule.governs(product)),
         tuple(
             loss.loss_id
             for loss in case.losses
@@ -73,10 +73,13 @@ def _likeness(case: Case, product: Product) -> Hashable:
 
 
 def _pooled(products: list[Product]) -> Product:
+    """One product of the volume of all, at the lean of all."""
     volume = np.array([product.least_lb or product.most_lb or 1.0 for product in products])
     weight = volume / volume.sum()
     least = float(weight @ [product.least_lean_share for product in products])
     most = float(weight @ [product.most_lean_share for product in products])
+    penalties = [p.shortfall_usd_per_lb for p in products if p.shortfall_usd_per_lb is not None]
+    limited = all(product.most_lb is not None for product in products)
     first = products[0]
     return replace(
         first,
@@ -84,8 +87,31 @@ def _pooled(products: list[Product]) -> Product:
         tolerance_below_share=0.0,
         tolerance_above_share=most - least,
         least_lb=sum(product.least_lb for product in products),
-        most_lb=None if first.most_lb is None else sum(product.most_lb for product in products),
+        most_lb=sum(product.most_lb for product in products) if limited else None,
+        standards=tuple(
+            standard
+            for standard in first.standards
+            if all(standard in product.standards for product in products)
+        ),
+        shortfall_usd_per_lb=max(penalties, default=None),
+        sale_usd_per_lb=float(weight @ [product.sale_usd_per_lb for product in products]),
     )
+
+
+def _pooled_rule(
+    rule: Rule, pooled: tuple[Product, ...], members: list[list[Product]]
+) -> Rule | None:
+    """A rule on the pools whose every product it governs; None where there are none.
+
+    What must be used may go into any product that the rule names, so one is enough for it.
+    """
+    enough = any if rule.kind is RuleKind.MUST_USE else all
+    ids = tuple(
+        pool.product_id
+        for pool, products in zip(pooled, members, strict=True)
+        if enough(rule.governs(product) for product in products)
+    )
+    return replace(rule, products=ids) if ids else None
 
 
 def pooled_layout(case: Case) -> tuple[Layout, list[list[int]]]:

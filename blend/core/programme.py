@@ -111,11 +111,7 @@ class Rows:
         row = np.concatenate(self._row)
         column = np.concatenate(self._column)
         value = np.concatenate(self._value)
-        keep = value != 0
-        row, column, value = row[keep], column[keep], value[keep]
-        order = np.lexsort((row, column))
-        start = np.concatenate(([0], np.cumsum(np.bincount(column, minlength=column_count))))
-        return SparseColumns(start, row[order], value[order])
+        return SparseColumns.of_entries(row, column, value, column_count)
 
 
 @dataclass(frozen=True)
@@ -126,11 +122,25 @@ class SparseColumns:
     row: np.ndarray
     value: np.ndarray
 
+    @classmethod
+    def of_entries(
+        cls, row: np.ndarray, column: np.ndarray, value: np.ndarray, column_count: int
+    ) -> SparseColumns:
+        """The matrix of entries in any order; zeros are dropped."""
+        keep = value != 0
+        row, column, value = row[keep], column[keep], value[keep]
+        order = np.lexsort((row, column))
+        start = np.concatenate(([0], np.cumsum(np.bincount(column, minlength=column_count))))
+        return cls(start, row[order], value[order])
+
+    @property
+    def column(self) -> np.ndarray:
+        """The column of each entry."""
+        return np.repeat(np.arange(len(self.start) - 1), np.diff(self.start))
+
     def dot_rows(self, row_values: np.ndarray) -> np.ndarray:
         """For every column, the sum of its entries times the values of their rows."""
-        count = len(self.start) - 1
-        column = np.repeat(np.arange(count), np.diff(self.start))
-        return np.bincount(column, self.value * row_values[self.row], count)
+        return np.bincount(self.column, self.value * row_values[self.row], len(self.start) - 1)
 
     def take(self, columns: np.ndarray) -> SparseColumns:
         """The matrix of some columns, in the order given."""
@@ -138,6 +148,15 @@ class SparseColumns:
         start = np.concatenate(([0], np.cumsum(size)))
         index = np.arange(start[-1]) + np.repeat(self.start[columns] - start[:-1], size)
         return SparseColumns(start, self.row[index], self.value[index])
+
+
+@dataclass(frozen=True)
+class SparseRows:
+    """A matrix by rows: entries of row i lie at `start[i]:start[i + 1]`."""
+
+    start: np.ndarray
+    column: np.ndarray
+    value: np.ndarray
 
 
 @dataclass(frozen=True)

@@ -80,7 +80,8 @@ def solve_reference(
         return ReferenceAnswer(status)
     return ReferenceAnswer(
         status,
-        objective_usd=model.problem.objective.value(),
+        # PuLP tells no value of an objective in which nothing costs anything
+        objective_usd=model.problem.objective.value() or 0.0,
         take_lb={lot_id: take.value() for lot_id, take in model.take.items()},
         use_lb={
             (lot.lot_id, product.product_id): model.used_lb(lot, product).value()
@@ -275,7 +276,7 @@ def state_choices(model: Statement) -> None:
     for lot in model.case.usable_lots():
         model.take[lot.lot_id] = model.pounds(most_lb=lot.most_lb)
     for product in model.case.products:
-        if product.shortfall_usd_per_lb is not None:
+        if product.shortfall_usd_per_lb is not None and product.least_lb > 0:
             model.short[product.product_id] = model.pounds(most_lb=product.least_lb)
     for product, batch in model.blends():
         model.finished[product.product_id, batch] = model.pounds()

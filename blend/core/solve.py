@@ -43,6 +43,8 @@ class LinearPlan:
     @cached_property
     def take_lb(self) -> dict[str, float]:
         """Pounds taken by lot, of the lots taken."""
+        if self.outcome is not Outcome.OPTIMAL:
+            return {}
         taken = self.answer.x[self.programme.take]
         lots = self.programme.layout.lots
         return {lot.lot_id: lb for lot, lb in zip(lots, taken.tolist(), strict=True) if lb > 0}

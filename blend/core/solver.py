@@ -14,7 +14,7 @@ from enum import StrEnum
 import highspy
 import numpy as np
 
-from blend.core.programme import Programme, SparseColumns
+from blend.core.programme import Programme, SparseColumns, SparseRows
 from blend.errors import SolverTrouble
 
 _DUAL_SIMPLEX, _PRIMAL_SIMPLEX = 1, 4
@@ -22,7 +22,7 @@ _DUAL_SIMPLEX, _PRIMAL_SIMPLEX = 1, 4
 _PAYS = -1e-9
 """A column left out enters when its reduced cost, USD per lb, is below this."""
 _BEST_OF_BLEND = 12
-_BEST_OF_LOT = 6
+_BEST_OF_LOT = 3
 """How many paying columns of each blend and of each lot enter at once (by measurement)."""
 _ABSENT_USD_PER_LB = 100.0
 """Stand-ins for pounds that the part cannot yet provide cost this many times the dearest."""
@@ -167,6 +167,42 @@ class WarmLinear:
         self._bounds_moved = True
         self._highs.changeRowBounds(row, lower, upper)
 
+    def add_rows(
+        self, matrix: SparseRows, lower: np.ndarray | float, upper: np.ndarray | float
+    ) -> None:
+        """Append rows, such as cuts, after those that are there.
+
+        Columns left out know nothing of them: only where the whole programme was passed at once.
+        """
+        count = len(matrix.start) - 1
+        bounds = [np.broadcast_to(np.asarray(bound, float), count) for bound in (lower, upper)]
+        self.row_lower = np.concatenate((self.row_lower, bounds[0]))
+        self.row_upper = np.concatenate((self.row_upper, bounds[1]))
+        self._bounds_moved = True
+        self._highs.addRows(
+            count,
+            *bounds,
+            len(matrix.column),
+            matrix.start[:-1].astype(np.int32),
+            matrix.column.astype(np.int32),
+            matrix.value,
+        )
+
+    def set_coefficient(self, row: int, column: int, value: float) -> None:
+        """Change one entry of a row; as with `add_rows`, for a programme passed at once."""
+        self._highs.changeCoeff(row, column, value)
+
+    def basis(self) -> highspy.HighsBasis:
+        """Where the solver stands, for `return_to` and nothing else."""
+        return self._highs.getBasis()
+
+    def return_to(self, basis: highspy.HighsBasis) -> None:
+        """Stand where `basis` was taken, so that the next answer does not hang on what was
+        solved since; for a programme passed at once."""
+        self._highs.clearSolver()
+        self._highs.setBasis(basis)
+        self._bounds_moved = False
+
     def solve(self) -> Answer:
         """The optimum of the whole programme, or the outcome that there is none."""
         # a moved bound leaves the last basis dual feasible, anything else primal feasible
@@ -184,6 +220,7 @@ class WarmLinear:
         row_dual = np.array(solution.row_dual)
         objective = float(self.cost @ x)
         reduced = self._reduced_cost(self.cost, row_dual)
+        reduced[self._active] = np.array(solution.col_dual)[self._place[self._active]]
         return Answer(Outcome.OPTIMAL, objective, objective, x, row_dual, reduced)
 
     def _price_out(self, cost: np.ndarray) -> Outcome:

@@ -131,7 +131,7 @@ def lot_worths(
             LotWorth(
                 lot_id=lot.lot_id,
                 delivered_usd_per_lb=lot.delivered_usd_per_lb,
-                linear_lb=max(0.0, float(answer.x[column])),
+                linear_lb=max(0.0, _used_lb(linear, answer, index)),
                 critical_usd_per_lb=critical_price(linear, answer, index),
                 next_lb_usd=max(0.0, -float(answer.column_dual[column])),
             )
@@ -148,26 +148,22 @@ def critical_price(linear: WarmLinear, answer: Answer, lot: int) -> float | None
     taken as its slope, and flat from the critical price on. So each tangent meets the flat
     part at or above the critical price's piece, and a few steps end exactly there.
     """
-    column = linear.programme.take.start + lot
     here = linear.programme.layout.lots[lot].delivered_usd_per_lb
     without = answer.objective
-    if answer.x[column] > _LEAST_LOT_LB:
-        without = _objective_without(linear, column)
+    used_lb = _used_lb(linear, answer, lot)
+    if used_lb > _LEAST_LOT_LB:
+        without = _objective_without(linear, lot)
         if np.isposinf(without):
             return without
-        price, objective, pounds = here, answer.objective, float(answer.x[column])
+        price, objective, pounds = here, answer.objective, used_lb
     else:
         price = min(here, _best_worth(linear, answer, lot)) * (1 - 1e-9) - 1e-9
         if price <= 0:
             return None
-        objective, pounds = _at_price(linear, lot, price)
-        if pounds <= _LEAST_LOT_LB:
-            # several dual prices hold and this one flattered the lot: begin from a gift
-            price = 0.0
-            objective, pounds = _at_price(linear, lot, price)
-            if pounds <= _LEAST_LOT_LB:
-                set_price(linear, lot, here)
-                return None
+        price, objective, pounds = _where_taken(linear, lot, price)
+        if pounds <= _LEAST_LOT_LB or np.isposinf(pounds):
+            set_price(linear, lot, here)
+            return float(price) if pounds > _LEAST_LOT_LB else None
     while True:
         meets = price + (without - objective) / pounds
         if meets - price <= 1e-9 * max(1.0, abs(meets)):
@@ -194,15 +190,43 @@ def set_price(linear: WarmLinear, lot: int, delivered_usd_per_lb: float) -> None
     linear.set_cost(columns, cost)
 
 
+def _where_taken(linear: WarmLinear, lot: int, most: float) -> tuple[float, float, float]:
+    """A price up to `most` at which the plan takes some of the lot, with the cost and pounds
+    there; no pounds where it takes none as a gift, infinite ones where it takes none above the
+    price and without end below."""
+    price = most
+    objective, pounds = _at_price(linear, lot, price)
+    if pounds <= _LEAST_LOT_LB:
+        # several dual prices hold and the plan's own flattered the lot: begin from a gift
+        price = 0.0
+        objective, pounds = _at_price(linear, lot, price)
+    while np.isposinf(pounds) and most - price > 1e-9:
+        middle = (price + most) / 2
+        at_middle = _at_price(linear, lot, middle)
+        if at_middle[1] <= _LEAST_LOT_LB:
+            most = middle
+        else:
+            price, (objective, pounds) = middle, at_middle
+    return price, objective, pounds
+
+
 def _at_price(linear: WarmLinear, lot: int, price: float) -> tuple[float, float]:
     """Cost of the plan and pounds of a lot used at another price of it."""
     set_price(linear, lot, price)
     answer = linear.solve()
+    if answer.outcome is Outcome.UNBOUNDED:
+        return -np.inf, np.inf
+    return answer.objective, _used_lb(linear, answer, lot)
+
+
+def _used_lb(linear: WarmLinear, answer: Answer, lot: int) -> float:
+    """Pounds of a lot used; more may be taken where it is left over at no loss."""
     use = linear.programme.use.start + np.flatnonzero(linear.programme.layout.pair_lot == lot)
-    return answer.objective, float(answer.x[use].sum())
+    return float(answer.x[use].sum())
 
 
-def _objective_without(linear: WarmLinear, column: int) -> float:
+def _objective_without(linear: WarmLinear, lot: int) -> float:
+    column = linear.programme.take.start + lot
     lower, upper = linear.lower[column], linear.upper[column]
     linear.set_column_bounds(column, 0.0, 0.0)
     objective = linear.solve().objective

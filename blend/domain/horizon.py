@@ -346,8 +346,9 @@ class Horizon:
         return there
 
 
-_NOT_BY_DAY = (RuleKind.MUST_USE, RuleKind.EQUAL_RECIPE)
-"""Must-use rules hold over all days; a day's blend of a product is one recipe anyway."""
+_NOT_BY_DAY = (RuleKind.MUST_USE, RuleKind.EQUAL_RECIPE, RuleKind.WARMTH)
+"""Must-use rules hold over all days; a day's blend of a product is one recipe anyway; and how
+warm lots will be on later days nobody has measured."""
 
 
 def frozen_lot(lot: Lot, freezing: Freezing) -> Lot:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 
@@ -130,3 +131,24 @@ class Volume:
     def key(self) -> tuple[str, date, str, str]:
         """What one figure is of; a series has one standing figure for each."""
         return self.series_id, self.period_end, self.item_id, self.origin
+
+
+@dataclass(frozen=True, slots=True)
+class Additions:
+    """What is to go into the store together, all of it or nothing.
+
+    `rows` tells, by table, the file it was read from and the row of each thing, so that what
+    the store refuses can be found; empty for what was not read from a file.
+    """
+
+    items: tuple[Item, ...] = ()
+    entries: tuple[CanvassEntry, ...] = ()
+    volumes: tuple[Volume, ...] = ()
+    rows: Mapping[str, tuple[str, tuple[int, ...]]] = field(default_factory=dict)
+
+    def place(self, table: str, index: int) -> tuple[str, int | None]:
+        """File and row of one thing, by its index in its table."""
+        if table not in self.rows:
+            return table, None
+        file, numbers = self.rows[table]
+        return file, numbers[index]

@@ -101,6 +101,10 @@ class ScenarioRow:
             return self.least + width * math.sqrt(chance * mode)
         return self.most - width * math.sqrt((1 - chance) * (1 - mode))
 
+    def means(self, lot: Lot) -> bool:
+        """Whether the row changes the lot itself."""
+        return self.what in (What.PRICE, What.QUANTITY) and self.lots.holds(lot)
+
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
@@ -111,19 +115,18 @@ class Drawn:
 
 
 def changed_lot(lot: Lot, changes: tuple[Drawn, ...], more_usd_per_lb: float = 0.0) -> Lot:
-    """The lot as a scenario has it. No price and no quantity goes below nothing.
+    """The lot as changes of its price and quantity leave it; neither goes below nothing.
 
-    `more_usd_per_lb` comes on top of the price: what a rate adds.
+    All of `changes` are taken to mean the lot. `more_usd_per_lb` comes on top of the price:
+    what a rate adds.
     """
     price, quantity = lot.price_usd_per_lb, lot.quantity_lb
     for drawn in changes:
-        if not drawn.row.lots.holds(lot):
-            continue
+        change = drawn.row.change
         if drawn.row.what is What.PRICE:
-            price = drawn.row.change.of(price, drawn.value)
-        elif drawn.row.what is What.QUANTITY:
-            has_limit = quantity is not None or drawn.row.change is Change.SET
-            quantity = drawn.row.change.of(quantity or 0.0, drawn.value) if has_limit else None
+            price = change.of(price, drawn.value)
+        elif quantity is not None or change is Change.SET:
+            quantity = change.of(quantity or 0.0, drawn.value)
     return replace(
         lot,
         price_usd_per_lb=max(0.0, price + more_usd_per_lb),
@@ -160,6 +163,13 @@ def changed_case(
         products.append(replace(product, least_lb=least_lb, most_lb=most_lb))
     return replace(
         case,
-        lots=tuple(changed_lot(lot, changes, more.get(lot.lot_id, 0.0)) for lot in case.lots),
+        lots=tuple(
+            changed_lot(
+                lot,
+                tuple(drawn for drawn in changes if drawn.row.means(lot)),
+                more.get(lot.lot_id, 0.0),
+            )
+            for lot in case.lots
+        ),
         products=tuple(products),
     )

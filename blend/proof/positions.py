@@ -87,7 +87,7 @@ def count_positions_money(horizon: Horizon, plan: PositionsPlan) -> PositionsMon
             (blend.short_lb, order.shortfall_usd_per_lb or 0.0) for blend, order in made
         ),
         product_sales_usd=_usd(
-            (float(_finished_lb(horizon, blend)), order.sale_usd_per_lb) for blend, order in made
+            (float(_made_lb(horizon, blend)[1]), order.sale_usd_per_lb) for blend, order in made
         ),
         sold_on_usd=_usd(
             (row.pounds_lb, bids[row.price_id].price_usd_per_lb) for row in plan.sales
@@ -100,16 +100,15 @@ def _usd(pounds_and_prices) -> float:
     return float(sum((exact(lb) * exact(price) for lb, price in pounds_and_prices), _ZERO))
 
 
-def _finished_lb(horizon: Horizon, blend: DayBlend) -> Fraction:
+def _made_lb(horizon: Horizon, blend: DayBlend) -> tuple[Fraction, Fraction]:
+    """Lean and all finished pounds that the ingredients make."""
     product = horizon.case.product(blend.product_id)
-    return sum(
-        (
-            exact(part.pounds_lb)
-            * sum(kept_of_lb(horizon.lot(part.lot_id), product, horizon.case.losses))
-            for part in blend.ingredients
-        ),
-        _ZERO,
-    )
+    lean_lb = finished_lb = _ZERO
+    for part in blend.ingredients:
+        lean, fat = kept_of_lb(horizon.lot(part.lot_id), product, horizon.case.losses)
+        lean_lb += exact(part.pounds_lb) * lean
+        finished_lb += exact(part.pounds_lb) * (lean + fat)
+    return lean_lb, finished_lb
 
 
 def _held(
@@ -168,6 +167,8 @@ def _blends(horizon: Horizon, plan: PositionsPlan, place: int) -> Iterator[DayCh
     for check in checks:
         if check.requirement.family not in _NOT_BY_DAY:
             yield _strictly(check, day)
+    for blend in blends:
+        yield from _stated(horizon, blend)
 
 
 def _strictly(check: Check, day: date) -> DayCheck:
@@ -190,15 +191,26 @@ def _strictly(check: Check, day: date) -> DayCheck:
     )
     if check.verdict in (Verdict.MET, Verdict.WARNING, Verdict.NOTE):
         return replace(held, verdict=check.verdict)
-    # broken although the reading lies within its limits: the plan misstates something
-    misstated = check.verdict is Verdict.BROKEN and not _is_outside(check)
+    # broken although the reading lies well within its limits: the plan misstates something
+    misstated = check.verdict is Verdict.BROKEN and not _is_at_or_beyond_limit(check)
     return replace(held, verdict=Verdict.BROKEN) if misstated else held
 
 
-def _is_outside(check: Check) -> bool:
-    return (check.least is not None and check.read < check.least) or (
-        check.most is not None and check.read > check.most
-    )
+def _is_at_or_beyond_limit(check: Check) -> bool:
+    read = Fraction(check.read)
+    below = check.least is not None and read <= Fraction(check.least) + _room(check.least)
+    above = check.most is not None and read >= Fraction(check.most) - _room(check.most)
+    return below or above
+
+
+def _stated(horizon: Horizon, blend: DayBlend) -> Iterator[DayCheck]:
+    """What the plan says of a blend is what its ingredients make."""
+    requirement = DayRequirement(blend.day, Family.MASS, blend.product_id)
+    lean_lb, finished_lb = _made_lb(horizon, blend)
+    yield _held(requirement, exact(blend.finished_lb), least=finished_lb, most=finished_lb)
+    if finished_lb:
+        lean = lean_lb / finished_lb
+        yield _held(requirement, exact(blend.lean_share), least=lean, most=lean, unit="share")
 
 
 # Stock --------------------------------------------------------------------------------------

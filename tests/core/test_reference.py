@@ -315,8 +315,8 @@ def test_every_batch_meets_the_lean_tolerance_by_itself(solve):
         (2_499, None, 2),
         (2_500, None, 3),  # a half rounds up
         (1_400, None, 1),
-        (1_600, 9_000, 2),
-        (0, 3_100, 2),
+        (1_600, 9_000, 9),
+        (0, 3_100, 3),
         (0, None, 0),
     ],
 )

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
 from datetime import timedelta
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -125,6 +126,10 @@ class PlainModel:
                     return (lean + fat) * rule.lots.holds(lot)
 
                 limit("share", chosen, rule.least_share, rule.most_share, key)
+            if rule.kind is RuleKind.WARMTH:
+                excess = dict(rule.excess_heat_btu_per_lb)
+                heat = {("use", lot.lot_id, product_id): excess[lot.lot_id] for lot in lots}
+                self.at_most(heat, 0.0, "warmth", key)
 
     def solve(self) -> Solved | None:
         """The optimum and its prices; None when there is no optimum."""
@@ -178,10 +183,36 @@ def test_prices_below_zero_count_as_zero():
     assert dual_bound_usd(SQUARE, worthless) == dual_bound_usd(SQUARE, DualPrices()) == 0.0
 
 
-def test_a_hair_too_much_costs_a_hair_of_the_bound():
+@pytest.mark.parametrize("sale_usd_per_lb", [0.0, 0.5])
+def test_a_hair_too_much_costs_a_hair_of_the_bound(sale_usd_per_lb: float):
     """Without a stated quantity, prices a hair too high prove nothing unless mended."""
-    prices = DualPrices(finished={"ground": 0.99 - 0.4 / 3 + 1e-9}, lean_least={"ground": 4 / 3})
-    assert dual_bound_usd(SQUARE, prices) == pytest.approx(1_000 * 2.57 / 3, abs=1e-5)
+    product = make_product(0.80, 1_000.0, sale_usd_per_lb=sale_usd_per_lb)
+    finished = 0.99 - 0.4 / 3 - sale_usd_per_lb + 1e-9
+    prices = DualPrices(finished={"ground": finished}, lean_least={"ground": 4 / 3})
+    bound = dual_bound_usd(make_case([COW, TRIM], [product]), prices)
+    assert bound == pytest.approx(1_000 * (2.57 / 3 - sale_usd_per_lb), abs=1e-5)
+
+
+def test_a_cheap_lot_taken_whole_earns_its_rent():
+    # 400 lb at 0.50 and 600 lb at 0.99; each cheap pound more would save 0.49
+    cheap = replace(COW, lot_id="cheap", price_usd_per_lb=0.50, quantity_lb=400.0)
+    case = make_case([COW, cheap], [make_product(0.90, 1_000.0)])
+    bound = dual_bound_usd(case, DualPrices(finished={"ground": 0.99}))
+    assert bound == pytest.approx(400 * 0.50 + 600 * 0.99)
+
+
+def test_the_most_volume_is_priced_below_zero():
+    # sold at 1.50 and made for 0.99: 500 lb, the most, earn 255
+    product = make_product(0.90, 100.0, most_lb=500.0, sale_usd_per_lb=1.50)
+    case = make_case([COW], [product])
+    bound = dual_bound_usd(case, DualPrices(finished={"ground": -0.51}))
+    assert bound == pytest.approx(-255.0)
+
+
+def test_no_order_is_worth_more_than_its_shortfall():
+    case = make_case([COW], [make_product(0.90, 1_000.0, shortfall_usd_per_lb=0.30)])
+    bound = dual_bound_usd(case, DualPrices(finished={"ground": 0.99}))
+    assert bound == pytest.approx(300.0)
 
 
 def test_nothing_bounds_a_product_sold_above_its_cost_without_end():
@@ -196,10 +227,53 @@ def test_a_lot_worth_more_left_over_than_it_costs():
 
 
 def test_the_bound_is_rounded_down():
-    # a tenth of a dollar for each of three pounds: 0.3 in fractions lies above the float 0.3
-    case = make_case([make_lot("a", 0.9, 0.1)], [make_product(0.9, 3.0)])
+    # a tenth of a dollar; the float nearest to it lies above, so the one below is given
+    case = make_case([make_lot("a", 0.9, 0.1)], [make_product(0.9, 1.0)])
     bound = dual_bound_usd(case, DualPrices(finished={"ground": 0.1}))
-    assert bound <= 0.3 < math.nextafter(bound, 1.0) + 1e-16
+    assert Fraction(bound) <= Fraction(1, 10) < Fraction(math.nextafter(bound, 1.0))
+
+
+@pytest.mark.parametrize(
+    ("field", "cow_usd_per_lb", "rule"),
+    [
+        ("share_least", 0.99, Rule("rule", RuleKind.SHARE, least_share=0.5)),
+        ("share_most", 0.49, Rule("rule", RuleKind.SHARE, most_share=0.5)),
+        ("fat_least", 0.49, Rule("rule", RuleKind.FAT, least_share=0.17)),
+        ("fat_most", 0.99, Rule("rule", RuleKind.FAT, most_share=0.17)),
+        ("must_use", 0.99, Rule("rule", RuleKind.MUST_USE, least_lb=420.0)),
+        (
+            "warmth",
+            0.99,
+            Rule(
+                "rule",
+                RuleKind.WARMTH,
+                most_temperature_f=40.0,
+                excess_heat_btu_per_lb=(("cow", -2.0), ("trim", 1.5)),
+            ),
+        ),
+        ("lean_least", 0.99, None),
+        ("lean_most", 0.49, None),
+    ],
+)
+def test_each_price_counts(field: str, cow_usd_per_lb: float, rule: Rule | None):
+    """The cheaper meat would be used alone, were it not for one requirement."""
+    cow = replace(COW, price_usd_per_lb=cow_usd_per_lb, quantity_lb=900.0)
+    purge = Loss("purge", "thaw", parse_selector("lot=trim"), lean_loss_share=0.03)
+    tolerance = 0.04 if rule is None else 0.2
+    product = make_product(
+        0.82, 1_000.0, tolerance_below_share=tolerance, tolerance_above_share=tolerance
+    )
+    rules = [] if rule is None else [replace(rule, lots=parse_selector("lot=cow"))]
+    case = make_case([cow, TRIM], [product], *rules, losses=(purge,))
+    answer = PlainModel(case).solve()
+    assert max(getattr(answer.prices, field).values()) > 0.01
+    assert dual_bound_usd(case, answer.prices) == pytest.approx(answer.cost_usd, rel=1e-9)
+    without = replace(answer.prices, **{field: {}})
+    assert dual_bound_usd(case, without) < answer.cost_usd - 1
+    for change in (-0.05, 0.05, 0.5, 5.0):
+        changed = {key: price + change for key, price in getattr(answer.prices, field).items()}
+        bound = dual_bound_usd(case, replace(answer.prices, **{field: changed}))
+        assert bound < answer.cost_usd - 1
 
 
 def test_lots_that_no_product_may_hold_do_not_count():

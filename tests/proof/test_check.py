@@ -175,6 +175,11 @@ def _rules() -> list[Twins]:
             f"{family}", family, case_of(rule(kind, lots, **good)), case_of(rule(kind, lots, **bad))
         )
 
+    def heat(of_cow: float) -> Rule:
+        """A pound of trim cools by 1 Btu: 333 x 2.0 - 667 is below zero, 333 x 2.1 - 667 not."""
+        excess = (("cow", of_cow), ("trim", -1.0))
+        return rule(RuleKind.WARMTH, most_temperature_f=40.0, excess_heat_btu_per_lb=excess)
+
     share, fat = RuleKind.SHARE, RuleKind.FAT
     asked = case_of(rule(RuleKind.MUST_USE, "lot=cow"), cow=replace(COW, quantity_lb=666.0))
     left = case_of(rule(RuleKind.MUST_USE, "lot=cow"), cow=replace(COW, quantity_lb=700.0))
@@ -194,6 +199,7 @@ def _rules() -> list[Twins]:
             RuleKind.MUST_USE, Family.MUST_USE, {"least_lb": 666.0}, {"least_lb": 669.0}, "lot=cow"
         ),
         twins_of_case("not all used", Family.MUST_USE, asked, left),
+        twins_of_case("too warm", Family.WARMTH, case_of(heat(2.0)), case_of(heat(2.1))),
         twins_of_case(
             "a lot not to be used",
             Family.MUST_NOT_USE,

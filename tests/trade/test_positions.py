@@ -245,6 +245,15 @@ def test_a_blend_off_its_lean_is_caught(sound):
     assert _broken(horizon, replace(plan, blends=blends)) & {Family.LEAN_LEAST, Family.LEAN_MOST}
 
 
+@pytest.mark.parametrize("change", [{"finished_lb": 1.0}, {"lean_share": 0.9}])
+def test_a_blend_that_is_misstated_is_caught(sound, change):
+    horizon, plan = sound
+    index = next(i for i, blend in enumerate(plan.blends) if blend.ingredients)
+    blends = list(plan.blends)
+    blends[index] = replace(blends[index], **change)
+    assert Family.MASS in _broken(horizon, replace(plan, blends=tuple(blends)))
+
+
 @pytest.mark.parametrize(
     ("spoil", "family"),
     [

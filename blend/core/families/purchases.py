@@ -20,5 +20,5 @@ def add(layout: Layout, columns: Columns, rows: Rows) -> None:
         requirement = Requirement(Family.LEAST_PURCHASE, lot_id=lot.lot_id)
         least_lb = lot.least_purchase_lb if lot.can_split else lot.most_lb
         rows.add(requirement, [(take[index], 1.0), (is_taken, -least_lb)], lower=0.0)
-        most_lb = max(least_lb, min(lot.most_lb, layout.ample_lb))
+        most_lb = max(least_lb, layout.most_take_lb[index])
         rows.add(requirement, [(take[index], 1.0), (is_taken, -most_lb)], upper=0.0)

@@ -1,0 +1,147 @@
+"""The plan with promised confidence against an independent conic solver, on the same data.
+
+Both are given the same programme and cones: lots and products of `make_instance`, spread by
+seed, every product promising its least lean. Times are wall time of this run, in seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from random import Random
+from time import perf_counter
+from typing import TypeVar
+
+import numpy as np
+
+from blend.bench.instances import make_instance
+from blend.core.build import build_programme
+from blend.core.cone import ConicLinear
+from blend.core.conic import conic_point
+from blend.core.promises import PromisedProgramme
+from blend.domain.case import Case
+from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise
+
+AGREES_SHARE = 1e-6
+_PRICES_MOVED = 20
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class ConeTime:
+    """One way to the optimum. `apart_share` is how far its cost is from the conic solver's."""
+
+    way: str
+    seconds: float
+    objective_usd: float
+    gap_share: float | None
+    """Between its point and its own proved bound; None where it proves none."""
+    apart_share: float
+    rounds: int | None = None
+
+    @property
+    def agrees(self) -> bool:
+        return self.apart_share <= AGREES_SHARE
+
+
+def uncertain_instance(
+    lots: int, products: int, seed: int, confidence: float = 0.975
+) -> tuple[Case, dict[str, LeanUncertainty], tuple[Promise, ...]]:
+    """A case whose lots have errors of 0.2 to 1.2 and containers of 0.5 to 2 lean points."""
+    case, random = make_instance(lots, products, seed), Random(f"spread {seed}")
+    spread = {
+        lot.lot_id: LeanUncertainty(
+            lot.lot_id,
+            round(random.uniform(0.002, 0.012), 4),
+            round(random.uniform(0.005, 0.02), 4),
+        )
+        for lot in case.lots
+    }
+    batch = BatchUncertainty(mixing_sd_share=0.001, test_sd_share=0.001)
+    promises = tuple(
+        Promise(product.product_id, confidence, batch=batch) for product in case.products
+    )
+    return case, spread, promises
+
+
+def time_cones(lots: int = 60, products: int = 12, seed: int = 1) -> tuple[ConeTime, ...]:
+    """Time every way to the same optimum, cold, and re-solves with prices moved in order.
+
+    Needs the conic library (extra `reference`). The moved prices are one lot's, up by a tenth
+    of a cent a step; their time is the mean, their objective the last one's.
+    """
+    case, spread, promises = uncertain_instance(lots, products, seed)
+    promised = PromisedProgramme(build_programme(case), spread, promises)
+    # Around real batches, as in a plan.
+    promised.refer_to(promised.reference_of(promised.conic.find()))
+    programme, cones = promised.programme, promised.conic.cones
+    conic_point(programme, cones)  # so that no way pays for imports
+    found, by_library = _timed(lambda: conic_point(programme, cones))
+    best_usd = float(programme.cost @ found)
+    times = [ConeTime("conic library alone", by_library, best_usd, None, 0.0)]
+    kept: dict[bool, ConicLinear] = {}
+    for way, uses_library in (
+        ("tangent cuts alone", False),
+        ("conic library, proved by cuts", True),
+    ):
+
+        def solve(uses_library: bool = uses_library):
+            kept[uses_library] = ConicLinear(programme, cones, uses_library)
+            return kept[uses_library].solve()
+
+        answer, seconds = _timed(solve)
+        times.append(
+            ConeTime(
+                way,
+                seconds,
+                answer.objective,
+                answer.gap_share,
+                _apart(answer.objective, best_usd),
+                answer.rounds,
+            )
+        )
+    return (*times, *_moved_prices(promised, kept[False]))
+
+
+def _moved_prices(promised: PromisedProgramme, warm: ConicLinear) -> list[ConeTime]:
+    programme, cones = promised.programme, promised.conic.cones
+    used = np.bincount(promised.layout.pair_lot, promised.conic.find()[programme.use])
+    column = np.array([programme.take.start + int(np.argmax(used))])
+    price = float(programme.cost[column[0]])
+    by_cuts = by_library = 0.0
+    for step in range(1, _PRICES_MOVED + 1):
+        cost = np.array([price + 0.001 * step])
+        programme.cost[column] = cost
+        warm.linear.set_cost(column, cost)
+        answer, seconds = _timed(warm.solve)
+        by_cuts += seconds
+        found, seconds = _timed(lambda: conic_point(programme, cones))
+        by_library += seconds
+    programme.cost[column] = price
+    moved = programme.cost.copy()
+    moved[column] = cost
+    last_usd = float(moved @ found)
+    apart = _apart(answer.objective, last_usd)
+    steps = f"{_PRICES_MOVED} prices moved, each"
+    return [
+        ConeTime(f"conic library, {steps}", by_library / _PRICES_MOVED, last_usd, None, 0.0),
+        ConeTime(
+            f"tangent cuts kept, {steps}",
+            by_cuts / _PRICES_MOVED,
+            answer.objective,
+            answer.gap_share,
+            apart,
+            answer.rounds,
+        ),
+    ]
+
+
+def _timed(solve: Callable[[], T]) -> tuple[T, float]:
+    began = perf_counter()
+    answer = solve()
+    return answer, perf_counter() - began
+
+
+def _apart(usd: float, best_usd: float) -> float:
+    return abs(usd - best_usd) / abs(best_usd)

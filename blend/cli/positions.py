@@ -1,0 +1,81 @@
+"""What the trader asks for over several days: buy, blend, freeze, store, sell on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from blend.cli.grinder import _progress
+from blend.errors import FileTrouble, NoPlan, SolverTrouble
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--divisible",
+    is_flag=True,
+    help="Take containers, counts and least amounts as divisible: fast, enough for an outlook.",
+)
+@click.option("--no-worths", is_flag=True, help="Leave out what orders and rooms are worth.")
+@click.option(
+    "--csv",
+    "ledger",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write in and out of every lot on every day as a table.",
+)
+@click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw the stock by day: a file that ends in .png, .svg or .pdf.",
+)
+def positions(
+    folder: Path, divisible: bool, no_worths: bool, ledger: Path | None, picture: Path | None
+) -> None:
+    """Plan several days at once: what to buy when, blend, freeze, store and sell on.
+
+    FOLDER holds a case and orders; forward_offers, stores and day_rules where there are any
+    (see `blend columns orders`). The days are that of the plan and every later one with an
+    order or a forward price. Interrupt the search (Ctrl-C) to have the best plan found so far.
+    """
+    if ledger is not None and not ledger.parent.is_dir():
+        raise FileTrouble(f"{ledger}: there is no folder {ledger.parent} to write it in")
+    if picture is not None:
+        from blend.show.pictures import check_path
+
+        check_path(picture)
+
+    from blend.sheets.positions import read_horizon
+    from blend.show.amounts import printable
+    from blend.show.positions import horizon_clash_lines, positions_tables
+    from blend.show.text import tables_text
+    from blend.trade.positions import plan_positions
+
+    read = read_horizon(folder)
+    for warning in read.warnings:
+        click.echo(f"warning: {printable(str(warning))}", err=True)
+    horizon = read.horizon
+    try:
+        with _progress() as progress:
+            plan = plan_positions(
+                horizon, divisible=divisible, worths=not no_worths, progress=progress
+            )
+    except NoPlan as no_plan:
+        for line in horizon_clash_lines(no_plan.clash, horizon):
+            click.echo(line, err=True)
+        click.get_current_context().exit(no_plan.exit_code)
+    if not plan.is_sound:
+        raise SolverTrouble("the plan does not pass its own check; do not use it")
+    click.echo(tables_text(positions_tables(horizon, plan)))
+    if ledger is not None:
+        from blend.sheets.write import write_csv
+        from blend.show.positions import LEDGER_COLUMNS, ledger_rows
+
+        write_csv(ledger, LEDGER_COLUMNS, ledger_rows(horizon, plan))
+        click.echo(f"\nTable: {ledger}")
+    if picture is not None:
+        from blend.show.pictures import save
+        from blend.show.positions_picture import stock_picture
+
+        save(stock_picture(horizon, plan), picture)
+        click.echo(f"\nPicture: {picture}")

@@ -1,0 +1,212 @@
+"""Lean as it is known, not as it is said: safe plans, drawn batches, batches put right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from blend.cli.grinder import _FOLDER, _finite, _progress, _read, _with_settings
+from blend.domain.case import Case
+from blend.domain.rules import WholeContainers
+from blend.errors import InputRefused, Problem, SolverTrouble
+
+if TYPE_CHECKING:
+    from blend.grind.safe import OneTest, SafePlan
+    from blend.sheets.uncertainty import UncertaintyRead
+
+_WHOLE = click.option(
+    "--whole",
+    type=click.Choice([each.value for each in WholeContainers]),
+    help="Where containers must be whole, instead of what the settings say.",
+)
+_GAP = click.option(
+    "--gap",
+    type=click.FloatRange(0, 1),
+    callback=_finite,
+    metavar="SHARE",
+    help="Distance from the proved bound at which a plan is good enough; 0.001 is 0.1 %.",
+)
+_TIME_LIMIT = click.option(
+    "--time-limit",
+    type=click.FloatRange(0, min_open=True),
+    callback=_finite,
+    metavar="SECONDS",
+    help="How long to look for a better plan.",
+)
+_LEAN = click.option(
+    "--lean",
+    type=click.Choice(["stated", "estimated"]),
+    default="stated",
+    show_default=True,
+    help="Lots' lean as stated, or as their tests let expect, with the error of that.",
+)
+SOLVENT_EXTRACTION_SD_SHARE = 0.0056
+"""Standard error of the official solvent extraction of fat: about 0.56 % (abstract of the
+collaborative study of rapid fat determination, J. AOAC, about 1977; read)."""
+
+
+@click.command()
+@_FOLDER
+@click.option(
+    "--test-cost",
+    type=click.FloatRange(0, min_open=True),
+    callback=_finite,
+    metavar="USD",
+    help="Cost of testing a lot once: tells which lots to test once more. Left out: not told.",
+)
+@click.option(
+    "--test-sd",
+    type=click.FloatRange(0, 0.2),
+    callback=_finite,
+    default=SOLVENT_EXTRACTION_SD_SHARE,
+    show_default=True,
+    metavar="SHARE",
+    help="Standard deviation of that test's method; the default is of solvent extraction.",
+)
+@_LEAN
+@_WHOLE
+@_GAP
+@_TIME_LIMIT
+@click.option("--recipes", is_flag=True, help="Show each product's recipe as well.")
+def safe(
+    folder: Path,
+    test_cost: float | None,
+    test_sd: float,
+    lean: str,
+    whole: str | None,
+    gap: float | None,
+    time_limit: float | None,
+    recipes: bool,
+) -> None:
+    """Plan blends that keep limits as surely as asked.
+
+    FOLDER holds a case, confidence.csv (how surely which product keeps its lean limits) and
+    lean_spread.csv (how far lots may be off). Prints what safety costs beside the plan that
+    keeps limits on average, the margin of each product and, where a test is priced, the lots
+    that are worth testing once more.
+    """
+    from blend.grind.safe import OneTest
+    from blend.show.quantities import blends_table, purchases_table
+    from blend.show.safe import safe_cautions_table, safe_tables
+    from blend.show.tables import recipe_tables
+    from blend.show.text import tables_text
+
+    test = None if test_cost is None else OneTest(test_cost, test_sd)
+    case, read = _case_and_promises(folder, lean, whole, gap, time_limit)
+    made = _safe_plan(case, read, test)
+    tables = [
+        *safe_tables(case, made),
+        purchases_table(case, made.plan),
+        blends_table(case, made.plan),
+        *(recipe_tables(case, made.plan) if recipes else ()),
+        safe_cautions_table(),
+    ]
+    click.echo(tables_text(tables))
+
+
+@click.command()
+@_FOLDER
+@click.option(
+    "--draws",
+    type=click.IntRange(100, 1_000_000),
+    default=20_000,
+    show_default=True,
+    help="Days to draw.",
+)
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the draws.")
+@click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw tested fat too: a file that ends in .png, .svg or .pdf.",
+)
+@_LEAN
+@_WHOLE
+@_GAP
+@_TIME_LIMIT
+def simulate(
+    folder: Path,
+    draws: int,
+    seed: int,
+    picture: Path | None,
+    lean: str,
+    whole: str | None,
+    gap: float | None,
+    time_limit: float | None,
+) -> None:
+    """Draw planned batches and count those out of limits.
+
+    FOLDER holds what `blend safe` reads. Each draw is a day of the safe plan; beside it the one
+    that keeps its limits on average only is drawn as well.
+    """
+    from blend.grind.simulate import simulate as draw
+    from blend.show.safe import safe_cautions_table, simulation_table
+    from blend.show.text import tables_text
+
+    if picture is not None:
+        from blend.show.pictures import check_path
+
+        check_path(picture)
+    case, read = _case_and_promises(folder, lean, whole, gap, time_limit)
+    made = _safe_plan(case, read, None)
+    safe_draws, other_draws = (
+        draw(case, plan.runs, read.spread, read.promises, draws=draws, seed=seed)
+        for plan in (made.plan, made.without)
+    )
+    tables = [
+        simulation_table(case, "Drawn: the plan as promised", safe_draws),
+        simulation_table(case, "Drawn: the plan that keeps limits on average", other_draws),
+        safe_cautions_table(),
+    ]
+    click.echo(tables_text(tables))
+    if picture is not None:
+        from blend.show.pictures import save
+        from blend.show.safe_pictures import simulation_picture
+
+        save(simulation_picture(case, safe_draws, other_draws), picture)
+        click.echo(f"\nPicture: {picture}")
+
+
+def _case_and_promises(
+    folder: Path, lean: str, whole: str | None, gap: float | None, time_limit: float | None
+) -> tuple[Case, UncertaintyRead]:
+    case = _with_settings(_read(folder).case, whole, gap, time_limit)
+    case, read = _with_uncertainty(folder, case, lean)
+    if not read.promises:
+        raise InputRefused(
+            [Problem("confidence.csv", None, None, "no promise", "a product with least_confidence")]
+        )
+    return case, read
+
+
+def _with_uncertainty(folder: Path, case: Case, lean: str) -> tuple[Case, UncertaintyRead]:
+    """The case with lean as asked for, and what is known of its lots' spread."""
+    from blend.cli.lean import _estimated, case_with_lean
+    from blend.sheets.uncertainty import read_uncertainty
+
+    if lean == "stated":
+        return case_with_lean(folder, case, lean), read_uncertainty(folder, case)
+    from blend.lean.estimate import case_with_estimates
+
+    _, estimates = _estimated(folder, case)
+    errors = {lot.lot_id: lot.standard_error_share for lot in estimates.lots}
+    click.echo("Lean and its error: as estimated from tests (see blend lean).\n")
+    return case_with_estimates(case, estimates), read_uncertainty(folder, case, errors)
+
+
+def _safe_plan(case: Case, read: UncertaintyRead, test: OneTest | None) -> SafePlan:
+    from blend.grind.safe import make_safe_plan
+
+    with _progress() as progress:
+        made = make_safe_plan(case, read.spread, read.promises, test=test, progress=progress)
+    if not made.plan.proof.is_sound:
+        from blend.show.clash import broken_lines
+
+        raise SolverTrouble("\n".join(broken_lines(made.plan.proof, case)))
+    if not made.is_kept:
+        raise SolverTrouble(
+            "The plan that was found breaks a promise once it is weighed in whole pounds; nothing "
+            "is shown. Ask for a little less confidence, or for whole containers in fewer places."
+        )
+    return made

@@ -1,0 +1,95 @@
+"""What a planner asks of the days that may come: scenarios and draws."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from blend.cli.grinder import _progress, _read
+from blend.errors import FileTrouble
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--draws", type=click.IntRange(0, 1_000_000), default=0, help="How many to draw.")
+@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Of the draws.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 256),
+    default=1,
+    show_default=True,
+    help="Processes on this machine.",
+)
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Let a Dask scheduler do the work, such as tcp://host:8786.",
+)
+@click.option(
+    "--csv",
+    "table",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write one row for every scenario.",
+)
+@click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw the spread of the cost: a file that ends in .png, .svg or .pdf.",
+)
+def scenarios(
+    folder: Path,
+    draws: int,
+    seed: int,
+    workers: int,
+    scheduler: str | None,
+    table: Path | None,
+    picture: Path | None,
+) -> None:
+    """Plan the day under many prices, supplies and orders, and tell the spread.
+
+    FOLDER holds a case and scenarios (see `blend columns scenarios`), and foreign_offers where
+    exchange rates are to move prices. The results are the same for any number of workers.
+    Interrupt the work (Ctrl-C) to have the scenarios done so far.
+    """
+    if table is not None and not table.parent.is_dir():
+        raise FileTrouble(f"{table}: there is no folder {table.parent} to write it in")
+    if picture is not None:
+        from blend.show.pictures import check_path
+
+        check_path(picture)
+        if not draws:
+            raise click.UsageError("--picture draws the spread, so it needs --draws.")
+
+    from blend.sheets.imports import holds_offers, read_imports
+    from blend.sheets.scenarios import read_scenarios
+    from blend.show.scenarios import progress_words, scenarios_tables
+    from blend.show.text import tables_text
+    from blend.trade.scenarios import ScenarioJob, run_scenarios
+
+    case = _read(folder).case
+    offers, rates = (), ()
+    if holds_offers(folder):
+        imports = read_imports(folder)
+        offers, rates = imports.offers, imports.rates
+    rows = read_scenarios(folder, case, offers)
+    job = ScenarioJob(case, rows, draws, seed, offers, rates)
+    with _progress() as say:
+        results = run_scenarios(
+            job,
+            workers=workers,
+            scheduler=scheduler,
+            progress=None if say is None else lambda done, of: say(progress_words(done, of)),
+        )
+    click.echo(tables_text(scenarios_tables(results)))
+    if table is not None:
+        from blend.sheets.write import write_csv
+
+        write_csv(table, ("scenario", "outcome", *results.columns), results.table_rows())
+        click.echo(f"\nTable: {table}")
+    if picture is not None:
+        from blend.show.pictures import save
+        from blend.show.scenarios_picture import cost_picture
+
+        save(cost_picture(results), picture)
+        click.echo(f"\nPicture: {picture}")

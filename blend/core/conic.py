@@ -1,0 +1,83 @@
+"""The same programme with cones, put to a conic library where one is installed.
+
+By measurement Clarabel (an interior-point solver) finds the optimum of a day's plan in a
+fraction of the time that tangent cuts alone take, so it says where the tangents are to touch;
+what they prove there rests on the linear solver alone. Without the library cuts find the
+optimum by themselves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.util import find_spec
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from blend.core.cone import Cone
+    from blend.core.programme import Programme
+
+_TOLERANCE = 1e-9
+"""Relative, of gap and feasibility."""
+
+
+def has_library() -> bool:
+    return find_spec("clarabel") is not None
+
+
+def conic_point(programme: Programme, cones: Sequence[Cone]) -> np.ndarray | None:
+    """The optimum of a divisible programme with cones as the library finds it; None where it
+    finds none, be it that there is none."""
+    import clarabel
+    from scipy import sparse
+
+    count = len(programme.cost)
+    matrix = sparse.csc_matrix(
+        (programme.matrix.value, programme.matrix.row, programme.matrix.start),
+        shape=(len(programme.row_lower), count),
+    ).tocsr()
+    every = sparse.identity(count, format="csr")
+    equal, equal_to, below, below_at_most = [], [], [], []
+    for rows, lower, upper in (
+        (matrix, programme.row_lower, programme.row_upper),
+        (every, programme.lower, programme.upper),
+    ):
+        fixed = np.isfinite(lower) & (lower == upper)
+        at_least, at_most = np.isfinite(lower) & ~fixed, np.isfinite(upper) & ~fixed
+        equal.append(rows[fixed])
+        equal_to.append(lower[fixed])
+        below += [-rows[at_least], rows[at_most]]
+        below_at_most += [-lower[at_least], upper[at_most]]
+    curved = [_rows_of(cone, count) for cone in cones]
+    right = [np.concatenate(([-cone.least], np.zeros(len(cone.spread)))) for cone in cones]
+    settings = clarabel.DefaultSettings()
+    settings.verbose = False
+    settings.max_threads = 1
+    settings.tol_gap_abs = settings.tol_gap_rel = settings.tol_feas = _TOLERANCE
+    answer = clarabel.DefaultSolver(
+        sparse.csc_matrix((count, count)),
+        programme.cost,
+        sparse.vstack([*equal, *below, *curved], format="csc"),
+        np.concatenate([*equal_to, *below_at_most, *right]),
+        [
+            clarabel.ZeroConeT(sum(map(len, equal_to))),
+            clarabel.NonnegativeConeT(sum(map(len, below_at_most))),
+            *(clarabel.SecondOrderConeT(1 + len(cone.spread)) for cone in cones),
+        ],
+        settings,
+    ).solve()
+    if str(answer.status) not in ("Solved", "AlmostSolved"):
+        return None
+    return np.clip(np.array(answer.x), programme.lower, programme.upper)
+
+
+def _rows_of(cone: Cone, count: int):
+    """Reading less least, then the norm's terms times the factor, as rows of the library."""
+    from scipy import sparse
+
+    size = len(cone.spread)
+    row = np.concatenate((np.zeros(len(cone.columns), int), 1 + np.arange(size)))
+    column = np.concatenate((cone.columns, cone.spread))
+    value = -np.concatenate((cone.values, cone.factor * cone.scale))
+    return sparse.csr_matrix((value, (row, column)), shape=(1 + size, count))

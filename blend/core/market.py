@@ -1,0 +1,438 @@
+"""A market as one programme: which prices clear it, and which demands explain its quotations.
+
+Clearing maximises what buyers would pay for the products, less what using the items costs:
+
+    max Σ_p ∫ P_p(v) dv - Σ_i d_i u_i + Σ_i f_i (q_i - u_i)
+
+over the same rows as a plan (mass, lean, shares, fat), with every pound of availability q_i
+used (u_i) or left over at the floor f_i; d_i is the item's adjustment. The dual price of the
+availability is the item's clearing price (competitive equilibrium as a maximum: P. A.
+Samuelson, Spatial price equilibrium and linear programming, 1952, from memory).
+
+The area under a straight demand line is a parabola. It is laid out in steps about where the
+volume lay last, finer and finer, until a step tells the price to `_PRICE_USD_PER_LB`. By
+measurement (8 items and 4 products up to 100 and 20) the solver's own quadratic programme will
+not do: its regularisation is as large as the curvature of a demand of a million pounds, so it
+stops short of the optimum by 0.02 to 0.2 %, and on the largest it takes ten times as long.
+Tangents instead of steps come to be so nearly parallel that the solver gives up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from blend.core.build import build_programme
+from blend.core.prices import dual_prices
+from blend.core.programme import Columns, Programme, Rows, SparseColumns
+from blend.core.solve import LinearPlan
+from blend.core.solver import Answer, Outcome, WarmLinear
+from blend.domain.case import Case
+from blend.domain.clearing import Clearing, DemandCurve, ItemPrice
+from blend.domain.requirements import Family, Requirement
+from blend.domain.rules import WholeContainers
+from blend.errors import SolverTrouble
+
+_PRICE_USD_PER_LB = 2e-6
+"""How finely a step tells a price: to 0.0002 USD/cwt."""
+_STEPS = 8
+_NEAR_END = 1e-3
+_MOST_ROUNDS = 200
+_NUDGE_LB = 0.01
+"""How far availability is moved to read the price on one side."""
+_USED_LB = 1e-4
+KEEP_AVAILABILITY = 10.0
+"""How much more the square of a share of an item's availability weighs than that of a product's
+volume, when both cannot be kept: what comes to market is counted, what is ground is guessed."""
+_PRIOR_WEIGHT = 1e-4
+"""Of the distance of products' prices from their blends' cost, beside the items'
+adjustments: it decides only between fits that are equally near to the quotations."""
+
+
+# Concave gains -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Parabolas:
+    """Gains of some columns: first × x - fall × x² / 2 each, fall above zero."""
+
+    columns: np.ndarray
+    first: np.ndarray
+    fall: np.ndarray
+
+    def gain(self, x: np.ndarray) -> np.ndarray:
+        return self.first * x - self.fall * x * x / 2
+
+
+class WarmConcave:
+    """A programme whose cost is lessened by concave gains, kept warm between small changes.
+
+    Each gain is laid out as steps over a stretch about where its column lay last: as many
+    columns of equal width, each earning the gain's slope at its middle. The stretch is drawn in
+    while the column stays inside it, and let out where it runs against an end.
+    """
+
+    def __init__(self, programme: Programme, gains: Parabolas) -> None:
+        self.gains = gains
+        self._count, self._rows = len(programme.cost), len(programme.requirements)
+        self.linear = WarmLinear(_with_steps(programme, gains.columns))
+        peak = gains.first / gains.fall
+        self._first = np.zeros(len(peak))
+        """Where each stretch begins."""
+        self._width = 2.0 * peak
+        self._widest = self._width
+        self._least_width = np.minimum(_STEPS * _PRICE_USD_PER_LB / gains.fall, self._widest)
+        self._drawn_in = np.full(len(peak), 2.0 / _STEPS)
+
+    def solve(self) -> Answer:
+        """The optimum; the duals are those of the programme's own rows and columns."""
+        for _ in range(_MOST_ROUNDS):
+            self._lay_out()
+            answer = self._solved()
+            if answer.outcome is not Outcome.OPTIMAL:
+                raise SolverTrouble(f"the market programme is {answer.outcome}")
+            if self._settle(answer.x[self.gains.columns]):
+                return self._own(answer)
+        raise SolverTrouble(f"the market's volumes did not settle in {_MOST_ROUNDS} rounds")
+
+    def again(self) -> Answer:
+        """The optimum after a change so small that no column leaves its last stretch."""
+        return self._own(self._solved())
+
+    def _solved(self) -> Answer:
+        """Warm; or cold, where steps of nearly one gain leave the warm solver in doubt."""
+        try:
+            return self.linear.solve()
+        except SolverTrouble:
+            self.linear = WarmLinear(
+                replace(
+                    self.linear.programme,
+                    cost=self.linear.cost,
+                    lower=self.linear.lower,
+                    upper=self.linear.upper,
+                    row_lower=self.linear.row_lower,
+                    row_upper=self.linear.row_upper,
+                )
+            )
+            return self.linear.solve()
+
+    def _own(self, answer: Answer) -> Answer:
+        return replace(
+            answer,
+            x=answer.x[: self._count],
+            row_dual=answer.row_dual[: self._rows],
+            column_dual=answer.column_dual[: self._count],
+        )
+
+    def _lay_out(self) -> None:
+        width = self._width / _STEPS
+        middle = self._first[:, None] + width[:, None] * (np.arange(_STEPS) + 0.5)
+        slope = self.gains.first[:, None] - self.gains.fall[:, None] * middle
+        steps = self._count + np.arange(slope.size)
+        self.linear.set_cost(steps, -slope.ravel())
+        for step, most in zip(steps.tolist(), np.repeat(width, _STEPS).tolist(), strict=True):
+            self.linear.set_column_bounds(step, 0.0, most)
+        for index, first in enumerate(self._first.tolist()):
+            self.linear.set_row_bounds(self._rows + index, first, first)
+
+    def _settle(self, x: np.ndarray) -> bool:
+        """Whether every column lies inside its stretch, at its finest; if not, lay it anew."""
+        within = (x - self._first) / self._width
+        at_end = ((within < _NEAR_END) & (self._first > 0)) | (within > 1 - _NEAR_END)
+        if not at_end.any() and (self._width <= self._least_width).all():
+            return True
+        self._drawn_in = np.where(at_end, 0.5, self._drawn_in)
+        narrower = np.maximum(self._width * self._drawn_in, self._least_width)
+        self._width = np.where(at_end, np.minimum(2 * self._width, self._widest), narrower)
+        self._first = np.maximum(0.0, x - self._width / 2)
+        return False
+
+
+def _with_steps(programme: Programme, columns: np.ndarray) -> Programme:
+    """The programme with steps for some of its columns: their sum, from where the stretch
+    begins, is the column. Bounds and gains of the steps are laid out later."""
+    count, rows = len(columns), len(programme.row_lower)
+    steps = count * _STEPS
+    matrix = programme.matrix
+    size = np.diff(matrix.start)
+    at_end_of = matrix.start[columns + 1]
+    own_rows = rows + np.arange(count)
+    size[columns] += 1
+    return replace(
+        programme,
+        cost=np.concatenate((programme.cost, np.zeros(steps))),
+        lower=np.concatenate((programme.lower, np.zeros(steps))),
+        upper=np.concatenate((programme.upper, np.zeros(steps))),
+        whole=np.concatenate((programme.whole, np.zeros(steps, bool))),
+        matrix=SparseColumns(
+            np.concatenate(([0], np.cumsum(np.concatenate((size, np.ones(steps, int)))))),
+            np.concatenate(
+                (np.insert(matrix.row, at_end_of, own_rows), np.repeat(own_rows, _STEPS))
+            ),
+            np.concatenate((np.insert(matrix.value, at_end_of, 1.0), np.full(steps, -1.0))),
+        ),
+        row_lower=np.concatenate((programme.row_lower, np.zeros(count))),
+        row_upper=np.concatenate((programme.row_upper, np.zeros(count))),
+    )
+
+
+def _market_programme(case: Case, use_cost_by_lot: Mapping[str, float]) -> Programme:
+    """The rows of the case, open volumes, every pound of each lot used or left over.
+
+    A used pound costs the lot's adjustment and forgoes its floor.
+    """
+    settings = replace(case.settings, whole_containers=WholeContainers.NO)
+    products = tuple(
+        replace(product, least_lb=0.0, most_lb=None, shortfall_usd_per_lb=None, sale_usd_per_lb=0.0)
+        for product in case.products
+    )
+    programme = build_programme(replace(case, settings=settings, products=products))
+    layout = programme.layout
+    cost = np.zeros(len(programme.cost))
+    per_lot = np.array(
+        [lot.leftover_value_usd_per_lb + use_cost_by_lot[lot.lot_id] for lot in layout.lots]
+    )
+    cost[programme.use] = per_lot[layout.pair_lot]
+    lower, upper = programme.lower.copy(), programme.upper.copy()
+    lower[programme.take] = upper[programme.take] = layout.lot_most_lb
+    return replace(programme, cost=cost, lower=lower, upper=upper)
+
+
+def _finished(programme: Programme) -> np.ndarray:
+    block = programme.names["finished"]
+    return np.arange(block.start, block.stop)
+
+
+# Clearing ----------------------------------------------------------------------------------------
+
+
+def clear(
+    case: Case,
+    curves: Sequence[DemandCurve],
+    adjustment_usd_per_lb: Mapping[str, float],
+    ranges_of: Collection[str] | None = None,
+) -> Clearing:
+    """Clear the market of a case.
+
+    `curves` has one for each product of the case; `adjustment_usd_per_lb` one for each lot:
+    what using a pound costs beside its price. Lots' own prices play no part. `ranges_of` are
+    the lots whose price is to be told as a range, all of them where it is None; of the others
+    one price that clears is told.
+    """
+    programme = _market_programme(case, adjustment_usd_per_lb)
+    layout = programme.layout
+    curve_of = {curve.product_id: curve for curve in curves}
+    ordered = [curve_of[product.product_id] for product in layout.products]
+    gains = Parabolas(
+        _finished(programme),
+        np.array([curve.choke_usd_per_lb for curve in ordered]),
+        np.array([curve.fall_usd_per_lb_lb for curve in ordered]),
+    )
+    warm = WarmConcave(programme, gains)
+    answer = warm.solve()
+    x = answer.x
+    used = np.bincount(layout.pair_lot, x[programme.use], len(layout.lots))
+    prices = [
+        (_price(programme, answer, index),) * 2
+        if ranges_of is not None and lot.lot_id not in ranges_of
+        else tuple(_price_beside(warm, programme, index, side * _NUDGE_LB) for side in (1, -1))
+        for index, lot in enumerate(layout.lots)
+    ]
+    plan = LinearPlan(programme, answer)
+    return Clearing(
+        items=tuple(
+            ItemPrice(lot.lot_id, low, max(low, high), float(lb), max(0.0, lot.most_lb - float(lb)))
+            for lot, (low, high), lb in zip(layout.lots, prices, used, strict=True)
+        ),
+        use_lb=plan.use_lb,
+        volume_lb={
+            curve.product_id: float(lb) for curve, lb in zip(ordered, x[gains.columns], strict=True)
+        },
+        product_usd_per_lb={
+            curve.product_id: curve.price_at(float(lb))
+            for curve, lb in zip(ordered, x[gains.columns], strict=True)
+        },
+        duals=dual_prices(plan),
+    )
+
+
+def _price_beside(warm: WarmConcave, programme: Programme, lot: int, move_lb: float) -> float:
+    """The price of a lot with its availability moved a little, put back afterwards.
+
+    The nudge is far below the width of a step, so the steps that are there tell it.
+    """
+    column = programme.take.start + lot
+    lb = float(programme.upper[column])
+    moved = max(0.0, lb + move_lb)
+    warm.linear.set_column_bounds(column, moved, moved)
+    answer = warm.again()
+    warm.linear.set_column_bounds(column, lb, lb)
+    return _price(programme, answer, lot)
+
+
+def _price(programme: Programme, answer: Answer, lot: int) -> float:
+    """What one more pound of a lot would bring: its floor, and what a blend pays above it."""
+    floor = programme.layout.lots[lot].leftover_value_usd_per_lb
+    return floor - float(answer.column_dual[programme.take.start + lot])
+
+
+# Calibration -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Base:
+    """Amounts at the base date that the blends can realise, nearest to those stated."""
+
+    programme: Programme
+    x: np.ndarray
+    volume_lb: dict[str, float]
+    to_grinders_lb: dict[str, float]
+
+
+def nearest_base(case: Case, volume_lb: Mapping[str, float]) -> Base:
+    """Volumes of products and amounts used of lots nearest to those stated.
+
+    Least sum of squares of the relative change of each volume, and of the share of each lot
+    that the blends do not take in at `KEEP_AVAILABILITY` times that.
+    """
+    programme = _market_programme(case, {lot.lot_id: 0.0 for lot in case.lots})
+    layout = programme.layout
+    take = np.arange(programme.take.start, programme.take.stop)
+    supply = [r.family is Family.SUPPLY for r in programme.requirements]
+    programme = replace(
+        programme,
+        cost=np.zeros(len(programme.cost)),
+        lower=np.where(np.isin(np.arange(len(programme.cost)), take), 0.0, programme.lower),
+        row_lower=np.where(supply, 0.0, programme.row_lower),
+    )
+    volumes = np.array([volume_lb[product.product_id] for product in layout.products])
+    finished = _finished(programme)
+    stated = np.concatenate((volumes, layout.lot_most_lb))
+    weight = np.where(np.arange(len(stated)) < len(volumes), 1.0, KEEP_AVAILABILITY)
+    # in pounds of the mean product, so that a full change of it counts a USD a pound
+    fall = volumes.mean() * weight / stated**2
+    gains = Parabolas(np.concatenate((finished, take)), fall * stated, fall)
+    answer = WarmConcave(programme, gains).solve()
+    used = np.bincount(layout.pair_lot, answer.x[programme.use], len(layout.lots))
+    return Base(
+        programme=programme,
+        x=answer.x,
+        volume_lb={
+            product.product_id: float(lb)
+            for product, lb in zip(layout.products, answer.x[finished], strict=True)
+        },
+        to_grinders_lb={lot.lot_id: float(lb) for lot, lb in zip(layout.lots, used, strict=True)},
+    )
+
+
+@dataclass(frozen=True)
+class InverseFit:
+    """Adjustments of lots and prices of products, USD per lb, that explain the quotations."""
+
+    adjustment_usd_per_lb: dict[str, float]
+    product_usd_per_lb: dict[str, float]
+
+
+def fit_prices(
+    base: Base,
+    quoted_usd_per_lb: Mapping[str, float],
+    prior_product_usd_per_lb: Mapping[str, float],
+) -> InverseFit:
+    """The least adjustments with which the quotations clear the base (inverse optimisation:
+    R. K. Ahuja and J. B. Orlin, Inverse optimization, 2001, from memory).
+
+    A linear programme over the prices of products, lean and rules: no blend earns more with a
+    pound of a lot than quotation and adjustment, those that use it just as much, and what does
+    not bind at the base is worth nothing. Adjustments are weighed by the pounds used.
+    """
+    programme, layout = base.programme, base.programme.layout
+    columns, rows = Columns(), Rows()
+    row_price = _row_price_columns(columns, base)
+    used = np.array([base.to_grinders_lb[lot.lot_id] for lot in layout.lots])
+    weight = used / used.sum()
+    more = columns.add("more", len(used), cost=weight)
+    less = columns.add("less", len(used), cost=weight)
+    volume = np.array([base.volume_lb[product.product_id] for product in layout.products])
+    share = _PRIOR_WEIGHT * volume / volume.sum()
+    dearer = columns.add("dearer", len(volume), cost=share)
+    cheaper = columns.add("cheaper", len(volume), cost=share)
+    quoted = np.array([quoted_usd_per_lb[lot.lot_id] for lot in layout.lots])
+    no_name = Requirement(Family.MASS)
+    for pair, lot in enumerate(layout.pair_lot):
+        # what the pair earns at the row prices, less the adjustment, against the quotation
+        earned = _entries(programme, programme.use.start + pair, row_price)
+        is_used = base.x[programme.use.start + pair] > _USED_LB
+        rows.add(
+            no_name,
+            [earned, (more[lot], -1.0), (less[lot], 1.0)],
+            lower=float(quoted[lot]) if is_used else -np.inf,
+            upper=float(quoted[lot]),
+        )
+    for index, product in enumerate(layout.products):
+        # a finished pound sells at mass price less what its shares of lean and lots cost
+        row, value = _entries(programme, _finished(programme)[index], row_price)
+        prior = prior_product_usd_per_lb[product.product_id]
+        rows.add(
+            no_name, [(row, -value), (dearer[index], -1.0), (cheaper[index], 1.0)], prior, prior
+        )
+    answer = _solved(layout, columns, rows)
+    adjustment = answer.x[more] - answer.x[less]
+    move = answer.x[dearer] - answer.x[cheaper]
+    return InverseFit(
+        adjustment_usd_per_lb={
+            lot.lot_id: float(usd) for lot, usd in zip(layout.lots, adjustment, strict=True)
+        },
+        product_usd_per_lb={
+            product.product_id: prior_product_usd_per_lb[product.product_id] + float(usd)
+            for product, usd in zip(layout.products, move, strict=True)
+        },
+    )
+
+
+def _row_price_columns(columns: Columns, base: Base) -> np.ndarray:
+    """A column for the price of each row of the base programme; of those that do not bind,
+    and of the lots' own rows, it is held at nothing."""
+    programme = base.programme
+    matrix = programme.matrix
+    column = np.repeat(np.arange(len(base.x)), np.diff(matrix.start))
+    activity = np.bincount(matrix.row, matrix.value * base.x[column], len(programme.row_lower))
+    lower, upper = np.zeros(len(activity)), np.zeros(len(activity))
+    for row, requirement in enumerate(programme.requirements):
+        if requirement.family is Family.SUPPLY:
+            continue
+        if activity[row] - programme.row_lower[row] <= _USED_LB:
+            upper[row] = np.inf
+        if programme.row_upper[row] - activity[row] <= _USED_LB:
+            lower[row] = -np.inf
+    return columns.add("row_price", len(activity), lower=lower, upper=upper)
+
+
+def _entries(
+    programme: Programme, column: int, row_price: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """A column of the base programme as terms of the row prices."""
+    matrix = programme.matrix
+    here = slice(int(matrix.start[column]), int(matrix.start[column + 1]))
+    return row_price[matrix.row[here]], matrix.value[here]
+
+
+def _solved(layout, columns: Columns, rows: Rows) -> Answer:
+    answer = WarmLinear(
+        Programme(
+            layout=layout,
+            names=columns.names,
+            cost=np.concatenate(columns.cost),
+            lower=np.concatenate(columns.lower),
+            upper=np.concatenate(columns.upper),
+            whole=np.concatenate(columns.whole),
+            matrix=rows.by_column(columns.count),
+            row_lower=np.array(rows.lower, float),
+            row_upper=np.array(rows.upper, float),
+            requirements=tuple(rows.requirements),
+        )
+    ).solve()
+    if answer.outcome is not Outcome.OPTIMAL:
+        raise SolverTrouble(f"the fit of prices is {answer.outcome}")
+    return answer

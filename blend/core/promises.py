@@ -1,0 +1,412 @@
+"""Promised confidence as cones: how far a batch's lean spreads, and plans that allow for it.
+
+Of a batch that holds b pounds of each lot, let w be the finished lean that a pound gains over
+the limit when the lot is leaner by 1, se the standard error of the lot's lean, s the spread of
+its containers of q pounds, v the finished pounds, e the spread by mixing and test. With errors
+that are normal and independent, finished lean less the limit's share of finished pounds has
+
+    variance = Σ w² (se² b² + s² h) + e² v²,    h = the sum of squares of the pounds that came
+                                                    from each container, at most b · min(b, q)
+
+and a batch is on the right side with probability Φ(mean / √variance): a second-order cone but
+for the term s² b q, which is concave in b under the root. Two convex stand-ins take its place.
+
+- `b q <= q b² / 2β + q β / 2` for any β > 0, equal at b = β: more spread than there is, so that
+  what is planned keeps its promise. β is the lot's pounds in the batch of the last solution, and
+  the plan is solved again until it settles (the convex-concave procedure: Yuille and Rangarajan,
+  Neural Computation 15, 2003). A lot that held less than a container counts b² instead.
+- `b · min(b, q) >= b² min(1, q / B)` for b up to B, all that a batch can hold of the lot: less
+  spread than there may be, so that its optimum is a bound that no kept promise can undercut.
+
+A batch is the product's pounds over the number of batches k. In the linear programme v / k is
+that of the last solution, in the whole one k is a column of its own.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from blend.core.cone import Cone, ConicAnswer, ConicLinear, solve_conic_whole, solve_held
+from blend.core.layout import Layout
+from blend.core.programme import Programme, SparseColumns
+from blend.core.solver import Outcome, solve_whole
+from blend.core.weigh import WeighedPlan, batch_count, weigh
+from blend.domain.case import Case
+from blend.domain.products import Product
+from blend.domain.requirements import Family, Requirement
+from blend.domain.rules import RuleKind
+from blend.domain.uncertainty import LeanUncertainty, Promise, Sides
+
+SETTLED = 1e-6
+"""Of the cost: below this gain the reference pounds count as settled."""
+_MOST_SETTLING = 12
+_LACKING_USD_PER_LB = 1e3
+"""Times the dearest pound: price of each pound of lean that a promise lacks, so that it lacks
+any only where none can be had."""
+_LEAST_LB = 1e-6
+_TRACE_LB = 0.25
+"""Less than this of a lot in a batch is no ingredient."""
+
+_NORM_MORE = (0.0, 0.05, 0.15, 0.3)
+"""Whole numbers make blends of fewer lots, which spread more."""
+_FIRST_SHARE = 0.5
+"""Of the time there is, at most, for a first answer in whole numbers."""
+
+OnBetter = Callable[[float, float], None]
+
+
+@dataclass(frozen=True)
+class Reference:
+    """The batches that spread is reckoned around: pounds of each lot and product in one."""
+
+    pounds_lb: np.ndarray
+    """Lots × products."""
+    batch_lb: np.ndarray
+    """Finished pounds of one batch of each product."""
+
+
+@dataclass(frozen=True)
+class Promised:
+    """One side of one promise on one blend, as the cone of the same place."""
+
+    promise: Promise
+    side: Sides
+    blend: int
+    limit_share: float
+
+
+def lean_limits(case: Case, product: Product) -> tuple[float, float]:
+    """Least and most lean of a product: its tolerance, tightened by rules on fat."""
+    least, most = product.least_lean_share, product.most_lean_share
+    for rule in case.binding_rules():
+        if rule.kind is RuleKind.FAT and rule.governs(product):
+            if rule.most_share is not None:
+                least = max(least, 1 - rule.most_share)
+            if rule.least_share is not None:
+                most = min(most, 1 - rule.least_share)
+    return least, most
+
+
+class PromisedProgramme:
+    """A programme of a case with promises on its products, kept warm with its cuts."""
+
+    def __init__(
+        self,
+        programme: Programme,
+        uncertainty: Mapping[str, LeanUncertainty],
+        promises: Iterable[Promise],
+        reference: Reference | None = None,
+    ) -> None:
+        layout = programme.layout
+        self.layout = layout
+        self.is_whole = "batches" in programme.names
+        self.promised = tuple(_promised(layout, promises))
+        self._retained = _retained(layout)
+        none = LeanUncertainty("", 0.0, 0.0)
+        spread = [uncertainty.get(lot.lot_id, none) for lot in layout.lots]
+        self.error = np.array([each.standard_error_share for each in spread])
+        self.container_sd = np.array([each.container_sd_share for each in spread])
+        self.container_lb = np.array([lot.container_lb or np.inf for lot in layout.lots])
+        self.reference = reference
+        self.programme = _with_columns(programme, len(self.promised))
+        cones = [self._cone(at, self.error) for at in range(len(self.promised))]
+        self.conic = ConicLinear(self.programme, cones)
+
+    def refer_to(self, reference: Reference | None, error: np.ndarray | None = None) -> None:
+        """Reckon spread around other batches, or with other standard errors of the lots; None
+        is the least spread there can be."""
+        self.reference = reference
+        for at in range(len(self.promised)):
+            scale = self._scale(at, self.error if error is None else error)
+            self.conic.set_scale(at, scale)
+
+    def keep_off(self, at: int, headroom_lb: float) -> None:
+        """Keep one reading so many pounds of lean further from its limit."""
+        self.conic.set_least(at, self.conic.cones[at].least + headroom_lb)
+
+    def lacking_lb(self, x: np.ndarray) -> np.ndarray:
+        """Pounds of lean that each promised side lacks in a solution."""
+        return x[self.programme.names["lacking"]]
+
+    def reference_of(self, x: np.ndarray) -> Reference:
+        """The batches of a solution."""
+        layout, names = self.layout, self.programme.names
+        pounds_lb = np.zeros((len(layout.lots), len(layout.products)))
+        batch_lb = np.array([product.batch_lb for product in layout.products])
+        for blend, product in enumerate(layout.blends.product):
+            made_lb = float(x[names["finished"]][blend])
+            if made_lb <= _LEAST_LB:
+                continue
+            alone = layout.blends.batch[blend] > 0
+            count = 1 if alone else batch_count(layout.products[product], made_lb)
+            pairs = layout.pairs_of(blend)
+            lots = layout.pair_lot[pairs]
+            held = x[self.programme.use][pairs] / count
+            pounds_lb[lots, product] = np.maximum(pounds_lb[lots, product], held)
+            batch_lb[product] = made_lb / count
+        return Reference(pounds_lb, batch_lb)
+
+    # The cone of one side of one promise
+
+    def _cone(self, at: int, error: np.ndarray) -> Cone:
+        promised, layout = self.promised[at], self.layout
+        pairs = layout.pairs_of(promised.blend)
+        over = layout.kept_lean[pairs] - promised.limit_share * layout.kept_mass[pairs]
+        below = promised.side is Sides.BELOW
+        product = layout.products[layout.blends.product[promised.blend]]
+        lacking = self.programme.names["lacking"].start + at
+        return Cone(
+            columns=np.append(self._use(promised.blend), lacking),
+            values=np.append(over if below else -over, 1.0),
+            least=0.0,
+            factor=promised.promise.quantile,
+            spread=self._spread_columns(promised.blend),
+            scale=self._scale(at, error),
+            requirement=Requirement(
+                Family.LEAN_LEAST if below else Family.LEAN_MOST, product.product_id
+            ),
+        )
+
+    def _use(self, blend: int) -> np.ndarray:
+        pairs = self.layout.pairs_of(blend)
+        return self.programme.use.start + np.arange(pairs.start, pairs.stop)
+
+    def _spread_columns(self, blend: int) -> np.ndarray:
+        """Pounds used, finished pounds and, in whole numbers, batches."""
+        names = self.programme.names
+        finished = names["finished"].start + blend
+        if not self.is_whole:
+            return np.append(self._use(blend), finished)
+        count = names["batches"].start + blend
+        return np.concatenate((self._use(blend), [finished, count]))
+
+    def _scale(self, at: int, error: np.ndarray) -> np.ndarray:
+        promised, layout = self.promised[at], self.layout
+        pairs = layout.pairs_of(promised.blend)
+        lots = layout.pair_lot[pairs]
+        index = layout.blends.product[promised.blend]
+        weight = self._gain(lots, index, promised.limit_share)
+        of_square, fixed = self._containers(pairs, layout.products[index], index)
+        scale = weight * np.sqrt(error[lots] ** 2 + of_square)
+        fixed_lb2 = float(fixed @ weight**2)
+        variance = promised.promise.batch.variance
+        if self.is_whole:
+            return np.concatenate((scale, np.sqrt([variance, fixed_lb2])))
+        if self.reference is not None:
+            variance += fixed_lb2 / self.reference.batch_lb[index] ** 2
+        return np.append(scale, np.sqrt(variance))
+
+    def _gain(self, lots: np.ndarray, product: int, limit_share: float) -> np.ndarray:
+        """Finished lean over the limit that a pound gains when the lot is leaner by 1."""
+        lean, fat = (kept[lots, product] for kept in self._retained)
+        return lean * (1 - limit_share) + fat * limit_share
+
+    def _containers(
+        self, pairs: slice, product: Product, index: int
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Of each pair, what its containers add: by square pound, and fixed for each batch."""
+        lots = self.layout.pair_lot[pairs]
+        variance, container_lb = self.container_sd[lots] ** 2, self.container_lb[lots]
+        if self.reference is None:
+            with np.errstate(divide="ignore"):
+                most_lb = product.blender_most_lb / self.layout.kept_mass[pairs]
+            most_lb = np.minimum(most_lb, self.layout.lot_most_lb[lots])
+            return variance * np.minimum(1.0, container_lb / most_lb), np.zeros(len(lots))
+        held_lb = self.reference.pounds_lb[lots, index]
+        is_many = held_lb > container_lb
+        count = np.where(is_many, held_lb, 1.0) / np.where(is_many, container_lb, 1.0)
+        of_square = variance * np.where(is_many, 0.5 / count, 1.0)
+        return of_square, variance * np.where(is_many, 0.5 * count * container_lb**2, 0.0)
+
+
+@dataclass(frozen=True)
+class SafeAnswer:
+    """A solution that keeps its promises but for what is lacking, and what bounds it."""
+
+    answer: ConicAnswer
+    bound_usd: float
+    """No plan that keeps the promises costs less, whole containers or not."""
+    lacking_lb: np.ndarray
+
+    @property
+    def is_kept(self) -> bool:
+        return bool((self.lacking_lb <= _LEAST_LB).all())
+
+
+def solve_promised(promised: PromisedProgramme) -> SafeAnswer:
+    """Solve a divisible programme: first at the least spread, for the bound, then around the
+    batches of the last solution until they settle.
+
+    The outcome is that of the programme without promises where this has no solution.
+    """
+    promised.refer_to(None)
+    relaxed = promised.conic.solve()
+    if relaxed.outcome is not Outcome.OPTIMAL:
+        return SafeAnswer(relaxed, relaxed.bound, np.zeros(0))
+    return settle(promised, relaxed.x, relaxed.bound)
+
+
+def settle(promised: PromisedProgramme, start: np.ndarray, bound_usd: float) -> SafeAnswer:
+    """Solve again around the batches of the last solution, beginning with those of `start`."""
+    cost = promised.programme.cost
+    reference, kept, best_usd = promised.reference_of(start), None, np.inf
+    for _ in range(_MOST_SETTLING):
+        promised.refer_to(reference)
+        x = promised.conic.find()
+        usd, before = float(cost @ x), best_usd
+        if usd < best_usd:
+            best_usd, kept = usd, reference
+        if before - usd <= SETTLED * max(1.0, abs(usd)):
+            break
+        reference = promised.reference_of(x)
+    promised.refer_to(kept)
+    answer = promised.conic.solve()
+    return SafeAnswer(answer, bound_usd, promised.lacking_lb(answer.x))
+
+
+def least_lacking(promised: PromisedProgramme) -> np.ndarray:
+    """Pounds of lean that promises lack at the least spread, cost no object: none can be kept
+    together with the others unless this is zero."""
+    linear = promised.conic.linear
+    every = np.arange(len(linear.cost))
+    before = linear.cost.copy()
+    cost = np.zeros(len(every))
+    cost[promised.programme.names["lacking"]] = 1.0
+    promised.refer_to(None)
+    linear.set_cost(every, cost)
+    answer = promised.conic.solve()
+    linear.set_cost(every, before)
+    return promised.lacking_lb(answer.x)
+
+
+class WholePromised:
+    """A programme with promises in whole numbers: searched once, then held to what was found
+    while single readings are moved further inside."""
+
+    def __init__(self, promised: PromisedProgramme, gap_share: float) -> None:
+        self.promised = promised
+        self.gap_share = gap_share
+        names = promised.programme.names
+        # What is divisible keeps its promises, so that here nothing may be lacking.
+        for column in range(names["lacking"].start, names["lacking"].stop):
+            promised.conic.linear.set_column_bounds(column, 0.0, 0.0)
+
+    def search(self, time_limit_s: float, on_better: OnBetter | None = None) -> ConicAnswer:
+        """Solve in whole numbers; `x` is empty where nothing was found.
+
+        A first answer settles which batches spread is reckoned around from then on.
+        """
+        began = time.monotonic()
+        first = self._first(time_limit_s * _FIRST_SHARE)
+        return solve_conic_whole(
+            self.promised.conic,
+            gap_share=self.gap_share,
+            time_limit_s=time_limit_s - (time.monotonic() - began),
+            guess=self._guess,
+            first=first,
+            on_better=on_better,
+        )
+
+    def _first(self, time_limit_s: float) -> ConicAnswer | None:
+        """Search with norms fixed above those of the divisible optimum, more and more, until
+        what is found keeps its promises when spread is reckoned around its own batches."""
+        promised, conic = self.promised, self.promised.conic
+        divisible = conic.solve()
+        if divisible.outcome is not Outcome.OPTIMAL:
+            return None
+        before, guess = promised.reference, self._guess(divisible.x)
+        whole = np.flatnonzero(conic.whole)
+        for more_share in _NORM_MORE:
+            programme = conic.with_norms_fixed(divisible.x, more_share)
+            padded = np.full(len(programme.cost), np.nan)
+            padded[: len(guess)] = guess
+            found = solve_whole(
+                programme,
+                gap_share=self.gap_share,
+                time_limit_s=time_limit_s / len(_NORM_MORE),
+                guess=padded,
+            )
+            if not len(found.x):
+                continue
+            promised.refer_to(promised.reference_of(found.x))
+            held = solve_held(conic, whole, np.round(found.x[whole]))
+            if len(held.x):
+                return held
+            promised.refer_to(before)
+        return None
+
+    def search_near(self, x: np.ndarray) -> ConicAnswer:
+        """Solve with the whole numbers of a solution held."""
+        whole = np.flatnonzero(self.promised.programme.whole)
+        return solve_held(self.promised.conic, whole, np.round(x[whole]))
+
+    def weighed(self, x: np.ndarray) -> WeighedPlan:
+        """A solution in whole pounds, the tangents of its promises among the limits kept."""
+        full = self.promised.conic.completed(self._without_dust(x))
+        return weigh(self.promised.conic.with_cuts(), full)
+
+    def _guess(self, x: np.ndarray) -> np.ndarray:
+        """Containers of the divisible optimum rounded up, as for a plan without promises."""
+        guess = np.full(len(x), np.nan)
+        block = self.promised.programme.names.get("containers_taken")
+        if block is not None:
+            guess[block] = np.ceil(x[block] - 1e-6)
+        return guess
+
+    def _without_dust(self, x: np.ndarray) -> np.ndarray:
+        """Without the traces that a solution from the inside leaves of every lot."""
+        x, promised = x.copy(), self.promised
+        counts = x[promised.programme.names["batches"]]
+        used = x[promised.programme.use]
+        trace = used < _TRACE_LB * np.maximum(1.0, counts[promised.layout.pair_blend])
+        x[promised.programme.use] = np.where(trace, 0.0, used)
+        return x
+
+
+# What the case says -----------------------------------------------------------------------------
+
+
+def _promised(layout: Layout, promises: Iterable[Promise]) -> Iterable[Promised]:
+    index = {product.product_id: at for at, product in enumerate(layout.products)}
+    for promise in promises:
+        at = index[promise.product_id]
+        least, most = lean_limits(layout.case, layout.products[at])
+        for side in promise.each_side:
+            for blend in layout.blends_of(at):
+                yield Promised(promise, side, int(blend), least if side is Sides.BELOW else most)
+
+
+def _retained(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
+    """Of each pound of lean and of fat, what the losses leave; lots × products."""
+    lean = np.ones((len(layout.lots), len(layout.products)))
+    fat = lean.copy()
+    for loss in layout.case.losses:
+        governed = [not loss.products or p.product_id in loss.products for p in layout.products]
+        concerned = np.outer(layout.chosen(loss.lots), np.array(governed, bool))
+        lean[concerned] *= 1 - loss.lean_loss_share
+        fat[concerned] *= 1 - loss.fat_loss_share
+    return lean, fat
+
+
+def _with_columns(programme: Programme, sides: int) -> Programme:
+    """The programme with a column for what each promised side lacks."""
+    count = len(programme.cost)
+    price = _LACKING_USD_PER_LB * np.abs(programme.cost).max(initial=1.0)
+    start = programme.matrix.start
+    return replace(
+        programme,
+        names=programme.names | {"lacking": slice(count, count + sides)},
+        cost=np.concatenate((programme.cost, np.full(sides, price))),
+        lower=np.concatenate((programme.lower, np.zeros(sides))),
+        upper=np.concatenate((programme.upper, np.full(sides, np.inf))),
+        whole=np.concatenate((programme.whole, np.zeros(sides, bool))),
+        matrix=SparseColumns(
+            np.concatenate((start, np.full(sides, start[-1]))),
+            programme.matrix.row,
+            programme.matrix.value,
+        ),
+    )

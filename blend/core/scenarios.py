@@ -1,0 +1,182 @@
+"""One case solved again and again under other prices, supplies and orders, warm.
+
+Every scenario begins from the basis of the case as it stands. So its answer does not hang on
+which scenarios were solved before it, on how many workers there are, or on how the work was
+dealt among them: the same numbers to the last bit. Where several plans cost the same, it is
+the one that the solver reaches from the case's own plan.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from blend.core.build import programme_of
+from blend.core.layout import lay_out
+from blend.core.solver import Outcome, WarmLinear
+from blend.domain.case import Case
+from blend.domain.lots import Lot
+from blend.domain.requirements import Family, Requirement
+from blend.domain.rules import RuleKind, WholeContainers
+from blend.units import LB_PER_CWT
+
+_STAND_IN_LB = 1.0
+"""For lots of which there is nothing and orders of nothing, so that they have their rows and
+columns; the true pounds are set before anything is solved."""
+
+
+@dataclass(frozen=True)
+class ScenarioAnswer:
+    """What one scenario comes to; everything but the outcome is NaN where there is no plan."""
+
+    outcome: Outcome
+    objective_usd: float
+    finished_lb: float
+    short_lb: float
+    taken_lb: np.ndarray
+    """By lot, in the order of `WarmCase.lot_ids`."""
+    next_cwt_usd: np.ndarray
+    """By product, in the order of the case: the dual price of one more finished cwt."""
+
+
+class WarmCase:
+    """The linear programme of a case, ready to be solved under changed numbers."""
+
+    def __init__(self, case: Case) -> None:
+        self._case = case
+        self._layout = lay_out(_with_every_row(case))
+        self._programme = programme_of(self._layout)
+        self._row_of = {
+            requirement: row for row, requirement in enumerate(self._programme.requirements)
+        }
+        self._must_use = [
+            rule
+            for rule in case.binding_rules()
+            if rule.kind is RuleKind.MUST_USE and rule.least_lb is None
+        ]
+        self._lots = [case.lot(lot.lot_id) for lot in self._layout.lots]
+        self._short_of = {
+            product.product_id: int(self._programme.names["short"].start) + place
+            for place, product in enumerate(
+                p for p in self._layout.products if p.shortfall_usd_per_lb is not None
+            )
+        }
+        self._linear = WarmLinear(self._programme)
+        self._orders = {p.product_id: (p.least_lb, p.most_lb) for p in case.products}
+        self._set({lot.lot_id: lot for lot in self._lots}, self._orders)
+        self._linear.solve()
+        self._basis = self._linear.basis()
+
+    @property
+    def lot_ids(self) -> tuple[str, ...]:
+        """Lots that can be used on the day, or could if there were any of them."""
+        return tuple(lot.lot_id for lot in self._lots)
+
+    def solve(
+        self,
+        lots: Mapping[str, Lot],
+        orders: Mapping[str, tuple[float, float | None]],
+    ) -> ScenarioAnswer:
+        """The optimum with some lots and orders (least, most) changed, the rest as in the case.
+
+        Of a lot only price and quantity may differ.
+        """
+        self._linear.return_to(self._basis)
+        changed_lots = {lot_id: lot for lot_id, lot in lots.items() if lot_id in self.lot_index}
+        self._set(changed_lots, orders)
+        answer = self._linear.solve()
+        as_they_are = {lot_id: self._case.lot(lot_id) for lot_id in changed_lots}
+        self._set(as_they_are, {product_id: self._orders[product_id] for product_id in orders})
+        if answer.outcome is not Outcome.OPTIMAL:
+            nothing = np.full(len(self._lots), np.nan), np.full(len(self._orders), np.nan)
+            return ScenarioAnswer(answer.outcome, np.nan, np.nan, np.nan, *nothing)
+        names = self._programme.names
+        return ScenarioAnswer(
+            outcome=answer.outcome,
+            objective_usd=answer.objective,
+            finished_lb=float(answer.x[names["finished"]].sum()),
+            short_lb=float(answer.x[names["short"]].sum()),
+            taken_lb=np.maximum(answer.x[names["take"]], 0.0) + 0.0,
+            next_cwt_usd=np.array(
+                [self._next_cwt_usd(product_id, answer.row_dual) for product_id in self._orders]
+            ),
+        )
+
+    @property
+    def lot_index(self) -> dict[str, int]:
+        return self._layout.lot_index
+
+    def _next_cwt_usd(self, product_id: str, row_dual: np.ndarray) -> float:
+        rows = (
+            self._row_of.get(Requirement(family, product_id))
+            for family in (Family.VOLUME_LEAST, Family.VOLUME_MOST)
+        )
+        return float(sum(row_dual[row] for row in rows if row is not None)) * LB_PER_CWT
+
+    def _set(
+        self, lots: Mapping[str, Lot], orders: Mapping[str, tuple[float, float | None]]
+    ) -> None:
+        linear, take = self._linear, self._programme.take.start
+        columns = np.array([take + self.lot_index[lot_id] for lot_id in lots], int)
+        cost = [lot.delivered_usd_per_lb - lot.leftover_value_usd_per_lb for lot in lots.values()]
+        moved = linear.cost[columns] != cost
+        if moved.any():
+            linear.set_cost(columns[moved], np.array(cost)[moved])
+        for column, lot in zip(columns.tolist(), lots.values(), strict=True):
+            if linear.upper[column] != lot.most_lb:
+                linear.set_column_bounds(column, 0.0, lot.most_lb)
+        for rule in self._must_use:
+            row = self._row_of[Requirement(Family.MUST_USE, rule_id=rule.rule_id)]
+            least_lb = sum(
+                linear.upper[take + place]
+                for place, lot in enumerate(self._lots)
+                if rule.lots.holds(lot)
+            )
+            if linear.row_lower[row] != least_lb:
+                linear.set_row_bounds(row, least_lb, np.inf)
+        for product_id, (least_lb, most_lb) in orders.items():
+            self._set_order(product_id, least_lb, most_lb)
+
+    def _set_order(self, product_id: str, least_lb: float, most_lb: float | None) -> None:
+        linear = self._linear
+        row = self._row_of[Requirement(Family.VOLUME_LEAST, product_id)]
+        if linear.row_lower[row] != least_lb:
+            linear.set_row_bounds(row, least_lb, np.inf)
+        short = self._short_of.get(product_id)
+        if short is not None and linear.upper[short] != least_lb:
+            linear.set_column_bounds(short, 0.0, least_lb)
+        if most_lb is not None:
+            row = self._row_of[Requirement(Family.VOLUME_MOST, product_id)]
+            if linear.row_upper[row] != most_lb:
+                linear.set_row_bounds(row, -np.inf, most_lb)
+
+
+def _with_every_row(case: Case) -> Case:
+    """The case with something of every lot and a least of every product, and divisible."""
+    unmeasured = _unmeasured(case)
+    return replace(
+        case,
+        settings=replace(case.settings, whole_containers=WholeContainers.NO),
+        lots=tuple(
+            replace(lot, quantity_lb=_STAND_IN_LB)
+            if lot.quantity_lb == 0 and lot.lot_id not in unmeasured
+            else lot
+            for lot in case.lots
+        ),
+        products=tuple(
+            replace(product, least_lb=product.least_lb or _STAND_IN_LB) for product in case.products
+        ),
+    )
+
+
+def _unmeasured(case: Case) -> set[str]:
+    """Lots whose heat a warmth rule does not know, as there is nothing of them to measure: they
+    stay out, whatever a scenario brings."""
+    known = [
+        {lot_id for lot_id, _ in rule.excess_heat_btu_per_lb}
+        for rule in case.rules
+        if rule.kind is RuleKind.WARMTH
+    ]
+    return {lot.lot_id for lot in case.lots if any(lot.lot_id not in ids for ids in known)}

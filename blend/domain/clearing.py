@@ -1,0 +1,164 @@
+"""A market as a whole: what there is of each item, and what grinders would pay for products.
+
+The items are the lots of a case: their quantity is what comes to market, their delivered
+price the quotation, their left-over value the floor at which pounds go elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from blend.domain.case import Case
+from blend.domain.prices import DualPrices
+from blend.domain.selectors import EVERY_LOT, Selector
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """What is ground of one product, and how its buyers answer to its price.
+
+    `volume_lb` is the stated finished volume. `elasticity` is the change of volume, in per
+    cent, when the product becomes one per cent dearer; below zero, and never assumed.
+    """
+
+    product_id: str
+    volume_lb: float
+    elasticity: float
+
+
+@dataclass(frozen=True, slots=True)
+class Market:
+    """A market on one date. Volumes of the products are the demands', not the case's."""
+
+    case: Case
+    demands: tuple[Demand, ...]
+
+    def demand(self, product_id: str) -> Demand:
+        return next(each for each in self.demands if each.product_id == product_id)
+
+
+@dataclass(frozen=True, slots=True)
+class DemandCurve:
+    """What buyers pay for one more finished pound of a product: a straight line.
+
+    It passes through `usd_per_lb` at `volume_lb`, with the elasticity there.
+    """
+
+    product_id: str
+    volume_lb: float
+    usd_per_lb: float
+    elasticity: float
+
+    @property
+    def choke_usd_per_lb(self) -> float:
+        """The price at which nothing is bought any more."""
+        return self.usd_per_lb * (1 - 1 / self.elasticity)
+
+    @property
+    def fall_usd_per_lb_lb(self) -> float:
+        """How much less is paid for each pound more, USD per lb and lb."""
+        return -self.usd_per_lb / (self.elasticity * self.volume_lb)
+
+    def price_at(self, volume_lb: float) -> float:
+        return self.choke_usd_per_lb - self.fall_usd_per_lb_lb * volume_lb
+
+
+@dataclass(frozen=True, slots=True)
+class ItemPrice:
+    """At which price one item clears, USD per lb: of the next pound and of the last.
+
+    They differ only where the model leaves the price open within a range.
+    """
+
+    lot_id: str
+    next_usd_per_lb: float
+    last_usd_per_lb: float
+    used_lb: float
+    left_over_lb: float
+    """Pounds that go at the floor."""
+
+
+@dataclass(frozen=True, slots=True)
+class Clearing:
+    """The market cleared: amounts, and the prices that hold them."""
+
+    items: tuple[ItemPrice, ...]
+    use_lb: Mapping[tuple[str, str], float]
+    """By lot and product, of the pairs used."""
+    volume_lb: Mapping[str, float]
+    """Finished pounds by product."""
+    product_usd_per_lb: Mapping[str, float]
+    """What buyers pay for a finished pound of each product."""
+    duals: DualPrices
+    """What easing the blends' requirements by a pound saves."""
+
+    def item(self, lot_id: str) -> ItemPrice:
+        return next(each for each in self.items if each.lot_id == lot_id)
+
+
+@dataclass(frozen=True, slots=True)
+class ItemFit:
+    """One item's part in the calibration."""
+
+    lot_id: str
+    quoted_usd_per_lb: float
+    premium_usd_per_lb: float
+    """Quoted above what its lean and fat are worth to the products that hold it; below zero
+    a discount."""
+    available_lb: float
+    to_grinders_lb: float
+    """What the blends can take in; the rest goes elsewhere, in the same share always."""
+
+    @property
+    def elsewhere_share(self) -> float:
+        return 1 - self.to_grinders_lb / self.available_lb
+
+
+@dataclass(frozen=True, slots=True)
+class ProductFit:
+    """One product's part in the calibration."""
+
+    product_id: str
+    stated_lb: float
+    fitted_lb: float
+    blend_usd_per_lb: float
+    """A finished pound from the cheapest blend at the quotations."""
+    fitted_usd_per_lb: float
+    """What buyers are taken to pay for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """A market whose unobserved parts reproduce the quotations of its date."""
+
+    market: Market
+    items: tuple[ItemFit, ...]
+    products: tuple[ProductFit, ...]
+
+    def item(self, lot_id: str) -> ItemFit | None:
+        return next((each for each in self.items if each.lot_id == lot_id), None)
+
+
+class MoveOf(StrEnum):
+    """What a row of a table of moves changes."""
+
+    AVAILABILITY = "availability"
+    ORDERS = "orders"
+    LEAST_SHARE = "least_share"
+    """Of a rule."""
+    MOST_SHARE = "most_share"
+
+
+@dataclass(frozen=True, slots=True)
+class MarketMove:
+    """One change of a market: to `value`, or by the factor `value`."""
+
+    row_id: str
+    what: MoveOf
+    is_factor: bool
+    value: float
+    lots: Selector = EVERY_LOT
+    products: tuple[str, ...] = ()
+    rule_id: str = ""

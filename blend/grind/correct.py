@@ -1,0 +1,548 @@
+"""A batch in the blender tested off its limits: what to add, take out, or whether to test again.
+
+Mass balance, finished pounds: of W lb held at fat f, R are taken out and x of each lot put in,
+
+    finished = W − R + Σ kept mass · x,    fat = f (W − R) + Σ kept fat · x.
+
+With one lot of fat c and an exact target t that is Pearson's square: W (f − t) / (t − c) lb to
+add, or W (f − t) / (f − c) lb to swap. What is taken out has the fat of the batch. Least cost
+comes first among what is allowed, meat taken out being charged at the dearest lot's price, so
+that no more is taken out than must be.
+
+The tested fat is itself an estimate: its standard error is that of one reading over the root
+of their number. With a confidence asked, the corrected batch keeps a distance from its limits
+that allows for this error and for those of the lots; where none keeps it, the greatest there
+is. Rules on shares hold for the whole batch when its recipe is known, else for what is added.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from math import sqrt
+from statistics import NormalDist
+
+import numpy as np
+
+from blend.core.cone import Cone, ConicLinear, solve_conic_whole
+from blend.core.layout import Layout, lay_out
+from blend.core.programme import Columns, Programme, Rows
+from blend.core.promises import lean_limits
+from blend.core.solver import Outcome
+from blend.domain.case import Case
+from blend.domain.plan import Ingredient
+from blend.domain.products import Product
+from blend.domain.requirements import Family, Requirement
+from blend.domain.rules import Rule, RuleKind, WholeContainers, kept_per_lb
+from blend.domain.uncertainty import LeanUncertainty
+
+_LEAST_LB = 1e-6
+_LEAST_SHARE = 1e-9
+_REACHED = 1e-10
+_STEPS = 24
+_GAP_SHARE = 1e-6
+_TIME_LIMIT_S = 20.0
+_AS_SHARES = "share rules are held for what is added only: the recipe in the blender is not known"
+
+
+class Act(StrEnum):
+    NOTHING = "nothing"
+    """It is within limits as surely as asked."""
+    ADD = "add"
+    SWAP = "swap"
+    """Take out and put in."""
+    RETEST = "retest"
+    """Another reading is expected to save more than it costs."""
+    SHORT = "short"
+    """No amount reaches the limits; what is told comes nearest."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Tested fat of the batch: the mean of `readings` tests of standard deviation `sd_share`."""
+
+    fat_share: float
+    readings: int = 1
+    sd_share: float = 0.0
+
+    @property
+    def error_share(self) -> float:
+        return self.sd_share / sqrt(self.readings)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What is in the blender: pounds, room for more, and its recipe where that is known."""
+
+    held_lb: float
+    room_lb: float
+    recipe: tuple[Ingredient, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    lot_id: str
+    pounds_lb: float
+    containers: int | None
+    cost_usd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Retest:
+    """What one more reading is expected to bring, before it is made."""
+
+    clears: float
+    """Probability that with it the batch counts as within limits, so that nothing is done."""
+    saving_usd: float
+    """`clears` times the cost of the correction."""
+    cost_usd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What to do with the batch, and how it stands then. Pounds are before losses."""
+
+    act: Act
+    product_id: str
+    held: Held
+    reading: Reading
+    least_fat_share: float
+    most_fat_share: float
+    added: tuple[Added, ...]
+    removed_lb: float
+    finished_lb: float
+    fat_share: float
+    sure_before: float
+    """Probability that the batch as it is lies within its limits."""
+    sure_after: float
+    asked: float | None
+    cost_usd: float
+    """Of what is added."""
+    retest: Retest | None
+    notes: tuple[str, ...]
+
+    @property
+    def is_as_sure_as_asked(self) -> bool:
+        return self.asked is None or self.sure_after >= self.asked - 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """How a batch may be put right.
+
+    `at_hand` are the lots that may go in. `step_lb` is the least that the scale shows, None
+    for any amount; `whole_boxes` puts in whole containers only. `confidence` None asks that
+    limits hold on average. `test_cost_usd` None leaves another test out of question.
+    """
+
+    at_hand: frozenset[str]
+    whole_boxes: bool = False
+    may_remove: bool = False
+    confidence: float | None = None
+    step_lb: float | None = None
+    test_cost_usd: float | None = None
+
+
+def correct_batch(
+    case: Case,
+    product_id: str,
+    held: Held,
+    reading: Reading,
+    terms: Terms,
+    uncertainty: Mapping[str, LeanUncertainty] | None = None,
+) -> Correction:
+    """Put one batch right at least cost, or tell that it is best left or tested again.
+
+    Lots without an entry in `uncertainty` count as known. Raises KeyError for a product or a
+    lot of the recipe that the case does not hold.
+    """
+    case = replace(case, settings=replace(case.settings, whole_containers=WholeContainers.NO))
+    product = case.product(product_id)
+    job = _Job(case, product, held, reading, terms, uncertainty or {})
+    quantile = job.quantile
+    if job.is_within(quantile):
+        return job.correction(Act.NOTHING, np.zeros(0), 0.0)
+    x = job.solve(quantile)
+    if x is None and quantile > 0:
+        x = job.surest(quantile)
+    if x is None:
+        x = job.nearest()
+        return job.correction(Act.SHORT, *x)
+    act = Act.SWAP if x[1] > _LEAST_LB else Act.ADD
+    correction = job.correction(act, *x)
+    retest = job.retest(quantile, correction.cost_usd)
+    if retest is not None and retest.saving_usd > retest.cost_usd:
+        return replace(correction, act=Act.RETEST, retest=retest)
+    return replace(correction, retest=retest)
+
+
+Amounts = tuple[np.ndarray, float]
+"""Pounds of each pair of the layout, and pounds taken out."""
+
+
+class _Job:
+    """One batch to put right, with everything that does not change from solve to solve."""
+
+    def __init__(
+        self,
+        case: Case,
+        product: Product,
+        held: Held,
+        reading: Reading,
+        terms: Terms,
+        uncertainty: Mapping[str, LeanUncertainty],
+    ) -> None:
+        at_hand = tuple(lot for lot in case.lots if lot.lot_id in terms.at_hand)
+        self.case, self.product, self.held = case, product, held
+        self.reading, self.terms = reading, terms
+        self.layout: Layout = lay_out(replace(case, lots=at_hand, products=(product,)))
+        lots = [self.layout.lots[index] for index in self.layout.pair_lot]
+        self.lots = lots
+        self.price = np.array([lot.delivered_usd_per_lb for lot in lots])
+        self.mass = self.layout.kept_mass
+        self.fat = self.layout.kept_mass - self.layout.kept_lean
+        least, most = lean_limits(case, product)
+        self.least_fat, self.most_fat = 1 - most, 1 - least
+        none = LeanUncertainty("", 0.0, 0.0)
+        spread = [uncertainty.get(lot.lot_id, none) for lot in lots]
+        # A correction draws on few containers of a lot: all of them count as one.
+        error = [sqrt(s.standard_error_share**2 + s.container_sd_share**2) for s in spread]
+        self.error = np.array(error) * self.mass
+
+    @property
+    def quantile(self) -> float:
+        """Distance from each limit, in standard deviations; each side has half the doubt."""
+        asked = self.terms.confidence
+        return 0.0 if asked is None else max(0.0, NormalDist().inv_cdf(0.5 + asked / 2))
+
+    def is_within(self, quantile: float) -> bool:
+        margin = quantile * self.reading.error_share
+        fat = self.reading.fat_share
+        return (
+            self.least_fat + margin - _LEAST_SHARE <= fat <= self.most_fat - margin + _LEAST_SHARE
+        )
+
+    # Solving
+
+    def solve(self, quantile: float) -> Amounts | None:
+        """Least cost with the limits kept at a distance; None where nothing is allowed."""
+        programme, cones = self._programme(quantile, self.least_fat, self.most_fat)
+        return self._amounts(programme, cones)
+
+    def surest(self, quantile: float) -> Amounts | None:
+        """The amounts of the greatest distance that can be kept, by halving."""
+        low, high, best = 0.0, quantile, self.solve(0.0)
+        for _ in range(_STEPS if best is not None else 0):
+            middle = (low + high) / 2
+            found = self.solve(middle)
+            if found is None:
+                high = middle
+            else:
+                low, best = middle, found
+        return best
+
+    def nearest(self) -> Amounts:
+        """The amounts that come nearest to the limit from the batch's own side, at least cost.
+
+        By Dinkelbach's steps (Management Science 13, 1967): the best of fat − share × finished,
+        at the share reached last, until it is reached again.
+        """
+        too_fat = self.reading.fat_share > self.most_fat
+        sides = (self.least_fat, 1.0) if too_fat else (0.0, self.most_fat)
+        sign = 1.0 if too_fat else -1.0
+        share, amounts = self.reading.fat_share, (np.zeros(len(self.lots)), 0.0)
+        for _ in range(_STEPS):
+            programme, _ = self._programme(0.0, *sides)
+            cost = np.zeros(len(programme.cost))
+            cost[programme.names["add"]] = sign * (self.fat - share * self.mass)
+            cost[programme.names["out"]] = -sign * (self.reading.fat_share - share)
+            found = self._amounts(replace(programme, cost=cost), [])
+            if found is None:
+                break
+            amounts, before, share = found, share, self._state(*found)[1]
+            if abs(share - before) <= _LEAST_SHARE:
+                break
+        sides = (self.least_fat, share + _REACHED) if too_fat else (share - _REACHED, self.most_fat)
+        return self._amounts(*self._programme(0.0, *sides)) or amounts
+
+    def _amounts(self, programme: Programme, cones: list[Cone]) -> Amounts | None:
+        conic = ConicLinear(programme, cones, uses_library=False)
+        if programme.whole.any():
+            answer = solve_conic_whole(
+                conic,
+                gap_share=_GAP_SHARE,
+                time_limit_s=_TIME_LIMIT_S,
+                guess=lambda x: np.full(len(x), np.nan),
+            )
+        else:
+            answer = conic.solve()
+        if answer.outcome is Outcome.INFEASIBLE or not len(answer.x):
+            return None
+        add = answer.x[programme.names["add"]]
+        out = answer.x[programme.names["out"]]
+        return np.where(add > _LEAST_LB, add, 0.0), float(out[0]) if out[0] > _LEAST_LB else 0.0
+
+    def _programme(
+        self, quantile: float, least_fat: float, most_fat: float
+    ) -> tuple[Programme, list[Cone]]:
+        columns, rows = Columns(), Rows()
+        most_lb = np.array([lot.most_lb for lot in self.lots])
+        add = columns.add("add", len(self.lots), cost=self.price, upper=most_lb)
+        held_lb = self.held.held_lb
+        dearest = float(self.price.max(initial=0.0))
+        out = columns.add("out", 1, cost=dearest, upper=held_lb if self.terms.may_remove else 0.0)
+        kept = columns.add("kept", 1)  # of what was held
+        finished = columns.add("finished", 1)
+        mass = Requirement(Family.MASS, self.product.product_id)
+        rows.add(mass, [(kept, 1.0), (out, 1.0)], held_lb, held_lb)
+        rows.add(mass, [(finished, 1.0), (kept, -1.0), (add, -self.mass)], 0.0, 0.0)
+        rows.add(
+            Requirement(Family.BATCH_FILL, self.product.product_id),
+            [(finished, 1.0)],
+            lower=held_lb,  # what is taken out is made up for
+            upper=held_lb + self.held.room_lb,
+        )
+        cones = []
+        spread = np.concatenate((add, kept))
+        scale = np.concatenate((self.error, [self.reading.error_share]))
+        for sign, limit, family in (
+            (1.0, most_fat, Family.LEAN_LEAST),
+            (-1.0, least_fat, Family.LEAN_MOST),
+        ):
+            over = np.concatenate((limit * self.mass - self.fat, [limit - self.reading.fat_share]))
+            requirement = Requirement(family, self.product.product_id)
+            if quantile > 0 and scale.any():
+                cones.append(Cone(spread, sign * over, 0.0, quantile, spread, scale, requirement))
+            else:
+                rows.add(requirement, [(spread, sign * over)], 0.0)
+        _add_rules(self, columns, rows)
+        _add_steps(self, columns, rows)
+        return (
+            Programme(
+                layout=self.layout,
+                names=columns.names,
+                cost=np.concatenate(columns.cost),
+                lower=np.concatenate(columns.lower),
+                upper=np.concatenate(columns.upper),
+                whole=np.concatenate(columns.whole),
+                matrix=rows.by_column(columns.count),
+                row_lower=np.array(rows.lower, float),
+                row_upper=np.array(rows.upper, float),
+                requirements=tuple(rows.requirements),
+            ),
+            cones,
+        )
+
+    # Telling
+
+    def _state(self, add: np.ndarray, out: float) -> tuple[float, float, float]:
+        """Finished pounds, fat share and its standard error, by plain arithmetic from the lots."""
+        kept_lb = self.held.held_lb - out
+        finished_lb, fat_lb = kept_lb, kept_lb * self.reading.fat_share
+        variance = (kept_lb * self.reading.error_share) ** 2
+        for lot, pounds_lb, error in zip(self.lots, add.tolist(), self.error, strict=False):
+            lean, fat = kept_per_lb(lot, self.product, self.case.losses)
+            finished_lb += pounds_lb * (lean + fat)
+            fat_lb += pounds_lb * fat
+            variance += (pounds_lb * float(error)) ** 2
+        return finished_lb, fat_lb / finished_lb, sqrt(variance) / finished_lb
+
+    def _sure(self, fat_share: float, error_share: float) -> float:
+        if error_share == 0:
+            inside = self.least_fat - _LEAST_SHARE <= fat_share <= self.most_fat + _LEAST_SHARE
+            return float(inside)
+        normal = NormalDist(fat_share, error_share)
+        return normal.cdf(self.most_fat) - normal.cdf(self.least_fat)
+
+    def correction(self, act: Act, add: np.ndarray, out: float) -> Correction:
+        finished_lb, fat_share, error_share = self._state(add, out)
+        added = tuple(
+            Added(
+                lot.lot_id,
+                pounds_lb,
+                round(pounds_lb / lot.container_lb)
+                if self.terms.whole_boxes and lot.container_lb
+                else None,
+                pounds_lb * lot.delivered_usd_per_lb,
+            )
+            for lot, pounds_lb in zip(self.lots, add.tolist(), strict=False)
+            if pounds_lb > 0
+        )
+        has_shares = any(
+            rule.governs(self.product) and rule.kind in (RuleKind.SHARE, RuleKind.MOST_LOTS)
+            for rule in self.case.binding_rules()
+        )
+        unknown = has_shares and not self.held.recipe and act is not Act.NOTHING
+        return Correction(
+            act=act,
+            product_id=self.product.product_id,
+            held=self.held,
+            reading=self.reading,
+            least_fat_share=self.least_fat,
+            most_fat_share=self.most_fat,
+            added=added,
+            removed_lb=out,
+            finished_lb=finished_lb,
+            fat_share=fat_share,
+            sure_before=self._sure(self.reading.fat_share, self.reading.error_share),
+            sure_after=self._sure(fat_share, error_share),
+            asked=self.terms.confidence,
+            cost_usd=sum(each.cost_usd for each in added),
+            retest=None,
+            notes=(_AS_SHARES,) if unknown else (),
+        )
+
+    def retest(self, quantile: float, correction_usd: float) -> Retest | None:
+        """Value of one more reading: before it is made, the mean it will leave is normal around
+        today's with the variance that the reading takes away; the chance that this mean counts
+        as within limits, times the correction then saved."""
+        reading, cost_usd = self.reading, self.terms.test_cost_usd
+        if cost_usd is None or reading.sd_share == 0:
+            return None
+        after = reading.sd_share / sqrt(reading.readings + 1)
+        moves = sqrt(reading.error_share**2 - after**2)
+        least, most = self.least_fat + quantile * after, self.most_fat - quantile * after
+        normal = NormalDist(reading.fat_share, moves)
+        clears = max(0.0, normal.cdf(most) - normal.cdf(least))
+        return Retest(clears, clears * correction_usd, cost_usd)
+
+
+# Rules of the product, for the whole batch or for what is added -----------------------------------
+
+
+def _add_steps(job: _Job, columns: Columns, rows: Rows) -> None:
+    """Amounts in whole containers, or in whole steps of the scale."""
+    step_lb = np.array(
+        [
+            (lot.container_lb if job.terms.whole_boxes else None) or job.terms.step_lb or 0.0
+            for lot in job.lots
+        ]
+    )
+    stepped = np.flatnonzero(step_lb)
+    counts = columns.add("steps", len(stepped), whole=True)
+    within = np.arange(len(stepped))
+    rows.add_block(
+        [Requirement(Family.WHOLE_CONTAINERS, job.product.product_id)] * len(stepped),
+        [
+            (within, columns["add"][stepped], 1.0),
+            (within, counts, -step_lb[stepped]),
+        ],
+        0.0,
+        0.0,
+    )
+
+
+def _add_rules(job: _Job, columns: Columns, rows: Rows) -> None:
+    rules = [rule for rule in job.case.binding_rules() if rule.governs(job.product)]
+    counted = (RuleKind.MOST_LOTS, RuleKind.LEAST_IF_USED, RuleKind.KEEP_APART)
+    if any(rule.kind in counted for rule in rules):
+        is_used = columns.add("is_used", len(job.lots), upper=1.0, whole=True)
+        room_lb = job.held.room_lb + (job.held.held_lb if job.terms.may_remove else 0.0)
+        most_lb = [
+            min(lot.most_lb, room_lb / mass) for lot, mass in zip(job.lots, job.mass, strict=True)
+        ]
+        within = np.arange(len(job.lots))
+        rows.add_block(
+            [Requirement(Family.MASS, job.product.product_id)] * len(job.lots),
+            [
+                (within, columns["add"], 1.0),
+                (within, is_used, -np.array(most_lb)),
+            ],
+            upper=0.0,
+        )
+    for rule in rules:
+        add = _RULES.get(rule.kind)
+        if add is not None:
+            add(job, rule, columns, rows)
+
+
+def _held_share(job: _Job, rule: Rule) -> float:
+    """Of the batch in the blender, the share of finished mass that the rule's lots make."""
+    chosen = total = 0.0
+    for each in job.held.recipe:
+        lot = job.case.lot(each.lot_id)
+        mass = each.pounds_lb * sum(kept_per_lb(lot, job.product, job.case.losses))
+        total += mass
+        chosen += mass if rule.lots.holds(lot) else 0.0
+    return chosen / total
+
+
+def _share(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
+    chosen = np.array([rule.lots.holds(lot) for lot in job.lots], float)
+    for limit, family in (
+        (rule.least_share, Family.SHARE_LEAST),
+        (rule.most_share, Family.SHARE_MOST),
+    ):
+        if limit is None:
+            continue
+        parts = [(columns["add"], (chosen - limit) * job.mass)]
+        if job.held.recipe:
+            parts.append((columns["kept"], _held_share(job, rule) - limit))
+        at_least = family is Family.SHARE_LEAST
+        rows.add(
+            Requirement(family, job.product.product_id, rule_id=rule.rule_id),
+            parts,
+            0.0 if at_least else -np.inf,
+            np.inf if at_least else 0.0,
+        )
+
+
+def _recipe_lots(job: _Job) -> frozenset[str]:
+    return frozenset(each.lot_id for each in job.held.recipe if each.pounds_lb > 0)
+
+
+def _most_lots(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
+    """Lots in the blender count; one of them that is added counts once."""
+    held = _recipe_lots(job)
+    inside = sum(rule.lots.holds(job.case.lot(lot_id)) for lot_id in held)
+    new = [rule.lots.holds(lot) and lot.lot_id not in held for lot in job.lots]
+    rows.add(
+        Requirement(Family.MOST_LOTS, job.product.product_id, rule_id=rule.rule_id),
+        [(columns["is_used"], np.array(new, float))],
+        upper=max(0, rule.most_count - inside),
+    )
+
+
+def _least_if_used(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
+    """A lot that is not in the blender yet makes at least its share of the batch."""
+    held = _recipe_lots(job)
+    most_lb = job.held.held_lb + job.held.room_lb
+    for at, lot in enumerate(job.lots):
+        if rule.lots.holds(lot) and lot.lot_id not in held:
+            rows.add(
+                Requirement(Family.LEAST_IF_USED, job.product.product_id, lot.lot_id, rule.rule_id),
+                [
+                    (columns["add"][at], job.mass[at]),
+                    (columns["finished"], -rule.least_share),
+                    (columns["is_used"][at], -rule.least_share * most_lb),
+                ],
+                lower=-rule.least_share * most_lb,
+            )
+
+
+def _keep_apart(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
+    requirement = Requirement(Family.KEEP_APART, job.product.product_id, rule_id=rule.rule_id)
+    held = [job.case.lot(lot_id) for lot_id in _recipe_lots(job)]
+    sides = ((rule.lots, rule.against), (rule.against, rule.lots))
+    for at, lot in enumerate(job.lots):
+        for ours, theirs in sides:
+            if ours.holds(lot) and any(theirs.holds(h) and h.lot_id != lot.lot_id for h in held):
+                rows.add(requirement, [(columns["add"][at], 1.0)], upper=0.0)
+        for other in range(at + 1, len(job.lots)):
+            if any(a.holds(lot) and b.holds(job.lots[other]) for a, b in sides):
+                rows.add(requirement, [(columns["is_used"][[at, other]], 1.0)], upper=1.0)
+
+
+_RULES = {
+    RuleKind.SHARE: _share,
+    RuleKind.MOST_LOTS: _most_lots,
+    RuleKind.LEAST_IF_USED: _least_if_used,
+    RuleKind.KEEP_APART: _keep_apart,
+}
+
+
+def lots_at_hand(case: Case, names: Iterable[str] = ()) -> frozenset[str]:
+    """The lots named, else those in the plant's stock."""
+    named = frozenset(names)
+    return named or frozenset(lot.lot_id for lot in case.usable_lots() if lot.place == "stock")

@@ -1,0 +1,307 @@
+"""Today's plan with promised confidence: batches that test within limits as often as asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import sqrt
+from statistics import NormalDist
+
+import numpy as np
+
+from blend.core.build import build_programme
+from blend.core.cone import ConicAnswer
+from blend.core.promises import (
+    PromisedProgramme,
+    SafeAnswer,
+    WholePromised,
+    least_lacking,
+    solve_promised,
+)
+from blend.core.solve import solve_linear
+from blend.core.solver import Outcome
+from blend.core.weigh import WeighedPlan
+from blend.domain.case import Case
+from blend.domain.plan import Bound, Plan, Proof
+from blend.domain.rules import WholeContainers
+from blend.domain.uncertainty import (
+    LeanUncertainty,
+    Promise,
+    PromiseCheck,
+    Sides,
+    TestWorth,
+)
+from blend.errors import BlendError, SolverTrouble
+from blend.grind.plan import make_plan
+from blend.proof.chance import check_promises
+from blend.proof.check import check_plan, count_money
+from blend.units import LB_PER_CWT
+
+Say = Callable[[str], None]
+
+_BATCHES_GAP_SHARE = 1e-6
+"""Where nothing but batches must be whole, the search costs little and is run to its end."""
+_MOST_WEIGHINGS = 5
+_HEADROOM_LB = 0.25
+_LEAST_LB = 1e-6
+_USED_LB = 1.0
+_MOST_TESTS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class OneTest:
+    """One more test of a lot: what it costs, and the standard deviation of its method.
+
+    Its sample is taken from one container, so the spread of containers comes on top.
+    """
+
+    cost_usd: float
+    method_sd_share: float
+
+    def variance(self, container_sd_share: float) -> float:
+        return self.method_sd_share**2 + container_sd_share**2
+
+
+@dataclass(frozen=True, slots=True)
+class SafePlan:
+    """The plan that keeps its promises, beside the one that keeps limits on average only.
+
+    `plan.proof` holds the exact plan against the bound of its own search, which reckons
+    containers around this plan's batches; `any_plan_usd` is what no plan that keeps the
+    promises can undercut, whatever its batches.
+    """
+
+    plan: Plan
+    promises: tuple[PromiseCheck, ...]
+    without: Plan
+    divisible_usd: float
+    """Of the safe plan with containers, counts and batches divisible."""
+    divisible_without_usd: float
+    any_plan_usd: float
+    tests: tuple[TestWorth, ...] = ()
+    """From the most gain to the least; empty when no test was priced."""
+
+    @property
+    def is_kept(self) -> bool:
+        return self.plan.proof.is_sound and all(check.is_kept for check in self.promises)
+
+    @property
+    def safety_usd(self) -> float:
+        """What the promises cost, plan against plan, as weighed."""
+        return self.plan.money.total_usd - self.without.money.total_usd
+
+    @property
+    def safety_usd_per_cwt(self) -> float:
+        """For a finished hundredweight of the safe plan."""
+        return self.safety_usd * LB_PER_CWT / self.plan.money.finished_lb
+
+    @property
+    def divisible_safety_usd(self) -> float:
+        """The same, free of the chance that whole containers bring into single plans."""
+        return self.divisible_usd - self.divisible_without_usd
+
+
+_BESIDE = "; beside the others that are asked:"
+_IN_WHOLE = " in whole containers, counts and batches; with these divisible one does."
+
+
+@dataclass(frozen=True, slots=True)
+class OutOfReach:
+    """A promise that cannot be kept, and the confidence found within reach."""
+
+    product_id: str
+    side: Sides
+    asked: float
+    reached: float
+
+
+class PromisesOutOfReach(BlendError):
+    """No plan keeps every promise; `is_proved` tells whether that is sure.
+
+    The lots are too uncertain, or the tolerance too narrow, for what is asked. `promises` is
+    empty when only whole containers, counts and batches stand in the way.
+    """
+
+    exit_code = 3
+
+    def __init__(self, promises: tuple[OutOfReach, ...], is_proved: bool) -> None:
+        self.promises = promises
+        self.is_proved = is_proved
+        head = "No plan keeps" if is_proved else "No plan was found that keeps"
+        lines = [f"{head} every promise{_BESIDE if promises else _IN_WHOLE}"]
+        lines += [
+            f"  - {each.product_id}: at most about {each.reached:.2%} sure of its lean limit "
+            f"{each.side.value}, {each.asked:.2%} asked"
+            for each in promises
+        ]
+        lines.append(
+            "Widen the tolerance, ask for less confidence, test the lots, or use lots known better."
+        )
+        super().__init__("\n".join(lines))
+
+
+def make_safe_plan(
+    case: Case,
+    uncertainty: Mapping[str, LeanUncertainty],
+    promises: Iterable[Promise],
+    *,
+    test: OneTest | None = None,
+    progress: Say | None = None,
+) -> SafePlan:
+    """The least-cost plan whose batches keep their promises, proved.
+
+    `uncertainty` has an entry for every usable lot that a promised product may hold. `test`
+    prices one more test of a lot, and asks what each is worth. Raises PromisesOutOfReach when
+    the promises cannot be kept, and as `make_plan` does when there is no plan without them.
+    """
+    say = progress or (lambda text: None)
+    promises = tuple(promises)
+    without = make_plan(case, worths=False, progress=progress)
+    say("promises, containers divisible")
+    divided = replace(case.settings, whole_containers=WholeContainers.NO)
+    promised = PromisedProgramme(
+        build_programme(replace(case, settings=divided)), uncertainty, promises
+    )
+    divisible = solve_promised(promised)
+    if not divisible.is_kept:
+        raise _out_of_reach(promised, divisible)
+    say("promises, in whole numbers")
+    programme = build_programme(case, whole=True)
+    whole = PromisedProgramme(programme, uncertainty, promises, promised.reference)
+    search = WholePromised(whole, _gap_share(case, whole))
+    found = search.search(
+        case.settings.time_limit_s,
+        on_better=lambda usd, bound: say(f"best plan so far {usd:,.0f} USD"),
+    )
+    if found.outcome is Outcome.INFEASIBLE:
+        raise PromisesOutOfReach((), is_proved=False)
+    if not len(found.x):
+        raise SolverTrouble(
+            f"no plan that keeps the promises was found within {case.settings.time_limit_s:g} s; "
+            "allow more time (time_limit_s), or ask for whole containers in fewer places"
+        )
+    say("whole pounds and the proof")
+    weighed, checks = _weigh_kept(case, search, found, uncertainty, promises)
+    say("what one more test is worth")
+    return SafePlan(
+        plan=_plan(case, weighed, found),
+        promises=checks,
+        without=without,
+        divisible_usd=divisible.answer.objective,
+        divisible_without_usd=solve_linear(case).objective_usd,
+        any_plan_usd=max(divisible.bound_usd, without.proof.bound.bound_usd),
+        tests=() if test is None else value_tests(promised, divisible, test),
+    )
+
+
+def value_tests(
+    promised: PromisedProgramme, divisible: SafeAnswer, test: OneTest
+) -> tuple[TestWorth, ...]:
+    """What one more test of each lot in the plan saves, and how many would pay.
+
+    A test narrows the lot's error to 1/(1/error² + 1/variance); its mean is taken as it is,
+    since a test is as likely to find the lot leaner as fatter. Programme: the linear one.
+    """
+    layout, x = promised.layout, divisible.answer.x
+    used_lb = np.bincount(layout.pair_lot, x[promised.programme.use], len(layout.lots))
+    cost, reference = promised.programme.cost, promised.reference
+    worths = []
+    for index in np.flatnonzero((used_lb > _USED_LB) & (promised.error > 0)):
+        variance = test.variance(float(promised.container_sd[index]))
+        if variance == 0:
+            continue
+        usd, errors = [divisible.answer.objective], [float(promised.error[index])]
+        while len(usd) <= _MOST_TESTS:
+            error = promised.error.copy()
+            error[index] = sqrt(1 / (1 / errors[-1] ** 2 + 1 / variance))
+            promised.refer_to(reference, error)
+            usd.append(float(cost @ promised.conic.find()))
+            errors.append(float(error[index]))
+            if usd[-2] - usd[-1] <= test.cost_usd:
+                break
+        saved = [before - after for before, after in pairwise(usd)]
+        worths.append(
+            TestWorth(
+                lot_id=layout.lots[index].lot_id,
+                standard_error_share=errors[0],
+                error_after_share=errors[1],
+                saving_usd=max(0.0, saved[0]),
+                tests_that_pay=sum(usd > test.cost_usd for usd in saved),
+                test_cost_usd=test.cost_usd,
+            )
+        )
+    promised.refer_to(reference)
+    return tuple(sorted(worths, key=lambda worth: (-worth.saving_usd, worth.lot_id)))
+
+
+def _gap_share(case: Case, whole: PromisedProgramme) -> float:
+    programme = whole.programme
+    batches = programme.names["batches"]
+    others = programme.whole.sum() - (batches.stop - batches.start)
+    return case.settings.gap_share if others else min(_BATCHES_GAP_SHARE, case.settings.gap_share)
+
+
+def _weigh_kept(
+    case: Case,
+    search: WholePromised,
+    found: ConicAnswer,
+    uncertainty: Mapping[str, LeanUncertainty],
+    promises: tuple[Promise, ...],
+) -> tuple[WeighedPlan, tuple[PromiseCheck, ...]]:
+    """Weigh; where whole pounds break a promise, plan with so much more distance and again."""
+    x = found.x
+    for _ in range(_MOST_WEIGHINGS):
+        weighed = search.weighed(x)
+        checks = check_promises(case, weighed.runs, uncertainty, promises)
+        if all(check.is_kept for check in checks):
+            break
+        _keep_off(search.promised, x, checks)
+        nearer = search.search_near(x)
+        if not len(nearer.x):
+            nearer = search.search(case.settings.time_limit_s)
+        if not len(nearer.x):
+            break
+        x = nearer.x
+    return weighed, checks
+
+
+def _keep_off(promised: PromisedProgramme, x: np.ndarray, checks: tuple[PromiseCheck, ...]) -> None:
+    finished = x[promised.programme.names["finished"]]
+    for at, side in enumerate(promised.promised):
+        lacking = [
+            check.needed_share - check.margin_share
+            for check in checks
+            if (check.product_id, check.side) == (side.promise.product_id, side.side)
+            and not check.is_kept
+        ]
+        if lacking:
+            promised.keep_off(at, 1.5 * max(lacking) * float(finished[side.blend]) + _HEADROOM_LB)
+
+
+def _plan(case: Case, weighed: WeighedPlan, found: ConicAnswer) -> Plan:
+    parts = (case, weighed.takes, weighed.runs, weighed.shortfall_lb)
+    return Plan(
+        takes=weighed.takes,
+        runs=weighed.runs,
+        shortfall_lb=weighed.shortfall_lb,
+        money=count_money(*parts),
+        proof=Proof(
+            check_plan(*parts),
+            Bound(found.objective, found.bound, "tangents of the promises, around these batches"),
+        ),
+        stopped_early=found.outcome is Outcome.STOPPED,
+    )
+
+
+def _out_of_reach(promised: PromisedProgramme, divisible: SafeAnswer) -> PromisesOutOfReach:
+    normal = NormalDist()
+    lacking = {}
+    for at in np.flatnonzero(divisible.lacking_lb > _LEAST_LB):
+        side, cone = promised.promised[at], promised.conic.cones[at]
+        norm = cone.norm(divisible.answer.x)
+        reached = normal.cdf(cone.factor - float(divisible.lacking_lb[at]) / norm)
+        asked = 1 - side.promise.most_out_of_side_share
+        lacking[at] = OutOfReach(side.promise.product_id, side.side, asked, reached)
+    is_proved = bool((least_lacking(promised) > _LEAST_LB).any())
+    return PromisesOutOfReach(tuple(lacking.values()), is_proved)

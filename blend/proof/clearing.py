@@ -1,0 +1,219 @@
+"""Whether prices clear a market, held against the tables in exact arithmetic.
+
+What the solver said is taken as it stands; three things are looked at:
+
+- the amounts can be blended: mass, lean, fat and shares within their limits, no more used than
+  there is;
+- no pair of item and product would rather be more or less: where a pound is used it earns its
+  price and the item's adjustment, and nowhere does it earn more (at the dual prices, the
+  products sold at what their demand pays for the volume);
+- the whole gains as much as any could: by weak duality no amounts gain more than the dual
+  prices allow, and the gap is told in USD.
+
+The second and third are the conditions of Karush, Kuhn and Tucker, enough for an optimum as the
+gain is concave (Boyd and Vandenberghe, Convex Optimization, 2004, section 5.5.3, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from blend.domain.case import Case
+from blend.domain.clearing import Clearing, DemandCurve
+from blend.domain.products import Product
+from blend.domain.rules import RuleKind
+from blend.proof.bound import _pairs, dual_bound_usd
+from blend.proof.exact import exact, kept_of_lb, lean_limits
+
+USD_PER_LB = 2e-5
+"""How near prices must hold: 0.002 USD/cwt."""
+SHARE = 1e-7
+"""How near limits must hold, as a share of the product's volume or of what there is."""
+_USED_LB = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class ClearingProof:
+    """How far a clearing is from one that is exact."""
+
+    breach_share: float
+    """The worst breach of a limit, of the product's volume or the item's pounds."""
+    overpaid_usd_per_lb: float
+    """The most that a pair earns beyond price and adjustment."""
+    underpaid_usd_per_lb: float
+    """The most that a pair that is used falls short of them, or a price that left-over pounds
+    do not fetch."""
+    gap_usd: float
+    """No amounts gain this much more."""
+    gain_usd: float
+    """What the products sell for, less adjustments, with the left-over at its floor."""
+
+    @property
+    def is_sound(self) -> bool:
+        prices = max(self.overpaid_usd_per_lb, self.underpaid_usd_per_lb)
+        return (
+            self.breach_share <= SHARE
+            and prices <= USD_PER_LB
+            and self.gap_usd <= 1e-6 * max(1.0, abs(self.gain_usd))
+        )
+
+
+def prove_clearing(
+    case: Case,
+    curves: Sequence[DemandCurve],
+    adjustment_usd_per_lb: Mapping[str, float],
+    clearing: Clearing,
+) -> ClearingProof:
+    """Hold a clearing against the case, curves and adjustments it is of."""
+    sold_at = {
+        curve.product_id: curve.price_at(clearing.volume_lb[curve.product_id]) for curve in curves
+    }
+    over, under = _misses(case, sold_at, adjustment_usd_per_lb, clearing)
+    gap, gain = _gap_and_gain(case, sold_at, adjustment_usd_per_lb, clearing)
+    return ClearingProof(
+        breach_share=float(_worst_breach(case, clearing)),
+        overpaid_usd_per_lb=float(over),
+        underpaid_usd_per_lb=float(under),
+        gap_usd=float(gap),
+        gain_usd=float(gain),
+    )
+
+
+# Amounts -----------------------------------------------------------------------------------------
+
+
+def _worst_breach(case: Case, clearing: Clearing) -> Fraction:
+    worst = Fraction(0)
+    for item in clearing.items:
+        there = exact(case.lot(item.lot_id).quantity_lb)
+        used = sum(
+            (exact(lb) for (lot_id, _), lb in clearing.use_lb.items() if lot_id == item.lot_id),
+            Fraction(0),
+        )
+        worst = max(worst, (used - there) / there)
+    for product in case.products:
+        worst = max(worst, _breach_of(case, product, clearing))
+    return worst
+
+
+def _breach_of(case: Case, product: Product, clearing: Clearing) -> Fraction:
+    """The worst breach of the product's limits, as a share of its volume."""
+    used = {
+        case.lot(lot_id): exact(lb)
+        for (lot_id, product_id), lb in clearing.use_lb.items()
+        if product_id == product.product_id
+    }
+    kept = {lot: kept_of_lb(lot, product, case.losses) for lot in used}
+    lean = sum((lb * kept[lot][0] for lot, lb in used.items()), Fraction(0))
+    fat = sum((lb * kept[lot][1] for lot, lb in used.items()), Fraction(0))
+    volume = lean + fat
+    stated = exact(clearing.volume_lb[product.product_id])
+    if volume <= _USED_LB:
+        return Fraction(0)
+    readings = [(lean, *lean_limits(product))]
+    for rule in case.binding_rules():
+        if not rule.governs(product) or rule.kind not in (RuleKind.SHARE, RuleKind.FAT):
+            continue
+        reading = fat
+        if rule.kind is RuleKind.SHARE:
+            chosen = (lot for lot in used if rule.lots.holds(lot))
+            reading = sum((used[lot] * sum(kept[lot]) for lot in chosen), Fraction(0))
+        least = Fraction(0) if rule.least_share is None else exact(rule.least_share)
+        most = Fraction(1) if rule.most_share is None else exact(rule.most_share)
+        readings.append((reading, least, most))
+    misses = [max(least * volume - read, read - most * volume) for read, least, most in readings]
+    return max(*misses, abs(stated - volume)) / volume
+
+
+# Prices ------------------------------------------------------------------------------------------
+
+
+def _misses(
+    case: Case,
+    sold_at: Mapping[str, float],
+    adjustment_usd_per_lb: Mapping[str, float],
+    clearing: Clearing,
+) -> tuple[Fraction, Fraction]:
+    """The most that a pair earns too much, and too little where it is used."""
+    over = under = Fraction(0)
+    prices = {item.lot_id: item for item in clearing.items}
+    for product in case.products:
+        for lot_id, earns in _earned(case, product, sold_at[product.product_id], clearing):
+            price = prices[lot_id]
+            net = earns - exact(adjustment_usd_per_lb[lot_id])
+            over = max(over, net - exact(price.last_usd_per_lb))
+            if clearing.use_lb.get((lot_id, product.product_id), 0.0) > _USED_LB:
+                under = max(under, exact(price.next_usd_per_lb) - net)
+    for item in clearing.items:
+        floor = exact(case.lot(item.lot_id).leftover_value_usd_per_lb)
+        over = max(over, floor - exact(item.last_usd_per_lb))
+        if item.left_over_lb > _USED_LB:
+            under = max(under, exact(item.next_usd_per_lb) - floor)
+    return over, under
+
+
+def _earned(case: Case, product: Product, sold_at: float, clearing: Clearing):
+    """By lot that the product may hold: what a pound put in earns, USD."""
+    rules = [rule for rule in case.binding_rules() if rule.governs(product)]
+    lots = case.usable_lots()
+    chosen = {
+        rule.lots: frozenset(lot.lot_id for lot in lots if rule.lots.holds(lot)) for rule in rules
+    }
+    must_use = {
+        rule: max(Fraction(0), exact(clearing.duals.must_use.get(rule.rule_id, 0.0)))
+        for rule in rules
+        if rule.kind is RuleKind.MUST_USE
+    }
+    for pair in _pairs(case, product, rules, chosen, clearing.duals, must_use):
+        yield pair.lot.lot_id, pair.earns + exact(sold_at) * pair.mass
+
+
+def _gap_and_gain(
+    case: Case,
+    sold_at: Mapping[str, float],
+    adjustment_usd_per_lb: Mapping[str, float],
+    clearing: Clearing,
+) -> tuple[Fraction, Fraction]:
+    """Against the market with every product sold at its price, which no amounts beat by more
+    than they beat this one: the area under a falling demand lies below its tangent.
+
+    There a lot costs its adjustment and is worth its floor where it is left over without it;
+    both are lowered by a floor below zero, so that every pound is better taken than not.
+    """
+    lots, gain, there = [], Fraction(0), Fraction(0)
+    for item in clearing.items:
+        lot = case.lot(item.lot_id)
+        floor = lot.leftover_value_usd_per_lb
+        below = max(0.0, -floor)
+        cost = adjustment_usd_per_lb[item.lot_id]
+        lots.append(
+            replace(
+                lot,
+                price_usd_per_lb=cost - below,
+                price_basis="delivered",
+                freight_usd_per_lb=0.0,
+                leftover_value_usd_per_lb=floor + cost,
+            )
+        )
+        quantity = exact(lot.quantity_lb)
+        used = exact(item.used_lb)
+        gain += exact(floor) * (quantity - used) - exact(cost) * used
+        there += exact(below) * quantity
+    gain += sum(
+        (exact(usd) * exact(clearing.volume_lb[name]) for name, usd in sold_at.items()),
+        Fraction(0),
+    )
+    products = tuple(
+        replace(
+            product,
+            least_lb=0.0,
+            most_lb=None,
+            shortfall_usd_per_lb=None,
+            sale_usd_per_lb=sold_at[product.product_id],
+        )
+        for product in case.products
+    )
+    bound = dual_bound_usd(replace(case, lots=tuple(lots), products=products), clearing.duals)
+    return -exact(bound) - there - gain, gain

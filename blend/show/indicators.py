@@ -1,0 +1,125 @@
+"""Supply indicators and the breadth of the market, as tables and words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from blend.report.indicators import Breadth, Change, Indicator, Lag, Measure, qualifying_term
+from blend.show.amounts import count_of, number_words
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.units import POINTS_PER_SHARE
+
+_DIRECTIONS = (("higher", "advances"), ("lower", "declines"), ("unchanged", "unchanged"))
+
+
+def indicators_table(indicators: Sequence[Indicator]) -> ShownTable:
+    """Each series at its last day against week, year and year to date."""
+    columns = (
+        ShownColumn("Series"),
+        ShownColumn("To"),
+        ShownColumn("Figure", format=Format.READING),
+        ShownColumn("On week", "%", Format.TENTHS),
+        ShownColumn("On year", "%", Format.TENTHS),
+        ShownColumn("Year to date", format=Format.READING),
+        ShownColumn("On year", "%", Format.TENTHS),
+        ShownColumn("Of total", "%", Format.TENTHS),
+    )
+    rows: list[tuple[Cell, ...]] = [
+        (
+            each.series.name,
+            each.day,
+            f"{number_words(each.value)} {each.series.unit}",
+            _per_cent(each.on_week),
+            _per_cent(each.on_year),
+            "" if each.year_to_date is None else number_words(each.year_to_date.value),
+            _per_cent(each.year_to_date),
+            None if each.share_of_total is None else POINTS_PER_SHARE * each.share_of_total,
+        )
+        for each in indicators
+    ]
+    return shown_table("Supply indicators", columns, rows, _note(indicators))
+
+
+def _per_cent(change: Change | object | None) -> float | None:
+    share = None if change is None else change.share
+    return None if share is None else POINTS_PER_SHARE * share
+
+
+def _note(indicators: Sequence[Indicator]) -> str:
+    note = (
+        "On year: against the same weekday of the same week (ISO 8601) of the year before. Year to "
+        "date: over the days that both years have. Blank: nothing to compare with."
+    )
+    uneven = [
+        f"{each.series.name} leaves out {each.year_to_date.left_out} of this year's"
+        for each in indicators
+        if each.year_to_date is not None and each.year_to_date.left_out
+    ]
+    levels = [each.series.name for each in indicators if each.series.measure is Measure.LEVEL]
+    if levels:
+        note += f" {', '.join(levels)}: stands at a time, so to date it is averaged, not summed."
+    return " ".join((note, *(f"{words}." for words in uneven)))
+
+
+def lags_table(volume: str, price: str, lags: Sequence[Lag], asked: int) -> ShownTable:
+    """How a price moved in the weeks after a volume did."""
+    columns = (
+        ShownColumn("Weeks after", format=Format.WHOLE),
+        ShownColumn("Weeks held together", format=Format.WHOLE),
+        ShownColumn("Correlation", format=Format.HUNDREDTHS),
+        ShownColumn("Price per 1 % of volume", "USD/cwt", Format.HUNDREDTHS),
+        ShownColumn("±", "USD/cwt", Format.HUNDREDTHS),
+        ShownColumn("Beyond chance"),
+    )
+    rows = [
+        (
+            each.weeks,
+            each.pairs,
+            each.correlation,
+            each.slope,
+            each.standard_error,
+            "yes" if each.is_beyond_chance else "no",
+        )
+        for each in lags
+    ]
+    note = (
+        f"Changes from week to week. ± is one standard error. Beyond chance: farther from zero "
+        f"than the farthest of {count_of(asked, 'lag')} is by chance in 95 of 100 cases. That two "
+        "things went together does not say that one moved the other."
+    )
+    if not lags:
+        note = "Too few weeks in which both are known, or a volume that did not change."
+    return shown_table(f"{price} after {volume}", columns, rows, note)
+
+
+def breadth_table(found: Breadth) -> ShownTable:
+    """Items by the direction of their move, with the qualifying term for each count."""
+    columns = (
+        ShownColumn("Items"),
+        ShownColumn("Count", format=Format.WHOLE),
+        ShownColumn("Term"),
+        ShownColumn("Which"),
+    )
+    rows = [
+        (word, len(items), qualifying_term(len(items), found.compared) or "none", ", ".join(items))
+        for word, items in _counted(found)
+    ]
+    if found.not_compared:
+        rows.append(("not compared", len(found.not_compared), "", ", ".join(found.not_compared)))
+    note = (
+        "Terms are those that public market news publishes for fruit and vegetables; using them of "
+        "meat is our extension."
+    )
+    return shown_table("Breadth", columns, rows, note)
+
+
+def _counted(found: Breadth) -> list[tuple[str, tuple[str, ...]]]:
+    return [(word, getattr(found, name)) for word, name in _DIRECTIONS]
+
+
+def breadth_words(found: Breadth) -> str:
+    """The most frequent direction first: "mostly higher, some lower". Empty for no items."""
+    counted = sorted(_counted(found), key=lambda pair: -len(pair[1]))
+    return ", ".join(
+        f"{qualifying_term(len(items), found.compared)} {word}" for word, items in counted if items
+    )

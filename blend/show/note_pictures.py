@@ -1,0 +1,87 @@
+"""Pictures of the note: where prices stood, and what the model makes of a move."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import TYPE_CHECKING
+
+from blend.show.pictures import ACCENT, GREY, INK, SECOND, figure, label_axes, plain, spaced
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Prices = Sequence[tuple[date, float]]
+
+_NOTE_INCHES = (9.0, 3.9)
+_LABEL_SHARE = 0.048
+"""Of the height of the picture, what one label takes up."""
+
+
+def svg_of(made: Figure) -> bytes:
+    """The picture as SVG; the same picture is the same bytes."""
+    import matplotlib
+
+    held = io.BytesIO()
+    with matplotlib.rc_context({"svg.hashsalt": "blend"}):
+        made.savefig(held, format="svg", metadata={"Date": None})
+    return held.getvalue()
+
+
+def prices_picture(
+    prices: Mapping[str, Prices], marked: Mapping[str, str], title: str, subtitle: str
+) -> Figure:
+    """Weekly prices of items, USD per cwt, each named at its end.
+
+    `marked` are the items that the note speaks of, with their colour's place: "first" or
+    "second"; the others stay grey.
+    """
+    made, axes = figure(title, subtitle, inches=_NOTE_INCHES)
+    colours = {"first": ACCENT, "second": SECOND}
+    drawn = {name: points for name, points in prices.items() if points}
+    for name, points in drawn.items():
+        days, usd = zip(*points, strict=True)
+        is_marked = name in marked
+        axes.plot(
+            days,
+            usd,
+            color=colours[marked[name]] if is_marked else GREY,
+            linewidth=1.8 if is_marked else 0.8,
+            zorder=3 if is_marked else 2,
+        )
+    if drawn:
+        _name_lines(axes, drawn, {name: colours[place] for name, place in marked.items()})
+    axes.xaxis.set_major_formatter(_short_day)
+    label_axes(axes, "", "USD per cwt")
+    return made
+
+
+def _name_lines(axes, drawn: Mapping[str, Prices], colours: Mapping[str, str]) -> None:
+    """Names beside the ends of the lines, moved apart where they would lie on each other."""
+    lows, highs = axes.get_ylim()
+    ends = [points[-1][1] for points in drawn.values()]
+    heights = spaced(ends, (highs - lows) * _LABEL_SHARE)
+    last = max(points[-1][0] for points in drawn.values())
+    for name, height in zip(drawn, heights, strict=True):
+        axes.annotate(
+            plain(name),
+            (last, height),
+            xytext=(6, 0),
+            textcoords="offset points",
+            fontsize=8,
+            color=colours.get(name, INK),
+            va="center",
+            annotation_clip=False,
+        )
+    axes.set_ylim(min(lows, min(heights)), max(highs, max(heights)))
+
+
+def _short_day(number: float, _: int) -> str:
+    from matplotlib.dates import num2date
+
+    day = num2date(number)
+    return f"{day.day} {_MONTHS[day.month - 1]} {day:%y}"
+
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

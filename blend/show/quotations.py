@@ -1,0 +1,412 @@
+"""Quotations, tone and comparisons as tables; no firm is ever named in them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
+
+from blend.domain.market import EntryKind, Published
+from blend.domain.method import Method
+from blend.report.evidence import Use
+from blend.report.quotation import Assessed, Code, DataShares, Rung
+from blend.report.quoting import Compared, Publication, Quoted, Requoted
+from blend.report.tone import SOURCES, Standing, Trend
+from blend.show.amounts import count_of, number_words, percent, printable
+from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
+
+RUNG_WORDS = {
+    Rung.TRADES: "trades",
+    Rung.THIN_TRADES: "thin trades",
+    Rung.BIDS_OFFERS: "bids and offers",
+    Rung.OTHER: "other information",
+    Rung.CARRIED: "carried",
+    Rung.NOT_QUOTED: "not quoted",
+}
+
+CODE_WORDS = {
+    Code.TRADES_FEW: "too few trades",
+    Code.POUNDS_FEW: "too few pounds traded",
+    Code.FIRMS_FEW: "trades of too few firms",
+    Code.CONCENTRATED: "one firm has too much of the trade",
+    Code.BIDS_OFFERS_OUTWEIGH: "bids and offers outweigh trades",
+    Code.OTHER_INFORMATION: "rests on other information in part",
+    Code.ONE_SIDED: "bids without offers, or offers without bids",
+    Code.CROSSED: "bids above offers, so neither was used",
+    Code.AT_BID: "raised to the best firm bid",
+    Code.AT_OFFER: "lowered to the best firm offer",
+    Code.OUTSIDE_SPREAD: "outside of the standing bids and offers",
+    Code.OUTLIERS_LEFT_OUT: "outliers left out",
+    Code.AFFILIATES_LEFT_OUT: "trades between affiliates left out",
+    Code.TERMS_LEFT_OUT: "entries on other terms left out",
+    Code.LEAN_ADJUSTED: "adjusted for lean",
+    Code.FREIGHT_ADJUSTED: "adjusted for freight",
+    Code.SCALE_UNKNOWN: "median of few, scatter unknown",
+    Code.CARRIED: "carried from an earlier day",
+    Code.OVERRIDDEN: "set by a person",
+}
+
+USE_WORDS = {
+    Use.USED: "used",
+    Use.LATE: "heard too late",
+    Use.LATER_DELIVERY: "delivered later",
+    Use.OTHER_LEAN: "other lean",
+    Use.NO_FREIGHT: "no freight told",
+    Use.AFFILIATES: "between affiliates",
+    Use.OUTLIER: "outlier",
+    Use.NOT_FIRM: "not firm",
+    Use.NOT_BEST: "not the firm's best",
+    Use.NO_PAIR: "nothing to set beside it",
+    Use.HIGHER_EVIDENCE: "better evidence sufficed",
+    Use.CROSSED: "crossed",
+    Use.TOO_THIN: "too thin with it",
+}
+
+FAILED_WORDS = {
+    "firms": "too few firms report often",
+    "largest": "one firm has too much of the data",
+    "sole": "one firm is too often the only one",
+}
+
+KIND_WORDS = {
+    EntryKind.TRADE: "trade",
+    EntryKind.BID: "bid",
+    EntryKind.OFFER: "offer",
+    EntryKind.OTHER: "other",
+}
+
+
+def _usd(name: str) -> ShownColumn:
+    return ShownColumn(name, "USD/cwt", Format.HUNDREDTHS)
+
+
+def quotation_tables(quoted: Sequence[Quoted], method: Method) -> list[ShownTable]:
+    """The quotations of a day, and for each the judgements that went into it."""
+    return [quotations_table(quoted, method), judgements_table(quoted)]
+
+
+def quotations_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
+    columns = (
+        ShownColumn("Item"),
+        _usd("Quoted"),
+        _usd("Low"),
+        _usd("High"),
+        _usd("±"),
+        ShownColumn("Stands on"),
+        ShownColumn("Confi- dence"),
+        ShownColumn("Trades", "", Format.WHOLE),
+        ShownColumn("Traded", "lb", Format.WHOLE),
+        ShownColumn("Firms", "", Format.WHOLE),
+    )
+    rows = [
+        (
+            made.item.item_id,
+            "none" if made.usd_per_cwt is None else made.usd_per_cwt,
+            made.low_usd_per_cwt,
+            made.high_usd_per_cwt,
+            made.standard_error_usd_per_cwt,
+            _stands_on(made),
+            made.confidence.value,
+            made.trades,
+            made.pounds_lb,
+            made.firms,
+        )
+        for made in (each.assessed for each in quoted)
+    ]
+    title = f"Quotations of {quoted[0].assessed.day}"
+    return shown_table(title, columns, rows, " ".join(_method_sentences(method)))
+
+
+def _stands_on(made: Assessed) -> str:
+    if made.carried_from is None:
+        return RUNG_WORDS[made.rung]
+    return f"carried {count_of((made.day - made.carried_from).days, 'day')}"
+
+
+def shares_words(shares: DataShares) -> str:
+    """Which types of data bear how much, as 60 % trades, 40 % bids and offers."""
+    names = ("trades", "bids and offers", "other", "carried")
+    parts = [
+        f"{number_words(share * 100, most_decimals=0)} % {name}"
+        for name, share in zip(names, shares, strict=True)
+        if share > 0
+    ]
+    return ", ".join(parts)
+
+
+def _method_sentences(method: Method) -> Iterator[str]:
+    yield (
+        "Evidence counts in the order of IOSCO, Principles for Oil Price Reporting Agencies "
+        "(FR06/12, 2012), 2.2: trades, firm bids and offers, other information; this is no claim "
+        "to follow them."
+    )
+    yield "± is one standard error, rough, and blank where prices are too few to tell."
+    yield f"Method {printable(method.version)}, digest {method.digest[:12]}."
+
+
+def judgements_table(quoted: Sequence[Quoted]) -> ShownTable:
+    heads = ("Item", "By weight", "Judgement", "To be shown")
+    columns = [ShownColumn(head) for head in heads]
+    rows = [
+        (
+            each.assessed.item.item_id,
+            shares_words(each.assessed.shares) or "nothing",
+            codes_words(each.assessed.codes),
+            "yes" if each.confidentiality.may_be_shown else f"no: {failed_words(each)}",
+        )
+        for each in quoted
+    ]
+    note = (
+        "To be shown: by the 3/70/20 guideline of USDA Market News for keeping what single firms "
+        "do confidential, over the days of the method."
+    )
+    return shown_table("What was judged", columns, rows, note)
+
+
+def codes_words(codes: Iterable[str]) -> str:
+    """Judgement codes in words; "none" where there is none."""
+    return "; ".join(CODE_WORDS[Code(code)] for code in codes) or "none"
+
+
+def failed_words(each: Quoted) -> str:
+    return "; ".join(FAILED_WORDS[name] for name in each.confidentiality.failed)
+
+
+def evidence_table(made: Assessed) -> ShownTable:
+    """Every entry of a quotation, with its weight or why it has none; no source is told."""
+    columns = (
+        ShownColumn("Entry"),
+        ShownColumn("Kind"),
+        ShownColumn("From a"),
+        _usd("Told"),
+        ShownColumn("Lean", "USD/cwt", Format.HUNDREDTHS),
+        ShownColumn("Freight", "USD/cwt", Format.HUNDREDTHS),
+        _usd("On its terms"),
+        ShownColumn("Weight", "lb", Format.WHOLE),
+        ShownColumn("Bears", "%", Format.TENTHS),
+        ShownColumn("Use"),
+    )
+    rows = [
+        (
+            each.entry.entry_id,
+            KIND_WORDS[each.entry.kind],
+            each.entry.source_class,
+            each.entry.usd_per_cwt,
+            sum(change for what, change in each.adjustments if what == "lean") or None,
+            sum(change for what, change in each.adjustments if what == "freight") or None,
+            each.usd_per_cwt,
+            each.entry.pounds_lb,
+            each.weight * 100,
+            USE_WORDS[each.use],
+        )
+        for each in sorted(made.evidence, key=lambda each: (-each.weight, each.entry.entry_id))
+    ]
+    item = made.item
+    lean = (
+        "by proportion"
+        if item.point_usd_per_cwt is None
+        else f"at {number_words(item.point_usd_per_cwt)} USD/cwt a point"
+    )
+    note = (
+        f"{item.name}: {percent(item.lean_share)} lean, {item.form}, {item.origin}, {item.basis}, "
+        f"delivered within {count_of(item.delivered_within_days, 'day')}. Lean is adjusted {lean}."
+    )
+    return shown_table(f"Evidence for {item.item_id} on {made.day}", columns, rows, note)
+
+
+def publication_lines(publication: Publication) -> Iterator[str]:
+    """What was published, item by item, and what was not."""
+    for each in publication.published:
+        yield f"Published {printable(each.item_id)}: {_price_words(each)}"
+    for each in publication.not_quoted:
+        yield f"Not published, as it is not quoted: {printable(each.assessed.item.item_id)}"
+    for each in publication.withheld:
+        yield f"Withheld {printable(each.assessed.item.item_id)}: {failed_words(each)}"
+
+
+def _price_words(each: Published) -> str:
+    price = f"{number_words(each.usd_per_cwt, least_decimals=2)} USD/cwt"
+    if not each.override_reason:
+        return price
+    by_method = (
+        "none"
+        if each.assessed_usd_per_cwt is None
+        else number_words(each.assessed_usd_per_cwt, least_decimals=2)
+    )
+    return f"{price} (by the method {by_method}; set so: {printable(each.override_reason)})"
+
+
+def requoted_line(made: Requoted) -> str:
+    """Whether a published quotation was made again."""
+    published, again = made.published, made.assessed
+    what = f"{printable(published.item_id)} of {published.market_day}"
+    at = f"store position {published.store_position}, method {published.method_digest[:12]}"
+    if made.is_same:
+        return f"{what}: {_price_words(published)}, made again to the last digit ({at})."
+    was, now = (
+        "none" if usd is None else number_words(usd, most_decimals=6)
+        for usd in (published.assessed_usd_per_cwt, again.usd_per_cwt)
+    )
+    return f"{what}: the method gave {was} then and gives {now} now ({at})."
+
+
+# Tone -------------------------------------------------------------------------------------------
+
+NO_WORD = "not established"
+
+
+def tone_tables(quoted: Sequence[Quoted], method: Method) -> list[ShownTable]:
+    """Which way each item went, and how demand and offerings stood."""
+    return [trends_table(quoted, method), standings_table(quoted, method)]
+
+
+def trends_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
+    columns = (
+        ShownColumn("Item"),
+        ShownColumn("Trend"),
+        _usd("Change"),
+        ShownColumn("Against"),
+        ShownColumn("Firms", "", Format.WHOLE),
+        ShownColumn("Up", "%", Format.WHOLE),
+        ShownColumn("Down", "%", Format.WHOLE),
+        ShownColumn("p", "", Format.TEN_THOUSANDTHS),
+        ShownColumn("Least p", "", Format.TEN_THOUSANDTHS),
+        ShownColumn("Steady p", "", Format.TEN_THOUSANDTHS),
+        _usd("Measur- able"),
+    )
+    rows = []
+    for each in quoted:
+        trend = each.tone.trend
+        is_compared = trend.steady_p is not None
+        rows.append(
+            (
+                each.assessed.item.item_id,
+                trend.word.value,
+                trend.change_usd_per_cwt,
+                trend.compared_with,
+                trend.firms if trend.compared_with else None,
+                trend.share_up * 100 if is_compared else None,
+                trend.share_down * 100 if is_compared else None,
+                trend.moved.p if trend.moved else None,
+                trend.moved.smallest_p if trend.moved else None,
+                trend.steady_p,
+                trend.measurable_usd_per_cwt,
+            )
+        )
+    note = (
+        "Change of firms that spoke on both days. Words: USDA Market News glossary, price trend; "
+        f"the numbers behind them are house rules (level {number_words(method.tone_level)}; "
+        "measurable as stated). p: exact, all signs of the changes counted; least p: the smallest "
+        "that so few firms could reach. Steady p: of two tests that the change is less than "
+        "measurable. Many items are tested, and nothing is adjusted for that. Firms that heed one "
+        "another are fewer than they seem."
+    )
+    return shown_table(f"Tone of {quoted[0].assessed.day}", columns, rows, note)
+
+
+def standings_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
+    columns = (
+        ShownColumn("Item"),
+        ShownColumn("Demand"),
+        ShownColumn("Firms bidding", "", Format.WHOLE),
+        ShownColumn("usually", "", Format.TENTHS),
+        ShownColumn("Offerings"),
+        ShownColumn("Firms offering", "", Format.WHOLE),
+        ShownColumn("usually", "", Format.TENTHS),
+        ShownColumn("Trading"),
+        ShownColumn("Trades", "", Format.WHOLE),
+        ShownColumn("usually", "", Format.TENTHS),
+    )
+    rows = [
+        (
+            each.assessed.item.item_id,
+            *(
+                cell
+                for standing in (each.tone.demand, each.tone.offerings, each.tone.activity)
+                for cell in _standing_cells(standing)
+            ),
+        )
+        for each in quoted
+    ]
+    note = (
+        "Counted, never read off prices. Usually: the median of up to "
+        f"{count_of(method.normal_days, 'market day')} before. Words: USDA Market News glossary, "
+        "demand, supply and market activity; where one ends and the next begins is a house rule."
+    )
+    return shown_table("Demand, offerings and trading", columns, rows, note)
+
+
+def _standing_cells(standing: Standing) -> tuple[str, int, float | None]:
+    return standing.word or NO_WORD, standing.count, standing.normal
+
+
+def comparisons_tables(compared: Sequence[Compared], day: date) -> list[ShownTable]:
+    """Week, month and year to date of each item."""
+    columns = (
+        ShownColumn("Item"),
+        ShownColumn("Span"),
+        _usd("Weighted"),
+        _usd("before"),
+        _usd("change"),
+        _usd("Simple"),
+        _usd("change"),
+        ShownColumn("Traded", "lb", Format.WHOLE),
+        ShownColumn("Days", "", Format.READING),
+        ShownColumn("before", "", Format.READING),
+    )
+    rows = []
+    for each in compared:
+        for span in each.comparisons:
+            now, then = span.now, span.then
+            rows.append(
+                (
+                    each.item.item_id,
+                    span.span.value + ("" if span.is_whole else ", to date"),
+                    now.weighted_usd_per_cwt,
+                    then.weighted_usd_per_cwt,
+                    span.weighted_change,
+                    now.simple_usd_per_cwt,
+                    span.simple_change,
+                    now.pounds_lb,
+                    _days_words(now.days, now.missing),
+                    _days_words(then.days, then.missing),
+                )
+            )
+        if each.five_days is not None:
+            last = each.five_days
+            rows.append(
+                (
+                    each.item.item_id,
+                    f"last {last.days} days",
+                    last.weighted_usd_per_cwt,
+                    None,
+                    None,
+                    last.simple_usd_per_cwt,
+                    None,
+                    last.pounds_lb,
+                    str(last.days),
+                    "",
+                )
+            )
+    note = (
+        "Weighted: sum(price x pounds) / sum(pounds) of the trades used. Simple: the mean of the "
+        "days' quotations. Days with a quotation of their own, of the market days there were. What "
+        "is under way is held against the same part of the span before. Weeks are of ISO 8601."
+    )
+    return [shown_table(f"Spans up to {day}", columns, rows, note)]
+
+
+def _days_words(days: int, missing: int) -> str:
+    return f"{days} of {days + missing}"
+
+
+def sources_table(words: Iterable[str]) -> ShownTable:
+    """Where each word that was used is from."""
+    rows = sorted({(word, SOURCES[word]) for word in words})
+    return shown_table("Words", (ShownColumn("Word"), ShownColumn("From")), rows)
+
+
+def words_used(quoted: Iterable[Quoted]) -> Iterator[str]:
+    for each in quoted:
+        yield each.tone.trend.word.value
+        for standing in (each.tone.demand, each.tone.offerings, each.tone.activity):
+            yield standing.word or Trend.NOT_ESTABLISHED.value

@@ -1,0 +1,194 @@
+"""The safe plan as tables: what safety costs, the margins, what tests are worth, simulations."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from blend.domain.case import Case
+from blend.domain.uncertainty import Sides
+from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
+from blend.units import LB_PER_CWT, POINTS_PER_SHARE
+
+if TYPE_CHECKING:
+    from blend.grind.safe import SafePlan
+    from blend.grind.simulate import Simulation
+
+SIDE_WORDS = {Sides.BELOW: "least lean", Sides.ABOVE: "most lean"}
+_P = POINTS_PER_SHARE
+
+
+def safety_table(safe: SafePlan) -> ShownTable:
+    """Both plans' cost side by side, and what the promises add."""
+    columns = (
+        ShownColumn("Plan"),
+        ShownColumn("As weighed", "USD", Format.HUNDREDTHS),
+        ShownColumn("A cwt made", "USD", Format.HUNDREDTHS),
+        ShownColumn("Divisible", "USD", Format.HUNDREDTHS),
+    )
+
+    def per_cwt(usd: float, finished_lb: float) -> float:
+        return usd * LB_PER_CWT / finished_lb
+
+    plan, without = safe.plan.money, safe.without.money
+    rows = [
+        (
+            "limits hold on average",
+            without.total_usd,
+            per_cwt(without.total_usd, without.finished_lb),
+            safe.divisible_without_usd,
+        ),
+        (
+            "limits hold as promised",
+            plan.total_usd,
+            per_cwt(plan.total_usd, plan.finished_lb),
+            safe.divisible_usd,
+        ),
+        (
+            "what safety costs",
+            safe.safety_usd,
+            safe.safety_usd_per_cwt,
+            safe.divisible_safety_usd,
+        ),
+    ]
+    bound = safe.plan.proof.bound
+    note = (
+        "Divisible: containers, counts and batches in parts; their difference is free of the"
+        f" chance that whole ones bring. The search closed to {bound.gap_share * _P:.4f} %; no"
+        " plan that keeps the promises, whatever its batches, costs less than"
+        f" {safe.any_plan_usd:,.2f} USD."
+    )
+    return shown_table("What safety costs", columns, rows, note)
+
+
+def promises_table(case: Case, safe: SafePlan) -> ShownTable:
+    """Where each promised batch lands, how far it keeps from its limit, and how sure that is."""
+    columns = (
+        ShownColumn("Product"),
+        ShownColumn("Limit"),
+        ShownColumn("At", "%", Format.HUNDREDTHS),
+        ShownColumn("Lean", "%", Format.HUNDREDTHS),
+        ShownColumn("Spread", "points", Format.HUNDREDTHS),
+        ShownColumn("Margin", "points", Format.HUNDREDTHS),
+        ShownColumn("Needed", "points", Format.HUNDREDTHS),
+        ShownColumn("Sure", "%", Format.HUNDREDTHS),
+        ShownColumn("Asked", "%", Format.HUNDREDTHS),
+        ShownColumn("Promise"),
+    )
+    recipes = {check.product_id: 0 for check in safe.promises}
+    for check in safe.promises:
+        recipes[check.product_id] = max(recipes[check.product_id], check.run)
+    rows = []
+    for check in safe.promises:
+        name = case.product(check.product_id).name
+        if recipes[check.product_id] > 1:
+            name += f", recipe {check.run} of {recipes[check.product_id]}"
+        rows.append(
+            (
+                name,
+                SIDE_WORDS[check.side],
+                check.limit_share * _P,
+                check.lean_share * _P,
+                check.sd_share * _P,
+                check.margin_share * _P,
+                check.needed_share * _P,
+                check.confidence * _P,
+                check.asked * _P,
+                "kept" if check.is_kept else "BROKEN",
+            )
+        )
+    note = (
+        "Spread: standard deviation of a batch's tested lean, from lots, containers, mixing and"
+        " test. Margin and need are lean points from the limit. Held in exact fractions."
+    )
+    return shown_table("Promises", columns, rows, note)
+
+
+def tests_worth_table(case: Case, safe: SafePlan) -> ShownTable:
+    """Lots by what one more test of them saves."""
+    columns = (
+        ShownColumn("Lot"),
+        ShownColumn("Item"),
+        ShownColumn("Error", "points", Format.HUNDREDTHS),
+        ShownColumn("After one test", "points", Format.HUNDREDTHS),
+        ShownColumn("Saves", "USD", Format.HUNDREDTHS),
+        ShownColumn("Test", "USD", Format.HUNDREDTHS),
+        ShownColumn("Gain", "USD", Format.HUNDREDTHS),
+        ShownColumn("Tests that pay", "", Format.WHOLE),
+    )
+    rows = [
+        (
+            worth.lot_id,
+            case.lot(worth.lot_id).item,
+            worth.standard_error_share * _P,
+            worth.error_after_share * _P,
+            worth.saving_usd,
+            worth.test_cost_usd,
+            worth.gain_usd,
+            worth.tests_that_pay,
+        )
+        for worth in safe.tests
+    ]
+    note = (
+        "Of lots in the plan, each by itself, containers divisible: savings of two lots do not"
+        " add up. A test narrows a lot's error; that it also moves the lot's mean either way is"
+        " not counted."
+    )
+    return shown_table("What one more test is worth", columns, rows, note)
+
+
+def safe_cautions_table() -> ShownTable:
+    rows = [
+        ("Errors are taken as normal and independent; real meat strays further now and then.",),
+        ("A promise rests on the spread in lean_spread.csv: keep it by the plant's own tests.",),
+        ("The plant's own sampling, the current text of the rule and the inspector decide.",),
+    ]
+    return shown_table("Mind", (ShownColumn(""),), rows)
+
+
+def simulation_table(case: Case, title: str, simulation: Simulation) -> ShownTable:
+    """How often drawn batches tested out of limits, beside what was promised."""
+    columns = (
+        ShownColumn("Product"),
+        ShownColumn("Limit"),
+        ShownColumn("At", "%", Format.HUNDREDTHS),
+        ShownColumn("Mean", "%", Format.HUNDREDTHS),
+        ShownColumn("Spread", "points", Format.HUNDREDTHS),
+        ShownColumn("Out", "%", Format.HUNDREDTHS),
+        ShownColumn("From", "%", Format.HUNDREDTHS),
+        ShownColumn("To", "%", Format.HUNDREDTHS),
+        ShownColumn("Promised", "%", Format.HUNDREDTHS),
+        ShownColumn("Days with one out", "%", Format.TENTHS),
+    )
+    rows = [
+        (
+            f"{case.product(run.product_id).name}, recipe {run.run}"
+            if run.run > 1
+            else case.product(run.product_id).name,
+            SIDE_WORDS[out.side],
+            out.limit_share * _P,
+            run.mean_share * _P,
+            run.sd_share * _P,
+            out.share * _P,
+            out.least_share * _P,
+            out.most_share * _P,
+            out.promised_share * _P,
+            out.day_share * _P,
+        )
+        for run in simulation.runs
+        for out in run.out
+    ]
+    note = (
+        f"{simulation.draws:,} days drawn, seed {simulation.seed}. Out: share of batches that"
+        " test beyond the limit, with the interval that holds the truth in 95 of 100 simulations"
+        " (Wilson). Promised: at most so many. A lot's own error is in all batches of its day, so"
+        " that those out come together."
+    )
+    return shown_table(title, columns, rows, note)
+
+
+def safe_tables(case: Case, safe: SafePlan) -> Iterable[ShownTable]:
+    yield safety_table(safe)
+    yield promises_table(case, safe)
+    if safe.tests:
+        yield tests_worth_table(case, safe)

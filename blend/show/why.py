@@ -1,0 +1,267 @@
+"""Why a price or a cost moved, as tables and sentences.
+
+The only words used of a driver are those of its counterfactual: what the model gives with that
+driver put back. Nothing here says that one thing caused another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from blend.report.clearing import MarketWhy
+from blend.report.explained import Contribution, Explained, ItemMove
+from blend.report.mixed import Driver
+from blend.report.why import PlanWhy, RecipeSplit
+from blend.show.amounts import count_of, number_words, usd
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.units import LB_PER_CWT
+
+_SHOWS_USD_PER_CWT = 0.005
+_SHOWS_USD = 0.5
+CAUTION = (
+    "A driver's part is the mean, over every order in which the drivers could have moved, of what"
+    " its move changes in this model. It tells what the tables imply, not what caused the move."
+)
+_STAYED = {
+    Driver.OWN_PRICE: "its own price",
+    Driver.OTHER_PRICES: "the other prices",
+    Driver.OWN_AVAILABILITY: "its own availability",
+    Driver.FRESH_AVAILABILITY: "fresh availability",
+    Driver.IMPORTED_AVAILABILITY: "imported availability",
+    Driver.ORDERS: "orders",
+    Driver.RULES: "the rules",
+}
+
+
+def plan_why_tables(why: PlanWhy) -> list[ShownTable]:
+    """Worth, cost, and the cost inside the recipes."""
+    lot = why.reference
+    name = f"a pound like lot {lot.lot_id} ({lot.item})"
+    return [
+        move_table(why.worth, f"What {name} is worth to the grinder"),
+        cost_table(why),
+        recipe_table(why),
+    ]
+
+
+def plan_why_lines(why: PlanWhy) -> list[str]:
+    subject = f"the next pound of {why.reference.item}"
+    return [
+        *counterfactual_lines(why.worth.next, subject),
+        *cost_lines(why.cost),
+        *unexplained_lines(why.worth),
+        CAUTION,
+    ]
+
+
+def market_why_tables(why: MarketWhy) -> list[ShownTable]:
+    return [move_table(why.price, f"At which price {_lots_words(why)} clears", why.draws)]
+
+
+def market_why_lines(why: MarketWhy) -> list[str]:
+    return [
+        *counterfactual_lines(why.price.next, _lots_words(why)),
+        *unexplained_lines(why.price),
+        CAUTION,
+    ]
+
+
+def _lots_words(why: MarketWhy) -> str:
+    return ", ".join(why.weights)
+
+
+# Tables ------------------------------------------------------------------------------------------
+
+
+def move_table(move: ItemMove, title: str, draws: int = 0) -> ShownTable:
+    """The move split among its drivers, in USD per cwt."""
+    has_range = _has_range(move)
+    columns = [ShownColumn("Driver"), _usd_per_cwt("Part")]
+    if has_range:
+        columns.append(_usd_per_cwt("Part, of the last pound"))
+    if draws:
+        columns.append(_usd_per_cwt("±"))
+    columns += [_usd_per_cwt("Had it stayed"), _usd_per_cwt("That is")]
+
+    def row(name: str, following: float, last: float, error: float | None, back: list[Cell]):
+        cells: list[Cell] = [name, following * LB_PER_CWT]
+        cells += [last * LB_PER_CWT] if has_range else []
+        cells += [None if error is None else error * LB_PER_CWT] if draws else []
+        return (*cells, *back)
+
+    rows = [row("before", move.next.before, move.last.before, None, [None, None])]
+    for each, twin in zip(move.next.contributions, move.last.contributions, strict=True):
+        back = [each.put_back * LB_PER_CWT, (each.put_back - move.next.after) * LB_PER_CWT]
+        rows.append(row(each.driver, each.amount, twin.amount, each.standard_error, back))
+    rows.append(row("after", move.next.after, move.last.after, None, [None, None]))
+    error = move.next.standard_error
+    rows.append(row("move", move.next.change, move.last.change, error, [None, None]))
+    note = "Had it stayed: the value after, with this driver alone as it was before."
+    if has_range:
+        note += " The plan sits on a kink: the next pound is worth less than the last one there is."
+    if draws:
+        note += (
+            f" ± is one standard error, from {count_of(draws, 'draw')} of the base's quotations."
+        )
+    return shown_table(f"{title}, USD/cwt", columns, rows, note)
+
+
+def _has_range(move: ItemMove) -> bool:
+    pairs = [(move.next.before, move.last.before), (move.next.after, move.last.after)]
+    pairs += [
+        (each.amount, twin.amount)
+        for each, twin in zip(move.next.contributions, move.last.contributions, strict=True)
+    ]
+    return any(abs(a - b) * LB_PER_CWT > _SHOWS_USD_PER_CWT for a, b in pairs)
+
+
+def cost_table(why: PlanWhy) -> ShownTable:
+    columns = (
+        ShownColumn("Driver"),
+        ShownColumn("Part", "USD", Format.WHOLE),
+        ShownColumn("Had it stayed", "USD", Format.WHOLE),
+        ShownColumn("That is", "USD", Format.WHOLE),
+    )
+    cost = why.cost
+    rows: list[tuple[Cell, ...]] = [("before", cost.before, None, None)]
+    rows += [
+        (each.driver, each.amount, each.put_back, each.put_back - cost.after)
+        for each in cost.contributions
+    ]
+    rows += [("after", cost.after, None, None), ("move", cost.change, None, None)]
+    bounds = why.bounds
+    verdict = "holds" if bounds.hold else "DOES NOT HOLD"
+    note = (
+        "Containers, counts and batches taken as divisible. Check of the prices alone, everything"
+        f" else as before: they move the cost by {usd(bounds.change_usd)}, which must lie between"
+        f" {usd(bounds.least_usd)} (the new plan) and {usd(bounds.most_usd)} (the old plan):"
+        f" {verdict}."
+    )
+    return shown_table("What the plan costs", columns, rows, note)
+
+
+_MOST_LOTS = 12
+
+
+def recipe_table(why: PlanWhy) -> ShownTable:
+    """The change of cost inside the recipes, and the lots that moved most."""
+    split = why.recipe
+    columns = (
+        ShownColumn("Inside the recipes"),
+        ShownColumn("Before", "lb per cwt", Format.HUNDREDTHS),
+        ShownColumn("After", "lb per cwt", Format.HUNDREDTHS),
+        ShownColumn("By price", "USD", Format.WHOLE),
+        ShownColumn("By recipe", "USD", Format.WHOLE),
+    )
+    lots = sorted(split.lots, key=lambda s: (-max(abs(s.price_usd), abs(s.recipe_usd)), s.lot_id))
+    shifted = [s for s in lots if max(abs(s.price_usd), abs(s.recipe_usd)) >= _SHOWS_USD]
+    rows: list[tuple[Cell, ...]] = [
+        ("all meat", None, None, split.prices_usd, split.recipe_usd),
+    ]
+    rows += [
+        (
+            f"  {shift.lot_id}",
+            shift.before_lb_per_lb * LB_PER_CWT,
+            shift.after_lb_per_lb * LB_PER_CWT,
+            shift.price_usd,
+            shift.recipe_usd,
+        )
+        for shift in shifted[:_MOST_LOTS]
+    ]
+    hidden = len(shifted) - _MOST_LOTS
+    note = f"{count_of(hidden, 'lot')} that moved less are not shown. " if hidden > 0 else ""
+    note += f"{_other_terms(split)} Prices count at the mean recipe; the change of recipe, which"
+    note += " is substitution, at mean prices."
+    return shown_table("Prices and substitution", columns, rows, note)
+
+
+def _other_terms(split: RecipeSplit) -> str:
+    terms = (
+        ("volume", split.volume_usd),
+        ("what is left over", split.left_over_usd),
+        ("falling short", split.shortfall_usd),
+        ("sales", split.sales_usd),
+    )
+    told = [f"{name} {usd(amount)}" for name, amount in terms if abs(amount) >= _SHOWS_USD]
+    return f"Beside them: {', '.join(told)}." if told else "Nothing else moved the cost."
+
+
+# Sentences ---------------------------------------------------------------------------------------
+
+
+def counterfactual_lines(move: Explained, subject: str) -> list[str]:
+    """For each driver that matters: what the value after would be, had it stayed."""
+    lines = []
+    for each in _largest_first(move.contributions, _SHOWS_USD_PER_CWT / LB_PER_CWT, move.after):
+        more = (each.put_back - move.after) * LB_PER_CWT
+        lines.append(
+            f"Had {_STAYED[each.driver]} been as before, all else as after, {subject} would be"
+            f" worth {_cwt(each.put_back)} instead of {_cwt(move.after)}:"
+            f" {_unsigned(more)} {'more' if more > 0 else 'less'}."
+        )
+    return lines or ["With any one driver as before, the value after would be the same."]
+
+
+def cost_lines(cost: Explained) -> list[str]:
+    lines = []
+    for each in _largest_first(cost.contributions, _SHOWS_USD, cost.after):
+        more = each.put_back - cost.after
+        lines.append(
+            f"Had {_STAYED[each.driver]} been as before, all else as after, the plan would cost"
+            f" {usd(abs(more))} {'more' if more > 0 else 'less'}."
+        )
+    return lines
+
+
+def _largest_first(
+    contributions: Sequence[Contribution], least: float, after: float
+) -> list[Contribution]:
+    told = [each for each in contributions if abs(each.put_back - after) >= least]
+    return sorted(told, key=lambda each: -abs(each.put_back - after))
+
+
+def unexplained_lines(move: ItemMove) -> list[str]:
+    """What the quotation did beyond the model, and how sure that is."""
+    if move.observed is None:
+        return ["No quotation's move was given to hold the model against."]
+    rest, error = move.unexplained_usd_per_lb, move.unexplained_error_usd_per_lb
+    lines = [
+        f"The quotation moved {_signed(move.observed.move_usd_per_lb)}"
+        f"{_plus_minus(move.observed.standard_error_usd_per_lb)}; the model moves"
+        f" {_signed(move.next.change)}{_plus_minus(move.next.standard_error or None)}."
+        f" Not explained: {_signed(rest)}{_plus_minus(error)}."
+    ]
+    if error is None:
+        lines.append("How sure that is cannot be told without the quotation's standard error.")
+    elif abs(rest) <= 2 * error:
+        lines.append("That is within two standard errors: the model and the quotation agree.")
+    else:
+        lines.append(
+            "That is beyond two standard errors: something that is not in the tables moved."
+        )
+    if not move.next.standard_error:
+        lines.append(
+            "The split is exact; prices, pounds and rules of both tables are taken as exact."
+        )
+    return lines
+
+
+def _plus_minus(error: float | None) -> str:
+    return "" if error is None else f" ± {number_words(error * LB_PER_CWT, least_decimals=2)}"
+
+
+def _cwt(usd_per_lb: float) -> str:
+    return f"{number_words(usd_per_lb * LB_PER_CWT, least_decimals=2)} USD/cwt"
+
+
+def _unsigned(usd_per_cwt: float) -> str:
+    return f"{number_words(abs(usd_per_cwt), least_decimals=2)} USD/cwt"
+
+
+def _signed(usd_per_lb: float) -> str:
+    amount = round(usd_per_lb * LB_PER_CWT, 2) + 0.0
+    return f"{amount:+,.2f} USD/cwt"
+
+
+def _usd_per_cwt(name: str) -> ShownColumn:
+    return ShownColumn(name, "", Format.HUNDREDTHS)

@@ -1,0 +1,129 @@
+"""Positions: what to buy when, blend, freeze, store and sell on, over several days."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from blend.core import weigh_days
+from blend.core.horizon import (
+    DayWorths,
+    HorizonAnswer,
+    day_worths,
+    least_easing_lb,
+    solve_horizon,
+)
+from blend.core.solver import Outcome
+from blend.domain.horizon import DayFamily, DayRequirement, Horizon
+from blend.domain.plan import Bound, Verdict
+from blend.domain.positions import DayCheck, PositionsMoney, PositionsPlan
+from blend.domain.requirements import Family
+from blend.errors import InputRefused, NoPlan, Problem, SolverTrouble
+from blend.proof.positions import check_positions, count_positions_money
+
+Say = Callable[[str], None]
+AS_DIVISIBLE = "taken as divisible"
+"""The note of a check that an outlook does not hold itself to."""
+_NO_MONEY = PositionsMoney(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class HorizonClash:
+    """Why a horizon has no plan: the fewest pounds by which requirements must be eased.
+
+    None when easing pounds frees no plan: a blend cannot be made from what is there.
+    """
+
+    easing_lb: dict[DayRequirement, float] | None
+
+
+def plan_positions(
+    horizon: Horizon, *, divisible: bool = False, worths: bool = True, progress: Say | None = None
+) -> PositionsPlan:
+    """The least-cost plan of a horizon, proved.
+
+    `divisible` takes containers, counts and least amounts as divisible, which is fast and
+    enough for an outlook. `worths` asks also what orders and rooms are worth. Batches are
+    always divisible: each day's own plan settles them.
+
+    Raises NoPlan with a `HorizonClash`, InputRefused when money could be made without end,
+    SolverTrouble when time ran out before any plan.
+    """
+    say = progress or (lambda text: None)
+    say("all days as one programme")
+    solved = solve_horizon(
+        horizon, divisible=divisible, on_better=lambda usd, bound: say(_so_far(usd, bound))
+    )
+    if solved.outcome is Outcome.INFEASIBLE:
+        say("why there is no plan")
+        raise NoPlan(HorizonClash(least_easing_lb(horizon)))
+    if solved.outcome is Outcome.UNBOUNDED:
+        raise InputRefused([_without_end()])
+    if not solved.is_found:
+        limit_s = horizon.case.settings.time_limit_s
+        raise SolverTrouble(
+            f"no plan was found within {limit_s:g} s; allow more time (time_limit_s), or take "
+            "containers and counts as divisible"
+        )
+    say("worth of orders and rooms")
+    worth = day_worths(solved) if worths else DayWorths((), (), {})
+    say("the proof")
+    plan = PositionsPlan(
+        days=horizon.days,
+        purchases=weigh_days.purchases(solved, worth.offer_usd_per_lb),
+        sales=weigh_days.sales(solved),
+        freezes=weigh_days.freezes(solved),
+        wastes=weigh_days.wastes(solved),
+        blends=weigh_days.blends(solved),
+        ledger=weigh_days.ledger(solved),
+        money=_NO_MONEY,
+        checks=(),
+        bound=_bound(solved),
+        orders_worth=worth.orders,
+        rooms_worth=worth.rooms,
+        stopped_early=solved.outcome is Outcome.STOPPED,
+    )
+    checks = check_positions(horizon, plan)
+    return replace(
+        plan,
+        money=count_positions_money(horizon, plan),
+        checks=tuple(map(_taken_as_divisible, checks)) if divisible else checks,
+    )
+
+
+_WHOLE = (
+    Family.WHOLE_CONTAINERS,
+    Family.LEAST_PURCHASE,
+    Family.MOST_LOTS,
+    Family.LEAST_IF_USED,
+    Family.KEEP_APART,
+    DayFamily.LEAST_IF_USED,
+    DayFamily.NEEDS,
+)
+
+
+def _taken_as_divisible(check: DayCheck) -> DayCheck:
+    """A requirement that an outlook does not hold itself to is told of, not broken."""
+    if check.verdict is Verdict.BROKEN and check.requirement.family in _WHOLE:
+        return replace(check, verdict=Verdict.WARNING, note=AS_DIVISIBLE)
+    return check
+
+
+def _bound(solved: HorizonAnswer) -> Bound:
+    method = "search in whole numbers" if solved.by_branching else "dual prices of the solver"
+    return Bound(solved.answer.objective, solved.bound_usd, method)
+
+
+def _so_far(usd: float, bound_usd: float) -> str:
+    gap = (usd - bound_usd) / max(abs(usd), 1e-9)
+    return f"best plan so far {usd:,.0f} USD, at most {gap:.2%} from the best"
+
+
+def _without_end() -> Problem:
+    return Problem(
+        file="forward_offers",
+        row=None,
+        column="quantity_lb",
+        read="a price at which money is made without end",
+        allowed="a quantity for offers that a bid, a sale or a left-over value outbids",
+    )

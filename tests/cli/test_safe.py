@@ -1,0 +1,135 @@
+"""The commands for lean as it is known: safe, simulate, correct."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from click.testing import CliRunner
+
+from blend.cli import main
+from blend.sheets.write import write_case, write_csv
+from tests.grind.uncertain import day, spread
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    path = tmp_path_factory.mktemp("case")
+    write_case(day(), path)
+    write_csv(
+        path / "confidence.csv",
+        ("product_id", "least_confidence", "sides", "mixing_sd_share", "test_sd_share"),
+        [("eighty", 0.95, "below", 0.001, 0.002), ("ninety", 0.9, "both", 0.001, 0.002)],
+    )
+    write_csv(
+        path / "lean_spread.csv",
+        ("lot_id", "standard_error_share", "container_sd_share"),
+        [(s.lot_id, s.standard_error_share, s.container_sd_share) for s in spread().values()],
+    )
+    return path
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, [str(each) for each in arguments])
+
+
+def test_safe_tells_cost_promises_and_tests(folder):
+    result = run("safe", folder, "--test-cost", "5")
+    assert result.exit_code == 0, result.output
+    for title in ("What safety costs", "Promises", "What one more test is worth", "Buy and pull"):
+        assert title in result.output
+    assert result.output.count("kept") >= 3
+    assert "BROKEN" not in result.output
+
+
+def test_safe_without_a_price_of_tests_tells_none(folder):
+    assert "one more test" not in run("safe", folder).output
+
+
+def test_safe_needs_a_promise(tmp_path):
+    write_case(day(), tmp_path)
+    result = run("safe", tmp_path)
+    assert result.exit_code == 2
+    assert "confidence.csv: read no promise" in result.output
+
+
+def test_promises_out_of_reach_exit_3(folder, tmp_path):
+    for name in ("lots", "products", "rules", "losses", "settings", "lean_spread"):
+        (tmp_path / f"{name}.csv").write_bytes((folder / f"{name}.csv").read_bytes())
+    (tmp_path / "confidence.csv").write_text(
+        "product_id,least_confidence,sides,test_sd_share\neighty,0.975,both,0.02\n",
+        encoding="utf-8",
+    )
+    result = run("safe", tmp_path)
+    assert result.exit_code == 3
+    assert "No plan keeps every promise" in result.output
+
+
+def test_simulate_tells_both_plans_and_draws(folder, tmp_path):
+    picture = tmp_path / "fat.png"
+    arguments = ("simulate", folder, "--draws", "2000", "--seed", "3", "--picture", picture)
+    result = run(*arguments)
+    assert result.exit_code == 0, result.output
+    assert "2,000 days drawn, seed 3" in result.output
+    assert "Drawn: the plan as promised" in result.output
+    assert "Drawn: the plan that keeps limits on average" in result.output
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    assert run(*arguments[:-2]).output in result.output
+
+
+def test_simulate_refuses_an_unknown_kind_of_picture_before_it_plans(folder):
+    result = run("simulate", folder, "--picture", "fat.bmp")
+    assert result.exit_code == 1
+    assert "Drawn" not in result.output
+
+
+CORRECT = ("--product", "eighty", "--held-lb", "2000", "--fat", "0.22", "--lot", "frozen 95s")
+
+
+def test_correct_tells_the_steps_in_whole_pounds(folder):
+    result = run("correct", folder, *CORRECT, "--readings", "3")
+    assert result.exit_code == 0, result.output
+    assert "tests 22 % fat by 3 readings, outside its limits of 18 % to 21 %" in result.output
+    assert re.search(r"Add \d+ lb of lot frozen 95s", result.output)
+    assert "trace" in result.output and "40 F" in result.output
+
+
+def test_correct_by_whole_boxes_and_by_swap(folder):
+    boxes = run("correct", folder, *CORRECT, "--whole-boxes").output
+    assert re.search(r"Add \d+ boxe?s?, \d+ lb of lot frozen 95s", boxes)
+    swap = run("correct", folder, *CORRECT, "--room-lb", "0", "--swap").output
+    assert re.search(r"Take [\d.]+ lb out", swap)
+
+
+def test_correct_asks_as_much_as_is_promised(folder):
+    """eighty promises 95 %, so that more is added than the mean alone asks for."""
+
+    def added(*more):
+        output = run("correct", folder, *CORRECT, *more).output
+        return float(re.search(r"Add ([\d,]+) lb", output)[1].replace(",", ""))
+
+    assert added() == added("--confidence", "0.95") > added("--confidence", "0")
+
+
+def test_correct_with_the_recipe_of_the_plan(folder):
+    result = run("correct", folder, *CORRECT, "--as-planned")
+    assert result.exit_code == 0, result.output
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (("--product", "eigthy"), "Did you mean eighty?"),
+        (("--lot", "frozen 59s"), "Did you mean frozen 95s?"),
+    ],
+)
+def test_correct_refuses_names_it_does_not_know(folder, change, told):
+    result = run("correct", folder, *CORRECT, *change)
+    assert result.exit_code == 2
+    assert told in result.output
+
+
+def test_correct_needs_a_lot_at_hand(folder):
+    result = run("correct", folder, *CORRECT[:-2])
+    assert result.exit_code == 2
+    assert "name one with --lot" in result.output

@@ -1,0 +1,121 @@
+"""The trader's commands over whole folders: what is printed, drawn and refused."""
+
+from __future__ import annotations
+
+import pytest
+from click.testing import CliRunner
+
+from blend.bench.instances import make_instance
+from blend.cli import main
+from blend.sheets.write import write_case
+
+HEADER = "item,species,form,lean_share,price,price_unit,pounds_lb,quoted_on\n"
+ROWS = [
+    ("50s", 0.50, 100),
+    ("65s", 0.65, 201),
+    ("73s", 0.73, 255),
+    ("81s", 0.81, 309),
+    ("90s", 0.90, 370),
+]
+
+
+@pytest.fixture
+def quotations(tmp_path):
+    text = "".join(
+        f"{item},beef,,{lean},{price + move},usd_per_cwt,1000,2026-11-{day}\n"
+        for day, move in ((18, 3), (25, 0))
+        for item, lean, price in ROWS
+    )
+    (tmp_path / "quotations.csv").write_text(HEADER + text)
+    return tmp_path
+
+
+@pytest.fixture(scope="module")
+def case_folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("case")
+    write_case(make_instance(12, 3, 1), folder)
+    return folder
+
+
+def run(*arguments: object):
+    return CliRunner().invoke(main, [str(each) for each in arguments])
+
+
+def test_value_tells_lean_and_fat_and_draws(quotations):
+    picture = quotations / "value.png"
+    answer = run("value", quotations, "--picture", picture)
+    assert answer.exit_code == 0
+    for words in ("2026-11-25", "437.50", "-237.50", "through time", str(picture)):
+        assert words in answer.output
+    assert picture.stat().st_size > 10_000
+
+
+def test_value_of_another_day(quotations):
+    answer = run("value", quotations, "--day", "2026-11-18")
+    assert "beef, 2026-11-18" in answer.output
+    wrong = run("value", quotations, "--day", "2026-11-19")
+    assert wrong.exit_code == 2
+    assert "2026-11-18, 2026-11-25" in wrong.stderr
+
+
+def test_value_refuses_what_gives_no_line(quotations):
+    assert run("value", quotations, "--species", "lamb").exit_code == 2
+    assert run("value", quotations, "--fit", "frozen").exit_code == 2
+    file = quotations / "quotations.csv"
+    file.write_text(file.read_text() + "93s,beef,,0.93,390,usd_per_cwt,,2026-11-25\n")
+    answer = run("value", quotations, "--by-pounds")
+    assert answer.exit_code == 2
+    assert "pounds in every row" in answer.stderr
+
+
+def test_a_picture_is_refused_before_anything_is_computed(quotations, case_folder):
+    for picture in (quotations / "value.doc", quotations / "none" / "value.png"):
+        answer = run("value", quotations, "--picture", picture)
+        assert answer.exit_code == 1
+        assert answer.stdout == ""
+        assert str(picture) in answer.stderr
+
+
+def test_replace_by_lots_and_by_quotations(quotations, case_folder):
+    by_lots = run("replace", case_folder, "--most-share", "0.7", "--among", "form=fresh")
+    assert by_lots.exit_code == 0
+    assert "form=fresh" in by_lots.output and "at most 70 % of one item" in by_lots.output
+    by_quotations = run("replace", quotations, "--quotations")
+    assert by_quotations.exit_code == 0
+    assert "0.575 90s" in by_quotations.output or "by none" in by_quotations.output
+    wrong = run("replace", case_folder, "--among", "colour=red")
+    assert wrong.exit_code == 2
+    assert "colour" in wrong.stderr
+
+
+def test_demand_supply_and_regions(case_folder, tmp_path):
+    for arguments in (
+        ("demand", case_folder, "--lot", "L0001", "--picture", tmp_path / "demand.png"),
+        ("demand", case_folder, "--lot", "L0001", "--available", "inf", "--least-price", 100),
+        ("supply", case_folder, "--lot", "L0001"),
+        ("regions", case_folder, "--lot", "L0001", "--lot", "L0002", "--around", "0.3"),
+    ):
+        answer = run(*arguments)
+        assert answer.exit_code == 0, answer.output
+        assert "Exact" in answer.output
+    assert (tmp_path / "demand.png").exists()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("demand", "--lot", "nobody"),
+        ("supply", "--lot", "nobody"),
+        ("regions", "--lot", "L0001", "--lot", "nobody"),
+        ("regions", "--lot", "L0001", "--lot", "L0001"),
+        ("regions", "--lot", "L0001"),
+        ("demand", "--lot", "L0001", "--least-price", "200", "--most-price", "100"),
+        ("demand", "--lot", "L0001", "--least-price", "nan"),
+        ("demand", "--lot", "L0001", "--available", "nan"),
+    ],
+)
+def test_what_cannot_be_asked_is_refused(case_folder, arguments):
+    command, *rest = arguments
+    answer = run(command, case_folder, *rest)
+    assert answer.exit_code == 2
+    assert answer.stderr and "Traceback" not in answer.stderr

@@ -1,0 +1,223 @@
+"""The plan in whole numbers: the core and PuLP with CBC come to the same cost."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from blend.bench.instances import make_instance
+from blend.core.reference import solve_reference
+from blend.core.solve import solve_linear
+from blend.core.solver import Outcome
+from blend.core.whole import WholePlan, plan_whole
+from blend.domain.case import Case, Settings
+from blend.domain.rules import Rule, RuleKind, WholeContainers
+from blend.domain.selectors import parse_selector
+from tests import strategies
+from tests.published.cases import DAY, make_case, make_lot, make_product
+
+NEAR = {"rel": 2e-5, "abs": 0.05}
+"""Both solvers take 0.999999 containers for a whole one, which moves some cents."""
+GAP = 1e-6
+
+
+def planned(case: Case) -> WholePlan:
+    return plan_whole(case, solve_linear(case))
+
+
+def assert_same_by_cbc(case: Case) -> None:
+    case = replace(case, settings=replace(case.settings, gap_share=GAP, time_limit_s=20.0))
+    linear = solve_linear(case)
+    theirs = solve_reference(case, gap_share=GAP, time_limit_s=20.0)
+    if linear.outcome is not Outcome.OPTIMAL:
+        assert theirs.status == linear.outcome
+        return
+    ours = plan_whole(case, linear)
+    assert ours.outcome == theirs.status
+    if ours.outcome is Outcome.OPTIMAL:
+        assert ours.objective_usd == pytest.approx(theirs.objective_usd, **NEAR)
+        room = NEAR["abs"] + NEAR["rel"] * abs(ours.objective_usd)
+        assert linear.objective_usd <= ours.bound_usd + room
+        assert ours.bound_usd <= theirs.objective_usd + room
+        assert theirs.objective_usd <= ours.objective_usd + room
+
+
+def _few_batches(case: Case) -> Case:
+    """Orders of a few batches each, so that either solver is done in no time."""
+    few = (
+        replace(product, batch_lb=product.blender_most_lb, least_lb=min(product.least_lb, 3_000))
+        for product in case.products
+    )
+    return replace(
+        case,
+        products=tuple(
+            product if product.most_lb is None else replace(product, most_lb=product.least_lb + 500)
+            for product in few
+        ),
+    )
+
+
+SMALL_CASE = strategies.cases(most_lots=5, most_products=2).map(_few_batches)
+
+
+@settings(max_examples=40)
+@given(SMALL_CASE)
+def test_core_and_cbc_agree_on_any_small_case(case):
+    assert_same_by_cbc(case)
+
+
+@pytest.mark.parametrize("kind", ["plain", "tight"])
+@pytest.mark.parametrize("where", WholeContainers)
+def test_core_and_cbc_agree_on_seeded_instances(kind, where):
+    lots, products = (3, 1) if where is WholeContainers.PER_BATCH else (5, 2)
+    assert_same_by_cbc(make_instance(lots, products, seed=2, kind=kind, whole=where))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("where", [WholeContainers.NO, WholeContainers.TAKEN])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_core_and_cbc_agree_on_larger_instances_with_every_rule(where, seed):
+    assert_same_by_cbc(make_instance(12, 3, seed=seed, kind="tight", whole=where))
+
+
+# What whole numbers do, worked by hand ----------------------------------------------------------
+
+LEAN = make_lot("lean", 0.90, 2.00, quantity_lb=10_000, container="combo", container_lb=1_000.0)
+FAT = make_lot("fat", 0.50, 0.60, quantity_lb=10_000, container="combo", container_lb=1_000.0)
+GROUND = make_product(0.80, 3_000, most_lb=3_000)  # 2,250 of lean, 750 of fat
+
+
+def settled(where: WholeContainers, **more) -> Settings:
+    return Settings(plan_on=DAY, whole_containers=where, gap_share=GAP, **more)
+
+
+def test_containers_taken_whole_leave_something_over():
+    whole = planned(make_case([LEAN, FAT], [GROUND], settings=settled(WholeContainers.TAKEN)))
+    assert whole.objective_usd == pytest.approx(3 * 2_000 + 600)
+    assert {take.lot_id: (take.containers, take.used_lb) for take in whole.weighed.takes} == {
+        "fat": (1, pytest.approx(750)),
+        "lean": (3, pytest.approx(2_250)),
+    }
+
+
+def test_a_value_of_what_is_left_over_pays_for_taking_more():
+    kept = replace(LEAN, place="stock", leftover_value_usd_per_lb=1.90)
+    loose = make_lot("loose", 0.90, 2.05, quantity_lb=10_000)
+    case = make_case([kept, loose, FAT], [GROUND], settings=settled(WholeContainers.TAKEN))
+    # a third combo costs 0.10 for each of 750 lb left over: 75; 250 loose lb cost 0.05 more
+    assert planned(case).objective_usd == pytest.approx(2 * 2_000 + 250 * 2.05 + 600)
+    dear = replace(loose, price_usd_per_lb=2.40)
+    case = replace(case, lots=(kept, dear, FAT))
+    assert planned(case).objective_usd == pytest.approx(3 * 2_000 - 750 * 1.90 + 600)
+
+
+def test_each_product_receives_whole_containers():
+    wide = replace(GROUND, tolerance_below_share=0.05, tolerance_above_share=0.05)
+    products = [wide, replace(wide, product_id="other", least_lb=1_000, most_lb=1_000)]
+    lots = [LEAN, FAT, make_lot("eighties", 0.80, 1.90, container="combo", container_lb=1_000.0)]
+    case = make_case(lots, products, settings=settled(WholeContainers.PER_PRODUCT))
+    whole = planned(case)
+    # 3,000 lb as lean, fat and eighties is 73 % lean: out. Two lean, one fat is 76.7 %
+    assert whole.objective_usd == pytest.approx(2 * 2_000 + 600 + 1_900)
+
+
+@pytest.mark.parametrize(
+    ("most_lb", "taken_lb", "usd"),
+    [(1_000, 0, 1_000 * 1.65), (4_000, 3_000, 3_000 * 1.50 + 1_000 * 1.65)],
+)
+def test_a_least_purchase_is_all_or_nothing(most_lb, taken_lb, usd):
+    cheap = make_lot("cheap", 0.80, 1.50, quantity_lb=3_000, least_purchase_lb=2_500)
+    plain = [make_lot("lean", 0.90, 2.00), make_lot("fat", 0.50, 0.60)]
+    case = make_case([cheap, *plain], [make_product(0.80, most_lb, most_lb=most_lb)])
+    whole = planned(case)
+    assert whole.objective_usd == pytest.approx(usd)
+    assert sum(t.pounds_lb for t in whole.weighed.takes if t.lot_id == "cheap") == taken_lb
+
+
+def test_a_lot_that_cannot_be_split_is_taken_whole():
+    cheap = make_lot("cheap", 0.80, 1.50, quantity_lb=1_300, can_split=False)
+    plain = [make_lot("lean", 0.90, 2.00), make_lot("fat", 0.50, 0.60)]
+    order = make_product(0.80, 1_250, most_lb=1_250)
+    whole = planned(make_case([cheap, *plain], [order]))
+    assert whole.objective_usd == pytest.approx(1_300 * 1.50)  # 50 lb are wasted, yet it pays
+    larger = replace(cheap, quantity_lb=1_500)  # 2,250 is more than 1,250 lb of others
+    assert planned(make_case([larger, *plain], [order])).objective_usd == pytest.approx(1_250 * 1.65)
+
+
+def test_whole_numbers_may_rule_out_every_plan():
+    order = make_product(0.80, 1_000, most_lb=1_000, blender_least_lb=600, blender_most_lb=700)
+    case = make_case([make_lot("only", 0.80, 1.0)], [order], settings=settled(WholeContainers.NO))
+    whole = planned(case)
+    assert whole.outcome is Outcome.INFEASIBLE
+    assert whole.weighed is None
+
+
+def test_no_search_where_the_linear_optimum_is_whole_already():
+    lots = [make_lot("lean", 0.90, 2.00), make_lot("fat", 0.50, 0.60)]
+    fits = replace(GROUND, blender_least_lb=900, blender_most_lb=1_100)
+    assert not planned(make_case(lots, [fits])).by_branching
+    fits_not = replace(GROUND, blender_least_lb=1_600, blender_most_lb=1_700)
+    assert planned(make_case(lots, [fits_not])).by_branching
+
+
+def test_a_count_by_blend_binds_every_batch_where_batches_differ():
+    # 1,000 lb of each combo: a batch of one lot each is on target, and so is their sum
+    lots = [
+        make_lot(name, 0.80, usd, quantity_lb=1_000, container="combo", container_lb=1_000.0)
+        for name, usd in (("a", 1.0), ("b", 1.1))
+    ]
+    order = make_product(
+        0.80, 2_000, most_lb=2_000, batch_lb=1_000, blender_least_lb=1_000, blender_most_lb=1_000
+    )
+    one = Rule("one", RuleKind.MOST_LOTS, most_count=1)
+    apart = Rule(
+        "apart",
+        RuleKind.KEEP_APART,
+        lots=parse_selector("lot=a"),
+        against=parse_selector("lot=b"),
+    )
+    for rule in (one, apart):
+        by_batch = make_case(lots, [order], rule, settings=settled(WholeContainers.PER_BATCH))
+        assert planned(by_batch).objective_usd == pytest.approx(2_100)
+        as_one = replace(by_batch, settings=settled(WholeContainers.PER_PRODUCT))
+        assert planned(as_one).outcome is Outcome.INFEASIBLE
+
+
+def test_the_best_plan_so_far_is_told_while_searching():
+    case = make_instance(12, 3, seed=1, kind="tight", whole=WholeContainers.TAKEN)
+    told = []
+    linear = solve_linear(case)
+    whole = plan_whole(case, linear, on_better=lambda usd, bound: told.append((usd, bound)))
+    assert told
+    assert all(bound <= usd + 1e-6 for usd, bound in told)
+    assert all(after[0] <= before[0] + 1e-6 for before, after in pairwise(told))
+    assert whole.objective_usd <= told[-1][0] + 1e-6
+
+
+@settings(max_examples=15)
+@given(case=SMALL_CASE, seed=st.randoms(use_true_random=False))
+def test_the_order_of_rows_in_the_sheet_changes_nothing(case, seed):
+    def shuffled(rows):
+        rows = list(rows)
+        seed.shuffle(rows)
+        return tuple(rows)
+
+    other = replace(
+        case,
+        lots=shuffled(case.lots),
+        products=shuffled(case.products),
+        rules=shuffled(case.rules),
+        losses=shuffled(case.losses),
+    )
+    first, second = solve_linear(case), solve_linear(other)
+    assert (first.outcome, first.take_lb, first.use_lb) == (
+        second.outcome,
+        second.take_lb,
+        second.use_lb,
+    )
+    if first.outcome is Outcome.OPTIMAL:
+        assert plan_whole(case, first) == plan_whole(other, second)

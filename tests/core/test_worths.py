@@ -1,0 +1,326 @@
+"""Worths and critical prices, held against the same case with its tables changed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+
+from blend.bench.instances import make_instance
+from blend.core.solve import open_linear, solve_linear
+from blend.core.solver import Outcome
+from blend.core.worths import critical_price, lot_worths, product_worths, requirement_worths
+from blend.domain.case import Case
+from blend.domain.plan import RequirementWorth, Step
+from blend.domain.requirements import Family
+from blend.domain.rules import Rule, RuleKind
+from blend.domain.selectors import parse_selector
+from tests import strategies
+from tests.core.tables import value_of, with_lot, with_product, with_value
+from tests.published.cases import make_case, make_lot, make_product
+
+MOVE_LB = 0.02
+"""How far a requirement is moved by its table: little, so that no kink lies in between."""
+
+
+def cost(case: Case) -> float:
+    return solve_linear(case).objective_usd
+
+
+def opened(case: Case):
+    linear = open_linear(case)
+    return linear, linear.solve()
+
+
+# Requirements -----------------------------------------------------------------------------------
+
+
+_MORE_IS_EASIER = {
+    Family.LEAN_LEAST,
+    Family.LEAN_MOST,
+    Family.VOLUME_MOST,
+    Family.SHARE_MOST,
+    Family.FAT_MOST,
+}
+
+
+def eased(case: Case, worth: RequirementWorth, steps: float) -> Case:
+    """The case's tables with one requirement eased by so many of its steps (below zero:
+    tightened). The two sides of an exact order move as one."""
+    asked = worth.requirement
+    size = 100 if worth.step is Step.CWT else 1 / 100
+    more = size * steps * (1 if asked.family in _MORE_IS_EASIER else -1)
+    product = case.product(asked.product_id) if asked.product_id else None
+    moved = with_value(case, asked, value_of(case, asked) + more)
+    if asked.family is Family.VOLUME_LEAST and product.least_lb == product.most_lb:
+        return with_product(moved, product.product_id, most_lb=product.most_lb + more)
+    return moved
+
+
+def assert_worth_is_the_slope(case: Case, worth: RequirementWorth, made_lb: float) -> None:
+    one_step_lb = 100.0 if worth.step is Step.CWT else made_lb / 100
+    steps = MOVE_LB / one_step_lb
+    now = cost(case)
+    near = {"rel": 0.02, "abs": 2e-7 * max(1.0, abs(now)) / steps}
+    saved = now - cost(eased(case, worth, steps))
+    assert saved / steps == pytest.approx(worth.easing_saves_usd, **near)
+    lost = cost(eased(case, worth, -steps)) - now
+    if math.isinf(worth.tightening_costs_usd):
+        # no plan there, or one that only the solver's tolerance let through
+        assert lost > 1e3 * MOVE_LB or math.isinf(cost(eased(case, worth, -50 * steps)))
+    else:
+        assert lost / steps == pytest.approx(worth.tightening_costs_usd, **near)
+
+
+def assert_worths_are_slopes(case: Case) -> int:
+    linear, answer = opened(case)
+    made = dict(
+        zip(
+            (product.product_id for product in case.products),
+            answer.x[linear.programme.names["finished"]].tolist(),
+            strict=True,
+        )
+    )
+    worths = requirement_worths(linear, answer)
+    for worth in worths:
+        assert_worth_is_the_slope(case, worth, made.get(worth.requirement.product_id, 0.0))
+    return len(worths)
+
+
+@pytest.mark.parametrize("kind", ["plain", "tight"])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_requirement_worths_are_slopes_of_the_least_cost(kind, seed):
+    assert assert_worths_are_slopes(make_instance(14, 3, seed, kind)) >= 3
+
+
+LEAN = make_lot("lean", 0.90, 2.00, quantity_lb=750)
+FAT = make_lot("fat", 0.50, 0.60, quantity_lb=500)
+DEAR = make_lot("dear", 0.90, 3.00, quantity_lb=500)
+
+
+def test_worth_up_and_worth_down_differ_on_a_kink():
+    # all the lean is used: less lean asked saves cheap lean, more takes the dear
+    product = make_product(0.80, 1_000, tolerance_above_share=0.02)
+    linear, answer = opened(make_case([LEAN, FAT, DEAR], [product]))
+    (worth,) = [
+        worth
+        for worth in requirement_worths(linear, answer)
+        if worth.requirement.family is Family.LEAN_LEAST
+    ]
+    # a lean point is 10 lb of lean: 25 lb of 90s for 50s
+    assert worth.easing_saves_usd == pytest.approx(25 * (2.00 - 0.60))
+    assert worth.tightening_costs_usd == pytest.approx(25 * (3.00 - 0.60))
+    assert worth.step is Step.LEAN_POINT
+
+
+def test_tightening_without_a_plan_costs_without_end():
+    linear, answer = opened(make_case([LEAN, FAT], [make_product(0.80, 1_000)]))
+    by_family = {w.requirement.family: w for w in requirement_worths(linear, answer)}
+    assert by_family[Family.LEAN_LEAST].tightening_costs_usd == math.inf
+    assert by_family[Family.VOLUME_LEAST].tightening_costs_usd == math.inf
+    assert by_family[Family.VOLUME_LEAST].easing_saves_usd > 0
+
+
+def test_a_requirement_doubled_by_another_saves_nothing_when_eased_alone():
+    cap = Rule("cap", RuleKind.SHARE, lots=parse_selector("lot=lean"), most_share=0.60)
+    twin = replace(cap, rule_id="twin")
+    product = make_product(0.80, 1_000, tolerance_below_share=0.5)
+    costly = replace(FAT, price_usd_per_lb=2.50)
+    linear, answer = opened(make_case([LEAN, costly], [product], cap, twin))
+    worths = {w.requirement.rule_id: w for w in requirement_worths(linear, answer)}
+    for rule_id in ("cap", "twin"):
+        assert worths[rule_id].easing_saves_usd == pytest.approx(0.0, abs=1e-9)
+        assert worths[rule_id].tightening_costs_usd == pytest.approx(10 * 0.50)
+
+
+def test_easing_an_exact_order_that_earns_money_saves_less_than_nothing():
+    product = make_product(0.80, 1_000, most_lb=1_000, sale_usd_per_lb=5.00)
+    linear, answer = opened(make_case([replace(LEAN, quantity_lb=2_000), FAT], [product]))
+    (worth,) = [
+        worth
+        for worth in requirement_worths(linear, answer)
+        if worth.requirement.family is Family.VOLUME_LEAST
+    ]
+    assert worth.step is Step.CWT
+    assert worth.easing_saves_usd == pytest.approx(100 * (1.65 - 5.00))
+    assert worth.tightening_costs_usd == pytest.approx(100 * (1.65 - 5.00))
+
+
+# Products ---------------------------------------------------------------------------------------
+
+
+def _moved_target(case: Case, product_id: str, points: float) -> Case:
+    target = case.product(product_id).target_lean_share
+    return with_product(case, product_id, target_lean_share=target + points / 100)
+
+
+@pytest.mark.parametrize("kind", ["plain", "tight"])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_product_worths_are_slopes_of_the_least_cost(kind, seed):
+    case = make_instance(14, 3, seed, kind)
+    linear, answer = opened(case)
+    now = answer.objective
+    for worth, made_lb in zip(
+        product_worths(linear, answer),
+        answer.x[linear.programme.names["finished"]].tolist(),
+        strict=True,
+    ):
+        if made_lb == 0:
+            continue
+        points = MOVE_LB / (made_lb / 100)
+        near = {"rel": 0.02, "abs": 2e-7 * abs(now) / points}
+        leaner = cost(_moved_target(case, worth.product_id, points))
+        fatter = cost(_moved_target(case, worth.product_id, -points))
+        if math.isfinite(worth.leaner_point_usd):
+            assert (leaner - now) / points == pytest.approx(worth.leaner_point_usd, **near)
+        if math.isfinite(worth.fatter_point_usd):
+            assert (fatter - now) / points == pytest.approx(worth.fatter_point_usd, **near)
+
+
+def test_the_next_hundredweight_costs_what_its_meat_costs():
+    case = make_case([LEAN, FAT, DEAR], [make_product(0.80, 900)])
+    linear, answer = opened(case)
+    (worth,) = product_worths(linear, answer)
+    assert worth.next_cwt_usd == pytest.approx(165.0)
+
+
+# Lots -------------------------------------------------------------------------------------------
+
+
+def at_price(case: Case, lot_id: str, usd_per_lb: float) -> Case:
+    leftover = min(case.lot(lot_id).leftover_value_usd_per_lb, usd_per_lb)
+    return with_lot(
+        case,
+        lot_id,
+        price_usd_per_lb=usd_per_lb,
+        price_basis="delivered",
+        leftover_value_usd_per_lb=leftover,
+    )
+
+
+def without(case: Case, lot_id: str) -> Case:
+    """The case with no pound of a lot, which rules still count."""
+    return with_lot(case, lot_id, quantity_lb=1e-9)
+
+
+def assert_price_is_critical(case: Case, lot_id: str, price: float | None) -> None:
+    """Below the price the lot saves money, so some is taken; above it saves nothing."""
+    lasting = cost(without(case, lot_id))
+    near = 1e-7 * max(1.0, abs(lasting)) + 1e-5
+    if price is None:
+        assert cost(at_price(case, lot_id, 0.0)) == pytest.approx(lasting, abs=near)
+        return
+    if math.isinf(price):
+        assert math.isinf(lasting)
+        return
+    step = 1e-3
+    assert cost(at_price(case, lot_id, price + step)) == pytest.approx(lasting, abs=near)
+    if price > step:
+        assert cost(at_price(case, lot_id, price - step)) < lasting - 1e-9
+
+
+def price_by_bisection(case: Case, lot_id: str) -> float:
+    """Where the cost with the lot falls below that without it."""
+    lasting = cost(without(case, lot_id))
+    low, high = 0.0, 50.0
+    for _ in range(40):
+        middle = (low + high) / 2
+        if cost(at_price(case, lot_id, middle)) < lasting - 1e-8 * abs(lasting):
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+@pytest.mark.parametrize("kind", ["plain", "tight"])
+def test_critical_prices_equal_those_by_bisection(kind):
+    case = make_instance(8, 2, seed=6, kind=kind)
+    linear, answer = opened(case)
+    found = 0
+    for index, lot in enumerate(case.usable_lots()):
+        price = critical_price(linear, answer, index)
+        if price is not None and math.isfinite(price):
+            assert price == pytest.approx(price_by_bisection(case, lot.lot_id), abs=2e-3)
+            found += 1
+    assert found >= 3
+
+
+@settings(max_examples=40)
+@given(strategies.cases(most_lots=5, most_products=2))
+def test_critical_prices_of_any_case(case):
+    linear, answer = opened(case)
+    assume(answer.outcome is Outcome.OPTIMAL)
+    for index, lot in enumerate(case.usable_lots()):
+        assert_price_is_critical(case, lot.lot_id, critical_price(linear, answer, index))
+
+
+@pytest.mark.parametrize("kind", ["plain", "tight"])
+def test_lot_worths_of_an_instance(kind):
+    case = make_instance(20, 4, seed=2, kind=kind)
+    linear, answer = opened(case)
+    for worth in lot_worths(linear, answer):
+        assert_price_is_critical(case, worth.lot_id, worth.critical_usd_per_lb)
+        if worth.is_used:
+            assert worth.critical_usd_per_lb >= worth.delivered_usd_per_lb - 1e-9
+        elif worth.critical_usd_per_lb is not None:
+            assert worth.critical_usd_per_lb <= worth.delivered_usd_per_lb + 1e-9
+
+
+def test_the_next_pound_of_a_lot_taken_whole_saves_the_dearer_one():
+    linear, answer = opened(make_case([LEAN, FAT, DEAR], [make_product(0.80, 1_100)]))
+    worths = {worth.lot_id: worth for worth in lot_worths(linear, answer)}
+    assert worths["lean"].next_lb_usd == pytest.approx(1.00)
+    assert worths["dear"].next_lb_usd == 0.0
+
+
+def test_critical_prices_worked_by_hand():
+    product = make_product(0.80, 1_000, most_lb=1_000)
+    eighties = make_lot("eighties", 0.80, 1.80)
+    linear, answer = opened(
+        make_case([replace(LEAN, quantity_lb=2_000), FAT, eighties], [product])
+    )
+    eighties_index = 0
+    # three parts of 90s at 2.00, one of 50s at 0.60
+    assert critical_price(linear, answer, eighties_index) == pytest.approx(1.65)
+    only = make_case([eighties], [product])
+    linear, answer = opened(only)
+    assert critical_price(linear, answer, 0) == math.inf
+
+
+def test_a_lot_that_no_product_wants_enters_at_no_price():
+    barred = make_lot("lamb", 0.80, 0.10, species="lamb")
+    leaner = make_lot("leanest", 0.97, 1.0)
+    fits = make_lot("eighties", 0.80, 1.80)
+    linear, answer = opened(make_case([barred, leaner, fits], [make_product(0.80, 1_000)]))
+    assert critical_price(linear, answer, 1) is None  # lamb
+    assert critical_price(linear, answer, 2) is None  # nothing fatter to go with the leanest
+
+
+def test_a_lot_below_whose_price_money_is_made_without_end():
+    own = make_lot("own", 0.80, 1.00, quantity_lb=500)
+    endless = make_lot("endless", 0.80, 2.00)
+    sold = make_product(0.80, 100, sale_usd_per_lb=1.50)
+    linear, answer = opened(make_case([own, endless], [sold]))
+    assert critical_price(linear, answer, 0) == pytest.approx(1.50)
+    # beside one lot that is nearly as good, more than the plan's own prices tell
+    near = make_lot("near", 0.80, 1.40, quantity_lb=100)
+    linear, answer = opened(make_case([own, endless, near], [sold]))
+    assert critical_price(linear, answer, 0) == pytest.approx(1.50)
+
+
+@pytest.mark.parametrize("kind", ["plain", "tight"])
+def test_the_warm_programme_is_left_as_it_was_found(kind):
+    case = make_instance(14, 3, seed=1, kind=kind)
+    linear, answer = opened(case)
+    kept = [
+        array.copy()
+        for array in (linear.cost, linear.lower, linear.upper, linear.row_lower, linear.row_upper)
+    ]
+    for ask in (lot_worths, product_worths, requirement_worths):
+        ask(linear, answer)
+        now = (linear.cost, linear.lower, linear.upper, linear.row_lower, linear.row_upper)
+        assert all(np.array_equal(was, is_) for was, is_ in zip(kept, now, strict=True))
+        assert linear.solve().objective == pytest.approx(answer.objective, rel=1e-9)
