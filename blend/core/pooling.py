@@ -9,7 +9,7 @@ poor guess costs time and never truth.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -19,8 +19,12 @@ from blend.domain.case import Case
 from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind
 
-DEALT_TO = 8
-"""Products of a pool that each of its lots is dealt to at the start."""
+ACROSS = 4
+"""Products of a pool, spread over all its leans, that each of its lots is dealt to."""
+NEAR = 4
+"""Products about as lean among products as the lot is among lots that it is dealt to besides.
+
+Both by measurement: fewer leave the first part short of a plan, more make it slow."""
 
 _STRIDE = 7
 """Lots next to each other in lean are dealt to products this far apart: each product begins
@@ -41,21 +45,45 @@ def pool_products(case: Case) -> tuple[Case, list[list[int]]]:
     return replace(case, products=pooled, rules=rules), pools
 
 
-def deal_out(layout: Layout, pools: list[list[int]], lots_of_pool: list[np.ndarray]) -> np.ndarray:
-    """Pairs to begin with: each pool's lots dealt among the pool's products."""
+def deal_out(
+    layout: Layout,
+    pools: list[list[int]],
+    lots_of_pool: list[np.ndarray],
+    pounds_of_pool: list[np.ndarray],
+) -> np.ndarray:
+    """Pairs to begin with: each pool's lots, and the pounds of them that the twin uses, dealt
+    among the pool's products."""
     pair_at = np.full((len(layout.lots), len(layout.blends)), -1)
     pair_at[layout.pair_lot, layout.pair_blend] = np.arange(len(layout.pair_lot))
     lean = np.array([lot.lean_share for lot in layout.lots])
+    target = np.array([product.target_lean_share for product in layout.products])
+    volume = np.array([_volume_lb(product) for product in layout.products])
     begin = np.zeros(len(layout.pair_lot), bool)
-    for pool, lots in zip(pools, lots_of_pool, strict=True):
-        lots = lots[np.argsort(lean[lots], kind="stable")]
-        members = np.array(pool)
-        hands = min(DEALT_TO, len(members))
-        for hand in range(hands):
-            turn = np.arange(len(lots)) * _STRIDE + hand * max(1, len(members) // hands)
-            pairs = pair_at[lots, members[turn % len(members)]]
+    for pool, lots, pounds in zip(pools, lots_of_pool, pounds_of_pool, strict=True):
+        order = np.argsort(lean[lots], kind="stable")
+        lots, pounds = lots[order], pounds[order]
+        members = np.array(pool)[np.argsort(target[pool], kind="stable")]
+        for turn in _turns(pounds, volume[members]):
+            pairs = pair_at[lots, members[turn]]
             begin[pairs[pairs >= 0]] = True
     return np.flatnonzero(begin)
+
+
+def _turns(pounds: np.ndarray, volume: np.ndarray) -> Iterator[np.ndarray]:
+    """For lots and products in the order of their lean: which product each lot goes to, hand
+    after hand."""
+    count = len(volume)
+    across = min(ACROSS, count)
+    for hand in range(across):
+        yield (np.arange(len(pounds)) * _STRIDE + hand * max(1, count // across)) % count
+    lies_at = (np.cumsum(pounds) - pounds / 2) / pounds.sum()
+    level = np.searchsorted(np.cumsum(volume) / volume.sum(), lies_at)
+    for step in range(-(NEAR // 2), NEAR - NEAR // 2):
+        yield np.clip(level + step, 0, count - 1)
+
+
+def _volume_lb(product: Product) -> float:
+    return product.least_lb or product.most_lb or 1.0
 
 
 def _likeness(case: Case, product: Product) -> Hashable:
@@ -74,7 +102,7 @@ def _likeness(case: Case, product: Product) -> Hashable:
 
 def _pooled(products: list[Product]) -> Product:
     """One product of the volume of all, at the lean of all."""
-    volume = np.array([product.least_lb or product.most_lb or 1.0 for product in products])
+    volume = np.array([_volume_lb(product) for product in products])
     weight = volume / volume.sum()
     least = float(weight @ [product.least_lean_share for product in products])
     most = float(weight @ [product.most_lean_share for product in products])

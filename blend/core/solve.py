@@ -88,14 +88,20 @@ def _first_columns(programme: Programme) -> np.ndarray | None:
     answer = WarmLinear(twin).solve()
     if answer.outcome is not Outcome.OPTIMAL:
         return None
-    used = np.flatnonzero(answer.x[twin.use] > 0)
-    lots_of_pool = [
-        twin_layout.pair_lot[used[twin_layout.pair_blend[used] == pool]]
+    pounds = answer.x[twin.use]
+    used = [
+        np.flatnonzero((pounds > 0) & (twin_layout.pair_blend == pool))
         for pool in range(len(pools))
     ]
+    pairs = deal_out(
+        layout,
+        pools,
+        lots_of_pool=[twin_layout.pair_lot[pairs] for pairs in used],
+        pounds_of_pool=[pounds[pairs] for pairs in used],
+    )
     begin = np.ones(len(programme.cost), bool)
     begin[programme.use] = False
-    begin[programme.use.start + deal_out(layout, pools, lots_of_pool)] = True
+    begin[programme.use.start + pairs] = True
     return np.flatnonzero(begin)
 
 
