@@ -163,7 +163,6 @@ def products(draw: st.DrawFn, product_id: str = "product1") -> Product:
     )
 
 
-_kinds = st.sampled_from(RuleKind)
 _limits = (
     st.fixed_dictionaries({"least_share": shares(0, 0.5)})
     | st.fixed_dictionaries({"most_share": shares(0, 0.9)})
@@ -182,6 +181,8 @@ _fields_by_kind = {
     RuleKind.KEEP_APART: st.fixed_dictionaries({"lots": selectors, "against": selectors}),
     RuleKind.EQUAL_RECIPE: st.just({}),
 }
+_kinds = st.sampled_from(tuple(_fields_by_kind))
+"""All but warmth, which needs the lots' temperatures beside the case: see `warmed`."""
 
 
 @st.composite
@@ -306,3 +307,17 @@ def cases(
         ),
         standards=tuple(row for row in standards if row.standard_id in used),
     )
+
+
+@st.composite
+def warmed(draw: st.DrawFn, case: Case) -> Case:
+    """The case with one warmth rule more, ready to be planned."""
+    heat = grid(-20, 40, 10)
+    rule = Rule(
+        rule_id="warmth",
+        kind=RuleKind.WARMTH,
+        products=draw(some_of(tuple(product.product_id for product in case.products))),
+        most_temperature_f=40.0,
+        excess_heat_btu_per_lb=tuple((lot.lot_id, draw(heat)) for lot in case.lots),
+    )
+    return replace(case, rules=(*case.rules, rule))

@@ -97,6 +97,13 @@ COMMANDS = {
         "blend.cli.why",
         "Tell at which prices a whole market clears, and what a change of it would move.",
     ),
+    "indicators": Place(
+        "blend.cli.note",
+        "Tell how volumes stand on week and year, and how many items moved.",
+    ),
+    "note": Place("blend.cli.note", "Write the note of a day: a draft to edit, a page to print."),
+    "bench": Place("blend.cli.bench", "Measure how fast the answers come, against other ways."),
+    "bench": Place("blend.cli.bench", "Time the main paths against plain ways of doing the same."),
 }
 
 

@@ -32,6 +32,8 @@ _MOST_LOTS_OFFERED = 8
 """More supply is offered lot by lot for no more lots than this, those of the best worth."""
 _SUPPLY = Requirement(Family.SUPPLY)
 """All lots' supply together: more of one lot is as good as of another like it."""
+_CAP = Requirement(Family.MASS)
+"""Bookkeeping: what a share gives is a share of the pounds made."""
 
 _SHARE_FAMILIES = {
     Family.LEAN_LEAST,
@@ -85,13 +87,16 @@ class _Elastic:
     """A programme whose nameable requirements may give way.
 
     Each row of one has a column of its own for what it gives. How much there is of a lot is a
-    row here, so that it can give too.
+    row here, so that it can give too. What a share gives can be capped by a share of the
+    pounds made, which is what easing its limit means.
     """
 
     def __init__(self, programme: Programme) -> None:
         self.layout = programme.layout
-        limited = np.flatnonzero(np.isfinite(programme.upper[programme.take]))
-        supply_rows = len(programme.requirements) + np.arange(len(limited))
+        count = len(programme.requirements)
+        take = np.arange(len(programme.cost))[programme.take]
+        limited = np.flatnonzero(np.isfinite(programme.upper[take]))
+        supply_rows = count + np.arange(len(limited))
         upward, downward = (
             [
                 row
@@ -100,23 +105,29 @@ class _Elastic:
             ]
             for bounds in (programme.row_lower, programme.row_upper)
         )
-        self.give_row = np.concatenate((upward, downward, supply_rows)).astype(int)
-        self.give_sign = np.array([1.0] * len(upward) + [-1.0] * (len(downward) + len(limited)))
-        self.first = len(programme.cost)
-        self.size = self.first + len(self.give_row)
+        give_row = np.concatenate((upward, downward, supply_rows)).astype(int)
+        give_sign = np.array([1.0] * len(upward) + [-1.0] * (len(downward) + len(limited)))
         supply = [
             Requirement(Family.SUPPLY, lot_id=self.layout.lots[lot].lot_id)
             for lot in limited.tolist()
         ]
-        requirements = (*programme.requirements, *supply)
+        self.first = len(programme.cost)
+        self.size = self.first + len(give_row)
+        give = np.arange(self.first, self.size)
         self.columns_of: dict[Requirement, list[int]] = {}
-        for column, row in enumerate(self.give_row.tolist(), self.first):
-            self.columns_of.setdefault(requirements[row], []).append(column)
-        take = np.arange(self.first)[programme.take]
+        for column, row in zip(give.tolist(), give_row.tolist(), strict=True):
+            asked = (*programme.requirements, *supply)[row]
+            self.columns_of.setdefault(asked, []).append(column)
+        self.made_of = self._made_columns(programme)
+        shared = np.array(sorted(self.made_of), int)
+        made = np.array([self.made_of[column] for column in shared.tolist()], int)
+        cap_rows = count + len(limited) + np.arange(len(shared))
+        self.cap_row = dict(zip(shared.tolist(), cap_rows.tolist(), strict=True))
         upper = programme.upper.copy()
-        upper[programme.take] = np.inf
-        zeros = np.zeros(len(self.give_row))
+        upper[take] = np.inf
+        zeros = np.zeros(len(give))
         matrix = programme.matrix
+        ones = np.ones(len(limited) + len(shared))
         self.programme = replace(
             programme,
             cost=np.concatenate((programme.cost, zeros)),
@@ -124,15 +135,31 @@ class _Elastic:
             upper=np.concatenate((upper, zeros)),
             whole=np.concatenate((programme.whole, zeros.astype(bool))),
             matrix=SparseColumns.of_entries(
-                np.concatenate((matrix.row, self.give_row, supply_rows)),
-                np.concatenate((matrix.column, np.arange(self.first, self.size), take[limited])),
-                np.concatenate((matrix.value, self.give_sign, np.ones(len(limited)))),
+                np.concatenate((matrix.row, give_row, supply_rows, cap_rows, cap_rows)),
+                np.concatenate((matrix.column, give, take[limited], shared, made)),
+                np.concatenate((matrix.value, give_sign, ones, -np.ones(len(shared)))),
                 self.size,
             ),
-            row_lower=np.append(programme.row_lower, np.full(len(limited), -np.inf)),
-            row_upper=np.append(programme.row_upper, programme.upper[take[limited]]),
-            requirements=requirements,
+            row_lower=np.append(programme.row_lower, np.full(len(ones), -np.inf)),
+            row_upper=np.concatenate(
+                (programme.row_upper, programme.upper[take[limited]], np.full(len(shared), np.inf))
+            ),
+            requirements=(*programme.requirements, *supply, *[_CAP] * len(shared)),
         )
+
+    def _made_columns(self, programme: Programme) -> dict[int, int]:
+        """The column of pounds made that each giving column of a share is a share of."""
+        finished = np.arange(self.first)[programme.names["finished"]]
+        blends = {
+            product.product_id: self.layout.blends_of(index)
+            for index, product in enumerate(self.layout.products)
+        }
+        return {
+            column: int(made)
+            for asked, columns in self.columns_of.items()
+            if asked.family in _SHARE_FAMILIES
+            for column, made in zip(columns, finished[blends[asked.product_id]], strict=True)
+        }
 
     def groups(self) -> list[Requirement]:
         """Requirements to hold fast one by one; the supply of all lots counts as one."""
@@ -156,21 +183,32 @@ class _Elastic:
         cost[columns], upper[columns] = 1.0, np.inf
         return self._solve(replace(self.programme, cost=cost, upper=upper))
 
+    def can_give(self, may_give: Iterable[Requirement]) -> bool:
+        """Whether there is a plan when some requirements give way."""
+        columns = [column for requirement in may_give for column in self.columns(requirement)]
+        upper = self.programme.upper.copy()
+        upper[columns] = np.inf
+        free = replace(self.programme, cost=np.zeros(self.size), upper=upper)
+        return bool(len(self._solve(free).x))
+
     def ease(self, requirement: Requirement, by: float, *, at_cost: bool) -> Answer:
         """Ease one requirement as its table would, at least cost or for any plan at all."""
         columns = self.columns(requirement)
-        upper, matrix = self.programme.upper.copy(), self.programme.matrix
+        changed = self.programme
+        upper = changed.upper.copy()
         if requirement.family in _SHARE_FAMILIES:
-            rows = np.zeros(len(self.programme.requirements))
-            give = np.array(columns) - self.first
-            rows[self.give_row[give]] = self.give_sign[give] * by
-            made = np.zeros(self.size, bool)
-            made[self.programme.names["finished"]] = True
-            matrix = replace(matrix, value=matrix.value + rows[matrix.row] * made[matrix.column])
+            upper[columns] = np.inf
+            caps = [self.cap_row[column] for column in columns]
+            row_upper = changed.row_upper.copy()
+            row_upper[caps] = 0.0
+            matrix = changed.matrix
+            share_of_made = (matrix.value < 0) & np.isin(matrix.row, caps)
+            matrix = replace(matrix, value=np.where(share_of_made, -by, matrix.value))
+            changed = replace(changed, matrix=matrix, row_upper=row_upper)
         else:
             upper[columns] = by
-        cost = self.programme.cost if at_cost else np.zeros(self.size)
-        return self._solve(replace(self.programme, cost=cost, upper=upper, matrix=matrix))
+        cost = changed.cost if at_cost else np.zeros(self.size)
+        return self._solve(replace(changed, cost=cost, upper=upper))
 
     def _solve(self, programme: Programme) -> Answer:
         return solve_whole(programme, gap_share=1e-4, time_limit_s=_STEP_TIME_S)
@@ -199,7 +237,7 @@ def _thin(elastic: _Elastic, held: list[Requirement]) -> list[Requirement]:
     kept = list(held)
     for requirement in held:
         rest = [other for other in kept if other != requirement]
-        if not len(elastic.give([group for group in groups if group not in rest]).x):
+        if not elastic.can_give([group for group in groups if group not in rest]):
             kept = rest
     return kept
 
@@ -277,15 +315,10 @@ def _step_size(requirement: Requirement) -> float:
 def _steps(elastic: _Elastic, requirement: Requirement, answer: Answer) -> int | None:
     """What a requirement gives way by, in steps and rounded outward to what a sheet would
     hold; None where it can only be dropped. Each row of it must have enough."""
-    columns = np.array(elastic.columns(requirement))
+    columns = elastic.columns(requirement)
     given = answer.x[columns]
     if requirement.family in _SHARE_FAMILIES:
-        matrix = elastic.programme.matrix
-        made = elastic.programme.names["finished"]
-        entries = np.flatnonzero((matrix.column >= made.start) & (matrix.column < made.stop))
-        column_of_row = dict(zip(matrix.row[entries], matrix.column[entries], strict=True))
-        rows = elastic.give_row[columns - elastic.first]
-        made_lb = answer.x[[column_of_row[row] for row in rows]]
+        made_lb = answer.x[[elastic.made_of[column] for column in columns]]
         given = given / np.maximum(made_lb, _GIVES_LB)
     elif requirement.family not in _POUND_FAMILIES | _COUNT_FAMILIES:
         return None

@@ -51,6 +51,8 @@ class Method:
     compare_within_days: int
     normal_days: int
     normal_least_days: int
+    normal_least_count: float
+    """With fewer a day as a rule, one more or less would change the word."""
     demand_cuts: tuple[float, ...]
     offerings_cuts: tuple[float, ...]
     activity_cuts: tuple[float, ...]

@@ -49,6 +49,8 @@ class ClearingProof:
     """No amounts gain this much more."""
     gain_usd: float
     """What the products sell for, less adjustments, with the left-over at its floor."""
+    there_lb: float
+    """Pounds that came to market."""
 
     @property
     def is_sound(self) -> bool:
@@ -56,7 +58,7 @@ class ClearingProof:
         return (
             self.breach_share <= SHARE
             and prices <= USD_PER_LB
-            and self.gap_usd <= 1e-6 * max(1.0, abs(self.gain_usd))
+            and self.gap_usd <= USD_PER_LB * self.there_lb
         )
 
 
@@ -78,6 +80,7 @@ def prove_clearing(
         underpaid_usd_per_lb=float(under),
         gap_usd=float(gap),
         gain_usd=float(gain),
+        there_lb=sum(case.lot(item.lot_id).quantity_lb for item in clearing.items),
     )
 
 

@@ -1096,6 +1096,7 @@ METHOD_COLUMNS = {
         _number_of("compare_within_days", "how far back a day to compare may be", unit="days"),
         _number_of("normal_days", "days that tell what is normal", unit="days", least=1),
         _number_of("normal_least_days", "days without which nothing is normal", least=1),
+        _ratio("normal_least_count", "a day without which nothing is normal", unit="", most=1000),
         _cuts("demand_cuts", "where very light, light, moderate, good and very good part"),
         _cuts("offerings_cuts", "where light, moderate and heavy part"),
         _cuts("activity_cuts", "where inactive, slow, moderate and active part"),

@@ -187,3 +187,9 @@ def _cell(value: Any) -> Any:
         case Selector() | str():
             return neutralised(str(value))
     raise TypeError(f"no cell for {type(value).__name__}")
+
+
+def write_text(path: str | Path, text: str) -> None:
+    """Write a text as UTF-8, whole or not at all; raise FileTrouble."""
+    with _replacing(Path(path)) as unfinished:
+        unfinished.write_text(text, "utf-8", newline="\n")

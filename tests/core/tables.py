@@ -22,6 +22,8 @@ _PRODUCT_FIELD = {
     Family.VOLUME_MOST: "most_lb",
 }
 
+_OF_OTHERS = " (others)"
+
 
 def with_lot(case: Case, lot_id: str, **changes: Any) -> Case:
     lots = tuple(replace(lot, **changes) if lot.lot_id == lot_id else lot for lot in case.lots)
@@ -44,7 +46,7 @@ def with_own_rules(case: Case) -> Case:
 def _with_rule(case: Case, asked: Requirement, changed: Rule | None) -> Case:
     """One rule changed, or dropped, for the product asked; others keep it as it was."""
     rule = rule_of(case, asked)
-    rest = [other for other in case.rules if other.rule_id != asked.rule_id]
+    rest = [other for other in case.rules if other is not rule]
     if asked.product_id:
         others = tuple(
             product.product_id
@@ -52,14 +54,20 @@ def _with_rule(case: Case, asked: Requirement, changed: Rule | None) -> Case:
             if rule.governs(product) and product.product_id != asked.product_id
         )
         if others:
-            rest.append(replace(rule, rule_id=f"{rule.rule_id} of others", products=others))
+            rest.append(replace(rule, rule_id=f"{rule.rule_id}{_OF_OTHERS}", products=others))
         if changed is not None:
             changed = replace(changed, products=(asked.product_id,))
     return replace(case, rules=(*rest, *([] if changed is None else [changed])))
 
 
 def rule_of(case: Case, asked: Requirement) -> Rule:
-    return next(rule for rule in case.rules if rule.rule_id == asked.rule_id)
+    products = {asked.product_id} if asked.product_id else set()
+    return next(
+        rule
+        for rule in case.rules
+        if rule.rule_id.removesuffix(_OF_OTHERS) == asked.rule_id
+        and (not rule.products or products <= set(rule.products))
+    )
 
 
 def value_of(case: Case, asked: Requirement) -> float:

@@ -124,7 +124,6 @@ def test_pricing_on_instances(by_pricing, lots, products, seed, kind):
     assert_optimal_by_duality(linear, answer)
 
 
-
 @pytest.mark.parametrize("kind", ["plain", "tight"])
 def test_pricing_finds_that_there_is_no_plan(by_pricing, kind):
     case = make_instance(60, 8, seed=4, kind=kind)
@@ -260,9 +259,7 @@ def _many(count: int) -> tuple[Lot, ...]:
 
 
 def _order(number: int, count: int) -> Product:
-    return make_product(
-        0.6 + 0.2 * number / count, 3_000, f"P{number}", tolerance_below_share=0.01
-    )
+    return make_product(0.6 + 0.2 * number / count, 3_000, f"P{number}", tolerance_below_share=0.01)
 
 
 def test_thousands_of_lots():

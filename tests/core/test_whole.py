@@ -145,7 +145,9 @@ def test_a_lot_that_cannot_be_split_is_taken_whole():
     whole = planned(make_case([cheap, *plain], [order]))
     assert whole.objective_usd == pytest.approx(1_300 * 1.50)  # 50 lb are wasted, yet it pays
     larger = replace(cheap, quantity_lb=1_500)  # 2,250 is more than 1,250 lb of others
-    assert planned(make_case([larger, *plain], [order])).objective_usd == pytest.approx(1_250 * 1.65)
+    assert planned(make_case([larger, *plain], [order])).objective_usd == pytest.approx(
+        1_250 * 1.65
+    )
 
 
 def test_whole_numbers_may_rule_out_every_plan():

@@ -279,9 +279,7 @@ def test_the_next_pound_of_a_lot_taken_whole_saves_the_dearer_one():
 def test_critical_prices_worked_by_hand():
     product = make_product(0.80, 1_000, most_lb=1_000)
     eighties = make_lot("eighties", 0.80, 1.80)
-    linear, answer = opened(
-        make_case([replace(LEAN, quantity_lb=2_000), FAT, eighties], [product])
-    )
+    linear, answer = opened(make_case([replace(LEAN, quantity_lb=2_000), FAT, eighties], [product]))
     eighties_index = 0
     # three parts of 90s at 2.00, one of 50s at 0.60
     assert critical_price(linear, answer, eighties_index) == pytest.approx(1.65)

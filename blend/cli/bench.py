@@ -1,0 +1,40 @@
+"""Measurements: each against the plainest way of doing the same, in one run."""
+
+from __future__ import annotations
+
+import click
+
+MEASURES = ("plan", "demand", "safe")
+
+
+@click.command()
+@click.argument("measure", type=click.Choice(MEASURES), required=False, metavar="[MEASURE]")
+def bench(measure: str | None) -> None:
+    """Time the main paths against plain ways of doing the same.
+
+    MEASURE is plan (building and solving, against PuLP with CBC), demand (a demand curve at
+    1,000 prices, against stating the programme anew at each) or safe (promised confidence,
+    against a conic library); without it all are run, which takes minutes. Ratios of one run
+    mean something, seconds only on the machine they were taken on. Needs the extra `reference`.
+    """
+    from blend.show.bench import demand_table, plan_table, safe_table
+    from blend.show.text import table_text
+
+    def plan() -> str:
+        from blend.bench.plan import bench_plan
+
+        return table_text(plan_table(bench_plan()))
+
+    def demand() -> str:
+        from blend.bench.demand import bench_demand
+
+        return table_text(demand_table(bench_demand()))
+
+    def safe() -> str:
+        from blend.bench.safe import time_cones
+
+        return table_text(safe_table(time_cones()))
+
+    measures = {"plan": plan, "demand": demand, "safe": safe}
+    for name in [measure] if measure else MEASURES:
+        click.echo(f"{measures[name]()}\n")

@@ -1,0 +1,85 @@
+"""Measurements as tables. They take plain rows, so that nothing here imports a benchmark."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
+
+
+def plan_table(rows: Iterable[Any]) -> ShownTable:
+    """Rows of `blend.bench.plan.PlanTiming`."""
+    return shown_table(
+        "The linear programme of a day: sparse arrays and HiGHS against plain PuLP and CBC",
+        (
+            ShownColumn("Lots × products"),
+            ShownColumn("Kind"),
+            ShownColumn("Build", "ms", Format.TENTHS),
+            ShownColumn("Solve", "ms", Format.TENTHS),
+            ShownColumn("Whole", "ms", Format.TENTHS),
+            ShownColumn("PuLP builds", "ms", Format.TENTHS),
+            ShownColumn("PuLP whole", "ms", Format.TENTHS),
+            ShownColumn("Times faster", "", Format.TENTHS),
+            ShownColumn("Costs apart"),
+        ),
+        (
+            (
+                f"{row.lots} × {row.products}",
+                row.kind,
+                1e3 * row.build_s,
+                1e3 * row.solve_s,
+                1e3 * row.whole_s,
+                1e3 * row.plain_build_s,
+                1e3 * row.plain_whole_s,
+                row.times_faster,
+                f"{row.apart_share:.0e}",
+            )
+            for row in rows
+        ),
+        "Both begin from the same case in memory. Costs apart: relative difference of the two optimal "
+        "costs. Ratios hang on the instance: both kinds are told.",
+    )
+
+
+def demand_table(rows: Iterable[Any]) -> ShownTable:
+    """Rows of `blend.bench.demand.DemandTiming`."""
+    return shown_table(
+        "One lot's demand curve at many prices",
+        (
+            ShownColumn("Way"),
+            ShownColumn("Prices", "", Format.WHOLE),
+            ShownColumn("Timed", "", Format.WHOLE),
+            ShownColumn("Seconds", "", Format.HUNDREDTHS),
+            ShownColumn("Times exact", "", Format.TENTHS),
+        ),
+        ((row.way, row.points, row.solved, row.seconds, row.times_exact) for row in rows),
+        "Where fewer prices were timed than asked for, seconds are scaled to all of them.",
+    )
+
+
+def safe_table(rows: Iterable[Any]) -> ShownTable:
+    """Rows of `blend.bench.safe.ConeTime`."""
+    return shown_table(
+        "Promised confidence: ways to one optimum",
+        (
+            ShownColumn("Way"),
+            ShownColumn("Time", "ms", Format.TENTHS),
+            ShownColumn("Cost", "USD", Format.HUNDREDTHS),
+            ShownColumn("Own gap"),
+            ShownColumn("Costs apart"),
+            ShownColumn("Rounds", "", Format.WHOLE),
+        ),
+        (
+            (
+                row.way,
+                1e3 * row.seconds,
+                row.objective_usd,
+                "proves none" if row.gap_share is None else f"{row.gap_share:.0e}",
+                f"{row.apart_share:.0e}",
+                row.rounds,
+            )
+            for row in rows
+        ),
+        "Costs apart: relative difference from the conic library's cost.",
+    )

@@ -1,0 +1,62 @@
+"""Cattle feed with a probability on protein: Hock and Schittkowski, Test Examples for Nonlinear
+Programming Codes (1981), problem 73; the data also in the docstring of scipy's `shgo`."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from blend.core.cone import Cone, ConicLinear
+from blend.core.programme import Programme, Rows
+from blend.core.solver import WarmLinear
+
+COST = np.array([24.55, 26.75, 39.0, 40.5])
+FAT = np.array([2.3, 5.6, 11.1, 1.3])
+PROTEIN = np.array([12.0, 11.9, 41.8, 52.1])
+PROTEIN_SD = np.sqrt([0.28, 0.19, 20.5, 0.62])
+QUANTILE = 1.645
+EVERY = np.arange(4)
+
+
+def feed(protein: np.ndarray | None = None) -> Programme:
+    rows = Rows()
+    rows.add(None, [(EVERY, FAT)], 5.0)
+    rows.add(None, [(EVERY, np.ones(4))], 1.0, 1.0)
+    if protein is not None:
+        rows.add(None, [(EVERY, protein)], 21.0)
+    return Programme(
+        layout=None,
+        names={},
+        cost=COST,
+        lower=np.zeros(4),
+        upper=np.full(4, np.inf),
+        whole=np.zeros(4, bool),
+        matrix=rows.by_column(4),
+        row_lower=np.array(rows.lower),
+        row_upper=np.array(rows.upper),
+        requirements=tuple(rows.requirements),
+    )
+
+
+@pytest.mark.parametrize("uses_library", [False, True])
+def test_cattle_feed_with_a_probability_on_protein(uses_library):
+    if uses_library:
+        pytest.importorskip("clarabel")
+    cone = Cone(EVERY, PROTEIN, 21.0, QUANTILE, EVERY, PROTEIN_SD)
+    answer = ConicLinear(feed(), [cone], uses_library).solve()
+    assert answer.objective == pytest.approx(29.894378, abs=1e-6)
+    assert answer.bound == pytest.approx(29.894378, abs=1e-5)
+    assert answer.x == pytest.approx([0.635522, 0, 0.312702, 0.051777], abs=1e-5)
+
+
+def test_cattle_feed_on_means_only():
+    cone = Cone(EVERY, PROTEIN, 21.0, 0.0, EVERY, PROTEIN_SD)
+    answer = ConicLinear(feed(), [cone], uses_library=False).solve()
+    # Published optimum of the means-only feed: recomputed, not printed in the source.
+    assert answer.objective == pytest.approx(28.9426, abs=1e-4)
+
+
+def test_a_margin_on_each_ingredient_costs_more_than_the_cone():
+    """The margin 1.645 sd taken off each ingredient ignores that errors cancel (recomputed)."""
+    answer = WarmLinear(feed(PROTEIN - QUANTILE * PROTEIN_SD)).solve()
+    assert answer.objective == pytest.approx(30.1249, abs=1e-4)
