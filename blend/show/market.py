@@ -11,8 +11,6 @@ from blend.trade.lean_fat import (
     Bend,
     DayValue,
     LeanLine,
-    price_by_proportion,
-    price_by_slope,
 )
 from blend.trade.replacement import Replacement, ReplacementRules
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
@@ -149,14 +147,14 @@ def off_lean_table(value: DayValue) -> ShownTable:
     rows = []
     for each in sorted(value.items, key=lambda each: -each.quotation.lean_share):
         price, nominal = each.quotation.usd_per_lb, each.quotation.lean_share
-        found = nominal - 1 / POINTS_PER_SHARE
+        by_proportion, by_slope = value.off_lean(each.quotation, nominal - 1 / POINTS_PER_SHARE)
         rows.append(
             (
                 each.label,
                 lean_percent(nominal),
                 cwt(price),
-                cwt(price_by_proportion(price, nominal, found)),
-                cwt(price_by_slope(price, nominal, found, value.fitted)),
+                cwt(by_proportion),
+                cwt(by_slope),
             )
         )
     note = (

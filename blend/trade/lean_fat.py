@@ -331,6 +331,14 @@ class DayValue:
     bend: Bend | None
     items: tuple[ItemValue, ...]
 
+    def off_lean(self, quotation: Quotation, found_share: float) -> tuple[float, float]:
+        """What a pound is worth at another lean than quoted, USD: by proportion, by slope."""
+        price, nominal = quotation.usd_per_lb, quotation.lean_share
+        return (
+            price_by_proportion(price, nominal, found_share),
+            price_by_slope(price, nominal, found_share, self.fitted),
+        )
+
 
 def value_days(
     quotations: Iterable[Quotation], *, form: str | None = "fresh", by_pounds: bool = False

@@ -20,7 +20,7 @@ from blend.bench.history import (
 )
 from blend.domain.clearing import Market
 from blend.domain.market import EntryKind
-from blend.report.desk import Quoted, market_on, volumes_used, why_item_moved
+from blend.report.desk import QuotedPrice, market_on, volumes_used, why_item_moved
 from blend.report.mixed import Driver
 from blend.sheets.desk import read_desk
 
@@ -55,7 +55,7 @@ def told_market(history, week):
 
 
 def quoted(history, week, error=0.5):
-    return {name: Quoted(usd, error) for name, usd in history.true_usd_per_cwt[week].items()}
+    return {name: QuotedPrice(usd, error) for name, usd in history.true_usd_per_cwt[week].items()}
 
 
 @pytest.mark.slow

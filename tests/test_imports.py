@@ -1,0 +1,181 @@
+"""The rooms of `blend` import one way, and start-up loads nothing heavy."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+import blend
+
+ROOT = Path(blend.__file__).parent
+ANSWERS = {"core", "proof", "lean"}
+ALL = {"domain", "sheets", "store", "grind", "trade", "report", "show"} | ANSWERS
+MAY_IMPORT = {
+    "errors": set(),
+    "units": set(),
+    "domain": set(),
+    "sheets": {"domain"},
+    "store": {"domain"},
+    "core": {"domain"},
+    "proof": {"domain"},
+    "lean": {"domain"},
+    "grind": {"domain"} | ANSWERS,
+    "trade": {"domain"} | ANSWERS,
+    "report": {"domain", "store"} | ANSWERS,
+    "show": {"domain"},
+    "cli": ALL | {"web", "bench"},
+    "web": ALL,
+    "bench": ALL,
+}
+"""Rooms that each room may import, besides itself, errors and units (which import nothing)."""
+RESULTS_SHOWN = {"lean", "proof", "store", "grind", "trade", "report", "bench"}
+"""Rooms whose results are shown: `show` may know their types, and call none of them."""
+LIBRARY_ROOMS = {
+    "click": {"cli"},
+    "tabulate": {"show"},
+    "jinja2": {"show", "web"},
+    "flask": {"web"},
+    "matplotlib": {"show"},
+    "openpyxl": {"sheets", "show"},
+    "sqlalchemy": {"store"},
+    "highspy": {"core"},
+    "pulp": {"core", "bench"},
+    "scipy": {"core", "lean", "trade", "bench"},
+    "numpy": {"core", "lean", "grind", "trade", "report", "show", "bench"},
+}
+"""The rooms that may use a library at all; one not named here is used by none."""
+HEAVY = {*LIBRARY_ROOMS, "pandas"} - {"click"}
+"""What no command may load before it is run."""
+LATE = {"matplotlib", "pulp", "scipy", "pandas", "clarabel", "distributed"}
+"""What is imported only inside the function that needs it."""
+
+
+@dataclass(frozen=True)
+class Import:
+    file: Path
+    module: str
+    name: str
+    """What is imported from the module; empty where the module itself is."""
+    at_top: bool
+    """Whether it runs when the file is imported."""
+
+    @property
+    def library(self) -> str:
+        return self.module.split(".")[0]
+
+    @property
+    def room(self) -> str:
+        """The room of `blend` that is imported from; empty for the package itself."""
+        return [*self.module.split("."), ""][1]
+
+    def __str__(self) -> str:
+        return f"{self.file.relative_to(ROOT)}: {self.module} {self.name}".rstrip()
+
+
+def imports_of(file: Path) -> Iterator[Import]:
+    def walk(node: ast.AST, at_top: bool) -> Iterator[Import]:
+        for child in ast.iter_child_nodes(node):
+            if isinstance(child, ast.Import):
+                for alias in child.names:
+                    yield Import(file, alias.name, "", at_top)
+            elif isinstance(child, ast.ImportFrom):
+                assert not child.level, f"{file}: imports are written out from `blend`"
+                for alias in child.names:
+                    yield Import(file, child.module, alias.name, at_top)
+            elif isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda) or (
+                isinstance(child, ast.If) and ast.unparse(child.test) == "TYPE_CHECKING"
+            ):
+                yield from walk(child, at_top=False)
+            else:
+                yield from walk(child, at_top)
+
+    return walk(ast.parse(file.read_text()), at_top=True)
+
+
+def room_of(file: Path) -> str:
+    return file.relative_to(ROOT).with_suffix("").parts[0]
+
+
+IMPORTS = [each for file in sorted(ROOT.rglob("*.py")) for each in imports_of(file)]
+BETWEEN_ROOMS = [
+    each
+    for each in IMPORTS
+    if each.library == "blend" and each.room and each.room != room_of(each.file)
+]
+
+
+def test_every_room_is_known():
+    rooms = {room_of(file) for file in ROOT.rglob("*.py")} - {"__init__"}
+    assert rooms <= set(MAY_IMPORT)
+
+
+@pytest.mark.parametrize("room", MAY_IMPORT)
+def test_a_room_imports_only_what_the_map_of_rooms_allows(room):
+    allowed = MAY_IMPORT[room] | {"errors", "units"}
+    if room == "show":
+        allowed |= RESULTS_SHOWN
+    wrong = [
+        str(each)
+        for each in BETWEEN_ROOMS
+        if room_of(each.file) == room and each.room not in allowed
+    ]
+    assert not wrong
+
+
+def test_show_imports_results_and_calls_nothing_that_answers():
+    called = [
+        str(each)
+        for each in BETWEEN_ROOMS
+        if room_of(each.file) == "show"
+        and each.room in RESULTS_SHOWN
+        and not each.name[:1].isupper()
+    ]
+    assert not called
+
+
+def test_errors_and_units_import_nothing_of_blend():
+    lowest = {"errors.py", "units.py"}
+    assert not [
+        str(each) for each in IMPORTS if each.file.name in lowest and each.library == "blend"
+    ]
+
+
+def test_libraries_are_used_only_in_their_rooms():
+    wrong = [
+        str(each)
+        for each in IMPORTS
+        if each.library in LIBRARY_ROOMS and room_of(each.file) not in LIBRARY_ROOMS[each.library]
+    ]
+    assert not wrong
+
+
+def test_there_is_one_door_to_the_solver():
+    doors = {each.file.name for each in IMPORTS if each.library == "highspy"}
+    assert doors == {"solver.py"}
+
+
+def test_late_libraries_are_imported_where_they_are_needed():
+    assert not [str(each) for each in IMPORTS if each.at_top and each.library in LATE]
+
+
+_LOADED = """
+import sys
+from blend.cli import COMMANDS, main
+for command in (None, *COMMANDS):
+    main([command, "--help"] if command else ["--help"], standalone_mode=False)
+    loaded = {name.split(".")[0] for name in sys.modules} & set(HEAVY)
+    if loaded:
+        sys.exit(f"blend {command or ''} --help loads {sorted(loaded)}")
+"""
+
+
+def test_help_of_every_command_loads_nothing_heavy():
+    script = f"HEAVY = {sorted(HEAVY)!r}\n{_LOADED}"
+    ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert ran.returncode == 0, ran.stderr
