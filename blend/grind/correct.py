@@ -355,7 +355,16 @@ class _Job:
         normal = NormalDist(fat_share, error_share)
         return normal.cdf(self.most_fat) - normal.cdf(self.least_fat)
 
+    def _to_whole_boxes(self, add: np.ndarray) -> np.ndarray:
+        """The pounds of whole containers, which a solver leaves a hair off."""
+        if not (self.terms.whole_boxes and len(add)):
+            return add
+        box = np.array([lot.container_lb or 0.0 for lot in self.lots])
+        boxed = np.divide(add, box, out=np.zeros(len(box)), where=box > 0)
+        return np.where(box > 0, np.round(boxed) * box, add)
+
     def correction(self, act: Act, add: np.ndarray, out: float) -> Correction:
+        add = self._to_whole_boxes(add)
         finished_lb, fat_share, error_share = self._state(add, out)
         added = tuple(
             Added(
