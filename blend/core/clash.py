@@ -10,14 +10,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import replace
+from time import perf_counter
 
 import numpy as np
 
 from blend.core.build import programme_of
 from blend.core.layout import lay_out
 from blend.core.programme import Programme, SparseColumns
-from blend.core.solver import Answer, solve_whole
+from blend.core.solver import Answer, Outcome, solve_whole
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.plan import Change, Clash
@@ -27,7 +29,9 @@ from blend.domain.rules import WholeContainers
 
 _GIVES_LB = 1e-6
 _STEP_TIME_S = 5.0
-"""Time for one question to the solver; all of them are small."""
+"""Time for one question to the solver; nearly all of them are small."""
+_WHOLE_TIME_S = 60.0
+"""Time for all questions."""
 _MOST_LOTS_OFFERED = 8
 """More supply is offered lot by lot for no more lots than this, those of the best worth."""
 _SUPPLY = Requirement(Family.SUPPLY)
@@ -83,6 +87,10 @@ def _makes_less_then_cost(change: Change) -> tuple[bool, float]:
     return change.requirement.family is Family.VOLUME_LEAST, total
 
 
+class _NotAnswered(Exception):
+    """Time ran out over a question, so neither yes nor no is known."""
+
+
 class _Elastic:
     """A programme whose nameable requirements may give way.
 
@@ -93,6 +101,7 @@ class _Elastic:
 
     def __init__(self, programme: Programme) -> None:
         self.layout = programme.layout
+        self._ends_at = perf_counter() + _WHOLE_TIME_S
         count = len(programme.requirements)
         take = np.arange(len(programme.cost))[programme.take]
         limited = np.flatnonzero(np.isfinite(programme.upper[take]))
@@ -211,7 +220,13 @@ class _Elastic:
         return self._solve(replace(changed, cost=cost, upper=upper))
 
     def _solve(self, programme: Programme) -> Answer:
-        return solve_whole(programme, gap_share=1e-4, time_limit_s=_STEP_TIME_S)
+        time_s = min(_STEP_TIME_S, self._ends_at - perf_counter())
+        if time_s <= 0:
+            raise _NotAnswered
+        answer = solve_whole(programme, gap_share=1e-4, time_limit_s=time_s)
+        if answer.outcome is Outcome.STOPPED and not len(answer.x):
+            raise _NotAnswered
+        return answer
 
     def given(self, answer: Answer, requirement: Requirement) -> float:
         return float(answer.x[self.columns(requirement)].sum())
@@ -222,7 +237,10 @@ def _hold_fast(elastic: _Elastic) -> list[Requirement]:
     groups = elastic.groups()
     held: list[Requirement] = []
     while True:
-        answer = elastic.give([group for group in groups if group not in held])
+        try:
+            answer = elastic.give([group for group in groups if group not in held])
+        except _NotAnswered:
+            return groups  # all of them clash, that much is proved
         if not len(answer.x):
             return held
         giving = [group for group in groups if elastic.given(answer, group) > _GIVES_LB]
@@ -237,8 +255,9 @@ def _thin(elastic: _Elastic, held: list[Requirement]) -> list[Requirement]:
     kept = list(held)
     for requirement in held:
         rest = [other for other in kept if other != requirement]
-        if not elastic.can_give([group for group in groups if group not in rest]):
-            kept = rest
+        with suppress(_NotAnswered):
+            if not elastic.can_give([group for group in groups if group not in rest]):
+                kept = rest
     return kept
 
 
@@ -252,7 +271,10 @@ def _name_lots(elastic: _Elastic, clashing: list[Requirement]) -> list[Requireme
     for requirement in elastic.columns_of:
         if requirement.family is not Family.SUPPLY:
             continue
-        need = elastic.give([*free, requirement])
+        try:
+            need = elastic.give([*free, requirement])
+        except _NotAnswered:
+            return clashing
         if len(need.x):
             lots.append((elastic.given(need, requirement), requirement))
     lots.sort(key=lambda pair: pair[0])
@@ -266,7 +288,15 @@ def _worth_changing(elastic: _Elastic, named: list[Requirement]) -> list[Require
 
 
 def _change_alone(elastic: _Elastic, requirement: Requirement) -> Change | None:
-    """The least change of one requirement that frees a plan with all others as they are."""
+    """The least change of one requirement that frees a plan with all others as they are; None
+    where there is none, or none was found in time."""
+    try:
+        return _least_change(elastic, requirement)
+    except _NotAnswered:
+        return None
+
+
+def _least_change(elastic: _Elastic, requirement: Requirement) -> Change | None:
     least = elastic.give([requirement])
     if not len(least.x):
         return None
@@ -301,7 +331,10 @@ def _fewest(elastic: _Elastic, requirement: Requirement, steps: int) -> int:
 def _change_together(elastic: _Elastic) -> tuple[Change, ...]:
     """The changes that free a plan when no single one does: as little as can be in all."""
     groups = list(elastic.columns_of)
-    least = elastic.give(groups)
+    try:
+        least = elastic.give(groups)
+    except _NotAnswered:
+        return ()
     if not len(least.x):
         return ()
     giving = [group for group in groups if elastic.given(least, group) > _GIVES_LB]

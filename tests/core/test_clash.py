@@ -273,3 +273,12 @@ def test_any_clash_of_whole_numbers_is_explained(case):
     assume(linear.outcome is Outcome.OPTIMAL)
     assume(plan_whole(case, linear).outcome is Outcome.INFEASIBLE)
     assert_explained(case, whole=True)
+
+
+def test_without_time_everything_asked_is_named_and_nothing_is_promised(monkeypatch):
+    monkeypatch.setattr("blend.core.clash._WHOLE_TIME_S", 0.0)
+    case = make_case([make_lot("lean", 0.90, 3.0)], [make_product(0.80, 1_000)])
+    clash = explain_clash(case, whole=False)
+    families = {requirement.family for requirement in clash.requirements}
+    assert {Family.LEAN_LEAST, Family.LEAN_MOST, Family.VOLUME_LEAST} <= families
+    assert clash.changes == clash.together == ()
