@@ -99,9 +99,12 @@ COMMANDS = {
     ),
     "indicators": Place(
         "blend.cli.note",
-        "Tell how volumes stand on week and year, and how many items moved.",
+        "Tell how volumes stand on week, year and year to date, and how many items moved.",
     ),
-    "note": Place("blend.cli.note", "Write the note of a day: a draft to edit, a page to print."),
+    "note": Place(
+        "blend.cli.note",
+        "Write the note of a day: first a draft to edit (.md), then the page to print (.html).",
+    ),
     "bench": Place("blend.cli.bench", "Measure how fast the answers come, against other ways."),
     "bench": Place("blend.cli.bench", "Time the main paths against plain ways of doing the same."),
 }

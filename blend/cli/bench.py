@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
+
+from blend.cli.grinder import _read
 
 MEASURES = ("plan", "demand", "safe")
 
 
 @click.command()
 @click.argument("measure", type=click.Choice(MEASURES), required=False, metavar="[MEASURE]")
-def bench(measure: str | None) -> None:
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path),
+    help="A case whose plan in whole numbers is timed with the measure plan.",
+)
+def bench(measure: str | None, folder: Path | None) -> None:
     """Time the main paths against plain ways of doing the same.
 
     MEASURE is plan (building and solving, against PuLP with CBC), demand (a demand curve at
@@ -17,13 +26,18 @@ def bench(measure: str | None) -> None:
     against a conic library); without it all are run, which takes minutes. Ratios of one run
     mean something, seconds only on the machine they were taken on. Needs the extra `reference`.
     """
-    from blend.show.bench import demand_table, plan_table, safe_table
-    from blend.show.text import table_text
+    from blend.show.bench import demand_table, plan_table, safe_table, whole_table
+    from blend.show.text import table_text, tables_text
+
+    case = None if folder is None else _read(folder).case
 
     def plan() -> str:
-        from blend.bench.plan import bench_plan
+        from blend.bench.plan import bench_plan, time_whole_plan
 
-        return table_text(plan_table(bench_plan()))
+        tables = [plan_table(bench_plan())]
+        if case is not None:
+            tables.append(whole_table(time_whole_plan(case)))
+        return tables_text(tables)
 
     def demand() -> str:
         from blend.bench.demand import bench_demand

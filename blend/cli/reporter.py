@@ -211,10 +211,9 @@ def withdraw(entry_id: str, note: str, where: str | None) -> None:
     """Withdraw an entry: it is kept, and counts no more."""
     with _opened(where) as opened:
         chain = opened.history(entry_id)
-        if not chain:
-            raise InputRefused(
-                [Problem("entry", None, "entry_id", entry_id, "an entry that is there")]
-            )
+        if not chain or chain[-1].withdrawn:
+            allowed = "an entry of the store that stands"
+            raise InputRefused([Problem("entry", None, "entry_id", entry_id, allowed)])
         last = chain[-1]
         gone = replace(last, entry_id=_new_id(), corrects=last.entry_id, withdrawn=True, note=note)
         opened.add(Additions(entries=(gone,)))
@@ -337,8 +336,8 @@ def tone(
     where: str | None,
 ) -> None:
     """Tell which way items went, how demand and offerings stood, and how spans compare."""
-    from blend.report.quoting import comparisons
-    from blend.show.quotations import comparisons_tables, sources_table, tone_tables, words_used
+    from blend.report.quoting import comparisons, standings
+    from blend.show.quotations import comparisons_table, sources_table, tone_tables, words_used
     from blend.show.text import tables_text
 
     method = _method(method_path)
@@ -346,9 +345,10 @@ def tone(
         known, quoted = _quoted(opened, day, item_ids, every, method, as_of)
         names = [each.assessed.item.item_id for each in quoted]
         compared = comparisons(opened, names, day.date(), method, known.position)
-    tables = [*tone_tables(quoted, method), *comparisons_tables(compared, day.date())]
+        together = standings(known, method)
+    tables = [*tone_tables(quoted, together, method), comparisons_table(compared, day.date())]
     if sources:
-        tables.append(sources_table(words_used(quoted)))
+        tables.append(sources_table(words_used(quoted, together)))
     click.echo(tables_text(tables))
 
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from blend.domain.clearing import Market
     from blend.report.clearing import Doubt
     from blend.report.explained import Observed
+    from blend.report.mixed import Driver
 
 _DRIVERS = (
     "own-price",
@@ -144,18 +145,19 @@ def why(
     if any(are_markets) and not all(are_markets):
         raise click.UsageError("one of the two holds product_demand, the other does not.")
     seen = _observed(observed, error)
+    driver = _driver(counterfactual, are_markets=all(are_markets))
     if all(are_markets):
         if shortfall is not None:
             raise click.UsageError("--shortfall is for cases; the volumes of a market are open.")
         markets = _market(before), _market(after)
         _why_of_markets(markets, item, seen, _doubt(draws, errors, seed), picture)
-        _write_market(markets, item, counterfactual, write)
+        _write_market(markets, item, driver, write)
         return
     if draws is not None:
         raise click.UsageError("--draws is for markets; the tables of a case are taken as exact.")
-    cases = _planned(before), _planned(after)
+    cases = tuple(_planned(folder, must_plan=shortfall is None) for folder in (before, after))
     _why_of_cases(cases, item, seen, shortfall, picture)
-    _write_case(cases, item, counterfactual, write, after)
+    _write_case(cases, item, driver, write, after)
 
 
 def _observed(move: float | None, error: float | None) -> Observed | None:
@@ -175,12 +177,13 @@ def _doubt(draws: int | None, errors: tuple[float | None, ...], seed: int) -> Do
     return Doubt(draws, quotation / LB_PER_CWT, availability, elasticity, seed)
 
 
-def _planned(folder: Path) -> Case:
+def _planned(folder: Path, *, must_plan: bool) -> Case:
     """A case that has a plan; where it has none, that is told in its own words."""
     from blend.trade.opening import open_case
 
     case = _read(folder).case
-    open_case(case)
+    if must_plan:
+        open_case(case)
     return case
 
 
@@ -230,10 +233,12 @@ def _why_of_markets(
         _draw(waterfall_picture(found.price, title, subtitle), picture)
 
 
-def _driver(name: str, among: tuple):
-    from blend.report.mixed import Driver
+def _driver(name: str | None, *, are_markets: bool) -> Driver | None:
+    if name is None:
+        return None
+    from blend.report.mixed import MARKET_DRIVERS, PLAN_DRIVERS, Driver
 
-    driver = Driver(name.replace("-", " "))
+    driver, among = Driver(name.replace("-", " ")), MARKET_DRIVERS if are_markets else PLAN_DRIVERS
     if driver not in among:
         there = ", ".join(each.replace(" ", "-") for each in among)
         raise click.BadParameter(f"here there are {there}.", param_hint="--counterfactual")
@@ -241,15 +246,18 @@ def _driver(name: str, among: tuple):
 
 
 def _write_case(
-    cases: tuple[Case, Case], item: Selector, name: str | None, folder: Path | None, after: Path
+    cases: tuple[Case, Case],
+    item: Selector,
+    driver: Driver | None,
+    folder: Path | None,
+    after: Path,
 ) -> None:
-    if name is None:
+    if driver is None:
         return
-    from blend.report.mixed import PLAN_DRIVERS
     from blend.report.why import put_back
     from blend.sheets.write import write_case
 
-    write_case(put_back(*cases, item, _driver(name, PLAN_DRIVERS)), folder)
+    write_case(put_back(*cases, item, driver), folder)
     # the heat of warmth rules is reckoned from the temperatures that lie beside a case
     for path in after.glob("temperatures.*") if after.is_dir() else ():
         shutil.copy(path, folder)
@@ -257,15 +265,14 @@ def _write_case(
 
 
 def _write_market(
-    markets: tuple[Market, Market], item: Selector, name: str | None, folder: Path | None
+    markets: tuple[Market, Market], item: Selector, driver: Driver | None, folder: Path | None
 ) -> None:
-    if name is None:
+    if driver is None:
         return
     from blend.report.clearing import market_put_back
-    from blend.report.mixed import MARKET_DRIVERS
     from blend.sheets.clearing import write_market
 
-    write_market(market_put_back(*markets, item, _driver(name, MARKET_DRIVERS)), folder)
+    write_market(market_put_back(*markets, item, driver), folder)
     click.echo(f"\nCounterfactual: {folder}")
 
 

@@ -38,7 +38,9 @@ from blend.errors import SolverTrouble
 _PRICE_USD_PER_LB = 2e-6
 """How finely a step tells a price: to 0.0002 USD/cwt."""
 _STEPS = 8
-_NEAR_END = 1e-3
+"""In one stretch."""
+_NEAR_END = 1 / 16
+"""A column that lies in the last part of its stretch runs against its end."""
 _MOST_ROUNDS = 200
 _NUDGE_LB = 0.01
 """How far availability is moved to read the price on one side."""
@@ -91,15 +93,14 @@ class WarmConcave:
         for _ in range(_MOST_ROUNDS):
             self._lay_out()
             answer = self._solved()
+            if answer.outcome is Outcome.INFEASIBLE and self._first.any():
+                self._let_out()
+                continue
             if answer.outcome is not Outcome.OPTIMAL:
                 raise SolverTrouble(f"the market programme is {answer.outcome}")
             if self._settle(answer.x[self.gains.columns]):
                 return self._own(answer)
         raise SolverTrouble(f"the market's volumes did not settle in {_MOST_ROUNDS} rounds")
-
-    def again(self) -> Answer:
-        """The optimum after a change so small that no column leaves its last stretch."""
-        return self._own(self._solved())
 
     def _solved(self) -> Answer:
         """Warm; or cold, where steps of nearly one gain leave the warm solver in doubt."""
@@ -148,6 +149,13 @@ class WarmConcave:
         self._width = np.where(at_end, np.minimum(2 * self._width, self._widest), narrower)
         self._first = np.maximum(0.0, x - self._width / 2)
         return False
+
+    def _let_out(self) -> None:
+        """Let every stretch out to both sides, as no columns lie inside all of them."""
+        wider = np.minimum(2 * self._width, self._widest)
+        middle = self._first + self._width / 2
+        self._first = np.where(wider >= self._widest, 0.0, np.maximum(0.0, middle - wider / 2))
+        self._width = wider
 
 
 def _with_steps(programme: Programme, columns: np.ndarray) -> Programme:
@@ -261,13 +269,13 @@ def clear(
 def _price_beside(warm: WarmConcave, programme: Programme, lot: int, move_lb: float) -> float:
     """The price of a lot with its availability moved a little, put back afterwards.
 
-    The nudge is far below the width of a step, so the steps that are there tell it.
+    The nudge is small beside the width of a step, so the steps that are there mostly tell it.
     """
     column = programme.take.start + lot
     lb = float(programme.upper[column])
     moved = max(0.0, lb + move_lb)
     warm.linear.set_column_bounds(column, moved, moved)
-    answer = warm.again()
+    answer = warm.solve()
     warm.linear.set_column_bounds(column, lb, lb)
     return _price(programme, answer, lot)
 
@@ -291,21 +299,27 @@ class Base:
     to_grinders_lb: dict[str, float]
 
 
-def nearest_base(case: Case, volume_lb: Mapping[str, float]) -> Base:
+def nearest_base(
+    case: Case, volume_lb: Mapping[str, float], held_at: Mapping[str, Family] | None = None
+) -> Base:
     """Volumes of products and amounts used of lots nearest to those stated.
 
     Least sum of squares of the relative change of each volume, and of the share of each lot
-    that the blends do not take in at `KEEP_AVAILABILITY` times that.
+    that the blends do not take in at `KEEP_AVAILABILITY` times that. `held_at` names the lean
+    limit (least or most) that a product lies at: inside its tolerance lean would be worth
+    nothing, whatever the quotations say.
     """
     programme = _market_programme(case, {lot.lot_id: 0.0 for lot in case.lots})
     layout = programme.layout
     take = np.arange(programme.take.start, programme.take.stop)
-    supply = [r.family is Family.SUPPLY for r in programme.requirements]
-    programme = replace(
+    held = {Requirement(family, name) for name, family in (held_at or {}).items()}
+    equal = [r.family is Family.SUPPLY or r in held for r in programme.requirements]
+    nearest = replace(
         programme,
         cost=np.zeros(len(programme.cost)),
         lower=np.where(np.isin(np.arange(len(programme.cost)), take), 0.0, programme.lower),
-        row_lower=np.where(supply, 0.0, programme.row_lower),
+        row_lower=np.where(equal, 0.0, programme.row_lower),
+        row_upper=np.where(equal, 0.0, programme.row_upper),
     )
     volumes = np.array([volume_lb[product.product_id] for product in layout.products])
     finished = _finished(programme)
@@ -314,7 +328,7 @@ def nearest_base(case: Case, volume_lb: Mapping[str, float]) -> Base:
     # in pounds of the mean product, so that a full change of it counts a USD a pound
     fall = volumes.mean() * weight / stated**2
     gains = Parabolas(np.concatenate((finished, take)), fall * stated, fall)
-    answer = WarmConcave(programme, gains).solve()
+    answer = WarmConcave(nearest, gains).solve()
     used = np.bincount(layout.pair_lot, answer.x[programme.use], len(layout.lots))
     return Base(
         programme=programme,

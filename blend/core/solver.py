@@ -227,9 +227,10 @@ class WarmLinear:
         """Solve the part, add the columns that would pay, and again until none would."""
         while True:
             outcome = self._run()
-            if outcome is not Outcome.OPTIMAL or len(self._active) == len(self.cost):
+            if outcome is Outcome.UNBOUNDED or len(self._active) == len(self.cost):
                 return outcome
-            entering = self._paying(cost)
+            # that a part has no plan says nothing of the whole
+            entering = self._paying(cost) if outcome is Outcome.OPTIMAL else self._left_out()
             if not len(entering):
                 return outcome
             self._activate(entering)
@@ -238,6 +239,10 @@ class WarmLinear:
     def _run(self) -> Outcome:
         if self._highs.run() == highspy.HighsStatus.kError:
             raise SolverTrouble("the solver failed to run")
+        if self._highs.getModelStatus() == highspy.HighsModelStatus.kUnknown:
+            # seldom a warm start goes astray where a cold one does not
+            self._highs.clearSolver()
+            self._highs.run()
         if self._highs.getModelStatus() == highspy.HighsModelStatus.kUnboundedOrInfeasible:
             self._highs.setOptionValue("presolve", "off")
             self._highs.run()
@@ -248,6 +253,9 @@ class WarmLinear:
         matrix = self.programme.matrix
         worth = np.bincount(self._column_of_entry, matrix.value * row_dual[matrix.row], len(cost))
         return cost - worth
+
+    def _left_out(self) -> np.ndarray:
+        return np.flatnonzero(self._place < 0)
 
     def _paying(self, cost: np.ndarray) -> np.ndarray:
         """Columns left out whose entry would lower the objective: the best of each blend and

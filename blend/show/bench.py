@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from blend.show.amounts import percent
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
 
 
@@ -37,8 +38,33 @@ def plan_table(rows: Iterable[Any]) -> ShownTable:
             )
             for row in rows
         ),
-        "Both begin from the same case in memory. Costs apart: relative difference of the two optimal "
-        "costs. Ratios hang on the instance: both kinds are told.",
+        "Both begin from the same case in memory. Costs apart: relative difference of the two "
+        "optimal costs. Ratios hang on the instance: both kinds are told.",
+    )
+
+
+def whole_table(row: Any) -> ShownTable:
+    """A row of `blend.bench.plan.WholeTiming`."""
+    return shown_table(
+        "The plan of a day in whole numbers",
+        (
+            ShownColumn("Lots × products"),
+            ShownColumn("Seconds", "", Format.HUNDREDTHS),
+            ShownColumn("Cost", "USD", Format.HUNDREDTHS),
+            ShownColumn("Gap"),
+            ShownColumn("Stopped early"),
+        ),
+        [
+            (
+                f"{row.lots} × {row.products}",
+                row.seconds,
+                row.total_usd,
+                percent(row.gap_share),
+                "yes" if row.stopped_early else "no",
+            )
+        ],
+        "From the case in memory to the proved plan, worths left out. Gap: at most so far from "
+        "the least cost.",
     )
 
 

@@ -6,6 +6,7 @@ from datetime import date
 
 from blend.report.note import Figure, Unit
 from blend.show.amounts import number_words, pounds, printable
+from blend.show.quotations import codes_words
 from blend.units import POINTS_PER_SHARE
 
 
@@ -31,6 +32,8 @@ def figure_text(figure: Figure) -> str:
             return day_words(value)
         case Unit.WORD:
             return printable(value)
+        case Unit.CODES:
+            return codes_words(value.split("|") if value else ())
 
 
 def cell_text(figure: Figure) -> str:

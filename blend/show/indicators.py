@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from blend.report.indicators import Breadth, Change, Indicator, Lag, Measure, qualifying_term
+from blend.report.indicators import Breadth, Change, Indicator, Lag, Measure
 from blend.show.amounts import count_of, number_words
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.units import POINTS_PER_SHARE
-
-_DIRECTIONS = (("higher", "advances"), ("lower", "declines"), ("unchanged", "unchanged"))
 
 
 def indicators_table(indicators: Sequence[Indicator]) -> ShownTable:
@@ -50,20 +48,19 @@ def _note(indicators: Sequence[Indicator]) -> str:
         "On year: against the same weekday of the same week (ISO 8601) of the year before. Year to "
         "date: over the days that both years have. Blank: nothing to compare with."
     )
-    uneven = [
-        f"{each.series.name} leaves out {each.year_to_date.left_out} of this year's"
-        for each in indicators
-        if each.year_to_date is not None and each.year_to_date.left_out
-    ]
     levels = [each.series.name for each in indicators if each.series.measure is Measure.LEVEL]
     if levels:
         note += f" {', '.join(levels)}: stands at a time, so to date it is averaged, not summed."
-    return " ".join((note, *(f"{words}." for words in uneven)))
+    left_out = [each.year_to_date.left_out for each in indicators if each.year_to_date]
+    if any(left_out):
+        note += f" Up to {max(left_out)} of this year's have no counterpart and are left out."
+    return note
 
 
-def lags_table(volume: str, price: str, lags: Sequence[Lag], asked: int) -> ShownTable:
-    """How a price moved in the weeks after a volume did."""
+def lags_table(price: str, lags: Mapping[str, Sequence[Lag]], asked: int) -> ShownTable:
+    """How a price moved in the weeks after each volume did; `lags` by series."""
     columns = (
+        ShownColumn("Series"),
         ShownColumn("Weeks after", format=Format.WHOLE),
         ShownColumn("Weeks held together", format=Format.WHOLE),
         ShownColumn("Correlation", format=Format.HUNDREDTHS),
@@ -73,6 +70,7 @@ def lags_table(volume: str, price: str, lags: Sequence[Lag], asked: int) -> Show
     )
     rows = [
         (
+            name if index == 0 else "",
             each.weeks,
             each.pairs,
             each.correlation,
@@ -80,16 +78,19 @@ def lags_table(volume: str, price: str, lags: Sequence[Lag], asked: int) -> Show
             each.standard_error,
             "yes" if each.is_beyond_chance else "no",
         )
-        for each in lags
+        for name, found in lags.items()
+        for index, each in enumerate(found)
     ]
     note = (
-        f"Changes from week to week. ± is one standard error. Beyond chance: farther from zero "
-        f"than the farthest of {count_of(asked, 'lag')} is by chance in 95 of 100 cases. That two "
-        "things went together does not say that one moved the other."
+        "Changes from week to week. ± is one standard error. Beyond chance: farther from zero than "
+        f"the farthest of a series' {count_of(asked, 'lag')} is by chance in 95 of 100 cases; of "
+        "many series some will be. That two things went together does not say that one moved the "
+        "other."
     )
-    if not lags:
-        note = "Too few weeks in which both are known, or a volume that did not change."
-    return shown_table(f"{price} after {volume}", columns, rows, note)
+    missing = [name for name, found in lags.items() if not found]
+    if missing:
+        note += f" Too few weeks, or a volume that never changed: {', '.join(missing)}."
+    return shown_table(f"{price} after volumes", columns, rows, note)
 
 
 def breadth_table(found: Breadth) -> ShownTable:
@@ -101,8 +102,8 @@ def breadth_table(found: Breadth) -> ShownTable:
         ShownColumn("Which"),
     )
     rows = [
-        (word, len(items), qualifying_term(len(items), found.compared) or "none", ", ".join(items))
-        for word, items in _counted(found)
+        (each.word, len(each.items), each.term or "none", ", ".join(each.items))
+        for each in found.directions
     ]
     if found.not_compared:
         rows.append(("not compared", len(found.not_compared), "", ", ".join(found.not_compared)))
@@ -111,15 +112,3 @@ def breadth_table(found: Breadth) -> ShownTable:
         "meat is our extension."
     )
     return shown_table("Breadth", columns, rows, note)
-
-
-def _counted(found: Breadth) -> list[tuple[str, tuple[str, ...]]]:
-    return [(word, getattr(found, name)) for word, name in _DIRECTIONS]
-
-
-def breadth_words(found: Breadth) -> str:
-    """The most frequent direction first: "mostly higher, some lower". Empty for no items."""
-    counted = sorted(_counted(found), key=lambda pair: -len(pair[1]))
-    return ", ".join(
-        f"{qualifying_term(len(items), found.compared)} {word}" for word, items in counted if items
-    )

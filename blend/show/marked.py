@@ -11,14 +11,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from urllib.parse import quote, unquote
+from urllib.parse import quote_plus, unquote_plus
 
 from markupsafe import Markup, escape
 
 Put = Callable[[str, str, int], Markup]
 """HTML for a figure or picture: its id, the text in the brackets, the line it stands in."""
 
-_SIGNS = re.compile(r"([\\\[\]*|`#!<>&_-])")
+_SIGNS = re.compile(r"([\\\[\]*|`<&_]|^[#!-])")
 _INLINE = re.compile(
     r"\\(?P<sign>.)"
     r"|\[(?P<text>(?:\\.|[^\]\\])*)\]\(#(?P<id>[^)\s]+)\)"
@@ -41,7 +41,7 @@ def unescaped(text: str) -> str:
 
 def anchor(an_id: str) -> str:
     """An id as it stands after `#`."""
-    return quote(an_id, safe="")
+    return quote_plus(an_id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ def _block_html(block: _Block, figure: Put, picture: Put) -> Markup:
         level = len(found[1])
         return Markup(f"<h{level}>%s</h{level}>") % _inline(found[2], figure, block.line)
     if found := _PICTURE.fullmatch(first):
-        return picture(unquote(found["id"]), unescaped(found["text"]), block.line)
+        return picture(unquote_plus(found["id"]), unescaped(found["text"]), block.line)
     match _kind(first):
         case "table":
             return _table(block, figure)
@@ -150,7 +150,7 @@ def _inline(text: str, figure: Put, line: int) -> Markup:
         if found["sign"] is not None:
             parts.append(escape(found["sign"]))
         elif found["id"] is not None:
-            parts.append(figure(unquote(found["id"]), unescaped(found["text"]), line))
+            parts.append(figure(unquote_plus(found["id"]), unescaped(found["text"]), line))
         elif found["strong"] is not None:
             parts.append(Markup("<strong>%s</strong>") % _inline(found["strong"], figure, line))
         else:

@@ -13,9 +13,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 
+from jinja2 import Environment, Template
 from markupsafe import Markup
 
-from blend.errors import BlendError, Problem
+from blend.errors import Problem
 from blend.report.note import (
     Block,
     Figure,
@@ -88,18 +89,15 @@ def _cell(cell: Part | None) -> str:
 
 
 def _appendix_text(note: Note) -> str:
-    figures = note.figures.values()
-    numbers, rows = _numbered(figures)
+    numbers, rows = _numbered(note.figures.values())
     sources = [f"- S{number}: {literal(_source_words(each))}" for each, number in numbers.items()]
-    lines = [
-        f"| {literal(row.figure_id)} | {literal(row.text)} | S{row.source} | {literal(row.how)} |"
-        for row in rows
-    ]
+    lines = [f"| {literal(row.figure_id)} | {literal(row.text)} | S{row.source} |" for row in rows]
     return "\n\n".join(
         (
             _APPENDIX_LINE,
             "*Written anew at every printing: what is edited below this line is lost.*",
-            "\n".join(("| Id | Figure | From | How |", "|:--|:--|:--|:--|", *lines)),
+            literal(note.made_from),
+            "\n".join(("| Id | Figure | From |", "| :-- | :-- | :-- |", *lines)),
             "\n".join(sources),
         )
     )
@@ -113,36 +111,26 @@ class _Row:
     figure_id: str
     text: str
     source: int
-    how: str
 
     @property
     def anchor(self) -> str:
         return anchor(self.figure_id)
 
 
-_Origin = tuple[str, tuple[str, ...]]
-
-
-def _numbered(figures: Iterable[Figure]) -> tuple[dict[_Origin, int], list[_Row]]:
-    """Figures with the number of where they are from; what is from the same rows shares one."""
-    numbers: dict[_Origin, int] = {}
+def _numbered(figures: Iterable[Figure]) -> tuple[dict[Source, int], list[_Row]]:
+    """Figures with the number of where they are from; what is from the same shares one."""
+    numbers: dict[Source, int] = {}
     rows = []
     for each in figures:
-        number = numbers.setdefault(_origin(each.source), len(numbers) + 1)
-        rows.append(_Row(each.figure_id, figure_text(each), number, each.source.how))
+        number = numbers.setdefault(each.source, len(numbers) + 1)
+        rows.append(_Row(each.figure_id, figure_text(each), number))
     return numbers, rows
 
 
-def _origin(source: Source) -> _Origin:
-    return source.what, source.keys
-
-
-def _source_words(origin: _Origin) -> str:
-    what, keys = origin
-    if not keys:
-        return what
-    more = f" and {len(keys) - _MOST_KEYS} more" if len(keys) > _MOST_KEYS else ""
-    return printable(f"{what}: {', '.join(keys[:_MOST_KEYS])}{more}")
+def _source_words(source: Source) -> str:
+    more = f" and {len(source.keys) - _MOST_KEYS} more" if len(source.keys) > _MOST_KEYS else ""
+    keys = f": {', '.join(source.keys[:_MOST_KEYS])}{more}" if source.keys else ""
+    return printable(f"{source.how}; {source.what}{keys}" if source.how else f"{source.what}{keys}")
 
 
 # The page ----------------------------------------------------------------------------------------
@@ -168,8 +156,7 @@ def page_of(
 
     `draft` is the reporter's text, if it was edited: its words are kept. Every figure in it is
     held against the note; those that differ or are not known are marked and told. The name of
-    who signs is left out where there are any. Raises BlendError, with what to install, where
-    jinja2 is missing.
+    who signs is left out where there are any.
     """
     text = draft_of(note) if draft is None else draft
     text = text.partition(f"\n{_APPENDIX_LINE}")[0]
@@ -183,18 +170,14 @@ def page_of(
         problems=check.problems,
         signed_by="" if check.problems else signed_by,
         appendix=APPENDIX,
+        made_from=note.made_from,
         rows=rows,
         sources=[(number, _source_words(each)) for each, number in numbers.items()],
     )
     return Page(html, tuple(check.problems))
 
 
-def _template():
-    try:
-        from jinja2 import Environment
-    except ImportError as error:
-        raise BlendError('a printed note needs jinja2: pip install "blend[note]"') from error
-
+def _template() -> Template:
     source = files("blend.show").joinpath("templates/note.html").read_text("utf-8")
     return Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(source)
 
@@ -212,7 +195,7 @@ class _Check:
     def figure(self, figure_id: str, text: str, line: int) -> Markup:
         known = self._figures.get(figure_id)
         if known is None:
-            self._tell(line, figure_id, text, "the id of a figure listed in the draft")
+            self._tell(line, figure_id, text, "the id of a figure that the store gives")
             return Markup('<mark title="no such figure">%s</mark>') % text
         self.cited[figure_id] = None
         link = Markup('<a href="#%s">%s</a>') % (anchor(figure_id), text)

@@ -7,16 +7,41 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
+from blend.report.news import News
+from blend.report.note_items import PRICES_PICTURE
+from blend.report.note_why import WHY_PICTURE
+from blend.show.figures import day_words
 from blend.show.pictures import ACCENT, GREY, INK, SECOND, figure, label_axes, plain, spaced
+from blend.show.why_picture import waterfall_picture
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Prices = Sequence[tuple[date, float]]
 
-_NOTE_INCHES = (9.0, 3.9)
-_LABEL_SHARE = 0.048
+_NOTE_INCHES = (9.0, 2.5)
+_LABEL_SHARE = 0.062
 """Of the height of the picture, what one label takes up."""
+
+
+def pictures_of(news: News) -> dict[str, bytes]:
+    """The note's pictures by their ids, as SVG."""
+    explained = [each.item_id for each in news.explanations[:2]]
+    marked = dict(zip(explained, ("first", "second"), strict=False))
+    weekly = {
+        each.item.item_id: _last_of_weeks(each.prices)
+        for each in news.items
+        if each.quoted.confidentiality.may_be_shown
+    }
+    made = {PRICES_PICTURE: svg_of(prices_picture(weekly, marked))}
+    if news.explanations:
+        first = news.explanations[0]
+        title = f"{first.item_id}, {day_words(first.since)} to {day_words(news.day)}"
+        subtitle = "the price that clears the market, in the model; no proof of cause"
+        drawn = waterfall_picture(first.why.price, title, subtitle)
+        drawn.set_size_inches(_NOTE_INCHES)
+        made[WHY_PICTURE] = svg_of(drawn)
+    return made
 
 
 def svg_of(made: Figure) -> bytes:
@@ -29,15 +54,17 @@ def svg_of(made: Figure) -> bytes:
     return held.getvalue()
 
 
-def prices_picture(
-    prices: Mapping[str, Prices], marked: Mapping[str, str], title: str, subtitle: str
-) -> Figure:
-    """Weekly prices of items, USD per cwt, each named at its end.
+def _last_of_weeks(prices: Prices) -> Prices:
+    return tuple({day.isocalendar()[:2]: (day, usd) for day, usd in prices}.values())
+
+
+def prices_picture(prices: Mapping[str, Prices], marked: Mapping[str, str]) -> Figure:
+    """Prices of items through time, USD per cwt, each named at its end.
 
     `marked` are the items that the note speaks of, with their colour's place: "first" or
     "second"; the others stay grey.
     """
-    made, axes = figure(title, subtitle, inches=_NOTE_INCHES)
+    made, axes = figure("", inches=_NOTE_INCHES)
     colours = {"first": ACCENT, "second": SECOND}
     drawn = {name: points for name, points in prices.items() if points}
     for name, points in drawn.items():

@@ -7,12 +7,13 @@ from datetime import date
 
 from blend.domain.market import EntryKind, Published
 from blend.domain.method import Method
+from blend.report.calendar import Average, Span
 from blend.report.evidence import Use
 from blend.report.quotation import Assessed, Code, DataShares, Rung
 from blend.report.quoting import Compared, Publication, Quoted, Requoted
-from blend.report.tone import SOURCES, Standing, Trend
+from blend.report.tone import SOURCES, Standing, Standings
 from blend.show.amounts import count_of, number_words, percent, printable
-from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 
 RUNG_WORDS = {
     Rung.TRADES: "trades",
@@ -251,12 +252,12 @@ def requoted_line(made: Requoted) -> str:
 
 # Tone -------------------------------------------------------------------------------------------
 
-NO_WORD = "not established"
+NO_WORD = "no normal"
 
 
-def tone_tables(quoted: Sequence[Quoted], method: Method) -> list[ShownTable]:
-    """Which way each item went, and how demand and offerings stood."""
-    return [trends_table(quoted, method), standings_table(quoted, method)]
+def tone_tables(quoted: Sequence[Quoted], together: Standings, method: Method) -> list[ShownTable]:
+    """Which way each item went, and how demand and offerings stood, item by item and together."""
+    return [trends_table(quoted, method), standings_table(quoted, together, method)]
 
 
 def trends_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
@@ -303,47 +304,58 @@ def trends_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
     return shown_table(f"Tone of {quoted[0].assessed.day}", columns, rows, note)
 
 
-def standings_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
+def standings_table(quoted: Sequence[Quoted], together: Standings, method: Method) -> ShownTable:
+    usual = ShownColumn("usually", "", Format.TENTHS)
     columns = (
         ShownColumn("Item"),
         ShownColumn("Demand"),
-        ShownColumn("Firms bidding", "", Format.WHOLE),
-        ShownColumn("usually", "", Format.TENTHS),
+        ShownColumn("Bidding", "firms", Format.WHOLE),
+        usual,
         ShownColumn("Offerings"),
-        ShownColumn("Firms offering", "", Format.WHOLE),
-        ShownColumn("usually", "", Format.TENTHS),
+        ShownColumn("Offering", "firms", Format.WHOLE),
+        usual,
         ShownColumn("Trading"),
         ShownColumn("Trades", "", Format.WHOLE),
-        ShownColumn("usually", "", Format.TENTHS),
+        usual,
     )
+    of_items = [(each.assessed.item.item_id, each.tone.standings) for each in quoted]
     rows = [
-        (
-            each.assessed.item.item_id,
-            *(
-                cell
-                for standing in (each.tone.demand, each.tone.offerings, each.tone.activity)
-                for cell in _standing_cells(standing)
-            ),
-        )
-        for each in quoted
+        (name, *(cell for each in _each(of) for cell in _standing_cells(each)))
+        for name, of in (*of_items, ("every item of the store", together))
     ]
     note = (
-        "Counted, never read off prices. Usually: the median of up to "
-        f"{count_of(method.normal_days, 'market day')} before. Words: USDA Market News glossary, "
-        "demand, supply and market activity; where one ends and the next begins is a house rule."
+        "Counted, never read off prices; a firm that bids for two items counts twice. Usually: the "
+        f"median of up to {count_of(method.normal_days, 'market day')} before; no normal where "
+        f"that is below {number_words(method.normal_least_count)} or the days too few. Words: USDA "
+        "Market News glossary, demand, supply and market activity; where one ends and the next "
+        "begins is a house rule."
     )
     return shown_table("Demand, offerings and trading", columns, rows, note)
 
 
-def _standing_cells(standing: Standing) -> tuple[str, int, float | None]:
-    return standing.word or NO_WORD, standing.count, standing.normal
+def _standing_cells(each: Standing) -> tuple[Cell, ...]:
+    return each.word or NO_WORD, each.count, each.normal
 
 
-def comparisons_tables(compared: Sequence[Compared], day: date) -> list[ShownTable]:
+def _each(of: Standings) -> tuple[Standing, ...]:
+    return of.demand, of.offerings, of.activity
+
+
+SPAN_WORDS = {
+    Span.WEEK: ("week", "week before"),
+    Span.WEEK_OF_YEAR: ("week", "year before"),
+    Span.MONTH: ("month", "month before"),
+    Span.MONTH_OF_YEAR: ("month", "year before"),
+    Span.YEAR_TO_DATE: ("year", "year before"),
+}
+
+
+def comparisons_table(compared: Sequence[Compared], day: date) -> ShownTable:
     """Week, month and year to date of each item."""
     columns = (
         ShownColumn("Item"),
         ShownColumn("Span"),
+        ShownColumn("Against"),
         _usd("Weighted"),
         _usd("before"),
         _usd("change"),
@@ -353,50 +365,41 @@ def comparisons_tables(compared: Sequence[Compared], day: date) -> list[ShownTab
         ShownColumn("Days", "", Format.READING),
         ShownColumn("before", "", Format.READING),
     )
-    rows = []
-    for each in compared:
-        for span in each.comparisons:
-            now, then = span.now, span.then
-            rows.append(
-                (
-                    each.item.item_id,
-                    span.span.value + ("" if span.is_whole else ", to date"),
-                    now.weighted_usd_per_cwt,
-                    then.weighted_usd_per_cwt,
-                    span.weighted_change,
-                    now.simple_usd_per_cwt,
-                    span.simple_change,
-                    now.pounds_lb,
-                    _days_words(now.days, now.missing),
-                    _days_words(then.days, then.missing),
-                )
-            )
-        if each.five_days is not None:
-            last = each.five_days
-            rows.append(
-                (
-                    each.item.item_id,
-                    f"last {last.days} days",
-                    last.weighted_usd_per_cwt,
-                    None,
-                    None,
-                    last.simple_usd_per_cwt,
-                    None,
-                    last.pounds_lb,
-                    str(last.days),
-                    "",
-                )
-            )
+    rows = [row for each in compared for row in _span_rows(each)]
     note = (
         "Weighted: sum(price x pounds) / sum(pounds) of the trades used. Simple: the mean of the "
-        "days' quotations. Days with a quotation of their own, of the market days there were. What "
-        "is under way is held against the same part of the span before. Weeks are of ISO 8601."
+        "days' quotations. Days with a quotation of their own, of the market days there were. So "
+        "far: under way, and held against as many days of the span before. Weeks are of ISO 8601."
     )
-    return [shown_table(f"Spans up to {day}", columns, rows, note)]
+    return shown_table(f"Spans up to {day}", columns, rows, note)
 
 
-def _days_words(days: int, missing: int) -> str:
-    return f"{days} of {days + missing}"
+def _span_rows(each: Compared) -> Iterator[tuple[Cell, ...]]:
+    for made in each.comparisons:
+        now, then = made.now, made.then
+        span, against = SPAN_WORDS[made.span]
+        yield (
+            each.item.item_id,
+            span if made.is_whole else f"{span} so far",
+            against,
+            now.weighted_usd_per_cwt,
+            then.weighted_usd_per_cwt,
+            made.weighted_change,
+            now.simple_usd_per_cwt,
+            made.simple_change,
+            now.pounds_lb,
+            _days_words(now),
+            _days_words(then),
+        )
+    last = each.five_days
+    if last is not None:
+        averages = (last.weighted_usd_per_cwt, None, None, last.simple_usd_per_cwt, None)
+        days = f"last {count_of(last.days, 'day')}"
+        yield (each.item.item_id, days, "", *averages, last.pounds_lb, _days_words(last), "")
+
+
+def _days_words(average: Average) -> str:
+    return f"{average.days} of {average.days + average.missing}"
 
 
 def sources_table(words: Iterable[str]) -> ShownTable:
@@ -405,8 +408,9 @@ def sources_table(words: Iterable[str]) -> ShownTable:
     return shown_table("Words", (ShownColumn("Word"), ShownColumn("From")), rows)
 
 
-def words_used(quoted: Iterable[Quoted]) -> Iterator[str]:
+def words_used(quoted: Iterable[Quoted], together: Standings) -> Iterator[str]:
+    """Every word of the tables of tone."""
     for each in quoted:
         yield each.tone.trend.word.value
-        for standing in (each.tone.demand, each.tone.offerings, each.tone.activity):
-            yield standing.word or Trend.NOT_ESTABLISHED.value
+    for of in (together, *(each.tone.standings for each in quoted)):
+        yield from (each.word for each in _each(of) if each.word is not None)

@@ -116,7 +116,7 @@ def entries_table(title: str, entries: Iterable[CanvassEntry]) -> ShownTable:
             each.pounds_lb,
             each.source_class,
             each.corrects or "",
-            "withdrawn" if each.withdrawn else each.note,
+            f"withdrawn: {each.note}" if each.withdrawn else each.note,
         )
         for each in entries
     ]

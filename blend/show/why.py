@@ -60,7 +60,7 @@ def market_why_tables(why: MarketWhy) -> list[ShownTable]:
 
 def market_why_lines(why: MarketWhy) -> list[str]:
     return [
-        *counterfactual_lines(why.price.next, _lots_words(why)),
+        *counterfactual_lines(why.price.next, _lots_words(why), "clear at"),
         *unexplained_lines(why.price),
         CAUTION,
     ]
@@ -100,9 +100,7 @@ def move_table(move: ItemMove, title: str, draws: int = 0) -> ShownTable:
     if has_range:
         note += " The plan sits on a kink: the next pound is worth less than the last one there is."
     if draws:
-        note += (
-            f" ± is one standard error, from {count_of(draws, 'draw')} of the base's quotations."
-        )
+        note += f" ± is one standard error, from {count_of(draws, 'draw')} of what is in doubt."
     return shown_table(f"{title}, USD/cwt", columns, rows, note)
 
 
@@ -189,14 +187,14 @@ def _other_terms(split: RecipeSplit) -> str:
 # Sentences ---------------------------------------------------------------------------------------
 
 
-def counterfactual_lines(move: Explained, subject: str) -> list[str]:
+def counterfactual_lines(move: Explained, subject: str, verb: str = "be worth") -> list[str]:
     """For each driver that matters: what the value after would be, had it stayed."""
     lines = []
     for each in _largest_first(move.contributions, _SHOWS_USD_PER_CWT / LB_PER_CWT, move.after):
         more = (each.put_back - move.after) * LB_PER_CWT
         lines.append(
-            f"Had {_STAYED[each.driver]} been as before, all else as after, {subject} would be"
-            f" worth {_cwt(each.put_back)} instead of {_cwt(move.after)}:"
+            f"Had {_STAYED[each.driver]} been as before, all else as after, {subject} would"
+            f" {verb} {_cwt(each.put_back)} instead of {_cwt(move.after)}:"
             f" {_unsigned(more)} {'more' if more > 0 else 'less'}."
         )
     return lines or ["With any one driver as before, the value after would be the same."]

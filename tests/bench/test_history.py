@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import sqrt
 from random import Random
-from statistics import fmean
+from statistics import fmean, median
 
 import pytest
 
@@ -93,14 +93,14 @@ def test_the_canvass_lies_about_the_true_prices(history):
             if e.item_id == item.item_id and 0 <= (day - e.market_day).days < 3
         ]
         true = history.true_usd_per_cwt[30][item.item_id]
-        assert fmean(heard) == pytest.approx(true, abs=5)
+        assert median(heard) == pytest.approx(true, abs=4)
 
 
 @pytest.mark.slow
 def test_the_same_seed_gives_the_same_history_and_it_is_read_back(history, tmp_path):
     short = make_history(weeks=2)
     assert short == make_history(weeks=2)
-    assert short != make_history(2, weeks=2)
+    assert short != make_history(1, weeks=2)
     files = write_history(short, tmp_path / "desk")
     read = read_desk(tmp_path / "desk").additions
     assert read.items == short.items
@@ -172,7 +172,7 @@ def test_stated_errors_are_those_of_volumes_drawn_again(history):
     pair = tuple(quoted(history, week)["90s"] for week in (BEFORE, SHORT))
     true = [true_market(history, week) for week in (BEFORE, SHORT)]
     exact = why_item_moved(*true, "90s", pair, volume_error_share=0.0).price.next
-    off = []
+    off, absent_holds_nothing = [], 0
     for _ in range(10):
         counted = [recounted(market, draw) for market in true]
         found = why_item_moved(
@@ -188,6 +188,10 @@ def test_stated_errors_are_those_of_volumes_drawn_again(history):
                 Driver.ORDERS,
             )
         ]
+        absent = found.contribution(Driver.ORDERS)
+        absent_holds_nothing += abs(absent.amount) < 1.96 * absent.standard_error
+    # 5 counts in 100 would find by chance what is not there; 8 of 10 or more hold nothing in 99
+    assert absent_holds_nothing >= 8
     # 40 standardised errors: their root mean square is 1, give or take 0.11
     assert 0.65 < sqrt(fmean(each**2 for each in off)) < 1.4
 

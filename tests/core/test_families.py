@@ -66,7 +66,7 @@ def test_volume_lets_an_order_fall_short_only_at_a_stated_price():
         Row(("volume_least", "ground"), {"finished ground": 1.0, "short 0": 1.0}, least=500.0),
         Row(("volume_least", "other"), {"finished other": 1.0}, least=500.0),
     ]
-    assert stated.columns["short 0"] == Column(4.0, 0.0, 500.0, False)
+    assert stated.columns["short 0"] == Column(4.0, 0.0, INF, False)
 
 
 def test_volume_states_nothing_where_nothing_is_asked():

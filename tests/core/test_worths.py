@@ -149,6 +149,17 @@ def test_easing_an_exact_order_that_earns_money_saves_less_than_nothing():
     assert worth.tightening_costs_usd == pytest.approx(100 * (1.65 - 5.00))
 
 
+def test_an_order_that_wholly_falls_short_costs_its_penalty_and_no_more():
+    product = make_product(0.80, 1_000, shortfall_usd_per_lb=6.00)
+    linear, answer = opened(make_case([FAT], [product]))
+    (worth,) = requirement_worths(linear, answer)
+    assert worth.requirement.family is Family.VOLUME_LEAST
+    assert worth.easing_saves_usd == pytest.approx(600.0)
+    assert worth.tightening_costs_usd == pytest.approx(600.0)
+    (worth,) = product_worths(linear, answer)
+    assert worth.next_cwt_usd == pytest.approx(600.0)
+
+
 # Products ---------------------------------------------------------------------------------------
 
 

@@ -109,7 +109,7 @@ def test_every_figure_printed_leads_to_its_source():
     attributes = Tags(page.html).attributes
     links = {value.removeprefix("#") for name, value in attributes if name == "href"}
     ids = {value for name, value in attributes if name == "id"}
-    assert links == ids == {"90s.price", "90s.on%20week"}
+    assert links == ids == {"90s.price", "90s.on+week", "S1", "S2"}
     assert "canvass: E-1, E-2" in page.html
 
 
@@ -133,7 +133,7 @@ def test_the_words_of_an_edited_draft_are_kept_and_changed_figures_are_marked():
 def test_a_move_that_changed_its_sign_alone_is_marked():
     turned = replace(MOVE, value=-MOVE.value)
     note = replace(made(), sections=(), spare=(PRICE, turned))
-    page = page_of(note, {}, draft=f"[{figure_text(MOVE)}](#90s.on%20week)\n")
+    page = page_of(note, {}, draft=f"[{figure_text(MOVE)}](#90s.on+week)\n")
     assert page.problems[0].allowed.startswith("down 3.25")
 
 
@@ -231,7 +231,7 @@ def test_the_little_markdown():
     assert html("a\n- b\n  c\n- **d**") == (
         "<p>a</p>\n<ul>\n<li>b\nc</li>\n<li><strong>d</strong></li>\n</ul>"
     )
-    assert html("x\n\n- [1](#a%20b)") == "<p>x</p>\n<ul>\n<li>{a b|1|3}</li>\n</ul>"
+    assert html("x\n\n- [1](#a+b)") == "<p>x</p>\n<ul>\n<li>{a b|1|3}</li>\n</ul>"
     assert html("| a | b |\n|:--|--:|\n| c \\| d | **[1](#e)** |") == (
         '<table>\n<thead><tr><th>a</th><th class="number">b</th></tr></thead>\n'
         '<tbody><tr><td>c | d</td><td class="number"><strong>{e|1|3}</strong></td></tr></tbody>\n'

@@ -1,6 +1,7 @@
 """Volume: finished pounds of each product between its least and its most.
 
-A shortfall counts only where the product allows one, at its stated penalty.
+A shortfall counts only where the product allows one, at its stated penalty. It needs no upper
+limit: no plan pays for more than the whole order, and a larger order could fall short of more.
 """
 
 from __future__ import annotations
@@ -33,7 +34,6 @@ def add(layout: Layout, columns: Columns, rows: Rows) -> None:
         "short",
         len(may_fall_short),
         cost=[product.shortfall_usd_per_lb for product in may_fall_short],
-        upper=[product.least_lb for product in may_fall_short],
     )
     short_of = {p.product_id: column for p, column in zip(may_fall_short, short, strict=True)}
     for index, product in enumerate(layout.products):

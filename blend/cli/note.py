@@ -1,0 +1,262 @@
+"""What the reporter hands on: supply indicators, and the day's note as draft and as page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from blend.cli.reporter import _DAY, _method, _opened, with_method, with_store
+from blend.cli.trader import _finite
+from blend.errors import BlendError, FileTrouble, InputRefused, Problem
+
+if TYPE_CHECKING:
+    from blend.domain.clearing import Market
+    from blend.domain.method import Method
+    from blend.report.calendar import DayFigure
+    from blend.report.indicators import Series
+    from blend.report.news import ItemNews
+    from blend.report.quoting import Heard
+    from blend.store import Store
+
+with_levels = click.option(
+    "--level",
+    "levels",
+    multiple=True,
+    metavar="SERIES",
+    help="A series that stands at a time (cold storage) and is not summed; may be repeated.",
+)
+
+
+@click.command()
+@click.option("--day", type=_DAY, help="As known on this day; as a rule the last there is.")
+@click.option("--series", "wanted", multiple=True, metavar="SERIES", help="Only this series id.")
+@with_levels
+@click.option(
+    "--against", "item_id", metavar="ITEM", help="Hold prices of the item against each series."
+)
+@click.option(
+    "--lags",
+    type=click.IntRange(0, 26),
+    default=4,
+    show_default=True,
+    help="Most weeks that a price may come after a volume.",
+)
+@with_method
+@with_store
+def indicators(
+    day: datetime | None,
+    wanted: Sequence[str],
+    levels: Sequence[str],
+    item_id: str | None,
+    lags: int,
+    method_path: Path | None,
+    where: str | None,
+) -> None:
+    """Tell how volumes stand on week, year and year to date, and how many items moved.
+
+    With --against, how the item's weekly price moved in the weeks after each volume did: no
+    more than that they went together.
+    """
+    from blend.report.indicators import Measure, Series, indicator, lagged, series_of, totals
+    from blend.report.news import week_breadth
+    from blend.report.noting import item_news
+    from blend.report.quoting import heard
+    from blend.show.indicators import breadth_table, indicators_table, lags_table
+    from blend.show.text import tables_text
+
+    method = _method(method_path)
+    with _opened(where) as opened:
+        every = series_of(opened.volumes(), levels)
+        if not every:
+            raise FileTrouble(f"{opened.name}: holds no volumes; `blend store import` adds them")
+        _check_series(every, (*wanted, *levels))
+        on = max(each.points[-1][0] for each in every) if day is None else day.date()
+        told = [each.until(on) for each in every if not wanted or each.series_id in wanted]
+        told = [each for each in told if each.points]
+        known = heard(opened, on, method)
+        items = item_news(known, _days(opened, known, method), method)
+    whole_of = totals(told)
+    made = [indicator(each, on, whole_of.get(each.series_id)) for each in told]
+    tables = [indicators_table([each for each in made if each is not None])]
+    if item_id is not None:
+        price = Series(item_id, "USD/cwt", Measure.LEVEL, _item(items, item_id).prices)
+        weeks = range(lags + 1)
+        found = {each.name: lagged(each, price, weeks) for each in told}
+        tables.append(lags_table(item_id, found, len(weeks)))
+    tables.append(breadth_table(week_breadth(items)))
+    click.echo(tables_text(tables))
+
+
+def _days(opened: Store, known: Heard, method: Method) -> dict[str, list[DayFigure]]:
+    """Two years of quotations of every item."""
+    from blend.report.noting import DAYS_BACK
+    from blend.report.quoting import figures
+
+    first = known.day - DAYS_BACK
+    return {
+        item_id: figures(opened, item, first, known.day, method, known.position)
+        for item_id, item in known.items.items()
+    }
+
+
+def _item(items: Sequence[ItemNews], item_id: str) -> ItemNews:
+    for each in items:
+        if each.item.item_id == item_id:
+            return each
+    there = ", ".join(each.item.item_id for each in items)
+    raise InputRefused([Problem("items", None, "item_id", item_id, f"an item: {there}")])
+
+
+def _check_series(known: Sequence[Series], named: Sequence[str]) -> None:
+    there = list(dict.fromkeys(each.series_id for each in known))
+    problems = [
+        Problem("volumes", None, "series_id", name, f"a series of the store: {', '.join(there)}")
+        for name in dict.fromkeys(named)
+        if name not in there
+    ]
+    if problems:
+        raise InputRefused(problems)
+
+
+# The note ----------------------------------------------------------------------------------------
+
+
+@click.command()
+@click.option("--day", type=_DAY, required=True, help="Market day.")
+@click.option(
+    "--out",
+    type=click.Path(dir_okay=False, path_type=Path),
+    required=True,
+    help="Where to write it: .md is a draft to edit, .html a page to print.",
+)
+@click.option(
+    "--draft",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="An edited draft: its words are kept, its figures held against the store.",
+)
+@click.option("--sign", "signed_by", default="", metavar="NAME", help="Who answers for the page.")
+@click.option(
+    "--title", default="Boneless beef and trimmings", show_default=True, help="Of the note."
+)
+@click.option(
+    "--market",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Blends, rules and elasticities (as for blend clear), to explain moves with.",
+)
+@click.option("--since", type=_DAY, help="Day that moves are explained from; a week before.")
+@click.option(
+    "--explain",
+    "item_ids",
+    multiple=True,
+    metavar="ITEM",
+    help="Item to explain; as a rule those that moved most up and down. May be repeated.",
+)
+@click.option(
+    "--volume-error",
+    type=click.FloatRange(0, 0.5),
+    callback=_finite,
+    default=0.01,
+    show_default=True,
+    metavar="SHARE",
+    help="Standard error of every volume, a share of it.",
+)
+@with_levels
+@with_method
+@with_store
+def note(
+    day: datetime,
+    out: Path,
+    draft: Path | None,
+    signed_by: str,
+    title: str,
+    market: Path | None,
+    since: datetime | None,
+    item_ids: tuple[str, ...],
+    volume_error: float,
+    levels: Sequence[str],
+    method_path: Path | None,
+    where: str | None,
+) -> None:
+    """Write the note of a day: first a draft to edit (.md), then the page to print (.html).
+
+    Every figure stands in the draft with its id, as [342.50](#90s.price), and is listed with
+    where it is from. Of an edited draft the words are kept; a figure that is no longer what the
+    store gives is marked, and nothing is signed before all agree.
+    """
+    suffix = out.suffix.lower()
+    if suffix not in (".md", ".html"):
+        raise FileTrouble(f"{out}: a note ends in .md or .html")
+    if suffix == ".md" and (draft is not None or signed_by):
+        raise click.UsageError("--draft and --sign are for the page: --out NAME.html.")
+    if market is None and (since is not None or item_ids):
+        raise click.UsageError("--since and --explain need --market to explain moves with.")
+    text = None if draft is None else _draft_text(draft)
+
+    from blend.report.indicators import series_of
+    from blend.report.note_content import note_of
+    from blend.report.noting import Asked, news_of
+    from blend.report.quoting import heard
+    from blend.sheets.write import write_text
+    from blend.show.note_pictures import pictures_of
+
+    try:
+        from blend.show.note import draft_of, page_of
+    except ImportError as error:
+        raise BlendError('a note needs jinja2: pip install "blend[note]"') from error
+
+    method = _method(method_path)
+    start = day.date() - timedelta(days=7) if since is None else since.date()
+    if start >= day.date():
+        raise click.BadParameter("must be before --day.", param_hint="--since")
+    frame = None if market is None else _market(market)
+    asked = None
+    with _opened(where) as opened:
+        known = heard(opened, day.date(), method)
+        volumes = opened.volumes(as_of=known.position)
+        _check_series(series_of(volumes), levels)
+        if frame is not None:
+            then = heard(opened, start, method, known.position)
+            talk_days = (start + timedelta(days=1), known.day)
+            talk = opened.entries(days=talk_days, as_of=known.position)
+            asked = Asked(then, talk, frame, item_ids, volume_error)
+        days = _days(opened, known, method)
+    news = news_of(known, days, volumes, method, asked=asked, levels=levels)
+    made = note_of(news, title)
+    if suffix == ".md":
+        write_text(out, draft_of(made))
+        click.echo(f"Draft: {out}")
+        return
+    pictures = pictures_of(news)
+    page = page_of(
+        made,
+        pictures,
+        draft=text,
+        draft_name="draft" if draft is None else draft.name,
+        signed_by=signed_by,
+    )
+    if signed_by and page.problems:
+        raise InputRefused(page.problems)
+    for problem in page.problems:
+        click.echo(f"warning: {problem}", err=True)
+    write_text(out, page.html)
+    click.echo(f"Note: {out}")
+
+
+def _draft_text(path: Path) -> str:
+    try:
+        return path.read_text("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "not UTF-8 text"
+        raise FileTrouble(f"{path}: {reason}") from error
+
+
+def _market(folder: Path) -> Market:
+    from blend.cli.grinder import _read
+    from blend.sheets.clearing import read_market
+
+    return read_market(folder, _read(folder).case)

@@ -1,0 +1,83 @@
+"""Whether a quotation can be shown without showing a firm.
+
+The 3/70/20 guideline of USDA Market News (glossary; AMS notice of August 2001): over the latest
+60 days at least three firms report at least half of the time, none gives 70 per cent or more of
+the data, and none is the only one on more than a fifth of the days. It is a guideline for
+mandatory reports in the United States; a desk elsewhere is under its own law and its own word.
+The first part can be read as "three firms, each of them on half of the days" or as "on half of
+the days, three firms"; here it is the first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from blend.domain.market import CanvassEntry, EntryKind
+from blend.domain.method import Method
+
+
+@dataclass(frozen=True, slots=True)
+class Confidentiality:
+    """What the guideline asks, as found over the days looked back on."""
+
+    days: int
+    """Days with any entry of the item."""
+    firms_often: int
+    """Firms that reported often enough."""
+    largest_share: float
+    """Of one firm: of the pounds traded or of the entries, whichever is more."""
+    sole_share: float
+    """Most that one firm was the only one, of the days."""
+    failed: tuple[str, ...]
+    """Which of firms, largest and sole speak against showing it."""
+
+    @property
+    def may_be_shown(self) -> bool:
+        return not self.failed
+
+
+def confidentiality(
+    item_id: str, day: date, entries: Iterable[CanvassEntry], method: Method
+) -> Confidentiality:
+    """Hold an item's entries of the days up to `day` against the guideline."""
+    first = day - timedelta(days=method.confidential_days - 1)
+    looked_at = [
+        each for each in entries if each.item_id == item_id and first <= each.market_day <= day
+    ]
+    firms_by_day: dict[date, set[str]] = defaultdict(set)
+    for entry in looked_at:
+        firms_by_day[entry.market_day].add(entry.firm)
+    days = len(firms_by_day)
+    reported = Counter(firm for firms in firms_by_day.values() for firm in firms)
+    alone = Counter(firm for firms in firms_by_day.values() if len(firms) == 1 for firm in firms)
+    often = sum(count >= method.confidential_time_share * days for count in reported.values())
+    largest = max(
+        _largest(Counter(each.firm for each in looked_at)),
+        _largest(_pounds_by_firm(looked_at)),
+    )
+    sole = max(alone.values(), default=0) / days if days else 0.0
+    failed = {
+        "firms": often < method.confidential_firms,
+        "largest": largest >= method.confidential_most_share,
+        "sole": sole > method.confidential_sole_share,
+    }
+    return Confidentiality(
+        days, often, largest, sole, tuple(name for name, has_failed in failed.items() if has_failed)
+    )
+
+
+def _pounds_by_firm(entries: Iterable[CanvassEntry]) -> Counter[str]:
+    pounds: Counter[str] = Counter()
+    for entry in entries:
+        if entry.kind is EntryKind.TRADE:
+            pounds[entry.firm] += entry.pounds_lb or 0.0
+    return pounds
+
+
+def _largest(amounts: Counter[str]) -> float:
+    total = math.fsum(amounts.values())
+    return max(amounts.values()) / total if total else 0.0

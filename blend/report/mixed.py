@@ -1,0 +1,238 @@
+"""Cases between two cases: some drivers as they were before, the others as they are after.
+
+Every field of a case belongs to one driver, so that each set of drivers names one case and
+the two ends are the cases themselves. Lots, products and the meat asked about are matched by
+their ids and selector; a lot that is missing, or cannot be used yet or any more, has no pounds
+on that side.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, fields, replace
+from datetime import date
+from enum import StrEnum
+from functools import cached_property
+
+from blend.domain.case import Case
+from blend.domain.lots import DOMESTIC, Lot
+from blend.domain.products import Product
+from blend.domain.rules import Rule, RuleKind
+from blend.domain.selectors import Selector
+from blend.errors import InputRefused, Problem
+
+
+class Driver(StrEnum):
+    """What may have moved."""
+
+    OWN_PRICE = "own price"
+    """Price, freight and left-over value of the item's lots."""
+    OTHER_PRICES = "other prices"
+    OWN_AVAILABILITY = "own availability"
+    """What there is of the item's lots, and what they are: pounds, days, tested lean."""
+    FRESH_AVAILABILITY = "fresh availability"
+    """The same of the country's own meat, the little that it froze itself included."""
+    IMPORTED_AVAILABILITY = "imported availability"
+    ORDERS = "orders"
+    """Pounds ordered and wanted, what falling short costs and what is earned on a pound."""
+    RULES = "rules"
+    """Rules, standards, losses, and the products' targets, tolerances and claims."""
+
+
+PLAN_DRIVERS = (
+    Driver.OWN_PRICE,
+    Driver.OTHER_PRICES,
+    Driver.FRESH_AVAILABILITY,
+    Driver.IMPORTED_AVAILABILITY,
+    Driver.ORDERS,
+    Driver.RULES,
+)
+"""What moves one plant's plan, for which prices are given."""
+
+MARKET_DRIVERS = (
+    Driver.OWN_AVAILABILITY,
+    Driver.FRESH_AVAILABILITY,
+    Driver.IMPORTED_AVAILABILITY,
+    Driver.ORDERS,
+    Driver.RULES,
+)
+"""What moves a market, whose prices are the answer."""
+
+_PRICE = ("price_usd_per_lb", "price_basis", "freight_usd_per_lb", "leftover_value_usd_per_lb")
+_ORDER = ("least_lb", "most_lb", "shortfall_usd_per_lb", "sale_usd_per_lb")
+
+
+@dataclass(frozen=True)
+class TwoCases:
+    """Two cases, and the item whose lots are "own"; all others are other."""
+
+    before: Case
+    after: Case
+    item: Selector
+    drivers: tuple[Driver, ...] = PLAN_DRIVERS
+
+    def mixed(self, moved: Iterable[Driver]) -> Case:
+        """The case with the drivers in `moved` as after and the others as before."""
+        moved = frozenset(moved)
+        rules = self._side(Driver.RULES, moved)
+        return Case(
+            settings=self.after.settings,
+            lots=tuple(self._lot(lot_id, moved) for lot_id in self.lot_ids),
+            products=tuple(self._product(product_id, moved) for product_id in self._product_ids),
+            rules=self._rules[Driver.RULES in moved],
+            losses=rules.losses,
+            standards=self._standards[Driver.RULES in moved],
+        )
+
+    @cached_property
+    def lot_ids(self) -> tuple[str, ...]:
+        return tuple(sorted(self._lots[0].keys() | self._lots[1].keys()))
+
+    def sides(self, lot_id: str) -> tuple[Lot, Lot]:
+        """The lot before and after, without pounds where it was not there."""
+        there = [side.get(lot_id) for side in self._lots]
+        before, after = (
+            own or _without_pounds(other) for own, other in zip(there, reversed(there), strict=True)
+        )
+        return before, after
+
+    @cached_property
+    def own_ids(self) -> frozenset[str]:
+        """Lots of the item, on either side."""
+        return frozenset(
+            lot_id for lot_id in self.lot_ids if any(map(self.item.holds, self.sides(lot_id)))
+        )
+
+    @cached_property
+    def recast(self) -> frozenset[Driver]:
+        """Drivers of availability by which a lot's meat itself changes, not only its pounds."""
+        return frozenset(
+            self._drivers_of(lot_id)[1]
+            for lot_id in self.lot_ids
+            if len({_meat(lot) for lot in self.sides(lot_id)}) > 1
+        )
+
+    @cached_property
+    def _lots(self) -> tuple[dict[str, Lot], dict[str, Lot]]:
+        day = self.after.settings.plan_on
+        return tuple(
+            {lot.lot_id: _as_on(lot, case.settings.plan_on, day) for lot in case.lots}
+            for case in (self.before, self.after)
+        )
+
+    @cached_property
+    def _products(self) -> tuple[dict[str, Product], dict[str, Product]]:
+        return tuple(
+            {product.product_id: product for product in case.products}
+            for case in (self.before, self.after)
+        )
+
+    @cached_property
+    def _product_ids(self) -> list[str]:
+        return sorted(self._products[0].keys() | self._products[1].keys())
+
+    def _side(self, driver: Driver, moved: frozenset[Driver]) -> Case:
+        return self.after if driver in moved else self.before
+
+    def _drivers_of(self, lot_id: str) -> tuple[Driver, Driver]:
+        """The drivers of a lot's price and of its availability."""
+        is_own = lot_id in self.own_ids
+        price = Driver.OWN_PRICE if is_own else Driver.OTHER_PRICES
+        if is_own and Driver.OWN_AVAILABILITY in self.drivers:
+            return price, Driver.OWN_AVAILABILITY
+        is_domestic = all(lot.origin == DOMESTIC for lot in self.sides(lot_id))
+        return price, (Driver.FRESH_AVAILABILITY if is_domestic else Driver.IMPORTED_AVAILABILITY)
+
+    @cached_property
+    def _ways_of_lots(self) -> dict[str, tuple[Driver, Driver, tuple[Lot, ...]]]:
+        """By lot: its drivers, and the lot for each of the four ways they can stand."""
+        known = {}
+        for lot_id in self.lot_ids:
+            sides = self.sides(lot_id)
+            ways = tuple(
+                replace(there, **{name: getattr(priced, name) for name in _PRICE})
+                for there in sides
+                for priced in sides
+            )
+            known[lot_id] = (*self._drivers_of(lot_id), ways)
+        return known
+
+    def _lot(self, lot_id: str, moved: frozenset[Driver]) -> Lot:
+        price, availability, ways = self._ways_of_lots[lot_id]
+        return ways[2 * (availability in moved) + (price in moved)]
+
+    def _product(self, product_id: str, moved: frozenset[Driver]) -> Product:
+        there = [side.get(product_id) for side in self._products]
+        before, after = (
+            own or replace(other, least_lb=0.0, most_lb=0.0)
+            for own, other in zip(there, reversed(there), strict=True)
+        )
+        made, ordered = (
+            after if driver in moved else before for driver in (Driver.RULES, Driver.ORDERS)
+        )
+        return replace(made, **{name: getattr(ordered, name) for name in _ORDER})
+
+    @cached_property
+    def _rules(self) -> tuple[tuple[Rule, ...], tuple[Rule, ...]]:
+        sides = self.before.rules, self.after.rules
+        return tuple(
+            tuple(self._with_heat(rule, others) for rule in rules)
+            for rules, others in (sides, sides[::-1])
+        )
+
+    def _with_heat(self, rule: Rule, others: tuple[Rule, ...]) -> Rule:
+        """A warmth rule that knows the heat of every lot, from its twin where it must."""
+        if rule.kind is not RuleKind.WARMTH:
+            return rule
+        twin = next((each for each in others if each.rule_id == rule.rule_id), rule)
+        heat = dict(twin.excess_heat_btu_per_lb) | dict(rule.excess_heat_btu_per_lb)
+        unknown = [lot_id for lot_id in self.lot_ids if lot_id not in heat]
+        if unknown:
+            read = f"no temperature of {', '.join(unknown)} for rule {rule.rule_id}"
+            allowed = "a warmth rule of the same rule_id in both cases, or in neither"
+            raise InputRefused([Problem("rules", None, "rule_id", read, allowed)])
+        return replace(rule, excess_heat_btu_per_lb=tuple(heat.items()))
+
+    @cached_property
+    def _standards(self) -> tuple:
+        """Rows of each side, and those of the other that only its own products name."""
+        return tuple(
+            own.standards
+            + tuple(
+                row
+                for row in other.standards
+                if row.standard_id not in {each.standard_id for each in own.standards}
+            )
+            for own, other in ((self.before, self.after), (self.after, self.before))
+        )
+
+
+def _as_on(lot: Lot, day: date, shown_on: date) -> Lot:
+    """A lot of a case planned on `day`, as it stands in a case of the day `shown_on`.
+
+    Whether it can be used is settled on its own day; dates that would say otherwise on the
+    other day are dropped.
+    """
+    if lot.reason_unusable(day) is not None:
+        lot = _without_pounds(lot)
+    if _outside_its_days(lot, shown_on):
+        return replace(lot, available_on=None, use_by=None)
+    return lot
+
+
+def _outside_its_days(lot: Lot, day: date) -> bool:
+    early = lot.available_on is not None and day < lot.available_on
+    return early or (lot.use_by is not None and day > lot.use_by)
+
+
+def _without_pounds(lot: Lot) -> Lot:
+    return replace(lot, quantity_lb=0.0, least_purchase_lb=0.0)
+
+
+_NOT_MEAT = {*_PRICE, "quantity_lb", "least_purchase_lb", "can_split", "available_on", "use_by"}
+_MEAT = tuple(field.name for field in fields(Lot) if field.name not in _NOT_MEAT)
+
+
+def _meat(lot: Lot) -> tuple:
+    """What decides which blends may hold a lot and what it keeps in them."""
+    return tuple(getattr(lot, name) for name in _MEAT)

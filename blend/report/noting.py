@@ -1,0 +1,159 @@
+"""From what was heard and counted to the news of a day."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+from blend.domain.clearing import Market
+from blend.domain.market import CanvassEntry, Published, Volume
+from blend.domain.method import Method
+from blend.errors import InputRefused, Problem
+from blend.report.calendar import DayFigure, compare
+from blend.report.desk import QuotedPrice, market_on, volumes_used, why_item_moved
+from blend.report.indicators import grouped, indicator, series_of
+from blend.report.news import Explanation, ItemNews, News, price_of, quotable
+from blend.report.quoting import Heard, quote, standings
+
+DAYS_BACK = timedelta(days=2 * 366 + 7)
+"""What comparisons on the year reach back to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a note is asked to explain, and with what.
+
+    Moves are explained since the day of `since`. `market` holds the blends, rules and
+    elasticities that the store does not; `item_ids` are the items, none of them: those that
+    moved most up and most down. `talk` are the entries of the days after. `volume_error_share`
+    is the standard error of a volume, a share of it.
+    """
+
+    since: Heard
+    talk: tuple[CanvassEntry, ...]
+    market: Market
+    item_ids: tuple[str, ...] = ()
+    volume_error_share: float = 0.01
+
+
+def news_of(
+    known: Heard,
+    days: Mapping[str, Sequence[DayFigure]],
+    volumes: Sequence[Volume],
+    method: Method,
+    *,
+    asked: Asked | None = None,
+    levels: Collection[str] = (),
+) -> News:
+    """All that the note of the day that `known` is of is made of.
+
+    `days` are the quotations of each item, two years of them if there are; `volumes` all
+    figures. Without `asked` nothing is explained. `levels` are the series that stand at a time.
+    Raise InputRefused for items and volumes that are missing.
+    """
+    items = item_news(known, days, method)
+    told = (
+        indicator(each, known.day, whole) for each, whole in grouped(series_of(volumes, levels))
+    )
+    return News(
+        day=known.day,
+        items=items,
+        together=standings(known, method),
+        indicators=tuple(each for each in told if each is not None),
+        explanations=() if asked is None else _explained(known, items, volumes, method, asked),
+        talk=() if asked is None else quotable(asked.talk),
+        volume_error_share=0.0 if asked is None else asked.volume_error_share,
+        method_version=method.version,
+        method_digest=method.digest,
+        position=known.position,
+    )
+
+
+def item_news(
+    known: Heard, days: Mapping[str, Sequence[DayFigure]], method: Method
+) -> tuple[ItemNews, ...]:
+    """Every item on the day that `known` is of, in the store's order."""
+    published = _published_on(known)
+    return tuple(
+        ItemNews(
+            quote(known, item_id, method),
+            compare(days[item_id], known.day),
+            tuple(days[item_id]),
+            published.get(item_id),
+        )
+        for item_id in known.items
+    )
+
+
+def _published_on(known: Heard) -> dict[str, Published]:
+    return {each.item_id: each for each in known.published if each.market_day == known.day}
+
+
+def _explained(
+    known: Heard,
+    items: Sequence[ItemNews],
+    volumes: Sequence[Volume],
+    method: Method,
+    asked: Asked,
+) -> tuple[Explanation, ...]:
+    ends = (asked.since, known)
+    before, after = (_prices(end, method) for end in ends)
+    frame = asked.market
+    used = [volumes_used(frame, volumes, end.day) for end in ends]
+    markets = [
+        market_on(frame, counted, prices, end.day)
+        for counted, prices, end in zip(used, (before, after), ends, strict=True)
+    ]
+    shown = {e.item.item_id for e in items if e.quoted.confidentiality.may_be_shown}
+    moves = {
+        lot.lot_id: after[lot.lot_id].usd_per_cwt - before[lot.lot_id].usd_per_cwt
+        for lot in frame.case.lots
+        if lot.lot_id in shown
+    }
+    return tuple(
+        Explanation(
+            item_id,
+            asked.since.day,
+            why_item_moved(
+                *markets,
+                item_id,
+                (before[item_id], after[item_id]),
+                volume_error_share=asked.volume_error_share,
+            ),
+            tuple(volume for counted in used for volume in counted.values()),
+            markets[1],
+        )
+        for item_id in (_checked(asked.item_ids, moves) or _moved_most(moves))
+    )
+
+
+def _prices(known: Heard, method: Method) -> dict[str, QuotedPrice]:
+    """Of every item with a quotation that day: as published where it was."""
+    published = _published_on(known)
+    prices = {}
+    for item_id in known.items:
+        made = quote(known, item_id, method).assessed
+        usd = price_of(made, published.get(item_id))
+        if usd is not None:
+            prices[item_id] = QuotedPrice(usd, made.standard_error_usd_per_cwt)
+    return prices
+
+
+def _checked(item_ids: tuple[str, ...], moves: Collection[str]) -> tuple[str, ...]:
+    problems = [
+        Problem("market", None, "lot_id", name, f"an item of the market: {', '.join(moves)}")
+        for name in item_ids
+        if name not in moves
+    ]
+    if problems:
+        raise InputRefused(problems)
+    return item_ids
+
+
+def _moved_most(moves: dict[str, float]) -> tuple[str, ...]:
+    """The item that rose most and the one that fell most."""
+    rose = max(moves, key=moves.__getitem__, default=None)
+    fell = min(moves, key=moves.__getitem__, default=None)
+    found = [rose] if rose is not None and moves[rose] > 0 else []
+    return (*found, fell) if fell is not None and moves[fell] < 0 else tuple(found)

@@ -1,0 +1,377 @@
+"""The store: appends whole or not at all, and answers as of any earlier moment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, Self
+
+from sqlalchemy import Connection, Engine, Select, Table, func, insert, inspect, select, text
+
+from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
+from blend.domain.method import Method, method_of
+from blend.errors import FileTrouble, InputRefused
+from blend.store.adding import Known, sift
+from blend.store.engine import as_file_trouble, name_of, open_engine, url_of, writing
+from blend.store.migrations import MIGRATIONS
+from blend.store.schema import (
+    APPENDS,
+    ENTRIES,
+    ITEMS,
+    METHODS,
+    PUBLISHED,
+    SCHEMA_VERSIONS,
+    VOLUMES,
+)
+
+AsOf = datetime | int | None
+"""Up to when: a moment, the number of an append, or None for all there is."""
+
+Days = tuple[date, date]
+"""First and last day, both of them included."""
+
+_AT_ONCE = 500
+"""Ids asked for in one question; SQLite bounds how many it takes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What an append brought. `number` None: nothing was new, so there was none."""
+
+    number: int | None
+    recorded_at: datetime | None
+    items: int = 0
+    entries: int = 0
+    volumes: int = 0
+    published: int = 0
+    known: int = 0
+    """Things that the store held already, word for word."""
+
+
+class Store:
+    """The market's history in one SQLite file or one PostgreSQL database."""
+
+    def __init__(self, engine: Engine, name: str) -> None:
+        self._engine = engine
+        self.name = name
+
+    # Opening ----------------------------------------------------------------------------------
+
+    @classmethod
+    def create(cls, where: str | Path) -> Self:
+        """Make a store, or bring an older one up to date; one that is so already is left alone.
+
+        `where` is a path or a PostgreSQL URL. Raise FileTrouble.
+        """
+        url = url_of(where)
+        name = name_of(url)
+        if url.drivername == "sqlite" and not Path(name).parent.is_dir():
+            raise FileTrouble(f"{name}: there is no folder {Path(name).parent} to make it in")
+        store = cls(open_engine(url), name)
+        with store._told():
+            store._migrate()
+        return store
+
+    @classmethod
+    def open(cls, where: str | Path) -> Self:
+        """Open a store that is there; raise FileTrouble for what is none or not up to date."""
+        url = url_of(where)
+        name = name_of(url)
+        if url.drivername == "sqlite" and not Path(name).is_file():
+            raise FileTrouble(f"{name}: no such store; `blend store init` makes one")
+        store = cls(open_engine(url), name)
+        with store._told(), store._engine.connect() as connection:
+            version = _version(connection)
+        newest = max(MIGRATIONS)
+        if version is None:
+            raise FileTrouble(f"{name}: not a store of blend; `blend store init` makes one")
+        if version < newest:
+            raise FileTrouble(
+                f"{name}: of version {version}, older than {newest}; `blend store init` brings it "
+                "up to date"
+            )
+        if version > newest:
+            raise FileTrouble(f"{name}: made by a newer blend (version {version}, not {newest})")
+        return store
+
+    def close(self) -> None:
+        self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _told(self) -> Any:
+        return as_file_trouble(self.name)
+
+    def _migrate(self) -> None:
+        with writing(self._engine) as connection:
+            version = _version(connection)
+            if version is None:
+                others = inspect(connection).get_table_names()
+                taken = [name for name in others if name in ENTRIES.metadata.tables]
+                if taken or (others and self._engine.dialect.name == "sqlite"):
+                    raise FileTrouble(
+                        f"{self.name}: holds other tables ({', '.join((taken or others)[:5])})"
+                    )
+            for number in sorted(MIGRATIONS):
+                if number > (version or 0):
+                    for statement in MIGRATIONS[number](self._engine.dialect.name):
+                        connection.execute(text(statement))
+                    row = {"version": number, "applied_at": datetime.now(UTC)}
+                    connection.execute(insert(SCHEMA_VERSIONS), row)
+
+    # Adding -----------------------------------------------------------------------------------
+
+    def add(self, additions: Additions) -> Added:
+        """Append items, entries and volumes in one transaction.
+
+        What the store holds already word for word is passed over, so that an import whose end
+        was not seen can be repeated. Raise InputRefused with every problem, nothing written;
+        raise FileTrouble.
+        """
+        with self._told(), writing(self._engine) as connection:
+            sifted = sift(additions, _known(connection, additions))
+            if sifted.problems:
+                raise InputRefused(sifted.problems)
+            if not (sifted.items or sifted.entries or sifted.volumes):
+                return Added(None, None, known=sifted.known)
+            number, recorded_at = _begin_append(connection)
+            _put(connection, ITEMS, number, sifted.items)
+            _put(connection, ENTRIES, number, sifted.entries)
+            _put(connection, VOLUMES, number, sifted.volumes)
+        return Added(
+            number,
+            recorded_at,
+            items=len(sifted.items),
+            entries=len(sifted.entries),
+            volumes=len(sifted.volumes),
+            known=sifted.known,
+        )
+
+    def publish(self, published: Sequence[Published], method: Method) -> Added:
+        """Keep what is published, and the method by which; the moment is set here.
+
+        Raise FileTrouble.
+        """
+        with self._told(), writing(self._engine) as connection:
+            number, recorded_at = _begin_append(connection)
+            held = select(METHODS.c.digest).where(METHODS.c.digest == method.digest)
+            if connection.execute(held).first() is None:
+                row = {
+                    "append_number": number,
+                    "digest": method.digest,
+                    "text": method.text,
+                }
+                connection.execute(insert(METHODS), row)
+            stamped = [replace(each, published_at=recorded_at) for each in published]
+            _put(connection, PUBLISHED, number, stamped)
+        return Added(number, recorded_at, published=len(published))
+
+    # Asking -----------------------------------------------------------------------------------
+
+    def position(self, as_of: AsOf = None) -> int:
+        """Number of the last append up to then; 0 where there is none.
+
+        Asked with this number, the store gives the same answers for ever.
+        """
+        if isinstance(as_of, int):
+            return as_of
+        last = select(func.coalesce(func.max(APPENDS.c.append_number), 0))
+        if as_of is not None:
+            last = last.where(APPENDS.c.recorded_at <= as_of)
+        with self._told(), self._engine.connect() as connection:
+            return connection.execute(last).scalar_one()
+
+    def items(self, as_of: AsOf = None) -> dict[str, Item]:
+        """Items by id, each on the terms last given."""
+        rows = self._rows(_up_to(select(ITEMS), ITEMS, self.position(as_of)), ITEMS)
+        return {row["item_id"]: _made(Item, row) for row in rows}
+
+    def entries(
+        self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None
+    ) -> tuple[CanvassEntry, ...]:
+        """Entries that stand: neither corrected nor withdrawn up to then."""
+        position = self.position(as_of)
+        later = ENTRIES.alias()
+        corrected = select(later.c.entry_id).where(
+            later.c.corrects == ENTRIES.c.entry_id, later.c.append_number <= position
+        )
+        asked = select(ENTRIES).where(~corrected.exists(), ~ENTRIES.c.withdrawn)
+        asked = _narrowed(asked, ENTRIES.c.item_id, item_id, ENTRIES.c.market_day, days)
+        return tuple(map(_entry_of, self._rows(_up_to(asked, ENTRIES, position), ENTRIES)))
+
+    def every_entry(self, as_of: AsOf = None) -> tuple[CanvassEntry, ...]:
+        """All that was ever heard, corrected or not, in the order of recording."""
+        asked = _up_to(select(ENTRIES), ENTRIES, self.position(as_of))
+        return tuple(map(_entry_of, self._rows(asked, ENTRIES)))
+
+    def history(self, entry_id: str) -> tuple[CanvassEntry, ...]:
+        """An entry, what it corrects and what corrects it, the first first; empty if unknown."""
+        with self._told(), self._engine.connect() as connection:
+
+            def one(column: Any, value: str | None) -> CanvassEntry | None:
+                rows = _asked_by(connection, ENTRIES, column, [value] if value else [])
+                return _entry_of(rows[0]) if rows else None
+
+            first = one(ENTRIES.c.entry_id, entry_id)
+            while first is not None and first.corrects is not None:
+                first = one(ENTRIES.c.entry_id, first.corrects)
+            chain = []
+            while first is not None:
+                chain.append(first)
+                first = one(ENTRIES.c.corrects, first.entry_id)
+        return tuple(chain)
+
+    def volumes(
+        self, series_id: str | None = None, days: Days | None = None, as_of: AsOf = None
+    ) -> tuple[Volume, ...]:
+        """The standing figure of each series, period, item and origin, by period."""
+        every = self.every_volume(series_id, days, as_of)
+        return tuple(sorted({each.key: each for each in every}.values(), key=_by_period))
+
+    def every_volume(
+        self, series_id: str | None = None, days: Days | None = None, as_of: AsOf = None
+    ) -> tuple[Volume, ...]:
+        """Every figure ever given, replaced or not, in the order of recording."""
+        asked = _narrowed(
+            select(VOLUMES), VOLUMES.c.series_id, series_id, VOLUMES.c.period_end, days
+        )
+        rows = self._rows(_up_to(asked, VOLUMES, self.position(as_of)), VOLUMES)
+        return tuple(_made(Volume, row) for row in rows)
+
+    def published(
+        self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None
+    ) -> tuple[Published, ...]:
+        """What was last published of each item and day, by day and item."""
+        every = self.every_published(item_id, days, as_of)
+        last = {(each.market_day, each.item_id): each for each in every}
+        return tuple(last[key] for key in sorted(last))
+
+    def every_published(
+        self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None
+    ) -> tuple[Published, ...]:
+        """All that was ever published, in that order."""
+        asked = _narrowed(
+            select(PUBLISHED), PUBLISHED.c.item_id, item_id, PUBLISHED.c.market_day, days
+        )
+        rows = self._rows(_up_to(asked, PUBLISHED, self.position(as_of)), PUBLISHED)
+        return tuple(_made(Published, row) for row in rows)
+
+    def method(self, digest: str) -> Method:
+        """The method of this digest; raise FileTrouble where it is not known or not readable."""
+        asked = select(METHODS.c.text).where(METHODS.c.digest == digest)
+        with self._told(), self._engine.connect() as connection:
+            written = connection.execute(asked).scalar_one_or_none()
+        if written is None:
+            raise FileTrouble(f"{self.name}: no method with digest {digest[:12]}")
+        try:
+            return method_of(written)
+        except ValueError as error:
+            raise FileTrouble(f"{self.name}: method {digest[:12]} is {error}") from error
+
+    def counts(self) -> Mapping[str, int]:
+        """Rows of each table."""
+        with self._told(), self._engine.connect() as connection:
+            return {
+                table.name: connection.execute(select(func.count()).select_from(table)).scalar_one()
+                for table in (APPENDS, ITEMS, ENTRIES, VOLUMES, PUBLISHED, METHODS)
+            }
+
+    def _rows(self, asked: Select[Any], table: Table) -> Sequence[Mapping[str, Any]]:
+        ordered = asked.order_by(table.c.append_number, table.c.place)
+        with self._told(), self._engine.connect() as connection:
+            return connection.execute(ordered).mappings().all()
+
+
+# Between rows and domain objects ----------------------------------------------------------------
+
+
+def _version(connection: Connection) -> int | None:
+    if not inspect(connection).has_table(SCHEMA_VERSIONS.name):
+        return None
+    return connection.execute(select(func.max(SCHEMA_VERSIONS.c.version))).scalar_one()
+
+
+def _begin_append(connection: Connection) -> tuple[int, datetime]:
+    """A new number and its moment, never before that of the number before it."""
+    last = select(APPENDS).order_by(APPENDS.c.append_number.desc()).limit(1)
+    row = connection.execute(last).first()
+    number, recorded_at = 1, datetime.now(UTC)
+    if row is not None:
+        number, recorded_at = row.append_number + 1, max(recorded_at, row.recorded_at)
+    connection.execute(insert(APPENDS), {"append_number": number, "recorded_at": recorded_at})
+    return number, recorded_at
+
+
+def _put(connection: Connection, table: Table, number: int, things: Iterable[Any]) -> None:
+    rows = [
+        {field.name: getattr(thing, field.name) for field in fields(thing)}
+        | {"append_number": number, "place": place}
+        for place, thing in enumerate(things)
+    ]
+    if rows:
+        connection.execute(insert(table), rows)
+
+
+def _up_to(asked: Select[Any], table: Table, position: int) -> Select[Any]:
+    return asked.where(table.c.append_number <= position)
+
+
+def _narrowed(
+    asked: Select[Any], name: Any, wanted: str | None, day: Any, days: Days | None
+) -> Select[Any]:
+    if wanted is not None:
+        asked = asked.where(name == wanted)
+    return asked if days is None else asked.where(day.between(*days))
+
+
+def _by_period(volume: Volume) -> tuple[Any, ...]:
+    return volume.period_end, volume.series_id, volume.item_id, volume.origin
+
+
+def _known(connection: Connection, additions: Additions) -> Known:
+    """What the store holds that these additions could clash with."""
+    ids = sorted(
+        {each for entry in additions.entries for each in (entry.entry_id, entry.corrects) if each}
+    )
+    entries = _asked_by(connection, ENTRIES, ENTRIES.c.entry_id, ids)
+    corrections = _asked_by(connection, ENTRIES, ENTRIES.c.corrects, ids)
+    series = sorted({volume.series_id for volume in additions.volumes})
+    keys = {volume.key for volume in additions.volumes}
+    volumes = [
+        _made(Volume, row)
+        for row in sorted(
+            _asked_by(connection, VOLUMES, VOLUMES.c.series_id, series),
+            key=lambda row: (row["append_number"], row["place"]),
+        )
+    ]
+    items = connection.execute(select(ITEMS).order_by(ITEMS.c.append_number)).mappings()
+    return Known(
+        items={row["item_id"]: _made(Item, row) for row in items},
+        entries={row["entry_id"]: _entry_of(row) for row in entries},
+        corrected_by={row["corrects"]: row["entry_id"] for row in corrections},
+        volumes=[volume for volume in volumes if volume.key in keys],
+    )
+
+
+def _asked_by(
+    connection: Connection, table: Table, column: Any, values: Sequence[str]
+) -> list[Mapping[str, Any]]:
+    rows: list[Mapping[str, Any]] = []
+    for start in range(0, len(values), _AT_ONCE):
+        asked = select(table).where(column.in_(values[start : start + _AT_ONCE]))
+        rows += connection.execute(asked).mappings().all()
+    return rows
+
+
+def _made(kind: type, row: Mapping[str, Any]) -> Any:
+    return kind(**{field.name: row[field.name] for field in fields(kind)})
+
+
+def _entry_of(row: Mapping[str, Any]) -> CanvassEntry:
+    return replace(_made(CanvassEntry, row), kind=EntryKind(row["kind"]))

@@ -1,0 +1,244 @@
+"""From the invented desk's store to its note: what is printed, kept, marked and refused."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from blend.cli import main
+from blend.store import Store
+
+DESK = Path(__file__).parents[2] / "demo_data" / "desk"
+DAY, SINCE = "2026-11-06", "2026-10-16"
+PLAIN = ["--day", DAY, "--level", "cold storage"]
+EXPLAINED = [
+    *PLAIN,
+    *("--market", DESK / "market", "--since", SINCE, "--volume-error", 0.005),
+    *("--explain", "90s"),
+]
+pytestmark = pytest.mark.slow
+
+
+def run(*arguments: object, store: Path):
+    return CliRunner().invoke(main, [*map(str, arguments), "--store", str(store)])
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory):
+    store = tmp_path_factory.mktemp("desk") / "desk.db"
+    assert run("store", "init", store=store).exit_code == 0
+    assert run("store", "import", DESK, store=store).exit_code == 0
+    return store
+
+
+@pytest.fixture(scope="module")
+def explained(filled, tmp_path_factory):
+    """The draft and the page of a day in the short weeks, moves explained since before them."""
+    folder = tmp_path_factory.mktemp("note")
+    for name in ("note.md", "note.html"):
+        answer = run("note", *EXPLAINED, "--out", folder / name, store=filled)
+        assert answer.exit_code == 0, answer.output
+        assert "warning" not in answer.output
+    return folder
+
+
+@pytest.fixture
+def store(filled, tmp_path):
+    """A store of its own, to write into."""
+    return Path(shutil.copy(filled, tmp_path / "desk.db"))
+
+
+@pytest.fixture
+def draft(filled, tmp_path):
+    out = tmp_path / "draft.md"
+    assert run("note", *PLAIN, "--out", out, store=filled).exit_code == 0
+    return out
+
+
+# What it says ------------------------------------------------------------------------------------
+
+
+def test_the_planted_cause_is_told_and_the_talk_is_not_taken_for_one(explained):
+    text = (explained / "note.md").read_text("utf-8")
+    why = text[text.index("## Why it moved") : text.index("## What the quotations rest on")]
+    told, untold = why.split("Not to be told from nothing:")
+    assert "Imported availability:" in told
+    assert "had imported availability alone been as before, 90s would clear at" in told
+    assert "orders" in untold.partition("Not explained")[0]
+    assert "says demand is heavy" in why
+    assert "on which no figure here rests" in why
+    assert "not what caused the move" in why
+
+
+def test_every_figure_leads_to_its_source_and_no_firm_is_named(explained):
+    page = (explained / "note.html").read_text("utf-8")
+    links = set(re.findall(r'href="#([^"]+)"', page))
+    ids = set(re.findall(r' id="([^"]+)"', page))
+    assert links <= ids
+    assert "90s.price" in ids
+    assert "why.90s.imported+availability.put+back" in ids
+    for text in (page, (explained / "note.md").read_text("utf-8")):
+        assert not re.search(r"\b(packer|grinder|trader|importer) \d", text)
+    assert page.count("data:image/svg+xml") == 2
+    assert not re.search(r'(src|href)="(?!data:image/svg|#)', page)
+    assert "Draft, not signed" in page
+
+
+def test_the_same_store_gives_the_same_note(explained, filled, tmp_path):
+    for name in ("note.md", "note.html"):
+        run("note", *EXPLAINED, "--out", tmp_path / name, store=filled)
+        assert (tmp_path / name).read_bytes() == (explained / name).read_bytes()
+
+
+def test_without_a_market_nothing_is_explained(draft):
+    text = draft.read_text("utf-8")
+    assert "## Why it moved" not in text
+    assert "## Supply and orders" in text
+
+
+# From draft to signed page -----------------------------------------------------------------------
+
+
+def test_an_edited_draft_is_signed_with_its_words(draft, filled, tmp_path):
+    text = draft.read_text("utf-8")
+    draft.write_text(text.replace("## The day in short", "## A quiet Friday"), "utf-8")
+    out = tmp_path / "note.html"
+    answer = run(
+        "note", *PLAIN, "--draft", draft, "--sign", "A. Reporter", "--out", out, store=filled
+    )
+    assert answer.exit_code == 0, answer.output
+    page = out.read_text("utf-8")
+    assert "A quiet Friday" in page
+    assert "Reporter: A. Reporter" in page
+
+
+def test_after_a_correction_the_draft_is_marked_and_not_signed(draft, store, tmp_path):
+    with Store.open(store) as opened:
+        entries = opened.entries("90s")
+    trade = next(e for e in entries if str(e.market_day) == DAY and e.kind == "trade")
+    wrong = run(
+        *("canvass", "add", "--item", "90s", "--kind", "trade", "--source", trade.source),
+        *("--source-class", trade.source_class, "--price", trade.usd_per_cwt + 2),
+        *("--pounds", trade.pounds_lb * 20, "--corrects", trade.entry_id),
+        *("--heard-at", trade.heard_at),
+        store=store,
+    )
+    assert wrong.exit_code == 0, wrong.output
+    out = tmp_path / "note.html"
+    signed = run(
+        "note", *PLAIN, "--draft", draft, "--sign", "A. Reporter", "--out", out, store=store
+    )
+    assert signed.exit_code == 2
+    assert "90s.pounds" in signed.output
+    assert "as the store has it now" in signed.output
+    assert not out.exists()
+    marked = run("note", *PLAIN, "--draft", draft, "--out", out, store=store)
+    assert marked.exit_code == 0
+    page = out.read_text("utf-8")
+    assert "does not agree with the store" in page
+    assert "<mark" in page
+
+
+def test_an_override_is_printed_with_its_reason(store, tmp_path):
+    published = run(
+        *("quote", "--day", DAY, "--item", "90s", "--publish", "--assessor", "A. Reporter"),
+        *("--override", 371.25, "--reason", "two late trades confirmed by both sides"),
+        store=store,
+    )
+    assert published.exit_code == 0, published.output
+    out = tmp_path / "note.md"
+    run("note", *PLAIN, "--out", out, store=store)
+    text = out.read_text("utf-8")
+    assert "[371.25](#90s.price)" in text
+    assert "two late trades confirmed by both sides" in text
+    assert "set by a person" in text
+
+
+def test_an_item_that_could_show_a_firm_is_counted_and_not_shown(store, tmp_path):
+    folder = tmp_path / "more"
+    folder.mkdir()
+    (folder / "items.csv").write_text(
+        "item_id,name,species,lean_share,form,origin\nX70,Hearts,beef,0.7,fresh,domestic\n"
+    )
+    (folder / "canvass.csv").write_text(
+        "entry_id,heard_at,market_day,kind,item_id,usd_per_cwt,pounds_lb,source,source_class\n"
+        f"x1,{DAY} 09:00,{DAY},trade,X70,123.75,400000,packer 1,packer\n"
+        f"x2,{DAY} 09:30,{DAY},trade,X70,123.25,40000,packer 2,packer\n"
+    )
+    assert run("store", "import", folder, store=store).exit_code == 0
+    out = tmp_path / "note.md"
+    run("note", *PLAIN, "--out", out, store=store)
+    text = out.read_text("utf-8")
+    assert "[1](#withheld) items are not shown" in text
+    assert "X70" not in text
+
+
+# What is refused ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("more", "exit_code", "told"),
+    [
+        (["--out", "note.txt"], 1, "ends in .md or .html"),
+        (["--out", "note.html", "--draft", "missing.md"], 1, "missing.md"),
+        (["--out", "note.md", "--sign", "X"], 2, "--out NAME.html"),
+        (["--out", "note.md", "--since", SINCE], 2, "need --market"),
+        (["--out", "note.md", "--market", DESK / "market", "--since", DAY], 2, "before --day"),
+        (["--out", "note.md", "--market", DESK / "market", "--explain", "99s"], 2, "99s"),
+        (["--out", "note.md", "--level", "stocks"], 2, "stocks"),
+    ],
+)
+def test_what_cannot_be_is_told_and_nothing_is_written(filled, tmp_path, more, exit_code, told):
+    arguments = [tmp_path / each if str(each).startswith("note.") else each for each in more]
+    answer = run("note", *PLAIN, *arguments, store=filled)
+    assert answer.exit_code == exit_code, answer.output
+    assert told in answer.output
+    assert not list(tmp_path.glob("note.*"))
+
+
+def test_a_day_without_volumes_in_its_week_is_refused_with_all_that_lack(filled, tmp_path):
+    answer = run(
+        *("note", "--day", "2026-11-27", "--market", DESK / "market"),
+        *("--since", DAY, "--out", tmp_path / "note.md"),
+        store=filled,
+    )
+    assert answer.exit_code == 2
+    assert "in the week to 2026-11-27" in answer.output
+    assert answer.output.count("volumes, ") == 17
+
+
+# Indicators --------------------------------------------------------------------------------------
+
+
+def test_indicators_tell_volumes_breadth_and_what_went_together(filled):
+    answer = run(
+        *("indicators", "--day", DAY, "--series", "availability", "--against", "90s", "--lags", 1),
+        store=filled,
+    )
+    assert answer.exit_code == 0, answer.output
+    assert "availability 90 CL" in answer.output
+    assert "90s after volumes" in answer.output
+    assert "Breadth" in answer.output
+    assert "our extension" in " ".join(answer.output.split())
+    assert "does not say that one moved the other" in " ".join(answer.output.split())
+
+
+def test_a_series_that_is_not_there_is_refused(filled):
+    answer = run("indicators", "--series", "slaughter", store=filled)
+    assert answer.exit_code == 2
+    assert "slaughter cows" in answer.output
+    answer = run("indicators", "--against", "99s", store=filled)
+    assert answer.exit_code == 2
+    assert "99s" in answer.output
+
+
+def test_a_store_without_volumes_says_so(tmp_path):
+    store = tmp_path / "empty.db"
+    run("store", "init", store=store)
+    answer = run("indicators", store=store)
+    assert answer.exit_code == 1
+    assert "holds no volumes" in answer.output

@@ -1,0 +1,95 @@
+"""`blend why` and `blend clear` on the demo: what they print, draw, write and refuse."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from blend.cli import main
+from blend.cli.why import _DRIVERS
+from blend.report.mixed import Driver
+
+DEMO = Path(__file__).parents[2] / "demo_data"
+BEFORE = DEMO / "week_before"
+MARKET = DEMO / "market"
+LATER = MARKET / "later"
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, [str(each) for each in arguments])
+
+
+def test_the_drivers_of_the_command_are_those_there_are():
+    assert [name.replace("-", " ") for name in _DRIVERS] == [each.value for each in Driver]
+
+
+def test_why_a_plan_moved_is_told_drawn_and_written(tmp_path):
+    picture, folder = tmp_path / "why.png", tmp_path / "back"
+    answer = run(
+        *("why", BEFORE, DEMO, "--item", "lot=B90-1", "--observed", 5, "--error", 1),
+        *("--picture", picture, "--counterfactual", "imported-availability", "--write", folder),
+    )
+    assert answer.exit_code == 0, answer.output
+    for words in ("Had it stayed", "Not explained", "not what caused", "substitution", "holds."):
+        assert words in answer.output.replace("\n", " ")
+    assert picture.stat().st_size > 10_000
+    assert run("check", folder).exit_code == 0
+    again = run("why", folder, DEMO, "--item", "lot=B90-1")
+    assert again.exit_code == 0 and "imported availability" in again.output
+    assert (
+        run(
+            *("why", BEFORE, DEMO, "--item", "lot=B90-1"),
+            *("--counterfactual", "orders", "--write", folder),
+        ).exit_code
+        == 1
+    )
+
+
+def test_why_a_market_moved_is_told_with_errors(tmp_path):
+    folder = tmp_path / "back"
+    answer = run(
+        *("why", MARKET, LATER, "--item", "lot=90s", "--draws", 2, "--quotation-error", 1),
+        *("--picture", tmp_path / "why.svg", "--counterfactual", "orders", "--write", folder),
+    )
+    assert answer.exit_code == 0, answer.output
+    assert "2 draws" in answer.output and "The quotation moved +9.50" in answer.output
+    assert run("clear", folder).exit_code == 0
+
+
+def test_clear_shows_the_fit_the_prices_and_the_proof():
+    answer = run("clear", MARKET, "--move", MARKET / "imports_short.csv")
+    assert answer.exit_code == 0, answer.output
+    for words in ("The fit: items", "Premium", "Then at", "Proved in exact", "no forecast"):
+        assert words in answer.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("why", BEFORE, MARKET, "--item", "lot=90s"), "product_demand"),
+        (("why", BEFORE, DEMO, "--item", "colour=red"), "unknown attribute"),
+        (("why", BEFORE, DEMO, "--item", "lot=nobody"), "no lot with"),
+        (("why", BEFORE, DEMO, "--item", "lot=B90-1", "--error", "1"), "--observed"),
+        (("why", BEFORE, DEMO, "--item", "lot=B90-1", "--counterfactual", "orders"), "--write"),
+        (("why", BEFORE, DEMO, "--item", "lot=B90-1", "--draws", "9"), "in doubt"),
+        (("why", MARKET, LATER, "--item", "lot=90s", "--shortfall", "1"), "--shortfall"),
+        (
+            ("why", MARKET, LATER, "--item=lot=90s", "--counterfactual=own-price", "--write=no"),
+            "here there are",
+        ),
+        (("clear", DEMO), "product_demand"),
+    ],
+)
+def test_what_cannot_be_asked_is_refused(arguments, words):
+    answer = run(*arguments)
+    assert answer.exit_code == 2
+    assert words in answer.stderr and "Traceback" not in answer.stderr
+    assert not answer.stdout and not Path("no").exists()
+
+
+def test_a_case_without_a_plan_tells_its_clash():
+    answer = run("why", DEMO / "no_plan", DEMO, "--item", "lot=B90-1")
+    assert answer.exit_code == 3
+    assert "No plan exists" in answer.stderr
