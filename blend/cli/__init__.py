@@ -105,7 +105,6 @@ COMMANDS = {
         "blend.cli.note",
         "Write the note of a day: first a draft to edit (.md), then the page to print (.html).",
     ),
-    "bench": Place("blend.cli.bench", "Measure how fast the answers come, against other ways."),
     "bench": Place("blend.cli.bench", "Time the main paths against plain ways of doing the same."),
 }
 
