@@ -19,9 +19,9 @@ from blend.domain.case import Case
 from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind
 
-ACROSS = 4
+ACROSS = 3
 """Products of a pool, spread over all its leans, that each of its lots is dealt to."""
-NEAR = 4
+NEAR = 3
 """Products about as lean among products as the lot is among lots that it is dealt to besides.
 
 Both by measurement: fewer leave the first part short of a plan, more make it slow."""

@@ -57,12 +57,6 @@ class WarmCase:
             if rule.kind is RuleKind.MUST_USE and rule.least_lb is None
         ]
         self._lots = [case.lot(lot.lot_id) for lot in self._layout.lots]
-        self._short_of = {
-            product.product_id: int(self._programme.names["short"].start) + place
-            for place, product in enumerate(
-                p for p in self._layout.products if p.shortfall_usd_per_lb is not None
-            )
-        }
         self._linear = WarmLinear(self._programme)
         self._orders = {p.product_id: (p.least_lb, p.most_lb) for p in case.products}
         self._set({lot.lot_id: lot for lot in self._lots}, self._orders)
@@ -144,9 +138,6 @@ class WarmCase:
         row = self._row_of[Requirement(Family.VOLUME_LEAST, product_id)]
         if linear.row_lower[row] != least_lb:
             linear.set_row_bounds(row, least_lb, np.inf)
-        short = self._short_of.get(product_id)
-        if short is not None and linear.upper[short] != least_lb:
-            linear.set_column_bounds(short, 0.0, least_lb)
         if most_lb is not None:
             row = self._row_of[Requirement(Family.VOLUME_MOST, product_id)]
             if linear.row_upper[row] != most_lb:

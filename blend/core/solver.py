@@ -24,8 +24,9 @@ _PAYS = -1e-9
 _BEST_OF_BLEND = 12
 _BEST_OF_LOT = 3
 """How many paying columns of each blend and of each lot enter at once (by measurement)."""
-_ABSENT_USD_PER_LB = 100.0
-"""Stand-ins for pounds that the part cannot yet provide cost this many times the dearest."""
+_ABSENT_TIMES_DEAREST = 3.0
+"""Stand-ins for pounds that the part cannot yet provide cost this many times the dearest meat:
+more, and they drown the prices that tell which columns to add (by measurement)."""
 
 
 class Outcome(StrEnum):
@@ -290,7 +291,7 @@ class WarmLinear:
         """Let every demand be met at a forbidding cost, so that the first part has a plan."""
         demands = np.flatnonzero(self.row_lower > 0).astype(np.int32)
         self._stand_ins = len(self._active) + np.arange(len(demands))
-        price = _ABSENT_USD_PER_LB * np.abs(self.cost).max(initial=1.0)
+        price = _ABSENT_TIMES_DEAREST * np.abs(self.cost).max(initial=1.0)
         self._highs.addCols(
             len(demands),
             np.full(len(demands), price),

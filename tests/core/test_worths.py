@@ -19,7 +19,7 @@ from blend.domain.requirements import Family
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from tests import strategies
-from tests.core.tables import value_of, with_lot, with_product, with_value
+from tests.core.tables import value_of, with_lot, with_own_rules, with_product, with_value
 from tests.published.cases import make_case, make_lot, make_product
 
 MOVE_LB = 0.02
@@ -94,6 +94,27 @@ def assert_worths_are_slopes(case: Case) -> int:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_requirement_worths_are_slopes_of_the_least_cost(kind, seed):
     assert assert_worths_are_slopes(make_instance(14, 3, seed, kind)) >= 3
+
+
+def _of_a_thousand_pounds(case: Case) -> Case:
+    """Orders so large that the small move of a requirement stays within its tolerance."""
+    products = tuple(
+        replace(
+            product,
+            least_lb=product.least_lb + 1_000,
+            most_lb=None if product.most_lb is None else product.most_lb + 1_000,
+            shortfall_usd_per_lb=product.shortfall_usd_per_lb or 6.0,
+        )
+        for product in case.products
+    )
+    return with_own_rules(replace(case, products=products))
+
+
+@settings(max_examples=25)
+@given(strategies.cases(most_lots=6, most_products=2).map(_of_a_thousand_pounds))
+def test_requirement_worths_of_any_case(case):
+    assume(solve_linear(case).outcome is Outcome.OPTIMAL)
+    assert_worths_are_slopes(case)
 
 
 LEAN = make_lot("lean", 0.90, 2.00, quantity_lb=750)

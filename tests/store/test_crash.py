@@ -64,7 +64,7 @@ def check_sqlite(path) -> None:
     connection.close()
 
 
-@pytest.mark.parametrize("kills", [50, pytest.param(200, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kills", [50, pytest.param(200, marks=pytest.mark.long)])
 def test_sqlite_survives_kills(tmp_path, kills, record_property):
     path = tmp_path / "desk.db"
     fell = kill_often(str(path), kills, seed=kills, check_file=lambda: check_sqlite(path))

@@ -188,7 +188,7 @@ def test_a_scheduler_that_is_not_there_is_told_of():
         run_scenarios(_job(1), scheduler="tcp://127.0.0.1:9")
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_memory_does_not_grow_with_ten_thousand_scenarios():
     def peak_mb() -> tuple[float, float]:
         """Of this process, and of the largest worker so far."""
