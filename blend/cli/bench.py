@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from blend.cli.grinder import _read
+from blend.cli.common import read_folder
 
 MEASURES = ("plan", "demand", "safe")
 
@@ -29,7 +29,7 @@ def bench(measure: str | None, folder: Path | None) -> None:
     from blend.show.bench import demand_table, plan_table, safe_table, whole_table
     from blend.show.text import table_text, tables_text
 
-    case = None if folder is None else _read(folder).case
+    case = None if folder is None else read_folder(folder).case
 
     def plan() -> str:
         from blend.bench.plan import bench_plan, time_whole_plan

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from blend.cli.grinder import _FOLDER, _finite, _progress, _read
+from blend.cli.common import FOLDER, finite, progress_line, read_folder
 from blend.cli.safe import SOLVENT_EXTRACTION_SD_SHARE
 from blend.domain.case import Case
 from blend.domain.plan import Ingredient
@@ -16,19 +16,19 @@ from blend.sheets.cells import did_you_mean
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option("--product", "product_id", required=True, help="Its product_id.")
 @click.option(
     "--held-lb",
     type=click.FloatRange(0, min_open=True),
-    callback=_finite,
+    callback=finite,
     required=True,
     help="Finished pounds in the blender.",
 )
 @click.option(
     "--fat",
     type=click.FloatRange(0, 1),
-    callback=_finite,
+    callback=finite,
     required=True,
     metavar="SHARE",
     help="Fat as tested, the mean of all readings; 0.22 is 22 %.",
@@ -39,7 +39,7 @@ from blend.sheets.cells import did_you_mean
 @click.option(
     "--reading-sd",
     type=click.FloatRange(0, 0.2),
-    callback=_finite,
+    callback=finite,
     default=SOLVENT_EXTRACTION_SD_SHARE,
     show_default=True,
     metavar="SHARE",
@@ -48,7 +48,7 @@ from blend.sheets.cells import did_you_mean
 @click.option(
     "--room-lb",
     type=click.FloatRange(0),
-    callback=_finite,
+    callback=finite,
     help="Pounds that still fit in; left out: what the product's blender leaves.",
 )
 @click.option(
@@ -62,7 +62,7 @@ from blend.sheets.cells import did_you_mean
 @click.option(
     "--confidence",
     type=click.FloatRange(0, 0.999999),
-    callback=_finite,
+    callback=finite,
     metavar="SHARE",
     help="How surely the batch is to be within limits; left out: as confidence.csv asks of the"
     " product, else on average.",
@@ -70,7 +70,7 @@ from blend.sheets.cells import did_you_mean
 @click.option(
     "--test-cost",
     type=click.FloatRange(0, min_open=True),
-    callback=_finite,
+    callback=finite,
     metavar="USD",
     help="Cost of one more reading: tells whether to test again first.",
 )
@@ -98,7 +98,7 @@ def correct(
     from blend.show.correct import correction_tables
     from blend.show.text import tables_text
 
-    case = _read(folder).case
+    case = read_folder(folder).case
     _check_names(case, product_id, lots)
     product = case.product(product_id)
     if room_lb is None:
@@ -143,7 +143,7 @@ def _promise_of(folder: Path, case: Case, product_id: str) -> float | None:
 def _planned_recipe(case: Case, product_id: str) -> tuple[Ingredient, ...]:
     from blend.grind.plan import make_plan
 
-    with _progress() as progress:
+    with progress_line() as progress:
         plan = make_plan(case, worths=False, progress=progress)
     run = next((run for run in plan.runs if run.product_id == product_id), None)
     if run is None:

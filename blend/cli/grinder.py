@@ -2,35 +2,18 @@
 
 from __future__ import annotations
 
-import math
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from blend.cli.common import FOLDER, finite, progress_line, read_folder, with_settings, with_warmth
 from blend.domain.case import Case
 from blend.domain.rules import WholeContainers
 from blend.errors import FileTrouble, SolverTrouble
 
-if TYPE_CHECKING:
-    from blend.sheets.read import CaseRead
-
-_LINE = 78
-_FOLDER = click.argument("folder", type=click.Path(path_type=Path))
-
-
-def _finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
-    if number is not None and not math.isfinite(number):
-        raise click.BadParameter("must be a number.")
-    return number
-
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option(
     "--workbook",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -53,14 +36,14 @@ def _finite(ctx: click.Context, param: click.Parameter, number: float | None) ->
 @click.option(
     "--gap",
     type=click.FloatRange(0, 1),
-    callback=_finite,
+    callback=finite,
     metavar="SHARE",
     help="Distance from the proved bound at which a plan is good enough; 0.001 is 0.1 %.",
 )
 @click.option(
     "--time-limit",
     type=click.FloatRange(0, min_open=True),
-    callback=_finite,
+    callback=finite,
     metavar="SECONDS",
     help="How long to look for a better plan.",
 )
@@ -99,8 +82,8 @@ def plan(
         from blend.show.pictures import check_path
 
         check_path(picture)
-    case = _with_settings(_read(folder).case, whole, gap, time_limit)
-    case = _with_warmth(folder, _with_lean(folder, case, lean))
+    case = with_settings(read_folder(folder).case, whole, gap, time_limit)
+    case = with_warmth(folder, _with_lean(folder, case, lean))
 
     from blend.grind.plan import make_plan
     from blend.show.clash import broken_lines
@@ -108,7 +91,7 @@ def plan(
     from blend.show.tables import terminal_tables
     from blend.show.text import tables_text
 
-    with _progress() as progress:
+    with progress_line() as progress:
         made = make_plan(case, worths=not no_worths, progress=progress)
     if not made.proof.is_sound:
         raise SolverTrouble("\n".join(broken_lines(made.proof, case)))
@@ -128,7 +111,7 @@ def plan(
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 def check(folder: Path) -> None:
     """Read the tables and tell what is in them.
 
@@ -137,36 +120,9 @@ def check(folder: Path) -> None:
     from blend.show.quantities import contents_table, set_aside_table
     from blend.show.text import tables_text
 
-    read = _read(folder)
+    read = read_folder(folder)
     tables = [contents_table(read.case, len(read.warnings)), set_aside_table(read.case)]
     click.echo(tables_text(tables))
-
-
-def _read(folder: Path) -> CaseRead:
-    """The case as read; its warnings go to stderr."""
-    from blend.sheets.read import read_case
-    from blend.show.amounts import printable
-
-    read = read_case(folder)
-    read = replace(read, case=_with_warmth(folder, read.case))
-    for warning in read.warnings:
-        click.echo(f"warning: {printable(str(warning))}", err=True)
-    # Where errors are told, requirements are named in the words of this case.
-    click.get_current_context().find_root().obj = read.case
-    return read
-
-
-def _with_settings(
-    case: Case, whole: str | None, gap: float | None, time_limit: float | None
-) -> Case:
-    """The case with those settings that the command line names instead of its own."""
-    named = {
-        "whole_containers": whole and WholeContainers(whole),
-        "gap_share": gap,
-        "time_limit_s": time_limit,
-    }
-    given = {name: setting for name, setting in named.items() if setting is not None}
-    return replace(case, settings=replace(case.settings, **given))
 
 
 def _with_lean(folder: Path, case: Case, lean: str) -> Case:
@@ -174,31 +130,3 @@ def _with_lean(folder: Path, case: Case, lean: str) -> Case:
     from blend.cli.lean import case_with_lean
 
     return case_with_lean(folder, case, lean)
-
-
-def _with_warmth(folder: Path, case: Case) -> Case:
-    """The case with its warmth rules ready, from the temperatures of its lots."""
-    from blend.grind.warmth import case_with_warmth, has_warmth_rule
-
-    if not has_warmth_rule(case):
-        return case
-    from blend.sheets.evidence import read_temperatures
-    from blend.sheets.heat import packaged_heat
-
-    return case_with_warmth(case, read_temperatures(folder, case), packaged_heat())
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str], None] | None]:
-    """Tells what is being done on one line of a terminal, and wipes it at the end."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-
-    def tell(text: str) -> None:
-        click.echo(f"\r{text[:_LINE]:<{_LINE}}\r", nl=False, err=True)
-
-    try:
-        yield tell
-    finally:
-        tell("")

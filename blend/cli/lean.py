@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.grinder import _read
+from blend.cli.common import read_folder
 from blend.domain.case import Case
 from blend.domain.heat import celsius
 from blend.errors import FileTrouble, InputRefused, Problem
@@ -16,7 +16,7 @@ from blend.errors import FileTrouble, InputRefused, Problem
 if TYPE_CHECKING:
     from blend.lean.estimate import LeanEstimates
 
-_FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 _PICTURE = click.option(
     "--picture",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -24,7 +24,7 @@ _PICTURE = click.option(
 )
 
 
-def _finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
+def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
     if number is not None and not math.isfinite(number):
         raise click.BadParameter("must be a number.")
     return number
@@ -33,14 +33,14 @@ def _finite(ctx: click.Context, param: click.Parameter, number: float | None) ->
 _LEAN_VALUE = click.option(
     "--lean-value",
     type=click.FloatRange(0),
-    callback=_finite,
+    callback=finite,
     metavar="USD/LB",
     help="Worth of a pound of lean, such as a plan's; else the slope of today's prices.",
 )
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @_LEAN_VALUE
 @click.option(
     "--csv",
@@ -60,7 +60,7 @@ def lean(
     statement. `blend plan --lean estimated` plans with it.
     """
     _check_folder_of(csv_file, picture)
-    case = _read(folder).case
+    case = read_folder(folder).case
     read, estimates = _estimated(folder, case)
 
     from blend.show.lean import lean_tables, methods_table
@@ -84,7 +84,7 @@ def lean(
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option("--product", metavar="ID", help="Only this product; a picture needs one.")
 @click.option(
     "--baseline",
@@ -117,7 +117,7 @@ def control(
     limits of its control charts, and the batches that stand out or show a drift.
     """
     _check_folder_of(picture)
-    case = _read(folder).case
+    case = read_folder(folder).case
 
     from blend.lean.control import LimitsFrom, control_products
     from blend.sheets.evidence import read_batch_tests
@@ -152,11 +152,11 @@ def control(
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option(
     "--most",
     type=click.FloatRange(10, 60),
-    callback=_finite,
+    callback=finite,
     metavar="F",
     help="Tell what heat to take out of a batch to have it no warmer than this.",
 )
@@ -166,7 +166,7 @@ def temperature(folder: Path, most: float | None) -> None:
     FOLDER holds a case and temperatures.csv, with how warm its lots are. An aid: a
     thermometer in the meat, the plant's own limits and the inspector decide.
     """
-    case = _read(folder).case
+    case = read_folder(folder).case
 
     from blend.grind.plan import make_plan
     from blend.grind.warmth import batch_temperatures

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from blend.cli.reporter import _DAY, _method, _opened, with_method, with_store
-from blend.cli.trader import _finite
+from blend.cli.trader import finite
 from blend.errors import BlendError, FileTrouble, InputRefused, Problem
 
 if TYPE_CHECKING:
@@ -159,7 +159,7 @@ def _check_series(known: Sequence[Series], named: Sequence[str]) -> None:
 @click.option(
     "--volume-error",
     type=click.FloatRange(0, 0.5),
-    callback=_finite,
+    callback=finite,
     default=0.01,
     show_default=True,
     metavar="SHARE",
@@ -256,7 +256,7 @@ def _draft_text(path: Path) -> str:
 
 
 def _market(folder: Path) -> Market:
-    from blend.cli.grinder import _read
+    from blend.cli.common import read_folder
     from blend.sheets.clearing import read_market
 
-    return read_market(folder, _read(folder).case)
+    return read_market(folder, read_folder(folder).case)

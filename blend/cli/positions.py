@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from blend.cli.grinder import _progress
+from blend.cli.common import progress_line
 from blend.errors import FileTrouble, NoPlan, SolverTrouble
 
 
@@ -56,7 +56,7 @@ def positions(
         click.echo(f"warning: {printable(str(warning))}", err=True)
     horizon = read.horizon
     try:
-        with _progress() as progress:
+        with progress_line() as progress:
             plan = plan_positions(
                 horizon, divisible=divisible, worths=not no_worths, progress=progress
             )

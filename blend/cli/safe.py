@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.grinder import _FOLDER, _finite, _progress, _read, _with_settings
+from blend.cli.common import FOLDER, finite, progress_line, read_folder, with_settings
 from blend.domain.case import Case
 from blend.domain.rules import WholeContainers
 from blend.errors import InputRefused, Problem, SolverTrouble
@@ -24,14 +24,14 @@ _WHOLE = click.option(
 _GAP = click.option(
     "--gap",
     type=click.FloatRange(0, 1),
-    callback=_finite,
+    callback=finite,
     metavar="SHARE",
     help="Distance from the proved bound at which a plan is good enough; 0.001 is 0.1 %.",
 )
 _TIME_LIMIT = click.option(
     "--time-limit",
     type=click.FloatRange(0, min_open=True),
-    callback=_finite,
+    callback=finite,
     metavar="SECONDS",
     help="How long to look for a better plan.",
 )
@@ -48,18 +48,18 @@ collaborative study of rapid fat determination, J. AOAC, about 1977; read)."""
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option(
     "--test-cost",
     type=click.FloatRange(0, min_open=True),
-    callback=_finite,
+    callback=finite,
     metavar="USD",
     help="Cost of testing a lot once: tells which lots to test once more. Left out: not told.",
 )
 @click.option(
     "--test-sd",
     type=click.FloatRange(0, 0.2),
-    callback=_finite,
+    callback=finite,
     default=SOLVENT_EXTRACTION_SD_SHARE,
     show_default=True,
     metavar="SHARE",
@@ -107,7 +107,7 @@ def safe(
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option(
     "--draws",
     type=click.IntRange(100, 1_000_000),
@@ -171,7 +171,7 @@ def simulate(
 def _case_and_promises(
     folder: Path, lean: str, whole: str | None, gap: float | None, time_limit: float | None
 ) -> tuple[Case, UncertaintyRead]:
-    case = _with_settings(_read(folder).case, whole, gap, time_limit)
+    case = with_settings(read_folder(folder).case, whole, gap, time_limit)
     case, read = _with_uncertainty(folder, case, lean)
     if not read.promises:
         raise InputRefused(
@@ -198,7 +198,7 @@ def _with_uncertainty(folder: Path, case: Case, lean: str) -> tuple[Case, Uncert
 def _safe_plan(case: Case, read: UncertaintyRead, test: OneTest | None) -> SafePlan:
     from blend.grind.safe import make_safe_plan
 
-    with _progress() as progress:
+    with progress_line() as progress:
         made = make_safe_plan(case, read.spread, read.promises, test=test, progress=progress)
     if not made.plan.proof.is_sound:
         from blend.show.clash import broken_lines

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from blend.cli.grinder import _progress, _read
+from blend.cli.common import progress_line, read_folder
 from blend.errors import FileTrouble
 
 
@@ -67,14 +67,14 @@ def scenarios(
     from blend.show.text import tables_text
     from blend.trade.scenarios import ScenarioJob, run_scenarios
 
-    case = _read(folder).case
+    case = read_folder(folder).case
     offers, rates = (), ()
     if holds_offers(folder):
         imports = read_imports(folder)
         offers, rates = imports.offers, imports.rates
     rows = read_scenarios(folder, case, offers)
     job = ScenarioJob(case, rows, draws, seed, offers, rates)
-    with _progress() as say:
+    with progress_line() as say:
         results = run_scenarios(
             job,
             workers=workers,

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import click
 
-from blend.cli.grinder import _read
+from blend.cli.common import read_folder
 from blend.domain.lots import FORMS
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 from blend.errors import InputRefused, Problem
 from blend.units import LB_PER_CWT
 
-_FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 _PICTURE = click.option(
     "--picture",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -21,7 +21,7 @@ _PICTURE = click.option(
 )
 
 
-def _finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
+def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
     if number is not None and not math.isfinite(number):
         raise click.BadParameter("must be a number.")
     return number
@@ -37,7 +37,7 @@ def _price_option(name: str, help_text: str) -> object:
     return click.option(
         name,
         type=click.FloatRange(0),
-        callback=_finite,
+        callback=finite,
         metavar="USD/CWT",
         help=help_text,
     )
@@ -47,7 +47,7 @@ def _price_option(name: str, help_text: str) -> object:
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option(
     "--fit",
     type=click.Choice([*FORMS, "all"]),
@@ -121,7 +121,7 @@ def _selector(ctx: click.Context, param: click.Parameter, text: str | None) -> S
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option(
     "--quotations",
     "of_quotations",
@@ -137,7 +137,7 @@ def _selector(ctx: click.Context, param: click.Parameter, text: str | None) -> S
 @click.option(
     "--most-share",
     type=click.FloatRange(0, 1, min_open=True),
-    callback=_finite,
+    callback=finite,
     default=1.0,
     metavar="SHARE",
     help="Most of a mix that one item may make; 0.5 is half.",
@@ -163,7 +163,7 @@ def replace(
         last = max(each.quoted_on for each in quotations)
         lots, losses = lots_of(each for each in quotations if each.quoted_on == last), ()
     else:
-        case = _read(folder).case
+        case = read_folder(folder).case
         lots, losses = case.usable_lots(), case.losses
     rules = ReplacementRules(among, not any_programme, most_share)
     found = replacement_values(lots, losses, rules)
@@ -175,7 +175,7 @@ def replace(
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option("--lot", "lot_id", required=True, metavar="LOT", help="Which lot.")
 @_price_option("--least-price", "Delivered price to begin at; 0 if not given.")
 @_price_option("--most-price", "Delivered price to end at; without end if not given.")
@@ -204,7 +204,7 @@ def demand(
     most = math.inf if most_price is None else most_price / LB_PER_CWT
     if most <= (least or 0.0):
         raise click.BadParameter("must be above --least-price.", param_hint="--most-price")
-    case = _read(folder).case
+    case = read_folder(folder).case
 
     from blend.show.demand import demand_table
     from blend.show.text import tables_text
@@ -221,14 +221,14 @@ def demand(
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option("--lot", "lot_id", required=True, metavar="LOT", help="Which lot.")
 def supply(folder: Path, lot_id: str) -> None:
     """Tell what the plan costs with any pounds of a lot on offer, exactly.
 
     FOLDER holds a case, as for `blend plan`.
     """
-    case = _read(folder).case
+    case = read_folder(folder).case
 
     from blend.show.demand import supply_table
     from blend.show.text import tables_text
@@ -239,14 +239,14 @@ def supply(folder: Path, lot_id: str) -> None:
 
 
 @click.command()
-@_FOLDER
+@FOLDER
 @click.option(
     "--lot", "lot_ids", multiple=True, required=True, metavar="LOT", help="Give it twice."
 )
 @click.option(
     "--around",
     type=click.FloatRange(0, 1, min_open=True),
-    callback=_finite,
+    callback=finite,
     default=0.05,
     show_default=True,
     metavar="SHARE",
@@ -261,7 +261,7 @@ def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path
     if len(lot_ids) != 2:
         raise click.BadParameter("give it twice, for two lots.", param_hint="--lot")
     _check_picture(picture)
-    case = _read(folder).case
+    case = read_folder(folder).case
 
     from blend.show.demand import regions_table
     from blend.show.text import tables_text

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.grinder import _read
-from blend.cli.trader import _check_picture, _draw, _finite, _selector
+from blend.cli.common import read_folder
+from blend.cli.trader import _check_picture, _draw, _selector, finite
 from blend.domain.selectors import Selector
 from blend.errors import FileTrouble
 from blend.units import LB_PER_CWT
@@ -46,21 +46,21 @@ _DRIVERS = (
 @click.option(
     "--observed",
     type=float,
-    callback=_finite,
+    callback=finite,
     metavar="USD/CWT",
     help="Move of the item's quotation; of markets as a rule that of their prices.",
 )
 @click.option(
     "--error",
     type=click.FloatRange(0),
-    callback=_finite,
+    callback=finite,
     metavar="USD/CWT",
     help="Standard error of that move.",
 )
 @click.option(
     "--shortfall",
     type=click.FloatRange(0),
-    callback=_finite,
+    callback=finite,
     metavar="USD/LB",
     help="Let products fall short at this penalty that may not otherwise.",
 )
@@ -72,21 +72,21 @@ _DRIVERS = (
 @click.option(
     "--quotation-error",
     type=click.FloatRange(0),
-    callback=_finite,
+    callback=finite,
     metavar="USD/CWT",
     help="Standard error of a quotation, for --draws.",
 )
 @click.option(
     "--availability-error",
     type=click.FloatRange(0, 1),
-    callback=_finite,
+    callback=finite,
     metavar="SHARE",
     help="Standard error of an item's pounds, as a share of them, for --draws.",
 )
 @click.option(
     "--elasticity-error",
     type=click.FloatRange(0, 1),
-    callback=_finite,
+    callback=finite,
     metavar="SHARE",
     help="Standard error of an elasticity, as a share of it, for --draws.",
 )
@@ -181,7 +181,7 @@ def _planned(folder: Path, *, must_plan: bool) -> Case:
     """A case that has a plan; where it has none, that is told in its own words."""
     from blend.trade.opening import open_case
 
-    case = _read(folder).case
+    case = read_folder(folder).case
     if must_plan:
         open_case(case)
     return case
@@ -320,7 +320,7 @@ def clear(folder: Path, move: Path | None) -> None:
 def _market(folder: Path) -> Market:
     from blend.sheets.clearing import read_market
 
-    return read_market(folder, _read(folder).case)
+    return read_market(folder, read_folder(folder).case)
 
 
 def _say(lines: list[str]) -> None:

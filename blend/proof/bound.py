@@ -105,7 +105,7 @@ def dual_bound_usd(case: Case, prices: DualPrices) -> float:
     earns_most = {lot.lot_id: exact(lot.leftover_value_usd_per_lb) for lot in lots}
     for product in case.products:
         governing = [rule for rule in rules if rule.governs(product)]
-        pairs = _pairs(case, product, governing, chosen, prices, must_use)
+        pairs = pairs_held(case, product, governing, chosen, prices, must_use)
         finished = _finished_price(product, pairs, prices)
         bound += _volume_worth(product, finished)
         sold_at = exact(product.sale_usd_per_lb) + finished
@@ -118,7 +118,7 @@ def dual_bound_usd(case: Case, prices: DualPrices) -> float:
     return _rounded_down(bound)
 
 
-def _pairs(
+def pairs_held(
     case: Case,
     product: Product,
     rules: Sequence[Rule],

@@ -24,7 +24,7 @@ from blend.domain.case import Case
 from blend.domain.clearing import Clearing, DemandCurve
 from blend.domain.products import Product
 from blend.domain.rules import RuleKind
-from blend.proof.bound import _pairs, dual_bound_usd
+from blend.proof.bound import dual_bound_usd, pairs_held
 from blend.proof.exact import exact, kept_of_lb, lean_limits
 
 USD_PER_LB = 2e-5
@@ -169,7 +169,7 @@ def _earned(case: Case, product: Product, sold_at: float, clearing: Clearing):
         for rule in rules
         if rule.kind is RuleKind.MUST_USE
     }
-    for pair in _pairs(case, product, rules, chosen, clearing.duals, must_use):
+    for pair in pairs_held(case, product, rules, chosen, clearing.duals, must_use):
         yield pair.lot.lot_id, pair.earns + exact(sold_at) * pair.mass
 
 

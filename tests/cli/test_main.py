@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from openpyxl import load_workbook
 
 from blend import __version__
-from blend.cli import COMMANDS, grinder, main
+from blend.cli import COMMANDS, common, main
 from blend.domain.plan import Change, Clash, Verdict
 from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import WholeContainers
@@ -239,7 +239,7 @@ def test_progress_is_told_only_to_a_terminal(runner, asked, monkeypatch):
     runner.invoke(main, ["plan", "case", "--no-workbook"])
     assert asked["progress"] is None
     terminal = types.SimpleNamespace(isatty=lambda: True)
-    monkeypatch.setattr(grinder, "sys", types.SimpleNamespace(stderr=terminal))
+    monkeypatch.setattr(common, "sys", types.SimpleNamespace(stderr=terminal))
     runner.invoke(main, ["plan", "case", "--no-workbook"])
     assert callable(asked["progress"])
 

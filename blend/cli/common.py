@@ -1,0 +1,83 @@
+"""What commands share: how a case is read, its settings moved, and progress told."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from blend.domain.case import Case
+from blend.domain.rules import WholeContainers
+
+if TYPE_CHECKING:
+    from blend.sheets.read import CaseRead
+
+_LINE = 78
+FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+
+
+def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
+    if number is not None and not math.isfinite(number):
+        raise click.BadParameter("must be a number.")
+    return number
+
+
+def read_folder(folder: Path) -> CaseRead:
+    """The case as read; its warnings go to stderr."""
+    from blend.sheets.read import read_case
+    from blend.show.amounts import printable
+
+    read = read_case(folder)
+    read = replace(read, case=with_warmth(folder, read.case))
+    for warning in read.warnings:
+        click.echo(f"warning: {printable(str(warning))}", err=True)
+    # Where errors are told, requirements are named in the words of this case.
+    click.get_current_context().find_root().obj = read.case
+    return read
+
+
+def with_settings(
+    case: Case, whole: str | None, gap: float | None, time_limit: float | None
+) -> Case:
+    """The case with those settings that the command line names instead of its own."""
+    named = {
+        "whole_containers": whole and WholeContainers(whole),
+        "gap_share": gap,
+        "time_limit_s": time_limit,
+    }
+    given = {name: setting for name, setting in named.items() if setting is not None}
+    return replace(case, settings=replace(case.settings, **given))
+
+
+def with_warmth(folder: Path, case: Case) -> Case:
+    """The case with its warmth rules ready, from the temperatures of its lots."""
+    from blend.grind.warmth import case_with_warmth, has_warmth_rule
+
+    if not has_warmth_rule(case):
+        return case
+    from blend.sheets.evidence import read_temperatures
+    from blend.sheets.heat import packaged_heat
+
+    return case_with_warmth(case, read_temperatures(folder, case), packaged_heat())
+
+
+@contextmanager
+def progress_line() -> Iterator[Callable[[str], None] | None]:
+    """Tells what is being done on one line of a terminal, and wipes it at the end."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+
+    def tell(text: str) -> None:
+        click.echo(f"\r{text[:_LINE]:<{_LINE}}\r", nl=False, err=True)
+
+    try:
+        yield tell
+    finally:
+        tell("")
