@@ -131,7 +131,7 @@ def lot_worths(
             LotWorth(
                 lot_id=lot.lot_id,
                 delivered_usd_per_lb=lot.delivered_usd_per_lb,
-                linear_lb=max(0.0, _used_lb(linear, answer, index)),
+                linear_lb=max(0.0, pounds_used(linear, answer, index)),
                 critical_usd_per_lb=critical_price(linear, answer, index),
                 next_lb_usd=max(0.0, -float(answer.column_dual[column])),
             )
@@ -150,7 +150,7 @@ def critical_price(linear: WarmLinear, answer: Answer, lot: int) -> float | None
     """
     here = linear.programme.layout.lots[lot].delivered_usd_per_lb
     without = answer.objective
-    used_lb = _used_lb(linear, answer, lot)
+    used_lb = pounds_used(linear, answer, lot)
     if used_lb > _LEAST_LOT_LB:
         without = _objective_without(linear, lot)
         if np.isposinf(without):
@@ -216,10 +216,10 @@ def _at_price(linear: WarmLinear, lot: int, price: float) -> tuple[float, float]
     answer = linear.solve()
     if answer.outcome is Outcome.UNBOUNDED:
         return -np.inf, np.inf
-    return answer.objective, _used_lb(linear, answer, lot)
+    return answer.objective, pounds_used(linear, answer, lot)
 
 
-def _used_lb(linear: WarmLinear, answer: Answer, lot: int) -> float:
+def pounds_used(linear: WarmLinear, answer: Answer, lot: int) -> float:
     """Pounds of a lot used; more may be taken where it is left over at no loss."""
     use = linear.programme.use.start + np.flatnonzero(linear.programme.layout.pair_lot == lot)
     return float(answer.x[use].sum())

@@ -108,6 +108,8 @@ def demand_curve(
 ) -> DemandCurve:
     """The exact demand curve of a lot between two delivered prices.
 
+    Pounds are those used: below the lot's left-over value that value falls with the price, as
+    no sheet may state a higher one, so that none is bought only to be left over.
     It begins at 0 when no least price is given; without a limit on the pounds it begins at
     their left-over value, below which buying to leave over would pay without end.
     `available_lb` asks as if that much were on offer, infinite for no limit; None means what
@@ -135,9 +137,12 @@ def demand_of(
     """As `demand_curve`, on a case that is open already."""
     lot = opened.lot(lot_id)
     available = lot.most_lb if available_lb is None else available_lb
-    low, high = least_usd_per_lb, most_usd_per_lb
-    if low is None:
-        low = max(0.0, lot.leftover_value_usd_per_lb) if math.isinf(available) else 0.0
+    # a limit keeps within bounds what leaving over could earn; without one it has no end
+    floor = max(0.0, lot.leftover_value_usd_per_lb) if math.isinf(available) else 0.0
+    low = floor if least_usd_per_lb is None else least_usd_per_lb
+    high = most_usd_per_lb
+    if low < floor:
+        raise _money_without_end(lot_id, low)
     opened.set_pounds(lot_id, available)
     try:
         left = tangent_at(opened, lot_id, low)
@@ -165,11 +170,14 @@ def tangent_at(opened: OpenCase, lot_id: str, usd_per_lb: float) -> Line:
     opened.set_price(lot_id, usd_per_lb)
     answer = opened.linear.solve()
     if answer.outcome is not Outcome.OPTIMAL:
-        read = f"{usd_per_lb:g} USD/lb for {lot_id}, at which money could be made without end"
-        allowed = "a higher price, or a stated quantity of the lot"
-        raise InputRefused([Problem("lots", None, "price", read, allowed)])
-    pounds = float(answer.x[opened.column(lot_id)])
-    return Line.through(usd_per_lb, answer.objective, pounds)
+        raise _money_without_end(lot_id, usd_per_lb)
+    return Line.through(usd_per_lb, answer.objective, opened.pounds_used(answer, lot_id))
+
+
+def _money_without_end(lot_id: str, usd_per_lb: float) -> InputRefused:
+    read = f"{usd_per_lb:g} USD/lb for {lot_id}, at which money could be made without end"
+    allowed = "a higher price, or a stated quantity of the lot"
+    return InputRefused([Problem("lots", None, "price", read, allowed)])
 
 
 def _tangent_far_out(opened: OpenCase, lot_id: str, available_lb: float) -> Line:
@@ -177,7 +185,7 @@ def _tangent_far_out(opened: OpenCase, lot_id: str, available_lb: float) -> Line
 
     It has the least pounds with which there is a plan, as a rule none.
     """
-    column, linear = opened.column(lot_id), opened.linear
+    linear = opened.linear
     opened.set_price(lot_id, opened.lot(lot_id).delivered_usd_per_lb)
     opened.set_pounds(lot_id, 0.0)
     answer = linear.solve()
@@ -187,4 +195,4 @@ def _tangent_far_out(opened: OpenCase, lot_id: str, available_lb: float) -> Line
         answer = linear.solve()
     opened.set_pounds(lot_id, available_lb)
     price = opened.lot(lot_id).delivered_usd_per_lb
-    return Line.through(price, answer.objective, float(answer.x[column]))
+    return Line.through(price, answer.objective, opened.pounds_used(answer, lot_id))

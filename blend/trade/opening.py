@@ -9,6 +9,7 @@ import numpy as np
 from blend.core.clash import explain_clash
 from blend.core.solve import open_linear
 from blend.core.solver import Answer, Outcome, WarmLinear
+from blend.core.worths import pounds_used, set_price
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.errors import InputRefused, NoPlan, Problem
@@ -31,10 +32,12 @@ class OpenCase:
         return self.linear.programme.take.start + self.linear.programme.layout.lot_index[lot_id]
 
     def set_price(self, lot_id: str, usd_per_lb: float) -> None:
-        """Change the delivered price of a lot."""
-        column, lot = self.column(lot_id), self.lot(lot_id)
-        cost = self.linear.programme.cost[column] + (usd_per_lb - lot.delivered_usd_per_lb)
-        self.linear.set_cost(np.array([column]), np.array([cost]))
+        """Change the delivered price of a lot, its left-over value falling with it."""
+        set_price(self.linear, self.linear.programme.layout.lot_index[lot_id], usd_per_lb)
+
+    def pounds_used(self, answer: Answer, lot_id: str) -> float:
+        """Pounds of a lot that go into blends."""
+        return pounds_used(self.linear, answer, self.linear.programme.layout.lot_index[lot_id])
 
     def set_pounds(self, lot_id: str, most_lb: float) -> None:
         """Change how much there is of a lot."""

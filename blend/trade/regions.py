@@ -106,5 +106,5 @@ def _tangent(opened: OpenCase, lot_ids: tuple[str, str], prices: tuple[float, fl
     if answer.outcome is not Outcome.OPTIMAL:
         read = f"{prices[0]:g} and {prices[1]:g} USD/lb, at which money could be made without end"
         raise InputRefused([Problem("lots", None, "price", read, "higher prices")])
-    pounds = answer.x[np.array([opened.column(lot_id) for lot_id in lot_ids])]
-    return Plane.through(prices, answer.objective, (float(pounds[0]), float(pounds[1])))
+    first, second = (opened.pounds_used(answer, lot_id) for lot_id in lot_ids)
+    return Plane.through(prices, answer.objective, (first, second))

@@ -15,7 +15,10 @@ def with_lot(case: Case, lot: Lot) -> Case:
 
 
 def at_price(case: Case, lot_id: str, usd_per_lb: float, quantity_lb: float | None = None) -> Case:
-    """The case with another delivered price of a lot, and other pounds where they are given."""
+    """The case with another delivered price of a lot, and other pounds where they are given.
+
+    The left-over value never exceeds the price: a sheet that says so is refused.
+    """
     lot = case.lot(lot_id)
     priced = replace(
         lot,
@@ -23,6 +26,7 @@ def at_price(case: Case, lot_id: str, usd_per_lb: float, quantity_lb: float | No
         price_basis="delivered",
         freight_usd_per_lb=0.0,
         quantity_lb=lot.quantity_lb if quantity_lb is None else quantity_lb,
+        leftover_value_usd_per_lb=min(lot.leftover_value_usd_per_lb, usd_per_lb),
     )
     return with_lot(case, priced)
 

@@ -103,6 +103,26 @@ def test_it_starts_where_the_critical_price_says(kind):
             assert entry == pytest.approx(critical, abs=1e-7)
 
 
+@pytest.mark.parametrize("kind", CASES)
+def test_none_is_taken_only_to_be_left_over(kind):
+    case = CASES[kind]
+    worth = [
+        replace(lot, leftover_value_usd_per_lb=0.99 * lot.price_usd_per_lb) for lot in case.lots
+    ]
+    case = replace(case, lots=tuple(worth))
+    opened = open_case(case)
+    layout = opened.linear.programme.layout
+    below = 0
+    for index, lot in enumerate(layout.lots):
+        entry = demand_of(opened, lot.lot_id).entry_usd_per_lb
+        critical = critical_price(opened.linear, opened.answer, index)
+        assert (entry is None) == (critical is None)
+        if critical is not None:
+            assert entry == pytest.approx(critical, abs=1e-7)
+            below += critical < lot.leftover_value_usd_per_lb
+    assert below, "no lot enters below its left-over value: the test shows nothing"
+
+
 @pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(cases(most_lots=5, most_products=2, most_standards=0), st.data())
