@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from blend.core.families import LINEAR, WHOLE
 from blend.core.layout import Layout, lay_out
 from blend.core.programme import Columns, Programme, Rows
@@ -23,15 +21,4 @@ def programme_of(layout: Layout, *, whole: bool = False) -> Programme:
     columns, rows = Columns(), Rows()
     for family in LINEAR + (WHOLE if whole else ()):
         family.add(layout, columns, rows)
-    return Programme(
-        layout=layout,
-        names=columns.names,
-        cost=np.concatenate(columns.cost),
-        lower=np.concatenate(columns.lower),
-        upper=np.concatenate(columns.upper),
-        whole=np.concatenate(columns.whole),
-        matrix=rows.by_column(columns.count),
-        row_lower=np.array(rows.lower, float),
-        row_upper=np.array(rows.upper, float),
-        requirements=tuple(rows.requirements),
-    )
+    return Programme.of(layout, columns, rows)

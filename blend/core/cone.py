@@ -425,8 +425,7 @@ def solve_held(conic: ConicLinear, columns: np.ndarray, numbers: np.ndarray) -> 
 def _holds(programme: Programme, cones: Sequence[Cone], x: np.ndarray) -> bool:
     """Whether a point keeps rows and cones as closely as the linear solver would."""
     matrix = programme.matrix
-    column = np.repeat(np.arange(len(x)), np.diff(matrix.start))
-    terms = matrix.value * x[column]
+    terms = matrix.value * x[matrix.column]
     count = len(programme.row_lower)
     reading = np.bincount(matrix.row, terms, count)
     allowed = _INSIDE * np.maximum(1.0, np.bincount(matrix.row, np.abs(terms), count))
@@ -499,7 +498,7 @@ def _with_entries(
 ) -> SparseColumns:
     """The matrix with entries added; those before and after are in the order of rows."""
     count = len(matrix.start) - 1
-    column = np.concatenate((np.repeat(np.arange(count), np.diff(matrix.start)), *columns))
+    column = np.concatenate((matrix.column, *columns))
     row, value = np.concatenate((matrix.row, *rows)), np.concatenate((matrix.value, *values))
     order = np.lexsort((row, column))
     start = np.concatenate(([0], np.cumsum(np.bincount(column, minlength=count))))

@@ -57,18 +57,7 @@ def build_horizon(days: Days) -> Programme:
     columns, rows = Columns(), Rows()
     for family in _FAMILIES:
         family.add(days, columns, rows)
-    return Programme(
-        layout=days,
-        names=columns.names,
-        cost=np.concatenate(columns.cost),
-        lower=np.concatenate(columns.lower),
-        upper=np.concatenate(columns.upper),
-        whole=np.concatenate(columns.whole),
-        matrix=rows.by_column(columns.count),
-        row_lower=np.array(rows.lower, float),
-        row_upper=np.array(rows.upper, float),
-        requirements=tuple(rows.requirements),
-    )
+    return Programme.of(days, columns, rows)
 
 
 def solve_horizon(
@@ -167,8 +156,7 @@ def _easing_saves(linear: WarmLinear, answer: Answer, row: int) -> float:
     """USD per cwt saved by easing a row; none where it does not bind."""
     matrix = linear.programme.matrix
     own = matrix.row == row
-    column = np.repeat(np.arange(len(answer.x)), np.diff(matrix.start))[own]
-    activity = float(matrix.value[own] @ answer.x[column])
+    activity = float(matrix.value[own] @ answer.x[matrix.column[own]])
     at_most = bool(np.isfinite(linear.row_upper[row]))
     limit = linear.row_upper[row] if at_most else linear.row_lower[row]
     if abs(activity - limit) > _ACTIVE_LB * max(1.0, abs(limit)):

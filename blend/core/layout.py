@@ -93,6 +93,11 @@ class Layout:
     """Whether limits on supply and orders may give way, so that what is sure now must stay
     sure beyond them."""
 
+    def retained(self) -> tuple[np.ndarray, np.ndarray]:
+        """Of each pound of lean and of fat, what the losses leave; lots × products."""
+        whole = np.ones((len(self.lots), len(self.products)))
+        return _after_losses(self.case, self.products, self.masks, whole, whole.copy())
+
     def pairs_of(self, blend: int) -> slice:
         return slice(int(self.pair_start[blend]), int(self.pair_start[blend + 1]))
 
@@ -220,14 +225,22 @@ def _kept(
 
     The same arithmetic as `blend.domain.rules.kept_per_lb`, for all pairs at once.
     """
-    lean_share = np.array([lot.lean_share for lot in lots])
-    lean = np.repeat(lean_share[:, None], len(products), axis=1)
-    fat = 1 - lean
+    lean = np.repeat(np.array([lot.lean_share for lot in lots])[:, None], len(products), axis=1)
+    lean, fat = _after_losses(case, products, masks, lean, 1 - lean)
+    return lean, lean + fat
+
+
+def _after_losses(
+    case: Case,
+    products: tuple[Product, ...],
+    masks: LotMasks,
+    lean: np.ndarray,
+    fat: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """What the losses leave of lean and of fat, lots × products; both are written over."""
     for loss in case.losses:
-        governed = np.array(
-            [not loss.products or product.product_id in loss.products for product in products], bool
-        )
-        concerned = np.outer(masks.of(loss.lots), governed)
+        governed = [not loss.products or p.product_id in loss.products for p in products]
+        concerned = np.outer(masks.of(loss.lots), np.array(governed, bool))
         lean[concerned] *= 1 - loss.lean_loss_share
         fat[concerned] *= 1 - loss.fat_loss_share
-    return lean, lean + fat
+    return lean, fat

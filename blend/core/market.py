@@ -409,9 +409,7 @@ def _row_price_columns(columns: Columns, base: Base) -> np.ndarray:
     """A column for the price of each row of the base programme; of those that do not bind,
     and of the lots' own rows, it is held at nothing."""
     programme = base.programme
-    matrix = programme.matrix
-    column = np.repeat(np.arange(len(base.x)), np.diff(matrix.start))
-    activity = np.bincount(matrix.row, matrix.value * base.x[column], len(programme.row_lower))
+    activity = programme.matrix.dot_columns(base.x, len(programme.row_lower))
     lower, upper = np.zeros(len(activity)), np.zeros(len(activity))
     for row, requirement in enumerate(programme.requirements):
         if requirement.family is Family.SUPPLY:
@@ -433,20 +431,7 @@ def _entries(
 
 
 def _solved(layout, columns: Columns, rows: Rows) -> Answer:
-    answer = WarmLinear(
-        Programme(
-            layout=layout,
-            names=columns.names,
-            cost=np.concatenate(columns.cost),
-            lower=np.concatenate(columns.lower),
-            upper=np.concatenate(columns.upper),
-            whole=np.concatenate(columns.whole),
-            matrix=rows.by_column(columns.count),
-            row_lower=np.array(rows.lower, float),
-            row_upper=np.array(rows.upper, float),
-            requirements=tuple(rows.requirements),
-        )
-    ).solve()
+    answer = WarmLinear(Programme.of(layout, columns, rows)).solve()
     if answer.outcome is not Outcome.OPTIMAL:
         raise SolverTrouble(f"the fit of prices is {answer.outcome}")
     return answer

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -142,6 +143,10 @@ class SparseColumns:
         """For every column, the sum of its entries times the values of their rows."""
         return np.bincount(self.column, self.value * row_values[self.row], len(self.start) - 1)
 
+    def dot_columns(self, column_values: np.ndarray, row_count: int) -> np.ndarray:
+        """For every row, the sum of its entries times the values of their columns."""
+        return np.bincount(self.row, self.value * column_values[self.column], row_count)
+
     def take(self, columns: np.ndarray) -> SparseColumns:
         """The matrix of some columns, in the order given."""
         size = self.start[columns + 1] - self.start[columns]
@@ -173,6 +178,22 @@ class Programme:
     row_lower: np.ndarray
     row_upper: np.ndarray
     requirements: tuple[Requirement, ...]
+
+    @classmethod
+    def of(cls, layout: Any, columns: Columns, rows: Rows) -> Programme:
+        """What families have stated, put together."""
+        return cls(
+            layout=layout,
+            names=columns.names,
+            cost=np.concatenate(columns.cost),
+            lower=np.concatenate(columns.lower),
+            upper=np.concatenate(columns.upper),
+            whole=np.concatenate(columns.whole),
+            matrix=rows.by_column(columns.count),
+            row_lower=np.array(rows.lower, float),
+            row_upper=np.array(rows.upper, float),
+            requirements=tuple(rows.requirements),
+        )
 
     @property
     def use(self) -> slice:

@@ -105,7 +105,7 @@ class PromisedProgramme:
         self.layout = layout
         self.is_whole = "batches" in programme.names
         self.promised = tuple(_promised(layout, promises))
-        self._retained = _retained(layout)
+        self._retained = layout.retained()
         none = LeanUncertainty("", 0.0, 0.0)
         spread = [uncertainty.get(lot.lot_id, none) for lot in layout.lots]
         self.error = np.array([each.standard_error_share for each in spread])
@@ -378,18 +378,6 @@ def _promised(layout: Layout, promises: Iterable[Promise]) -> Iterable[Promised]
         for side in promise.each_side:
             for blend in layout.blends_of(at):
                 yield Promised(promise, side, int(blend), least if side is Sides.BELOW else most)
-
-
-def _retained(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
-    """Of each pound of lean and of fat, what the losses leave; lots × products."""
-    lean = np.ones((len(layout.lots), len(layout.products)))
-    fat = lean.copy()
-    for loss in layout.case.losses:
-        governed = [not loss.products or p.product_id in loss.products for p in layout.products]
-        concerned = np.outer(layout.chosen(loss.lots), np.array(governed, bool))
-        lean[concerned] *= 1 - loss.lean_loss_share
-        fat[concerned] *= 1 - loss.fat_loss_share
-    return lean, fat
 
 
 def _with_columns(programme: Programme, sides: int) -> Programme:

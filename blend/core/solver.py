@@ -129,9 +129,7 @@ class WarmLinear:
         self.cost = programme.cost.copy()
         self.lower, self.upper = programme.lower.copy(), programme.upper.copy()
         self.row_lower, self.row_upper = programme.row_lower.copy(), programme.row_upper.copy()
-        self._column_of_entry = np.repeat(
-            np.arange(len(self.cost)), np.diff(programme.matrix.start)
-        )
+        self._column_of_entry = programme.matrix.column
         self._active = np.arange(len(self.cost)) if begin_with is None else begin_with
         self._place = np.full(len(self.cost), -1)
         """Where each column stands in the solver, -1 while it is left out."""

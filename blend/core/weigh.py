@@ -128,7 +128,6 @@ def _rounding_programme(
         _GIVES_USD_PER_LB.get(programme.requirements[row].family, _GIVES_LAST_USD_PER_LB)
         for row in rows
     ]
-    column_of_entry = np.repeat(np.arange(len(scale)), np.diff(matrix.start))
     return replace(
         programme,
         cost=np.concatenate((programme.cost * scale, price)),
@@ -139,7 +138,7 @@ def _rounding_programme(
             np.concatenate((matrix.start, matrix.start[-1] + 1 + np.arange(len(rows)))),
             np.concatenate((matrix.row, rows)),
             np.concatenate(
-                (matrix.value * scale[column_of_entry], np.array([sign for _, sign in gives]))
+                (matrix.value * scale[matrix.column], np.array([sign for _, sign in gives]))
             ),
         ),
     )

@@ -43,7 +43,7 @@ def requirement_worths(
     `linear` is left as it was found, solved.
     """
     programme = linear.programme
-    activity = _row_activity(linear, answer)
+    activity = programme.matrix.dot_columns(answer.x, len(linear.row_lower))
     row_of = {requirement: row for row, requirement in enumerate(programme.requirements)}
     worths = []
     for row, requirement in enumerate(programme.requirements):
@@ -245,12 +245,6 @@ def _best_worth(linear: WarmLinear, answer: Answer, lot: int) -> float:
     # the lot's own supply row comes first in its block, in the order of lots
     own = answer.row_dual[lot]
     return float(np.max(left_over - answer.column_dual[use] - own))
-
-
-def _row_activity(linear: WarmLinear, answer: Answer) -> np.ndarray:
-    matrix = linear.programme.matrix
-    column = np.repeat(np.arange(len(answer.x)), np.diff(matrix.start))
-    return np.bincount(matrix.row, matrix.value * answer.x[column], len(linear.row_lower))
 
 
 def _step_of(

@@ -319,18 +319,7 @@ class _Job:
         _add_rules(self, columns, rows)
         _add_steps(self, columns, rows)
         return (
-            Programme(
-                layout=self.layout,
-                names=columns.names,
-                cost=np.concatenate(columns.cost),
-                lower=np.concatenate(columns.lower),
-                upper=np.concatenate(columns.upper),
-                whole=np.concatenate(columns.whole),
-                matrix=rows.by_column(columns.count),
-                row_lower=np.array(rows.lower, float),
-                row_upper=np.array(rows.upper, float),
-                requirements=tuple(rows.requirements),
-            ),
+            Programme.of(self.layout, columns, rows),
             cones,
         )
 
