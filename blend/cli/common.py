@@ -20,6 +20,11 @@ if TYPE_CHECKING:
 
 _LINE = 78
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+PICTURE = click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Draw it too: a file that ends in .png, .svg or .pdf.",
+)
 
 
 def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
@@ -65,6 +70,22 @@ def with_warmth(folder: Path, case: Case) -> Case:
     from blend.sheets.heat import packaged_heat
 
     return case_with_warmth(case, read_temperatures(folder, case), packaged_heat())
+
+
+def check_picture(picture: Path | None) -> None:
+    """Before anything is computed: is there a place to draw to?"""
+    if picture is not None:
+        from blend.show.pictures import check_path
+
+        check_path(picture)
+
+
+def draw(made: object, picture: Path) -> None:
+    """Write a picture made and tell where; its type is left to `show`, where matplotlib is."""
+    from blend.show.pictures import save
+
+    save(made, picture)
+    click.echo(f"\nPicture: {picture}")
 
 
 @contextmanager

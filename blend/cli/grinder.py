@@ -6,8 +6,15 @@ from pathlib import Path
 
 import click
 
-from blend.cli.common import FOLDER, finite, progress_line, read_folder, with_settings, with_warmth
-from blend.domain.case import Case
+from blend.cli.common import (
+    FOLDER,
+    check_picture,
+    draw,
+    finite,
+    progress_line,
+    read_folder,
+    with_settings,
+)
 from blend.domain.rules import WholeContainers
 from blend.errors import FileTrouble, SolverTrouble
 
@@ -78,19 +85,17 @@ def plan(
     """
     if not no_workbook and not workbook.parent.is_dir():
         raise FileTrouble(f"{workbook}: there is no folder {workbook.parent} to write it in")
-    if picture is not None:
-        from blend.show.pictures import check_path
-
-        check_path(picture)
+    check_picture(picture)
     case = with_settings(read_folder(folder).case, whole, gap, time_limit)
-    case = with_warmth(folder, _with_lean(folder, case, lean))
 
+    from blend.cli.lean import case_with_lean
     from blend.grind.plan import make_plan
     from blend.show.clash import broken_lines
     from blend.show.summary import summary_line
     from blend.show.tables import terminal_tables
     from blend.show.text import tables_text
 
+    case = case_with_lean(folder, case, lean)
     with progress_line() as progress:
         made = make_plan(case, worths=not no_worths, progress=progress)
     if not made.proof.is_sound:
@@ -103,11 +108,9 @@ def plan(
         write_plan_workbook(case, made, workbook)
         click.echo(f"\nWorkbook: {workbook}")
     if picture is not None:
-        from blend.show.pictures import save
         from blend.show.plan_pictures import blends_picture
 
-        save(blends_picture(case, made), picture)
-        click.echo(f"\nPicture: {picture}")
+        draw(blends_picture(case, made), picture)
 
 
 @click.command()
@@ -123,10 +126,3 @@ def check(folder: Path) -> None:
     read = read_folder(folder)
     tables = [contents_table(read.case, len(read.warnings)), set_aside_table(read.case)]
     click.echo(tables_text(tables))
-
-
-def _with_lean(folder: Path, case: Case, lean: str) -> Case:
-    """The case with the lean of lots as stated, or as estimated from their tests."""
-    from blend.cli.lean import case_with_lean
-
-    return case_with_lean(folder, case, lean)

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from blend.cli.common import check_picture, draw
+
 
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path))
@@ -22,10 +24,7 @@ def landed(folder: Path, offer_id: str | None, picture: Path | None) -> None:
     rates newer than those that come with blend, or that it does not know. Prints each build-up
     and the price and exchange rate at which buyers are indifferent.
     """
-    if picture is not None:
-        from blend.show.pictures import check_path
-
-        check_path(picture)
+    check_picture(picture)
 
     from blend.sheets.imports import read_imports
     from blend.show.amounts import printable
@@ -46,7 +45,5 @@ def landed(folder: Path, offer_id: str | None, picture: Path | None) -> None:
     click.echo(tables_text(landed_tables(built)))
     if picture is not None:
         from blend.show.imports_picture import waterfall_picture
-        from blend.show.pictures import save
 
-        save(waterfall_picture(built[0]), picture)
-        click.echo(f"\nPicture: {picture}")
+        draw(waterfall_picture(built[0]), picture)

@@ -2,32 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import read_folder
+from blend.cli.common import FOLDER, PICTURE, draw, finite, read_folder, with_warmth
 from blend.domain.case import Case
 from blend.domain.heat import celsius
 from blend.errors import FileTrouble, InputRefused, Problem
 
 if TYPE_CHECKING:
     from blend.lean.estimate import LeanEstimates
-
-FOLDER = click.argument("folder", type=click.Path(path_type=Path))
-_PICTURE = click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw it too: a file that ends in .png, .svg or .pdf.",
-)
-
-
-def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
-    if number is not None and not math.isfinite(number):
-        raise click.BadParameter("must be a number.")
-    return number
 
 
 _LEAN_VALUE = click.option(
@@ -48,7 +34,7 @@ _LEAN_VALUE = click.option(
     type=click.Path(dir_okay=False, path_type=Path),
     help="Write the estimates as a table too.",
 )
-@_PICTURE
+@PICTURE
 def lean(
     folder: Path, lean_value: float | None, csv_file: Path | None, picture: Path | None
 ) -> None:
@@ -77,10 +63,8 @@ def lean(
         click.echo(f"\nEstimates: {csv_file}")
     if picture is not None:
         from blend.show.lean_pictures import estimates_picture
-        from blend.show.pictures import save
 
-        save(estimates_picture(case, estimates), picture)
-        click.echo(f"\nPicture: {picture}")
+        draw(estimates_picture(case, estimates), picture)
 
 
 @click.command()
@@ -102,7 +86,7 @@ def lean(
     help="From how batches differ, or from how readings of one batch do.",
 )
 @_LEAN_VALUE
-@_PICTURE
+@PICTURE
 def control(
     folder: Path,
     product: str | None,
@@ -145,10 +129,8 @@ def control(
         if controls[0].chart is None:
             _refuse("batch_tests.csv", "product_id", "one batch", "at least two to draw")
         from blend.show.lean_pictures import control_picture
-        from blend.show.pictures import save
 
-        save(control_picture(case, controls[0]), picture)
-        click.echo(f"\nPicture: {picture}")
+        draw(control_picture(case, controls[0]), picture)
 
 
 @click.command()
@@ -193,7 +175,7 @@ def case_with_lean(folder: Path, case: Case, lean: str) -> Case:
 
         estimates = _estimated(folder, case)[1]
         click.echo("Lean: as estimated from tests (see blend lean).\n")
-        return case_with_estimates(case, estimates)
+        return with_warmth(folder, case_with_estimates(case, estimates))
     from blend.sheets.evidence import holds_tests
 
     if holds_tests(folder):

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from blend.cli.common import finite
 from blend.cli.reporter import _DAY, _method, _opened, with_method, with_store
-from blend.cli.trader import finite
 from blend.errors import BlendError, FileTrouble, InputRefused, Problem
 
 if TYPE_CHECKING:

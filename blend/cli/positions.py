@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from blend.cli.common import progress_line
+from blend.cli.common import check_picture, draw, progress_line
 from blend.errors import FileTrouble, NoPlan, SolverTrouble
 
 
@@ -40,10 +40,7 @@ def positions(
     """
     if ledger is not None and not ledger.parent.is_dir():
         raise FileTrouble(f"{ledger}: there is no folder {ledger.parent} to write it in")
-    if picture is not None:
-        from blend.show.pictures import check_path
-
-        check_path(picture)
+    check_picture(picture)
 
     from blend.sheets.positions import read_horizon
     from blend.show.amounts import printable
@@ -74,8 +71,6 @@ def positions(
         write_csv(ledger, LEDGER_COLUMNS, ledger_rows(horizon, plan))
         click.echo(f"\nTable: {ledger}")
     if picture is not None:
-        from blend.show.pictures import save
         from blend.show.positions_picture import stock_picture
 
-        save(stock_picture(horizon, plan), picture)
-        click.echo(f"\nPicture: {picture}")
+        draw(stock_picture(horizon, plan), picture)

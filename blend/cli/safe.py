@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import FOLDER, finite, progress_line, read_folder, with_settings
+from blend.cli.common import (
+    FOLDER,
+    check_picture,
+    draw,
+    finite,
+    progress_line,
+    read_folder,
+    with_settings,
+)
 from blend.domain.case import Case
 from blend.domain.rules import WholeContainers
 from blend.errors import InputRefused, Problem, SolverTrouble
@@ -140,18 +148,15 @@ def simulate(
     FOLDER holds what `blend safe` reads. Each draw is a day of the safe plan; beside it the one
     that keeps its limits on average only is drawn as well.
     """
-    from blend.grind.simulate import simulate as draw
+    from blend.grind.simulate import simulate as draw_days
     from blend.show.safe import safe_cautions_table, simulation_table
     from blend.show.text import tables_text
 
-    if picture is not None:
-        from blend.show.pictures import check_path
-
-        check_path(picture)
+    check_picture(picture)
     case, read = _case_and_promises(folder, lean, whole, gap, time_limit)
     made = _safe_plan(case, read, None)
     safe_draws, other_draws = (
-        draw(case, plan.runs, read.spread, read.promises, draws=draws, seed=seed)
+        draw_days(case, plan.runs, read.spread, read.promises, draws=draws, seed=seed)
         for plan in (made.plan, made.without)
     )
     tables = [
@@ -161,11 +166,9 @@ def simulate(
     ]
     click.echo(tables_text(tables))
     if picture is not None:
-        from blend.show.pictures import save
         from blend.show.safe_pictures import simulation_picture
 
-        save(simulation_picture(case, safe_draws, other_draws), picture)
-        click.echo(f"\nPicture: {picture}")
+        draw(simulation_picture(case, safe_draws, other_draws), picture)
 
 
 def _case_and_promises(

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from blend.cli.common import progress_line, read_folder
+from blend.cli.common import check_picture, draw, progress_line, read_folder
 from blend.errors import FileTrouble
 
 
@@ -54,12 +54,9 @@ def scenarios(
     """
     if table is not None and not table.parent.is_dir():
         raise FileTrouble(f"{table}: there is no folder {table.parent} to write it in")
-    if picture is not None:
-        from blend.show.pictures import check_path
-
-        check_path(picture)
-        if not draws:
-            raise click.UsageError("--picture draws the spread, so it needs --draws.")
+    check_picture(picture)
+    if picture is not None and not draws:
+        raise click.UsageError("--picture draws the spread, so it needs --draws.")
 
     from blend.sheets.imports import holds_offers, read_imports
     from blend.sheets.scenarios import read_scenarios
@@ -88,8 +85,6 @@ def scenarios(
         write_csv(table, ("scenario", "outcome", *results.columns), results.table_rows())
         click.echo(f"\nTable: {table}")
     if picture is not None:
-        from blend.show.pictures import save
         from blend.show.scenarios_picture import cost_picture
 
-        save(cost_picture(results), picture)
-        click.echo(f"\nPicture: {picture}")
+        draw(cost_picture(results), picture)

@@ -7,24 +7,11 @@ from pathlib import Path
 
 import click
 
-from blend.cli.common import read_folder
+from blend.cli.common import FOLDER, PICTURE, check_picture, draw, finite, read_folder
 from blend.domain.lots import FORMS
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 from blend.errors import InputRefused, Problem
 from blend.units import LB_PER_CWT
-
-FOLDER = click.argument("folder", type=click.Path(path_type=Path))
-_PICTURE = click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw it too: a file that ends in .png, .svg or .pdf.",
-)
-
-
-def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
-    if number is not None and not math.isfinite(number):
-        raise click.BadParameter("must be a number.")
-    return number
 
 
 def _number(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
@@ -63,7 +50,7 @@ def _price_option(name: str, help_text: str) -> object:
     metavar="YYYY-MM-DD",
     help="Day to value; as a rule the last there is.",
 )
-@_PICTURE
+@PICTURE
 def value(
     folder: Path,
     fit: str,
@@ -78,7 +65,7 @@ def value(
     the two-item solve, the robust fit over all items, each item against the line, and lean
     minus fat through time.
     """
-    _check_picture(picture)
+    check_picture(picture)
     from blend.sheets.quotations import read_quotations
     from blend.show.amounts import printable
     from blend.show.market import spreads_table, value_tables
@@ -107,13 +94,13 @@ def value(
             _refuse("species", f"{words} of {wanted}", "one --species to draw")
         from blend.show.trade_pictures import items_picture
 
-        _draw(items_picture(of_day[0]), picture)
+        draw(items_picture(of_day[0]), picture)
 
 
 # Replacement -------------------------------------------------------------------------------------
 
 
-def _selector(ctx: click.Context, param: click.Parameter, text: str | None) -> Selector:
+def selector(ctx: click.Context, param: click.Parameter, text: str | None) -> Selector:
     try:
         return EVERY_LOT if text is None else parse_selector(text)
     except ValueError as error:
@@ -130,7 +117,7 @@ def _selector(ctx: click.Context, param: click.Parameter, text: str | None) -> S
 )
 @click.option(
     "--among",
-    callback=_selector,
+    callback=selector,
     metavar="CONDITIONS",
     help='Lots that a mix may hold, such as "form=fresh; meat_class!=heart".',
 )
@@ -186,7 +173,7 @@ def replace(
     metavar="LB",
     help="As if so much were on offer; inf for no limit. As a rule what there is.",
 )
-@_PICTURE
+@PICTURE
 def demand(
     folder: Path,
     lot_id: str,
@@ -199,7 +186,7 @@ def demand(
 
     FOLDER holds a case, as for `blend plan`. Prices are delivered, in USD per cwt.
     """
-    _check_picture(picture)
+    check_picture(picture)
     least = None if least_price is None else least_price / LB_PER_CWT
     most = math.inf if most_price is None else most_price / LB_PER_CWT
     if most <= (least or 0.0):
@@ -217,7 +204,7 @@ def demand(
     if picture is not None:
         from blend.show.trade_pictures import demand_picture
 
-        _draw(demand_picture(curve, case.lot(lot_id)), picture)
+        draw(demand_picture(curve, case.lot(lot_id)), picture)
 
 
 @click.command()
@@ -252,7 +239,7 @@ def supply(folder: Path, lot_id: str) -> None:
     metavar="SHARE",
     help="How far either price goes to each side of its own.",
 )
-@_PICTURE
+@PICTURE
 def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path | None) -> None:
     """Tell at which prices of two lots the plan takes which pounds of them, exactly.
 
@@ -260,7 +247,7 @@ def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path
     """
     if len(lot_ids) != 2:
         raise click.BadParameter("give it twice, for two lots.", param_hint="--lot")
-    _check_picture(picture)
+    check_picture(picture)
     case = read_folder(folder).case
 
     from blend.show.demand import regions_table
@@ -281,7 +268,7 @@ def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path
     if picture is not None:
         from blend.show.trade_pictures import regions_picture
 
-        _draw(regions_picture(found, lots), picture)
+        draw(regions_picture(found, lots), picture)
 
 
 # What they share ---------------------------------------------------------------------------------
@@ -289,18 +276,3 @@ def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path
 
 def _refuse(column: str, read: str, allowed: str) -> None:
     raise InputRefused([Problem("quotations", None, column, read, allowed)])
-
-
-def _check_picture(picture: Path | None) -> None:
-    """Before anything is computed: is there a place to draw to?"""
-    if picture is not None:
-        from blend.show.pictures import check_path
-
-        check_path(picture)
-
-
-def _draw(made: object, picture: Path) -> None:
-    from blend.show.pictures import save
-
-    save(made, picture)
-    click.echo(f"\nPicture: {picture}")

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import read_folder
-from blend.cli.trader import _check_picture, _draw, _selector, finite
+from blend.cli.common import check_picture, draw, finite, read_folder
+from blend.cli.trader import selector
 from blend.domain.selectors import Selector
 from blend.errors import FileTrouble
 from blend.units import LB_PER_CWT
@@ -39,7 +39,7 @@ _DRIVERS = (
 @click.option(
     "--item",
     required=True,
-    callback=_selector,
+    callback=selector,
     metavar="CONDITIONS",
     help='Lots of the item, such as "lot=B90-1" or "item=fresh 90s".',
 )
@@ -129,7 +129,7 @@ def why(
     (with product_demand), whose clearing prices are then explained. Every part is what the
     model gives with the drivers put back, in exact shares that add up; none is a cause.
     """
-    _check_picture(picture)
+    check_picture(picture)
     if (counterfactual is None) != (write is None):
         raise click.UsageError("--counterfactual and --write go together.")
     errors = (quotation_error, availability_error, elasticity_error)
@@ -207,7 +207,7 @@ def _why_of_cases(
 
         title = f"What a pound like {found.reference.lot_id} is worth"
         subtitle = "the next pound, to the grinder; contributions of this model, no proof of cause"
-        _draw(waterfall_picture(found.worth, title, subtitle), picture)
+        draw(waterfall_picture(found.worth, title, subtitle), picture)
 
 
 def _why_of_markets(
@@ -230,7 +230,7 @@ def _why_of_markets(
 
         title = f"At which price {', '.join(found.weights)} clears"
         subtitle = "contributions of this model, no proof of cause"
-        _draw(waterfall_picture(found.price, title, subtitle), picture)
+        draw(waterfall_picture(found.price, title, subtitle), picture)
 
 
 def _driver(name: str | None, *, are_markets: bool) -> Driver | None:

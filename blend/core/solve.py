@@ -15,6 +15,7 @@ from blend.core.programme import Programme, SparseColumns
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.domain.case import Case
 from blend.domain.rules import WholeContainers
+from blend.errors import Problem
 
 POOLED_FROM_PAIRS = 2_000
 """Below this many pairs of lot and product the whole programme is passed at once: by
@@ -103,6 +104,33 @@ def _first_columns(programme: Programme) -> np.ndarray | None:
     begin[programme.use] = False
     begin[programme.use.start + pairs] = True
     return np.flatnonzero(begin)
+
+
+def without_end(case: Case) -> list[Problem]:
+    """What leaves the plan without a limit: products sold without one, from lots without one."""
+    products = [
+        Problem(
+            file="products",
+            row=None,
+            column="most_lb",
+            read=f"no limit for {product.product_id}, sold at {product.sale_usd_per_lb:g} USD/lb",
+            allowed="a most volume, since each pound more would earn money",
+        )
+        for product in case.products
+        if product.most_lb is None and product.sale_usd_per_lb > 0
+    ]
+    lots = [
+        Problem(
+            file="lots",
+            row=None,
+            column="quantity_lb",
+            read=f"no limit for {lot.lot_id}",
+            allowed="a quantity, where a product has no most volume",
+        )
+        for lot in case.usable_lots()
+        if lot.quantity_lb is None
+    ]
+    return products + lots
 
 
 @dataclass(frozen=True)

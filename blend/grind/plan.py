@@ -6,13 +6,13 @@ from collections.abc import Callable
 
 from blend.core.clash import explain_clash
 from blend.core.prices import dual_prices
-from blend.core.solve import LinearPlan, open_linear
+from blend.core.solve import LinearPlan, open_linear, without_end
 from blend.core.solver import Outcome
 from blend.core.whole import WholePlan, plan_whole
 from blend.core.worths import lot_worths, product_worths, requirement_worths
 from blend.domain.case import Case
 from blend.domain.plan import Bound, Plan, Proof
-from blend.errors import InputRefused, NoPlan, Problem, SolverTrouble
+from blend.errors import InputRefused, NoPlan, SolverTrouble
 from blend.proof.bound import dual_bound_usd
 from blend.proof.check import check_plan, count_money
 
@@ -36,7 +36,7 @@ def make_plan(case: Case, *, worths: bool = True, progress: Say | None = None) -
     if answer.outcome is Outcome.INFEASIBLE:
         raise NoPlan(explain_clash(case, whole=False, progress=say))
     if answer.outcome is Outcome.UNBOUNDED:
-        raise InputRefused(_without_end(case))
+        raise InputRefused(without_end(case))
     optimum = LinearPlan(linear.programme, answer)
     say("whole containers, counts and batches")
     whole = plan_whole(case, optimum, on_better=lambda usd, bound: say(_so_far(usd, bound)))
@@ -75,30 +75,3 @@ def _bound(case: Case, optimum: LinearPlan, whole: WholePlan) -> Bound:
 def _so_far(usd: float, bound_usd: float) -> str:
     gap = (usd - bound_usd) / max(abs(usd), 1e-9)
     return f"best plan so far {usd:,.0f} USD, at most {gap:.2%} from the best"
-
-
-def _without_end(case: Case) -> list[Problem]:
-    """What leaves the plan without a limit: products sold without one, from lots without one."""
-    products = [
-        Problem(
-            file="products",
-            row=None,
-            column="most_lb",
-            read=f"no limit for {product.product_id}, sold at {product.sale_usd_per_lb:g} USD/lb",
-            allowed="a most volume, since each pound more would earn money",
-        )
-        for product in case.products
-        if product.most_lb is None and product.sale_usd_per_lb > 0
-    ]
-    lots = [
-        Problem(
-            file="lots",
-            row=None,
-            column="quantity_lb",
-            read=f"no limit for {lot.lot_id}",
-            allowed="a quantity, where a product has no most volume",
-        )
-        for lot in case.usable_lots()
-        if lot.quantity_lb is None
-    ]
-    return products + lots

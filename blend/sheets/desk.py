@@ -10,7 +10,7 @@ from typing import Any
 from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
 from blend.errors import FileTrouble, InputRefused, Problem
 from blend.sheets.columns import DESK_TABLES
-from blend.sheets.rows import Row, Sheet, read_sheet
+from blend.sheets.rows import Row, Sheet, problems_in_order, read_sheet
 from blend.sheets.tables import RawCase, RawTable, read_csv_table, read_tables
 from blend.sheets.write import as_file_trouble, write_csv, write_plain_workbook
 
@@ -34,12 +34,7 @@ def read_desk(path: str | Path) -> DeskRead:
     for name, check in _CHECKS.items():
         if name in sheets:
             check(sheets[name])
-    problems: list[Problem] = []
-    for name in DESK_TABLES:
-        if name in raw.problems:
-            problems.append(raw.problems[name])
-        elif name in sheets:
-            problems += sheets[name].sorted_problems()
+    problems = problems_in_order(raw, sheets, DESK_TABLES)
     if problems:
         raise InputRefused(problems)
     if not sheets:

@@ -17,7 +17,7 @@ from blend.domain.imports import (
 from blend.errors import InputRefused, Problem
 from blend.sheets.build import usd_per_lb
 from blend.sheets.columns import IMPORT_RATES, IMPORT_TABLES
-from blend.sheets.rows import Row, Sheet, read_sheet
+from blend.sheets.rows import Row, Sheet, problems_in_order, read_sheet
 from blend.sheets.standards import packaged_path
 from blend.sheets.tables import READABLE, read_csv_table, read_tables
 from blend.units import LB_PER_KG
@@ -43,12 +43,7 @@ def read_imports(path: str | Path) -> ImportsRead:
         _check_offer(sheets["foreign_offers"], row)
     for row in sheets["import_rates"].rows if "import_rates" in sheets else ():
         _check_rate(sheets["import_rates"], row)
-    problems: list[Problem] = []
-    for name in IMPORT_TABLES:
-        if name in raw.problems:
-            problems.append(raw.problems[name])
-        elif name in sheets:
-            problems += sheets[name].sorted_problems()
+    problems = problems_in_order(raw, sheets, IMPORT_TABLES)
     if problems:
         raise InputRefused(problems)
     own = {} if "import_rates" not in sheets else _rates_of(sheets["import_rates"])

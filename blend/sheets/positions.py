@@ -29,7 +29,7 @@ from blend.sheets.build import usd_per_lb
 from blend.sheets.cells import did_you_mean, shown
 from blend.sheets.columns import DAY_RULE_COLUMNS, POSITION_TABLES
 from blend.sheets.read import read_case
-from blend.sheets.rows import Row, Sheet, read_sheet
+from blend.sheets.rows import Row, Sheet, problems_in_order, read_sheet
 from blend.sheets.tables import read_tables
 
 
@@ -60,11 +60,7 @@ def read_horizon(path: str | Path) -> HorizonRead:
     if case is not None:
         _check_with_case(sheets, case)
         problems += _unweighed_stock(case)
-    for name in POSITION_TABLES:
-        if name in raw.problems:
-            problems.append(raw.problems[name])
-        elif name in sheets:
-            problems += sheets[name].sorted_problems()
+    problems += problems_in_order(raw, sheets, POSITION_TABLES)
     if problems:
         raise InputRefused(problems)
     horizon = _horizon_of(case, sheets)

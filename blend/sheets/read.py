@@ -20,7 +20,7 @@ from blend.sheets.cross import (
     check_references,
     check_rows,
 )
-from blend.sheets.rows import Sheet, read_sheet
+from blend.sheets.rows import Sheet, problems_in_order, read_sheet
 from blend.sheets.standards import packaged_standards
 from blend.sheets.tables import RawCase, read_tables
 
@@ -47,7 +47,7 @@ def read_case(path: str | Path) -> CaseRead:
     settings = _read_settings(sheets["settings"]) if "settings" in sheets else {}
     standards = _read_standards(sheets)
     _check_across(raw, sheets, standards)
-    problems = _in_order(raw, sheets)
+    problems = problems_in_order(raw, sheets, TABLES)
     if problems:
         raise InputRefused(problems)
     case = _case_of(settings, sheets, standards)
@@ -118,16 +118,6 @@ def _known_standards(
     if not own.has_every_id or not all("standard_id" in row for row in own.rows):
         return None
     return known | {row["standard_id"] for row in own.rows}
-
-
-def _in_order(raw: RawCase, sheets: dict[str, Sheet]) -> list[Problem]:
-    problems = []
-    for table in TABLES:
-        if table in raw.problems:
-            problems.append(raw.problems[table])
-        elif table in sheets:
-            problems += sheets[table].sorted_problems()
-    return problems
 
 
 def _case_of(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from difflib import get_close_matches
@@ -10,7 +11,7 @@ from typing import Any
 from blend.errors import Problem
 from blend.sheets.cells import Cell, CellRefused, is_blank, parse_cell, shown
 from blend.sheets.columns import Table
-from blend.sheets.tables import RawTable
+from blend.sheets.tables import RawCase, RawTable
 
 MOST_PROBLEMS = 1_000
 """Of one table; nobody reads on, and a hostile file could hold millions."""
@@ -101,6 +102,19 @@ def read_sheet(raw: RawTable, table: Table) -> Sheet:
         _note_id(sheet, row, seen)
         sheet.rows.append(row)
     return sheet
+
+
+def problems_in_order(
+    raw: RawCase, sheets: Mapping[str, Sheet], tables: Iterable[str]
+) -> list[Problem]:
+    """What is wrong with several tables, in the order of the tables."""
+    problems = []
+    for table in tables:
+        if table in raw.problems:
+            problems.append(raw.problems[table])
+        elif table in sheets:
+            problems += sheets[table].sorted_problems()
+    return problems
 
 
 # The header ----------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blend.core.clash import explain_clash
-from blend.core.solve import open_linear
+from blend.core.solve import open_linear, without_end
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.core.worths import pounds_used, set_price
 from blend.domain.case import Case
@@ -72,8 +72,7 @@ def open_case(case: Case, *lot_ids: str) -> OpenCase:
     if answer.outcome is Outcome.INFEASIBLE:
         raise NoPlan(explain_clash(case, whole=False))
     if answer.outcome is Outcome.UNBOUNDED:
-        read = "products and lots without a limit, so that money could be made without end"
-        raise InputRefused([Problem("products", None, "most_lb", read, "a most volume")])
+        raise InputRefused(without_end(case))
     return OpenCase(linear, answer)
 
 
