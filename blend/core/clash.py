@@ -26,6 +26,7 @@ from blend.domain.plan import Change, Clash
 from blend.domain.products import Product
 from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import WholeContainers
+from blend.errors import SolverTrouble
 
 _GIVES_LB = 1e-6
 _STEP_TIME_S = 5.0
@@ -88,7 +89,7 @@ def _makes_less_then_cost(change: Change) -> tuple[bool, float]:
 
 
 class _NotAnswered(Exception):
-    """Time ran out over a question, so neither yes nor no is known."""
+    """Time ran out over a question, or the solver failed: neither yes nor no is known."""
 
 
 class _Elastic:
@@ -223,7 +224,11 @@ class _Elastic:
         time_s = min(_STEP_TIME_S, self._ends_at - perf_counter())
         if time_s <= 0:
             raise _NotAnswered
-        answer = solve_whole(programme, gap_share=1e-4, time_limit_s=time_s)
+        try:
+            answer = solve_whole(programme, gap_share=1e-4, time_limit_s=time_s)
+        except SolverTrouble:
+            # That there is no plan is known already; only a way out of it is not.
+            raise _NotAnswered from None
         if answer.outcome is Outcome.STOPPED and not len(answer.x):
             raise _NotAnswered
         return answer

@@ -23,7 +23,7 @@ import numpy as np
 
 from blend.core.conic import conic_point, has_library
 from blend.core.programme import Programme, SparseColumns, SparseRows
-from blend.core.solver import Outcome, WarmLinear, solve_whole
+from blend.core.solver import Answer, Outcome, WarmLinear, solve_whole
 from blend.domain.requirements import Requirement
 from blend.errors import SolverTrouble
 
@@ -175,6 +175,12 @@ class ConicLinear:
                 # the cones touch the rows in a point: no tangent parts it, nothing lies inside
                 return self._answer(outer.objective, outer.objective, x, rounds)
         raise SolverTrouble(f"the cones were not closed in {_MOST_ROUNDS} rounds of cuts")
+
+    def reading_prices(self) -> tuple[Answer, np.ndarray]:
+        """The optimum of the programme with the cuts so far, and the dual price of each cone's
+        reading there."""
+        outer = self.linear.solve()
+        return outer, outer.row_dual[[block.reading_row for block in self._blocks]]
 
     def find(self) -> np.ndarray:
         """The optimum without the proof where the library finds it, else with; empty if there
@@ -365,20 +371,26 @@ def solve_conic_whole(
     if best is not None:
         start = np.where(conic.whole, np.round(best.x), np.nan)
     bound, inner_gap, seen = divisible.bound, gap_share / 2, set()
-    rounds, is_close, is_over = 0, False, False
+    rounds, is_close, is_over, was_interrupted = 0, False, False, False
     while not (is_close or is_over):
         rounds += 1
         programme = conic.with_cuts()
         padded = np.full(len(programme.cost), np.nan)
         padded[: len(start)] = start
         share_s = max(0.1, (until - time.monotonic()) / 2)
-        began = time.monotonic()
-        searched = solve_whole(
-            programme, gap_share=inner_gap, time_limit_s=share_s, guess=padded, on_better=on_better
-        )
-        was_interrupted = (
-            searched.outcome is Outcome.STOPPED and time.monotonic() - began < 0.9 * share_s
-        )
+        try:
+            searched = solve_whole(
+                programme,
+                gap_share=inner_gap,
+                time_limit_s=share_s,
+                guess=padded,
+                on_better=on_better,
+            )
+        except KeyboardInterrupt:
+            if best is None:
+                raise
+            break
+        was_interrupted = searched.was_interrupted
         if searched.outcome is Outcome.INFEASIBLE:
             bound = np.inf if best is None else best.objective
         else:
@@ -399,6 +411,8 @@ def solve_conic_whole(
         )
         is_close = best is not None and best.objective - bound <= gap_share * abs(best.objective)
     if best is None:
+        if was_interrupted:
+            raise KeyboardInterrupt  # Nothing was found that the user could be given.
         outcome = Outcome.INFEASIBLE if np.isinf(bound) else Outcome.STOPPED
         return replace(divisible, outcome=outcome, objective=np.nan, bound=bound, x=np.zeros(0))
     return replace(

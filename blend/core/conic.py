@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blend.core.timing import in_solver
+
 if TYPE_CHECKING:
     from blend.core.cone import Cone
     from blend.core.programme import Programme
@@ -55,7 +57,7 @@ def conic_point(programme: Programme, cones: Sequence[Cone]) -> np.ndarray | Non
     settings.verbose = False
     settings.max_threads = 1
     settings.tol_gap_abs = settings.tol_gap_rel = settings.tol_feas = _TOLERANCE
-    answer = clarabel.DefaultSolver(
+    solver = clarabel.DefaultSolver(
         sparse.csc_matrix((count, count)),
         programme.cost,
         sparse.vstack([*equal, *below, *curved], format="csc"),
@@ -66,7 +68,9 @@ def conic_point(programme: Programme, cones: Sequence[Cone]) -> np.ndarray | Non
             *(clarabel.SecondOrderConeT(1 + len(cone.spread)) for cone in cones),
         ],
         settings,
-    ).solve()
+    )
+    with in_solver():
+        answer = solver.solve()
     if str(answer.status) not in ("Solved", "AlmostSolved"):
         return None
     return np.clip(np.array(answer.x), programme.lower, programme.upper)

@@ -65,12 +65,14 @@ def solve_horizon(
     *,
     divisible: bool = False,
     on_better: Callable[[float, float], None] | None = None,
+    stopped: Callable[[], bool] | None = None,
 ) -> HorizonAnswer:
     """Plan all days at once, to the case's gap or time limit where anything must be whole.
 
     `divisible` takes containers, counts and least amounts as divisible, whatever the rules say.
     The outcome is INFEASIBLE without a plan, UNBOUNDED where money could be made without end,
-    STOPPED when time ran out; `answer` is empty where no plan was found.
+    STOPPED when time ran out or `stopped()` ended the search; `answer` is empty where no plan was
+    found.
     """
     days = lay_out_days(horizon)
     programme = build_horizon(days)
@@ -85,6 +87,7 @@ def solve_horizon(
         gap_share=settings.gap_share,
         time_limit_s=settings.time_limit_s,
         on_better=on_better,
+        stopped=stopped,
     )
     if not len(best.x):
         return HorizonAnswer(days, programme, best, best.outcome, best.bound)

@@ -14,6 +14,11 @@ from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import RuleKind, WholeContainers
 from blend.domain.selectors import NUMBER_ATTRIBUTES, WORD_ATTRIBUTES, Selector
+from blend.errors import InputRefused, Problem
+
+MOST_BATCHES = 1_000
+"""In all, where each has a recipe of its own: no search in whole numbers gets through more, and
+memory would end before time does."""
 
 
 @dataclass(frozen=True)
@@ -165,7 +170,10 @@ class Layout:
 
 
 def lay_out(case: Case) -> Layout:
-    """Find the pairs that are allowed and what a pound of each of them keeps."""
+    """Find the pairs that are allowed and what a pound of each of them keeps.
+
+    Raises InputRefused for more than MOST_BATCHES batches that may differ.
+    """
     lots, products = case.usable_lots(), case.products
     masks = LotMasks(lots)
     allowed = _allowed(case, lots, products, masks)
@@ -192,10 +200,30 @@ def _blends(case: Case) -> Blends:
     if case.settings.whole_containers is not WholeContainers.PER_BATCH:
         product = np.arange(len(case.products))
         return Blends(product, np.zeros(len(product), int))
+    _refuse_too_many_batches(case.products)
     batches = [range(1, product.batches_ahead + 1) for product in case.products]
     return Blends(
         np.repeat(np.arange(len(batches)), [len(numbers) for numbers in batches]),
         np.array([number for numbers in batches for number in numbers], int),
+    )
+
+
+def _refuse_too_many_batches(products: tuple[Product, ...]) -> None:
+    total = sum(product.batches_ahead for product in products)
+    if total <= MOST_BATCHES:
+        return
+    most = max(products, key=lambda product: product.batches_ahead)
+    raise InputRefused(
+        [
+            Problem(
+                "products",
+                None,
+                "batch_lb",
+                f"{total:,} batches, {most.batches_ahead:,} of them of {most.product_id}",
+                f"{MOST_BATCHES:,} in all, where each receives whole containers of its own",
+                "Ask for whole containers per_product, for larger batches or a smaller most_lb.",
+            )
+        ]
     )
 
 

@@ -133,8 +133,7 @@ class WarmConcave:
         slope = self.gains.first[:, None] - self.gains.fall[:, None] * middle
         steps = self._count + np.arange(slope.size)
         self.linear.set_cost(steps, -slope.ravel())
-        for step, most in zip(steps.tolist(), np.repeat(width, _STEPS).tolist(), strict=True):
-            self.linear.set_column_bounds(step, 0.0, most)
+        self.linear.set_columns_bounds(steps, 0.0, np.repeat(width, _STEPS))
         for index, first in enumerate(self._first.tolist()):
             self.linear.set_row_bounds(self._rows + index, first, first)
 

@@ -35,7 +35,7 @@ class Columns:
     ) -> np.ndarray:
         """Append a block of `size` columns; give the indices of its columns."""
         for store, value in ((self.cost, cost), (self.lower, lower), (self.upper, upper)):
-            store.append(np.broadcast_to(np.asarray(value, float), size))
+            store.append(_spread(value, size))
         self.whole.append(np.full(size, whole))
         self.names[name] = slice(self.count, self.count + size)
         self.count += size
@@ -47,6 +47,12 @@ class Columns:
 
     def __contains__(self, name: str) -> bool:
         return name in self.names
+
+
+def _spread(value: np.ndarray | float, size: int) -> np.ndarray:
+    """A number or an array as so many numbers; `np.broadcast_to` takes ten times as long."""
+    numbers = np.asarray(value, float)
+    return numbers if numbers.shape == (size,) else np.full(size, numbers)
 
 
 @dataclass
@@ -70,7 +76,7 @@ class Rows:
         """Append one row: `lower` <= sum of values × columns over `parts` <= `upper`."""
         row = len(self.requirements)
         for columns, values in parts:
-            columns = np.atleast_1d(np.asarray(columns, int))
+            columns = np.asarray(columns, int).reshape(-1)
             self._append(np.full(len(columns), row), columns, values)
         self._close([requirement], [lower], [upper])
 
@@ -95,7 +101,7 @@ class Rows:
     def _append(self, rows: np.ndarray, columns: np.ndarray, values: np.ndarray | float) -> None:
         self._row.append(rows)
         self._column.append(columns)
-        self._value.append(np.broadcast_to(np.asarray(values, float), len(columns)))
+        self._value.append(_spread(values, len(columns)))
 
     def _close(
         self, requirements: Sequence[Requirement], lower: list[float], upper: list[float]

@@ -15,8 +15,9 @@ for the term s² b q, which is concave in b under the root. Two convex stand-ins
   what is planned keeps its promise. β is the lot's pounds in the batch of the last solution, and
   the plan is solved again until it settles (the convex-concave procedure: Yuille and Rangarajan,
   Neural Computation 15, 2003). A lot that held less than a container counts b² instead.
-- `b · min(b, q) >= b² min(1, q / B)` for b up to B, all that a batch can hold of the lot: less
-  spread than there may be, so that its optimum is a bound that no kept promise can undercut.
+- `h >= b² / ⌈B / q⌉` for b up to B, all that a batch can hold of the lot: pounds from n containers
+  have squares that add up to b² / n at least. Less spread than there is, so that its optimum is a
+  bound that no kept promise can undercut.
 
 A batch is the product's pounds over the number of batches k. In the linear programme v / k is
 that of the last solution, in the whole one k is a column of its own.
@@ -32,10 +33,13 @@ import numpy as np
 
 from blend.core.cone import Cone, ConicAnswer, ConicLinear, solve_conic_whole, solve_held
 from blend.core.layout import Layout
+from blend.core.prices import dual_prices
 from blend.core.programme import Programme, SparseColumns
+from blend.core.solve import LinearPlan
 from blend.core.solver import Outcome, solve_whole
 from blend.core.weigh import WeighedPlan, batch_count, weigh
 from blend.domain.case import Case
+from blend.domain.certificates import PromiseCertificate, PromisePrice
 from blend.domain.products import Product
 from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import RuleKind
@@ -215,7 +219,8 @@ class PromisedProgramme:
             with np.errstate(divide="ignore"):
                 most_lb = product.blender_most_lb / self.layout.kept_mass[pairs]
             most_lb = np.minimum(most_lb, self.layout.lot_most_lb[lots])
-            return variance * np.minimum(1.0, container_lb / most_lb), np.zeros(len(lots))
+            containers = np.maximum(1.0, np.ceil(most_lb / container_lb))
+            return variance / containers, np.zeros(len(lots))
         held_lb = self.reference.pounds_lb[lots, index]
         is_many = held_lb > container_lb
         count = np.where(is_many, held_lb, 1.0) / np.where(is_many, container_lb, 1.0)
@@ -231,6 +236,8 @@ class SafeAnswer:
     bound_usd: float
     """No plan that keeps the promises costs less, whole containers or not."""
     lacking_lb: np.ndarray
+    certificate: PromiseCertificate | None = None
+    """Dual prices at the least spread, which the bound can be proved from; None without them."""
 
     @property
     def is_kept(self) -> bool:
@@ -247,7 +254,23 @@ def solve_promised(promised: PromisedProgramme) -> SafeAnswer:
     relaxed = promised.conic.solve()
     if relaxed.outcome is not Outcome.OPTIMAL:
         return SafeAnswer(relaxed, relaxed.bound, np.zeros(0))
-    return settle(promised, relaxed.x, relaxed.bound)
+    certificate = _certificate(promised, relaxed.x)
+    return replace(settle(promised, relaxed.x, relaxed.bound), certificate=certificate)
+
+
+def _certificate(promised: PromisedProgramme, x: np.ndarray) -> PromiseCertificate:
+    """The dual prices as the cones stand, and the blends about which they are taken as straight."""
+    programme, layout = promised.programme, promised.layout
+    outer, readings = promised.conic.reading_prices()
+    own = replace(outer, row_dual=outer.row_dual[: len(programme.requirements)])
+    used = x[programme.use]
+    priced = []
+    for each, usd in zip(promised.promised, readings.tolist(), strict=True):
+        pairs = layout.pairs_of(each.blend)
+        lots = (layout.lots[at].lot_id for at in layout.pair_lot[pairs])
+        pounds = dict(zip(lots, used[pairs].tolist(), strict=True))
+        priced.append(PromisePrice(each.promise.product_id, each.side, max(0.0, usd), pounds))
+    return PromiseCertificate(dual_prices(LinearPlan(programme, own)), tuple(priced))
 
 
 def settle(promised: PromisedProgramme, start: np.ndarray, bound_usd: float) -> SafeAnswer:
@@ -301,23 +324,25 @@ class WholePromised:
         A first answer settles which batches spread is reckoned around from then on.
         """
         began = time.monotonic()
-        first = self._first(time_limit_s * _FIRST_SHARE)
+        first, was_interrupted = self._first(time_limit_s * _FIRST_SHARE)
+        left_s = 0.0 if was_interrupted else time_limit_s - (time.monotonic() - began)
         return solve_conic_whole(
             self.promised.conic,
             gap_share=self.gap_share,
-            time_limit_s=time_limit_s - (time.monotonic() - began),
+            time_limit_s=left_s,
             guess=self._guess,
             first=first,
             on_better=on_better,
         )
 
-    def _first(self, time_limit_s: float) -> ConicAnswer | None:
+    def _first(self, time_limit_s: float) -> tuple[ConicAnswer | None, bool]:
         """Search with norms fixed above those of the divisible optimum, more and more, until
-        what is found keeps its promises when spread is reckoned around its own batches."""
+        what is found keeps its promises when spread is reckoned around its own batches; and
+        whether Ctrl-C ended that, which is raised where nothing was found."""
         promised, conic = self.promised, self.promised.conic
         divisible = conic.solve()
         if divisible.outcome is not Outcome.OPTIMAL:
-            return None
+            return None, False
         before, guess = promised.reference, self._guess(divisible.x)
         whole = np.flatnonzero(conic.whole)
         for more_share in _NORM_MORE:
@@ -335,9 +360,11 @@ class WholePromised:
             promised.refer_to(promised.reference_of(found.x))
             held = solve_held(conic, whole, np.round(found.x[whole]))
             if len(held.x):
-                return held
+                return held, found.was_interrupted
             promised.refer_to(before)
-        return None
+            if found.was_interrupted:
+                raise KeyboardInterrupt
+        return None, False
 
     def search_near(self, x: np.ndarray) -> ConicAnswer:
         """Solve with the whole numbers of a solution held."""

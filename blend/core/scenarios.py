@@ -118,9 +118,10 @@ class WarmCase:
         moved = linear.cost[columns] != cost
         if moved.any():
             linear.set_cost(columns[moved], np.array(cost)[moved])
-        for column, lot in zip(columns.tolist(), lots.values(), strict=True):
-            if linear.upper[column] != lot.most_lb:
-                linear.set_column_bounds(column, 0.0, lot.most_lb)
+        most = np.array([lot.most_lb for lot in lots.values()])
+        moved = linear.upper[columns] != most
+        if moved.any():
+            linear.set_columns_bounds(columns[moved], 0.0, most[moved])
         for rule in self._must_use:
             row = self._row_of[Requirement(Family.MUST_USE, rule_id=rule.rule_id)]
             least_lb = sum(

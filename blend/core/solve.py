@@ -63,11 +63,15 @@ class LinearPlan:
         return pounds
 
 
+def divisible(case: Case) -> Case:
+    """The case with containers divisible, so that batches of a product are alike."""
+    return replace(case, settings=replace(case.settings, whole_containers=WholeContainers.NO))
+
+
 def open_linear(case: Case) -> WarmLinear:
     """The case as a linear programme kept warm in the solver: one blend a product, and
     containers, counts and batches divisible."""
-    divisible = replace(case.settings, whole_containers=WholeContainers.NO)
-    layout = lay_out(replace(case, settings=divisible))
+    layout = lay_out(divisible(case))
     programme = programme_of(layout)
     if len(layout.pair_lot) < POOLED_FROM_PAIRS:
         return WarmLinear(programme)

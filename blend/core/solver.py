@@ -15,6 +15,7 @@ import highspy
 import numpy as np
 
 from blend.core.programme import Programme, SparseColumns, SparseRows
+from blend.core.timing import in_solver
 from blend.errors import SolverTrouble
 
 _DUAL_SIMPLEX, _PRIMAL_SIMPLEX = 1, 4
@@ -42,7 +43,7 @@ class Answer:
 
     `row_dual` and `column_dual` are in the solver's sense: the change of the objective for
     one more unit of the row's active bound, of the column. `bound` is a proved lower bound
-    of the objective.
+    of the objective. `was_interrupted` tells that Ctrl-C ended the search.
     """
 
     outcome: Outcome
@@ -51,6 +52,7 @@ class Answer:
     x: np.ndarray
     row_dual: np.ndarray
     column_dual: np.ndarray
+    was_interrupted: bool = False
 
 
 _NOTHING = np.zeros(0)
@@ -63,11 +65,15 @@ def _no_answer(outcome: Outcome) -> Answer:
 
 class _QuietHighs(highspy.Highs):
     """HiGHS that prints nothing: it greets as soon as callbacks are enabled, which is while
-    it is made."""
+    it is made. Its runs can be timed."""
 
     def enableCallbacks(self) -> None:
         self.setOptionValue("output_flag", False)
         super().enableCallbacks()
+
+    def run(self) -> highspy.HighsStatus:
+        with in_solver():
+            return super().run()
 
 
 def _new_highs() -> highspy.Highs:
@@ -161,6 +167,16 @@ class WarmLinear:
         if self._place[column] >= 0:
             self._highs.changeColBounds(int(self._place[column]), lower, upper)
 
+    def set_columns_bounds(
+        self, columns: np.ndarray, lower: np.ndarray | float, upper: np.ndarray | float
+    ) -> None:
+        """Bounds of many columns at once."""
+        self.lower[columns], self.upper[columns] = lower, upper
+        self._bounds_moved = True
+        inside = columns[self._place[columns] >= 0]
+        place = self._place[inside].astype(np.int32)
+        self._highs.changeColsBounds(len(inside), place, self.lower[inside], self.upper[inside])
+
     def set_row_bounds(self, row: int, lower: float, upper: float) -> None:
         self.row_lower[row], self.row_upper[row] = lower, upper
         self._bounds_moved = True
@@ -190,6 +206,45 @@ class WarmLinear:
     def set_coefficient(self, row: int, column: int, value: float) -> None:
         """Change one entry of a row; as with `add_rows`, for a programme passed at once."""
         self._highs.changeCoeff(row, column, value)
+
+    def move_to(self, programme: Programme) -> bool:
+        """Become another programme of the same columns, rows and entries, keeping the basis.
+
+        False, with nothing changed, where the two differ in more than numbers, or in entries of
+        a programme of which only a part was passed.
+        """
+        mine, other = self.programme.matrix, programme.matrix
+        if (
+            self.programme.names != programme.names
+            or self.programme.requirements != programme.requirements
+            or len(self.row_lower) != len(programme.row_lower)
+            or not np.array_equal(mine.start, other.start)
+            or not np.array_equal(mine.row, other.row)
+        ):
+            return False
+        changed = np.flatnonzero(mine.value != other.value)
+        if len(changed) and len(self._left_out()):
+            return False
+        for entry in changed:
+            row, column = int(other.row[entry]), int(self._column_of_entry[entry])
+            self.set_coefficient(row, int(self._place[column]), float(other.value[entry]))
+        dearer = np.flatnonzero(self.cost != programme.cost)
+        if len(dearer):
+            self.set_cost(dearer, programme.cost[dearer])
+        for column in np.flatnonzero(
+            (self.lower != programme.lower) | (self.upper != programme.upper)
+        ):
+            self.set_column_bounds(
+                int(column), float(programme.lower[column]), float(programme.upper[column])
+            )
+        for row in np.flatnonzero(
+            (self.row_lower != programme.row_lower) | (self.row_upper != programme.row_upper)
+        ):
+            self.set_row_bounds(
+                int(row), float(programme.row_lower[row]), float(programme.row_upper[row])
+            )
+        self.programme = programme
+        return True
 
     def basis(self) -> highspy.HighsBasis:
         """Where the solver stands, for `return_to` and nothing else."""
@@ -343,13 +398,15 @@ def solve_whole(
     time_limit_s: float,
     guess: np.ndarray | None = None,
     on_better: Callable[[float, float], None] | None = None,
+    stopped: Callable[[], bool] | None = None,
 ) -> Answer:
     """Solve in whole numbers to a relative gap, or until time is out or the user stops it.
 
     `guess` proposes a value for each whole column (NaN: none); the solver completes it to a
-    first plan. `on_better(objective, bound)` is told of each better plan. A search that is
-    stopped answers with the best plan so far, and with the bound that tells how far it is
-    from the best.
+    first plan. `on_better(objective, bound)` is told of each better plan; `stopped()` is asked
+    now and then whether to end the search. A search that is stopped answers with the best plan
+    so far, and with the bound that tells how far it is from the best. Raise KeyboardInterrupt
+    where Ctrl-C comes before there is a plan.
     """
     highs = _new_highs()
     highs.setOptionValue("mip_rel_gap", gap_share)
@@ -364,27 +421,38 @@ def solve_whole(
         highs.cbMipImprovingSolution.subscribe(
             lambda event: on_better(event.data_out.mip_primal_bound, event.data_out.mip_dual_bound)
         )
-    _run_interruptibly(highs)
+    was_interrupted = _run_interruptibly(highs, stopped)
     outcome = _outcome(highs)
     info = highs.getInfo()
     if outcome in (Outcome.INFEASIBLE, Outcome.UNBOUNDED):
         return _no_answer(outcome)
     if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+        if was_interrupted:
+            raise KeyboardInterrupt  # Nothing was found that the user could be given.
         return _no_answer(Outcome.STOPPED)
     x = np.array(highs.getSolution().col_value)
     bound = info.mip_dual_bound if programme.whole.any() else info.objective_function_value
-    return Answer(outcome, float(programme.cost @ x), bound, x, _NOTHING, _NOTHING)
+    objective = float(programme.cost @ x)
+    return Answer(outcome, objective, bound, x, _NOTHING, _NOTHING, was_interrupted)
 
 
-def _run_interruptibly(highs: highspy.Highs) -> None:
-    """Run so that Ctrl-C ends the search and keeps what it has found."""
+def _run_interruptibly(highs: highspy.Highs, stopped: Callable[[], bool] | None) -> bool:
+    """Run so that Ctrl-C, or `stopped`, ends the search and keeps what it has found.
+
+    True where Ctrl-C came.
+    """
     highs.HandleUserInterrupt = True
-    highs.startSolve()
-    while True:
-        try:
-            finished, _ = highs.wait(0.2)
-        except KeyboardInterrupt:
-            highs.cancelSolve()
-        else:
-            if finished:
-                return
+    was_interrupted = False
+    with in_solver():
+        highs.startSolve()
+        while True:
+            try:
+                finished, _ = highs.wait(0.2)
+            except KeyboardInterrupt:
+                was_interrupted = True
+                highs.cancelSolve()
+            else:
+                if finished:
+                    return was_interrupted
+            if stopped is not None and stopped():
+                highs.cancelSolve()

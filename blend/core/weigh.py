@@ -25,6 +25,8 @@ _GIVES_USD_PER_LB = {Family.VOLUME_MOST: 1e2, Family.VOLUME_LEAST: 1e3, Family.M
 """Price of giving way: a pound too much gives first, then one too little, and a limit on lean
 or shares last."""
 _GIVES_LAST_USD_PER_LB = 1e5
+_DEAR_USD_PER_LB = 100.0
+"""No meat costs as much; where a table says so, giving way costs more by as much."""
 _TIME_LIMIT_S = 5.0
 
 
@@ -124,8 +126,10 @@ def _rounding_programme(
         if np.isfinite(bound)
     ]
     rows = np.array([row for row, _ in gives], int)
+    # Above all prices of the case, however dear its meat is.
+    times = max(1.0, np.abs(programme.cost).max() / _DEAR_USD_PER_LB)
     price = [
-        _GIVES_USD_PER_LB.get(programme.requirements[row].family, _GIVES_LAST_USD_PER_LB)
+        times * _GIVES_USD_PER_LB.get(programme.requirements[row].family, _GIVES_LAST_USD_PER_LB)
         for row in rows
     ]
     return replace(

@@ -35,7 +35,10 @@ class WholePlan:
 
 
 def plan_whole(
-    case: Case, linear: LinearPlan, on_better: Callable[[float, float], None] | None = None
+    case: Case,
+    linear: LinearPlan,
+    on_better: Callable[[float, float], None] | None = None,
+    stopped: Callable[[], bool] | None = None,
 ) -> WholePlan:
     """Plan in whole numbers to the case's gap or time limit, beginning from the linear optimum.
 
@@ -54,6 +57,7 @@ def plan_whole(
         time_limit_s=case.settings.time_limit_s,
         guess=_rounded_guess(programme),
         on_better=on_better,
+        stopped=stopped,
     )
     weighed = weigh(programme, answer.x) if len(answer.x) else None
     return WholePlan(answer.outcome, answer.objective, answer.bound, weighed, by_branching=True)

@@ -157,7 +157,9 @@ def critical_price(linear: WarmLinear, answer: Answer, lot: int) -> float | None
             return without
         price, objective, pounds = here, answer.objective, used_lb
     else:
-        price = min(here, _best_worth(linear, answer, lot)) * (1 - 1e-9) - 1e-9
+        of_lot = linear.programme.layout.pair_lot == lot
+        worth = float(pair_worths(linear, answer)[of_lot].max(initial=-np.inf))
+        price = min(here, worth) * (1 - 1e-9) - 1e-9
         if price <= 0:
             return None
         price, objective, pounds = _where_taken(linear, lot, price)
@@ -174,6 +176,23 @@ def critical_price(linear: WarmLinear, answer: Answer, lot: int) -> float | None
             break
     set_price(linear, lot, here)
     return float(price)
+
+
+def marginal_worths(linear: WarmLinear, answer: Answer) -> np.ndarray:
+    """What the next pound of each lot is worth to the blend that pays most for it, USD per lb at
+    the plan's dual prices; minus infinity for a lot that no blend may hold."""
+    layout = linear.programme.layout
+    worth = np.full(len(layout.lots), -np.inf)
+    np.maximum.at(worth, layout.pair_lot, pair_worths(linear, answer))
+    return worth
+
+
+def pair_worths(linear: WarmLinear, answer: Answer) -> np.ndarray:
+    """What a pound more of the lot is worth in the blend, USD per lb, by pair of the layout."""
+    layout, use = linear.programme.layout, linear.programme.use
+    # the lots' own supply rows come first, in the order of lots
+    own = answer.row_dual[: len(layout.lots)][layout.pair_lot]
+    return linear.programme.cost[use] - answer.column_dual[use] - own
 
 
 def set_price(linear: WarmLinear, lot: int, delivered_usd_per_lb: float) -> None:
@@ -232,19 +251,6 @@ def _objective_without(linear: WarmLinear, lot: int) -> float:
     objective = linear.solve().objective
     linear.set_column_bounds(column, lower, upper)
     return objective
-
-
-def _best_worth(linear: WarmLinear, answer: Answer, lot: int) -> float:
-    """What the best blend would pay for a pound of a lot, at the plan's dual prices."""
-    layout, programme = linear.programme.layout, linear.programme
-    pairs = np.flatnonzero(layout.pair_lot == lot)
-    if not len(pairs):
-        return -np.inf
-    use = programme.use.start + pairs
-    left_over = programme.cost[use]
-    # the lot's own supply row comes first in its block, in the order of lots
-    own = answer.row_dual[lot]
-    return float(np.max(left_over - answer.column_dual[use] - own))
 
 
 def _step_of(

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
+from functools import lru_cache
 
 
 class EntryKind(StrEnum):
@@ -81,7 +82,12 @@ class CanvassEntry:
     @property
     def firm(self) -> str:
         """The source without the accidents of writing: one firm, one name."""
-        return " ".join(self.source.split()).casefold()
+        return _one_name(self.source)
+
+
+@lru_cache(maxsize=4096)
+def _one_name(source: str) -> str:
+    return " ".join(source.split()).casefold()
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,7 @@ is. Rules on shares hold for the whole batch when its recipe is known, else for 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
-from enum import StrEnum
+from dataclasses import replace
 from math import sqrt
 from statistics import NormalDist
 
@@ -31,11 +30,20 @@ from blend.core.programme import Columns, Programme, Rows
 from blend.core.promises import lean_limits
 from blend.core.solver import Outcome
 from blend.domain.case import Case
-from blend.domain.plan import Ingredient
+from blend.domain.correction import (
+    Act,
+    Added,
+    Correction,
+    Held,
+    Reading,
+    Retest,
+    Terms,
+)
 from blend.domain.products import Product
 from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import Rule, RuleKind, WholeContainers, kept_per_lb
 from blend.domain.uncertainty import LeanUncertainty
+from blend.errors import SolverTrouble
 
 _LEAST_LB = 1e-6
 _LEAST_SHARE = 1e-9
@@ -44,104 +52,6 @@ _STEPS = 24
 _GAP_SHARE = 1e-6
 _TIME_LIMIT_S = 20.0
 _AS_SHARES = "share rules are held for what is added only: the recipe in the blender is not known"
-
-
-class Act(StrEnum):
-    NOTHING = "nothing"
-    """It is within limits as surely as asked."""
-    ADD = "add"
-    SWAP = "swap"
-    """Take out and put in."""
-    RETEST = "retest"
-    """Another reading is expected to save more than it costs."""
-    SHORT = "short"
-    """No amount reaches the limits; what is told comes nearest."""
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """Tested fat of the batch: the mean of `readings` tests of standard deviation `sd_share`."""
-
-    fat_share: float
-    readings: int = 1
-    sd_share: float = 0.0
-
-    @property
-    def error_share(self) -> float:
-        return self.sd_share / sqrt(self.readings)
-
-
-@dataclass(frozen=True, slots=True)
-class Held:
-    """What is in the blender: pounds, room for more, and its recipe where that is known."""
-
-    held_lb: float
-    room_lb: float
-    recipe: tuple[Ingredient, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Added:
-    lot_id: str
-    pounds_lb: float
-    containers: int | None
-    cost_usd: float
-
-
-@dataclass(frozen=True, slots=True)
-class Retest:
-    """What one more reading is expected to bring, before it is made."""
-
-    clears: float
-    """Probability that with it the batch counts as within limits, so that nothing is done."""
-    saving_usd: float
-    """`clears` times the cost of the correction."""
-    cost_usd: float
-
-
-@dataclass(frozen=True, slots=True)
-class Correction:
-    """What to do with the batch, and how it stands then. Pounds are before losses."""
-
-    act: Act
-    product_id: str
-    held: Held
-    reading: Reading
-    least_fat_share: float
-    most_fat_share: float
-    added: tuple[Added, ...]
-    removed_lb: float
-    finished_lb: float
-    fat_share: float
-    sure_before: float
-    """Probability that the batch as it is lies within its limits."""
-    sure_after: float
-    asked: float | None
-    cost_usd: float
-    """Of what is added."""
-    retest: Retest | None
-    notes: tuple[str, ...]
-
-    @property
-    def is_as_sure_as_asked(self) -> bool:
-        return self.asked is None or self.sure_after >= self.asked - 1e-4
-
-
-@dataclass(frozen=True, slots=True)
-class Terms:
-    """How a batch may be put right.
-
-    `at_hand` are the lots that may go in. `step_lb` is the least that the scale shows, None
-    for any amount; `whole_boxes` puts in whole containers only. `confidence` None asks that
-    limits hold on average. `test_cost_usd` None leaves another test out of question.
-    """
-
-    at_hand: frozenset[str]
-    whole_boxes: bool = False
-    may_remove: bool = False
-    confidence: float | None = None
-    step_lb: float | None = None
-    test_cost_usd: float | None = None
 
 
 def correct_batch(
@@ -235,7 +145,11 @@ class _Job:
         low, high, best = 0.0, quantile, self.solve(0.0)
         for _ in range(_STEPS if best is not None else 0):
             middle = (low + high) / 2
-            found = self.solve(middle)
+            try:
+                found = self.solve(middle)
+            except SolverTrouble:
+                # so near to the greatest distance the solver may be unable to tell
+                found = None
             if found is None:
                 high = middle
             else:

@@ -19,7 +19,13 @@ from blend.proof.check import check_plan, count_money
 Say = Callable[[str], None]
 
 
-def make_plan(case: Case, *, worths: bool = True, progress: Say | None = None) -> Plan:
+def make_plan(
+    case: Case,
+    *,
+    worths: bool = True,
+    progress: Say | None = None,
+    stopped: Callable[[], bool] | None = None,
+) -> Plan:
     """The least-cost plan of a case, proved.
 
     `worths` asks also what each requirement, product and lot is worth; it takes many small
@@ -39,7 +45,7 @@ def make_plan(case: Case, *, worths: bool = True, progress: Say | None = None) -
         raise InputRefused(without_end(case))
     optimum = LinearPlan(linear.programme, answer)
     say("whole containers, counts and batches")
-    whole = plan_whole(case, optimum, on_better=lambda usd, bound: say(_so_far(usd, bound)))
+    whole = plan_whole(case, optimum, lambda usd, bound: say(_so_far(usd, bound)), stopped)
     if whole.outcome is Outcome.INFEASIBLE:
         raise NoPlan(explain_clash(case, whole=True, progress=say))
     if whole.weighed is None:

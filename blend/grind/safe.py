@@ -23,6 +23,7 @@ from blend.core.solve import solve_linear
 from blend.core.solver import Outcome
 from blend.core.weigh import WeighedPlan
 from blend.domain.case import Case
+from blend.domain.certificates import PromiseCertificate
 from blend.domain.plan import Bound, Plan, Proof
 from blend.domain.rules import WholeContainers
 from blend.domain.uncertainty import (
@@ -34,8 +35,10 @@ from blend.domain.uncertainty import (
 )
 from blend.errors import BlendError, SolverTrouble
 from blend.grind.plan import make_plan
+from blend.proof.bound import rounded_down
 from blend.proof.chance import check_promises
 from blend.proof.check import check_plan, count_money
+from blend.proof.safe import SafeProof, promised_bound, prove_safe
 from blend.units import LB_PER_CWT
 
 Say = Callable[[str], None]
@@ -69,7 +72,7 @@ class SafePlan:
 
     `plan.proof` holds the exact plan against the bound of its own search, which reckons
     containers around this plan's batches; `any_plan_usd` is what no plan that keeps the
-    promises can undercut, whatever its batches.
+    promises can undercut, whatever its batches, from dual prices in exact fractions.
     """
 
     plan: Plan
@@ -79,8 +82,28 @@ class SafePlan:
     """Of the safe plan with containers, counts and batches divisible."""
     divisible_without_usd: float
     any_plan_usd: float
+    certificate: PromiseCertificate
+    """What `any_plan_usd` is proved from."""
     tests: tuple[TestWorth, ...] = ()
     """From the most gain to the least; empty when no test was priced."""
+
+    def prove(
+        self,
+        case: Case,
+        uncertainty: Mapping[str, LeanUncertainty],
+        promises: Iterable[Promise],
+    ) -> SafeProof:
+        """Hold plan, promises and bound against the case without the solver."""
+        return prove_safe(
+            case,
+            self.plan,
+            self.promises,
+            uncertainty,
+            promises,
+            self.certificate,
+            any_plan_usd=self.any_plan_usd,
+            without_usd=self.without.proof.bound.bound_usd,
+        )
 
     @property
     def is_kept(self) -> bool:
@@ -183,6 +206,7 @@ def make_safe_plan(
         )
     say("whole pounds and the proof")
     weighed, checks = _weigh_kept(case, search, found, uncertainty, promises)
+    by_prices = promised_bound(case, uncertainty, promises, divisible.certificate)
     say("what one more test is worth")
     return SafePlan(
         plan=_plan(case, weighed, found),
@@ -190,7 +214,8 @@ def make_safe_plan(
         without=without,
         divisible_usd=divisible.answer.objective,
         divisible_without_usd=solve_linear(case).objective_usd,
-        any_plan_usd=max(divisible.bound_usd, without.proof.bound.bound_usd),
+        any_plan_usd=max(rounded_down(by_prices), without.proof.bound.bound_usd),
+        certificate=divisible.certificate,
         tests=() if test is None else value_tests(promised, divisible, test),
     )
 

@@ -37,6 +37,9 @@ with k infinite where no shortfall is allowed. A lot without a stated quantity w
 y_p is first lowered until no such lot does, at the cost of D_p times that hair; and where it
 may fall no further, for want of an M_p, q_l is taken as `PLENTY_LB`.
 
+Any other row Σ_l b_l x_lp >= 0 that every plan keeps may be priced as well: `more` adds its
+price × b_l to what a pound of l in p earns (so the promises, `blend.proof.safe`).
+
 Weak duality and the Lagrangean dual: Bertsimas and Tsitsiklis, Introduction to Linear
 Optimization (1997), theorem 4.3 and section 11.4 (from memory).
 """
@@ -44,50 +47,42 @@ Optimization (1997), theorem 4.3 and section 11.4 (from memory).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
 from blend.domain.case import Case
-from blend.domain.lots import Lot
 from blend.domain.prices import DualPrices
 from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import Selector
-from blend.proof.exact import (
-    delivered_usd_per_lb,
-    exact,
-    kept_of_lb,
-    lean_limits,
-    must_use_lb,
-    reason_barred,
-)
+from blend.proof.exact import delivered_usd_per_lb, exact, lean_limits, must_use_lb
+from blend.proof.frame import Frame, Framed, Pair, excess_heat
 
 PLENTY_LB = 100_000_000
 """More than any plan takes of one lot: 2,500 loads of 40,000 lb (the load of the USDA AMS
 boneless beef reports, LM_XB450)."""
+_FINEST = 10**30
+"""A finished price that is lowered is lowered to a whole number of this part of a USD."""
 
-
-@dataclass(frozen=True, slots=True)
-class _Pair:
-    """A lot that a product may hold."""
-
-    lot: Lot
-    mass: Fraction
-    """Finished lb of a pound put in."""
-    earns: Fraction
-    """USD of a pound put in, sale and finished price left out."""
+More = Mapping[tuple[str, str], Fraction]
+"""By lot and product: USD that a pound put in earns beside the prices."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Tariff:
-    """What the priced shares of one product pay for its meat, USD per finished lb."""
+    """What the priced rows of one product pay for its meat, but the finished price."""
 
     lean: Fraction
+    """USD per finished lb."""
     fat: Fraction
-    chosen: tuple[tuple[Selector, Fraction], ...]
-    """More for selected lots, below zero for less."""
+    chosen: Mapping[Selector, Fraction]
+    """More for selected lots, USD per finished lb, below zero for less."""
+    asked: Mapping[Selector, Fraction]
+    """More for selected lots, USD per lb put in."""
+    by_lot: Mapping[int, Fraction]
+    """More for single lots, USD per lb put in."""
 
 
 def dual_bound_usd(case: Case, prices: DualPrices) -> float:
@@ -95,67 +90,105 @@ def dual_bound_usd(case: Case, prices: DualPrices) -> float:
 
     Counted in exact fractions and rounded down to a float at the end.
     """
-    lots, rules = case.usable_lots(), case.binding_rules()
-    chosen = {
-        selector: frozenset(lot.lot_id for lot in lots if selector.holds(lot))
-        for selector in {rule.lots for rule in rules}
-    }
-    must_use = {rule: _price(prices.must_use, rule.rule_id) for rule in _meetable(case, rules)}
+    return rounded_down(dual_bound(Frame(case), case, prices))
+
+
+def dual_bound(frame: Frame, case: Case, prices: DualPrices, more: More | None = None) -> Fraction:
+    """The same, exact, for a case that shares the frame."""
+    return dual_bound_and_rents(frame, case, prices, more)[0]
+
+
+def dual_bound_and_rents(
+    frame: Frame, case: Case, prices: DualPrices, more: More | None = None
+) -> tuple[Fraction, dict[str, Fraction]]:
+    """The same, and by lot what a pound of it earns beyond its cost: by so much the bound falls
+    with each further pound. Lots that earn no more than they cost are left out."""
+    must_use = _must_use_prices(frame, case, prices)
     bound = sum((price * must_use_lb(rule, case) for rule, price in must_use.items()), Fraction(0))
-    earns_most = {lot.lot_id: exact(lot.leftover_value_usd_per_lb) for lot in lots}
+    endless = frozenset(
+        frame.place[lot.lot_id]
+        for lot in case.lots
+        if lot.quantity_lb is None and lot.lot_id in frame.place
+    )
+    rows = []
     for product in case.products:
-        governing = [rule for rule in rules if rule.governs(product)]
-        pairs = pairs_held(case, product, governing, chosen, prices, must_use)
-        finished = _finished_price(product, pairs, prices)
+        framed = frame.products[product.product_id]
+        tariff = _tariff(frame, framed, product, prices, must_use, more)
+        rates = list(_rates(framed, tariff))
+        finished = _finished_price(frame, framed, case, product, rates, prices, endless)
         bound += _volume_worth(product, finished)
         sold_at = exact(product.sale_usd_per_lb) + finished
+        rows += [(pairs, lean + sold_at, fat + sold_at, flat) for pairs, lean, fat, flat in rates]
+    earns_most, part = _earns_most(frame, rows)
+    rents = {}
+    for lot in case.lots:
+        place = frame.place.get(lot.lot_id)
+        if place is None:
+            continue
+        costs = delivered_usd_per_lb(lot)
+        earns, left_over = earns_most[place], exact(lot.leftover_value_usd_per_lb)
+        if left_over > costs or (
+            earns is not None and earns * costs.denominator > costs.numerator * part
+        ):
+            most = left_over if earns is None else max(left_over, Fraction(earns, part))
+            there_lb = PLENTY_LB if lot.quantity_lb is None else exact(lot.quantity_lb)
+            rents[lot.lot_id] = most - costs
+            bound -= there_lb * rents[lot.lot_id]
+    return bound, rents
+
+
+def earned(frame: Frame, case: Case, product: Product, prices: DualPrices) -> Iterator[tuple]:
+    """By lot that the product may hold: its id, finished lb a pound put in, and what that pound
+    earns in USD, sale and finished price left out."""
+    framed = frame.products[product.product_id]
+    must_use = _must_use_prices(frame, case, prices)
+    tariff = _tariff(frame, framed, product, prices, must_use, None)
+    for pairs, lean, fat, flat in _rates(framed, tariff):
         for pair in pairs:
-            lot_id = pair.lot.lot_id
-            earns_most[lot_id] = max(earns_most[lot_id], pair.earns + sold_at * pair.mass)
-    for lot in lots:
-        there_lb = PLENTY_LB if lot.quantity_lb is None else exact(lot.quantity_lb)
-        bound -= there_lb * max(0, earns_most[lot.lot_id] - delivered_usd_per_lb(lot))
-    return _rounded_down(bound)
+            earns = (pair.lean * lean + pair.fat * fat) / frame.unit + flat
+            yield frame.lots[pair.lot].lot_id, Fraction(pair.lean + pair.fat, frame.unit), earns
 
 
-def pairs_held(
-    case: Case,
+_Rate = tuple[Iterable[Pair], Fraction, Fraction, Fraction]
+"""Pairs, and what they are paid: USD a finished lb of lean, of fat, and a lb put in."""
+
+
+def _rates(framed: Framed, tariff: _Tariff) -> Iterator[_Rate]:
+    for chosen_by, pairs in framed.groups:
+        chosen = sum((tariff.chosen.get(by, 0) for by in chosen_by), Fraction(0))
+        flat = sum((tariff.asked.get(by, 0) for by in chosen_by), Fraction(0))
+        rate = tariff.lean + chosen, tariff.fat + chosen
+        if not tariff.by_lot:
+            yield pairs, *rate, flat
+            continue
+        for pair in pairs:
+            yield (pair,), *rate, flat + tariff.by_lot.get(pair.lot, 0)
+
+
+def _earns_most(frame: Frame, rows: list[_Rate]) -> tuple[list[int | None], int]:
+    """By lot: the most that a pound of it earns in any product, None where none may hold it, as
+    whole numbers of a part of a USD; and how many such parts there are in one.
+    """
+    part = math.lcm(*(rate.denominator for _, *rates in rows for rate in rates))
+    most: list[int | None] = [None] * len(frame.lots)
+    for pairs, *rates in rows:
+        lean, fat, flat = (rate.numerator * (part // rate.denominator) for rate in rates)
+        flat *= frame.unit
+        for pair in pairs:
+            earns = pair.lean * lean + pair.fat * fat + flat
+            if most[pair.lot] is None or earns > most[pair.lot]:
+                most[pair.lot] = earns
+    return most, part * frame.unit
+
+
+def _tariff(
+    frame: Frame,
+    framed: Framed,
     product: Product,
-    rules: Sequence[Rule],
-    chosen: Mapping[Selector, frozenset[str]],
     prices: DualPrices,
     must_use: Mapping[Rule, Fraction],
-) -> list[_Pair]:
-    """The lots that the product may hold; `rules` are those that govern it, `chosen` the ids
-    of the lots that their selectors mean."""
-    tariff = _tariff(product, rules, prices)
-    banned = [rule.lots for rule in rules if rule.kind is RuleKind.MUST_NOT_USE]
-    asked = [(rule.lots, must_use[rule]) for rule in rules if must_use.get(rule)]
-    warmed = [
-        (dict(rule.excess_heat_btu_per_lb), usd)
-        for rule in rules
-        if rule.kind is RuleKind.WARMTH
-        and (usd := _price(prices.warmth, (rule.rule_id, product.product_id)))
-    ]
-
-    def paid(lot: Lot, usd_per_lb: Iterable[tuple[Selector, Fraction]]) -> Fraction:
-        chosen_at = (usd for selector, usd in usd_per_lb if lot.lot_id in chosen[selector])
-        return sum(chosen_at, Fraction(0))
-
-    pairs = []
-    for lot in case.usable_lots():
-        is_banned = any(lot.lot_id in chosen[selector] for selector in banned)
-        if is_banned or reason_barred(lot, product, case.settings.plan_on):
-            continue
-        lean, fat = kept_of_lb(lot, product, case.losses)
-        earns = lean * tariff.lean + fat * tariff.fat + paid(lot, asked)
-        earns -= sum((usd * exact(excess[lot.lot_id]) for excess, usd in warmed), Fraction(0))
-        earns += (lean + fat) * paid(lot, tariff.chosen)
-        pairs.append(_Pair(lot, lean + fat, earns))
-    return pairs
-
-
-def _tariff(product: Product, rules: Iterable[Rule], prices: DualPrices) -> _Tariff:
+    more: More | None,
+) -> _Tariff:
     """Add up the priced rows: each pays its price for what it is about, and takes the share
     that is its limit back from all finished meat. A most is a least turned round."""
     least_lean, most_lean = lean_limits(product)
@@ -164,19 +197,31 @@ def _tariff(product: Product, rules: Iterable[Rule], prices: DualPrices) -> _Tar
     lean = lean_price - lean_most_price
     back = lean_price * least_lean - lean_most_price * most_lean
     fat = Fraction(0)
-    chosen = []
-    for rule in rules:
+    chosen: dict[Selector, Fraction] = {}
+    asked: dict[Selector, Fraction] = {}
+    by_lot: dict[int, Fraction] = {}
+    for rule in framed.rules:
         key = (rule.rule_id, product.product_id)
+        taken = Fraction(0)
         if rule.kind is RuleKind.FAT:
             paid, taken = _paid_and_taken(rule, key, prices.fat_least, prices.fat_most)
             fat += paid
         elif rule.kind is RuleKind.SHARE:
             paid, taken = _paid_and_taken(rule, key, prices.share_least, prices.share_most)
-            chosen.append((rule.lots, paid))
-        else:
-            continue
+            chosen[rule.lots] = chosen.get(rule.lots, Fraction(0)) + paid
+        elif rule.kind is RuleKind.MUST_USE:
+            asked[rule.lots] = asked.get(rule.lots, Fraction(0)) + must_use.get(rule, 0)
+        elif rule.kind is RuleKind.WARMTH and (usd := _price(prices.warmth, key)):
+            excess = excess_heat(rule)
+            for pair in framed.pairs.values():
+                heat = excess[frame.lots[pair.lot].lot_id]
+                by_lot[pair.lot] = by_lot.get(pair.lot, Fraction(0)) - usd * heat
         back += taken
-    return _Tariff(lean - back, fat - back, tuple((lots, usd) for lots, usd in chosen if usd))
+    for (lot_id, product_id), usd in (more or {}).items():
+        if product_id == product.product_id:
+            place = frame.place[lot_id]
+            by_lot[place] = by_lot.get(place, Fraction(0)) + usd
+    return _Tariff(lean - back, fat - back, chosen, asked, by_lot)
 
 
 def _paid_and_taken(
@@ -192,14 +237,28 @@ def _paid_and_taken(
     return paid, taken
 
 
-def _finished_price(product: Product, pairs: Iterable[_Pair], prices: DualPrices) -> Fraction:
+def _finished_price(
+    frame: Frame,
+    framed: Framed,
+    case: Case,
+    product: Product,
+    rates: Iterable[_Rate],
+    prices: DualPrices,
+    endless: frozenset[int],
+) -> Fraction:
     """The finished price, lowered until no lot without a stated quantity earns more than it
     costs; not below zero where the product has no most volume to price."""
     finished = exact(prices.finished.get(product.product_id, 0.0))
-    for pair in pairs:
-        if pair.lot.quantity_lb is None and pair.mass:
-            covered = (delivered_usd_per_lb(pair.lot) - pair.earns) / pair.mass
-            finished = min(finished, covered - exact(product.sale_usd_per_lb))
+    sale = exact(product.sale_usd_per_lb)
+    for pairs, lean, fat, flat in rates if endless & framed.pairs.keys() else ():
+        for pair in pairs:
+            mass = pair.lean + pair.fat
+            if pair.lot not in endless or not mass:
+                continue
+            costs = delivered_usd_per_lb(case.lot(frame.lots[pair.lot].lot_id)) - flat
+            covered = (costs * frame.unit - pair.lean * lean - pair.fat * fat) / mass - sale
+            if covered < finished:
+                finished = Fraction(math.floor(covered * _FINEST), _FINEST)
     return finished if product.most_lb is not None else max(Fraction(0), finished)
 
 
@@ -211,17 +270,20 @@ def _volume_worth(product: Product, finished: Fraction) -> Fraction:
     return finished * exact(product.least_lb)
 
 
-def _meetable(case: Case, rules: Iterable[Rule]) -> Iterator[Rule]:
-    """Must-use rules that ask for a stated weight; the others no plan can keep."""
-    for rule in rules:
-        if rule.kind is RuleKind.MUST_USE and must_use_lb(rule, case) is not None:
-            yield rule
+def _must_use_prices(frame: Frame, case: Case, prices: DualPrices) -> dict[Rule, Fraction]:
+    """Of the rules that ask for a stated weight; the others no plan can keep."""
+    return {
+        rule: _price(prices.must_use, rule.rule_id)
+        for rule in frame.must_use
+        if must_use_lb(rule, case) is not None
+    }
 
 
 def _price(prices: Mapping[Any, float], key: Any) -> Fraction:
     return max(Fraction(0), exact(prices.get(key, 0.0)))
 
 
-def _rounded_down(number: Fraction) -> float:
+def rounded_down(number: Fraction) -> float:
+    """The nearest float that is not above."""
     nearest = float(number)
     return nearest if Fraction(nearest) <= number else math.nextafter(nearest, -math.inf)

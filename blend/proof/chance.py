@@ -63,7 +63,7 @@ def _check(
     lean = mass = variance = Fraction(0)
     for each in run.ingredients:
         lot, pounds = case.lot(each.lot_id), exact(each.pounds_lb)
-        kept_lean, kept_fat = _kept(lot, product, case.losses)
+        kept_lean, kept_fat = retained(lot, product, case.losses)
         lean_share = exact(lot.lean_share)
         lean += pounds * kept_lean * lean_share
         mass += pounds * (kept_lean * lean_share + kept_fat * (1 - lean_share))
@@ -104,7 +104,7 @@ def limit_of(case: Case, product: Product, side: Sides) -> Fraction:
     return least if side is Sides.BELOW else most
 
 
-def _kept(lot: Lot, product: Product, losses: Iterable[Loss]) -> tuple[Fraction, Fraction]:
+def retained(lot: Lot, product: Product, losses: Iterable[Loss]) -> tuple[Fraction, Fraction]:
     """What steps leave of a pound of the lot's lean and of its fat."""
     lean = fat = Fraction(1)
     for loss in losses:

@@ -24,8 +24,9 @@ from blend.domain.case import Case
 from blend.domain.clearing import Clearing, DemandCurve
 from blend.domain.products import Product
 from blend.domain.rules import RuleKind
-from blend.proof.bound import dual_bound_usd, pairs_held
+from blend.proof.bound import dual_bound, earned
 from blend.proof.exact import exact, kept_of_lb, lean_limits
+from blend.proof.frame import Frame
 
 USD_PER_LB = 2e-5
 """How near prices must hold: 0.002 USD/cwt."""
@@ -72,8 +73,9 @@ def prove_clearing(
     sold_at = {
         curve.product_id: curve.price_at(clearing.volume_lb[curve.product_id]) for curve in curves
     }
-    over, under = _misses(case, sold_at, adjustment_usd_per_lb, clearing)
-    gap, gain = _gap_and_gain(case, sold_at, adjustment_usd_per_lb, clearing)
+    frame = Frame(case)
+    over, under = _misses(frame, case, sold_at, adjustment_usd_per_lb, clearing)
+    gap, gain = _gap_and_gain(frame, case, sold_at, adjustment_usd_per_lb, clearing)
     return ClearingProof(
         breach_share=float(_worst_breach(case, clearing)),
         overpaid_usd_per_lb=float(over),
@@ -134,6 +136,7 @@ def _breach_of(case: Case, product: Product, clearing: Clearing) -> Fraction:
 
 
 def _misses(
+    frame: Frame,
     case: Case,
     sold_at: Mapping[str, float],
     adjustment_usd_per_lb: Mapping[str, float],
@@ -143,9 +146,10 @@ def _misses(
     over = under = Fraction(0)
     prices = {item.lot_id: item for item in clearing.items}
     for product in case.products:
-        for lot_id, earns in _earned(case, product, sold_at[product.product_id], clearing):
+        sold = exact(sold_at[product.product_id])
+        for lot_id, mass, earns in earned(frame, case, product, clearing.duals):
             price = prices[lot_id]
-            net = earns - exact(adjustment_usd_per_lb[lot_id])
+            net = earns + sold * mass - exact(adjustment_usd_per_lb[lot_id])
             over = max(over, net - exact(price.last_usd_per_lb))
             if clearing.use_lb.get((lot_id, product.product_id), 0.0) > _USED_LB:
                 under = max(under, exact(price.next_usd_per_lb) - net)
@@ -157,23 +161,8 @@ def _misses(
     return over, under
 
 
-def _earned(case: Case, product: Product, sold_at: float, clearing: Clearing):
-    """By lot that the product may hold: what a pound put in earns, USD."""
-    rules = [rule for rule in case.binding_rules() if rule.governs(product)]
-    lots = case.usable_lots()
-    chosen = {
-        rule.lots: frozenset(lot.lot_id for lot in lots if rule.lots.holds(lot)) for rule in rules
-    }
-    must_use = {
-        rule: max(Fraction(0), exact(clearing.duals.must_use.get(rule.rule_id, 0.0)))
-        for rule in rules
-        if rule.kind is RuleKind.MUST_USE
-    }
-    for pair in pairs_held(case, product, rules, chosen, clearing.duals, must_use):
-        yield pair.lot.lot_id, pair.earns + exact(sold_at) * pair.mass
-
-
 def _gap_and_gain(
+    frame: Frame,
     case: Case,
     sold_at: Mapping[str, float],
     adjustment_usd_per_lb: Mapping[str, float],
@@ -218,5 +207,5 @@ def _gap_and_gain(
         )
         for product in case.products
     )
-    bound = dual_bound_usd(replace(case, lots=tuple(lots), products=products), clearing.duals)
-    return -exact(bound) - there - gain, gain
+    priced = replace(case, lots=tuple(lots), products=products)
+    return -dual_bound(frame, priced, clearing.duals) - there - gain, gain

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from functools import lru_cache
+from math import lcm
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.products import Product
-from blend.domain.rules import Loss, Rule
+from blend.domain.rules import Loss, Rule, RuleKind
 
 
 @lru_cache(maxsize=65536)
@@ -25,6 +27,15 @@ def exact(number: float) -> Fraction:
 
 def exact_or_none(number: float | None) -> Fraction | None:
     return None if number is None else exact(number)
+
+
+def total(fractions: Iterable[Fraction]) -> Fraction:
+    """Their sum, brought to one denominator at once: to add them one by one would reduce each
+    sum on the way, which takes most of the time of a proof."""
+    terms = list(fractions)
+    denominator = lcm(*(term.denominator for term in terms))
+    numerator = sum(term.numerator * (denominator // term.denominator) for term in terms)
+    return Fraction(numerator, denominator)
 
 
 NEAR = Fraction(1, 1_000_000)
@@ -91,3 +102,17 @@ def must_use_lb(rule: Rule, case: Case) -> Fraction | None:
     if None in quantities:
         return None
     return sum(map(exact, quantities), Fraction(0))
+
+
+def with_weights(case: Case) -> Case:
+    """Rules to use up all of some lots ask for what there is today, whatever is then asked of
+    the lot."""
+    rules = tuple(
+        replace(rule, least_lb=float(weight))
+        if rule.kind is RuleKind.MUST_USE
+        and rule.least_lb is None
+        and (weight := must_use_lb(rule, case)) is not None
+        else rule
+        for rule in case.rules
+    )
+    return replace(case, rules=rules)

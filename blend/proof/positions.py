@@ -29,7 +29,7 @@ from blend.domain.positions import DayBlend, DayCheck, PositionsMoney, Positions
 from blend.domain.requirements import Family
 from blend.domain.rules import WholeContainers
 from blend.proof.check import check_plan
-from blend.proof.exact import NEAR, exact, kept_of_lb
+from blend.proof.exact import NEAR, exact, kept_of_lb, total
 
 _NOT_BY_DAY = (Family.BATCH_FILL, Family.EQUAL_RECIPE)
 """Settled by each day's own plan."""
@@ -97,7 +97,7 @@ def count_positions_money(horizon: Horizon, plan: PositionsPlan) -> PositionsMon
 
 
 def _usd(pounds_and_prices) -> float:
-    return float(sum((exact(lb) * exact(price) for lb, price in pounds_and_prices), _ZERO))
+    return float(total(exact(lb) * exact(price) for lb, price in pounds_and_prices))
 
 
 def _made_lb(horizon: Horizon, blend: DayBlend) -> tuple[Fraction, Fraction]:
@@ -239,9 +239,9 @@ def _run_through(horizon: Horizon, plan: PositionsPlan) -> _Stock:
             stock.lacking_lb[key] = _draw(layers, go_out[key])
             # what is frozen today can go out tomorrow, so it joins once all has gone out
             layers = sorted(layers + frozen[key])
-            stock.kept_lb[key] = sum((lb for _, lb in layers), _ZERO)
+            stock.kept_lb[key] = total(lb for _, lb in layers)
             needed_until = horizon.after(place)
-            stock.past_day_lb[key] = sum((lb for last, lb in layers if last < needed_until), _ZERO)
+            stock.past_day_lb[key] = total(lb for last, lb in layers if last < needed_until)
     return stock
 
 
@@ -345,7 +345,7 @@ def _rooms(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[Day
     for store in horizon.stores:
         lots = [lot.lot_id for lot in horizon.lots if horizon.store_of(lot) == store]
         for place, day in enumerate(horizon.days):
-            held_lb = sum((stock.kept_lb[lot_id, place] for lot_id in lots), _ZERO)
+            held_lb = total(stock.kept_lb[lot_id, place] for lot_id in lots)
 
             def of(family: DayFamily, day=day, store=store) -> DayRequirement:
                 return DayRequirement(day, family, store_id=store.store_id)

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Ingredient, Take
 from blend.domain.products import Product
 from blend.domain.rules import WholeContainers
-from blend.proof.exact import exact, kept_of_lb, whole_if_near
+from blend.proof.exact import exact, kept_of_lb, total, whole_if_near
 
 ROUNDING_LB = Fraction(1)
 """Rounding an ingredient of one batch to whole pounds, up or down, moves it by less."""
@@ -49,23 +50,23 @@ class Part:
         return replace(self, pounds=self.pounds * batches, slack_lb=self.slack_lb * batches)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Blend:
     """One batch, or all the batches of a product together; each lot is one part of it."""
 
     parts: tuple[Part, ...]
     note: str = ""
 
-    @property
+    @cached_property
     def finished(self) -> Reading:
         return Reading(
-            _sum(part.pounds * part.mass_per_lb for part in self.parts),
-            _sum(part.slack_lb * part.mass_per_lb for part in self.parts),
+            total(part.pounds * part.mass_per_lb for part in self.parts),
+            total(part.slack_lb * part.mass_per_lb for part in self.parts),
             self.note,
         )
 
     def pounds_of(self, lot: Lot) -> Fraction:
-        return _sum(part.pounds for part in self.parts if part.lot is lot)
+        return total(part.pounds for part in self.parts if part.lot is lot)
 
     def share(self, of: Callable[[Part], Fraction]) -> Reading:
         """The share of the finished blend that `of` makes, in finished lb per lb of a part.
@@ -75,8 +76,8 @@ class Blend:
         while the blend is as light as rounding can have made it; no share moves by more than 1.
         """
         finished = self.finished
-        share = _sum(of(part) * part.pounds for part in self.parts) / finished.figure
-        moved_lb = _sum(
+        share = total(of(part) * part.pounds for part in self.parts) / finished.figure
+        moved_lb = total(
             part.slack_lb * abs(of(part) - share * part.mass_per_lb) for part in self.parts
         )
         lightest_lb = finished.figure - finished.allowance
@@ -146,7 +147,7 @@ def weigh(
         batches=batches,
         totals=totals,
         taken_lb={
-            lot.lot_id: _sum(pounds_of(case, lot, t.pounds_lb) for t in takes_of[lot.lot_id])
+            lot.lot_id: total(pounds_of(case, lot, t.pounds_lb) for t in takes_of[lot.lot_id])
             for lot in case.lots
         },
         there_lb={lot.lot_id: _there_lb(case, lot) for lot in case.lots},
@@ -216,7 +217,3 @@ def _used(case: Case, totals: Iterable[Blend]) -> dict[str, Reading]:
                 before.figure + part.pounds, before.allowance + part.slack_lb
             )
     return used
-
-
-def _sum(fractions: Iterable[Fraction]) -> Fraction:
-    return sum(fractions, Fraction(0))

@@ -10,19 +10,21 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from statistics import stdev
 
 from blend.core.market import clear, fit_prices, nearest_base
 from blend.core.solve import solve_linear
 from blend.core.solver import Outcome
 from blend.domain.case import Case
+from blend.domain.certificates import ClearedBetween
 from blend.domain.clearing import (
     Calibrated,
     Clearing,
     DemandCurve,
     ItemFit,
+    ItemPrice,
     Market,
     MarketMove,
     MoveOf,
@@ -34,6 +36,7 @@ from blend.domain.requirements import Family
 from blend.domain.rules import RuleKind, kept_per_lb
 from blend.domain.selectors import Selector
 from blend.errors import InputRefused, Problem
+from blend.proof.why import AttributionProof, prove_market_why
 from blend.report.explained import Explained, ItemMove, Observed, explained, with_errors
 from blend.report.mixed import MARKET_DRIVERS, Driver, TwoCases
 
@@ -230,8 +233,7 @@ def clear_market(
     ranges_of: Collection[str] | None = None,
 ) -> Clearing:
     """Clear a market under the calibration of another date; raises as `ready` does."""
-    each = ready(calibrated, market)
-    return clear(each.case, each.curves, each.adjustment_usd_per_lb, ranges_of)
+    return _cleared(calibrated, market or calibrated.market, ranges_of).clearing
 
 
 def moved_market(market: Market, moves: Iterable[MarketMove]) -> Market:
@@ -296,6 +298,13 @@ class MarketWhy:
     """Markets cleared for the split."""
     draws: int = 0
     """Draws that the errors rest on."""
+    between: Mapping[frozenset[Driver], ClearedBetween] = field(default_factory=dict)
+    """What `prove` needs, by set of drivers moved."""
+
+    def prove(self) -> AttributionProof:
+        """Hold the clearings and the split against the tables without the solver."""
+        told = {"next": self.price.next.shares, "last": self.price.last.shares}
+        return prove_market_why(self.between, MARKET_DRIVERS, self.weights, told)
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,7 +339,9 @@ def why_market_moved(
     """
     calibrated = calibrate(before)
     weights = _weights(calibrated, item)
-    split, markets = _split(calibrated, after, item, weights)
+    if observed is None:
+        _refuse_unquoted(after.case, weights)
+    split, between = _split(calibrated, after, item, weights)
     if doubt is not None:
         drawn = _drawn(before, after, item, weights, doubt)
         split = ItemMove(
@@ -342,7 +353,8 @@ def why_market_moved(
         moved = _quoted(after.case, weights) - _quoted(before.case, weights)
         observed = Observed(moved, error or None)
     draws = 0 if doubt is None else doubt.draws
-    return MarketWhy(item, weights, replace(split, observed=observed), markets, draws)
+    markets = len({id(each) for each in between.values()})
+    return MarketWhy(item, weights, replace(split, observed=observed), markets, draws, between)
 
 
 def _with_spread(part: Explained, drawn: Sequence[Explained]) -> Explained:
@@ -373,28 +385,35 @@ def _mixed(two: TwoCases, before: Market, after: Market, moved: frozenset[Driver
 
 def _split(
     calibrated: Calibrated, after: Market, item: Selector, weights: dict[str, float]
-) -> tuple[ItemMove, int]:
-    """The split, and how many markets differ among the mixtures."""
+) -> tuple[ItemMove, dict[frozenset[Driver], ClearedBetween]]:
+    """The split, and by set of drivers the market cleared; equal mixtures share one."""
     before = calibrated.market
     two = TwoCases(before.case, after.case, item, MARKET_DRIVERS)
-    known: dict[Market, tuple[float, float]] = {}
+    known: dict[Market, ClearedBetween] = {}
+    between: dict[frozenset[Driver], ClearedBetween] = {}
 
-    def prices(moved: frozenset[Driver]) -> tuple[float, float]:
-        market = _mixed(two, before, after, moved)
-        if market not in known:
-            cleared = clear_market(calibrated, market, ranges_of=weights)
-            items = {lot_id: cleared.item(lot_id) for lot_id in weights}
-            known[market] = (
-                sum(weights[lot_id] * each.next_usd_per_lb for lot_id, each in items.items()),
-                sum(weights[lot_id] * each.last_usd_per_lb for lot_id, each in items.items()),
-            )
-        return known[market]
+    def prices(moved: frozenset[Driver], of: Callable[[ItemPrice], float]) -> float:
+        if moved not in between:
+            market = _mixed(two, before, after, moved)
+            if market not in known:
+                known[market] = _cleared(calibrated, market, weights)
+            between[moved] = known[market]
+        clearing = between[moved].clearing
+        return sum(share * of(clearing.item(lot_id)) for lot_id, share in weights.items())
 
     move = ItemMove(
-        next=explained(lambda moved: prices(moved)[0], MARKET_DRIVERS),
-        last=explained(lambda moved: prices(moved)[1], MARKET_DRIVERS),
+        next=explained(lambda moved: prices(moved, lambda p: p.next_usd_per_lb), MARKET_DRIVERS),
+        last=explained(lambda moved: prices(moved, lambda p: p.last_usd_per_lb), MARKET_DRIVERS),
     )
-    return move, len(known)
+    return move, between
+
+
+def _cleared(
+    calibrated: Calibrated, market: Market, ranges_of: Collection[str] | None
+) -> ClearedBetween:
+    taken = ready(calibrated, market)
+    parts = taken.case, taken.curves, taken.adjustment_usd_per_lb
+    return ClearedBetween(*parts, clear(*parts, ranges_of))
 
 
 def _weights(calibrated: Calibrated, item: Selector) -> dict[str, float]:
@@ -405,6 +424,15 @@ def _weights(calibrated: Calibrated, item: Selector) -> dict[str, float]:
         raise InputRefused([Problem("lots", None, None, f"no item with {item}", allowed)])
     total = sum(fit.to_grinders_lb for fit in own)
     return {fit.lot_id: fit.to_grinders_lb / total for fit in own}
+
+
+def _refuse_unquoted(case: Case, weights: dict[str, float]) -> None:
+    there = {lot.lot_id for lot in case.lots}
+    gone = [lot_id for lot_id in weights if lot_id not in there]
+    if gone:
+        read = f"no lot {', '.join(gone)} in the market after"
+        allowed = "the same lots in both markets, or the move that was observed"
+        raise InputRefused([Problem("lots", None, "lot_id", read, allowed)])
 
 
 def _quoted(case: Case, weights: dict[str, float]) -> float:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from blend.domain.certificates import Shares
 from blend.report.mixed import Driver
 from blend.report.split import Value, shapley
 
@@ -39,6 +40,16 @@ class Explained:
 
     def contribution(self, driver: Driver) -> Contribution:
         return next(each for each in self.contributions if each.driver is driver)
+
+    @property
+    def shares(self) -> Shares:
+        """Everything told, as plain data for the proof."""
+        return Shares(
+            self.before,
+            self.after,
+            {each.driver: each.amount for each in self.contributions},
+            {each.driver: each.put_back for each in self.contributions},
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -161,16 +161,26 @@ class TwoCases:
         price, availability, ways = self._ways_of_lots[lot_id]
         return ways[2 * (availability in moved) + (price in moved)]
 
+    @cached_property
+    def _ways_of_products(self) -> dict[str, tuple[Product, ...]]:
+        """By product: the product for each of the four ways its making and its order can stand."""
+        known = {}
+        for product_id in self._product_ids:
+            there = [side.get(product_id) for side in self._products]
+            sides = [
+                own or replace(other, least_lb=0.0, most_lb=0.0)
+                for own, other in zip(there, reversed(there), strict=True)
+            ]
+            known[product_id] = tuple(
+                replace(made, **{name: getattr(ordered, name) for name in _ORDER})
+                for made in sides
+                for ordered in sides
+            )
+        return known
+
     def _product(self, product_id: str, moved: frozenset[Driver]) -> Product:
-        there = [side.get(product_id) for side in self._products]
-        before, after = (
-            own or replace(other, least_lb=0.0, most_lb=0.0)
-            for own, other in zip(there, reversed(there), strict=True)
-        )
-        made, ordered = (
-            after if driver in moved else before for driver in (Driver.RULES, Driver.ORDERS)
-        )
-        return replace(made, **{name: getattr(ordered, name) for name in _ORDER})
+        ways = self._ways_of_products[product_id]
+        return ways[2 * (Driver.RULES in moved) + (Driver.ORDERS in moved)]
 
     @cached_property
     def _rules(self) -> tuple[tuple[Rule, ...], tuple[Rule, ...]]:

@@ -81,8 +81,9 @@ class Explanation:
     since: date
     why: MarketWhy
     volumes: tuple[Volume, ...]
+    before: Market
     market: Market
-    """The market after, for the elasticities it was given."""
+    """The market after, with the elasticities it was given."""
 
 
 @dataclass(frozen=True, slots=True)

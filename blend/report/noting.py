@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 
 from blend.domain.clearing import Market
 from blend.domain.market import CanvassEntry, Published, Volume
@@ -14,7 +14,8 @@ from blend.report.calendar import DayFigure, compare
 from blend.report.desk import QuotedPrice, market_on, volumes_used, why_item_moved
 from blend.report.indicators import grouped, indicator, series_of
 from blend.report.news import Explanation, ItemNews, News, price_of, quotable
-from blend.report.quoting import Heard, quote, standings
+from blend.report.quoting import Heard, figures, heard, quote, standings
+from blend.store.store import Store
 
 DAYS_BACK = timedelta(days=2 * 366 + 7)
 """What comparisons on the year reach back to."""
@@ -61,7 +62,7 @@ def news_of(
         items=items,
         together=standings(known, method),
         indicators=tuple(each for each in told if each is not None),
-        explanations=() if asked is None else _explained(known, items, volumes, method, asked),
+        explanations=() if asked is None else explain(known, volumes, method, asked),
         talk=() if asked is None else quotable(asked.talk),
         volume_error_share=0.0 if asked is None else asked.volume_error_share,
         method_version=method.version,
@@ -86,17 +87,53 @@ def item_news(
     )
 
 
+# From the store ----------------------------------------------------------------------------------
+
+
+def asked_of_store(
+    store: Store,
+    known: Heard,
+    method: Method,
+    market: Market,
+    since: date,
+    item_ids: tuple[str, ...] = (),
+    volume_error_share: float = 0.01,
+) -> Asked:
+    """What is asked, with what was heard since; as the store stood for `known`."""
+    then = heard(store, since, method, known.position)
+    talk = store.entries(days=(since + timedelta(days=1), known.day), as_of=known.position)
+    return Asked(then, talk, market, item_ids, volume_error_share)
+
+
+def days_of_store(store: Store, known: Heard, method: Method) -> dict[str, list[DayFigure]]:
+    """Two years of quotations of every item."""
+    first = known.day - DAYS_BACK
+    return {
+        item_id: figures(store, item, first, known.day, method, known.position)
+        for item_id, item in known.items.items()
+    }
+
+
+def check_series(volumes: Sequence[Volume], named: Collection[str]) -> None:
+    """Raise InputRefused for names that are no series of these volumes."""
+    there = list(dict.fromkeys(each.series_id for each in volumes))
+    problems = [
+        Problem("volumes", None, "series_id", name, f"a series of the store: {', '.join(there)}")
+        for name in dict.fromkeys(named)
+        if name not in there
+    ]
+    if problems:
+        raise InputRefused(problems)
+
+
 def _published_on(known: Heard) -> dict[str, Published]:
     return {each.item_id: each for each in known.published if each.market_day == known.day}
 
 
-def _explained(
-    known: Heard,
-    items: Sequence[ItemNews],
-    volumes: Sequence[Volume],
-    method: Method,
-    asked: Asked,
+def explain(
+    known: Heard, volumes: Sequence[Volume], method: Method, asked: Asked
 ) -> tuple[Explanation, ...]:
+    """Why items moved up to the day that `known` is of; raise InputRefused for what is missing."""
     ends = (asked.since, known)
     before, after = (_prices(end, method) for end in ends)
     frame = asked.market
@@ -105,7 +142,11 @@ def _explained(
         market_on(frame, counted, prices, end.day)
         for counted, prices, end in zip(used, (before, after), ends, strict=True)
     ]
-    shown = {e.item.item_id for e in items if e.quoted.confidentiality.may_be_shown}
+    shown = {
+        item_id
+        for item_id in known.items
+        if quote(known, item_id, method).confidentiality.may_be_shown
+    }
     moves = {
         lot.lot_id: after[lot.lot_id].usd_per_cwt - before[lot.lot_id].usd_per_cwt
         for lot in frame.case.lots
@@ -122,7 +163,7 @@ def _explained(
                 volume_error_share=asked.volume_error_share,
             ),
             tuple(volume for counted in used for volume in counted.values()),
-            markets[1],
+            *markets,
         )
         for item_id in (_checked(asked.item_ids, moves) or _moved_most(moves))
     )

@@ -146,6 +146,22 @@ def publish(
 
     What is not quoted, or may not be shown, is not published. Raise FileTrouble.
     """
+    made = planned(known, quoted, assessor, overrides)
+    if not made.published:
+        return made
+    recorded_at = store.publish(made.published, method).recorded_at
+    return replace(
+        made, published=tuple(replace(each, published_at=recorded_at) for each in made.published)
+    )
+
+
+def planned(
+    known: Heard,
+    quoted: Iterable[Quoted],
+    assessor: str,
+    overrides: Mapping[str, Override] | None = None,
+) -> Publication:
+    """What would be published, and what not; nothing is kept."""
     overrides = overrides or {}
     published, not_quoted, withheld = [], [], []
     for each in quoted:
@@ -166,9 +182,6 @@ def publish(
                     override_reason="" if own is None else own.reason,
                 )
             )
-    if published:
-        recorded_at = store.publish(published, method).recorded_at
-        published = [replace(each, published_at=recorded_at) for each in published]
     return Publication(tuple(published), tuple(not_quoted), tuple(withheld))
 
 

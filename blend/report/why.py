@@ -14,20 +14,23 @@ Introduction to Linear Optimization, 1997, ch. 5, from memory).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from blend.core.certificates import certificate
 from blend.core.clash import explain_clash
 from blend.core.solve import open_linear
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.domain.case import Case
+from blend.domain.certificates import NEXT_POUND, Between, Certificate
 from blend.domain.lots import Lot
 from blend.domain.requirements import Family
 from blend.domain.rules import RuleKind
 from blend.domain.selectors import Selector
 from blend.errors import InputRefused, NoPlan, Problem
+from blend.proof.why import AttributionProof, RecipeTerms, prove_plan_why
 from blend.report.explained import Explained, ItemMove, Observed, explained
 from blend.report.mixed import PLAN_DRIVERS, Driver, TwoCases
 from blend.report.split import bennet
@@ -35,7 +38,6 @@ from blend.report.split import bennet
 _POUND = 1.0
 """How far the item's pounds are moved to read a rate on one side."""
 _LEAST_LB = 1e-6
-_NEXT_POUND = " (next pound)"
 _PRICES = frozenset({Driver.OWN_PRICE, Driver.OTHER_PRICES})
 
 
@@ -103,6 +105,38 @@ class PlanWhy:
     bounds: PriceBounds
     plans: int
     """Different cases among the mixtures, each a linear programme."""
+    between: Mapping[frozenset[Driver], Between] = field(default_factory=dict)
+    """What `prove` needs, by set of drivers moved; there where it was asked for."""
+
+    def prove(self, before: Case, after: Case) -> AttributionProof:
+        """Hold it against the two cases without the solver; of an answer that was certified.
+
+        Where products were let fall short, the cases are those that let them.
+        """
+        split, bounds = self.recipe, self.bounds
+        return prove_plan_why(
+            before,
+            after,
+            self.item,
+            PLAN_DRIVERS,
+            self.reference,
+            self.between,
+            {
+                "cost": self.cost.shares,
+                "next": self.worth.next.shares,
+                "last": self.worth.last.shares,
+            },
+            RecipeTerms(
+                split.prices_usd,
+                split.recipe_usd,
+                split.volume_usd,
+                split.left_over_usd,
+                split.shortfall_usd,
+                split.sales_usd,
+                {shift.lot_id: (shift.price_usd, shift.recipe_usd) for shift in split.lots},
+                (bounds.least_usd, bounds.change_usd, bounds.most_usd),
+            ),
+        )
 
 
 def why_plan_moved(
@@ -112,16 +146,18 @@ def why_plan_moved(
     *,
     observed: Observed | None = None,
     shortfall_usd_per_lb: float | None = None,
+    certify: bool = False,
 ) -> PlanWhy:
     """Split the change of cost and of an item's worth among the drivers.
 
     `shortfall_usd_per_lb` lets every product fall short at that penalty that may not fall
-    short otherwise, in both cases. Raises NoPlan where one of the two cases has no plan, and
-    InputRefused where a case between them has none, or where no lot is of the item.
+    short otherwise, in both cases. `certify` keeps what `PlanWhy.prove` needs. Raises NoPlan
+    where one of the two cases has no plan, and InputRefused where a case between them has none,
+    or where no lot is of the item.
     """
     if shortfall_usd_per_lb is not None:
-        before, after = (_may_fall_short(case, shortfall_usd_per_lb) for case in (before, after))
-    between = _PlansBetween(TwoCases(before, after, item))
+        before, after = (may_fall_short(case, shortfall_usd_per_lb) for case in (before, after))
+    between = _PlansBetween(TwoCases(before, after, item), certify)
     for end in (frozenset(), frozenset(PLAN_DRIVERS)):
         between.at(end)  # that a case itself has no plan is told before any mixture of the two
     # orders and rules, which change the rows, come last and are moved least often
@@ -142,6 +178,7 @@ def why_plan_moved(
         recipe=recipe_split(*(end.bill for end in ends)),
         bounds=_price_bounds(ends[0], between.at(_PRICES)),
         plans=len(between.solved),
+        between=between.certified() if certify else {},
     )
 
 
@@ -158,7 +195,8 @@ def put_back(before: Case, after: Case, item: Selector, driver: Driver) -> Case:
     return TwoCases(before, after, item).mixed(set(PLAN_DRIVERS) - {driver})
 
 
-def _may_fall_short(case: Case, usd_per_lb: float) -> Case:
+def may_fall_short(case: Case, usd_per_lb: float) -> Case:
+    """The case in which every product may fall short, at this penalty where it has none."""
     products = tuple(
         replace(product, shortfall_usd_per_lb=usd_per_lb)
         if product.shortfall_usd_per_lb is None
@@ -193,6 +231,8 @@ class _Valued:
     cost: np.ndarray
     x: np.ndarray
     bill: Bill
+    certificates: tuple[Certificate, ...] = ()
+    """Of the optimum, with a pound more and, where the last pound was read, with one less."""
 
 
 class _PlansBetween:
@@ -201,12 +241,13 @@ class _PlansBetween:
     Programmes that differ in prices and pounds alone are solved warm one after the other.
     """
 
-    def __init__(self, two: TwoCases) -> None:
+    def __init__(self, two: TwoCases, certify: bool = False) -> None:
         self.two = two
+        self._certify = certify
         self.reference = _reference(two)
         self._next = replace(
             self.reference,
-            lot_id=self.reference.lot_id + _NEXT_POUND,
+            lot_id=self.reference.lot_id + NEXT_POUND,
             quantity_lb=_POUND,
             price_usd_per_lb=0.0,
             freight_usd_per_lb=0.0,
@@ -216,12 +257,15 @@ class _PlansBetween:
         self._linears: dict[frozenset[Driver], WarmLinear] = {}
         self.solved: dict[Case, _Valued] = {}
         """By case: a driver that did not move leaves the case as it was."""
+        self._known: dict[frozenset[Driver], _Valued] = {}
 
     def at(self, moved: frozenset[Driver]) -> _Valued:
-        case = self.two.mixed(moved)
-        if case not in self.solved:
-            self.solved[case] = self._solve(moved, case)
-        return self.solved[case]
+        if moved not in self._known:
+            case = self.two.mixed(moved)
+            if case not in self.solved:
+                self.solved[case] = self._solve(moved, case)
+            self._known[moved] = self.solved[case]
+        return self._known[moved]
 
     def _solve(self, moved: frozenset[Driver], case: Case) -> _Valued:
         linear = self._opened(moved, case)
@@ -235,15 +279,39 @@ class _PlansBetween:
         if answer.outcome is not Outcome.OPTIMAL:
             self._refuse(moved, case, answer.outcome)
         cost = linear.cost.copy()
-        following = self._rate_of_next(linear)
+        more, less = self._with_next(linear), self._without_last(linear, case, answer)
+        following = last = max(0.0, _pound_saves(linear, self._next, more))
+        if less is not None:
+            lot = case.lot(self.reference.lot_id)
+            last = max(following, lot.delivered_usd_per_lb + _pound_saves(linear, lot, less))
+        optima = (answer, more) if less is None else (answer, more, less)
         return _Valued(
             objective_usd=answer.objective,
             next_usd_per_lb=following,
-            last_usd_per_lb=self._rate_of_last(linear, case, answer, following),
+            last_usd_per_lb=last,
             cost=cost,
             x=answer.x,
             bill=_bill(linear, case, answer),
+            certificates=tuple(certificate(linear.programme, each) for each in optima)
+            if self._certify
+            else (),
         )
+
+    def certified(self) -> dict[frozenset[Driver], Between]:
+        """By set of drivers; equal cases share one entry."""
+        known: dict[Case, Between] = {}
+        for case, valued in self.solved.items():
+            optimum, following, *last = valued.certificates
+            known[case] = Between(
+                case,
+                optimum,
+                valued.objective_usd,
+                following,
+                valued.next_usd_per_lb,
+                last[0] if last else None,
+                valued.last_usd_per_lb,
+            )
+        return {moved: known[self.two.mixed(moved)] for moved in _one_by_one(PLAN_DRIVERS)}
 
     def _opened(self, moved: frozenset[Driver], case: Case) -> WarmLinear:
         """The programme that has room for every price and quantity of the two cases."""
@@ -273,33 +341,26 @@ class _PlansBetween:
         quantities = [lot.quantity_lb for lot in self.two.sides(lot_id)]
         return None if None in quantities else max(quantities)
 
-    def _rate_of_next(self, linear: WarmLinear) -> float:
-        """What one more pound of the reference meat saves; at least nothing, as none must
-        be taken."""
+    def _with_next(self, linear: WarmLinear) -> Answer:
+        """The optimum with one more pound of the reference meat."""
         column = _take_column(linear, self._next.lot_id)
         linear.set_column_bounds(column, 0.0, _POUND)
         answer = linear.solve()
         linear.set_column_bounds(column, 0.0, 0.0)
-        return max(0.0, -float(answer.column_dual[column]))
+        return answer
 
-    def _rate_of_last(
-        self, linear: WarmLinear, case: Case, answer: Answer, following: float
-    ) -> float:
-        """What the last pound of the reference lot saves; that of the next where it is not
-        used, or where no plan does without the pound."""
+    def _without_last(self, linear: WarmLinear, case: Case, answer: Answer) -> Answer | None:
+        """The optimum with one pound less of the reference lot; None where none of it is used,
+        or where no plan does without the pound."""
         lot = case.lot(self.reference.lot_id)
-        if lot.most_lb <= _POUND:
-            return following
         column = _take_column(linear, lot.lot_id)
-        if answer.x[column] <= _LEAST_LB:
-            return following
+        if lot.most_lb <= _POUND or answer.x[column] <= _LEAST_LB:
+            return None
         upper = float(linear.upper[column])
         linear.set_column_bounds(column, 0.0, upper - _POUND)
         without = linear.solve()
         linear.set_column_bounds(column, 0.0, upper)
-        if without.outcome is not Outcome.OPTIMAL:
-            return following
-        return max(following, lot.delivered_usd_per_lb - float(without.column_dual[column]))
+        return without if without.outcome is Outcome.OPTIMAL else None
 
     def _refuse(self, moved: frozenset[Driver], case: Case, outcome: Outcome) -> None:
         if outcome is Outcome.UNBOUNDED:
@@ -338,7 +399,7 @@ def _reference(two: TwoCases) -> Lot:
 def _set_to(linear: WarmLinear, case: Case) -> None:
     """Give an open programme the prices and pounds of a case; the next pound stays out."""
     programme, layout = linear.programme, linear.programme.layout
-    is_next = np.array([lot.lot_id.endswith(_NEXT_POUND) for lot in layout.lots])
+    is_next = np.array([lot.lot_id.endswith(NEXT_POUND) for lot in layout.lots])
     lots = [
         lot if out else case.lot(lot.lot_id) for lot, out in zip(layout.lots, is_next, strict=True)
     ]
@@ -349,8 +410,9 @@ def _set_to(linear: WarmLinear, case: Case) -> None:
     use = np.arange(programme.use.start, programme.use.stop)
     linear.set_cost(take, price - left_over)
     linear.set_cost(use, left_over[layout.pair_lot])
-    for index in np.flatnonzero(linear.upper[take] != most):
-        linear.set_column_bounds(int(take[index]), 0.0, float(most[index]))
+    moved = np.flatnonzero(linear.upper[take] != most)
+    if len(moved):
+        linear.set_columns_bounds(take[moved], 0.0, most[moved])
     rules = {rule.rule_id: rule for rule in case.binding_rules()}
     for row, requirement in enumerate(programme.requirements):
         if requirement.family is Family.MUST_USE:
@@ -358,6 +420,11 @@ def _set_to(linear: WarmLinear, case: Case) -> None:
             if rule.least_lb is None:
                 chosen = layout.chosen(rule.lots)
                 linear.set_row_bounds(row, float(most[chosen].sum()), np.inf)
+
+
+def _pound_saves(linear: WarmLinear, lot: Lot, answer: Answer) -> float:
+    """What one more pound of a lot saves after its price."""
+    return -float(answer.column_dual[_take_column(linear, lot.lot_id)])
 
 
 def _take_column(linear: WarmLinear, lot_id: str) -> int:
@@ -373,7 +440,7 @@ def _bill(linear: WarmLinear, case: Case, answer: Answer) -> Bill:
     used = np.bincount(layout.pair_lot, answer.x[programme.use], len(layout.lots))
     bought, left_over = {}, {}
     for index, lot_id in enumerate(lot.lot_id for lot in layout.lots):
-        if lot_id.endswith(_NEXT_POUND):
+        if lot_id.endswith(NEXT_POUND):
             continue
         lot = case.lot(lot_id)
         bought[lot_id] = lot.delivered_usd_per_lb, float(taken[index])

@@ -12,26 +12,19 @@ from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from itertools import pairwise
 
+from blend.core.certificates import certificate
 from blend.core.solver import Outcome
 from blend.domain.case import Case
+from blend.domain.certificates import CurveCertificate, DemandStep
+from blend.domain.lots import Lot
 from blend.errors import InputRefused, Problem
+from blend.proof.curves import CurveProof, prove_demand
+from blend.trade.certified import Kept
 from blend.trade.envelope import Line, trace
 from blend.trade.opening import OpenCase, open_case
 
 LEAST_LB = 1e-4
 """Fewer pounds than this are the solver's rounding."""
-
-
-@dataclass(frozen=True, slots=True)
-class DemandStep:
-    """Prices between which the plan takes the same pounds."""
-
-    least_usd_per_lb: float
-    most_usd_per_lb: float
-    """Infinite where the plan takes these pounds at any price."""
-    pounds_lb: float
-    rest_usd: float
-    """Cost of the plan without what these pounds of the lot cost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +40,10 @@ class Breakpoint:
 class DemandCurve:
     """Pounds of one lot that the plan takes, by delivered price, all else as it is.
 
-    `gap_usd` is the proof: at every breakpoint the programme was solved, and its cost lay no
+    `gap_usd` is the solver's: at every breakpoint the programme was solved, and its cost lay no
     farther than this from the lines of the two steps that meet there. Cost being concave in
-    the price, no step between can then be missing.
+    the price, no step between can then be missing. `prove` holds the curve against the case
+    without the solver.
     """
 
     lot_id: str
@@ -59,6 +53,8 @@ class DemandCurve:
     """From the least price up; the pounds fall from step to step."""
     solves: int
     gap_usd: float
+    certificate: CurveCertificate | None = None
+    """What `prove` needs; there where the curve was asked for with it."""
 
     @property
     def breakpoints(self) -> tuple[Breakpoint, ...]:
@@ -97,6 +93,25 @@ class DemandCurve:
         step = next(step for step in self.steps if step.pounds_lb == least_lb)
         return step.rest_usd + step.pounds_lb * usd_per_lb
 
+    def prove(
+        self,
+        case: Case,
+        least_usd_per_lb: float | None = None,
+        most_usd_per_lb: float = math.inf,
+    ) -> CurveProof:
+        """Hold a certified curve against the case and the prices that it was asked for between."""
+        if least_usd_per_lb is None:
+            least_usd_per_lb = least_price(case.lot(self.lot_id), self.available_lb)
+        return prove_demand(
+            case,
+            self.lot_id,
+            self.steps,
+            self.certificate,
+            available_lb=self.available_lb,
+            least_usd_per_lb=least_usd_per_lb,
+            most_usd_per_lb=most_usd_per_lb,
+        )
+
 
 def demand_curve(
     case: Case,
@@ -105,6 +120,7 @@ def demand_curve(
     least_usd_per_lb: float | None = None,
     most_usd_per_lb: float = math.inf,
     available_lb: float | None = None,
+    certify: bool = False,
 ) -> DemandCurve:
     """The exact demand curve of a lot between two delivered prices.
 
@@ -113,8 +129,8 @@ def demand_curve(
     It begins at 0 when no least price is given; without a limit on the pounds it begins at
     their left-over value, below which buying to leave over would pay without end.
     `available_lb` asks as if that much were on offer, infinite for no limit; None means what
-    there is. Raises InputRefused and NoPlan as `open_case` does, and InputRefused where money
-    could be made without end at the least price.
+    there is. `certify` keeps what `DemandCurve.prove` needs. Raises InputRefused and NoPlan as
+    `open_case` does, and InputRefused where money could be made without end at the least price.
     """
     opened = open_case(case, lot_id)
     return demand_of(
@@ -123,6 +139,7 @@ def demand_curve(
         least_usd_per_lb=least_usd_per_lb,
         most_usd_per_lb=most_usd_per_lb,
         available_lb=available_lb,
+        certify=certify,
     )
 
 
@@ -133,24 +150,25 @@ def demand_of(
     least_usd_per_lb: float | None = None,
     most_usd_per_lb: float = math.inf,
     available_lb: float | None = None,
+    certify: bool = False,
 ) -> DemandCurve:
     """As `demand_curve`, on a case that is open already."""
     lot = opened.lot(lot_id)
     available = lot.most_lb if available_lb is None else available_lb
-    # a limit keeps within bounds what leaving over could earn; without one it has no end
-    floor = max(0.0, lot.leftover_value_usd_per_lb) if math.isinf(available) else 0.0
+    floor = least_price(lot, available)
     low = floor if least_usd_per_lb is None else least_usd_per_lb
     high = most_usd_per_lb
+    kept = Kept(opened.linear.programme) if certify else None
     if low < floor:
         raise _money_without_end(lot_id, low)
     opened.set_pounds(lot_id, available)
     try:
-        left = tangent_at(opened, lot_id, low)
+        left = tangent_at(opened, lot_id, low, kept)
         if math.isinf(high):
-            right = _tangent_far_out(opened, lot_id, available)
+            right = _tangent_far_out(opened, lot_id, available, kept)
         else:
-            right = tangent_at(opened, lot_id, high)
-        found = trace(lambda price: tangent_at(opened, lot_id, price), left, right, low, high)
+            right = tangent_at(opened, lot_id, high, kept)
+        found = trace(lambda price: tangent_at(opened, lot_id, price, kept), left, right, low, high)
     finally:
         opened.put_back(lot_id)
     steps = [
@@ -158,11 +176,23 @@ def demand_of(
         for line, (begin, end) in zip(found.lines, pairwise(found.ends), strict=True)
     ]
     return DemandCurve(
-        lot_id, lot.delivered_usd_per_lb, available, tuple(steps), found.solves + 2, found.gap
+        lot_id,
+        lot.delivered_usd_per_lb,
+        available,
+        tuple(steps),
+        found.solves + 2,
+        found.gap,
+        None if kept is None else kept.certificate(found.lines, found.ends),
     )
 
 
-def tangent_at(opened: OpenCase, lot_id: str, usd_per_lb: float) -> Line:
+def least_price(lot: Lot, available_lb: float) -> float:
+    """The delivered price that a curve begins at: a limit keeps within bounds what leaving over
+    could earn; without one it has no end below the left-over value."""
+    return max(0.0, lot.leftover_value_usd_per_lb) if math.isinf(available_lb) else 0.0
+
+
+def tangent_at(opened: OpenCase, lot_id: str, usd_per_lb: float, kept: Kept | None = None) -> Line:
     """The cost of the plan as a line in the lot's delivered price, exact at this price.
 
     The price stays set. Raises InputRefused where money could be made without end.
@@ -171,7 +201,8 @@ def tangent_at(opened: OpenCase, lot_id: str, usd_per_lb: float) -> Line:
     answer = opened.linear.solve()
     if answer.outcome is not Outcome.OPTIMAL:
         raise _money_without_end(lot_id, usd_per_lb)
-    return Line.through(usd_per_lb, answer.objective, opened.pounds_used(answer, lot_id))
+    line = Line.through(usd_per_lb, answer.objective, opened.pounds_used(answer, lot_id))
+    return line if kept is None else kept.keep(usd_per_lb, line, answer)
 
 
 def _money_without_end(lot_id: str, usd_per_lb: float) -> InputRefused:
@@ -180,7 +211,7 @@ def _money_without_end(lot_id: str, usd_per_lb: float) -> InputRefused:
     return InputRefused([Problem("lots", None, "price", read, allowed)])
 
 
-def _tangent_far_out(opened: OpenCase, lot_id: str, available_lb: float) -> Line:
+def _tangent_far_out(opened: OpenCase, lot_id: str, available_lb: float, kept: Kept | None) -> Line:
     """The line on which the cost ends as the price grows without limit.
 
     It has the least pounds with which there is a plan, as a rule none.
@@ -191,8 +222,12 @@ def _tangent_far_out(opened: OpenCase, lot_id: str, available_lb: float) -> Line
     answer = linear.solve()
     if answer.outcome is not Outcome.OPTIMAL:
         opened.set_pounds(lot_id, available_lb)
-        opened.set_pounds(lot_id, opened.least_pounds(lot_id))
+        fewest = opened.fewest(lot_id)
+        if kept is not None:
+            kept.fewest = certificate(linear.programme, fewest).prices
+        opened.set_pounds(lot_id, float(fewest.x[opened.column(lot_id)]))
         answer = linear.solve()
     opened.set_pounds(lot_id, available_lb)
     price = opened.lot(lot_id).delivered_usd_per_lb
-    return Line.through(price, answer.objective, opened.pounds_used(answer, lot_id))
+    line = Line.through(price, answer.objective, opened.pounds_used(answer, lot_id))
+    return line if kept is None else kept.keep(math.inf, line, answer)

@@ -48,16 +48,16 @@ class OpenCase:
         self.set_price(lot_id, lot.delivered_usd_per_lb)
         self.set_pounds(lot_id, lot.most_lb)
 
-    def least_pounds(self, lot_id: str) -> float:
-        """The least pounds of a lot with which any plan meets every requirement."""
+    def fewest(self, lot_id: str) -> Answer:
+        """The plan that takes the least pounds of a lot, cost no object."""
         linear, column = self.linear, self.column(lot_id)
         cost, every = linear.cost.copy(), np.arange(len(linear.cost))
         only_lot = np.zeros(len(cost))
         only_lot[column] = 1.0
         linear.set_cost(every, only_lot)
-        pounds = float(linear.solve().x[column])
+        answer = linear.solve()
         linear.set_cost(every, cost)
-        return pounds
+        return answer
 
 
 def open_case(case: Case, *lot_ids: str) -> OpenCase:

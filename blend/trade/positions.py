@@ -38,13 +38,19 @@ class HorizonClash:
 
 
 def plan_positions(
-    horizon: Horizon, *, divisible: bool = False, worths: bool = True, progress: Say | None = None
+    horizon: Horizon,
+    *,
+    divisible: bool = False,
+    worths: bool = True,
+    progress: Say | None = None,
+    stopped: Callable[[], bool] | None = None,
 ) -> PositionsPlan:
     """The least-cost plan of a horizon, proved.
 
     `divisible` takes containers, counts and least amounts as divisible, which is fast and
     enough for an outlook. `worths` asks also what orders and rooms are worth. Batches are
-    always divisible: each day's own plan settles them.
+    always divisible: each day's own plan settles them. A search that `stopped()` ends answers
+    with the best plan so far.
 
     Raises NoPlan with a `HorizonClash`, InputRefused when money could be made without end,
     SolverTrouble when time ran out before any plan.
@@ -52,7 +58,10 @@ def plan_positions(
     say = progress or (lambda text: None)
     say("all days as one programme")
     solved = solve_horizon(
-        horizon, divisible=divisible, on_better=lambda usd, bound: say(_so_far(usd, bound))
+        horizon,
+        divisible=divisible,
+        on_better=lambda usd, bound: say(_so_far(usd, bound)),
+        stopped=stopped,
     )
     if solved.outcome is Outcome.INFEASIBLE:
         say("why there is no plan")

@@ -7,15 +7,18 @@ or a distant cluster give the same table.
 
 from __future__ import annotations
 
+import os
 import pickle
 import signal
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import islice
+from multiprocessing.connection import Connection
+from threading import Thread, current_thread, main_thread
 
 import numpy as np
 
@@ -153,13 +156,14 @@ def run_scenarios(
     workers: int = 1,
     scheduler: str | None = None,
     progress: Progress | None = None,
+    stopped: Callable[[], bool] | None = None,
 ) -> ScenarioResults:
     """Solve every scenario of a job: the case as it is, the named ones, the draws.
 
     `workers` are processes on this machine; `scheduler` is the address of a Dask scheduler,
-    which then does the work instead. `progress` is told how many of how many are done. Ctrl-C
-    ends the work and gives the scenarios done so far. Memory is bounded: 8 bytes for each
-    number of the results, and `_AHEAD` chunks for each worker.
+    which then does the work instead. `progress` is told how many of how many are done. Ctrl-C, or
+    `stopped()`, ends the work and gives the scenarios done so far. Memory is bounded: 8 bytes for
+    each number of the results, and `_AHEAD` chunks for each worker.
 
     Raises BlendError where Dask is asked for and missing, InputRefused where a rate is to move
     a foreign offer that lacks one of its duties.
@@ -180,6 +184,8 @@ def run_scenarios(
                 outcomes += found
                 if progress is not None:
                     progress(len(outcomes), len(job))
+                if stopped is not None and stopped():
+                    break
     except KeyboardInterrupt:
         if not outcomes:
             raise
@@ -259,7 +265,9 @@ def _in_order(
 
     def hand_out(more: Iterable[tuple[int, int]]) -> None:
         for start, stop in more:
-            under_way.append((start, executor.submit(run_chunk, packed, start, stop)))
+            with _undisturbed():  # This may start a worker, which is to hear of no Ctrl-C.
+                future = executor.submit(run_chunk, packed, start, stop)
+            under_way.append((start, future))
 
     hand_out(islice(spans, _AHEAD * width))
     while under_way:
@@ -279,17 +287,46 @@ def _executor(workers: int, scheduler: str | None) -> Iterator[tuple[Executor | 
         from multiprocessing import get_context
 
         # a fresh interpreter for each worker: a solver does not take well to being forked
-        pool = ProcessPoolExecutor(workers, get_context("spawn"), _leave_ctrl_c_to_the_parent)
+        context = get_context("spawn")
+        wanted, kept_open = context.Pipe(duplex=False)
+        pool = ProcessPoolExecutor(workers, context, _work_while, (wanted,))
         try:
             yield pool, workers
+        except BaseException:
+            kept_open.close()  # What workers are at is of no use to anybody.
+            raise
         finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+            with _undisturbed():  # A join that is broken off would leave the others hanging.
+                pool.shutdown(wait=True, cancel_futures=True)
+            kept_open.close()
+            wanted.close()
     else:
         yield None, 1
 
 
-def _leave_ctrl_c_to_the_parent() -> None:
+def _work_while(wanted: Connection) -> None:
+    """Leave Ctrl-C to the parent; end at once when its end of the pipe is closed, or it dies."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+    def end_with_the_parent() -> None:
+        with suppress(EOFError, OSError):
+            wanted.recv()
+        os._exit(1)
+
+    Thread(target=end_with_the_parent, daemon=True).start()
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Ctrl-C does nothing meanwhile, here and in processes that are started."""
+    if current_thread() is not main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextmanager

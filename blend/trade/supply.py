@@ -10,31 +10,22 @@ import math
 from dataclasses import dataclass
 from itertools import pairwise
 
+from blend.core.certificates import certificate
 from blend.core.solver import Answer, Outcome
 from blend.domain.case import Case
+from blend.domain.certificates import CurveCertificate, SupplyStep
 from blend.errors import InputRefused, Problem
+from blend.proof.curves import CurveProof, prove_supply
+from blend.trade.certified import Kept
 from blend.trade.envelope import Line, trace
 from blend.trade.opening import OpenCase, open_case
-
-
-@dataclass(frozen=True, slots=True)
-class SupplyStep:
-    """Pounds on offer between which each further pound saves the same."""
-
-    least_lb: float
-    most_lb: float
-    """Infinite on the last step where no limit was asked for."""
-    next_lb_saves_usd: float
-    """What one pound more saves after paying for it; 0 where no more would be taken."""
-    usd_at_least: float
-    """Cost of the plan at the step's least pounds."""
 
 
 @dataclass(frozen=True, slots=True)
 class SupplyCurve:
     """Cost of the plan against pounds of one lot on offer, at its delivered price.
 
-    `gap_usd` is the proof, as for `blend.trade.demand.DemandCurve`.
+    `gap_usd` is the solver's, as for `blend.trade.demand.DemandCurve`; so is `prove`.
     """
 
     lot_id: str
@@ -44,6 +35,8 @@ class SupplyCurve:
     """From the fewest pounds up; the worth falls from step to step."""
     solves: int
     gap_usd: float
+    certificate: CurveCertificate | None = None
+    """What `prove` needs; there where the curve was asked for with it."""
 
     @property
     def needed_lb(self) -> float:
@@ -65,6 +58,12 @@ class SupplyCurve:
         less = math.inf if at_least else touching[0].next_lb_saves_usd
         return touching[-1].next_lb_saves_usd, less
 
+    def prove(self, case: Case, least_lb: float = 0.0, most_lb: float = math.inf) -> CurveProof:
+        """Hold a certified curve against the case and the pounds that it was asked for between."""
+        return prove_supply(
+            case, self.lot_id, self.steps, self.certificate, least_lb=least_lb, most_lb=most_lb
+        )
+
     def _steps_at(self, pounds_lb: float) -> list[SupplyStep]:
         touching = [step for step in self.steps if step.least_lb <= pounds_lb <= step.most_lb]
         if not touching:
@@ -73,22 +72,34 @@ class SupplyCurve:
 
 
 def supply_curve(
-    case: Case, lot_id: str, *, least_lb: float = 0.0, most_lb: float = math.inf
+    case: Case,
+    lot_id: str,
+    *,
+    least_lb: float = 0.0,
+    most_lb: float = math.inf,
+    certify: bool = False,
 ) -> SupplyCurve:
     """The exact cost of the plan against pounds of a lot, from `least_lb` (or the fewest with
-    which there is a plan, where those are more) to `most_lb`.
+    which there is a plan, where those are more) to `most_lb`. `certify` keeps what
+    `SupplyCurve.prove` needs.
 
     Raises InputRefused and NoPlan as `open_case` does, and InputRefused where money could be
     made without end with that many pounds.
     """
     opened = open_case(case, lot_id)
     lot = opened.lot(lot_id)
+    kept = Kept(opened.linear.programme) if certify else None
+
+    def tangent(pounds_lb: float) -> Line:
+        answer = _solve_with(opened, lot_id, pounds_lb)
+        return _tangent(opened, lot_id, pounds_lb, answer, kept)
+
     try:
-        left_lb, answer = _fewest(opened, lot_id, least_lb)
-        left = _tangent(opened, lot_id, left_lb, answer)
-        right = _tangent(opened, lot_id, most_lb, _solve_with(opened, lot_id, most_lb))
+        left_lb, answer = _fewest(opened, lot_id, least_lb, kept)
+        left = _tangent(opened, lot_id, left_lb, answer, kept)
+        right = tangent(most_lb)
         found = trace(
-            lambda lb: _tangent(opened, lot_id, lb, _solve_with(opened, lot_id, lb)),
+            tangent,
             left,
             right,
             left_lb,
@@ -101,17 +112,28 @@ def supply_curve(
         for line, (begin, end) in zip(found.lines, pairwise(found.ends), strict=True)
     ]
     return SupplyCurve(
-        lot_id, lot.delivered_usd_per_lb, lot.most_lb, tuple(steps), found.solves + 2, found.gap
+        lot_id,
+        lot.delivered_usd_per_lb,
+        lot.most_lb,
+        tuple(steps),
+        found.solves + 2,
+        found.gap,
+        None if kept is None else kept.certificate(found.lines, found.ends),
     )
 
 
-def _fewest(opened: OpenCase, lot_id: str, least_lb: float) -> tuple[float, Answer]:
+def _fewest(
+    opened: OpenCase, lot_id: str, least_lb: float, kept: Kept | None
+) -> tuple[float, Answer]:
     answer = _solve_with(opened, lot_id, least_lb)
     if answer.outcome is Outcome.OPTIMAL:
         return least_lb, answer
     opened.set_pounds(lot_id, opened.lot(lot_id).most_lb)
-    fewest = opened.least_pounds(lot_id)
-    return fewest, _solve_with(opened, lot_id, fewest)
+    fewest = opened.fewest(lot_id)
+    if kept is not None:
+        kept.fewest = certificate(opened.linear.programme, fewest).prices
+    pounds_lb = float(fewest.x[opened.column(lot_id)])
+    return pounds_lb, _solve_with(opened, lot_id, pounds_lb)
 
 
 def _solve_with(opened: OpenCase, lot_id: str, pounds_lb: float) -> Answer:
@@ -123,12 +145,16 @@ def _solve_with(opened: OpenCase, lot_id: str, pounds_lb: float) -> Answer:
     return answer
 
 
-def _tangent(opened: OpenCase, lot_id: str, pounds_lb: float, answer: Answer) -> Line:
+def _tangent(
+    opened: OpenCase, lot_id: str, pounds_lb: float, answer: Answer, kept: Kept | None
+) -> Line:
     """Minus the cost, which is concave, as a line in the pounds; its slope is their worth.
 
     A pound that may be left on offer is never worth less than nothing.
     """
     worth = max(0.0, -float(answer.column_dual[opened.column(lot_id)]))
     if math.isinf(pounds_lb):
-        return Line(-answer.objective, 0.0)
-    return Line.through(pounds_lb, -answer.objective, worth)
+        line = Line(-answer.objective, 0.0)
+    else:
+        line = Line.through(pounds_lb, -answer.objective, worth)
+    return line if kept is None else kept.keep(pounds_lb, line, answer)

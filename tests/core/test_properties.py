@@ -26,7 +26,7 @@ def cost(case: Case) -> float:
 
 
 def never_above(after: float, before: float) -> bool:
-    return after <= before + ROOM["abs"] + ROOM["rel"] * (abs(before) if before < 1e300 else 0)
+    return after <= before + ROOM["abs"] + ROOM["rel"] * (abs(before) if abs(before) < 1e300 else 0)
 
 
 def _may_fall_short(case: Case) -> Case:

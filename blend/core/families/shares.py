@@ -15,13 +15,13 @@ def add(layout: Layout, columns: Columns, rows: Rows) -> None:
     for rule in layout.case.binding_rules():
         if rule.kind is not RuleKind.SHARE:
             continue
-        chosen = layout.chosen(rule.lots)[layout.pair_lot]
+        chosen = layout.chosen(rule.lots)
         for blend, product_index in enumerate(layout.blends.product):
             product = layout.products[product_index]
             if not rule.governs(product):
                 continue
             pairs = layout.pairs_of(blend)
-            held = np.flatnonzero(chosen[pairs]) + pairs.start
+            held = np.flatnonzero(chosen[layout.pair_lot[pairs]]) + pairs.start
             part = (use[held], layout.kept_mass[held])
             if rule.least_share is not None:
                 rows.add(

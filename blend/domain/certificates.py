@@ -1,0 +1,142 @@
+"""What an answer carries so that it can be proved outside the solver: pounds and dual prices.
+
+Pounds of a plan that keeps every requirement bound a least cost from above, dual prices bound
+it from below; where the two meet, the cost is the least there is. Nothing here is taken on
+trust: `blend.proof` holds it against the tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from blend.domain.case import Case
+from blend.domain.clearing import Clearing, DemandCurve
+from blend.domain.prices import DualPrices
+from blend.domain.uncertainty import Sides
+
+
+@dataclass(frozen=True, slots=True)
+class PlanPounds:
+    """A plan of the linear programme: containers, counts and batches divisible."""
+
+    take_lb: Mapping[str, float]
+    """By lot."""
+    use_lb: Mapping[tuple[str, str], float]
+    """By lot and product, as weighed before losses."""
+    short_lb: Mapping[str, float] = field(default_factory=dict)
+    """By product, finished."""
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """An optimum: its pounds, and the dual prices that say that no plan costs less."""
+
+    pounds: PlanPounds
+    prices: DualPrices
+
+
+# Curves ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class DemandStep:
+    """Prices between which the plan takes the same pounds."""
+
+    least_usd_per_lb: float
+    most_usd_per_lb: float
+    """Infinite where the plan takes these pounds at any price."""
+    pounds_lb: float
+    rest_usd: float
+    """Cost of the plan without what these pounds of the lot cost."""
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyStep:
+    """Pounds on offer between which each further pound saves the same."""
+
+    least_lb: float
+    most_lb: float
+    """Infinite on the last step where no limit was asked for."""
+    next_lb_saves_usd: float
+    """What one pound more saves after paying for it; 0 where no more would be taken."""
+    usd_at_least: float
+    """Cost of the plan at the step's least pounds."""
+
+
+@dataclass(frozen=True, slots=True)
+class CurveCertificate:
+    """What proves a curve: an optimum for each of its steps and each of its ends."""
+
+    steps: tuple[Certificate, ...]
+    ends: tuple[Certificate, ...]
+    """One more than steps; where the last end is infinite, that of the last step again."""
+    fewest: DualPrices | None = None
+    """Prices at which no plan takes fewer pounds of the lot than the curve says; None where
+    that is zero."""
+
+
+# Attributions ------------------------------------------------------------------------------------
+
+
+NEXT_POUND = " (next pound)"
+"""After the id of the lot whose meat it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """A change split among drivers, as it is told: every number of `Explained`."""
+
+    before: float
+    after: float
+    parts: Mapping[str, float]
+    put_back: Mapping[str, float]
+    """By driver: the value after, had it alone stayed as it was."""
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """One case between two cases, and what it was found to be worth."""
+
+    case: Case
+    optimum: Certificate
+    cost_usd: float
+    next: Certificate
+    """With one pound more of the item's meat, at no price, as lot `NEXT_POUND`."""
+    next_usd_per_lb: float
+    last: Certificate | None
+    """With one pound less; None where the last pound is worth what the next one is."""
+    last_usd_per_lb: float
+
+
+@dataclass(frozen=True, slots=True)
+class ClearedBetween:
+    """One market between two markets, as the clearing takes it, and where it clears."""
+
+    case: Case
+    curves: tuple[DemandCurve, ...]
+    adjustment_usd_per_lb: Mapping[str, float]
+    clearing: Clearing
+
+
+# Promises ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class PromisePrice:
+    """One side of a promise, priced, and the blend about which its spread is taken as straight."""
+
+    product_id: str
+    side: Sides
+    usd_per_lb: float
+    """Saved by a pound of lean that the blend may lack."""
+    pounds_lb: Mapping[str, float]
+    """Of each lot, of the whole product."""
+
+
+@dataclass(frozen=True, slots=True)
+class PromiseCertificate:
+    """Dual prices of the programme with promises."""
+
+    prices: DualPrices
+    promises: tuple[PromisePrice, ...]

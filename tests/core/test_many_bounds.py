@@ -1,0 +1,30 @@
+"""Bounds of many columns moved at once are those moved one by one, left-out columns too."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from blend.bench.instances import make_instance
+from blend.core.build import build_programme
+from blend.core.solver import WarmLinear
+
+
+@pytest.mark.parametrize("only_part", [False, True])
+def test_many_bounds_at_once_are_many_bounds_one_by_one(only_part):
+    programme = build_programme(make_instance(30, 8, 1))
+    uses = np.arange(programme.use.start, programme.use.stop)
+    begin = np.setdiff1d(np.arange(len(programme.cost)), uses[::2]) if only_part else None
+    together, one_by_one = WarmLinear(programme, begin), WarmLinear(programme, begin)
+    before = together.solve().objective
+    one_by_one.solve()
+    takes = np.arange(programme.take.start, programme.take.stop)
+    columns = np.concatenate((takes[3:20], uses[:40]))
+    most = np.concatenate((0.9 * programme.upper[takes[3:20]], np.full(40, 1_500.0)))
+    together.set_columns_bounds(columns, 0.0, most)
+    for column, upper in zip(columns.tolist(), most.tolist(), strict=True):
+        one_by_one.set_column_bounds(column, 0.0, upper)
+    answers = together.solve(), one_by_one.solve()
+    assert answers[0].objective > before
+    assert answers[0].objective == answers[1].objective
+    assert np.array_equal(answers[0].x, answers[1].x)
