@@ -54,7 +54,7 @@ def bench_demand(
     finding every step, reading all points off. Raises AssertionError where the ways disagree.
     """
     case = make_instance(lots, products, seed)
-    lot = _most_taken(case)
+    lot = most_taken(case)
     most = _PAST_OWN_PRICE * lot.delivered_usd_per_lb
     prices = [most * (index + 0.5) / points for index in range(points)]
 
@@ -70,18 +70,18 @@ def bench_demand(
         without_limit.pounds_at(price)
     without_limit_s = perf_counter() - begin
 
-    chosen = prices if all_points else _spread(prices, sample)
+    chosen = prices if all_points else spread_over(prices, sample)
     begin = perf_counter()
     opened = open_case(case)
     opening_s = perf_counter() - begin
-    some = _spread(prices, max(sample, points // 10))
+    some = spread_over(prices, max(sample, points // 10))
     begin = perf_counter()
     warm = [tangent_at(opened, lot.lot_id, price).slope for price in some]
     warm_s = opening_s + (perf_counter() - begin) * points / len(some)
     _compare(curve, some, warm)
 
     begin = perf_counter()
-    stated = [_stated_anew(case, lot.lot_id, price) for price in chosen]
+    stated = [stated_anew(case, lot.lot_id, price) for price in chosen]
     plain_s = (perf_counter() - begin) * points / len(chosen)
     _compare(curve, chosen, stated)
 
@@ -100,19 +100,19 @@ def _words(curve: DemandCurve, which: str) -> str:
     return f"exact curve, {which}: {len(curve.steps)} steps from {curve.solves} solves"
 
 
-def _most_taken(case: Case) -> Lot:
+def most_taken(case: Case) -> Lot:
     opened = open_case(case)
     programme = opened.linear.programme
     return programme.layout.lots[int(opened.answer.x[programme.take].argmax())]
 
 
-def _spread(prices: list[float], count: int) -> list[float]:
+def spread_over(prices: list[float], count: int) -> list[float]:
     """`count` of the prices, evenly spread."""
     step = len(prices) / min(count, len(prices))
     return [prices[math.floor((index + 0.5) * step)] for index in range(min(count, len(prices)))]
 
 
-def _stated_anew(case: Case, lot_id: str, usd_per_lb: float) -> float:
+def stated_anew(case: Case, lot_id: str, usd_per_lb: float) -> float:
     """Pounds taken at a delivered price, by plain PuLP with CBC."""
     from blend.core.reference import solve_reference
 

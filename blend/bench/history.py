@@ -87,7 +87,7 @@ _PRODUCTS = (
 _Firm = tuple[str, str]
 """Its name and what it is."""
 
-_FIRMS: tuple[_Firm, ...] = (
+FIRMS: tuple[_Firm, ...] = (
     *((f"packer {number}", "packer") for number in range(1, 6)),
     *((f"grinder {number}", "grinder") for number in range(1, 6)),
     *((f"trader {number}", "trader") for number in range(1, 3)),
@@ -293,7 +293,7 @@ def _reported(draw: Random, weeks: list[_Week]) -> Iterator[Volume]:
 
 
 def _canvass(draw: Random, weekly: list[dict[str, float]]) -> Iterator[CanvassEntry]:
-    firm_bias = {name: draw.gauss(0, 0.7) for name, _ in _FIRMS}
+    firm_bias = {name: draw.gauss(0, 0.7) for name, _ in FIRMS}
     tellers = {kind.item_id: _tellers(draw, kind) for kind in _KINDS}
     item_drift = {kind.item_id: 0.0 for kind in _KINDS}
     for week, prices in enumerate(weekly):
@@ -317,7 +317,7 @@ def _canvass(draw: Random, weekly: list[dict[str, float]]) -> Iterator[CanvassEn
 def _tellers(draw: Random, kind: _Kind) -> list[_Firm]:
     """Firms that speak of an item: packers of the country's, importers of their own."""
     left_out = "importer" if kind.origin == DOMESTIC else "packer"
-    firms = [firm for firm in _FIRMS if firm[1] != left_out]
+    firms = [firm for firm in FIRMS if firm[1] != left_out]
     return draw.sample(firms, kind.firms)
 
 

@@ -1,0 +1,201 @@
+"""Promised confidence and a market's clearing as a conic library's own modelling states them.
+
+Product by product, in CVXPY, solved by Clarabel: what a careful analyst would write. Only what
+invented cases hold is stated: lean, volume, supply, shares and losses.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from blend.core.weigh import batch_count
+from blend.domain.case import Case
+from blend.domain.lots import Lot
+from blend.domain.products import Product
+from blend.domain.rules import RuleKind, kept_per_lb
+from blend.domain.uncertainty import LeanUncertainty, Promise
+from blend.report.clearing import ReadyMarket
+
+_SETTLED = 1e-6
+_MOST_ROUNDS = 12
+_LOAD_LB = 40_000.0
+
+
+@dataclass
+class _Blend:
+    """One product's choices: pounds by lot, and what they keep."""
+
+    product: Product
+    lots: list[Lot]
+    pounds: Any
+    lean: np.ndarray
+    fat: np.ndarray
+
+    @classmethod
+    def of(cls, case: Case, product: Product) -> _Blend:
+        import cvxpy
+
+        lots = [lot for lot in case.usable_lots() if lot.species in product.species]
+        kept = np.array([kept_per_lb(lot, product, case.losses) for lot in lots])
+        return cls(product, lots, cvxpy.Variable(len(lots), nonneg=True), kept[:, 0], kept[:, 1])
+
+    @property
+    def made(self) -> Any:
+        return (self.lean + self.fat) @ self.pounds
+
+    def requirements(self, case: Case) -> Iterator[Any]:
+        yield self.lean @ self.pounds >= self.product.least_lean_share * self.made
+        yield self.lean @ self.pounds <= self.product.most_lean_share * self.made
+        for rule in case.binding_rules():
+            if rule.kind is RuleKind.SHARE and rule.governs(self.product):
+                chosen = np.array([rule.lots.holds(lot) for lot in self.lots])
+                part = ((self.lean + self.fat) * chosen) @ self.pounds
+                if rule.least_share is not None:
+                    yield part >= rule.least_share * self.made
+                if rule.most_share is not None:
+                    yield part <= rule.most_share * self.made
+
+
+def _used(blends: Sequence[_Blend], lot: Lot) -> Any:
+    return sum(each.pounds[each.lots.index(lot)] for each in blends if lot in each.lots)
+
+
+def _solve(problem: Any) -> None:
+    import cvxpy
+
+    with warnings.catch_warnings():
+        # how accurate an answer is, is for the comparison to tell
+        warnings.simplefilter("ignore", UserWarning)
+        problem.solve(
+            solver=cvxpy.CLARABEL,
+            tol_gap_rel=1e-9,
+            tol_gap_abs=1e-9,
+            tol_feas=1e-9,
+            max_threads=1,
+        )
+
+
+# Promised confidence ----------------------------------------------------------------------------
+
+
+def promised_cost(
+    case: Case, spread: Mapping[str, LeanUncertainty], promises: Sequence[Promise]
+) -> float:
+    """The least cost of keeping every promise on the least lean, in USD, batches settled: the
+    formulas of `blend.core.promises`, stated anew for each round."""
+    batches: dict[str, tuple[np.ndarray, float]] = {}
+    best_usd = math.inf
+    for number in range(1 + _MOST_ROUNDS):
+        usd, batches = _promised_round(case, spread, promises, batches)
+        if number > 0:
+            settled = best_usd - usd <= _SETTLED * max(1.0, abs(usd))
+            best_usd = min(best_usd, usd)
+            if settled:
+                break
+    return best_usd
+
+
+def _promised_round(
+    case: Case,
+    spread: Mapping[str, LeanUncertainty],
+    promises: Sequence[Promise],
+    batches: Mapping[str, tuple[np.ndarray, float]],
+) -> tuple[float, dict[str, tuple[np.ndarray, float]]]:
+    import cvxpy
+
+    promise_of = {promise.product_id: promise for promise in promises}
+    blends = [_Blend.of(case, product) for product in case.products]
+    requirements = []
+    for each in blends:
+        product = each.product
+        requirements += each.requirements(case)
+        requirements.append(each.made >= product.least_lb)
+        if product.most_lb is not None:
+            requirements.append(each.made <= product.most_lb)
+        promise = promise_of[product.product_id]
+        over = each.lean @ each.pounds - product.least_lean_share * each.made
+        scale, of_batch = _scales(each, spread, promise, batches.get(product.product_id))
+        terms = cvxpy.hstack([cvxpy.multiply(scale, each.pounds), of_batch * each.made])
+        requirements.append(over >= promise.quantile * cvxpy.norm(terms))
+    for lot in case.usable_lots():
+        requirements.append(_used(blends, lot) <= lot.most_lb)
+    paid = sum(
+        np.array([lot.delivered_usd_per_lb for lot in each.lots]) @ each.pounds for each in blends
+    )
+    problem = cvxpy.Problem(cvxpy.Minimize(paid), requirements)
+    _solve(problem)
+    found = {}
+    for each in blends:
+        made_lb = float((each.lean + each.fat) @ each.pounds.value)
+        count = batch_count(each.product, made_lb)
+        held = np.maximum(each.pounds.value, 0.0) / count
+        found[each.product.product_id] = held, made_lb / count
+    return float(problem.value), found
+
+
+def _scales(
+    blend: _Blend,
+    spread: Mapping[str, LeanUncertainty],
+    promise: Promise,
+    batch: tuple[np.ndarray, float] | None,
+) -> tuple[np.ndarray, float]:
+    """Standard deviation of lean by pound of each lot, and by finished pound."""
+    product, lots = blend.product, blend.lots
+    limit = product.least_lean_share
+    kept = [
+        lean / lot.lean_share * (1 - limit) + fat / lot.fat_share * limit
+        for lot, lean, fat in zip(lots, blend.lean, blend.fat, strict=True)
+    ]
+    squares, fixed = [], 0.0
+    for at, lot in enumerate(lots):
+        own = spread[lot.lot_id]
+        variance, container_lb = own.container_sd_share**2, lot.container_lb or math.inf
+        if batch is None:
+            most_lb = product.blender_most_lb / (blend.lean[at] + blend.fat[at])
+            of_square = variance * min(1.0, container_lb / min(most_lb, lot.most_lb))
+        elif batch[0][at] > container_lb:
+            of_square = variance * 0.5 * container_lb / batch[0][at]
+            fixed += kept[at] ** 2 * variance * 0.5 * batch[0][at] * container_lb
+        else:
+            of_square = variance
+        squares.append(own.standard_error_share**2 + of_square)
+    of_batch = promise.batch.variance + (fixed / batch[1] ** 2 if batch is not None else 0.0)
+    return np.array(kept) * np.sqrt(squares), math.sqrt(of_batch)
+
+
+# A market's clearing ----------------------------------------------------------------------------
+
+
+def clearing_usd_per_lb(market: ReadyMarket) -> dict[str, float]:
+    """The price of each item at which a calibrated market clears, as a quadratic programme;
+    pounds are counted in loads, since solvers do not take well to millions."""
+    import cvxpy
+
+    case, curves = market.case, {curve.product_id: curve for curve in market.curves}
+    blends = [_Blend.of(case, product) for product in case.products]
+    gain: Any = 0.0
+    requirements = []
+    for each in blends:
+        curve = curves[each.product.product_id]
+        made = cvxpy.Variable(nonneg=True)
+        requirements += [made == each.made, *each.requirements(case)]
+        fall = curve.fall_usd_per_lb_lb * _LOAD_LB
+        gain += curve.choke_usd_per_lb * made - fall / 2 * cvxpy.square(made)
+    supply = {}
+    for lot in case.usable_lots():
+        used = _used(blends, lot)
+        cost = lot.leftover_value_usd_per_lb + market.adjustment_usd_per_lb[lot.lot_id]
+        gain -= cost * used
+        supply[lot.lot_id] = used <= lot.most_lb / _LOAD_LB
+    problem = cvxpy.Problem(cvxpy.Maximize(gain), [*requirements, *supply.values()])
+    _solve(problem)
+    return {
+        lot.lot_id: lot.leftover_value_usd_per_lb + float(supply[lot.lot_id].dual_value)
+        for lot in case.usable_lots()
+    }

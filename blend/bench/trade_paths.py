@@ -1,0 +1,178 @@
+"""The trader's paths: several days, a demand curve, and scenarios in one place or many."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from importlib.util import find_spec
+
+from blend.bench.demand import most_taken, spread_over, stated_anew
+from blend.bench.horizons import least_cost_stated, make_horizon
+from blend.bench.instances import make_instance
+from blend.bench.measure import BenchPath, Size, Span, Task, pairs
+from blend.core.reference import solve_reference
+from blend.domain.scenarios import Change, ScenarioRow, Spread, What, changed_case
+from blend.domain.selectors import parse_selector
+from blend.trade.demand import demand_curve
+from blend.trade.positions import plan_positions
+from blend.trade.scenarios import ScenarioJob, run_scenarios
+
+# Several days -----------------------------------------------------------------------------------
+
+
+def _days(lots: int, products: int, days: int) -> Size:
+    numbers = lots, products, days
+    return Size(f"{lots} × {products}, {days} days", numbers, lots * products * days)
+
+
+@contextmanager
+def _positions(size: Size) -> Iterator[Task]:
+    horizon = make_horizon(*size.numbers)
+
+    def ours() -> Mapping[str, float]:
+        plan = plan_positions(horizon, divisible=True, worths=False)
+        return {"cost": plan.bound.objective_usd}
+
+    yield Task(ours, lambda: {"cost": least_cost_stated(horizon)})
+
+
+# A demand curve ---------------------------------------------------------------------------------
+
+_PRICES = 1_000
+
+
+@contextmanager
+def _demand(size: Size) -> Iterator[Task]:
+    lots, products, sample = size.numbers
+    case = make_instance(lots, products, 1)
+    lot = most_taken(case)
+    most = 1.25 * lot.delivered_usd_per_lb
+    prices = [most * (index + 0.5) / _PRICES for index in range(_PRICES)]
+
+    def ours() -> Mapping[str, Span]:
+        curve = demand_curve(case, lot.lot_id)
+        return {f"{price:.6f}": curve.pounds_at(price) for price in prices}
+
+    def plain() -> Mapping[str, float]:
+        return {
+            f"{price:.6f}": stated_anew(case, lot.lot_id, price)
+            for price in spread_over(prices, sample)
+        }
+
+    yield Task(ours, plain, sample / _PRICES)
+
+
+# Scenarios --------------------------------------------------------------------------------------
+
+_DRAWS = 400
+_WORKERS = 2
+
+
+def make_job(lots: int, products: int, draws: int = _DRAWS) -> ScenarioJob:
+    """Draws of the prices of lean and of fat, of what there is and of the orders."""
+    case = make_instance(lots, products, 1)
+
+    def drawn(row_id: str, what: What, **more) -> ScenarioRow:
+        return ScenarioRow(row_id, what, Change.MULTIPLY, 1.0, **more)
+
+    rows = (
+        drawn(
+            "lean",
+            What.PRICE,
+            lots=parse_selector("lean_share>=0.8"),
+            spread=Spread.LOGNORMAL,
+            sd=0.05,
+        ),
+        drawn(
+            "fat",
+            What.PRICE,
+            lots=parse_selector("lean_share<0.8"),
+            spread=Spread.LOGNORMAL,
+            sd=0.08,
+            moves_with="lean",
+            correlation=-0.6,
+        ),
+        drawn("supply", What.QUANTITY, spread=Spread.TRIANGULAR, least=0.95, most=1.2),
+        drawn(
+            "orders",
+            What.ORDER,
+            products=tuple(product.product_id for product in case.products),
+            spread=Spread.NORMAL,
+            sd=0.03,
+            least=0.0,
+        ),
+    )
+    return ScenarioJob(case, rows, draws, seed=1)
+
+
+@contextmanager
+def _cluster() -> Iterator[str]:
+    from distributed import LocalCluster
+
+    with LocalCluster(
+        n_workers=_WORKERS, threads_per_worker=1, dashboard_address=None, silence_logs=50
+    ) as cluster:
+        yield cluster.scheduler_address
+
+
+def _scenarios(
+    workers: int, cluster: Callable[[], AbstractContextManager[str | None]] = nullcontext
+) -> Callable[[Size], AbstractContextManager[Task]]:
+    @contextmanager
+    def make(size: Size) -> Iterator[Task]:
+        lots, products, draws, sample = size.numbers
+        job = make_job(lots, products, draws)
+
+        with cluster() as scheduler:
+
+            def ours() -> Mapping[str, float]:
+                results = run_scenarios(job, workers=workers, scheduler=scheduler)
+                costs = results.column("objective_usd").tolist()
+                return {str(index): cost for index, cost in enumerate(costs)}
+
+            def plain() -> Mapping[str, float]:
+                return {
+                    str(index): solve_reference(
+                        changed_case(job.case, job.changes(index)), relax=True
+                    ).objective_usd
+                    for index in range(1, 1 + sample)
+                }
+
+            alone = workers == 1 and scheduler is None
+            yield Task(ours, plain, sample / len(job), solver_is_here=alone)
+
+    return make
+
+
+def _draws(lots: int, products: int, draws: int, sample: int) -> Size:
+    words = f"{lots} × {products}, {draws:,} draws"
+    return Size(words, (lots, products, draws, sample), lots * products)
+
+
+_SIZES = (_draws(30, 8, _DRAWS, 6), _draws(60, 12, _DRAWS, 4), _draws(120, 20, _DRAWS, 2))
+_WARM_UP = _draws(10, 2, 4, 1)
+
+POSITIONS = BenchPath(
+    "several days",
+    "PuLP and CBC",
+    (_days(20, 5, 5), _days(50, 8, 5), _days(100, 15, 5)),
+    _days(8, 2, 2),
+    _positions,
+)
+DEMAND = BenchPath(
+    "demand curve",
+    "PuLP and CBC at each price",
+    (pairs(30, 8, 6), pairs(120, 20, 4), pairs(300, 30, 3)),
+    pairs(10, 2, 1),
+    _demand,
+)
+ONE_PROCESS = BenchPath(
+    "scenarios (1 process)", "PuLP and CBC for each", _SIZES, _WARM_UP, _scenarios(1)
+)
+TWO_PROCESSES = BenchPath(
+    "scenarios (2 processes)", "PuLP and CBC for each", _SIZES, _WARM_UP, _scenarios(_WORKERS)
+)
+CLUSTER = BenchPath(
+    "scenarios (Dask, 2)", "PuLP and CBC for each", _SIZES, _WARM_UP, _scenarios(1, _cluster)
+)
+HAS_CLUSTER = find_spec("distributed") is not None

@@ -1,0 +1,180 @@
+"""The benchmark of the main paths: whole rows, both ways to one answer, growth reckoned right."""
+
+from __future__ import annotations
+
+import math
+from contextlib import contextmanager
+from time import sleep
+
+import pytest
+
+from blend.bench.horizons import least_cost_stated, make_horizon
+from blend.bench.instances import make_instance
+from blend.bench.measure import BenchPath, Size, Task, apart_share, bench_paths, growth
+from blend.bench.memory import peak_mb
+from blend.bench.paths import PATHS, path_named
+from blend.core.solve import solve_linear
+from blend.core.timing import solver_time
+from blend.show.bench import paths_table
+from blend.trade.positions import plan_positions
+
+NEEDS = {
+    "safe plan": "cvxpy",
+    "why a market moved": "cvxpy",
+    "quotation": "pandas",
+}
+SLOW = {"scenarios (2 processes)", "scenarios (Dask, 2)", "why a market moved", "safe plan"}
+
+
+def _size(extent: float) -> Size:
+    return Size(f"{extent:g}", (int(extent),), extent)
+
+
+def made_up(ours=lambda n: {"x": 1.0}, plain=lambda n: {"x": 1.0}, share=1.0, **more) -> BenchPath:
+    """A path whose ways are plain functions of its size."""
+
+    @contextmanager
+    def make(size: Size):
+        (number,) = size.numbers
+        way = None if plain is None else lambda: plain(number)
+        yield Task(lambda: ours(number), way, share, **more)
+
+    return BenchPath("made up", "by hand", (_size(1), _size(2), _size(4)), _size(1), make)
+
+
+# One path after the other -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "path",
+    [pytest.param(p, marks=pytest.mark.slow if p.name in SLOW else ()) for p in PATHS],
+    ids=lambda path: path.name,
+)
+def test_both_ways_come_to_the_same_answers(path):
+    if path.name in NEEDS:
+        pytest.importorskip(NEEDS[path.name])
+    with path.make(path.warm_up) as task:
+        ours, plain = task.ours(), task.plain()
+    assert plain.keys() <= ours.keys()
+    assert len(plain) > 0
+    assert all(map(math.isfinite, plain.values()))
+    assert apart_share(ours, plain) <= path.agrees_within
+    assert 0 < task.plain_share <= 1
+
+
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.name)
+def test_a_path_has_three_sizes_that_grow_and_can_be_found_by_its_name(path):
+    extents = [size.extent for size in path.sizes]
+    assert len(extents) == 3
+    assert extents == sorted(set(extents))
+    assert path_named(path.name) is path
+    assert len({size.numbers for size in path.sizes}) == 3
+
+
+def test_a_horizon_with_scarce_room_costs_the_same_both_ways():
+    """Meat is kept overnight and bought again later, so that rooms and last days count."""
+    horizon = make_horizon(12, 3, 4, seed=3)
+    plan = plan_positions(horizon, divisible=True, worths=False)
+    assert any(row.kept_lb > 1 for row in plan.ledger)
+    assert plan.bound.objective_usd == pytest.approx(least_cost_stated(horizon), rel=1e-7)
+
+
+# Rows -------------------------------------------------------------------------------------------
+
+
+def test_rows_are_complete_and_growth_stands_in_the_last_of_a_path():
+    told = []
+    rows = bench_paths(
+        [path_named("plan"), made_up()], memory=False, quick=True, on_row=told.append
+    )
+    assert tuple(told) == rows
+    plan, other = rows
+    assert (plan.path, plan.plain_way, plan.size.words) == ("plan", "PuLP and CBC", "30 × 8")
+    assert 0 < plan.solver_s < plan.ours_s
+    assert plan.plain_s > 0
+    assert plan.times_faster == pytest.approx(plan.plain_s / plan.ours_s)
+    assert plan.agrees and not plan.is_scaled
+    assert plan.growth is None
+    assert other.solver_s == 0.0
+    rows = bench_paths([made_up(lambda n: sleep(0.01 * n) or {"x": 1.0})], memory=False)
+    assert [row.growth is None for row in rows] == [True, True, False]
+    assert rows[-1].growth == pytest.approx(growth([(r.size.extent, r.ours_s) for r in rows]))
+
+
+def test_a_plain_way_that_does_a_part_is_scaled_to_the_whole():
+    (row,) = bench_paths(
+        [made_up(plain=lambda n: sleep(0.002) or {"x": 1.0}, share=0.01)], memory=False, quick=True
+    )
+    assert row.is_scaled
+    assert row.plain_s >= 0.2
+
+
+def test_ways_that_disagree_are_said_to():
+    (row,) = bench_paths([made_up(plain=lambda n: {"x": 1.5})], memory=False, quick=True)
+    assert row.apart_share == pytest.approx(1 / 3)
+    assert not row.agrees
+    assert "disagree" in str(paths_table([row]).rows)
+
+
+def test_without_its_library_a_path_is_timed_alone():
+    (row,) = bench_paths([made_up(plain=None)], memory=False, quick=True)
+    assert (row.plain_s, row.times_faster, row.apart_share) == (None, None, None)
+    assert "by hand is missing" in paths_table([row]).rows[0]
+
+
+def test_solvers_elsewhere_are_not_told():
+    (row,) = bench_paths([made_up(solver_is_here=False)], memory=False, quick=True)
+    assert row.solver_s is None
+
+
+# Numbers ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("power", [0.0, 1.0, 1.7, 2.0])
+def test_growth_finds_the_power_that_times_were_made_by(power):
+    points = [(n, 3e-4 * n**power) for n in (240, 2_400, 16_000)]
+    assert growth(points) == pytest.approx(power, abs=1e-9)
+
+
+def test_growth_is_least_squares_and_needs_sizes_that_differ():
+    # logarithms to base 2: (0, 0), (1, 1), (2, 1), whose straight line rises by 1/2
+    assert growth([(1, 1), (2, 2), (4, 2)]) == pytest.approx(0.5)
+    assert growth([(5, 1.0)]) is None
+    assert growth([(5, 1.0), (5, 2.0)]) is None
+
+
+def test_apart_is_the_distance_outside_by_the_largest_number():
+    ours = {"a": 10.0, "b": (2.0, 3.0), "more": 7.0}
+    assert apart_share(ours, {"a": 10.0, "b": 2.5}) == 0.0
+    assert apart_share(ours, {"a": 10.0, "b": 3.5}) == pytest.approx(0.05)
+    assert apart_share(ours, {"a": 11.0, "b": 1.0}) == pytest.approx(1 / 11)
+    assert apart_share(ours, {"b": 0.0}) == pytest.approx(2.0)
+
+
+@pytest.mark.slow
+def test_peak_memory_is_that_of_a_fresh_process():
+    """What this process holds is not counted; a larger case takes more than a small one."""
+    ballast = bytearray(300_000_000)
+    small, _, large = path_named("plan").sizes
+    peaks = [peak_mb("plan", size.numbers) for size in (small, large)]
+    if None in peaks:
+        pytest.skip("this system does not tell peak memory")
+    assert 0 <= peaks[0] < peaks[1] < len(ballast) / 1e6
+
+
+# The solver's time ------------------------------------------------------------------------------
+
+
+def test_solver_time_is_counted_only_while_asked_for_and_nothing_leaks():
+    case = make_instance(12, 3, 1)
+    with solver_time() as outer:
+        solve_linear(case)
+        first = outer.runs
+        with pytest.raises(RuntimeError), solver_time() as inner:
+            solve_linear(case)
+            raise RuntimeError
+        solve_linear(case)
+    solve_linear(case)
+    assert first >= 1 and inner.runs == first
+    assert outer.runs == 2 * first
+    assert outer.seconds > 0
