@@ -6,7 +6,7 @@ import re
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from difflib import get_close_matches
 from typing import Any
 
@@ -25,8 +25,11 @@ class Uncalculated:
     formula: str
 
 
-Cell = str | int | float | bool | date | datetime | Uncalculated | None
+Cell = str | int | float | bool | date | datetime | time | timedelta | Uncalculated | None
 """As a file gives it: CSV gives texts only, XLSX all of them."""
+
+_OF_THE_CLOCK = (date, time, timedelta)
+"""What a spreadsheet makes of a number with the look of a day, a time or a length of time."""
 
 
 class CellRefused(Exception):
@@ -78,6 +81,15 @@ def shown(cell: Cell, longest: int = 60) -> str:
     return text if len(text) <= longest else f"{text[: longest - 3]}..."
 
 
+def typed_text(cell: Cell) -> str:
+    """A cell as a person would type it, so that reading the text gives the cell's value."""
+    if cell is None:
+        return ""
+    if isinstance(cell, datetime) and cell.time() == time():
+        return cell.date().isoformat()  # Workbooks keep days as midnights.
+    return f"={cell.formula}" if isinstance(cell, Uncalculated) else _as_text(cell)
+
+
 def did_you_mean(word: str, known: list[str] | tuple[str, ...]) -> str:
     """A hint that names the nearest known word, empty when none is near."""
     by_folded = {each.casefold(): each for each in known}
@@ -116,8 +128,8 @@ def _as_text(cell: Cell) -> str:
 
 def _text(column: Column, cell: Cell) -> str:
     """Runs of blanks, line breaks among them, count as one blank: nobody sees the difference."""
-    if isinstance(cell, date):
-        raise CellRefused("The spreadsheet took it for a date; format the cell as text.")
+    if isinstance(cell, _OF_THE_CLOCK):
+        raise CellRefused("The spreadsheet took it for a date or time; format it as text.")
     text = restored(" ".join(unicodedata.normalize("NFC", _as_text(cell)).split()))
     hidden = next((mark for mark in text if not mark.isprintable()), None)
     if hidden is not None:
@@ -183,8 +195,8 @@ _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
 
 
 def _number(column: Column, cell: Cell) -> float:
-    if isinstance(cell, date):
-        raise CellRefused("The spreadsheet took it for a date; format the cell as a number.")
+    if isinstance(cell, _OF_THE_CLOCK):
+        raise CellRefused("The spreadsheet took it for a date or time; format it as a number.")
     if isinstance(cell, bool):
         raise CellRefused("Write it as a plain number.")
     if isinstance(cell, str) and not _NUMBER.fullmatch(cell.strip()):

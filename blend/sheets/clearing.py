@@ -8,10 +8,11 @@ from blend.domain.case import Case
 from blend.domain.clearing import Demand, Market, MarketMove, MoveOf
 from blend.domain.selectors import EVERY_LOT
 from blend.errors import InputRefused
+from blend.files import filling
 from blend.sheets.cells import did_you_mean, shown
 from blend.sheets.columns import MARKET_MOVES, PRODUCT_DEMAND
 from blend.sheets.rows import Row, Sheet, read_sheet
-from blend.sheets.tables import READABLE, RawTable, read_csv_table, read_tables
+from blend.sheets.tables import READABLE, RawTable, Source, read_csv_table, read_tables
 from blend.sheets.write import write_case, write_csv
 
 _USED_BY = {
@@ -31,13 +32,13 @@ def holds_market(path: str | Path) -> bool:
     )
 
 
-def read_market(path: str | Path, case: Case) -> Market:
+def read_market(source: Source, case: Case) -> Market:
     """The market of a case that was read from the same folder.
 
     Every product must have a demand, every item a quantity and a quotation at or above its
     floor. Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
-    raw = read_tables(Path(path), {PRODUCT_DEMAND.name: PRODUCT_DEMAND})
+    raw = read_tables(source, {PRODUCT_DEMAND.name: PRODUCT_DEMAND})
     if raw.problems:
         raise InputRefused(tuple(raw.problems.values()))
     sheet = read_sheet(raw.tables[PRODUCT_DEMAND.name], PRODUCT_DEMAND)
@@ -47,7 +48,7 @@ def read_market(path: str | Path, case: Case) -> Market:
             name = row["product_id"]
             hint = did_you_mean(name, known)
             sheet.refuse(row.number, "product_id", name, "an id of products", hint)
-    if sheet.has_every_id:
+    if sheet.has_sound_ids:
         for product_id in sorted(set(known) - sheet.ids().keys()):
             sheet.refuse(None, "product_id", f"no row for {product_id}", "a row for each product")
     _check_items(sheet, case)
@@ -68,11 +69,12 @@ def _check_items(sheet: Sheet, case: Case) -> None:
 
 def write_market(market: Market, folder: str | Path) -> tuple[Path, ...]:
     """Write a market as CSV, so that reading the folder gives it again; raise FileTrouble."""
-    paths = write_case(market.case, folder)
-    path = Path(folder) / f"{PRODUCT_DEMAND.name}.csv"
-    names = PRODUCT_DEMAND.column_names
-    write_csv(path, names, [[getattr(d, name) for name in names] for d in market.demands])
-    return (*paths, path)
+    folder, names = Path(folder), PRODUCT_DEMAND.column_names
+    with filling(folder) as place:
+        paths = write_case(market.case, place)
+        path = place / f"{PRODUCT_DEMAND.name}.csv"
+        write_csv(path, names, [[getattr(d, name) for name in names] for d in market.demands])
+    return tuple(folder / each.name for each in (*paths, path))
 
 
 def read_moves(path: str | Path, market: Market) -> tuple[MarketMove, ...]:

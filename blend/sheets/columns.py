@@ -293,7 +293,7 @@ PRODUCTS = Table(
 
 RULES = Table(
     "rules",
-    "What blends may hold, one rule a row; RULE_COLUMNS tells which columns each kind uses.",
+    "What blends may hold, one rule a row; its kind tells which columns it uses.",
     "rule_id",
     (
         _id("rule_id", "the plant's own name of the rule"),
@@ -711,7 +711,7 @@ STORES = Table(
 
 DAY_RULES = Table(
     "day_rules",
-    "What a day may use, all products together; DAY_RULE_COLUMNS tells what each kind uses.",
+    "What a day may use, all products together; its kind tells which columns it uses.",
     "rule_id",
     (
         _id("rule_id", "the plant's own name of the rule"),

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
 from blend.errors import FileTrouble, InputRefused, Problem
+from blend.files import as_file_trouble, check_place
 from blend.sheets.columns import DESK_TABLES
 from blend.sheets.rows import Row, Sheet, problems_in_order, read_sheet
 from blend.sheets.tables import RawCase, RawTable, read_csv_table, read_tables
-from blend.sheets.write import as_file_trouble, write_csv, write_plain_workbook
+from blend.sheets.write import write_csv_tables, write_plain_workbook
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,19 +150,18 @@ def write_desk(
         for name, (header, things) in tables.items()
     }
     if path.suffix.lower() == ".xlsx":
-        if path.exists():
+        if check_place(path).exists():
             raise FileTrouble(f"{path}: is there already, and an export overwrites nothing")
         write_plain_workbook(path, rows)
         return (path,)
-    files = {name: path / f"{name}.csv" for name in rows}
-    there = [file.name for file in files.values() if file.exists()]
+    with as_file_trouble(path):
+        there = [f"{name}.csv" for name in rows if (path / f"{name}.csv").exists()]
     if there:
         raise FileTrouble(f"{path}: holds {', '.join(there)} already; an export overwrites nothing")
-    with as_file_trouble(path):
-        path.mkdir(parents=True, exist_ok=True)
-    for name, (header, cells) in rows.items():
-        write_csv(files[name], header, cells)
-    return tuple(files.values())
+    return write_csv_tables(path, rows)
+
+
+# Entries as they are typed ----------------------------------------------------------------------
 
 
 def entry_of_words(words: Mapping[str, str]) -> CanvassEntry:
@@ -168,10 +169,36 @@ def entry_of_words(words: Mapping[str, str]) -> CanvassEntry:
 
     Raise InputRefused with all problems.
     """
-    header = tuple(words)
-    raw = RawTable("entry", ((1, header), (2, tuple(words.values()))))
-    sheet = read_sheet(raw, DESK_TABLES["canvass"])
+    try:
+        (entry,) = entries_of_words("entry", {2: words})
+    except InputRefused as refused:
+        raise InputRefused([replace(each, row=None) for each in refused.problems]) from None
+    return entry
+
+
+def entries_of_words(name: str, rows: Mapping[int, Mapping[str, str]]) -> tuple[CanvassEntry, ...]:
+    """Entries from what was typed, by the number of the row; all rows have the same columns.
+
+    Problems name the place of what was typed by `name`. Raise InputRefused with all of them.
+    """
+    header = tuple(next(iter(rows.values())))
+    cells = ((number, tuple(words.values())) for number, words in rows.items())
+    sheet = read_sheet(RawTable(name, ((1, header), *cells)), DESK_TABLES["canvass"])
     _check_canvass(sheet)
     if sheet.problems:
-        raise InputRefused([replace(each, row=None) for each in sheet.sorted_problems()])
-    return _entry_of(sheet.rows[0])
+        raise InputRefused(sheet.sorted_problems())
+    return tuple(map(_entry_of, sheet.rows))
+
+
+def filled_in(
+    words: Mapping[str, str], entry_id: str, now: datetime, day: str = ""
+) -> dict[str, str]:
+    """What was typed of an entry, with what is taken where nothing was: it was heard now, on the
+    market day `day` or else that on which it was heard, and goes by `entry_id`."""
+    heard_at = words.get("heard_at") or now.isoformat(" ", "seconds")
+    return {
+        **words,
+        "heard_at": heard_at,
+        "market_day": words.get("market_day") or day or heard_at[:10],
+        "entry_id": words.get("entry_id") or entry_id,
+    }

@@ -18,7 +18,7 @@ from blend.sheets.cells import did_you_mean
 from blend.sheets.columns import EVIDENCE_TABLES, LEAN_TEST_METHODS
 from blend.sheets.rows import Row, Sheet, read_sheet
 from blend.sheets.standards import packaged_path
-from blend.sheets.tables import READABLE, read_csv_table, read_tables
+from blend.sheets.tables import READABLE, Source, read_csv_table, read_tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,13 +33,13 @@ class TestsRead:
     warnings: tuple[Problem, ...]
 
 
-def read_tests(path: str | Path, case: Case) -> TestsRead:
+def read_tests(source: Source, case: Case) -> TestsRead:
     """Read the lean tests that lie with a case, and the methods they name.
 
     What a test of a lot on the sheet leaves blank is taken from the lot. Raise InputRefused
     with all problems; raise FileTrouble for what cannot be opened.
     """
-    sheets, warnings = _read(path, "lean_test_methods", "tests")
+    sheets, warnings = _read(source, "lean_test_methods", "tests")
     methods = packaged_methods() | _own_methods(sheets.get("lean_test_methods"))
     tests: tuple[LeanTest, ...] = ()
     if "tests" in sheets:
@@ -63,12 +63,12 @@ def read_tests(path: str | Path, case: Case) -> TestsRead:
     return TestsRead(tests, methods, (*warnings, *recalled))
 
 
-def read_batch_tests(path: str | Path, case: Case) -> tuple[BatchTest, ...]:
+def read_batch_tests(source: Source, case: Case) -> tuple[BatchTest, ...]:
     """Read the tests of batches made, in the order made; empty where there is no such table.
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
-    sheets, _ = _read(path, "batch_tests")
+    sheets, _ = _read(source, "batch_tests")
     if "batch_tests" not in sheets:
         return ()
     sheet = sheets["batch_tests"]
@@ -94,12 +94,12 @@ def read_batch_tests(path: str | Path, case: Case) -> tuple[BatchTest, ...]:
     return tuple(sorted(map(build, sheet.rows), key=lambda batch: batch.made_on))
 
 
-def read_temperatures(path: str | Path, case: Case) -> dict[str, float]:
+def read_temperatures(source: Source, case: Case) -> dict[str, float]:
     """Read how warm lots are, °C by lot_id; empty where there is no such table.
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
-    sheets, _ = _read(path, "temperatures")
+    sheets, _ = _read(source, "temperatures")
     if "temperatures" not in sheets:
         return {}
     sheet = sheets["temperatures"]
@@ -133,13 +133,13 @@ def packaged_methods() -> dict[str, LeanMethod]:
 # Reading -------------------------------------------------------------------------------------
 
 
-def _raw(path: Path, *names: str) -> Any:
-    return read_tables(path, {name: EVIDENCE_TABLES[name] for name in names})
+def _raw(source: Source, *names: str) -> Any:
+    return read_tables(source, {name: EVIDENCE_TABLES[name] for name in names})
 
 
-def _read(path: str | Path, *names: str) -> tuple[dict[str, Sheet], tuple[Problem, ...]]:
+def _read(source: Source, *names: str) -> tuple[dict[str, Sheet], tuple[Problem, ...]]:
     """The sheets that there are, in the order of `names`; a misnamed one is refused."""
-    raw = _raw(Path(path), *names)
+    raw = _raw(source, *names)
     if raw.problems:
         raise InputRefused(tuple(raw.problems.values()))
     sheets = {

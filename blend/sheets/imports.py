@@ -19,7 +19,7 @@ from blend.sheets.build import usd_per_lb
 from blend.sheets.columns import IMPORT_RATES, IMPORT_TABLES
 from blend.sheets.rows import Row, Sheet, problems_in_order, read_sheet
 from blend.sheets.standards import packaged_path
-from blend.sheets.tables import READABLE, read_csv_table, read_tables
+from blend.sheets.tables import READABLE, Source, read_csv_table, read_tables
 from blend.units import LB_PER_KG
 
 
@@ -32,12 +32,12 @@ class ImportsRead:
     warnings: tuple[Problem, ...]
 
 
-def read_imports(path: str | Path) -> ImportsRead:
+def read_imports(source: Source) -> ImportsRead:
     """Read foreign offers, and rates of the folder's own beside those that come with `blend`.
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
-    raw = read_tables(Path(path), IMPORT_TABLES)
+    raw = read_tables(source, IMPORT_TABLES)
     sheets = {name: read_sheet(table, IMPORT_TABLES[name]) for name, table in raw.tables.items()}
     for row in sheets["foreign_offers"].rows if "foreign_offers" in sheets else ():
         _check_offer(sheets["foreign_offers"], row)

@@ -59,8 +59,11 @@ def _values(sheet: Sheet) -> dict[str, Any]:
             if sheet.has_every_id:
                 sheet.refuse(None, name, "no such setting", column.allowed)
             continue
+        if "value" not in row:
+            # A ragged row has been told of already.
+            continue
         try:
-            values[name] = parse_cell(column, row.values.get("value"))
+            values[name] = parse_cell(column, row["value"])
         except CellRefused as refused:
             allowed = refused.allowed or column.allowed
             sheet.refuse(row.number, name, shown(row["value"]), allowed, refused.hint)

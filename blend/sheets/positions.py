@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from blend.domain.case import Case
@@ -30,7 +29,7 @@ from blend.sheets.cells import did_you_mean, shown
 from blend.sheets.columns import DAY_RULE_COLUMNS, POSITION_TABLES
 from blend.sheets.read import read_case
 from blend.sheets.rows import Row, Sheet, problems_in_order, read_sheet
-from blend.sheets.tables import read_tables
+from blend.sheets.tables import Source, read_tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +40,7 @@ class HorizonRead:
     warnings: tuple[Problem, ...]
 
 
-def read_horizon(path: str | Path) -> HorizonRead:
+def read_horizon(source: Source) -> HorizonRead:
     """Read a horizon from a folder of tables or from one .xlsx workbook.
 
     Its days are the day of the plan and every later one with an order or a forward price.
@@ -50,11 +49,11 @@ def read_horizon(path: str | Path) -> HorizonRead:
     problems: list[Problem] = []
     case, warnings = None, []
     try:
-        read = read_case(path)
+        read = read_case(source)
         case, warnings = read.case, list(read.warnings)
     except InputRefused as refused:
         problems += refused.problems
-    raw = read_tables(Path(path), POSITION_TABLES)
+    raw = read_tables(source, POSITION_TABLES)
     sheets = {name: read_sheet(table, POSITION_TABLES[name]) for name, table in raw.tables.items()}
     _check_each(sheets)
     if case is not None:
@@ -176,14 +175,15 @@ def _check_stores_with_lots(sheet: Sheet, lots: Iterable[Lot]) -> None:
                 _once(sheet, row, "freezes", lot, freezer, "freezes")
                 if f"{lot.lot_id} {FROZEN}" in ids:
                     allowed = f"lots without one named {lot.lot_id} {FROZEN} beside them"
-                    sheet.refuse(row.number, "freezes", str(freezes), allowed)
+                    sheet.refuse(row.number, "freezes", shown(str(freezes)), allowed)
 
 
 def _once(sheet: Sheet, row: Row, column: str, lot: Lot, seen: dict[str, int], verb: str) -> None:
     first = seen.setdefault(lot.lot_id, row.number)
     if first != row.number:
         hint = f"Row {first} {verb} lot {lot.lot_id} already."
-        sheet.refuse(row.number, column, str(row[column]), "each lot in one store", hint)
+        read = shown(str(row[column]))
+        sheet.refuse(row.number, column, read, "each lot in one store", hint)
 
 
 def _unweighed_stock(case: Case) -> list[Problem]:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 from blend.domain.quotations import Quotation
 from blend.errors import InputRefused, Problem
 from blend.sheets.build import usd_per_lb
 from blend.sheets.columns import QUOTATIONS
 from blend.sheets.rows import Row, read_sheet
-from blend.sheets.tables import read_tables
+from blend.sheets.tables import Source, read_tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,12 +20,12 @@ class QuotationsRead:
     warnings: tuple[Problem, ...]
 
 
-def read_quotations(path: str | Path) -> QuotationsRead:
+def read_quotations(source: Source) -> QuotationsRead:
     """Read the table of quotations from a folder or a workbook.
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
-    raw = read_tables(Path(path), {QUOTATIONS.name: QUOTATIONS})
+    raw = read_tables(source, {QUOTATIONS.name: QUOTATIONS})
     if raw.problems:
         raise InputRefused(tuple(raw.problems.values()))
     sheet = read_sheet(raw.tables[QUOTATIONS.name], QUOTATIONS)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from blend.domain.case import Case, Settings
@@ -22,7 +21,7 @@ from blend.sheets.cross import (
 )
 from blend.sheets.rows import Sheet, problems_in_order, read_sheet
 from blend.sheets.standards import packaged_standards
-from blend.sheets.tables import RawCase, read_tables
+from blend.sheets.tables import RawCase, Source, read_tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,14 +32,14 @@ class CaseRead:
     warnings: tuple[Problem, ...]
 
 
-def read_case(path: str | Path) -> CaseRead:
+def read_case(source: Source) -> CaseRead:
     """Read a case from a folder of tables or from one .xlsx workbook with a sheet for each.
 
     `case.standards` are the rows of the standards that products name, packaged ones and the
     case's own, by row_id. Raise InputRefused with all problems in the order of tables, rows
     and columns; raise FileTrouble for what cannot be opened.
     """
-    raw = read_tables(Path(path))
+    raw = read_tables(source)
     sheets = {name: read_sheet(table, TABLES[name]) for name, table in raw.tables.items()}
     for sheet in sheets.values():
         check_rows(sheet)
@@ -60,6 +59,9 @@ def _read_settings(sheet: Sheet) -> dict[str, Any]:
     settings = {}
     for name, column in SETTING_COLUMNS.items():
         row = cells.get(name)
+        if row is not None and "value" not in row:
+            # A ragged row has been told of already.
+            continue
         cell = row["value"] if row is not None else None
         try:
             settings[name] = parse_cell(column, cell)

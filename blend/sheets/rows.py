@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from functools import lru_cache
 from typing import Any
 
 from blend.errors import Problem
 from blend.sheets.cells import Cell, CellRefused, is_blank, parse_cell, shown
-from blend.sheets.columns import Table
+from blend.sheets.columns import Column, Table
 from blend.sheets.tables import RawCase, RawTable
 
 MOST_PROBLEMS = 1_000
@@ -55,6 +56,15 @@ class Sheet:
         """Whether every cell of the row is sound."""
         return len(row.values) == len(self.table.columns)
 
+    @property
+    def has_sound_ids(self) -> bool:
+        """Whether every id is read and none is refused, so that what lacks a row surely does.
+
+        A misspelt id would else be told of twice: as unknown, and as missing where it is meant.
+        """
+        refused = (problem.column for problem in self.problems)
+        return self.has_every_id and self.table.id_column not in refused
+
     def ids(self) -> dict[str, Row]:
         return {row[self.table.id_column]: row for row in self.rows if self.table.id_column in row}
 
@@ -87,6 +97,7 @@ def read_sheet(raw: RawTable, table: Table) -> Sheet:
     width = _width(header)
     _refuse_nameless_columns(sheet, header_number, header, rows)
     seen: dict[str, int] = {}
+    parse = _row_parser(table.columns, tuple(places.items()))
     for number, cells in rows:
         if len(sheet.problems) >= MOST_PROBLEMS:
             sheet.refuse(
@@ -98,7 +109,7 @@ def read_sheet(raw: RawTable, table: Table) -> Sheet:
             _refuse_ragged(sheet, number, max(_width(cells), len(cells)), width)
             row = _read_id(table, number, cells, places)
         else:
-            row = _read_row(sheet, number, cells, places)
+            row = _read_row(sheet, number, cells, parse)
         _note_id(sheet, row, seen)
         sheet.rows.append(row)
     return sheet
@@ -195,12 +206,46 @@ def _read_id(table: Table, number: int, cells: tuple[Cell, ...], places: dict[st
 # The rows ------------------------------------------------------------------------------------
 
 
-def _read_row(sheet: Sheet, number: int, cells: tuple[Cell, ...], places: dict[str, int]) -> Row:
+@dataclass(frozen=True, slots=True)
+class _ParsedRow:
+    values: Mapping[str, Any]
+    filled: frozenset[str]
+    refused: tuple[tuple[str, str, str, str], ...]
+    """Column, what was read, what is allowed, and a hint."""
+
+
+_ParseRow = Callable[[tuple[Cell, ...]], _ParsedRow]
+
+
+@lru_cache(64)
+def _row_parser(columns: tuple[Column, ...], places: tuple[tuple[str, int], ...]) -> _ParseRow:
+    """Parses rows under one header. A row of texts that was parsed before is not parsed again:
+    tables that are edited are read after every edit, and nearly all of their rows are as before."""
+    place_of = dict(places)
+
+    def parse(cells: tuple[Cell, ...]) -> _ParsedRow:
+        return _parse_row(columns, place_of, cells)
+
+    parse_texts = lru_cache(_ROWS_KEPT)(parse)
+    # other cells may be equal and not the same: 1, 1.0 and True
+    return lambda cells: (parse_texts if _are_texts(cells) else parse)(cells)
+
+
+_ROWS_KEPT = 4_000
+
+
+def _are_texts(cells: tuple[Cell, ...]) -> bool:
+    return all(type(cell) is str for cell in cells)
+
+
+def _parse_row(
+    columns: tuple[Column, ...], places: Mapping[str, int], cells: tuple[Cell, ...]
+) -> _ParsedRow:
     values: dict[str, Any] = {}
-    filled = set()
-    for column in sheet.table.columns:
+    filled, refusals = set(), []
+    for column in columns:
         if column.name not in places:
-            # A missing required column has been told of once, above.
+            # A missing required column has been told of once, by the header.
             if not column.required:
                 values[column.name] = column.default
             continue
@@ -211,14 +256,16 @@ def _read_row(sheet: Sheet, number: int, cells: tuple[Cell, ...], places: dict[s
         try:
             values[column.name] = parse_cell(column, cell)
         except CellRefused as refused:
-            sheet.refuse(
-                number,
-                column.name,
-                shown(cell),
-                refused.allowed or column.allowed,
-                refused.hint,
-            )
-    return Row(number, values, frozenset(filled))
+            allowed = refused.allowed or column.allowed
+            refusals.append((column.name, shown(cell), allowed, refused.hint))
+    return _ParsedRow(values, frozenset(filled), tuple(refusals))
+
+
+def _read_row(sheet: Sheet, number: int, cells: tuple[Cell, ...], parse: _ParseRow) -> Row:
+    parsed = parse(cells)
+    for refused in parsed.refused:
+        sheet.refuse(number, *refused)
+    return Row(number, dict(parsed.values), parsed.filled)
 
 
 def _note_id(sheet: Sheet, row: Row, seen: dict[str, int]) -> None:

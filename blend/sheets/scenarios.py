@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from pathlib import Path
 from typing import Any
 
 from blend.domain.case import Case
@@ -15,7 +14,7 @@ from blend.sheets.build import usd_per_lb
 from blend.sheets.cells import did_you_mean, shown
 from blend.sheets.columns import SCENARIOS
 from blend.sheets.rows import Row, Sheet, read_sheet
-from blend.sheets.tables import read_tables
+from blend.sheets.tables import Source, read_tables
 
 _USED_BY = {
     What.PRICE: ("lots",),
@@ -32,14 +31,14 @@ _DRAWN_BY = {
 
 
 def read_scenarios(
-    path: str | Path, case: Case, offers: Iterable[ForeignOffer] = ()
+    source: Source, case: Case, offers: Iterable[ForeignOffer] = ()
 ) -> tuple[ScenarioRow, ...]:
     """Read the scenarios that lie with a case, in the order of the table.
 
     `offers` are the foreign offers whose currencies rates may speak of. Raise InputRefused with
     all problems; raise FileTrouble for what cannot be opened.
     """
-    raw = read_tables(Path(path), {SCENARIOS.name: SCENARIOS})
+    raw = read_tables(source, {SCENARIOS.name: SCENARIOS})
     if raw.problems:
         raise InputRefused(tuple(raw.problems.values()))
     sheet = read_sheet(raw.tables[SCENARIOS.name], SCENARIOS)
@@ -48,7 +47,8 @@ def read_scenarios(
     for row in sheet.rows:
         _check_draw(sheet, row, drawn_above)
         _check_what(sheet, row, case, currencies)
-        if "row_id" in row and row.values.get("spread") not in (None, Spread.FIXED):
+        # Of a row whose spread is refused nobody can say that it is not drawn.
+        if "row_id" in row and row.values.get("spread") != Spread.FIXED:
             drawn_above[row["row_id"]] = row
     if sheet.problems:
         raise InputRefused(sheet.sorted_problems())
@@ -60,7 +60,7 @@ def _check_draw(sheet: Sheet, row: Row, drawn_above: dict[str, Row]) -> None:
         return
     spread = Spread(row["spread"])
     is_fixed = spread is Spread.FIXED
-    if is_fixed and not row.values.get("scenario"):
+    if is_fixed and row.values.get("scenario") == "":
         sheet.refuse(row.number, "scenario", "nothing", "a name, as the change is fixed")
     if not is_fixed and row.values.get("scenario"):
         allowed = "nothing, as the change is drawn in every draw"
@@ -97,7 +97,7 @@ def _check_company(sheet: Sheet, row: Row, drawn_above: dict[str, Row]) -> None:
     if not {"moves_with", "correlation"} <= row.values.keys():
         return
     company, correlation = row["moves_with"], row["correlation"]
-    if company and company not in drawn_above:
+    if company and company not in drawn_above and sheet.has_every_id:
         hint = did_you_mean(company, list(drawn_above))
         sheet.refuse(row.number, "moves_with", company, "row_id of a drawn row above", hint)
     if bool(company) != (correlation is not None):
@@ -137,10 +137,10 @@ def _check_lots(sheet: Sheet, row: Row, case: Case, what: What) -> None:
     if not held:
         sheet.refuse(row.number, "lots", str(selector), "lots that there are", "It means none.")
     endless = [lot.lot_id for lot in held if lot.quantity_lb is None]
-    if what is What.QUANTITY and endless and row.values.get("change") != Change.SET:
+    if what is What.QUANTITY and endless and row.values.get("change", Change.SET) != Change.SET:
         allowed = "set, as its quantity has no limit"
         hint = f"Lot {endless[0]} states no quantity_lb."
-        sheet.refuse(row.number, "change", shown(str(row.values.get("change"))), allowed, hint)
+        sheet.refuse(row.number, "change", row["change"], allowed, hint)
 
 
 def _words(cell: Any) -> str:

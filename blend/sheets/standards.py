@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import blend
@@ -24,6 +25,7 @@ def packaged_path(name: str) -> Path:
     raise FileTrouble(f"{inside}: missing; install blend anew")
 
 
+@cache
 def packaged_standards() -> tuple[StandardRow, ...]:
     """Every row of the packaged standards; raise InputRefused or FileTrouble."""
     raw = read_csv_table(packaged_path("standards.csv"), "specs/standards.csv")

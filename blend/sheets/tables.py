@@ -55,8 +55,36 @@ class RawCase:
     warnings: list[Problem] = field(default_factory=list)
 
 
-def read_tables(path: Path, tables: Mapping[str, Table] = TABLES) -> RawCase:
-    """Raw rows of every one of `tables` in a folder or in one workbook; raise FileTrouble."""
+@dataclass(frozen=True, slots=True)
+class Overlaid:
+    """A folder or workbook of which some tables are in hand: they stand in the place of its own.
+
+    A table in hand without any row counts as one that is not there.
+    """
+
+    path: Path
+    in_hand: Mapping[str, RawTable]
+
+
+Source = str | Path | Overlaid
+"""Where tables are read from: a folder, one workbook, or either with tables in hand."""
+
+
+def read_tables(source: Source, tables: Mapping[str, Table] = TABLES) -> RawCase:
+    """Raw rows of every one of `tables`; raise FileTrouble."""
+    if not isinstance(source, Overlaid):
+        return _read_path(Path(source), tables)
+    others = {name: table for name, table in tables.items() if name not in source.in_hand}
+    case = _read_path(source.path, others) if others else RawCase()
+    case.tables |= {
+        name: raw
+        for name, raw in source.in_hand.items()
+        if name in tables and (raw.rows or tables[name].required)
+    }
+    return case
+
+
+def _read_path(path: Path, tables: Mapping[str, Table]) -> RawCase:
     try:
         if path.is_dir():
             return _read_folder(path, tables)
@@ -246,7 +274,7 @@ def _damage_as_trouble(file: str) -> Iterator[None]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             yield
-    except FileTrouble:
+    except (FileTrouble, ImportError):
         raise
     except Exception as error:
         raise FileTrouble(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 from blend.domain.case import Case
 from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise, Sides
@@ -12,7 +11,7 @@ from blend.errors import InputRefused
 from blend.sheets.cells import did_you_mean
 from blend.sheets.columns import CONFIDENCE_TABLES
 from blend.sheets.rows import Row, Sheet, read_sheet
-from blend.sheets.tables import read_tables
+from blend.sheets.tables import Source, read_tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +23,7 @@ class UncertaintyRead:
 
 
 def read_uncertainty(
-    path: str | Path, case: Case, estimated: Mapping[str, float] | None = None
+    source: Source, case: Case, estimated: Mapping[str, float] | None = None
 ) -> UncertaintyRead:
     """Read confidence and lean_spread beside a case; no promise where there is no such table.
 
@@ -33,7 +32,7 @@ def read_uncertainty(
     promised product needs its row. Raise InputRefused with all problems; raise FileTrouble for
     what cannot be opened.
     """
-    raw = read_tables(Path(path), CONFIDENCE_TABLES)
+    raw = read_tables(source, CONFIDENCE_TABLES)
     if raw.problems:
         raise InputRefused(tuple(raw.problems.values()))
     sheets = {
@@ -49,19 +48,20 @@ def read_uncertainty(
     if promises and confidence is not None and not confidence.problems:
         spread = spread or Sheet(CONFIDENCE_TABLES["lean_spread"], "lean_spread.csv")
         sheets["lean_spread"] = spread
-        _check_every_lot(spread, case, promises)
+        if spread.has_sound_ids:
+            _check_every_lot(spread, case, promises)
     problems = [each for sheet in sheets.values() for each in sheet.sorted_problems()]
     if problems:
         raise InputRefused(problems)
     return UncertaintyRead(promises, known)
 
 
-def read_spread(path: str | Path, case: Case) -> dict[str, LeanUncertainty]:
+def read_spread(source: Source, case: Case) -> dict[str, LeanUncertainty]:
     """Read lean_spread alone, as far as it is filled in; empty where there is no such table.
 
     Rows without a standard error are left out. Raises as `read_uncertainty` does.
     """
-    sheet = _read_alone(path, "lean_spread", "lot_id", [lot.lot_id for lot in case.lots], "lots")
+    sheet = _read_alone(source, "lean_spread", "lot_id", [lot.lot_id for lot in case.lots], "lots")
     return {
         row["lot_id"]: LeanUncertainty(**row.values)
         for row in _whole_rows(sheet)
@@ -69,17 +69,17 @@ def read_spread(path: str | Path, case: Case) -> dict[str, LeanUncertainty]:
     }
 
 
-def read_promises(path: str | Path, case: Case) -> tuple[Promise, ...]:
+def read_promises(source: Source, case: Case) -> tuple[Promise, ...]:
     """Read confidence alone; empty where there is no such table. Raises as `read_uncertainty`."""
     known = [product.product_id for product in case.products]
-    sheet = _read_alone(path, "confidence", "product_id", known, "products")
+    sheet = _read_alone(source, "confidence", "product_id", known, "products")
     return tuple(map(_promise_of, _whole_rows(sheet)))
 
 
 def _read_alone(
-    path: str | Path, name: str, column: str, known: list[str], table: str
+    source: Source, name: str, column: str, known: list[str], table: str
 ) -> Sheet | None:
-    raw = read_tables(Path(path), {name: CONFIDENCE_TABLES[name]})
+    raw = read_tables(source, {name: CONFIDENCE_TABLES[name]})
     if raw.problems:
         raise InputRefused(tuple(raw.problems.values()))
     if name not in raw.tables:

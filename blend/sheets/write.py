@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import csv
-import os
-import secrets
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from blend.domain.case import Case, Settings
 from blend.domain.lots import Lot
 from blend.domain.selectors import Selector
 from blend.errors import FileTrouble
+from blend.files import as_file_trouble, check_place, filling, in_memory, replacing, write_bytes
 from blend.sheets.build import usd_in_unit
 from blend.sheets.cells import neutralised
 from blend.sheets.columns import SETTING_COLUMNS, TABLES, Table
@@ -31,15 +29,13 @@ def write_csv(path: str | Path, header: Sequence[str], rows: Iterable[Sequence[A
     `|`. Raise FileTrouble.
     """
     with (
-        _replacing(Path(path)) as unfinished,
+        replacing(Path(path)) as unfinished,
         # With its mark at the start, spreadsheets see that the file is UTF-8.
         unfinished.open("x", encoding="utf-8-sig", newline="") as file,
     ):
         writer = csv.writer(file)
         writer.writerow(header)
         writer.writerows([_cell(value) for value in row] for row in rows)
-        file.flush()
-        os.fsync(file.fileno())
 
 
 def write_plain_workbook(
@@ -51,39 +47,18 @@ def write_plain_workbook(
     """
     from openpyxl import Workbook
 
-    book = Workbook(write_only=True)
-    for name, (header, rows) in tables.items():
-        sheet = book.create_sheet(name)
-        sheet.append(list(header))
-        for row in rows:
-            sheet.append([_cell(value) for value in row])
-    with _replacing(Path(path)) as unfinished:
-        book.save(unfinished)
-        with unfinished.open("rb") as file:
-            os.fsync(file.fileno())
+    def write(file: BinaryIO) -> None:
+        book = Workbook(write_only=True)
+        for name, (header, rows) in tables.items():
+            sheet = book.create_sheet(name)
+            sheet.append(list(header))
+            for row in rows:
+                sheet.append([_cell(value) for value in row])
+        book.save(file)
 
-
-@contextmanager
-def _replacing(path: Path) -> Iterator[Path]:
-    """A file to write; it takes the place of `path` at once when all went well, else it goes."""
-    # In the same folder, as only there one file can take the place of another at once.
-    unfinished = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    with as_file_trouble(path):
-        try:
-            yield unfinished
-            os.replace(unfinished, path)
-        except BaseException:
-            with suppress(OSError):
-                unfinished.unlink()
-            raise
-
-
-@contextmanager
-def as_file_trouble(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        raise FileTrouble(f"{path}: {error.strerror}") from error
+    path = Path(path)
+    check_place(path)
+    write_bytes(path, in_memory(path, write))
 
 
 def write_template(folder: str | Path) -> tuple[Path, ...]:
@@ -136,13 +111,22 @@ def write_case(case: Case, folder: str | Path) -> tuple[Path, ...]:
 
 
 def _write_tables(folder: Path, rows_by_table: dict[str, Any]) -> tuple[Path, ...]:
-    with as_file_trouble(folder):
-        folder.mkdir(parents=True, exist_ok=True)
-    paths = []
-    for name, rows in rows_by_table.items():
-        paths.append(folder / f"{name}.csv")
-        write_csv(paths[-1], TABLES[name].column_names, rows)
-    return tuple(paths)
+    tables = {name: (TABLES[name].column_names, rows) for name, rows in rows_by_table.items()}
+    return write_csv_tables(folder, tables)
+
+
+def write_csv_tables(
+    folder: Path, tables: Mapping[str, tuple[Sequence[str], Iterable[Sequence[Any]]]]
+) -> tuple[Path, ...]:
+    """Write tables into a folder as CSV, all of them or none, as `write_csv` does each.
+
+    `tables` has, by name, header and rows. The folder is made where it is missing. Return the
+    files written. Raise FileTrouble.
+    """
+    with filling(folder) as place:
+        for name, (header, rows) in tables.items():
+            write_csv(place / f"{name}.csv", header, rows)
+    return tuple(folder / f"{name}.csv" for name in tables)
 
 
 def _rows(table: Table, things: Iterable[Any]) -> list[list[Any]]:
@@ -191,5 +175,4 @@ def _cell(value: Any) -> Any:
 
 def write_text(path: str | Path, text: str) -> None:
     """Write a text as UTF-8, whole or not at all; raise FileTrouble."""
-    with _replacing(Path(path)) as unfinished:
-        unfinished.write_text(text, "utf-8", newline="\n")
+    write_bytes(path, text.encode("utf-8"))

@@ -9,6 +9,63 @@ from blend.show.amounts import percent
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
 
 
+def paths_table(rows: Iterable[Any]) -> ShownTable:
+    """Rows of `blend.bench.measure.PathRow`."""
+    rows = list(rows)
+    return shown_table(
+        "Every main path against the plainest public way of doing the same",
+        (
+            ShownColumn("Path"),
+            ShownColumn("Size"),
+            ShownColumn("Ours", "ms", Format.TENTHS),
+            ShownColumn("Solver", "ms", Format.TENTHS),
+            ShownColumn("Plain way", "ms", Format.TENTHS),
+            ShownColumn("Timed", "%", Format.TENTHS),
+            ShownColumn("Times faster", "", Format.TENTHS),
+            ShownColumn("Apart", "", Format.READING),
+            ShownColumn("Peak", "MB", Format.TENTHS),
+            ShownColumn("Growth", "", Format.HUNDREDTHS),
+        ),
+        (
+            (
+                row.path,
+                row.size.words,
+                1e3 * row.ours_s,
+                None if row.solver_s is None else 1e3 * row.solver_s,
+                None if row.plain_s is None else 1e3 * row.plain_s,
+                None if row.plain_s is None else 100 * row.plain_share,
+                row.times_faster,
+                _apart(row),
+                row.peak_mb,
+                row.growth,
+            )
+            for row in rows
+        ),
+        "Medians of one run, both ways by turns, from the same things in memory. Solver: of ours, "
+        "inside HiGHS or Clarabel. Timed: what of the plain way's work was done; its time is "
+        "scaled to all of it. Apart: the largest difference of the answers by the largest number. "
+        "Peak: beyond imports, in a process of its own; where there are workers, with all that "
+        "the largest of them holds. Growth: time grows as the size to this power (pairs of lot "
+        "and product, times days; firms). Plain ways: "
+        + "; ".join(f"{way} for {', '.join(paths)}" for way, paths in _ways(rows).items())
+        + ".",
+    )
+
+
+def _apart(row: Any) -> str:
+    if row.apart_share is None:
+        return f"{row.plain_way} is missing"
+    return f"{row.apart_share:.0e}" + ("" if row.agrees else ": they disagree")
+
+
+def _ways(rows: Iterable[Any]) -> dict[str, list[str]]:
+    """By plain way, the paths it is the way of."""
+    ways: dict[str, list[str]] = {}
+    for path, way in dict.fromkeys((row.path, row.plain_way) for row in rows):
+        ways.setdefault(way, []).append(path)
+    return ways
+
+
 def plan_table(rows: Iterable[Any]) -> ShownTable:
     """Rows of `blend.bench.plan.PlanTiming`."""
     return shown_table(

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.plan import Change, Clash, Programme, Proof, Verdict
+from blend.domain.products import Product
 from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import WholeContainers
 from blend.show.amounts import (
@@ -50,27 +52,54 @@ def change_words(change: Change, case: Case) -> str:
     return printable(text)
 
 
-def clash_lines(clash: Clash, case: Case) -> list[str]:
-    """Why there is no plan, line by line: what clashes, and what would make one possible."""
+@dataclass(frozen=True, slots=True)
+class ClashWords:
+    """Why there is no plan, for a page; `alone` and `together` keep their changes beside them."""
+
+    head: str
+    clashing: tuple[str, ...]
+    alone: tuple[tuple[Change, str], ...]
+    """Any one of these frees a plan."""
+    together: tuple[tuple[Change, str], ...]
+    """These free one only together."""
+    notes: tuple[str, ...]
+
+
+ONLY_WHOLE = "They clash only because containers, counts and batches must be whole."
+ANY_ONE = "Any one of these changes makes a plan possible:"
+ALL_TOGETHER = "No single change makes a plan possible; these do so together:"
+
+
+def clash_words(clash: Clash, case: Case) -> ClashWords:
+    """What clashes, and what would make a plan possible."""
     clashing = _clashing(clash.requirements, case)
     if len(clashing) == 1:
-        lines = ["No plan exists: this cannot be met."]
+        head = "No plan exists: this cannot be met."
     else:
-        lines = [f"No plan exists: these {len(clashing)} cannot all be met together."]
-    lines += [f"  - {words}" for words in clashing]
-    if clash.needs_whole:
-        lines.append("They clash only because containers, counts and batches must be whole.")
-    if clash.changes:
-        # Not to make a product at all is always open; it is told only where nothing else is.
-        changes = [each for each in clash.changes if not _makes_none(each)] or clash.changes
-        lines.append("Any one of these changes makes a plan possible:")
-        lines += [f"  - {change_words(change, case)}" for change in changes]
-    if clash.together:
-        lines.append("No single change makes a plan possible; these do so together:")
-        lines += [f"  - {change_words(change, case)}" for change in clash.together]
+        head = f"No plan exists: these {len(clashing)} cannot all be met together."
+    # Not to make a product at all is always open; it is told only where nothing else is.
+    changes = [each for each in clash.changes if not _makes_none(each)] or clash.changes
+    notes = []
     if (clash.changes or clash.together) and not clash.needs_whole:
-        lines.append(f"Reckoned {PROGRAMME_WORDS[Programme.LINEAR]}; whole ones may ask for more.")
-    return lines
+        notes = [f"Reckoned {PROGRAMME_WORDS[Programme.LINEAR]}; whole ones may ask for more."]
+    return ClashWords(
+        head=head,
+        clashing=tuple(clashing),
+        alone=tuple((change, change_words(change, case)) for change in changes),
+        together=tuple((change, change_words(change, case)) for change in clash.together),
+        notes=(ONLY_WHOLE, *notes) if clash.needs_whole else tuple(notes),
+    )
+
+
+def clash_lines(clash: Clash, case: Case) -> list[str]:
+    """Why there is no plan, line by line: what clashes, and what would make one possible."""
+    words = clash_words(clash, case)
+    lines = [words.head, *(f"  - {each}" for each in words.clashing)]
+    lines += [note for note in words.notes if note == ONLY_WHOLE]
+    for heading, changes in ((ANY_ONE, words.alone), (ALL_TOGETHER, words.together)):
+        if changes:
+            lines += [heading, *(f"  - {told}" for _, told in changes)]
+    return lines + [note for note in words.notes if note != ONLY_WHOLE]
 
 
 def _clashing(requirements: Sequence[Requirement], case: Case) -> list[str]:
@@ -119,7 +148,23 @@ def broken_lines(proof: Proof, case: Case) -> list[str]:
         read = amount_words(check.read, check.unit)
         words = f"{requirement_words(check.requirement, case)}: {read} {check.note}"
         lines.append(f"  - {printable(words).strip()}")
+    broken_of = {check.requirement.product_id for check in broken}
+    if any(_is_coarse(product) for product in case.products if product.product_id in broken_of):
+        lines.append(
+            f"Pounds are weighed whole, too coarse for batches below {_COARSE_LB} lb: "
+            "make larger ones."
+        )
     return lines
+
+
+_COARSE_LB = 100
+"""Of a lighter batch, half a pound too much or too little is more than half a lean point."""
+
+
+def _is_coarse(product: Product) -> bool:
+    """Whether a batch of the product, for its order, is too light for whole pounds."""
+    wanted_lb = product.least_lb if product.most_lb is None else product.most_lb
+    return min(product.blender_most_lb, wanted_lb) < _COARSE_LB
 
 
 _FEWEST_LOTS_AS_ONE, _MOST_LOTS_NAMED = 3, 6

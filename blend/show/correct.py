@@ -11,7 +11,7 @@ from blend.show.words import CONTAINERS_WORDS
 from blend.units import POINTS_PER_SHARE
 
 if TYPE_CHECKING:
-    from blend.grind.correct import Added, Correction
+    from blend.domain.correction import Added, Correction
 
 _CAUTIONS = (
     "Write down the lot of everything added or taken out: the batch can then be traced and, if"

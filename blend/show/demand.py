@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from blend.domain.lots import Lot
-from blend.show.amounts import count_of, number_words, percent, pounds
+from blend.show.amounts import count_of, number_words, percent, pounds, printable
 from blend.show.market import cwt
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.trade.demand import DemandCurve
@@ -41,6 +41,15 @@ def demand_table(curve: DemandCurve, lot: Lot) -> ShownTable:
         f" {proof_words(curve.solves, curve.gap_usd, 'breakpoint')} {_LINEAR}"
     )
     return shown_table(f"Demand for {lot.lot_id}, {lot.item}", columns, rows, note)
+
+
+def demand_words(curve: DemandCurve, lot: Lot) -> str:
+    """What a picture of the curve shows, for who does not see it."""
+    return (
+        f"Pounds of {printable(lot.lot_id)} taken by delivered price, in"
+        f" {count_of(len(curve.steps), 'step')}. {_entry_words(curve)} Its price is"
+        f" {_price(curve.delivered_usd_per_lb)}."
+    )
 
 
 def _entry_words(curve: DemandCurve) -> str:
@@ -119,6 +128,15 @@ def regions_table(found: RegionMap, lots: tuple[Lot, Lot]) -> ShownTable:
     )
     title = f"Regions of {first} and {second}"
     return shown_table(title, columns, rows, f"{exact} {_LINEAR}")
+
+
+def regions_words(found: RegionMap, lots: tuple[Lot, Lot]) -> str:
+    """What a picture of the regions shows, for who does not see it."""
+    first, second = (printable(lot.lot_id) for lot in lots)
+    return (
+        f"{count_of(len(found.regions), 'region')} of the prices of {first}, to the right, and of"
+        f" {second}, upwards, in each of which the same pounds are taken; the table holds them."
+    )
 
 
 def proof_words(solves: int, gap_usd: float, place: str) -> str:

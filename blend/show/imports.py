@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from blend.domain.imports import BuildUp, Cost, ImportRate, Quota, RateUnit
-from blend.show.amounts import lean_percent, number_words, percent
+from blend.show.amounts import lean_percent, number_words, percent, printable
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.units import LB_PER_CWT, LB_PER_KG
 
@@ -133,6 +133,20 @@ def _one_rate(rate: ImportRate) -> str:
 def percent_of(share: float) -> str:
     """A rate of value in per cent, with all its decimals."""
     return f"{number_words(share * 100, most_decimals=4)} %" if share % 0.01 else percent(share)
+
+
+def waterfall_words(built: BuildUp) -> str:
+    """What a picture of the build-up shows, for who does not see it."""
+    steps = [
+        f"{line.cost.value} {line.usd_per_lb * LB_PER_CWT:+,.2f}"
+        for line in built.lines
+        if line.usd_per_lb
+    ]
+    return printable(
+        f"{built.offer.offer_id} from its price at origin to next to fresh, USD/cwt:"
+        f" {', '.join(steps)}; in all {built.next_to_fresh_usd_per_lb * LB_PER_CWT:,.2f} beside"
+        f" fresh at {built.offer.fresh_usd_per_lb * LB_PER_CWT:,.2f}."
+    )
 
 
 def parity_table(built: Sequence[BuildUp]) -> ShownTable:

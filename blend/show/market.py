@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from blend.domain.lots import Lot
-from blend.show.amounts import lean_percent, number_words, percent
+from blend.show.amounts import lean_percent, number_words, percent, printable
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.trade.lean_fat import (
     Bend,
     DayValue,
     LeanLine,
+    Standing,
 )
 from blend.trade.replacement import Replacement, ReplacementRules
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
@@ -242,3 +243,53 @@ def _rules_words(rules: ReplacementRules) -> str:
     if rules.most_share < 1:
         words.append(f"at most {percent(rules.most_share)} of one item")
     return ", ".join(words)
+
+
+# What a page tells beside the tables --------------------------------------------------------------
+
+
+def value_cards(value: DayValue) -> list[tuple[str, str]]:
+    """Lean, fat, their difference and a lean point as name and reading, of the fitted line."""
+    line = value.fitted
+    return [
+        ("Lean, USD/cwt", _with_error(line.lean_usd_per_lb, line.lean_error_usd_per_lb)),
+        ("Fat, USD/cwt", _with_error(line.fat_usd_per_lb, line.fat_error_usd_per_lb)),
+        (
+            "Lean minus fat, USD/cwt",
+            _with_error(line.spread_usd_per_lb, line.spread_error_usd_per_lb),
+        ),
+        ("A lean point, ¢/lb", _two_decimals(line.point_usd_per_lb * _CENTS_PER_USD)),
+    ]
+
+
+def _with_error(usd_per_lb: float, error_usd_per_lb: float | None) -> str:
+    price = _two_decimals(usd_per_lb * LB_PER_CWT)
+    if error_usd_per_lb is None:
+        return price
+    return f"{price} ± {_two_decimals(error_usd_per_lb * LB_PER_CWT)}"
+
+
+def _two_decimals(number: float) -> str:
+    return f"{round(number, 2) + 0.0:,.2f}"
+
+
+def standing_lines(value: DayValue) -> list[str]:
+    """Which items are rich and which are cheap, each with its distance, farthest first."""
+    lines = []
+    for standing, side in ((Standing.RICH, "above"), (Standing.CHEAP, "below")):
+        off = [item for item in value.items if item.standing is standing]
+        if off:
+            off.sort(key=lambda item: -abs(item.distance_usd_per_lb))
+            words = ", ".join(
+                f"{item.label} by {_two_decimals(abs(item.distance_usd_per_lb) * LB_PER_CWT)}"
+                for item in off
+            )
+            lines.append(f"{standing.capitalize()}, {side} the line in USD/cwt: {words}.")
+    if not lines:
+        is_open = all(item.standing is Standing.OPEN for item in value.items)
+        lines.append(
+            "Too few items to tell which are rich or cheap."
+            if is_open
+            else "No item lies two standard errors off the line."
+        )
+    return [printable(line) for line in lines]

@@ -31,6 +31,7 @@ from blend.report.note import (
 from blend.show.amounts import printable
 from blend.show.figures import cell_text, figure_text, weekday_words
 from blend.show.marked import anchor, literal, to_html
+from blend.show.shown import ShownColumn, ShownTable, shown_table
 
 APPENDIX = "Where the numbers are from"
 _MOST_KEYS = 60
@@ -73,6 +74,21 @@ def _sentence_text(parts: Iterable[Part]) -> str:
 
 def _cited(figure: Figure, text: str) -> str:
     return f"[{literal(text)}](#{anchor(figure.figure_id)})"
+
+
+def cited(figure: Figure) -> str:
+    """The figure as it stands in a sentence of a draft."""
+    return _cited(figure, figure_text(figure))
+
+
+def figures_table(note: Note) -> ShownTable:
+    """Every figure of the note by its id, and where it is from."""
+    columns = (ShownColumn("Id"), ShownColumn("Figure"), ShownColumn("From"))
+    rows = [
+        (each.figure_id, figure_text(each), _source_words(each.source))
+        for each in note.figures.values()
+    ]
+    return shown_table("Figures of the note", columns, rows)
 
 
 def _grid_text(grid: Grid) -> str:

@@ -5,14 +5,14 @@ Matplotlib draws them (extra `pictures`); it is imported only where one is drawn
 
 from __future__ import annotations
 
-import os
-import secrets
+import io
 from collections.abc import Sequence
-from contextlib import suppress
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from blend.errors import BlendError, FileTrouble
+from blend.files import check_place, write_bytes
 from blend.show.amounts import printable
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ PAPER = "#FFFFFF"
 WIDE_INCHES = (9.0, 5.6)
 _DOTS_PER_INCH = 150
 FORMATS = (".png", ".svg", ".pdf")
+_NEEDED = 'pictures need matplotlib: pip install "blend[pictures]"'
 
 
 def figure(
@@ -49,7 +50,7 @@ def canvas(title: str, *, inches: tuple[float, float] = WIDE_INCHES) -> Figure:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
     except ImportError as error:
-        raise BlendError('pictures need matplotlib: pip install "blend[pictures]"') from error
+        raise BlendError(_NEEDED) from error
 
     made = Figure(figsize=inches, dpi=_DOTS_PER_INCH, facecolor=PAPER, layout="constrained")
     FigureCanvasAgg(made)
@@ -108,26 +109,22 @@ def _gap(before: list[int], after: list[int], places: Sequence[float], apart: fl
 
 
 def check_path(path: Path) -> None:
-    """Raise FileTrouble where no picture could be written, before any work is done for it."""
+    """Before any work is done for a picture: raise FileTrouble where none could be written, and
+    BlendError where matplotlib is missing."""
     if path.suffix.lower() not in FORMATS:
         raise FileTrouble(f"{path}: pictures end in {', '.join(FORMATS)}")
-    if not path.parent.is_dir():
-        raise FileTrouble(f"{path}: there is no folder {path.parent} to write it in")
+    check_place(path)
+    if find_spec("matplotlib") is None:
+        raise BlendError(_NEEDED)
 
 
 def save(made: Figure, path: str | Path) -> None:
     """Write a picture in the format of its ending, whole or not at all; raise FileTrouble."""
     path = Path(path)
     check_path(path)
-    unfinished = path.with_name(f".{secrets.token_hex(4)}{path.suffix}")
-    try:
-        made.savefig(unfinished, format=path.suffix[1:].lower(), metadata=_no_date(path))
-        os.replace(unfinished, path)
-    except OSError as error:
-        raise FileTrouble(f"{path}: {error.strerror}") from error
-    finally:
-        with suppress(OSError):
-            unfinished.unlink()
+    drawn = io.BytesIO()
+    made.savefig(drawn, format=path.suffix[1:].lower(), metadata=_no_date(path))
+    write_bytes(path, drawn.getvalue())
 
 
 def _no_date(path: Path) -> dict[str, None]:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_CLASSES = (
+LEAN_CLASSES = (
     (0.0, 0.40, "below 40", "#F1E6D6"),
     (0.40, 0.60, "40 to 59", "#E6CDB6"),
     (0.60, 0.70, "60 to 69", "#D8A793"),
@@ -27,7 +27,8 @@ _CLASSES = (
     (0.93, 1.01, "93 and leaner", "#4A1817"),
 )
 """Lean from, below which, how the class is called, and its colour: fat pale, lean dark."""
-_DARK_FROM = 0.80
+DARK_FROM = 0.80
+"""From here on a number on the class's colour is written light."""
 _NARROWEST_LABELLED = 6.0
 """Per cent of a bar that holds a number."""
 _ROW_INCHES, _HEAD_INCHES, _WIDE_INCHES = 0.46, 2.0, 11.0
@@ -50,14 +51,14 @@ def blends_picture(case: Case, plan: Plan) -> Figure:
     bands.tick_params(axis="y", length=0)
     for axes in (bars, bands):
         axes.grid(visible=False, axis="y")
-    names = [name for *_, name, _ in _CLASSES if name in shown]
+    names = [name for *_, name, _ in LEAN_CLASSES if name in shown]
     if names:
         made.legend(
             handles=[shown[name] for name in names],
             labels=names,
             title="Lean of lots, %",
             loc="outside lower left",
-            ncols=len(_CLASSES),
+            ncols=len(LEAN_CLASSES),
             frameon=False,
             fontsize=9,
             title_fontsize=9,
@@ -73,9 +74,14 @@ def shares_by_class(case: Case, run: BatchRun) -> dict[str, float]:
     for each in run.ingredients:
         lot = case.lot(each.lot_id)
         kept_lb = each.pounds_lb * sum(kept_per_lb(lot, product, case.losses))
-        name = next(name for least, below, name, _ in _CLASSES if least <= lot.lean_share < below)
+        name = lean_class(lot.lean_share)
         shares[name] = shares.get(name, 0.0) + kept_lb / run.finished_lb
     return shares
+
+
+def lean_class(lean_share: float) -> str:
+    """The name of the class that a lot of this lean belongs to."""
+    return next(name for least, below, name, _ in LEAN_CLASSES if least <= lean_share < below)
 
 
 def _row_words(run: BatchRun, label: str) -> str:
@@ -90,14 +96,14 @@ def _draw_bars(axes: Axes, case: Case, runs: list[BatchRun]) -> dict[str, object
     for row, run in enumerate(runs):
         shares = shares_by_class(case, run)
         left = 0.0
-        for least, _, name, colour in _CLASSES:
+        for least, _, name, colour in LEAN_CLASSES:
             width = shares.get(name, 0.0) * POINTS_PER_SHARE
             if not width:
                 continue
             (bar,) = axes.barh(row, width, _BAR, left=left, color=colour, edgecolor=PAPER)
             shown.setdefault(name, bar)
             if width >= _NARROWEST_LABELLED:
-                text = PAPER if least >= _DARK_FROM else INK
+                text = PAPER if least >= DARK_FROM else INK
                 axes.text(
                     left + width / 2, row, number_words(width, most_decimals=0),
                     color=text, ha="center", va="center", fontsize=9,

@@ -105,7 +105,7 @@ def quotations_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
             made.low_usd_per_cwt,
             made.high_usd_per_cwt,
             made.standard_error_usd_per_cwt,
-            _stands_on(made),
+            stands_on(made),
             made.confidence.value,
             made.trades,
             made.pounds_lb,
@@ -117,7 +117,7 @@ def quotations_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
     return shown_table(title, columns, rows, " ".join(_method_sentences(method)))
 
 
-def _stands_on(made: Assessed) -> str:
+def stands_on(made: Assessed) -> str:
     if made.carried_from is None:
         return RUNG_WORDS[made.rung]
     return f"carried {count_of((made.day - made.carried_from).days, 'day')}"

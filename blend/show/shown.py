@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import Enum
+from math import fsum
 
 from blend.show.amounts import printable
 
@@ -70,7 +71,7 @@ class ShownTable:
         if len(self.rows) < 2 or not any(column.is_summed for column in self.columns):
             return None
         totals = [
-            _rounded(sum(row[index] or 0 for row in self.rows), column)
+            _rounded(fsum(row[index] or 0 for row in self.rows), column)
             if column.is_summed
             else None
             for index, column in enumerate(self.columns)

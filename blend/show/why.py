@@ -55,18 +55,18 @@ def plan_why_lines(why: PlanWhy) -> list[str]:
 
 
 def market_why_tables(why: MarketWhy) -> list[ShownTable]:
-    return [move_table(why.price, f"At which price {_lots_words(why)} clears", why.draws)]
+    return [move_table(why.price, f"At which price {lots_words(why)} clears", why.draws)]
 
 
 def market_why_lines(why: MarketWhy) -> list[str]:
     return [
-        *counterfactual_lines(why.price.next, _lots_words(why), "clear at"),
+        *counterfactual_lines(why.price.next, lots_words(why), "clear at"),
         *unexplained_lines(why.price),
         CAUTION,
     ]
 
 
-def _lots_words(why: MarketWhy) -> str:
+def lots_words(why: MarketWhy) -> str:
     return ", ".join(why.weights)
 
 
@@ -189,15 +189,27 @@ def _other_terms(split: RecipeSplit) -> str:
 
 def counterfactual_lines(move: Explained, subject: str, verb: str = "be worth") -> list[str]:
     """For each driver that matters: what the value after would be, had it stayed."""
-    lines = []
-    for each in _largest_first(move.contributions, _SHOWS_USD_PER_CWT / LB_PER_CWT, move.after):
-        more = (each.put_back - move.after) * LB_PER_CWT
-        lines.append(
-            f"Had {_STAYED[each.driver]} been as before, all else as after, {subject} would"
-            f" {verb} {_cwt(each.put_back)} instead of {_cwt(move.after)}:"
-            f" {_unsigned(more)} {'more' if more > 0 else 'less'}."
-        )
+    least = _SHOWS_USD_PER_CWT / LB_PER_CWT
+    lines = [
+        counterfactual_line(each, move.after, subject, verb)
+        for each in _largest_first(move.contributions, least, move.after)
+    ]
     return lines or ["With any one driver as before, the value after would be the same."]
+
+
+def counterfactual_line(
+    each: Contribution, after: float, subject: str, verb: str = "be worth"
+) -> str:
+    """What the value after would be, had one driver stayed."""
+    would = (
+        f"Had {_STAYED[each.driver]} been as before, all else as after, {subject} would {verb}"
+        f" {cwt_words(each.put_back)}"
+    )
+    more = (each.put_back - after) * LB_PER_CWT
+    if abs(more) < _SHOWS_USD_PER_CWT:
+        return f"{would} too."
+    instead = f"{_unsigned(more)} {'more' if more > 0 else 'less'}"
+    return f"{would} instead of {cwt_words(after)}: {instead}."
 
 
 def cost_lines(cost: Explained) -> list[str]:
@@ -224,10 +236,10 @@ def unexplained_lines(move: ItemMove) -> list[str]:
         return ["No quotation's move was given to hold the model against."]
     rest, error = move.unexplained_usd_per_lb, move.unexplained_error_usd_per_lb
     lines = [
-        f"The quotation moved {_signed(move.observed.move_usd_per_lb)}"
-        f"{_plus_minus(move.observed.standard_error_usd_per_lb)}; the model moves"
-        f" {_signed(move.next.change)}{_plus_minus(move.next.standard_error or None)}."
-        f" Not explained: {_signed(rest)}{_plus_minus(error)}."
+        f"The quotation moved {signed(move.observed.move_usd_per_lb)}"
+        f"{plus_minus(move.observed.standard_error_usd_per_lb)}; the model moves"
+        f" {signed(move.next.change)}{plus_minus(move.next.standard_error or None)}."
+        f" Not explained: {signed(rest)}{plus_minus(error)}."
     ]
     if error is None:
         lines.append("How sure that is cannot be told without the quotation's standard error.")
@@ -244,11 +256,11 @@ def unexplained_lines(move: ItemMove) -> list[str]:
     return lines
 
 
-def _plus_minus(error: float | None) -> str:
+def plus_minus(error: float | None) -> str:
     return "" if error is None else f" ± {number_words(error * LB_PER_CWT, least_decimals=2)}"
 
 
-def _cwt(usd_per_lb: float) -> str:
+def cwt_words(usd_per_lb: float) -> str:
     return f"{number_words(usd_per_lb * LB_PER_CWT, least_decimals=2)} USD/cwt"
 
 
@@ -256,7 +268,7 @@ def _unsigned(usd_per_cwt: float) -> str:
     return f"{number_words(abs(usd_per_cwt), least_decimals=2)} USD/cwt"
 
 
-def _signed(usd_per_lb: float) -> str:
+def signed(usd_per_lb: float) -> str:
     amount = round(usd_per_lb * LB_PER_CWT, 2) + 0.0
     return f"{amount:+,.2f} USD/cwt"
 

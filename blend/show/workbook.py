@@ -4,7 +4,6 @@ worths, proof and standards."""
 from __future__ import annotations
 
 import io
-import os
 import re
 import zipfile
 from math import ceil
@@ -16,7 +15,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from blend.domain.case import Case
 from blend.domain.plan import Plan
-from blend.errors import FileTrouble
+from blend.files import check_place, in_memory, write_bytes
 from blend.show import quantities, tables
 from blend.show.amounts import printable
 from blend.show.cells import (
@@ -58,16 +57,9 @@ def write_plan_workbook(case: Case, plan: Plan, path: Path) -> None:
 
     Raises FileTrouble when the folder is missing, cannot be written to or is full.
     """
-    content = _bytes_of(plan_workbook(case, plan))
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        try:
-            part.write_bytes(content)
-            os.replace(part, path)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as error:
-        raise FileTrouble(f"{path}: cannot be written: {error.strerror or error}") from error
+    check_place(path)
+    written = in_memory(path, lambda file: plan_workbook(case, plan).save(file))
+    write_bytes(path, _without_moment(written))
 
 
 def plan_workbook(case: Case, plan: Plan) -> Workbook:
@@ -210,12 +202,10 @@ def _columns_of(table: ShownTable) -> list[tuple[int, ShownColumn]]:
     return list(enumerate(table.columns)) if any(c.name for c in table.columns) else []
 
 
-def _bytes_of(book: Workbook) -> bytes:
-    """The file's bytes, without the moment of writing, which openpyxl puts into it."""
-    written = io.BytesIO()
-    book.save(written)
+def _without_moment(written: bytes) -> bytes:
+    """The file without the moment of writing, which openpyxl puts into it."""
     lasting = io.BytesIO()
-    with zipfile.ZipFile(written) as old, zipfile.ZipFile(lasting, "w") as new:
+    with zipfile.ZipFile(io.BytesIO(written)) as old, zipfile.ZipFile(lasting, "w") as new:
         for name in old.namelist():
             content = old.read(name)
             if name == "docProps/core.xml":

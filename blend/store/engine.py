@@ -96,6 +96,16 @@ def as_file_trouble(name: str) -> Iterator[None]:
     except (SQLAlchemyError, sqlite3.Error) as error:
         cause = getattr(error, "orig", None) or error
         reason = next(iter(str(cause).strip().splitlines()), type(cause).__name__)
-        if "database is locked" in reason or "lock timeout" in reason:
-            reason = f"another process has been writing for {WAIT_S} s; try again"
+        for told, meant in _MEANINGS.items():
+            if told in reason:
+                reason = meant
         raise FileTrouble(f"{name}: {reason}") from error
+
+
+_BUSY = f"another process has been writing for {WAIT_S} s; try again"
+_MEANINGS = {
+    "database is locked": _BUSY,
+    "lock timeout": _BUSY,
+    "disk I/O error": "the disk fails, or is full (disk I/O error)",
+    "readonly database": "you may not write there, which SQLite needs even to look into a store",
+}

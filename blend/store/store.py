@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
@@ -13,6 +14,7 @@ from sqlalchemy import Connection, Engine, Select, Table, func, insert, inspect,
 from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
 from blend.domain.method import Method, method_of
 from blend.errors import FileTrouble, InputRefused
+from blend.files import check_place
 from blend.store.adding import Known, sift
 from blend.store.engine import as_file_trouble, name_of, open_engine, url_of, writing
 from blend.store.migrations import MIGRATIONS
@@ -67,8 +69,8 @@ class Store:
         """
         url = url_of(where)
         name = name_of(url)
-        if url.drivername == "sqlite" and not Path(name).parent.is_dir():
-            raise FileTrouble(f"{name}: there is no folder {Path(name).parent} to make it in")
+        if url.drivername == "sqlite":
+            check_place(Path(name))
         store = cls(open_engine(url), name)
         with store._told():
             store._migrate()
@@ -79,7 +81,7 @@ class Store:
         """Open a store that is there; raise FileTrouble for what is none or not up to date."""
         url = url_of(where)
         name = name_of(url)
-        if url.drivername == "sqlite" and not Path(name).is_file():
+        if url.drivername == "sqlite" and not os.path.isfile(name):
             raise FileTrouble(f"{name}: no such store; `blend store init` makes one")
         store = cls(open_engine(url), name)
         with store._told(), store._engine.connect() as connection:
@@ -205,10 +207,17 @@ class Store:
         asked = _narrowed(asked, ENTRIES.c.item_id, item_id, ENTRIES.c.market_day, days)
         return tuple(map(_entry_of, self._rows(_up_to(asked, ENTRIES, position), ENTRIES)))
 
-    def every_entry(self, as_of: AsOf = None) -> tuple[CanvassEntry, ...]:
+    def every_entry(self, as_of: AsOf = None, days: Days | None = None) -> tuple[CanvassEntry, ...]:
         """All that was ever heard, corrected or not, in the order of recording."""
-        asked = _up_to(select(ENTRIES), ENTRIES, self.position(as_of))
+        asked = _narrowed(select(ENTRIES), None, None, ENTRIES.c.market_day, days)
+        asked = _up_to(asked, ENTRIES, self.position(as_of))
         return tuple(map(_entry_of, self._rows(asked, ENTRIES)))
+
+    def market_days(self) -> tuple[date, ...]:
+        """Days of which anything was ever heard, the first first."""
+        asked = select(ENTRIES.c.market_day).distinct().order_by(ENTRIES.c.market_day)
+        with self._told(), self._engine.connect() as connection:
+            return tuple(connection.execute(asked).scalars())
 
     def history(self, entry_id: str) -> tuple[CanvassEntry, ...]:
         """An entry, what it corrects and what corrects it, the first first; empty if unknown."""

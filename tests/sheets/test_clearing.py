@@ -46,14 +46,23 @@ def test_every_fault_of_a_market_is_told_at_once(folder):
     told = "\n".join(map(str, refused.value.problems))
     for part in (
         "GB81",
-        "no row for GB80",
         "volume_lb",
         "elasticity",
         "no quantity_lb",
         "50s quoted",
     ):
         assert part in told
-    assert len(refused.value.problems) == 6
+    # That GB80 has no row is the same fault as that GB81 is unknown.
+    assert len(refused.value.problems) == 5
+
+
+def test_a_product_without_demand_is_told(folder):
+    path = folder / "product_demand.csv"
+    path.write_text("".join(path.read_text().splitlines(keepends=True)[:-1]))
+    with pytest.raises(InputRefused) as refused:
+        read_market(folder, read_case(folder).case)
+    (problem,) = refused.value.problems
+    assert problem.read.startswith("no row for ")
 
 
 def moves_file(tmp_path, *rows):

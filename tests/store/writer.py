@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import multiprocessing
+from collections.abc import Callable
+from datetime import UTC, datetime
 from multiprocessing.connection import Connection
 
-from blend.domain.market import Additions, EntryKind, Volume
+from blend.domain.market import Additions, EntryKind, Published, Volume
+from blend.sheets.method import read_method
 from blend.store import Store
 from tests.store.heard import MONDAY, NINETIES, entry
 
@@ -28,21 +31,61 @@ def numbered(name: str, number: int) -> Additions:
     return Additions((NINETIES,), entries, (Volume(f"{name}-{number}", MONDAY, 1.0, "lb"),))
 
 
-def write(where: str, name: str, first: int, last: int | None, told: Connection) -> None:
+def add(store: Store, name: str, number: int) -> None:
+    store.add(numbered(name, number))
+
+
+def publish(store: Store, name: str, number: int) -> None:
+    """As many quotations as an append has entries, each of an item named as they are."""
+    method = read_method().method
+    quotations = [
+        Published(
+            item_id=f"{name}-{number}-{place}",
+            market_day=MONDAY,
+            usd_per_cwt=300 + place / 4,
+            low_usd_per_cwt=299.0,
+            high_usd_per_cwt=320.0,
+            tone="steady",
+            evidence="trades",
+            method_digest=method.digest,
+            published_at=datetime(2026, 3, 2, 20, tzinfo=UTC),
+            assessor="A. Reporter",
+        )
+        for place in range(size_of(number))
+    ]
+    store.publish(quotations, method)
+
+
+Append = Callable[[Store, str, int], None]
+
+
+def write(
+    where: str, name: str, first: int, last: int | None, told: Connection, append: Append
+) -> None:
     told.send(("up", 0))
     with Store.open(where) as store:
         number = first
         while last is None or number <= last:
             told.send(("begins", number))
-            store.add(numbered(name, number))
+            append(store, name, number)
             told.send(("done", number))
             number += 1
 
 
-def started(where: str, name: str, first: int = 1, last: int | None = None):
+def make(where: str, told: Connection) -> None:
+    Store.create(where).close()
+    told.send(("made", 0))
+
+
+def started(where: str, name: str, first: int = 1, last: int | None = None, append: Append = add):
     """A writer that runs, and the end of the pipe at which it tells."""
+    return begun(write, where, name, first, last, append=append)
+
+
+def begun(work: Callable[..., None], *args: object, **more: object):
+    """A process at work, and the end of the pipe at which it tells."""
     heard, told = PROCESSES.Pipe(duplex=False)
-    process = PROCESSES.Process(target=write, args=(where, name, first, last, told), daemon=True)
+    process = PROCESSES.Process(target=work, args=(*args, told), kwargs=more, daemon=True)
     process.start()
     told.close()
     return process, heard

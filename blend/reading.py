@@ -1,0 +1,32 @@
+"""A case ready to plan: read from its tables, its warmth rules reckoned from its temperatures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from blend.domain.case import Case
+
+if TYPE_CHECKING:
+    from blend.sheets.read import CaseRead
+    from blend.sheets.tables import Source
+
+
+def read_ready_case(source: Source) -> CaseRead:
+    """The case of `source` and what to look at twice; raises as `read_case` does."""
+    from blend.sheets.read import read_case
+
+    read = read_case(source)
+    return replace(read, case=with_warmth(source, read.case))
+
+
+def with_warmth(source: Source, case: Case) -> Case:
+    """The case with its warmth rules ready, from the temperatures of its lots."""
+    from blend.grind.warmth import case_with_warmth, has_warmth_rule
+
+    if not has_warmth_rule(case):
+        return case
+    from blend.sheets.evidence import read_temperatures
+    from blend.sheets.heat import packaged_heat
+
+    return case_with_warmth(case, read_temperatures(source, case), packaged_heat())

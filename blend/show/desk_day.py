@@ -1,0 +1,233 @@
+"""A day at the reporter's desk as tables: what was heard, what is quoted, what is to be published.
+No firm is ever named in them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from blend.domain.market import CanvassEntry, Published
+from blend.report.confidential import Confidentiality
+from blend.report.quotation import Assessed, Rung
+from blend.report.quoting import Publication, Quoted
+from blend.report.tone import Trend
+from blend.show.amounts import count_of, number_words, percent
+from blend.show.quotations import (
+    KIND_WORDS,
+    RUNG_WORDS,
+    codes_words,
+    failed_words,
+    stands_on,
+)
+from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
+
+
+def _usd(name: str) -> ShownColumn:
+    return ShownColumn(name, "USD/cwt", Format.HUNDREDTHS)
+
+
+# The canvass -------------------------------------------------------------------------------------
+
+
+def canvass_table(title: str, entries: Sequence[CanvassEntry]) -> ShownTable:
+    """All that was heard, the last first, with what corrects what; `entries` in the order of
+    recording."""
+    corrected_by = {each.corrects: each for each in entries if each.corrects}
+    columns = (
+        ShownColumn("Entry"),
+        ShownColumn("Heard at"),
+        ShownColumn("Item"),
+        ShownColumn("Kind"),
+        _usd("Price"),
+        ShownColumn("Weight", "lb", Format.WHOLE),
+        ShownColumn("From a"),
+        ShownColumn("Terms"),
+        ShownColumn("Note"),
+        ShownColumn("Stands"),
+    )
+    rows = [
+        (
+            each.entry_id,
+            each.heard_at.isoformat(" ", "minutes"),
+            each.item_id,
+            KIND_WORDS[each.kind],
+            each.usd_per_cwt,
+            each.pounds_lb,
+            each.source_class,
+            _terms(each),
+            each.note,
+            _stands(each, corrected_by.get(each.entry_id)),
+        )
+        for each in reversed(entries)
+    ]
+    note = "A correction is added; what it corrects stays." if rows else "Nothing was heard."
+    return shown_table(title, columns, rows, note)
+
+
+def _terms(each: CanvassEntry) -> str:
+    words = [] if each.lean_share is None else [f"{percent(each.lean_share)} lean"]
+    words.append(each.basis)
+    if each.freight_usd_per_cwt is not None:
+        words.append(f"freight {number_words(each.freight_usd_per_cwt, least_decimals=2)}")
+    if each.delivered_within_days is not None:
+        words.append(f"within {count_of(each.delivered_within_days, 'day')}")
+    words += [] if each.is_firm else ["not firm"]
+    words += ["between affiliates"] if each.between_affiliates else []
+    return ", ".join(words)
+
+
+def _stands(each: CanvassEntry, later: CanvassEntry | None) -> str:
+    words = f"withdraws {each.corrects}" if each.withdrawn else "yes"
+    if each.corrects and not each.withdrawn:
+        words = f"yes, corrects {each.corrects}"
+    if later is None:
+        return words
+    return f"no, {'withdrawn' if later.withdrawn else 'corrected'} by {later.entry_id}"
+
+
+# Quotations of a day -----------------------------------------------------------------------------
+
+
+def day_table(
+    title: str, quoted: Iterable[Quoted], published: Mapping[str, Published]
+) -> ShownTable:
+    """Every item of a day: what it is quoted at, on what, how it went, and whether it may be
+    shown; `published` by item."""
+    columns = (
+        ShownColumn("Item"),
+        _usd("Quoted"),
+        _usd("Low"),
+        _usd("High"),
+        _usd("±"),
+        ShownColumn("Stands on"),
+        ShownColumn("Confidence"),
+        ShownColumn("Tone"),
+        _usd("Change"),
+        ShownColumn("To be shown"),
+        _usd("Published"),
+    )
+    rows = []
+    for each in quoted:
+        made, trend = each.assessed, each.tone.trend
+        last = published.get(made.item.item_id)
+        rows.append(
+            (
+                made.item.item_id,
+                "none" if made.usd_per_cwt is None else made.usd_per_cwt,
+                made.low_usd_per_cwt,
+                made.high_usd_per_cwt,
+                made.standard_error_usd_per_cwt,
+                stands_on(made),
+                made.confidence.value,
+                trend.word.value,
+                None if trend.word is Trend.NO_DAY else trend.change_usd_per_cwt,
+                "yes" if each.confidentiality.may_be_shown else f"no: {failed_words(each)}",
+                None if last is None else last.usd_per_cwt,
+            )
+        )
+    note = (
+        "Change: of firms that spoke on both days. To be shown: by the 3/70/20 guideline of USDA "
+        "Market News. ± is one standard error, rough, and blank where prices are too few to tell."
+    )
+    return shown_table(title, columns, rows, note)
+
+
+@dataclass(frozen=True, slots=True)
+class LadderStep:
+    """One rung, in words, and whether the quotation stands on it."""
+
+    words: str
+    stands_here: bool
+
+
+def ladder(made: Assessed) -> list[LadderStep]:
+    """The rungs of evidence, the best first."""
+    return [LadderStep(RUNG_WORDS[rung], rung is made.rung) for rung in Rung]
+
+
+def ladder_line(made: Assessed) -> str:
+    """Why it stands on its rung and on none above."""
+    judged = codes_words(made.codes)
+    return f"Judged: {judged}." if made.codes else "Trades suffice, and nothing had to be judged."
+
+
+def confidentiality_line(found: Confidentiality) -> str:
+    """What the guideline asks, as found."""
+    return (
+        f"Over {count_of(found.days, 'day')}: {count_of(found.firms_often, 'firm')} told often "
+        f"enough; the largest has {percent(found.largest_share)} of the data; one was the only one "
+        f"on {percent(found.sole_share)} of the days."
+    )
+
+
+# Publishing --------------------------------------------------------------------------------------
+
+
+def publication_table(planned: Publication) -> ShownTable:
+    """What would be published, withheld, and left out, and why."""
+    columns = (
+        ShownColumn("Item"),
+        ShownColumn("Comes to"),
+        _usd("Price"),
+        _usd("By the method"),
+        ShownColumn("Why"),
+    )
+    rows = [
+        (
+            each.item_id,
+            "published",
+            each.usd_per_cwt,
+            each.assessed_usd_per_cwt,
+            f"set by a person: {each.override_reason}"
+            if each.override_reason
+            else codes_words(each.rationale),
+        )
+        for each in planned.published
+    ]
+    rows += [
+        (
+            each.assessed.item.item_id,
+            "withheld",
+            None,
+            each.assessed.usd_per_cwt,
+            f"it could show a firm: {failed_words(each)}",
+        )
+        for each in planned.withheld
+    ]
+    rows += [
+        (each.assessed.item.item_id, "left out", None, None, "it is not quoted")
+        for each in planned.not_quoted
+    ]
+    return shown_table("What would be published", columns, rows)
+
+
+def published_table(title: str, published: Iterable[Published]) -> ShownTable:
+    """What was published, by whom and when."""
+    columns = (
+        ShownColumn("Item"),
+        _usd("Published"),
+        _usd("Low"),
+        _usd("High"),
+        _usd("By the method"),
+        ShownColumn("Tone"),
+        ShownColumn("Stands on"),
+        ShownColumn("Assessor"),
+        ShownColumn("At"),
+        ShownColumn("Set by a person"),
+    )
+    rows = [
+        (
+            each.item_id,
+            each.usd_per_cwt,
+            each.low_usd_per_cwt,
+            each.high_usd_per_cwt,
+            each.assessed_usd_per_cwt,
+            each.tone,
+            RUNG_WORDS[Rung(each.evidence)],
+            each.assessor,
+            f"{each.published_at:%Y-%m-%d %H:%M %Z}",
+            each.override_reason,
+        )
+        for each in published
+    ]
+    return shown_table(title, columns, rows, "" if rows else "Nothing was published.")

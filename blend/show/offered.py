@@ -1,0 +1,156 @@
+"""Every lot of a case as a trader looks at it: its price, what it is worth, what replaces it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from blend.domain.lots import Lot
+from blend.grind.live import LiveLot, LivePlan
+from blend.show.amounts import count_of, lean_percent
+from blend.show.market import cwt
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.trade.replacement import Replacement
+from blend.units import LB_PER_CWT, POINTS_PER_SHARE
+
+_LEAST_USD_PER_CWT = 0.005
+_LEAST_LB = 0.5
+ORDERS: Mapping[str, int] = {
+    "lot": 0,
+    "item": 1,
+    "lean": 2,
+    "used": 4,
+    "delivered": 5,
+    "worth": 6,
+    "above": 7,
+    "replaced": 9,
+    "dearer": 10,
+}
+"""What the table can be ordered by, and the column that it is."""
+
+
+def offered_table(
+    plan: LivePlan,
+    replacements: Mapping[str, Replacement] | None,
+    *,
+    order: str = "above",
+    falling: bool = True,
+) -> ShownTable:
+    """Every lot of the case; what cannot be told of one is blank, and comes last.
+
+    `replacements` by lot are None where they are not known yet.
+    """
+    columns = (
+        ShownColumn("Lot"),
+        ShownColumn("Item"),
+        ShownColumn("Lean", "%", Format.TENTHS),
+        ShownColumn("On offer", "lb", Format.WHOLE),
+        ShownColumn("Used", "lb", Format.WHOLE),
+        ShownColumn("Delivered", "USD/cwt", Format.HUNDREDTHS),
+        ShownColumn("Worth", "USD/cwt", Format.HUNDREDTHS),
+        ShownColumn("Worth above price", "USD/cwt", Format.HUNDREDTHS),
+        ShownColumn("It is"),
+        ShownColumn("Replaced for", "USD/cwt", Format.HUNDREDTHS),
+        ShownColumn("Dearer than that by", "USD/cwt", Format.HUNDREDTHS),
+        ShownColumn("By, lb per lb"),
+    )
+    lives = {live.lot_id: live for live in plan.lots}
+    rows = [
+        _row(lot, lives.get(lot.lot_id), plan, (replacements or {}).get(lot.lot_id))
+        for lot in plan.case.lots
+    ]
+    table = shown_table("Lots and what they are worth", columns, rows, _note(plan, replacements))
+    return _ordered(table, order, falling)
+
+
+def _row(
+    lot: Lot, live: LiveLot | None, plan: LivePlan, replaced: Replacement | None
+) -> tuple[Cell, ...]:
+    delivered = lot.delivered_usd_per_lb
+    worth = None if live is None else live.worth_usd_per_lb
+    above = None if worth is None else cwt(worth - delivered)
+    mix = () if replaced is None else replaced.mix
+    return (
+        lot.lot_id,
+        lot.item,
+        lot.lean_share * POINTS_PER_SHARE,
+        "no limit" if lot.quantity_lb is None else lot.quantity_lb,
+        live.used_lb if live is not None and live.used_lb >= _LEAST_LB else None,
+        cwt(delivered),
+        cwt(worth),
+        above,
+        _standing(lot, live, above, plan),
+        None if replaced is None else _or_words(cwt(replaced.usd_per_lb)),
+        None if replaced is None else cwt(replaced.own_above_usd_per_lb),
+        " + ".join(f"{part.lb_per_lb:.3f} {part.lot_id}" for part in mix),
+    )
+
+
+def _or_words(usd_per_cwt: float | None) -> Cell:
+    return "by none" if usd_per_cwt is None else usd_per_cwt
+
+
+def _standing(lot: Lot, live: LiveLot | None, above: float | None, plan: LivePlan) -> str:
+    reason = lot.reason_unusable(plan.case.settings.plan_on)
+    if reason is not None:
+        return reason
+    if live is None or above is None:
+        return "no blend may hold it"
+    if abs(above) < _LEAST_USD_PER_CWT:
+        return "at its price"
+    return "cheap" if above > 0 else "rich"
+
+
+def _note(plan: LivePlan, replacements: Mapping[str, Replacement] | None) -> str:
+    cheap = sum(
+        1
+        for live in plan.lots
+        if live.worth_usd_per_lb is not None
+        and (live.worth_usd_per_lb - plan.case.lot(live.lot_id).delivered_usd_per_lb) * LB_PER_CWT
+        >= _LEAST_USD_PER_CWT
+    )
+    replaced = (
+        " What lots are replaced for is being found."
+        if replacements is None
+        else " Replaced for: the cheapest mix of the others of the same species, lean and"
+        " programmes, whatever there is of them."
+    )
+    return (
+        "Worth: what the next pound is worth to the blend that pays most for it, with containers,"
+        " counts and batches divisible. Cheap: worth more than its price, so that more of it"
+        f" would be bought ({count_of(cheap, 'lot')}). Rich: worth less than its price."
+        f"{replaced}"
+    )
+
+
+def _ordered(table: ShownTable, order: str, falling: bool) -> ShownTable:
+    column = ORDERS[order]
+
+    def key(row: tuple[Cell, ...]) -> float | str:
+        cell = row[column]
+        return cell.casefold() if isinstance(cell, str) else cell
+
+    is_text = table.columns[column].align == "left"
+    told = [row for row in table.rows if isinstance(row[column], str) == is_text
+            and row[column] is not None]  # fmt: skip
+    others = [row for row in table.rows if row not in told]
+    rows = (*sorted(told, key=key, reverse=falling), *others)
+    return ShownTable(table.title, table.columns, rows, table.note)
+
+
+_CONTAINERS = {"combo": "combos", "box": "boxes", "block": "blocks"}
+
+
+def lot_words(lot: Lot) -> str:
+    """A lot in one line, above its curves."""
+    offered = "without limit" if lot.quantity_lb is None else f"{lot.quantity_lb:,.0f} lb"
+    container = (
+        ""
+        if lot.container_lb is None
+        else f" in {_CONTAINERS[lot.container]} of {lot.container_lb:,.0f} lb"
+    )
+    supplier = f", {lot.supplier}" if lot.supplier else ""
+    return (
+        f"{lot.item}, {lot.species}, {lot.form}, {lean_percent(lot.lean_share)} lean{supplier};"
+        f" {offered} {'in stock' if lot.place == 'stock' else 'on offer'}{container}, delivered at"
+        f" {lot.delivered_usd_per_lb * LB_PER_CWT:,.2f} USD/cwt."
+    )

@@ -1,0 +1,100 @@
+"""The proof of an answer as one line, and what is told where it fails."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from blend.show.amounts import count_of, usd
+from blend.show.text import WIDTH
+
+if TYPE_CHECKING:
+    from blend.domain.correction import Correction
+    from blend.grind.safe import SafePlan
+    from blend.proof.correct import CorrectionProof
+    from blend.proof.curves import CurveProof
+    from blend.proof.safe import SafeProof
+    from blend.proof.why import AttributionProof
+
+_MOST_FAULTS = 8
+_LEAST_USD = 1e-6
+
+
+def curve_proof_line(proof: CurveProof, at_any: str) -> str:
+    """What exact arithmetic says of a demand or supply curve."""
+    verdict = (
+        f"Proved in exact arithmetic, without the solver: {count_of(proof.steps, 'step')}, and at"
+        f" no {at_any} does the least cost of a plan differ from them by more than"
+        f" {_small_usd(proof.gap_usd)} USD."
+    )
+    return textwrap.fill(verdict, WIDTH)
+
+
+def why_proof_line(proof: AttributionProof) -> str:
+    """What exact arithmetic says of the split of a plan's cost and of an item's worth."""
+    return (
+        "Proved in exact arithmetic, without the solver: the cost of each of"
+        f" {count_of(proof.cases, 'case')} between the two is the least there is, within"
+        f" {_small_usd(proof.gap_usd)} USD, its prices are those of the pounds asked about, and"
+        " every part is the mean over all orders."
+    )
+
+
+def market_why_proof_line(proof: AttributionProof) -> str:
+    """What exact arithmetic says of the split of a clearing price."""
+    return (
+        "Proved in exact arithmetic, without the solver: the prices told clear each of"
+        f" {count_of(proof.cases, 'market')} between the two, where no amounts gain"
+        f" {usd(max(1.0, proof.gap_usd))} more, and every part is the mean over all orders."
+    )
+
+
+def safe_proof_line(safe: SafePlan, proof: SafeProof) -> str:
+    """What exact arithmetic says of a plan with promises."""
+    checks = count_of(len(safe.plan.proof.checks), "check")
+    text = (
+        f"Proved in exact arithmetic, without the solver: {checks} of the plan as weighed, and"
+        f" {count_of(len(safe.promises), 'promise')} kept; no plan that keeps the promises costs"
+        f" less than {proof.bound_usd:,.2f} USD."
+    )
+    return textwrap.fill(text, WIDTH)
+
+
+def correction_proof_line(proof: CorrectionProof, correction: Correction) -> str:
+    """What exact arithmetic says of a batch put right."""
+    text = "Weighed again in exact arithmetic, without the solver"
+    act, is_sure = correction.act.value, correction.is_as_sure_as_asked
+    if act == "nothing":
+        text += ": the batch is within its limits as surely as asked"
+    elif act == "short":
+        nearer = "and nothing at hand comes nearer" if proof.is_closed else _NOT_RULED_OUT
+        text += f", {nearer}"
+    elif not is_sure:
+        surer = "and nothing at hand is as sure as asked" if proof.is_closed else _NOT_RULED_OUT
+        text += f", {surer}"
+    else:
+        least = f"{max(0.01, math.ceil(proof.gap_usd * 100) / 100):,.2f}"
+        parts = "" if proof.is_closed else ", be it in parts of a pound or a container,"
+        text += f", and no correction{parts} costs {least} USD less"
+    return textwrap.fill(f"{text}.", WIDTH)
+
+
+_NOT_RULED_OUT = "but that nothing comes nearer was left to the solver"
+
+
+def fault_lines(answer: str, faults: Sequence[str]) -> list[str]:
+    """Why an answer is not shown."""
+    hidden = len(faults) - _MOST_FAULTS
+    return [
+        f"The proof does not bear out the {answer}; nothing is shown:",
+        *(f"  - {fault}" for fault in faults[:_MOST_FAULTS]),
+        *([f"  and {count_of(hidden, 'fault')} more"] if hidden > 0 else []),
+        "This is a defect of the program or of its solver: please report it with the tables.",
+    ]
+
+
+def _small_usd(amount: float) -> str:
+    """Never told smaller than it is."""
+    return f"{max(1, math.ceil(amount / _LEAST_USD)) * _LEAST_USD:.6f}"

@@ -1,0 +1,40 @@
+"""One entry at a time: a name for a new one, and how one is withdrawn."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import replace
+from datetime import datetime
+
+from blend.domain.market import Additions, CanvassEntry
+from blend.errors import InputRefused, Problem
+from blend.store.store import Store
+
+
+def new_entry_id() -> str:
+    """Unlike any other even where two people write in the same second."""
+    return f"{datetime.now():%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
+
+
+def withdraw(store: Store, entry_id: str, note: str, new_id: str = "") -> CanvassEntry:
+    """Take what stands of an entry out of the count, and tell why; it is kept.
+
+    Under the name `new_id` it is done once, however often it is asked for. Raise InputRefused
+    where nothing of the entry stands.
+    """
+    chain = store.history(entry_id)
+    if chain and new_id == chain[-1].entry_id:
+        return chain[-1]
+    if not chain or chain[-1].withdrawn:
+        allowed = "an entry of the store that stands"
+        raise InputRefused([Problem("entry", None, "entry_id", entry_id, allowed)])
+    last = chain[-1]
+    gone = replace(
+        last,
+        entry_id=new_id or new_entry_id(),
+        corrects=last.entry_id,
+        withdrawn=True,
+        note=note,
+    )
+    store.add(Additions(entries=(gone,)))
+    return gone

@@ -1,0 +1,150 @@
+"""A process that writes files until it is killed: by chance, at a chosen call, at a chosen byte."""
+
+from __future__ import annotations
+
+import os
+import resource
+import signal
+import sys
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from functools import cache
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+from blend.domain.case import Case
+from blend.domain.market import Published
+from blend.sheets.desk import write_desk
+from blend.sheets.write import write_case, write_text
+from blend.show.workbook import write_plan_workbook
+from tests.show.example_plan import example_case, example_plan
+from tests.store.heard import NINETIES
+from tests.store.writer import PROCESSES, numbered
+
+# So that a child, of whichever test, begins to write within milliseconds.
+PROCESSES.set_forkserver_preload(["tests.store.writer", "tests.attack.warm"])
+
+CALLS = {"open", "os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.chmod", "os.fsync"}
+"""Those that Python tells its audit hooks of, and os.fsync, before they are done."""
+
+
+@dataclass(frozen=True)
+class Kill:
+    """When a process ends itself: before one of its calls, or when a file passes some bytes."""
+
+    call: int | None = None
+    byte: int | None = None
+
+    def arm(self, folder: Path) -> None:
+        if self.call is not None:
+            _kill_at_call(self.call, folder)
+        if self.byte is not None:
+            resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+            signal.signal(signal.SIGXFSZ, signal.SIG_DFL)  # Which ends it like a SIGKILL.
+            resource.setrlimit(resource.RLIMIT_FSIZE, (self.byte, self.byte))
+
+
+def _kill_at_call(chosen: int, folder: Path) -> None:
+    calls = 0
+
+    def count(call: str, about: tuple) -> None:
+        nonlocal calls
+        if call in CALLS and (call == "os.fsync" or str(about[0]).startswith(str(folder))):
+            calls += 1
+            if calls == chosen:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+    def told_fsync(number: int, fsync: Callable[[int], None] = os.fsync) -> None:
+        count("os.fsync", (number,))
+        fsync(number)
+
+    os.fsync = told_fsync
+    sys.addaudithook(count)
+
+
+def work(deed: Deed, folder: Path, first: int, kill: Kill, told: Connection) -> None:
+    """Do a deed again and again, numbered from `first`, and tell of each before and after."""
+    told.send(("up", 0))
+    kill.arm(folder)
+    number = first
+    while True:
+        told.send(("begins", number))
+        deed(folder, number)
+        told.send(("done", number))
+        number += 1
+
+
+# What is written: odd and even numbers differ, so that old and new can be told apart --------------
+
+Deed = Callable[[Path, int], None]
+
+
+@cache
+def case_of(odd: bool) -> Case:
+    case = example_case()
+    plant = "Harbour plant" if odd else "Hill plant"
+    lots = tuple(replace(lot, item=f"{lot.item} {plant}") for lot in case.lots)
+    return replace(case, lots=lots, settings=replace(case.settings, plant=plant))
+
+
+def write_workbook(folder: Path, number: int) -> None:
+    case = case_of(number % 2 == 1)
+    write_plan_workbook(case, example_plan(case), folder / "plan.xlsx")
+
+
+def write_note(folder: Path, number: int) -> None:
+    text = f"{'odd' if number % 2 else 'even'} beef, é, 90s\n" * 10_000
+    write_text(folder / "note.md", text)
+    write_text(folder / "note.html", f"<pre>{text}</pre>")
+
+
+def write_tables_over(folder: Path, number: int) -> None:
+    write_case(case_of(number % 2 == 1), folder / "case")
+
+
+def write_tables_anew(folder: Path, number: int) -> None:
+    write_case(case_of(number % 2 == 1), folder / f"case-{number}")
+
+
+def export_folder(folder: Path, number: int) -> None:
+    _export(folder / f"desk-{number}", number)
+
+
+def export_workbook(folder: Path, number: int) -> None:
+    _export(folder / f"desk-{number}.xlsx", number)
+
+
+def _export(path: Path, number: int) -> None:
+    heard = desk_of(number % 2 == 1)
+    published: Iterable[Published] = ()
+    write_desk(path, heard.items, heard.entries, heard.volumes, published)
+
+
+@cache
+def desk_of(odd: bool):
+    many = [numbered("odd" if odd else "even", each) for each in range(1, 8)]
+    entries = tuple(entry for each in many for entry in each.entries)
+    volumes = tuple(volume for each in many for volume in each.volumes)
+    return replace(many[0], items=(NINETIES,), entries=entries, volumes=volumes)
+
+
+def draw_picture(folder: Path, number: int) -> None:
+    from blend.show.pictures import save
+
+    save(_figure(number % 2 == 1), folder / "picture.png")
+
+
+@cache
+def _figure(odd: bool):
+    from blend.show.pictures import figure, label_axes
+
+    made, axes = figure("What lean costs", "odd" if odd else "even")
+    axes.plot([0, 1, 2], [3, 1, 2] if odd else [1, 2, 1])
+    label_axes(axes, "lean", "USD per cwt")
+    return made
+
+
+REPLACING = (write_workbook, write_note, write_tables_over, draw_picture)
+"""Deeds that write over what is there."""
+ADDING = (write_tables_anew, export_folder, export_workbook)
+"""Deeds whose files are new each time, and named by the number."""

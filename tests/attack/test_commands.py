@@ -1,0 +1,184 @@
+"""Commands given odd or malformed tables: an answer or words, no traceback, nothing left behind."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from random import Random
+
+import pytest
+from click.testing import CliRunner, Result
+
+from blend.cli import main
+from tests.attack.mutations import GENTLE, malformed, mutated_grid, write_csvs, write_files
+from tests.attack.small import beside_grids, desk_grids, market_grids, small_grids
+from tests.attack.targets import Grid, Target, files_of, within
+
+QUICK, EVERY, BLOCK = 40, 640, 80
+LONGEST_S = 60.0
+EXIT_CODES = {0, 1, 2, 3}
+"""As `blend --help` tells them."""
+
+CASE = ("lots", "products", "rules", "losses", "settings")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A command line, and the tables that matter to it. `{in}` is the folder that is read,
+    `{out}` one to write into, `{sound}` a sound folder of the same tables."""
+
+    words: str
+    attacked: tuple[str, ...]
+    grids: Callable[[], Mapping[str, Grid]] = small_grids
+    before: str = ""
+    """A command on sound tables that must have run."""
+
+
+def market_with_moves() -> dict[str, Grid]:
+    return market_grids() | {"market_moves": beside_grids()["market_moves"]}
+
+
+def desk_with_method() -> dict[str, Grid]:
+    return desk_grids() | {"quotation_method": beside_grids()["quotation_method"]}
+
+
+_MARKET = cache(market_with_moves)
+_DESK = cache(desk_with_method)
+_STORE = "--store {out}/desk.db"
+_FILLED = f"store import {{sound}} {_STORE}"
+_DAY = "--day 2024-11-04"
+
+ASKED = (
+    Asked("check {in}", CASE),
+    Asked("plan {in} --no-worths --workbook {out}/plan.xlsx", CASE),
+    Asked("plan {in} --no-workbook --whole no", CASE),
+    Asked("plan {in} --no-workbook --no-worths --lean estimated --whole no", ("tests", "lots")),
+    Asked("lean {in} --csv {out}/lean.csv", ("tests", "lots")),
+    Asked("control {in}", ("batch_tests", "products")),
+    Asked("temperature {in}", ("temperatures", "lots")),
+    Asked("safe {in} --whole no --time-limit 2", ("confidence", "lean_spread", "lots")),
+    Asked("simulate {in} --draws 100 --whole no --time-limit 2", ("confidence", "lean_spread")),
+    Asked(
+        "correct {in} --product GB80 --held-lb 3000 --fat 0.22 --lot B90-1 --lot B50-1",
+        ("lots", "products", "lean_spread", "confidence", "losses"),
+    ),
+    Asked("value {in}", ("quotations",)),
+    Asked("replace {in}", ("lots", "losses")),
+    Asked("replace {in} --quotations", ("quotations",)),
+    Asked("demand {in} --lot B90-1", CASE),
+    Asked("supply {in} --lot B90-1", CASE),
+    Asked("regions {in} --lot B90-1 --lot B50-2", CASE),
+    Asked(
+        "positions {in} --divisible --csv {out}/ledger.csv",
+        ("orders", "forward_offers", "stores", "lots", "settings"),
+    ),
+    Asked("landed {in}", ("foreign_offers",)),
+    Asked("scenarios {in} --draws 3 --csv {out}/draws.csv", ("scenarios", "foreign_offers", *CASE)),
+    Asked("why {sound} {in} --item lot=B90-1", CASE),
+    Asked("clear {in}", (*CASE, "product_demand"), _MARKET),
+    Asked("clear {in} --move {in}/market_moves.csv", ("market_moves",), _MARKET),
+    Asked("why {sound} {in} --item lot=90s", ("lots", "product_demand"), _MARKET),
+    Asked(f"store import {{in}} {_STORE}", ("items", "canvass", "volumes"), _DESK, "store init"),
+    Asked(
+        f"quote {_DAY} --all --evidence --method {{in}}/quotation_method.csv {_STORE}",
+        ("quotation_method",),
+        _DESK,
+        _FILLED,
+    ),
+    Asked(
+        f"tone {_DAY} --all --method {{in}}/quotation_method.csv {_STORE}",
+        ("quotation_method",),
+        _DESK,
+        _FILLED,
+    ),
+)
+
+
+def run(words: str, folder: Path) -> Result:
+    places = {name: folder / name for name in ("in", "out", "sound")}
+    return CliRunner().invoke(main, words.format(**places).split())
+
+
+def _prepared(asked: Asked, random: Random, folder: Path) -> None:
+    grids = dict(asked.grids())
+    write_csvs(grids, folder / "sound")
+    (folder / "out").mkdir()
+    if random.random() < 0.75:
+        # Changes so small that many are read, and go on into the work itself.
+        table = random.choice(asked.attacked)
+        grids[table] = mutated_grid(random, grids[table], 2, GENTLE)
+        write_csvs(grids, folder / "in")
+    else:
+        target = Target(asked.words, grids, asked.attacked, read=run, csv_only=True)
+        write_files(malformed(random, target), folder / "in")
+    if asked.before:
+        if "import" in asked.before:
+            assert run(f"store init {_STORE}", folder).exit_code == 0
+        words = asked.before if _STORE in asked.before else f"{asked.before} {_STORE}"
+        made = run(words, folder)
+        assert made.exit_code == 0, made.output
+
+
+def code_of(seed: int) -> int:
+    random = Random(seed)
+    asked = ASKED[seed % len(ASKED)]
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        _prepared(asked, random, folder)
+        before = files_of(folder)
+        try:
+            with within(LONGEST_S):
+                result = run(asked.words, folder)
+            _check(result, before, files_of(folder))
+        except BaseException as error:
+            error.add_note(f"command {seed}, {asked.words}: code_of({seed})")
+            raise
+    return result.exit_code
+
+
+def _check(result: Result, before: Mapping[str, bytes], after: Mapping[str, bytes]) -> None:
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    assert result.exit_code in EXIT_CODES
+    assert "Traceback" not in result.output
+    if result.exit_code:
+        assert result.stderr.strip(), "refused without a word"
+        assert _but_store(after) == _but_store(before), "something was written"
+        return
+    new = after.keys() - before.keys()
+    assert not [name for name in new if name.split("/")[-1].startswith(".")], new
+    assert {name: after[name] for name in _but_store(before)} == _but_store(before)
+
+
+def _but_store(files: Mapping[str, bytes]) -> dict[str, bytes]:
+    """Without the store, whose file a refused import may touch and not change in content."""
+    return {name: data for name, data in files.items() if not name.startswith("out/desk.db")}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("asked", ASKED, ids=lambda asked: asked.words)
+def test_sound_tables_are_answered(asked: Asked, tmp_path: Path):
+    _prepared(asked, Random(0), tmp_path)
+    for path in (tmp_path / "in").iterdir():
+        path.unlink()
+    for path in (tmp_path / "sound").iterdir():
+        (tmp_path / "in" / path.name).write_bytes(path.read_bytes())
+    result = run(asked.words, tmp_path)
+    assert result.exit_code == 0, result.output
+
+
+@pytest.mark.slow
+def test_commands_answer_or_say_why_not():
+    codes = Counter(code_of(seed) for seed in range(QUICK))
+    assert codes[0] > QUICK / 10 and codes[2] > QUICK / 10, codes
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("first", range(QUICK, EVERY, BLOCK))
+def test_hundreds_of_commands_answer_or_say_why_not(first: int):
+    for seed in range(first, min(first + BLOCK, EVERY)):
+        code_of(seed)

@@ -1,0 +1,328 @@
+"""Days at the edges: a sound proof and tables that add up, or a refusal in clear words."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from random import Random
+
+import pytest
+from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+from blend.bench.instances import make_instance
+from blend.cli import main
+from blend.core.layout import MOST_BATCHES
+from blend.domain.case import Case
+from blend.domain.plan import Verdict
+from blend.domain.rules import WholeContainers
+from blend.errors import InputRefused, NoPlan, SolverTrouble
+from blend.grind.plan import make_plan
+from blend.show.clash import broken_lines, clash_lines
+from tests.attack.edges import check_shown, lot, planned, product, read, shown_text
+from tests.attack.mutations import write_csvs
+from tests.attack.small import small_grids
+from tests.strategies import cases
+
+MILLIONS = 10_000_000.0
+DEAREST = 1_000_000.0
+"""USD a hundredweight, the most that a price may be."""
+
+
+# Large and small ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("order", [1, 7, 100, MILLIONS])
+@pytest.mark.parametrize("whole", ["no", "taken", "per_product"])
+def test_orders_of_any_size_are_planned(order: float, whole: str):
+    lots = [lot("fat", 0.5, 90, 10 * order), lot("lean", 0.9, 350, 10 * order)]
+    case = read(lots, [product("p", 0.8, order, 2 * order)], whole_containers=whole)
+    plan = planned(case)
+    made = sum(run.batches * run.finished_lb for run in plan.runs)
+    assert order <= made <= 2 * order
+
+
+@pytest.mark.parametrize("container_lb", [1, 60, 2000])
+def test_ten_million_pounds_in_whole_containers_are_planned(container_lb: float):
+    boxes = {"container": "box", "container_lb": container_lb}
+    there_lb = MILLIONS // container_lb * container_lb
+    lots = [lot("fat", 0.5, 90, there_lb, **boxes), lot("lean", 0.9, 350, there_lb, **boxes)]
+    planned(read(lots, [product("p", 0.8, MILLIONS)], whole_containers="taken"))
+
+
+@pytest.mark.parametrize("fat", [0, DEAREST])
+@pytest.mark.parametrize("lean", [0, DEAREST])
+@pytest.mark.parametrize("quantity", [100_000, MILLIONS])
+def test_meat_given_away_and_meat_beyond_price_are_planned(fat, lean, quantity):
+    lots = [lot("fat", 0.5, fat, quantity), lot("lean", 0.9, lean, quantity)]
+    plan = planned(read(lots, [product("p", 0.8, quantity / 2)]))
+    least_usd = quantity / 2 * min(fat, lean) / 100
+    assert plan.money.total_usd >= least_usd * (1 - 1e-9)
+
+
+def test_dear_meat_is_bought_whole_though_a_pound_of_it_costs_more_than_any_rounding():
+    """A lot that is not split stays whole in rounding, whatever its price."""
+    lots = [
+        lot("whole", 0.5, 1e6, 1999, price_unit="usd_per_lb", can_split="no"),
+        lot("lean", 0.9, 350, 20_000),
+    ]
+    (take, *_) = [
+        take
+        for take in planned(read(lots, [product("p", 0.805, 2600, 2601)])).takes
+        if take.lot_id == "whole"
+    ]
+    assert take.pounds_lb == 1999
+
+
+@pytest.mark.parametrize("target", [0, 0.5, 1])
+@pytest.mark.parametrize("tolerance", [0, 0.01])
+def test_lean_of_nothing_and_of_all(target: float, tolerance: float):
+    lots = [lot("fat", 0, 20, 50_000), lot("lean", 1, 400, 50_000)]
+    more = {
+        "tolerance_below_share": tolerance if target else 0,
+        "tolerance_above_share": tolerance if target < 1 else 0,
+    }
+    plan = planned(read(lots, [product("p", target, 9_000, **more)]))
+    (run,) = plan.runs
+    assert abs(run.lean_share - target) <= tolerance + 1e-12
+
+
+def test_least_may_be_the_most():
+    lots = [lot("fat", 0.5, 90, 50_000), lot("lean", 0.9, 350, 50_000)]
+    (run,) = planned(read(lots, [product("p", 0.8, 9_000, 9_000)])).runs
+    assert run.batches * run.finished_lb == 9_000
+
+
+def test_one_lot_one_product():
+    case = read([lot("only", 0.8, 200, 9_000)], [product("p", 0.8, 9_000, 9_000)])
+    plan = planned(case)
+    assert [(take.lot_id, take.pounds_lb) for take in plan.takes] == [("only", 9_000)]
+    wrong = read([lot("only", 0.7, 200, 9_000)], [product("p", 0.8, 9_000, 9_000)])
+    with pytest.raises(NoPlan) as no_plan:
+        make_plan(wrong)
+    assert any("p" in line for line in clash_lines(no_plan.value.clash, wrong))
+
+
+@pytest.mark.parametrize("empty", ["lots", "products", "rules", "losses", "settings"])
+@pytest.mark.parametrize("command", ["check", "plan"])
+def test_empty_tables_are_refused_where_they_are_needed(empty: str, command: str, tmp_path):
+    grids = {name: small_grids()[name] for name in ("lots", "products", "losses", "settings")}
+    grids["rules"] = small_grids()["rules"][:1]
+    grids[empty] = grids[empty][:1]
+    write_csvs(grids, tmp_path / "case")
+    more = ("--no-workbook", "--no-worths") if command == "plan" else ()
+    result = CliRunner().invoke(main, [command, str(tmp_path / "case"), *more])
+    if empty in ("rules", "losses"):
+        assert result.exit_code == 0, result.output
+    else:
+        assert result.exit_code == 2
+        assert f"{empty}.csv: read a header and no row" in result.stderr
+
+
+# Finer than a pound ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("order", [1_001, 9_001, 123_457])
+def test_a_target_that_no_whole_pounds_hit_is_met_within_rounding(order: int):
+    lots = [lot("fat", 0.5037, 90, 1e6), lot("lean", 0.9019, 350, 1e6)]
+    exact = {"tolerance_below_share": 0, "tolerance_above_share": 0}
+    plan = planned(read(lots, [product("p", 0.8, order, order, **exact)]))
+    verdicts = {check.verdict for check in plan.proof.checks}
+    assert Verdict.MET in verdicts and len(verdicts) > 1
+
+
+def test_batches_too_small_for_whole_pounds_are_refused_in_words():
+    lots = [lot("third", 1 / 3, 0, None), lot("lean", 0.999, 350, None)]
+    losses = [{"loss_id": "trim", "step": "trimming", "lean_loss_share": 0.99}]
+    case = read(lots, [product("p", 0.9, 1, 2, tolerance_below_share=0.1)], losses=losses)
+    plan = make_plan(case, worths=False)
+    assert not plan.proof.is_sound
+    told = "\n".join(broken_lines(plan.proof, case))
+    assert "order of p" in told and "too coarse for batches below 100 lb" in told
+
+
+def test_batches_beyond_number_are_refused_at_once():
+    boxes = {"container": "box", "container_lb": 60}
+    lots = [lot("fat", 0.5, 90, None, **boxes), lot("lean", 0.9, 350, None, **boxes)]
+    case = read(lots, [product("p", 0.8, 10, 1e9, batch_lb=1)], whole_containers="per_batch")
+    started = time.monotonic()
+    with pytest.raises(InputRefused, match=f"1,000,000,000 batches.*{MOST_BATCHES:,} in all"):
+        make_plan(case)
+    assert time.monotonic() - started < 5
+
+
+# Ties -----------------------------------------------------------------------------------------
+
+
+def tied(count: int, whole: str, random: Random | None = None) -> Case:
+    """Lots all alike, and products all alike; by `random`, in another order of rows."""
+    boxes = {"container": "combo", "container_lb": 2000}
+    lots = [lot(f"fat {n}", 0.5, 90, 4_000, **boxes) for n in range(count)]
+    lots += [lot(f"lean {n}", 0.9, 350, 8_000, **boxes) for n in range(count)]
+    products = [product(f"p {n}", 0.8, 4_000, 5_000) for n in range(count)]
+    rules = [
+        {"rule_id": "few", "kind": "most_lots", "most_count": 3},
+        {"rule_id": "least", "kind": "least_if_used", "least_share": 0.05},
+    ]
+    if random is not None:
+        for rows in (lots, products, rules):
+            random.shuffle(rows)
+    return read(lots, products, rules, whole_containers=whole, gap_share=0, time_limit_s=20)
+
+
+@pytest.mark.parametrize("whole", ["no", "taken"])
+def test_plans_of_equals_are_the_same_byte_for_byte_whatever_the_order_of_rows(whole: str):
+    first = tied(3, whole)
+    plan = planned(first)
+    text = shown_text(first, plan)
+    assert shown_text(first, planned(first)) == text
+    for seed in range(2):
+        other = tied(3, whole, Random(seed))
+        again = planned(other)
+        assert again.money.total_usd == plan.money.total_usd
+        assert shown_text(other, again) == text
+
+
+@pytest.mark.slow
+def test_more_of_the_same_costs_the_same_a_pound():
+    """Twice the same market and twice the order cost twice as much, ties and all."""
+    one, two = (planned(tied(count, "no"), worths=False) for count in (2, 4))
+    assert two.money.total_usd == pytest.approx(2 * one.money.total_usd, rel=1e-3)
+    assert two.proof.bound.bound_usd == pytest.approx(2 * one.proof.bound.bound_usd, rel=1e-3)
+
+
+# Any edge beside any other --------------------------------------------------------------------
+
+EDGE_SHARES = st.sampled_from((0, 0.001, 0.333333, 0.5, 0.8, 0.9, 0.999, 1))
+EDGE_LB = st.sampled_from((1, 2, 7, 1_999, 10_000, 1_234_567, MILLIONS))
+EDGE_PRICES = st.sampled_from((0, 0.01, 90, 100, 350, DEAREST))
+EDGE_BLENDERS = st.sampled_from(
+    ((1, 1, 1), (0.5, 1.5, 1.7), (1, 1000, 2000), (2000, 4000, 5000), (0, 5e4, 1e5))
+)
+
+
+@st.composite
+def edge_lots(draw: st.DrawFn, lot_id: str) -> dict:
+    quantity = draw(st.none() | EDGE_LB)
+    container, container_lb = draw(st.sampled_from((("loose", ""), ("combo", 2000), ("box", 60))))
+    if quantity is not None and container_lb:
+        quantity = max(1, round(quantity / container_lb)) * container_lb
+    return lot(
+        lot_id,
+        draw(EDGE_SHARES),
+        draw(EDGE_PRICES),
+        quantity,
+        container=container,
+        container_lb=container_lb,
+        place=draw(st.sampled_from(("offer", "stock"))),
+        least_purchase_lb="" if quantity is None else draw(st.sampled_from(("", 1, quantity))),
+        can_split="yes" if quantity is None else draw(st.sampled_from(("yes", "no"))),
+    )
+
+
+@st.composite
+def edge_products(draw: st.DrawFn, product_id: str) -> dict:
+    target = draw(EDGE_SHARES)
+    tolerances = st.sampled_from((0, 1e-9, 1e-6, 0.0005, 0.01, 0.2))
+    least = draw(st.sampled_from((0, 1, 7, 1_234.5, 10_000, MILLIONS)))
+    blender = draw(EDGE_BLENDERS)
+    most = draw(st.sampled_from((least, least + 1, 2 * least, "")))
+    return product(
+        product_id,
+        target,
+        least,
+        most,
+        tolerance_below_share=min(draw(tolerances), target),
+        tolerance_above_share=min(draw(tolerances), 1 - target),
+        blender_least_lb=blender[0],
+        batch_lb=blender[1],
+        blender_most_lb=blender[2],
+        shortfall_usd_per_lb=draw(st.sampled_from(("", "", 0, 5, 10_000))),
+        sale_usd_per_lb=draw(st.sampled_from(("", 0, 1, 10_000))),
+    )
+
+
+@st.composite
+def edge_cases(draw: st.DrawFn) -> Case:
+    loss = {"loss_id": "loss", "step": "thaw"}
+    losses = draw(
+        st.just([])
+        | st.builds(
+            lambda lean, fat: [loss | {"lean_loss_share": lean, "fat_loss_share": fat}],
+            st.sampled_from((0, 0.01, 0.99)),
+            st.sampled_from((0, 0.005, 0.99)),
+        )
+    )
+    return read(
+        [draw(edge_lots(f"l{n}")) for n in range(draw(st.integers(1, 4)))],
+        [draw(edge_products(f"p{n}")) for n in range(draw(st.integers(1, 3)))],
+        losses=losses,
+        whole_containers=draw(st.sampled_from([each.value for each in WholeContainers])),
+        gap_share=draw(st.sampled_from((0, 0.001))),
+        time_limit_s=1,
+    )
+
+
+def answered(case: Case, *, worths: bool = False) -> str:
+    """How the case is answered; every answer but a plan is in words that name a way on."""
+    try:
+        plan = make_plan(case, worths=worths)
+    except NoPlan as no_plan:
+        lines = clash_lines(no_plan.clash, case)
+        assert lines and all(line.strip() for line in lines)
+        return "no plan"
+    except InputRefused as refused:
+        for problem in refused.problems:
+            assert problem.read and problem.allowed and problem.column
+        return "refused"
+    except SolverTrouble as trouble:
+        assert "time_limit_s" in str(trouble)
+        return "no time"
+    if not plan.proof.is_sound:
+        told = "\n".join(broken_lines(plan.proof, case))
+        assert "too coarse" in told, told
+        return "too coarse"
+    check_shown(case, plan)
+    return "planned"
+
+
+@pytest.mark.slow
+@examples(max_examples=120, deadline=None)
+@given(case=edge_cases(), worths=st.booleans())
+def test_any_edge_beside_any_other_is_planned_or_refused(case: Case, worths: bool):
+    answered(case, worths=worths)
+
+
+@pytest.mark.slow
+@examples(max_examples=80, deadline=None)
+@given(case=cases())
+def test_what_is_shown_of_any_plan_adds_up(case: Case):
+    hurried = replace(case, settings=replace(case.settings, time_limit_s=1.0))
+    answered(hurried)
+
+
+@pytest.mark.long
+@examples(max_examples=2_000, deadline=None)
+@given(case=edge_cases(), worths=st.booleans())
+def test_thousands_of_edges_are_planned_or_refused(case: Case, worths: bool):
+    answered(case, worths=worths)
+
+
+# Five thousand lots ---------------------------------------------------------------------------
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("whole", [WholeContainers.NO, WholeContainers.TAKEN])
+def test_five_thousand_lots_are_planned_in_time(whole: WholeContainers):
+    case = make_instance(5_000, 20, 1)
+    limit_s = 60.0
+    case = replace(
+        case, settings=replace(case.settings, whole_containers=whole, time_limit_s=limit_s)
+    )
+    started = time.process_time()
+    plan = planned(case, worths=False)
+    took_s = time.process_time() - started
+    assert plan.proof.bound.gap_share < 0.25
+    assert took_s < limit_s + 120

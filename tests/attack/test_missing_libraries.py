@@ -1,0 +1,123 @@
+"""A library that is missing is told in one line that says what to install."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from blend.cli import _EXTRAS
+from blend.domain.market import Additions
+from blend.store import Store
+from tests.attack import killing
+from tests.sheets.plain_tables import sound, write_folder
+from tests.store.heard import MONDAY, NINETIES, entry
+
+ROOT = Path(__file__).parents[2]
+WITHOUT = """
+import sys
+sys.modules[sys.argv.pop(1)] = None  # Importing it fails as if it were not installed.
+sys.argv[0] = "blend"
+from blend.cli import main
+main()
+"""
+PLAN = "plan case --no-worths --workbook plan.xlsx"
+MEND = "pip install --force-reinstall blend"
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("desk")
+    write_folder(folder / "case", sound())
+    with Store.create(folder / "desk.db") as store:
+        store.add(Additions((NINETIES,), tuple(entry(f"E{each}") for each in range(8))))
+    killing.export_workbook(folder, 1)
+    return folder
+
+
+def run_without(library: str, command: str, desk: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", WITHOUT, library, *command.split()],
+        cwd=desk,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "BLEND_STORE": "desk.db"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize(
+    ("library", "command", "told"),
+    [
+        ("highspy", PLAN, MEND),
+        ("numpy", PLAN, MEND),
+        ("openpyxl", PLAN, MEND),
+        ("openpyxl", "store export desk.xlsx", MEND),
+        ("openpyxl", "store import desk-1.xlsx", MEND),
+        ("openpyxl", "check desk-1.xlsx", MEND),
+        ("sqlalchemy", "store show", MEND),
+        ("tabulate", "check case", MEND),
+        ("scipy", f"value {ROOT / 'demo_data'}", MEND),
+        ("matplotlib", "plan case --no-workbook --picture plan.png", "blend[pictures]"),
+        ("matplotlib", "demand case --lot cow90 --picture demand.svg", "blend[pictures]"),
+        ("matplotlib", f"note --day {MONDAY} --out note.html", "blend[pictures]"),
+        ("jinja2", f"note --day {MONDAY} --out note.md", "blend[note]"),
+        ("markupsafe", f"note --day {MONDAY} --out note.html", "blend[note]"),
+        ("psycopg", "store show --store postgresql://desk@host/desk", "blend[postgres]"),
+        ("pulp", "bench plan", "blend[reference]"),
+        ("clarabel", "bench safe", "blend[reference]"),
+        ("distributed", f"scenarios {ROOT / 'demo_data'} --scheduler tcp://h:1", "blend[dask]"),
+    ],
+)
+def test_what_is_missing_is_told_with_what_to_install(library, command, told, desk):
+    before = {path.name for path in desk.iterdir()}
+    done = run_without(library, command, desk)
+    assert done.returncode == 1, done.stderr
+    assert "Traceback" not in done.stderr
+    last = done.stderr.splitlines()[-1]
+    assert {"distributed": "Dask"}.get(library, library) in last
+    assert told in last and "pip install" in last
+    assert {path.name for path in desk.iterdir()} == before
+
+
+@pytest.mark.parametrize(
+    ("library", "command"),
+    [
+        ("openpyxl", "check case"),
+        ("openpyxl", "plan case --no-worths --no-workbook"),
+        ("matplotlib", "plan case --no-worths --no-workbook"),
+        ("matplotlib", f"note --day {MONDAY} --out note.md"),
+        ("pulp", "plan case --no-workbook"),
+        ("clarabel", "plan case --no-workbook"),
+        ("psycopg", "store show"),
+        ("sqlalchemy", "check case"),
+        ("highspy", "check case"),
+    ],
+)
+def test_what_is_not_needed_is_not_asked_for(library, command, desk):
+    done = run_without(library, command, desk)
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_damaged_library_is_told_as_well(desk, tmp_path):
+    (tmp_path / "highspy.py").write_text("raise ImportError('undefined symbol: highs_run')")
+    code = f"import sys; sys.path.insert(0, {str(tmp_path)!r}); from blend.cli import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, *PLAN.split()],
+        cwd=desk, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True, text=True, check=False)  # fmt: skip
+    assert done.returncode == 1 and "Traceback" not in done.stderr
+    assert "undefined symbol" in done.stderr and MEND in done.stderr
+
+
+def test_the_extra_that_is_named_installs_the_library():
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    extras = extras["optional-dependencies"]
+    installed = {name: {re.match(r"[\w-]+", each)[0] for each in extras[name]} for name in extras}
+    assert all(library in installed[extra] for library, extra in _EXTRAS.items())
