@@ -15,23 +15,25 @@ import blend
 
 ROOT = Path(blend.__file__).parent
 ANSWERS = {"core", "proof", "lean"}
-ALL = {"domain", "sheets", "store", "grind", "trade", "report", "show"} | ANSWERS
+ALL = {"files", "domain", "sheets", "store", "grind", "trade", "report", "show"} | ANSWERS
 MAY_IMPORT = {
     "errors": set(),
     "units": set(),
+    "files": set(),
     "domain": set(),
-    "sheets": {"domain"},
-    "store": {"domain"},
+    "sheets": {"domain", "files"},
+    "store": {"domain", "files"},
     "core": {"domain"},
     "proof": {"domain"},
     "lean": {"domain"},
     "grind": {"domain"} | ANSWERS,
     "trade": {"domain"} | ANSWERS,
     "report": {"domain", "store"} | ANSWERS,
-    "show": {"domain"},
-    "cli": ALL | {"web", "bench"},
-    "web": ALL,
-    "bench": ALL,
+    "show": {"domain", "files"},
+    "reading": {"domain", "sheets", "grind"},
+    "cli": ALL | {"reading", "web", "bench"},
+    "web": ALL | {"reading"},
+    "bench": ALL | {"web"},
 }
 """Rooms that each room may import, besides itself, errors and units (which import nothing)."""
 RESULTS_SHOWN = {"lean", "proof", "store", "grind", "trade", "report", "bench"}
@@ -40,7 +42,8 @@ LIBRARY_ROOMS = {
     "click": {"cli"},
     "tabulate": {"show"},
     "jinja2": {"show", "web"},
-    "flask": {"web"},
+    "starlette": {"web"},
+    "uvicorn": {"web"},
     "matplotlib": {"show"},
     "openpyxl": {"sheets", "show"},
     "sqlalchemy": {"store"},

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
+from _thread import interrupt_main
+from contextlib import suppress
 from difflib import get_close_matches
 from importlib import import_module
-from typing import TYPE_CHECKING, NamedTuple
+from threading import Timer
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -29,6 +34,7 @@ class Place(NamedTuple):
 
 COMMANDS = {
     "plan": Place("blend.cli.grinder", "Plan the day's blends at least cost, and prove it."),
+    "lot": Place("blend.cli.lot", "Tell why a lot is used or not, and at which price that turns."),
     "check": Place("blend.cli.grinder", "Read the tables and tell what is in them."),
     "template": Place("blend.cli.sheets", "Write empty tables to fill in."),
     "columns": Place("blend.cli.sheets", "Tell what each column of the tables holds."),
@@ -105,6 +111,9 @@ COMMANDS = {
         "blend.cli.note",
         "Write the note of a day: first a draft to edit (.md), then the page to print (.html).",
     ),
+    "desk": Place(
+        "blend.cli.desk", "Open one page for grinder, trader and reporter in the browser."
+    ),
     "bench": Place("blend.cli.bench", "Time the main paths against plain ways of doing the same."),
 }
 
@@ -139,9 +148,100 @@ class LazyGroup(click.Group):
             for line in _lines_of(error, ctx.obj):
                 click.echo(line, err=True)
             ctx.exit(error.exit_code)
-        except KeyboardInterrupt:
-            click.echo("\nStopped.", err=True)
-            ctx.exit(INTERRUPTED)
+
+    def __call__(self, *args: Any, **extra: Any) -> Any:
+        """Run as a programme of its own, which Ctrl-C stops wherever it falls."""
+        sys.unraisablehook = _tell_unraisable
+        try:
+            return super().__call__(*args, **extra)
+        finally:
+            # While the interpreter goes down, nobody is left to catch it.
+            signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+    def main(self, *args: Any, standalone_mode: bool = True, **extra: Any) -> Any:
+        if not standalone_mode:
+            return super().main(*args, standalone_mode=False, **extra)
+        _mend_streams()
+        try:
+            code = super().main(*args, standalone_mode=False, **extra) or 0
+        except click.ClickException as error:
+            error.show()
+            code = error.exit_code
+        except (click.Abort, KeyboardInterrupt):
+            code = _failed("Stopped.", INTERRUPTED)
+        except Exception as error:
+            if _is_of_ctrl_c(error):
+                code = _failed("Stopped.", INTERRUPTED)
+            elif isinstance(error, ImportError):
+                code = _failed(_missing(error))
+            elif isinstance(error, OSError):  # Files raise FileTrouble, so this is a stream.
+                code = _failed(f"{error.filename or 'standard output'}: {error.strerror or error}")
+            else:
+                raise
+        sys.exit(code)
+
+
+def _is_of_ctrl_c(error: BaseException | None) -> bool:
+    """A compiled library that is interrupted while it is loaded calls that a failure."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__cause__ or error.__context__
+    return error is not None
+
+
+def _tell_unraisable(told: sys.UnraisableHookArgs) -> None:
+    """Give a Ctrl-C again that fell where nothing can be raised, such as in a finaliser."""
+    if told.exc_type is KeyboardInterrupt:
+        Timer(0.01, interrupt_main).start()
+    else:
+        sys.__unraisablehook__(told)
+
+
+def _mend_streams() -> None:
+    """Let nothing that a stream cannot take stop a command: closed ones, unknown letters."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115 it stays open to the end
+        getattr(sys, name).reconfigure(errors="replace")
+
+
+def _failed(line: str, code: int = BlendError.exit_code) -> int:
+    """Tell of the end, as far as there is somewhere to tell it, and give its exit code."""
+    with suppress(OSError):
+        click.echo(line, err=True)
+    # What could not be written would be tried, and told of, once more at the very end.
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+    return code
+
+
+_EXTRAS = {
+    "clarabel": "reference",
+    "cvxpy": "bench",
+    "distributed": "dask",
+    "jinja2": "note",
+    "markupsafe": "note",
+    "matplotlib": "pictures",
+    "pandas": "bench",
+    "psycopg": "postgres",
+    "pulp": "reference",
+    "starlette": "desk",
+    "uvicorn": "desk",
+}
+"""By library that not every command needs, the extra that installs it."""
+
+
+def _missing(error: ImportError) -> str:
+    library = (error.name or "").partition(".")[0]
+    if library in _EXTRAS:
+        return f'{library} is not installed: pip install "blend[{_EXTRAS[library]}]"'
+    name = library or "a library"
+    return (
+        f"{name} cannot be loaded, and blend needs it ({error}). The installation is damaged: "
+        "pip install --force-reinstall blend"
+    )
 
 
 def _lines_of(error: BlendError, case: Case | None) -> list[str]:
@@ -171,7 +271,5 @@ def main() -> None:
     plans.
 
     Exit codes: 0 answered, 1 file or internal trouble, 2 refused input, 3 proved that no plan
-    exists.
+    exists, 130 stopped from the keyboard.
     """
-    for stream in (sys.stdout, sys.stderr):
-        stream.reconfigure(errors="replace")  # A name the terminal cannot show stops nothing.

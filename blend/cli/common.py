@@ -35,11 +35,10 @@ def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> 
 
 def read_folder(folder: Path) -> CaseRead:
     """The case as read; its warnings go to stderr."""
-    from blend.sheets.read import read_case
+    from blend.reading import read_ready_case
     from blend.show.amounts import printable
 
-    read = read_case(folder)
-    read = replace(read, case=with_warmth(folder, read.case))
+    read = read_ready_case(folder)
     for warning in read.warnings:
         click.echo(f"warning: {printable(str(warning))}", err=True)
     # Where errors are told, requirements are named in the words of this case.
@@ -58,18 +57,6 @@ def with_settings(
     }
     given = {name: setting for name, setting in named.items() if setting is not None}
     return replace(case, settings=replace(case.settings, **given))
-
-
-def with_warmth(folder: Path, case: Case) -> Case:
-    """The case with its warmth rules ready, from the temperatures of its lots."""
-    from blend.grind.warmth import case_with_warmth, has_warmth_rule
-
-    if not has_warmth_rule(case):
-        return case
-    from blend.sheets.evidence import read_temperatures
-    from blend.sheets.heat import packaged_heat
-
-    return case_with_warmth(case, read_temperatures(folder, case), packaged_heat())
 
 
 def check_picture(picture: Path | None) -> None:

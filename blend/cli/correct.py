@@ -7,10 +7,10 @@ from pathlib import Path
 import click
 
 from blend.cli.common import FOLDER, finite, progress_line, read_folder
-from blend.cli.safe import SOLVENT_EXTRACTION_SD_SHARE
+from blend.cli.proved import must_be_proved
 from blend.domain.case import Case
 from blend.domain.plan import Ingredient
-from blend.domain.uncertainty import LeanUncertainty
+from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE, LeanUncertainty
 from blend.errors import InputRefused, Problem
 from blend.sheets.cells import did_you_mean
 
@@ -95,7 +95,9 @@ def correct(
     is taken as mixed. Where its recipe is not known, rules on shares are held for what is added.
     """
     from blend.grind.correct import Held, Reading, Terms, correct_batch, lots_at_hand
+    from blend.proof.correct import prove_correction
     from blend.show.correct import correction_tables
+    from blend.show.proofs import correction_proof_line
     from blend.show.text import tables_text
 
     case = read_folder(folder).case
@@ -115,15 +117,19 @@ def correct(
         step_lb=1.0,
         test_cost_usd=test_cost,
     )
+    spread = _spread(folder, case)
     correction = correct_batch(
         case,
         product_id,
         Held(held_lb, room_lb, _planned_recipe(case, product_id) if as_planned else ()),
         Reading(fat, readings, reading_sd),
         terms,
-        _spread(folder, case),
+        spread,
     )
+    proof = prove_correction(case, correction, terms, spread)
+    must_be_proved(proof, f"correction of {product_id}")
     click.echo(tables_text(correction_tables(case, correction)))
+    click.echo(f"\n{correction_proof_line(proof, correction)}")
 
 
 def _spread(folder: Path, case: Case) -> dict[str, LeanUncertainty]:

@@ -16,7 +16,8 @@ from blend.cli.common import (
     with_settings,
 )
 from blend.domain.rules import WholeContainers
-from blend.errors import FileTrouble, SolverTrouble
+from blend.errors import SolverTrouble
+from blend.files import check_place
 
 
 @click.command()
@@ -83,8 +84,8 @@ def plan(
     worth and the proof, and writes them as a workbook with a sheet to print for each
     product. Interrupt the search (Ctrl-C) to have the best plan found so far.
     """
-    if not no_workbook and not workbook.parent.is_dir():
-        raise FileTrouble(f"{workbook}: there is no folder {workbook.parent} to write it in")
+    if not no_workbook:
+        check_place(workbook)
     check_picture(picture)
     case = with_settings(read_folder(folder).case, whole, gap, time_limit)
 

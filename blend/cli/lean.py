@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import FOLDER, PICTURE, draw, finite, read_folder, with_warmth
+from blend.cli.common import FOLDER, PICTURE, check_picture, draw, finite, read_folder
 from blend.domain.case import Case
 from blend.domain.heat import celsius
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import InputRefused, Problem
+from blend.files import check_place
 
 if TYPE_CHECKING:
     from blend.lean.estimate import LeanEstimates
@@ -45,7 +46,9 @@ def lean(
     each supplier overstates and what that cost, and the lots whose tests contradict their
     statement. `blend plan --lean estimated` plans with it.
     """
-    _check_folder_of(csv_file, picture)
+    if csv_file is not None:
+        check_place(csv_file)
+    check_picture(picture)
     case = read_folder(folder).case
     read, estimates = _estimated(folder, case)
 
@@ -100,7 +103,7 @@ def control(
     FOLDER holds a case and batch_tests.csv. Prints by product what lean was given away, the
     limits of its control charts, and the batches that stand out or show a drift.
     """
-    _check_folder_of(picture)
+    check_picture(picture)
     case = read_folder(folder).case
 
     from blend.lean.control import LimitsFrom, control_products
@@ -172,6 +175,7 @@ def case_with_lean(folder: Path, case: Case, lean: str) -> Case:
     """The case with lean as `lean` says, "stated" or "estimated"; tells which where it matters."""
     if lean == "estimated":
         from blend.lean.estimate import case_with_estimates
+        from blend.reading import with_warmth
 
         estimates = _estimated(folder, case)[1]
         click.echo("Lean: as estimated from tests (see blend lean).\n")
@@ -225,13 +229,6 @@ def _write_estimates(estimates: LeanEstimates, path: Path) -> None:
         "contradiction",
     )
     write_csv(path, names, [[getattr(lot, name) for name in names] for lot in estimates.lots])
-
-
-def _check_folder_of(*paths: Path | None) -> None:
-    """Before any work, that what is asked for can be written."""
-    for path in paths:
-        if path is not None and not path.parent.is_dir():
-            raise FileTrouble(f"{path}: there is no folder {path.parent} to write it in")
 
 
 def _refuse(file: str, column: str | None, read: str, allowed: str) -> None:

@@ -11,16 +11,12 @@ import click
 
 from blend.cli.common import finite
 from blend.cli.reporter import _DAY, _method, _opened, with_method, with_store
-from blend.errors import BlendError, FileTrouble, InputRefused, Problem
+from blend.errors import FileTrouble, InputRefused, Problem
+from blend.files import check_place
 
 if TYPE_CHECKING:
     from blend.domain.clearing import Market
-    from blend.domain.method import Method
-    from blend.report.calendar import DayFigure
-    from blend.report.indicators import Series
     from blend.report.news import ItemNews
-    from blend.report.quoting import Heard
-    from blend.store import Store
 
 with_levels = click.option(
     "--level",
@@ -63,22 +59,23 @@ def indicators(
     """
     from blend.report.indicators import Measure, Series, indicator, lagged, series_of, totals
     from blend.report.news import week_breadth
-    from blend.report.noting import item_news
+    from blend.report.noting import check_series, days_of_store, item_news
     from blend.report.quoting import heard
     from blend.show.indicators import breadth_table, indicators_table, lags_table
     from blend.show.text import tables_text
 
     method = _method(method_path)
     with _opened(where) as opened:
-        every = series_of(opened.volumes(), levels)
+        volumes = opened.volumes()
+        every = series_of(volumes, levels)
         if not every:
             raise FileTrouble(f"{opened.name}: holds no volumes; `blend store import` adds them")
-        _check_series(every, (*wanted, *levels))
+        check_series(volumes, (*wanted, *levels))
         on = max(each.points[-1][0] for each in every) if day is None else day.date()
         told = [each.until(on) for each in every if not wanted or each.series_id in wanted]
         told = [each for each in told if each.points]
         known = heard(opened, on, method)
-        items = item_news(known, _days(opened, known, method), method)
+        items = item_news(known, days_of_store(opened, known, method), method)
     whole_of = totals(told)
     made = [indicator(each, on, whole_of.get(each.series_id)) for each in told]
     tables = [indicators_table([each for each in made if each is not None])]
@@ -91,35 +88,12 @@ def indicators(
     click.echo(tables_text(tables))
 
 
-def _days(opened: Store, known: Heard, method: Method) -> dict[str, list[DayFigure]]:
-    """Two years of quotations of every item."""
-    from blend.report.noting import DAYS_BACK
-    from blend.report.quoting import figures
-
-    first = known.day - DAYS_BACK
-    return {
-        item_id: figures(opened, item, first, known.day, method, known.position)
-        for item_id, item in known.items.items()
-    }
-
-
 def _item(items: Sequence[ItemNews], item_id: str) -> ItemNews:
     for each in items:
         if each.item.item_id == item_id:
             return each
     there = ", ".join(each.item.item_id for each in items)
     raise InputRefused([Problem("items", None, "item_id", item_id, f"an item: {there}")])
-
-
-def _check_series(known: Sequence[Series], named: Sequence[str]) -> None:
-    there = list(dict.fromkeys(each.series_id for each in known))
-    problems = [
-        Problem("volumes", None, "series_id", name, f"a series of the store: {', '.join(there)}")
-        for name in dict.fromkeys(named)
-        if name not in there
-    ]
-    if problems:
-        raise InputRefused(problems)
 
 
 # The note ----------------------------------------------------------------------------------------
@@ -191,23 +165,19 @@ def note(
     suffix = out.suffix.lower()
     if suffix not in (".md", ".html"):
         raise FileTrouble(f"{out}: a note ends in .md or .html")
+    check_place(out)
     if suffix == ".md" and (draft is not None or signed_by):
         raise click.UsageError("--draft and --sign are for the page: --out NAME.html.")
     if market is None and (since is not None or item_ids):
         raise click.UsageError("--since and --explain need --market to explain moves with.")
     text = None if draft is None else _draft_text(draft)
 
-    from blend.report.indicators import series_of
     from blend.report.note_content import note_of
-    from blend.report.noting import Asked, news_of
+    from blend.report.noting import asked_of_store, check_series, days_of_store, news_of
     from blend.report.quoting import heard
     from blend.sheets.write import write_text
+    from blend.show.note import draft_of, page_of
     from blend.show.note_pictures import pictures_of
-
-    try:
-        from blend.show.note import draft_of, page_of
-    except ImportError as error:
-        raise BlendError('a note needs jinja2: pip install "blend[note]"') from error
 
     method = _method(method_path)
     start = day.date() - timedelta(days=7) if since is None else since.date()
@@ -218,13 +188,10 @@ def note(
     with _opened(where) as opened:
         known = heard(opened, day.date(), method)
         volumes = opened.volumes(as_of=known.position)
-        _check_series(series_of(volumes), levels)
+        check_series(volumes, levels)
         if frame is not None:
-            then = heard(opened, start, method, known.position)
-            talk_days = (start + timedelta(days=1), known.day)
-            talk = opened.entries(days=talk_days, as_of=known.position)
-            asked = Asked(then, talk, frame, item_ids, volume_error)
-        days = _days(opened, known, method)
+            asked = asked_of_store(opened, known, method, frame, start, item_ids, volume_error)
+        days = days_of_store(opened, known, method)
     news = news_of(known, days, volumes, method, asked=asked, levels=levels)
     made = note_of(news, title)
     if suffix == ".md":

@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from blend.cli.common import check_picture, draw, progress_line
-from blend.errors import FileTrouble, NoPlan, SolverTrouble
+from blend.errors import NoPlan, SolverTrouble
+from blend.files import check_place
 
 
 @click.command()
@@ -38,8 +39,8 @@ def positions(
     (see `blend columns orders`). The days are that of the plan and every later one with an
     order or a forward price. Interrupt the search (Ctrl-C) to have the best plan found so far.
     """
-    if ledger is not None and not ledger.parent.is_dir():
-        raise FileTrouble(f"{ledger}: there is no folder {ledger.parent} to write it in")
+    if ledger is not None:
+        check_place(ledger)
     check_picture(picture)
 
     from blend.sheets.positions import read_horizon

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import os
-import secrets
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from blend.domain.market import SOURCE_CLASSES, Additions, EntryKind
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import FileTrouble
 
 if TYPE_CHECKING:
     from blend.report.quoting import Heard, Quoted
@@ -187,18 +185,15 @@ def canvass() -> None:
 @with_store
 def add(where: str | None, not_firm: bool, affiliates: bool, **words: str) -> None:
     """Add one thing heard."""
-    from blend.sheets.desk import entry_of_words
+    from blend.sheets.desk import entry_of_words, filled_in
+    from blend.store.canvass import new_entry_id
 
-    heard_at = words["heard_at"] or datetime.now().isoformat(" ", "seconds")
     words |= {
-        "heard_at": heard_at,
-        "market_day": words["market_day"] or heard_at[:10],
-        "entry_id": words["entry_id"] or _new_id(),
         "is_firm": "no" if not_firm else "yes",
         "between_affiliates": "yes" if affiliates else "no",
     }
     with _opened(where) as opened:
-        entry = entry_of_words(words)
+        entry = entry_of_words(filled_in(words, new_entry_id(), datetime.now()))
         opened.add(Additions(entries=(entry,)))
     click.echo(f"Added {entry.entry_id}")
 
@@ -209,20 +204,11 @@ def add(where: str | None, not_firm: bool, affiliates: bool, **words: str) -> No
 @with_store
 def withdraw(entry_id: str, note: str, where: str | None) -> None:
     """Withdraw an entry: it is kept, and counts no more."""
+    from blend.store.canvass import withdraw as withdraw_entry
+
     with _opened(where) as opened:
-        chain = opened.history(entry_id)
-        if not chain or chain[-1].withdrawn:
-            allowed = "an entry of the store that stands"
-            raise InputRefused([Problem("entry", None, "entry_id", entry_id, allowed)])
-        last = chain[-1]
-        gone = replace(last, entry_id=_new_id(), corrects=last.entry_id, withdrawn=True, note=note)
-        opened.add(Additions(entries=(gone,)))
+        gone = withdraw_entry(opened, entry_id, note)
     click.echo(f"Withdrew {entry_id} by {gone.entry_id}")
-
-
-def _new_id() -> str:
-    """Unlike any other even where two people write in the same second."""
-    return f"{datetime.now():%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
 
 
 # Quotations and tone ----------------------------------------------------------------------------

@@ -16,8 +16,10 @@ from blend.cli.common import (
     read_folder,
     with_settings,
 )
+from blend.cli.proved import must_be_proved
 from blend.domain.case import Case
 from blend.domain.rules import WholeContainers
+from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE
 from blend.errors import InputRefused, Problem, SolverTrouble
 
 if TYPE_CHECKING:
@@ -50,9 +52,6 @@ _LEAN = click.option(
     show_default=True,
     help="Lots' lean as stated, or as their tests let expect, with the error of that.",
 )
-SOLVENT_EXTRACTION_SD_SHARE = 0.0056
-"""Standard error of the official solvent extraction of fat: about 0.56 % (abstract of the
-collaborative study of rapid fat determination, J. AOAC, about 1977; read)."""
 
 
 @click.command()
@@ -96,6 +95,7 @@ def safe(
     that are worth testing once more.
     """
     from blend.grind.safe import OneTest
+    from blend.show.proofs import safe_proof_line
     from blend.show.quantities import blends_table, purchases_table
     from blend.show.safe import safe_cautions_table, safe_tables
     from blend.show.tables import recipe_tables
@@ -104,6 +104,8 @@ def safe(
     test = None if test_cost is None else OneTest(test_cost, test_sd)
     case, read = _case_and_promises(folder, lean, whole, gap, time_limit)
     made = _safe_plan(case, read, test)
+    proof = made.prove(case, read.spread, read.promises)
+    must_be_proved(proof, "plan that keeps its promises")
     tables = [
         *safe_tables(case, made),
         purchases_table(case, made.plan),
@@ -112,6 +114,7 @@ def safe(
         safe_cautions_table(),
     ]
     click.echo(tables_text(tables))
+    click.echo(f"\n{safe_proof_line(made, proof)}")
 
 
 @click.command()

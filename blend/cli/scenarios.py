@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from blend.cli.common import check_picture, draw, progress_line, read_folder
-from blend.errors import FileTrouble
+from blend.files import check_place
 
 
 @click.command()
@@ -52,8 +52,8 @@ def scenarios(
     exchange rates are to move prices. The results are the same for any number of workers.
     Interrupt the work (Ctrl-C) to have the scenarios done so far.
     """
-    if table is not None and not table.parent.is_dir():
-        raise FileTrouble(f"{table}: there is no folder {table.parent} to write it in")
+    if table is not None:
+        check_place(table)
     check_picture(picture)
     if picture is not None and not draws:
         raise click.UsageError("--picture draws the spread, so it needs --draws.")

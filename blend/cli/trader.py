@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from blend.cli.common import FOLDER, PICTURE, check_picture, draw, finite, read_folder
+from blend.cli.proved import must_be_proved
 from blend.domain.lots import FORMS
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 from blend.errors import InputRefused, Problem
@@ -194,13 +195,22 @@ def demand(
     case = read_folder(folder).case
 
     from blend.show.demand import demand_table
+    from blend.show.proofs import curve_proof_line
     from blend.show.text import tables_text
     from blend.trade.demand import demand_curve
 
     curve = demand_curve(
-        case, lot_id, least_usd_per_lb=least, most_usd_per_lb=most, available_lb=available
+        case,
+        lot_id,
+        least_usd_per_lb=least,
+        most_usd_per_lb=most,
+        available_lb=available,
+        certify=True,
     )
+    proof = curve.prove(case, least, most)
+    must_be_proved(proof, f"demand for {lot_id}")
     click.echo(tables_text([demand_table(curve, case.lot(lot_id))]))
+    click.echo(f"\n{curve_proof_line(proof, 'price')}")
     if picture is not None:
         from blend.show.trade_pictures import demand_picture
 
@@ -218,11 +228,15 @@ def supply(folder: Path, lot_id: str) -> None:
     case = read_folder(folder).case
 
     from blend.show.demand import supply_table
+    from blend.show.proofs import curve_proof_line
     from blend.show.text import tables_text
     from blend.trade.supply import supply_curve
 
-    curve = supply_curve(case, lot_id)
+    curve = supply_curve(case, lot_id, certify=True)
+    proof = curve.prove(case)
+    must_be_proved(proof, f"supply of {lot_id}")
     click.echo(tables_text([supply_table(curve, case.lot(lot_id))]))
+    click.echo(f"\n{curve_proof_line(proof, 'number of pounds')}")
 
 
 @click.command()

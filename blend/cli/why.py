@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from blend.cli.common import check_picture, draw, finite, read_folder
+from blend.cli.proved import must_be_proved
 from blend.cli.trader import selector
 from blend.domain.selectors import Selector
 from blend.errors import FileTrouble
@@ -194,14 +195,19 @@ def _why_of_cases(
     shortfall: float | None,
     picture: Path | None,
 ) -> None:
-    from blend.report.why import why_plan_moved
+    from blend.report.why import may_fall_short, why_plan_moved
+    from blend.show.proofs import why_proof_line
     from blend.show.text import tables_text
     from blend.show.why import plan_why_lines, plan_why_tables
 
-    found = why_plan_moved(*cases, item, observed=observed, shortfall_usd_per_lb=shortfall)
+    if shortfall is not None:
+        cases = tuple(may_fall_short(case, shortfall) for case in cases)
+    found = why_plan_moved(*cases, item, observed=observed, certify=True)
+    proof = found.prove(*cases)
+    must_be_proved(proof, f"split of {item}")
     click.echo(tables_text(plan_why_tables(found)))
     click.echo()
-    _say(plan_why_lines(found))
+    _say([*plan_why_lines(found), why_proof_line(proof)])
     if picture is not None:
         from blend.show.why_picture import waterfall_picture
 
@@ -218,13 +224,16 @@ def _why_of_markets(
     picture: Path | None,
 ) -> None:
     from blend.report.clearing import why_market_moved
+    from blend.show.proofs import market_why_proof_line
     from blend.show.text import tables_text
     from blend.show.why import market_why_lines, market_why_tables
 
     found = why_market_moved(*markets, item, observed=observed, doubt=doubt)
+    proof = found.prove()
+    must_be_proved(proof, f"split of {item}")
     click.echo(tables_text(market_why_tables(found)))
     click.echo()
-    _say(market_why_lines(found))
+    _say([*market_why_lines(found), market_why_proof_line(proof)])
     if picture is not None:
         from blend.show.why_picture import waterfall_picture
 
@@ -254,13 +263,15 @@ def _write_case(
 ) -> None:
     if driver is None:
         return
+    from blend.files import filling
     from blend.report.why import put_back
     from blend.sheets.write import write_case
 
-    write_case(put_back(*cases, item, driver), folder)
-    # the heat of warmth rules is reckoned from the temperatures that lie beside a case
-    for path in after.glob("temperatures.*") if after.is_dir() else ():
-        shutil.copy(path, folder)
+    with filling(folder) as place:
+        write_case(put_back(*cases, item, driver), place)
+        # the heat of warmth rules is reckoned from the temperatures that lie beside a case
+        for path in after.glob("temperatures.*") if after.is_dir() else ():
+            shutil.copy(path, place)
     click.echo(f"\nCounterfactual: {folder} (run blend plan {folder})")
 
 

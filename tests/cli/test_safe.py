@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
 
+import blend.grind.safe
 from blend.cli import main
 from blend.sheets.write import write_case, write_csv
 from tests.grind.uncertain import day, spread
@@ -44,6 +46,22 @@ def test_safe_tells_cost_promises_and_tests(folder):
 
 def test_safe_without_a_price_of_tests_tells_none(folder):
     assert "one more test" not in run("safe", folder).output
+
+
+def test_safe_shows_its_proof_and_nothing_that_it_does_not_bear_out(folder, monkeypatch):
+    shown = " ".join(run("safe", folder).output.split())
+    assert "Proved in exact arithmetic, without the solver" in shown
+    right = blend.grind.safe.make_safe_plan
+
+    def dearer(*args, **more):
+        made = right(*args, **more)
+        return replace(made, any_plan_usd=made.any_plan_usd + 1)
+
+    monkeypatch.setattr(blend.grind.safe, "make_safe_plan", dearer)
+    refused = run("safe", folder)
+    assert refused.exit_code == 1
+    assert "does not bear out" in refused.output
+    assert "Promises" not in refused.output
 
 
 def test_safe_needs_a_promise(tmp_path):

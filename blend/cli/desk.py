@@ -1,0 +1,90 @@
+"""The page for all three: served to a browser of this machine."""
+
+from __future__ import annotations
+
+import os
+import webbrowser
+from pathlib import Path
+
+import click
+
+from blend.cli.common import FOLDER
+from blend.cli.reporter import STORE_VARIABLE, with_store
+from blend.errors import BlendError
+
+
+@click.command()
+@FOLDER
+@with_store
+@click.option(
+    "--market",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Blends, rules and elasticities (as for blend clear), to explain moves with.",
+)
+@click.option(
+    "--before",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="An earlier case, such as last week's, to explain what moved since.",
+)
+@click.option(
+    "--work",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Where to keep what is typed; as a rule .blend_desk in FOLDER.",
+)
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen at.")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65_535),
+    default=8723,
+    show_default=True,
+    help="Port to listen at; 0 takes a free one.",
+)
+@click.option("--no-browser", is_flag=True, help="Print the address and open no browser.")
+def desk(
+    folder: Path,
+    where: str | None,
+    market: Path | None,
+    before: Path | None,
+    work: Path | None,
+    host: str,
+    port: int,
+    no_browser: bool,
+) -> None:
+    """Open one page for grinder, trader and reporter in the browser.
+
+    FOLDER holds the tables of a case, as for `blend plan`. They are edited on the page, and
+    written back when it is told to save; what is typed is kept at once beside them. Only this
+    machine can open the page, and only by the address that is printed.
+    """
+    try:
+        from blend.web.app import LOOPBACK, bracketed, serve
+    except ModuleNotFoundError as error:
+        if (error.name or "").startswith("blend"):
+            raise
+        needs = f'the desk needs {error.name}: pip install "blend[desk]"'
+        raise BlendError(needs) from error
+    from blend.web.desk import Desk
+
+    opened = Desk(
+        folder,
+        work=work,
+        store=where or os.environ.get(STORE_VARIABLE),
+        market=market,
+        before=before,
+    )
+    if bracketed(host) not in LOOPBACK:
+        click.echo(
+            f"warning: {host} can be reached from other machines, and what they send and see "
+            "is not encrypted; the address is the only key.",
+            err=True,
+        )
+
+    def ready(address: str) -> None:
+        click.echo(f"Desk: {address}\nStop it with Ctrl-C; what is typed is kept.")
+        if not no_browser:
+            webbrowser.open(address)
+
+    serve(opened, host=host, port=port, ready=ready)

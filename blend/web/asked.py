@@ -1,0 +1,87 @@
+"""What an address asks for, after its `?`: read strictly, and refused in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from datetime import date
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+
+from blend.errors import InputRefused, Problem
+from blend.show.amounts import number_words, printable
+
+ADDRESS = "address"
+"""The `file` of problems with an address."""
+_MOST_CHARACTERS = 60
+_MOST_NAMED = 12
+
+
+def refused(name: str, read: str, allowed: str) -> InputRefused:
+    return InputRefused([Problem(ADDRESS, None, name, printable(read)[:_MOST_CHARACTERS], allowed)])
+
+
+def asked_text(request: Request, name: str, default: str = "") -> str:
+    """Blank counts as not asked."""
+    return request.query_params.get(name, "").strip() or default
+
+
+def asked_choice(request: Request, name: str, choices: Iterable[str], default: str) -> str:
+    asked, known = asked_text(request, name, default), list(choices)
+    if asked not in known:
+        more = ", ..." if len(known) > _MOST_NAMED else ""
+        raise refused(name, asked, f"one of {', '.join(known[:_MOST_NAMED])}{more}")
+    return asked
+
+
+def asked_flag(request: Request, name: str) -> bool:
+    return asked_choice(request, name, ("yes", "no"), "no") == "yes"
+
+
+def asked_number(
+    request: Request,
+    name: str,
+    default: float | None,
+    *,
+    most: float,
+    least: float = 0.0,
+    above: bool = False,
+) -> float | None:
+    """A finite number from `least` (or `above` it) to `most`."""
+    asked = asked_text(request, name)
+    if not asked:
+        return default
+    lowest = f"{'above' if above else 'from'} {number_words(least)}"
+    allowed = f"a number {lowest} to {number_words(most)}"
+    try:
+        number = float(asked)
+    except ValueError:
+        raise refused(name, asked, allowed) from None
+    is_low = number <= least if above else number < least
+    if not math.isfinite(number) or is_low or number > most:
+        raise refused(name, asked, allowed)
+    return number
+
+
+def asked_count(request: Request, name: str, default: int, *, most: int) -> int:
+    asked = asked_text(request, name, str(default))
+    if not (asked.isascii() and asked.isdecimal() and len(asked) <= 18 and int(asked) <= most):
+        raise refused(name, asked, f"a whole number from 0 to {most:,}")
+    return int(asked)
+
+
+def asked_day(request: Request, name: str) -> date | None:
+    asked = asked_text(request, name)
+    try:
+        return date.fromisoformat(asked) if asked else None
+    except ValueError:
+        raise refused(name, asked, "a day as YYYY-MM-DD") from None
+
+
+def address(path: str, request: Request, **query: str | int | None) -> str:
+    """A path with the query of this page, and other values where they are given; None or blank
+    leaves one out."""
+    merged = dict(request.query_params) | query
+    kept = {name: text for name, text in merged.items() if text not in (None, "")}
+    return f"{path}?{urlencode(kept)}" if kept else path

@@ -1,0 +1,89 @@
+"""No command shows an answer that its proof does not bear out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from click.testing import CliRunner
+
+import blend.grind.correct
+import blend.report.clearing
+import blend.report.why
+import blend.trade.demand
+import blend.trade.supply
+from blend.cli import main
+from blend.sheets.clearing import write_market
+from blend.sheets.write import write_case
+from tests.proof.test_why import AFTER, BEFORE
+from tests.report.markets import market
+
+
+@pytest.fixture(scope="module")
+def folders(tmp_path_factory):
+    place = tmp_path_factory.mktemp("proved")
+    for name, case in {"before": BEFORE, "after": AFTER}.items():
+        write_case(case, place / name)
+    for name, each in {"market": market(), "later": market(I90=3700)}.items():
+        write_market(each, place / name)
+    return place
+
+
+def _step_moved(curve):
+    first = curve.steps[0]
+    field = "pounds_lb" if hasattr(first, "pounds_lb") else "usd_at_least"
+    moved = replace(first, **{field: getattr(first, field) + 1})
+    return replace(curve, steps=(moved, *curve.steps[1:]))
+
+
+def _part_moved(explained):
+    first, *rest = explained.contributions
+    return replace(explained, contributions=(replace(first, amount=first.amount + 0.01), *rest))
+
+
+COMMANDS = {
+    "demand": (
+        "demand before --lot 90s",
+        (blend.trade.demand, "demand_curve"),
+        _step_moved,
+    ),
+    "supply": (
+        "supply before --lot 90s",
+        (blend.trade.supply, "supply_curve"),
+        _step_moved,
+    ),
+    "why of plans": (
+        "why before after --item lot=90s",
+        (blend.report.why, "why_plan_moved"),
+        lambda why: replace(why, cost=_part_moved(why.cost)),
+    ),
+    "why of markets": (
+        "why market later --item lot=90s",
+        (blend.report.clearing, "why_market_moved"),
+        lambda why: replace(why, price=replace(why.price, next=_part_moved(why.price.next))),
+    ),
+    "correct": (
+        "correct before --product GB80 --held-lb 900 --fat 0.25 --lot 90s --lot 95s",
+        (blend.grind.correct, "correct_batch"),
+        lambda correction: replace(correction, cost_usd=correction.cost_usd + 1),
+    ),
+}
+
+
+def run(folders, line):
+    placed = [str(folders / each) if (folders / each).is_dir() else each for each in line.split()]
+    return CliRunner().invoke(main, placed)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_right_answer_is_shown_with_its_proof_and_a_wrong_one_is_not(name, folders, monkeypatch):
+    line, (module, function), corrupt = COMMANDS[name]
+    shown = run(folders, line)
+    assert shown.exit_code == 0, shown.output
+    assert "exact arithmetic, without the solver" in " ".join(shown.output.split())
+    right = getattr(module, function)
+    monkeypatch.setattr(module, function, lambda *args, **more: corrupt(right(*args, **more)))
+    refused = run(folders, line)
+    assert refused.exit_code == 1
+    assert "does not bear out" in refused.output
+    assert "exact arithmetic" not in refused.output
