@@ -1,4 +1,4 @@
-"""An invented desk: weeks of daily canvass around a market whose true causes are known.
+"""An invented market: weeks of daily canvass around a market whose true causes are known.
 
 Each week's availability and orders clear a market of blends; its prices, spread over the days
 of the week and blurred by item, firm and entry, are what the canvass hears. Two causes are
@@ -24,7 +24,7 @@ from blend.domain.market import CanvassEntry, EntryKind, Item, Volume
 from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
-from blend.report.desk import AVAILABILITY, ORDERS
+from blend.report.market_on_day import AVAILABILITY, ORDERS
 from blend.units import LB_PER_CWT
 
 FIRST_MONDAY = date(2025, 9, 29)
@@ -44,7 +44,7 @@ VOLUME_ERROR_SHARE = 0.005
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
-    """An item of the desk, as it is in a plain week."""
+    """An item of it, as it is in a plain week."""
 
     item_id: str
     name: str
@@ -117,7 +117,7 @@ _HEARD_SHARE = (0.4, 0.75, 1.0, 1.0, 1.0)
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """What a desk holds after some weeks, and the market that it was made from.
+    """What a store holds after some weeks, and the market that it was made from.
 
     `true_lb` has the pounds behind the volumes by week, item and product; `true_usd_per_cwt`
     the price behind the canvass by week and item.
@@ -133,7 +133,7 @@ class History:
 
 
 def make_history(seed: int = 2, *, weeks: int = WEEKS) -> History:
-    """The desk's history; the same arguments give the same history."""
+    """The market's history; the same arguments give the same history."""
     # each has its chances to itself, so that a change of one leaves the others as they were
     chance = {what: Random(f"desk {seed} {what}") for what in ("weeks", "counts", "canvass")}
     true_volumes = list(_true_weeks(chance["weeks"], weeks))
@@ -413,13 +413,13 @@ def _corrected(draw: Random, heard: list[CanvassEntry]) -> Iterator[CanvassEntry
 
 
 def write_history(history: History, folder: str | Path) -> tuple[Path, ...]:
-    """Write the desk's tables into a folder, and into `market` in it what they do not tell.
+    """Write the tables into a folder, and into `market` in it what they do not tell.
 
-    Return the files written. Raise FileTrouble, where one of the desk's is there already.
+    Return the files written. Raise FileTrouble, where one of them is there already.
     """
+    from blend.sheets import history as tables
     from blend.sheets.clearing import write_market
-    from blend.sheets.desk import write_desk
 
     folder = Path(folder)
-    desk = write_desk(folder, history.items, history.entries, history.volumes)
-    return (*desk, *write_market(history.market, folder / "market"))
+    written = tables.write_history(folder, history.items, history.entries, history.volumes)
+    return (*written, *write_market(history.market, folder / "market"))

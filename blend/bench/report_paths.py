@@ -30,7 +30,7 @@ _JITTER_USD_PER_CWT = 0.6
 
 
 def heard_of(copies: int, seed: int = 2) -> Heard:
-    """The last day of an invented desk that heard from so many times as many firms."""
+    """The last day of an invented market heard from so many times as many firms."""
     from blend.sheets.method import read_method
 
     history, random = make_history(seed, weeks=_WEEKS), Random(f"heard {copies} {seed}")

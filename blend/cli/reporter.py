@@ -32,7 +32,7 @@ with_method = click.option(
     "--method",
     "method_path",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="The desk's own quotation_method.csv, in the place of the one that comes with blend.",
+    help="Your own quotation_method.csv, in the place of the one that comes with blend.",
 )
 with_items = click.option("--item", "item_ids", multiple=True, help="This item; may be repeated.")
 with_all = click.option("--all", "every", is_flag=True, help="Every item of the store.")
@@ -85,12 +85,12 @@ def import_(path: Path, where: str | None) -> None:
     All of it is added, or nothing and every problem told. What the store holds already word for
     word is passed over, so that an import can be repeated. See `blend columns canvass`.
     """
-    from blend.sheets.desk import read_desk
+    from blend.sheets.history import read_history
     from blend.show.amounts import printable
     from blend.show.store import added_lines
 
     with _opened(where) as opened:
-        read = read_desk(path)
+        read = read_history(path)
         for warning in read.warnings:
             click.echo(f"warning: {printable(str(warning))}", err=True)
         for line in added_lines(opened.add(read.additions)):
@@ -106,11 +106,11 @@ def export(path: Path, where: str | None) -> None:
     Importing it into an empty store gives the same items, entries and volumes, corrections
     included. The table of what was published is for people.
     """
-    from blend.sheets.desk import write_desk
+    from blend.sheets.history import write_history
 
     with _opened(where) as opened:
         at = opened.position()
-        files = write_desk(
+        files = write_history(
             path,
             opened.items(at).values(),
             opened.every_entry(at),
@@ -172,7 +172,7 @@ def canvass() -> None:
     "--source-class", type=click.Choice(SOURCE_CLASSES), required=True, help="What the firm is."
 )
 @click.option("--day", "market_day", default="", help="Market day; without it that of --heard-at.")
-@click.option("--heard-at", default="", help="Day and time by the desk's clock; without it now.")
+@click.option("--heard-at", default="", help="Day and time, by your own clock; without it now.")
 @click.option("--lean", "lean_share", default="", help="Chemical lean, if not the item's.")
 @click.option("--basis", default="", help="fob or delivered; fob if not told.")
 @click.option("--freight", "freight_usd_per_cwt", default="", help="USD per cwt, seller to buyer.")
@@ -185,7 +185,7 @@ def canvass() -> None:
 @with_store
 def add(where: str | None, not_firm: bool, affiliates: bool, **words: str) -> None:
     """Add one thing heard."""
-    from blend.sheets.desk import entry_of_words, filled_in
+    from blend.sheets.history import entry_of_words, filled_in
     from blend.store.canvass import new_entry_id
 
     words |= {

@@ -9,8 +9,8 @@ import click
 
 from blend.sheets.columns import (
     CONFIDENCE_TABLES,
-    DESK_TABLES,
     EVIDENCE_TABLES,
+    HISTORY_TABLES,
     IMPORT_TABLES,
     MARKET_TABLES,
     POSITION_TABLES,
@@ -32,7 +32,7 @@ EVERY_TABLE = {
     **IMPORT_TABLES,
     SCENARIOS.name: SCENARIOS,
     **MARKET_TABLES,
-    **DESK_TABLES,
+    **HISTORY_TABLES,
 }
 """Those of a case first; the others are read by the commands that ask for them."""
 

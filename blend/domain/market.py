@@ -57,7 +57,7 @@ class CanvassEntry:
 
     entry_id: str
     heard_at: datetime
-    """By the desk's clock, without a zone; of a correction, when the first entry was heard."""
+    """By the reporter's clock, without a zone; of a correction, when the first entry was heard."""
     market_day: date
     kind: EntryKind
     item_id: str

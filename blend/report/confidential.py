@@ -3,7 +3,7 @@
 The 3/70/20 guideline of USDA Market News (glossary; AMS notice of August 2001): over the latest
 60 days at least three firms report at least half of the time, none gives 70 per cent or more of
 the data, and none is the only one on more than a fifth of the days. It is a guideline for
-mandatory reports in the United States; a desk elsewhere is under its own law and its own word.
+mandatory reports in the United States; who reports elsewhere is under other law and their own word.
 The first part can be read as "three firms, each of them on half of the days" or as "on half of
 the days, three firms"; here it is the first.
 """

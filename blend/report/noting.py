@@ -11,8 +11,8 @@ from blend.domain.market import CanvassEntry, Published, Volume
 from blend.domain.method import Method
 from blend.errors import InputRefused, Problem
 from blend.report.calendar import DayFigure, compare
-from blend.report.desk import QuotedPrice, market_on, volumes_used, why_item_moved
 from blend.report.indicators import grouped, indicator, series_of
+from blend.report.market_on_day import QuotedPrice, market_on, volumes_used, why_item_moved
 from blend.report.news import Explanation, ItemNews, News, price_of, quotable
 from blend.report.quoting import Heard, figures, heard, quote, standings
 from blend.store.store import Store

@@ -9,8 +9,8 @@ Evidence counts in the order of IOSCO, Principles for Oil Price Reporting Agenci
 4. else the last quotation, carried with its age;
 5. else no quotation.
 
-The order is the principles'; nothing here says that a desk follows them, which takes governance
-and audit. The numbers are in the method.
+The order is the principles'; nothing here says that its user follows them, which takes
+governance and audit. The numbers are in the method.
 """
 
 from __future__ import annotations

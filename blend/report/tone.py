@@ -119,7 +119,7 @@ def tone_of(
 ) -> Tone:
     """The tone of an item's market on a day, from its entries of this day and earlier ones.
 
-    `market_days` are the days on which the desk canvassed at all: one without an entry of the
+    `market_days` are the days on which anybody was canvassed at all: one without an entry of the
     item counts as a day of none.
     """
     own = [each for each in entries if each.item_id == item.item_id]

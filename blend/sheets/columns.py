@@ -918,7 +918,7 @@ SCENARIOS = Table(
 )
 
 
-# The desk: read by `blend store import`. --------------------------------------------------------
+# The market's history: read by `blend store import`. ---------------------------------------------
 
 _ITEM = _defaults(Item)
 _ENTRY = _defaults(CanvassEntry)
@@ -937,7 +937,7 @@ ITEMS = Table(
     "What is quoted, and on which terms, one item a row.",
     "item_id",
     (
-        _id("item_id", "the desk's own name of the item"),
+        _id("item_id", "your own name of the item"),
         _text("name", "as it is printed", required=True),
         _choice("species", "the animal it is of", SPECIES, required=True),
         _share("lean_share", "chemical lean it is quoted at", required=True, least=0.01),
@@ -975,8 +975,8 @@ CANVASS = Table(
     "What was heard in the canvass, as heard, one thing a row.",
     "entry_id",
     (
-        _id("entry_id", "the desk's own name of the entry"),
-        Column("heard_at", Kind.TIME, "by the desk's clock, before any correction", required=True),
+        _id("entry_id", "your own name of the entry"),
+        Column("heard_at", Kind.TIME, "by your own clock, before any correction", required=True),
         Column("market_day", Kind.DATE, "day of the market it tells of", required=True),
         _choice("kind", "what was heard", tuple(EntryKind), required=True),
         _id("item_id", "the item, as in items"),
@@ -1028,7 +1028,7 @@ VOLUMES = Table(
     "Figures of volume series (availability, orders, slaughter, imports, stocks), one a row.",
     "",
     (
-        _id("series_id", "the desk's own name of the series"),
+        _id("series_id", "your own name of the series"),
         Column("period_end", Kind.DATE, "last day of what is counted", required=True),
         Column("value", Kind.NUMBER, "in its unit", required=True, unit="as unit says", least=0),
         Column("unit", Kind.WORD, "such as lb, head or t", required=True),
@@ -1043,7 +1043,7 @@ VOLUMES = Table(
     ),
 )
 
-DESK_TABLES: dict[str, Table] = {table.name: table for table in (ITEMS, CANVASS, VOLUMES)}
+HISTORY_TABLES: dict[str, Table] = {table.name: table for table in (ITEMS, CANVASS, VOLUMES)}
 """What is imported into a store of the market's history, and exported from it."""
 
 
@@ -1067,7 +1067,7 @@ def _cuts(name: str, about: str) -> Column:
 METHOD_COLUMNS = {
     column.name: column
     for column in (
-        _text("version", "the desk's own name of the method", required=True),
+        _text("version", "your own name of the method", required=True),
         _ratio("trade_weight", "of a concluded trade"),
         _ratio("bid_offer_weight", "of a firm bid and a firm offer together"),
         _ratio("other_weight", "of other information"),
@@ -1113,7 +1113,7 @@ METHOD = Table(
         Column("value", Kind.SETTING, "its value", blank="the setting is missing"),
         _choice(
             "standing",
-            "read at its source, from memory, or the desk's own",
+            "read at its source, from memory, or your own",
             ("read", "memory", "own"),
             required=True,
         ),

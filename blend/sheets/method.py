@@ -1,4 +1,4 @@
-"""Read the method of quotations; the one that comes with `blend` unless the desk has its own."""
+"""Read the method of quotations; the one that comes with `blend` unless you have your own."""
 
 from __future__ import annotations
 

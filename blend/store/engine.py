@@ -1,4 +1,4 @@
-"""The door to the two engines: SQLite in one file, or PostgreSQL for a desk that shares a store."""
+"""The door to the two engines: SQLite in one file, or PostgreSQL for those who share one."""
 
 from __future__ import annotations
 

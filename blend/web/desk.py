@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 CASE_TABLES: Mapping[str, Table] = {**TABLES, TEMPERATURES.name: TEMPERATURES}
 """What a plan hangs on."""
-DESK_TABLES: Mapping[str, Table] = {**CASE_TABLES, QUOTATIONS.name: QUOTATIONS, **IMPORT_TABLES}
+EDITED_TABLES: Mapping[str, Table] = {**CASE_TABLES, QUOTATIONS.name: QUOTATIONS, **IMPORT_TABLES}
 """What is edited at the desk; other tables are read from the folder as they are."""
 WORK_FOLDER = ".blend_desk"
 _as_of: ContextVar[int] = ContextVar("as_of")
@@ -243,12 +243,12 @@ class Desk:
         return files
 
     def _tables_of_folder(self) -> dict[str, TypedTable]:
-        raw = read_tables(self.place, DESK_TABLES)
+        raw = read_tables(self.place, EDITED_TABLES)
         misnamed = [p for name, p in raw.problems.items() if not _is_absent(p, name)]
         if misnamed:
             raise InputRefused(misnamed)
         return {
-            name: typed_table(raw.tables.get(name), table) for name, table in DESK_TABLES.items()
+            name: typed_table(raw.tables.get(name), table) for name, table in EDITED_TABLES.items()
         }
 
     # The market's history ------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from blend.errors import InputRefused, Problem
 from blend.sheets.cells import restored
 from blend.show.amounts import printable
 from blend.web.book import Book, edit_cells
-from blend.web.desk import DESK_TABLES, Desk
+from blend.web.desk import EDITED_TABLES, Desk
 
 _DUST = 1e-6
 """What floating point may have added to a number that is meant to be round."""
@@ -68,7 +68,7 @@ def cell_of(change: Change, case: Case, book: Book) -> CellEdit | None:
 def row_of(book: Book, table: str, name: str) -> int | None:
     """The row of a table whose id is this; None where there is none."""
     typed = book.tables[table]
-    place = typed.columns.index(DESK_TABLES[table].id_column)
+    place = typed.columns.index(EDITED_TABLES[table].id_column)
     return next((row for row in typed.order if as_read(typed.rows[row][place]) == name), None)
 
 
@@ -128,7 +128,7 @@ def name_in(table: str, name: str) -> str:
 
 def was_typed(desk: Desk, name: str) -> bool:
     """Whether an action of this name was done before."""
-    return any(name_in(table, name) in desk.book.names for table in DESK_TABLES)
+    return any(name_in(table, name) in desk.book.names for table in EDITED_TABLES)
 
 
 def gone(table: str) -> InputRefused:

@@ -26,7 +26,7 @@ from blend.show.live import Compared
 from blend.show.why_lot import why_lot_tables, why_lot_words
 from blend.units import USD_PER_LB_BY_PRICE_UNIT
 from blend.web import grinder_clash, grinder_correct, grinder_plan
-from blend.web.desk import DESK_TABLES, Desk
+from blend.web.desk import EDITED_TABLES, Desk
 from blend.web.easing import CellEdit, as_read, gone, row_of, type_cells
 from blend.web.pages import Form, page, text_of, view, whole_number
 from blend.web.tables import Part, fresh_parts, grid_of
@@ -360,7 +360,7 @@ def set_cell(desk: Desk, request: Request, form: Form) -> Response:
     """Type one cell from a button of a page, then show the page again."""
     table, row, column = (text_of(form, name) for name in ("table", "row", "column"))
     row_id = whole_number(row)
-    if table not in DESK_TABLES or row_id is None:
+    if table not in EDITED_TABLES or row_id is None:
         raise gone(table)
     cell = CellEdit(table, row_id, column, text_of(form, "text")[:100])
     with desk.as_typed_in(text_of(form, "book")):

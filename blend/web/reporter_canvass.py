@@ -18,10 +18,10 @@ from blend.domain.lots import PRICE_BASES
 from blend.domain.market import SOURCE_CLASSES, Additions, CanvassEntry, EntryKind
 from blend.errors import InputRefused, Problem
 from blend.sheets.cells import typed_text
-from blend.sheets.desk import entry_of_words, filled_in
+from blend.sheets.history import entry_of_words, filled_in
 from blend.sheets.tables import MOST_ROWS
 from blend.show.amounts import printable
-from blend.show.desk_day import canvass_table
+from blend.show.market_day import canvass_table
 from blend.show.quotations import KIND_WORDS
 from blend.show.store import entries_table
 from blend.store import Store

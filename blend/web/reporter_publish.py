@@ -20,7 +20,7 @@ from blend.report.quoting import (
     publish,
 )
 from blend.sheets.columns import LEAST_USD_PER_CWT, MOST_USD_PER_CWT
-from blend.show.desk_day import (
+from blend.show.market_day import (
     publication_table,
 )
 from blend.store import Store

@@ -8,14 +8,14 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from blend.show.desk_day import (
+from blend.show.evidence_picture import evidence_picture
+from blend.show.market_day import (
     confidentiality_line,
     day_table,
     ladder,
     ladder_line,
     published_table,
 )
-from blend.show.evidence_picture import evidence_picture
 from blend.show.quotations import (
     evidence_table,
     judgements_table,

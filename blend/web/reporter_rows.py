@@ -14,8 +14,8 @@ from starlette.routing import Route
 
 from blend.domain.market import Additions
 from blend.errors import BlendError, FileTrouble, InputRefused, Problem
-from blend.sheets.columns import DESK_TABLES
-from blend.sheets.desk import entries_of_words, read_desk
+from blend.sheets.columns import HISTORY_TABLES
+from blend.sheets.history import entries_of_words, read_history
 from blend.sheets.tables import MOST_ROWS
 from blend.show.amounts import printable
 from blend.show.store import added_lines
@@ -61,7 +61,7 @@ def _rows(store: Store, text: str, paste_id: str, day: str) -> dict[int, dict[st
         refuse(None, f"what cannot be split into cells ({error})", "cells as they are copied")
     header = list(PASTED)
     names = [cell.strip().lower() for cell in block[0][1]] if block else []
-    if len(set(names) & set(DESK_TABLES["canvass"].column_names)) > 1:
+    if len(set(names) & set(HISTORY_TABLES["canvass"].column_names)) > 1:
         header, block = names, block[1:]
     if not block or len(block) > MOST_ROWS:
         refuse(None, f"{len(block)} rows", f"1 to {MOST_ROWS} rows")
@@ -100,12 +100,12 @@ def _additions(sent: str | Upload | None) -> Additions:
         allowed = "a .csv or .xlsx"
         raise InputRefused([Problem(sent.name, None, None, f"a file named {name}", allowed)])
     # a table that is named after none of the desk's is taken for the canvass
-    stem = name.stem.casefold() if name.stem.casefold() in DESK_TABLES else "canvass"
+    stem = name.stem.casefold() if name.stem.casefold() in HISTORY_TABLES else "canvass"
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"{stem}{ending}"
         path.write_bytes(sent.data)
         try:
-            return read_desk(path).additions
+            return read_history(path).additions
         except InputRefused as refused:
             told = [_named(each, path.name, sent.name) for each in refused.problems]
             raise InputRefused(told) from None

@@ -29,7 +29,7 @@ from blend.web.book import (
     replace_rows,
     typed_table,
 )
-from blend.web.desk import DESK_TABLES, Desk, kept_columns
+from blend.web.desk import EDITED_TABLES, Desk, kept_columns
 from blend.web.pages import (
     Form,
     Upload,
@@ -60,7 +60,7 @@ def sheet_page(desk: Desk, request: Request, form: Form) -> Response:
 def grid_of(desk: Desk, request: Request, name: str) -> dict[str, Any]:
     """What the template of a sheet needs: `?from_LOTS=100` begins further down, `?only_LOTS=text`
     keeps rows that hold a text, `?columns_LOTS=all` shows columns that nobody filled in too."""
-    table, typed = DESK_TABLES[name], desk.table(name)
+    table, typed = EDITED_TABLES[name], desk.table(name)
     asked = request.query_params
     only = asked.get(f"only_{name}", "").strip().casefold()
     rows = [
@@ -154,7 +154,7 @@ parts: dict[str, tuple[str, Part]] = {
     "status": ("parts/status.html", _status),
     "problems": ("parts/problems.html", lambda desk, request: {"state": desk.state()}),
     "marks": ("parts/marks.html", _marks),
-    **{f"grid-{name}": ("parts/grid.html", _grid_part(name)) for name in DESK_TABLES},
+    **{f"grid-{name}": ("parts/grid.html", _grid_part(name)) for name in EDITED_TABLES},
 }
 """What may stand on any page and is made anew after an edit: template, and its values."""
 
@@ -266,8 +266,8 @@ def _name_of_edit(form: Form) -> str:
 
 def _name_of(request: Request) -> str:
     name = request.path_params["table"]
-    if name not in DESK_TABLES:
-        raise _refused(printable(name)[:60], "no such table", ", ".join(DESK_TABLES))
+    if name not in EDITED_TABLES:
+        raise _refused(printable(name)[:60], "no such table", ", ".join(EDITED_TABLES))
     return name
 
 
@@ -291,7 +291,7 @@ def upload(desk: Desk, request: Request, form: Form) -> Response:
     name, sent = _name_of(request), form.get("file")
     if not isinstance(sent, Upload) or not sent.data:
         raise _refused(name, "no file", "a .csv or .xlsx")
-    typed = uploaded_table(sent, DESK_TABLES[name])
+    typed = uploaded_table(sent, EDITED_TABLES[name])
     desk.edit(lambda book: replace_rows(name, book.tables[name], typed))
     return RedirectResponse(_own_path(text_of(form, "back")) or f"/tables/{name}", 303)
 
@@ -332,7 +332,7 @@ def download_all(desk: Desk, request: Request, form: Form) -> Response:
     sheets = {
         name: kept_columns(table)
         for name, table in desk.book.tables.items()
-        if table.order or DESK_TABLES[name].required
+        if table.order or EDITED_TABLES[name].required
     }
     return written("tables.xlsx", lambda path: write_plain_workbook(path, sheets))
 

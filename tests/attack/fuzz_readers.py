@@ -31,8 +31,8 @@ with atheris.instrument_imports(include=INSTRUMENTED):
 
     import blend.sheets.cells
     import blend.sheets.clearing
-    import blend.sheets.desk
     import blend.sheets.evidence
+    import blend.sheets.history
     import blend.sheets.imports
     import blend.sheets.method
     import blend.sheets.positions

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from blend.domain.case import Case
 from blend.domain.market import Published
-from blend.sheets.desk import write_desk
+from blend.sheets.history import write_history
 from blend.sheets.write import write_case, write_text
 from blend.show.workbook import write_plan_workbook
 from tests.show.example_plan import example_case, example_plan
@@ -117,7 +117,7 @@ def export_workbook(folder: Path, number: int) -> None:
 def _export(path: Path, number: int) -> None:
     heard = desk_of(number % 2 == 1)
     published: Iterable[Published] = ()
-    write_desk(path, heard.items, heard.entries, heard.volumes, published)
+    write_history(path, heard.items, heard.entries, heard.volumes, published)
 
 
 @cache

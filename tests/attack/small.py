@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from blend.sheets.columns import DESK_TABLES
+from blend.sheets.columns import HISTORY_TABLES
 from tests.attack.targets import DEMO, Grid, case_grids, grid_of, targets
 
 LOTS = (
@@ -90,7 +90,7 @@ def market_grids() -> dict[str, Grid]:
 
 
 def desk_grids() -> dict[str, Grid]:
-    return {name: grid_of(DEMO / "desk" / f"{name}.csv", 60) for name in DESK_TABLES}
+    return {name: grid_of(DEMO / "history" / f"{name}.csv", 60) for name in HISTORY_TABLES}
 
 
 def beside_grids() -> dict[str, Grid]:

@@ -16,8 +16,8 @@ from blend.errors import FileTrouble, InputRefused
 from blend.sheets.clearing import holds_market, read_market, read_moves
 from blend.sheets.columns import (
     CONFIDENCE_TABLES,
-    DESK_TABLES,
     EVIDENCE_TABLES,
+    HISTORY_TABLES,
     IMPORT_TABLES,
     MARKET_TABLES,
     METHOD,
@@ -27,8 +27,8 @@ from blend.sheets.columns import (
     TABLES,
     Table,
 )
-from blend.sheets.desk import read_desk
 from blend.sheets.evidence import holds_tests, read_batch_tests, read_temperatures, read_tests
+from blend.sheets.history import read_history
 from blend.sheets.imports import holds_offers, read_imports
 from blend.sheets.method import read_method
 from blend.sheets.positions import read_horizon
@@ -49,7 +49,7 @@ EVERY_TABLE: dict[str, Table] = {
     **POSITION_TABLES,
     **IMPORT_TABLES,
     SCENARIOS.name: SCENARIOS,
-    **DESK_TABLES,
+    **HISTORY_TABLES,
     METHOD.name: METHOD,
     **MARKET_TABLES,
 }
@@ -158,7 +158,7 @@ def targets() -> tuple[Target, ...]:
     ]
     methods = grid_of(SPECS / "lean_test_methods.csv")
     rates = grid_of(SPECS / "import_rates.csv")
-    desk = {name: grid_of(DEMO / "desk" / f"{name}.csv", 40) for name in DESK_TABLES}
+    desk = {name: grid_of(DEMO / "history" / f"{name}.csv", 40) for name in HISTORY_TABLES}
     moves = grid_of(DEMO / "market" / "imports_short.csv")
     return (
         Target("case", case, tuple(TABLES), read_case, is_case=True),
@@ -194,7 +194,7 @@ def targets() -> tuple[Target, ...]:
             beside,
             lambda folder: read_scenarios(folder, demo_case(), _demo_offers()),
         ),
-        Target("desk", desk, tuple(DESK_TABLES), read_desk),
+        Target("desk", desk, tuple(HISTORY_TABLES), read_history),
         _alone(
             "quotation_method",
             {"quotation_method": grid_of(SPECS / "quotation_method.csv")},

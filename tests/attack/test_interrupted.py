@@ -55,7 +55,7 @@ COMMANDS = {
     ),
     "demand": Command(f"demand {DEMO} --lot B50-1 --picture out.png", 4, "out.png"),
     "note": Command(f"note --day {DAY} --out out.html --store desk.db", 10, "out.html"),
-    "quote": Command(f"quote --day {DAY} --all --publish --assessor me --store desk.db", 2.5),
+    "quote": Command(f"quote --day {DAY} --all --publish --assessor me --store desk.db", 4),
 }
 ENDINGS = {".xlsx": b"PK", ".csv": b"\xef\xbb\xbf", ".png": b"\x89PNG", ".html": b"<!doctype"}
 
@@ -63,7 +63,7 @@ ENDINGS = {".xlsx": b"PK", ".csv": b"\xef\xbb\xbf", ".png": b"\x89PNG", ".html":
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory) -> Path:
     path = tmp_path_factory.mktemp("store") / "desk.db"
-    for arguments in ("init", f"import {DEMO / 'desk'}"):
+    for arguments in ("init", f"import {DEMO / 'history'}"):
         command = [sys.executable, "-c", "from blend.cli import main; main()", "store"]
         subprocess.run([*command, *arguments.split(), "--store", path], cwd=ROOT, check=True)
     return path
@@ -76,6 +76,12 @@ class Ended:
     folder: Path
     took_s: float
     """From the signal on."""
+
+    @property
+    def is_answered(self) -> bool:
+        """With the best there is. `safe` searches twice, and Ctrl-C ends one search: the next
+        may find nothing in its time."""
+        return self.code == 0 or "found within 20 s; allow more time" in self.stderr
 
     @property
     def is_stopped(self) -> bool:
@@ -175,7 +181,7 @@ def test_ctrl_c_at_any_moment(name, moments, filled, record_property):
     for _ in range(moments):
         for ended in interrupted(command, filled, draw, (signal.SIGINT,)):
             check_quiet(ended)
-            assert ended.code == 0 or ended.is_stopped, (ended.code, ended.stderr)
+            assert ended.is_answered or ended.is_stopped, (ended.code, ended.stderr)
             if ended.code == INTERRUPTED:
                 assert ended.stderr.splitlines()[-1] == "Stopped."
             if ended.code == 0 and command.writes:

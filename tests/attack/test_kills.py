@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from blend import files
-from blend.sheets.desk import read_desk
+from blend.sheets.history import read_history
 from blend.sheets.read import read_case
 from blend.sheets.write import write_text
 from tests.attack import killing
@@ -70,7 +70,7 @@ class Expected:
     def parities_of(self, path: Path, folder: Path) -> set[int]:
         """Of the numbers whose deed left a file as it is; empty for one that is not whole."""
         if path.suffix == ".xlsx" and path.name.startswith("desk"):
-            heard = read_desk(path).additions
+            heard = read_history(path).additions
             return {parity for parity in (0, 1) if heard.entries == desk_of(parity == 1).entries}
         name, content = unnumbered(path, folder), path.read_bytes()
         return {parity for parity in (0, 1) if self.by_parity[parity][name] == content}

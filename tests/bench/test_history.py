@@ -1,4 +1,4 @@
-"""The invented desk: what is planted in it is in it, and nothing else is."""
+"""The invented market: what is planted in it is in it, and nothing else is."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ from blend.bench.history import (
 )
 from blend.domain.clearing import Market
 from blend.domain.market import EntryKind
-from blend.report.desk import QuotedPrice, market_on, volumes_used, why_item_moved
+from blend.report.market_on_day import QuotedPrice, market_on, volumes_used, why_item_moved
 from blend.report.mixed import Driver
-from blend.sheets.desk import read_desk
+from blend.sheets.history import read_history
 
 BEFORE, SHORT, BACK = min(SHORT_WEEKS) - 1, max(SHORT_WEEKS), max(SHORT_WEEKS) + 1
 
@@ -48,7 +48,7 @@ def true_market(history, week):
 
 
 def told_market(history, week):
-    """The same as the desk is told of it."""
+    """The same as the store is told of it."""
     day = week_end(week)
     volumes = volumes_used(history.market, history.volumes, day)
     return market_on(history.market, volumes, quoted(history, week), day)
@@ -102,7 +102,7 @@ def test_the_same_seed_gives_the_same_history_and_it_is_read_back(history, tmp_p
     assert short == make_history(weeks=2)
     assert short != make_history(1, weeks=2)
     files = write_history(short, tmp_path / "desk")
-    read = read_desk(tmp_path / "desk").additions
+    read = read_history(tmp_path / "desk").additions
     assert read.items == short.items
     assert read.entries == short.entries
     assert read.volumes == short.volumes

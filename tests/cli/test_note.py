@@ -1,4 +1,4 @@
-"""From the invented desk's store to its note: what is printed, kept, marked and refused."""
+"""From the invented market's store to its note: what is printed, kept, marked and refused."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from blend.cli import main
 from blend.store import Store
 
-DESK = Path(__file__).parents[2] / "demo_data" / "desk"
+DESK = Path(__file__).parents[2] / "demo_data" / "history"
 DAY, SINCE = "2026-11-06", "2026-10-16"
 PLAIN = ["--day", DAY, "--level", "cold storage"]
 EXPLAINED = [

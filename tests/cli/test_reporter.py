@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from blend.cli import main
-from blend.sheets.desk import write_desk
+from blend.sheets.history import write_history
 from blend.sheets.standards import packaged_path
 from tests.report.canvass import ITEM, bid, offer, trade
 
@@ -46,7 +46,7 @@ def run(tmp_path, monkeypatch):
 
 @pytest.fixture
 def filled(run):
-    write_desk(Path("tables"), [ITEM], history(), [])
+    write_history(Path("tables"), [ITEM], history(), [])
     run("store", "init")
     run("store", "import", "tables")
     return run

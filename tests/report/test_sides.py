@@ -61,7 +61,7 @@ def test_orders_and_rules_are_told_apart(case):
 
 
 def test_orders_of_a_market_are_its_volumes():
-    folder = DEMO / "desk" / "market"
+    folder = DEMO / "history" / "market"
     market = read_market(folder, read_ready_case(folder).case)
     first, *others = market.demands
     after = replace(market, demands=(replace(first, volume_lb=5.0), *others))

@@ -138,7 +138,7 @@ def test_a_figure_is_replaced_only_on_purpose(store):
 
 @st.composite
 def deeds(draw):
-    """What a desk does: things heard, and corrections and withdrawals of any that stand."""
+    """What a reporter does: things heard, and corrections and withdrawals of any that stand."""
     return draw(st.lists(st.tuples(st.sampled_from("hcw"), st.integers(0, 99)), max_size=12))
 
 

@@ -57,7 +57,7 @@ def filled_store() -> Path:
     folder = Path(tempfile.mkdtemp(prefix="blend-store-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     store = folder / "desk.db"
-    for words in (["init"], ["import", str(DEMO / "desk")]):
+    for words in (["init"], ["import", str(DEMO / "history")]):
         main(["store", *words, "--store", str(store)], standalone_mode=False)
     return store
 

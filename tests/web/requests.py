@@ -16,7 +16,7 @@ from urllib.parse import quote, quote_plus
 from starlette.applications import Starlette
 from starlette.routing import Route
 
-from blend.web.desk import DESK_TABLES, Desk
+from blend.web.desk import EDITED_TABLES, Desk
 
 NASTY = (
     *("", " ", "0", "-0", "1", "-1", "0.5", "1e308", "1e999", "9" * 30, "9" * 5_000, "1e-400"),
@@ -106,7 +106,7 @@ def _value(desk: Desk, random: Random, name: str) -> str:
         return random.choice(NASTY)
     table = random.choice(("lots", "products", "rules", "quotations"))
     if name == "table":
-        return random.choice(list(DESK_TABLES))
+        return random.choice(list(EDITED_TABLES))
     typed = desk.table(table)
     if name in ("row", "rows", "from_lots"):
         ids = [str(each) for each in random.sample(typed.order, min(2, len(typed.order)))]

@@ -14,7 +14,7 @@ from urllib.parse import quote
 import pytest
 from openpyxl import load_workbook
 
-from blend.web.desk import DESK_TABLES, WORK_FOLDER, Desk
+from blend.web.desk import EDITED_TABLES, WORK_FOLDER, Desk
 from tests.web.conftest import client_of, demo_folder, desk_options, watched
 from tests.web.requests import Sent, requests_of
 
@@ -112,7 +112,7 @@ STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 def fill_with(client, texts) -> None:
     """Every text in every column of every table, by turns."""
     desk = client.app.state.desk
-    for name in DESK_TABLES:
+    for name in EDITED_TABLES:
         typed = desk.table(name)
         rows = ["\t".join(quoted(texts[(row + column) % len(texts)])
                           for column in range(len(typed.columns)))
@@ -128,13 +128,13 @@ def quoted(text: str) -> str:
 def test_what_is_taken_away_runs_in_no_spreadsheet(client):
     fill_with(client, TEXTS)
     book = load_workbook(io.BytesIO(client.get("/tables.xlsx").content))
-    assert set(book.sheetnames) == set(DESK_TABLES)
+    assert set(book.sheetnames) == set(EDITED_TABLES)
     for sheet in book:
         for row in sheet.iter_rows():
             for cell in row:
                 assert cell.data_type != "f", cell.value
                 assert not str(cell.value or "").startswith(STARTS_FORMULA), cell.value
-    for name in DESK_TABLES:
+    for name in EDITED_TABLES:
         text = client.get(f"/tables/{name}.csv").content.decode("utf-8-sig")
         cells = [cell for row in csv.reader(io.StringIO(text, newline="")) for cell in row]
         assert any("cmd|" in cell for cell in cells)
@@ -195,7 +195,7 @@ def test_nothing_typed_runs_in_the_browser(browser, served):
         "/grinder",
         "/trader",
         "/reporter",
-        *(f"/tables/{name}?columns_{name}=all" for name in DESK_TABLES),
+        *(f"/tables/{name}?columns_{name}=all" for name in EDITED_TABLES),
     ]
     query = quote(TEXTS[1])
     for path in [*paths, f"/tables/lots?only_lots={query}", f"/tables/{query}", f"/{query}"]:

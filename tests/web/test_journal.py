@@ -19,7 +19,7 @@ from blend.errors import FileTrouble, InputRefused
 from blend.sheets.tables import read_tables
 from blend.sheets.write import write_plain_workbook
 from blend.web.book import edit_cells, insert_rows
-from blend.web.desk import DESK_TABLES, WORK_FOLDER, Desk, kept_columns
+from blend.web.desk import EDITED_TABLES, WORK_FOLDER, Desk, kept_columns
 from blend.web.journal import BASE, DRAFTS, EDITS, LOCK, Journal
 from tests.web.conftest import client_of, demo_folder, start_desk, watched
 from tests.web.killed import started
@@ -333,7 +333,7 @@ def test_a_table_is_saved_under_the_name_it_has(desk, folder):
     type_in(again, "199")
     assert [path.name for path in again.save()] == ["Lots.CSV"]
     assert not (folder / "lots.csv").exists()
-    assert not read_tables(folder, DESK_TABLES).problems
+    assert not read_tables(folder, EDITED_TABLES).problems
     again.close()
 
 

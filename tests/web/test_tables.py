@@ -11,7 +11,7 @@ import pytest
 from openpyxl import load_workbook
 
 from blend.sheets.columns import TABLES
-from blend.web.desk import DESK_TABLES
+from blend.web.desk import EDITED_TABLES
 from blend.web.tables import MOST_CELL_CHARACTERS
 
 
@@ -166,7 +166,7 @@ def test_rows_that_are_not_there_are_not_taken_out(client, desk, rows):
 # Files -------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", DESK_TABLES)
+@pytest.mark.parametrize("name", EDITED_TABLES)
 def test_a_table_taken_away_and_read_again_is_the_same(client, desk, name):
     before = [[cell for cell in cells if cell] for cells in desk.table(name).cells()]
     if not before:
@@ -239,7 +239,7 @@ def test_a_sheet_is_taken_away_with_what_was_typed(client):
 
 
 def test_every_table_has_a_page(client):
-    for name in DESK_TABLES:
+    for name in EDITED_TABLES:
         answer = client.get(f"/tables/{name}?columns_{name}=all")
         assert answer.status_code == 200, name
-        assert DESK_TABLES[name].about.split(".")[0][:20] in answer.text
+        assert EDITED_TABLES[name].about.split(".")[0][:20] in answer.text

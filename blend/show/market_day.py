@@ -1,4 +1,4 @@
-"""A day at the reporter's desk as tables: what was heard, what is quoted, what is to be published.
+"""A reporter's day as tables: what was heard, what is quoted, what is to be published.
 No firm is ever named in them."""
 
 from __future__ import annotations

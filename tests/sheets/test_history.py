@@ -1,4 +1,4 @@
-"""The desk's tables: read as they stand, refused with every problem, written to be read again."""
+"""The market's history: read as it stands, refused with every problem, written to be read again."""
 
 from __future__ import annotations
 
@@ -12,7 +12,12 @@ from openpyxl import load_workbook
 from blend.domain.market import SOURCE_CLASSES, CanvassEntry, EntryKind, Item, Published, Volume
 from blend.domain.method import method_of
 from blend.errors import FileTrouble, InputRefused
-from blend.sheets.desk import PUBLISHED_COLUMNS, entry_of_words, read_desk, write_desk
+from blend.sheets.history import (
+    PUBLISHED_COLUMNS,
+    entry_of_words,
+    read_history,
+    write_history,
+)
 from blend.sheets.method import read_method
 from blend.sheets.standards import packaged_path
 
@@ -22,19 +27,19 @@ HEADER = "entry_id,heard_at,market_day,kind,item_id,usd_per_cwt,pounds_lb,source
 
 def problems_of(path) -> list[tuple[str, int | None, str | None]]:
     with pytest.raises(InputRefused) as refused:
-        read_desk(path)
+        read_history(path)
     return [(each.file, each.row, each.column) for each in refused.value.problems]
 
 
 def test_a_canvass_is_read_as_it_stands(tmp_path):
     row = "E1,2026-03-02 9:05,2026-03-02,trade,F90,350.25,40000,Ash Packing,packer"
     (tmp_path / "canvass.csv").write_text(f"{HEADER}\n{row}\n")
-    (entry,) = read_desk(tmp_path / "canvass.csv").additions.entries
+    (entry,) = read_history(tmp_path / "canvass.csv").additions.entries
     assert entry == CanvassEntry(
         "E1", datetime(2026, 3, 2, 9, 5), MONDAY, EntryKind.TRADE, "F90", 350.25, 40_000.0,
         "Ash Packing", "packer",
     )  # fmt: skip
-    assert read_desk(tmp_path).additions.place("canvass", 0) == ("canvass.csv", 2)
+    assert read_history(tmp_path).additions.place("canvass", 0) == ("canvass.csv", 2)
 
 
 def test_every_problem_of_a_canvass_is_told_at_once(tmp_path):
@@ -82,13 +87,13 @@ def test_every_problem_of_volumes_is_told_at_once(tmp_path):
 
 def test_what_holds_no_table_of_the_desk_is_told_of(tmp_path):
     with pytest.raises(FileTrouble, match="holds none of items, canvass, volumes"):
-        read_desk(tmp_path)
+        read_history(tmp_path)
     (tmp_path / "heard.csv").write_text(HEADER)
     with pytest.raises(FileTrouble, match="name the file after its table"):
-        read_desk(tmp_path / "heard.csv")
+        read_history(tmp_path / "heard.csv")
     (tmp_path / "canvass.ods").touch()
     with pytest.raises(FileTrouble, match="not a folder"):
-        read_desk(tmp_path / "canvass.ods")
+        read_history(tmp_path / "canvass.ods")
 
 
 words = st.text(st.sampled_from("abc =+-@'\"é90"), min_size=1, max_size=8).map(
@@ -138,20 +143,20 @@ def test_what_is_written_reads_the_same(tmp_path_factory, target, data):
         [Volume("v", data.draw(days), data.draw(lb), "lb", data.draw(ids))],
     )
     path = tmp_path_factory.mktemp("desk") / target
-    write_desk(path, *made)
-    read = read_desk(path).additions
+    write_history(path, *made)
+    read = read_history(path).additions
     assert [read.items, read.entries, read.volumes] == [tuple(each) for each in made]
 
 
 def test_an_export_overwrites_nothing(tmp_path):
-    write_desk(tmp_path / "out", [], [], [])
+    write_history(tmp_path / "out", [], [], [])
     before = {path.name: path.read_bytes() for path in (tmp_path / "out").iterdir()}
     with pytest.raises(FileTrouble, match=r"items\.csv.* overwrites nothing"):
-        write_desk(tmp_path / "out", [Item("F90", "n", "beef", 0.9, "fresh", "d")], [], [])
+        write_history(tmp_path / "out", [Item("F90", "n", "beef", 0.9, "fresh", "d")], [], [])
     assert before == {path.name: path.read_bytes() for path in (tmp_path / "out").iterdir()}
-    write_desk(tmp_path / "out.xlsx", [], [], [])
+    write_history(tmp_path / "out.xlsx", [], [], [])
     with pytest.raises(FileTrouble, match="overwrites nothing"):
-        write_desk(tmp_path / "out.xlsx", [], [], [])
+        write_history(tmp_path / "out.xlsx", [], [], [])
 
 
 def test_a_workbook_has_numbers_as_numbers(tmp_path):
@@ -160,7 +165,7 @@ def test_a_workbook_has_numbers_as_numbers(tmp_path):
         "F90", MONDAY, 350.0, 349.5, 351.0, "steady", "trades", "ab12", datetime(2026, 3, 2), "A",
         rationale=("at_bid", "one_sided"),
     )  # fmt: skip
-    write_desk(tmp_path / "out.xlsx", [item], [], [], [published])
+    write_history(tmp_path / "out.xlsx", [item], [], [], [published])
     book = load_workbook(tmp_path / "out.xlsx")
     assert [cell.value for cell in book["items"][2]][:4] == ["F90", "'=1+1", "beef", 0.9]
     cells = dict(zip(PUBLISHED_COLUMNS, (c.value for c in book["published"][2]), strict=True))

@@ -1,7 +1,7 @@
-"""From what the desk holds to a market on a day, and why its prices moved since another day.
+"""From what the store holds to a market on a day, and why its prices moved since another day.
 
 The store tells pounds and quotations; what it does not tell (blends, rules, how buyers answer to
-a price) comes from a market's tables, whose lots are named by the desk's items.
+a price) comes from a market's tables, whose lots are named by the store's items.
 """
 
 from __future__ import annotations

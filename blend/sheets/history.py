@@ -1,4 +1,4 @@
-"""Read and write the desk's tables: items, the canvass, volume series; all problems at once."""
+"""Read and write the market's history: items, the canvass, volume series; all problems at once."""
 
 from __future__ import annotations
 
@@ -11,41 +11,41 @@ from typing import Any
 from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
 from blend.errors import FileTrouble, InputRefused, Problem
 from blend.files import as_file_trouble, check_place
-from blend.sheets.columns import DESK_TABLES
+from blend.sheets.columns import HISTORY_TABLES
 from blend.sheets.rows import Row, Sheet, problems_in_order, read_sheet
 from blend.sheets.tables import RawCase, RawTable, read_csv_table, read_tables
 from blend.sheets.write import write_csv_tables, write_plain_workbook
 
 
 @dataclass(frozen=True, slots=True)
-class DeskRead:
+class HistoryRead:
     """What was read, in the order of the rows, and what to look at twice."""
 
     additions: Additions
     warnings: tuple[Problem, ...]
 
 
-def read_desk(path: str | Path) -> DeskRead:
-    """Read the desk's tables from a folder, from one .xlsx workbook or from one .csv table.
+def read_history(path: str | Path) -> HistoryRead:
+    """Read the tables from a folder, from one .xlsx workbook or from one .csv table.
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
     path = Path(path)
     raw = _raw(path)
-    sheets = {name: read_sheet(table, DESK_TABLES[name]) for name, table in raw.tables.items()}
+    sheets = {name: read_sheet(table, HISTORY_TABLES[name]) for name, table in raw.tables.items()}
     for name, check in _CHECKS.items():
         if name in sheets:
             check(sheets[name])
-    problems = problems_in_order(raw, sheets, DESK_TABLES)
+    problems = problems_in_order(raw, sheets, HISTORY_TABLES)
     if problems:
         raise InputRefused(problems)
     if not sheets:
-        raise FileTrouble(f"{path}: holds none of {', '.join(DESK_TABLES)}")
+        raise FileTrouble(f"{path}: holds none of {', '.join(HISTORY_TABLES)}")
 
     def made(name: str, build: Callable[[Row], Any]) -> tuple[Any, ...]:
         return tuple(map(build, sheets[name].rows)) if name in sheets else ()
 
-    return DeskRead(
+    return HistoryRead(
         Additions(
             items=made("items", lambda row: Item(**row.values)),
             entries=made("canvass", _entry_of),
@@ -62,12 +62,12 @@ def read_desk(path: str | Path) -> DeskRead:
 def _raw(path: Path) -> RawCase:
     if path.is_file() and path.suffix.lower() == ".csv":
         name = path.stem.casefold()
-        if name not in DESK_TABLES:
-            raise FileTrouble(f"{path}: name the file after its table: {', '.join(DESK_TABLES)}")
+        if name not in HISTORY_TABLES:
+            raise FileTrouble(f"{path}: name the file after its table: {', '.join(HISTORY_TABLES)}")
         return RawCase(tables={name: read_csv_table(path, path.name)})
     if path.is_file() and path.suffix.lower() != ".xlsx":
         raise FileTrouble(f"{path}: not a folder, an .xlsx workbook or a .csv table")
-    return read_tables(path, DESK_TABLES)
+    return read_tables(path, HISTORY_TABLES)
 
 
 def _entry_of(row: Row) -> CanvassEntry:
@@ -125,14 +125,14 @@ _CHECKS: Mapping[str, Callable[[Sheet], None]] = {
 PUBLISHED_COLUMNS = tuple(field.name for field in fields(Published))
 
 
-def write_desk(
+def write_history(
     path: str | Path,
     items: Iterable[Item],
     entries: Iterable[CanvassEntry],
     volumes: Iterable[Volume],
     published: Iterable[Published] = (),
 ) -> tuple[Path, ...]:
-    """Write the desk's tables into a folder as CSV, or into one .xlsx workbook.
+    """Write the tables into a folder as CSV, or into one .xlsx workbook.
 
     Reading them again gives the same items, entries and volumes; `published` is written for
     people. Return the files written. Raise FileTrouble, with nothing written, where a file of
@@ -140,9 +140,9 @@ def write_desk(
     """
     path = Path(path)
     tables: dict[str, tuple[Sequence[str], Iterable[Any]]] = {
-        "items": (DESK_TABLES["items"].column_names, items),
-        "canvass": (DESK_TABLES["canvass"].column_names, entries),
-        "volumes": (DESK_TABLES["volumes"].column_names, volumes),
+        "items": (HISTORY_TABLES["items"].column_names, items),
+        "canvass": (HISTORY_TABLES["canvass"].column_names, entries),
+        "volumes": (HISTORY_TABLES["volumes"].column_names, volumes),
         "published": (PUBLISHED_COLUMNS, published),
     }
     rows = {
@@ -183,7 +183,7 @@ def entries_of_words(name: str, rows: Mapping[int, Mapping[str, str]]) -> tuple[
     """
     header = tuple(next(iter(rows.values())))
     cells = ((number, tuple(words.values())) for number, words in rows.items())
-    sheet = read_sheet(RawTable(name, ((1, header), *cells)), DESK_TABLES["canvass"])
+    sheet = read_sheet(RawTable(name, ((1, header), *cells)), HISTORY_TABLES["canvass"])
     _check_canvass(sheet)
     if sheet.problems:
         raise InputRefused(sheet.sorted_problems())
