@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 import pytest
@@ -42,20 +45,30 @@ LIBRARY_ROOMS = {
     "click": {"cli"},
     "tabulate": {"show"},
     "jinja2": {"show", "web"},
+    "markupsafe": {"show", "web"},
     "starlette": {"web"},
     "uvicorn": {"web"},
     "matplotlib": {"show"},
     "openpyxl": {"sheets", "show"},
     "sqlalchemy": {"store"},
     "highspy": {"core"},
+    "clarabel": {"core"},
     "pulp": {"core", "bench"},
-    "scipy": {"core", "lean", "trade", "bench"},
+    "scipy": {"core", "trade"},
     "numpy": {"core", "lean", "grind", "trade", "report", "show", "bench"},
+    "distributed": {"trade", "bench"},
+    "cvxpy": {"bench"},
+    "pandas": {"bench"},
+    "playwright": {"bench"},
 }
-"""The rooms that may use a library at all; one not named here is used by none."""
-HEAVY = {*LIBRARY_ROOMS, "pandas"} - {"click"}
+"""The rooms that use a library; one not named here is used by none."""
+OF_OTHERS = {"psycopg": "sqlalchemy", "python-multipart": "starlette"}
+"""What no module imports, and which library needs it."""
+HEAVY = {*LIBRARY_ROOMS} - {"click"}
 """What no command may load before it is run."""
-LATE = {"matplotlib", "pulp", "scipy", "pandas", "clarabel", "distributed"}
+LATE = {
+    *("matplotlib", "pulp", "scipy", "pandas", "clarabel", "distributed", "cvxpy", "playwright")
+}
 """What is imported only inside the function that needs it."""
 
 
@@ -115,7 +128,7 @@ BETWEEN_ROOMS = [
 
 def test_every_room_is_known():
     rooms = {room_of(file) for file in ROOT.rglob("*.py")} - {"__init__"}
-    assert rooms <= set(MAY_IMPORT)
+    assert rooms == set(MAY_IMPORT)
 
 
 @pytest.mark.parametrize("room", MAY_IMPORT)
@@ -149,13 +162,24 @@ def test_errors_and_units_import_nothing_of_blend():
     ]
 
 
-def test_libraries_are_used_only_in_their_rooms():
-    wrong = [
-        str(each)
-        for each in IMPORTS
-        if each.library in LIBRARY_ROOMS and room_of(each.file) not in LIBRARY_ROOMS[each.library]
-    ]
-    assert not wrong
+def test_libraries_are_used_in_their_rooms_and_in_no_other():
+    used: dict[str, set[str]] = {}
+    for each in IMPORTS:
+        if each.library not in {"blend", *sys.stdlib_module_names}:
+            used.setdefault(each.library, set()).add(room_of(each.file))
+    assert used == LIBRARY_ROOMS
+
+
+def test_what_is_asked_to_be_installed_is_what_is_used():
+    project = tomllib.loads((ROOT.parent / "pyproject.toml").read_text())["project"]
+    extras = project["optional-dependencies"]
+    asked = {
+        re.match(r"[\w-]+", each)[0]
+        for each in chain(project["dependencies"], *(extras[name] for name in extras))
+    }
+    only_in_tests = {re.match(r"[\w-]+", each)[0] for each in extras["test"]} - {*LIBRARY_ROOMS}
+    assert asked - only_in_tests - {"blend"} == {*LIBRARY_ROOMS, *OF_OTHERS}
+    assert set(OF_OTHERS.values()) <= set(LIBRARY_ROOMS)
 
 
 def test_there_is_one_door_to_the_solver():

@@ -34,10 +34,6 @@ class DemandTiming:
     times_exact: float
     """Seconds by those of the exact way."""
 
-    @property
-    def is_scaled(self) -> bool:
-        return self.solved < self.points
-
 
 def bench_demand(
     *,

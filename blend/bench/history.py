@@ -16,12 +16,12 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from random import Random
 
+from blend.bench.markets import ground_beef
 from blend.core.market import clear
 from blend.domain.case import Case, Settings
 from blend.domain.clearing import Demand, DemandCurve, Market
 from blend.domain.lots import DOMESTIC, Lot
 from blend.domain.market import CanvassEntry, EntryKind, Item, Volume
-from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from blend.report.market_on_day import AVAILABILITY, ORDERS
@@ -184,20 +184,7 @@ def _plain_case(available_lb: Mapping[str, float]) -> Case:
         for kind in _KINDS
     )
     products = tuple(
-        Product(
-            product_id=product_id,
-            name=name,
-            species=frozenset({"beef"}),
-            target_lean_share=lean_share,
-            tolerance_below_share=0.0,
-            tolerance_above_share=0.0,
-            least_lb=0.0,
-            most_lb=None,
-            batch_lb=4_000.0,
-            blender_least_lb=2_000.0,
-            blender_most_lb=5_000.0,
-        )
-        for product_id, name, lean_share, *_ in _PRODUCTS
+        ground_beef(product_id, name, lean_share) for product_id, name, lean_share, *_ in _PRODUCTS
     )
     frozen = Rule(
         "FROZEN",

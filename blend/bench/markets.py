@@ -39,18 +39,10 @@ def make_market(items: int, products: int, seed: int = 1) -> Market:
     pounds = sum(lot.most_lb for lot in lots)
     mean = sum(lot.lean_share * lot.most_lb for lot in lots) / pounds
     ground = tuple(
-        Product(
-            product_id=f"G{number + 1:02d}",
-            name=f"ground beef {number + 1}",
-            species=frozenset({"beef"}),
-            target_lean_share=round(mean + 0.16 * ((number + 0.5) / products - 0.5), 4),
-            tolerance_below_share=0.0,
-            tolerance_above_share=0.0,
-            least_lb=0.0,
-            most_lb=None,
-            batch_lb=4_000.0,
-            blender_least_lb=2_000.0,
-            blender_most_lb=5_000.0,
+        ground_beef(
+            f"G{number + 1:02d}",
+            f"ground beef {number + 1}",
+            round(mean + 0.16 * ((number + 0.5) / products - 0.5), 4),
         )
         for number in range(products)
     )
@@ -80,3 +72,21 @@ def moved_market(market: Market, own: Selector) -> Market:
     rules = tuple(replace(rule, most_share=0.38) for rule in market.case.rules)
     demands = tuple(replace(each, volume_lb=1.015 * each.volume_lb) for each in market.demands)
     return Market(replace(market.case, lots=lots, rules=rules), demands)
+
+
+def ground_beef(product_id: str, name: str, lean_share: float) -> Product:
+    """What a market makes: without a tolerance, so that lean binds on both sides, and without
+    an order, as its demand tells the pounds."""
+    return Product(
+        product_id=product_id,
+        name=name,
+        species=frozenset({"beef"}),
+        target_lean_share=lean_share,
+        tolerance_below_share=0.0,
+        tolerance_above_share=0.0,
+        least_lb=0.0,
+        most_lb=None,
+        batch_lb=4_000.0,
+        blender_least_lb=2_000.0,
+        blender_most_lb=5_000.0,
+    )

@@ -91,10 +91,6 @@ class PathRow:
     """Of the path, in its last row: time grows as the size's extent to this power."""
 
     @property
-    def is_scaled(self) -> bool:
-        return self.plain_share < 1
-
-    @property
     def times_faster(self) -> float | None:
         return None if self.plain_s is None else self.plain_s / self.ours_s
 

@@ -236,11 +236,14 @@ _EXTRAS = {
 def _missing(error: ImportError) -> str:
     library = (error.name or "").partition(".")[0]
     if library in _EXTRAS:
-        return f'{library} is not installed: pip install "blend[{_EXTRAS[library]}]"'
+        extra = _EXTRAS[library]
+        return (
+            f"{library} is not installed; in blend's own folder: python -m pip install '.[{extra}]'"
+        )
     name = library or "a library"
     return (
         f"{name} cannot be loaded, and blend needs it ({error}). The installation is damaged: "
-        "pip install --force-reinstall blend"
+        "in blend's own folder: python -m pip install --force-reinstall ."
     )
 
 

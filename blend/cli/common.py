@@ -20,17 +20,45 @@ if TYPE_CHECKING:
 
 _LINE = 78
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
-PICTURE = click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw it too: a file that ends in .png, .svg or .pdf.",
-)
+FILE = click.Path(dir_okay=False, path_type=Path)
+"""A file to read or to write, which no folder can be."""
+
+
+def picture_option(what: str) -> Callable:
+    """--picture; `what` is the first sentence of its help: what is drawn."""
+    return click.option(
+        "--picture", type=FILE, help=f"{what}: a file that ends in .png, .svg or .pdf."
+    )
+
+
+PICTURE = picture_option("Draw it too")
 
 
 def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
     if number is not None and not math.isfinite(number):
         raise click.BadParameter("must be a number.")
     return number
+
+
+WHOLE = click.option(
+    "--whole",
+    type=click.Choice([each.value for each in WholeContainers]),
+    help="Where containers must be whole, instead of what the settings say.",
+)
+GAP = click.option(
+    "--gap",
+    type=click.FloatRange(0, 1),
+    callback=finite,
+    metavar="SHARE",
+    help="Distance from the proved bound at which a plan is good enough; 0.001 is 0.1 %.",
+)
+TIME_LIMIT = click.option(
+    "--time-limit",
+    type=click.FloatRange(0, min_open=True),
+    callback=finite,
+    metavar="SECONDS",
+    help="How long to look for a better plan.",
+)
 
 
 def read_folder(folder: Path) -> CaseRead:

@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from blend.cli.common import FOLDER, finite, progress_line, read_folder
-from blend.cli.proved import must_be_proved
 from blend.domain.case import Case
 from blend.domain.plan import Ingredient
 from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE, LeanUncertainty
@@ -97,7 +96,7 @@ def correct(
     from blend.grind.correct import Held, Reading, Terms, correct_batch, lots_at_hand
     from blend.proof.correct import prove_correction
     from blend.show.correct import correction_tables
-    from blend.show.proofs import correction_proof_line
+    from blend.show.proofs import correction_proof_line, must_be_proved
     from blend.show.text import tables_text
 
     case = read_folder(folder).case

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from blend.cli.common import FOLDER
-from blend.cli.reporter import STORE_VARIABLE, with_store
+from blend.cli.reporter import STORE_VARIABLE, with_method, with_store
 from blend.errors import BlendError
 
 
@@ -28,6 +28,7 @@ from blend.errors import BlendError
     metavar="FOLDER",
     help="An earlier case, such as last week's, to explain what moved since.",
 )
+@with_method
 @click.option(
     "--work",
     type=click.Path(file_okay=False, path_type=Path),
@@ -48,6 +49,7 @@ def desk(
     where: str | None,
     market: Path | None,
     before: Path | None,
+    method_path: Path | None,
     work: Path | None,
     host: str,
     port: int,
@@ -64,8 +66,9 @@ def desk(
     except ModuleNotFoundError as error:
         if (error.name or "").startswith("blend"):
             raise
-        needs = f'the desk needs {error.name}: pip install "blend[desk]"'
-        raise BlendError(needs) from error
+        raise BlendError(
+            f"the desk needs {error.name}; in blend's own folder: python -m pip install '.[desk]'"
+        ) from error
     from blend.web.desk import Desk
 
     opened = Desk(
@@ -74,6 +77,7 @@ def desk(
         store=where or os.environ.get(STORE_VARIABLE),
         market=market,
         before=before,
+        method=method_path,
     )
     if bracketed(host) not in LOOPBACK:
         click.echo(

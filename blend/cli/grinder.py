@@ -7,15 +7,18 @@ from pathlib import Path
 import click
 
 from blend.cli.common import (
+    FILE,
     FOLDER,
+    GAP,
+    TIME_LIMIT,
+    WHOLE,
     check_picture,
     draw,
-    finite,
+    picture_option,
     progress_line,
     read_folder,
     with_settings,
 )
-from blend.domain.rules import WholeContainers
 from blend.errors import SolverTrouble
 from blend.files import check_place
 
@@ -24,37 +27,17 @@ from blend.files import check_place
 @FOLDER
 @click.option(
     "--workbook",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     default="plan.xlsx",
     show_default=True,
     help="Workbook to write; a file of that name is replaced.",
 )
 @click.option("--no-workbook", is_flag=True, help="Write no workbook.")
-@click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw the blends too: a file that ends in .png, .svg or .pdf.",
-)
+@picture_option("Draw the blends too")
 @click.option("--standards", is_flag=True, help="Print every limit of the standards that apply.")
-@click.option(
-    "--whole",
-    type=click.Choice([each.value for each in WholeContainers]),
-    help="Where containers must be whole, instead of what the settings say.",
-)
-@click.option(
-    "--gap",
-    type=click.FloatRange(0, 1),
-    callback=finite,
-    metavar="SHARE",
-    help="Distance from the proved bound at which a plan is good enough; 0.001 is 0.1 %.",
-)
-@click.option(
-    "--time-limit",
-    type=click.FloatRange(0, min_open=True),
-    callback=finite,
-    metavar="SECONDS",
-    help="How long to look for a better plan.",
-)
+@WHOLE
+@GAP
+@TIME_LIMIT
 @click.option("--no-worths", is_flag=True, help="Leave out what things are worth; faster.")
 @click.option(
     "--lean",

@@ -6,17 +6,13 @@ from pathlib import Path
 
 import click
 
-from blend.cli.common import check_picture, draw
+from blend.cli.common import FOLDER, check_picture, draw, picture_option
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@FOLDER
 @click.option("--offer", "offer_id", help="Only this offer.")
-@click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw the build-up of one offer: a file that ends in .png, .svg or .pdf.",
-)
+@picture_option("Draw the build-up of one offer")
 def landed(folder: Path, offer_id: str | None, picture: Path | None) -> None:
     """Tell what foreign offers cost landed, thawed and at the lean of fresh meat.
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import FOLDER, PICTURE, check_picture, draw, finite, read_folder
+from blend.cli.common import FILE, FOLDER, PICTURE, check_picture, draw, finite, read_folder
 from blend.domain.case import Case
 from blend.domain.heat import celsius
 from blend.errors import InputRefused, Problem
@@ -32,7 +32,7 @@ _LEAN_VALUE = click.option(
 @click.option(
     "--csv",
     "csv_file",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     help="Write the estimates as a table too.",
 )
 @PICTURE
@@ -50,7 +50,7 @@ def lean(
         check_place(csv_file)
     check_picture(picture)
     case = read_folder(folder).case
-    read, estimates = _estimated(folder, case)
+    read, estimates = estimated(folder, case)
 
     from blend.show.lean import lean_tables, methods_table
     from blend.show.text import tables_text
@@ -177,7 +177,7 @@ def case_with_lean(folder: Path, case: Case, lean: str) -> Case:
         from blend.lean.estimate import case_with_estimates
         from blend.reading import with_warmth
 
-        estimates = _estimated(folder, case)[1]
+        estimates = estimated(folder, case)[1]
         click.echo("Lean: as estimated from tests (see blend lean).\n")
         return with_warmth(folder, case_with_estimates(case, estimates))
     from blend.sheets.evidence import holds_tests
@@ -187,7 +187,7 @@ def case_with_lean(folder: Path, case: Case, lean: str) -> Case:
     return case
 
 
-def _estimated(folder: Path, case: Case):
+def estimated(folder: Path, case: Case):
     """The tests as read, their warnings told, and the estimates from them."""
     from blend.lean.estimate import estimate_lots
     from blend.sheets.evidence import read_tests

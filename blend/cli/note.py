@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import finite
-from blend.cli.reporter import _DAY, _method, _opened, with_method, with_store
+from blend.cli.common import FILE, finite
+from blend.cli.reporter import DAY, method_of, open_store, with_method, with_store
 from blend.errors import FileTrouble, InputRefused, Problem
 from blend.files import check_place
 
@@ -28,7 +29,7 @@ with_levels = click.option(
 
 
 @click.command()
-@click.option("--day", type=_DAY, help="As known on this day; as a rule the last there is.")
+@click.option("--day", type=DAY, help="As known on this day; as a rule the last there is.")
 @click.option("--series", "wanted", multiple=True, metavar="SERIES", help="Only this series id.")
 @with_levels
 @click.option(
@@ -64,8 +65,8 @@ def indicators(
     from blend.show.indicators import breadth_table, indicators_table, lags_table
     from blend.show.text import tables_text
 
-    method = _method(method_path)
-    with _opened(where) as opened:
+    method = method_of(method_path)
+    with open_store(where) as opened:
         volumes = opened.volumes()
         every = series_of(volumes, levels)
         if not every:
@@ -100,16 +101,16 @@ def _item(items: Sequence[ItemNews], item_id: str) -> ItemNews:
 
 
 @click.command()
-@click.option("--day", type=_DAY, required=True, help="Market day.")
+@click.option("--day", type=DAY, required=True, help="Market day.")
 @click.option(
     "--out",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     required=True,
     help="Where to write it: .md is a draft to edit, .html a page to print.",
 )
 @click.option(
     "--draft",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     help="An edited draft: its words are kept, its figures held against the store.",
 )
 @click.option("--sign", "signed_by", default="", metavar="NAME", help="Who answers for the page.")
@@ -122,7 +123,7 @@ def _item(items: Sequence[ItemNews], item_id: str) -> ItemNews:
     metavar="FOLDER",
     help="Blends, rules and elasticities (as for blend clear), to explain moves with.",
 )
-@click.option("--since", type=_DAY, help="Day that moves are explained from; a week before.")
+@click.option("--since", type=DAY, help="Day that moves are explained from; a week before.")
 @click.option(
     "--explain",
     "item_ids",
@@ -178,14 +179,15 @@ def note(
     from blend.sheets.write import write_text
     from blend.show.note import draft_of, page_of
     from blend.show.note_pictures import pictures_of
+    from blend.show.proofs import must_be_proved
 
-    method = _method(method_path)
+    method = method_of(method_path)
     start = day.date() - timedelta(days=7) if since is None else since.date()
     if start >= day.date():
         raise click.BadParameter("must be before --day.", param_hint="--since")
     frame = None if market is None else _market(market)
     asked = None
-    with _opened(where) as opened:
+    with open_store(where) as opened:
         known = heard(opened, day.date(), method)
         volumes = opened.volumes(as_of=known.position)
         check_series(volumes, levels)
@@ -193,6 +195,8 @@ def note(
             asked = asked_of_store(opened, known, method, frame, start, item_ids, volume_error)
         days = days_of_store(opened, known, method)
     news = news_of(known, days, volumes, method, asked=asked, levels=levels)
+    for each in news.explanations:
+        must_be_proved(each.why.prove(), f"split of {each.item_id}")
     made = note_of(news, title)
     if suffix == ".md":
         write_text(out, draft_of(made))
@@ -206,12 +210,22 @@ def note(
         draft_name="draft" if draft is None else draft.name,
         signed_by=signed_by,
     )
-    if signed_by and page.problems:
-        raise InputRefused(page.problems)
-    for problem in page.problems:
+    problems = page.problems
+    if market is None:
+        problems = [_with_market_asked(each) for each in problems]
+    if signed_by and problems:
+        raise InputRefused(problems)
+    for problem in problems:
         click.echo(f"warning: {problem}", err=True)
     write_text(out, page.html)
     click.echo(f"Note: {out}")
+
+
+def _with_market_asked(problem: Problem) -> Problem:
+    """What an explanation gave, and this run does not: as a rule an option that was left out."""
+    if not (problem.column or "").startswith("why."):
+        return problem
+    return replace(problem, hint="Name --market, --since and --explain as for the draft.")
 
 
 def _draft_text(path: Path) -> str:

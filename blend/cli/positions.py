@@ -6,13 +6,13 @@ from pathlib import Path
 
 import click
 
-from blend.cli.common import check_picture, draw, progress_line
+from blend.cli.common import FILE, FOLDER, check_picture, draw, picture_option, progress_line
 from blend.errors import NoPlan, SolverTrouble
 from blend.files import check_place
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@FOLDER
 @click.option(
     "--divisible",
     is_flag=True,
@@ -22,14 +22,10 @@ from blend.files import check_place
 @click.option(
     "--csv",
     "ledger",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     help="Write in and out of every lot on every day as a table.",
 )
-@click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw the stock by day: a file that ends in .png, .svg or .pdf.",
-)
+@picture_option("Draw the stock by day")
 def positions(
     folder: Path, divisible: bool, no_worths: bool, ledger: Path | None, picture: Path | None
 ) -> None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from blend.cli.common import FILE
 from blend.domain.market import SOURCE_CLASSES, Additions, EntryKind
 from blend.errors import FileTrouble
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from blend.store import Store
 
 STORE_VARIABLE = "BLEND_STORE"
-_DAY = click.DateTime(["%Y-%m-%d"])
+DAY = click.DateTime(["%Y-%m-%d"])
 _MOMENT = click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%dT%H:%M:%S"])
 
 with_store = click.option(
@@ -31,7 +32,7 @@ with_store = click.option(
 with_method = click.option(
     "--method",
     "method_path",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     help="Your own quotation_method.csv, in the place of the one that comes with blend.",
 )
 with_items = click.option("--item", "item_ids", multiple=True, help="This item; may be repeated.")
@@ -47,7 +48,7 @@ def _where(where: str | None) -> str:
 
 
 @contextmanager
-def _opened(where: str | None) -> Iterator[Store]:
+def open_store(where: str | None) -> Iterator[Store]:
     from blend.store import Store
 
     with Store.open(_where(where)) as opened:
@@ -89,7 +90,7 @@ def import_(path: Path, where: str | None) -> None:
     from blend.show.amounts import printable
     from blend.show.store import added_lines
 
-    with _opened(where) as opened:
+    with open_store(where) as opened:
         read = read_history(path)
         for warning in read.warnings:
             click.echo(f"warning: {printable(str(warning))}", err=True)
@@ -108,7 +109,7 @@ def export(path: Path, where: str | None) -> None:
     """
     from blend.sheets.history import write_history
 
-    with _opened(where) as opened:
+    with open_store(where) as opened:
         at = opened.position()
         files = write_history(
             path,
@@ -122,7 +123,7 @@ def export(path: Path, where: str | None) -> None:
 
 
 @store.command()
-@click.option("--day", type=_DAY, help="The entries of this market day.")
+@click.option("--day", type=DAY, help="The entries of this market day.")
 @click.option("--entry", "entry_id", help="One entry, what it corrects and what corrects it.")
 @with_store
 def show(day: datetime | None, entry_id: str | None, where: str | None) -> None:
@@ -130,7 +131,7 @@ def show(day: datetime | None, entry_id: str | None, where: str | None) -> None:
     from blend.show.store import entries_table, store_tables
     from blend.show.text import tables_text
 
-    with _opened(where) as opened:
+    with open_store(where) as opened:
         if entry_id is not None:
             chain = opened.history(entry_id)
             tables = [entries_table(f"Entry {entry_id}, the first first", chain)]
@@ -172,7 +173,11 @@ def canvass() -> None:
     "--source-class", type=click.Choice(SOURCE_CLASSES), required=True, help="What the firm is."
 )
 @click.option("--day", "market_day", default="", help="Market day; without it that of --heard-at.")
-@click.option("--heard-at", default="", help="Day and time, by your own clock; without it now.")
+@click.option(
+    "--heard-at",
+    default="",
+    help="Day and time by your own clock, or a time of the market day; without it now.",
+)
 @click.option("--lean", "lean_share", default="", help="Chemical lean, if not the item's.")
 @click.option("--basis", default="", help="fob or delivered; fob if not told.")
 @click.option("--freight", "freight_usd_per_cwt", default="", help="USD per cwt, seller to buyer.")
@@ -192,7 +197,7 @@ def add(where: str | None, not_firm: bool, affiliates: bool, **words: str) -> No
         "is_firm": "no" if not_firm else "yes",
         "between_affiliates": "yes" if affiliates else "no",
     }
-    with _opened(where) as opened:
+    with open_store(where) as opened:
         entry = entry_of_words(filled_in(words, new_entry_id(), datetime.now()))
         opened.add(Additions(entries=(entry,)))
     click.echo(f"Added {entry.entry_id}")
@@ -206,7 +211,7 @@ def withdraw(entry_id: str, note: str, where: str | None) -> None:
     """Withdraw an entry: it is kept, and counts no more."""
     from blend.store.canvass import withdraw as withdraw_entry
 
-    with _opened(where) as opened:
+    with open_store(where) as opened:
         gone = withdraw_entry(opened, entry_id, note)
     click.echo(f"Withdrew {entry_id} by {gone.entry_id}")
 
@@ -215,7 +220,7 @@ def withdraw(entry_id: str, note: str, where: str | None) -> None:
 
 
 @click.command()
-@click.option("--day", type=_DAY, required=True, help="Market day.")
+@click.option("--day", type=DAY, required=True, help="Market day.")
 @with_items
 @with_all
 @click.option("--evidence", is_flag=True, help="Every entry with its weight, or why it has none.")
@@ -260,12 +265,12 @@ def quote(
     )
     from blend.show.text import tables_text
 
-    with _opened(where) as opened:
+    with open_store(where) as opened:
         if again:
             for item_id in item_ids or _published_of(opened, day):
                 click.echo(requoted_line(requote(opened, item_id, day.date(), as_of)))
             return
-        method = _method(method_path)
+        method = method_of(method_path)
         known, quoted = _quoted(opened, day, item_ids, every, method, as_of)
         tables = quotation_tables(quoted, method)
         if evidence:
@@ -305,7 +310,7 @@ def _check_publishing(
 
 
 @click.command()
-@click.option("--day", type=_DAY, required=True, help="Market day.")
+@click.option("--day", type=DAY, required=True, help="Market day.")
 @with_items
 @with_all
 @click.option("--sources", is_flag=True, help="Where each word is from.")
@@ -326,8 +331,8 @@ def tone(
     from blend.show.quotations import comparisons_table, sources_table, tone_tables, words_used
     from blend.show.text import tables_text
 
-    method = _method(method_path)
-    with _opened(where) as opened:
+    method = method_of(method_path)
+    with open_store(where) as opened:
         known, quoted = _quoted(opened, day, item_ids, every, method, as_of)
         names = [each.assessed.item.item_id for each in quoted]
         compared = comparisons(opened, names, day.date(), method, known.position)
@@ -338,7 +343,7 @@ def tone(
     click.echo(tables_text(tables))
 
 
-def _method(path: Path | None):
+def method_of(path: Path | None):
     from blend.sheets.method import read_method
 
     return read_method(path).method

@@ -9,16 +9,18 @@ import click
 
 from blend.cli.common import (
     FOLDER,
+    GAP,
+    TIME_LIMIT,
+    WHOLE,
     check_picture,
     draw,
     finite,
+    picture_option,
     progress_line,
     read_folder,
     with_settings,
 )
-from blend.cli.proved import must_be_proved
 from blend.domain.case import Case
-from blend.domain.rules import WholeContainers
 from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE
 from blend.errors import InputRefused, Problem, SolverTrouble
 
@@ -26,25 +28,6 @@ if TYPE_CHECKING:
     from blend.grind.safe import OneTest, SafePlan
     from blend.sheets.uncertainty import UncertaintyRead
 
-_WHOLE = click.option(
-    "--whole",
-    type=click.Choice([each.value for each in WholeContainers]),
-    help="Where containers must be whole, instead of what the settings say.",
-)
-_GAP = click.option(
-    "--gap",
-    type=click.FloatRange(0, 1),
-    callback=finite,
-    metavar="SHARE",
-    help="Distance from the proved bound at which a plan is good enough; 0.001 is 0.1 %.",
-)
-_TIME_LIMIT = click.option(
-    "--time-limit",
-    type=click.FloatRange(0, min_open=True),
-    callback=finite,
-    metavar="SECONDS",
-    help="How long to look for a better plan.",
-)
 _LEAN = click.option(
     "--lean",
     type=click.Choice(["stated", "estimated"]),
@@ -73,9 +56,9 @@ _LEAN = click.option(
     help="Standard deviation of that test's method; the default is of solvent extraction.",
 )
 @_LEAN
-@_WHOLE
-@_GAP
-@_TIME_LIMIT
+@WHOLE
+@GAP
+@TIME_LIMIT
 @click.option("--recipes", is_flag=True, help="Show each product's recipe as well.")
 def safe(
     folder: Path,
@@ -95,7 +78,7 @@ def safe(
     that are worth testing once more.
     """
     from blend.grind.safe import OneTest
-    from blend.show.proofs import safe_proof_line
+    from blend.show.proofs import must_be_proved, safe_proof_line
     from blend.show.quantities import blends_table, purchases_table
     from blend.show.safe import safe_cautions_table, safe_tables
     from blend.show.tables import recipe_tables
@@ -127,15 +110,11 @@ def safe(
     help="Days to draw.",
 )
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the draws.")
-@click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw tested fat too: a file that ends in .png, .svg or .pdf.",
-)
+@picture_option("Draw tested fat too")
 @_LEAN
-@_WHOLE
-@_GAP
-@_TIME_LIMIT
+@WHOLE
+@GAP
+@TIME_LIMIT
 def simulate(
     folder: Path,
     draws: int,
@@ -188,14 +167,14 @@ def _case_and_promises(
 
 def _with_uncertainty(folder: Path, case: Case, lean: str) -> tuple[Case, UncertaintyRead]:
     """The case with lean as asked for, and what is known of its lots' spread."""
-    from blend.cli.lean import _estimated, case_with_lean
+    from blend.cli.lean import case_with_lean, estimated
     from blend.sheets.uncertainty import read_uncertainty
 
     if lean == "stated":
         return case_with_lean(folder, case, lean), read_uncertainty(folder, case)
     from blend.lean.estimate import case_with_estimates
 
-    _, estimates = _estimated(folder, case)
+    _, estimates = estimated(folder, case)
     errors = {lot.lot_id: lot.standard_error_share for lot in estimates.lots}
     click.echo("Lean and its error: as estimated from tests (see blend lean).\n")
     return case_with_estimates(case, estimates), read_uncertainty(folder, case, errors)

@@ -6,12 +6,20 @@ from pathlib import Path
 
 import click
 
-from blend.cli.common import check_picture, draw, progress_line, read_folder
+from blend.cli.common import (
+    FILE,
+    FOLDER,
+    check_picture,
+    draw,
+    picture_option,
+    progress_line,
+    read_folder,
+)
 from blend.files import check_place
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@FOLDER
 @click.option("--draws", type=click.IntRange(0, 1_000_000), default=0, help="How many to draw.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Of the draws.")
 @click.option(
@@ -29,14 +37,10 @@ from blend.files import check_place
 @click.option(
     "--csv",
     "table",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     help="Write one row for every scenario.",
 )
-@click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw the spread of the cost: a file that ends in .png, .svg or .pdf.",
-)
+@picture_option("Draw the spread of the cost")
 def scenarios(
     folder: Path,
     draws: int,

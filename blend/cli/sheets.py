@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from blend.cli.common import FOLDER
 from blend.sheets.columns import (
     CONFIDENCE_TABLES,
     EVIDENCE_TABLES,
@@ -50,7 +51,7 @@ def columns(table: str | None) -> None:
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@FOLDER
 def template(folder: Path) -> None:
     """Write empty tables to fill in.
 

@@ -8,7 +8,6 @@ from pathlib import Path
 import click
 
 from blend.cli.common import FOLDER, PICTURE, check_picture, draw, finite, read_folder
-from blend.cli.proved import must_be_proved
 from blend.domain.lots import FORMS
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 from blend.errors import InputRefused, Problem
@@ -77,6 +76,9 @@ def value(
     for warning in read.warnings:
         click.echo(f"warning: {printable(str(warning))}", err=True)
     quotations = [each for each in read.quotations if species in (None, each.species)]
+    there = sorted({each.species for each in read.quotations})
+    if species is not None and species not in there:
+        _refuse("species", species, f"a species quoted: {', '.join(there)}")
     if by_pounds and any(each.pounds_lb is None for each in quotations):
         _refuse("pounds_lb", "nothing in some rows", "pounds in every row, to count by them")
     days = value_days(quotations, form=None if fit == "all" else fit, by_pounds=by_pounds)
@@ -195,7 +197,7 @@ def demand(
     case = read_folder(folder).case
 
     from blend.show.demand import demand_table
-    from blend.show.proofs import curve_proof_line
+    from blend.show.proofs import curve_proof_line, must_be_proved
     from blend.show.text import tables_text
     from blend.trade.demand import demand_curve
 
@@ -228,7 +230,7 @@ def supply(folder: Path, lot_id: str) -> None:
     case = read_folder(folder).case
 
     from blend.show.demand import supply_table
-    from blend.show.proofs import curve_proof_line
+    from blend.show.proofs import curve_proof_line, must_be_proved
     from blend.show.text import tables_text
     from blend.trade.supply import supply_curve
 

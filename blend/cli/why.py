@@ -8,8 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import check_picture, draw, finite, read_folder
-from blend.cli.proved import must_be_proved
+from blend.cli.common import (
+    FILE,
+    FOLDER,
+    check_picture,
+    draw,
+    finite,
+    picture_option,
+    read_folder,
+)
 from blend.cli.trader import selector
 from blend.domain.selectors import Selector
 from blend.errors import FileTrouble
@@ -103,11 +110,7 @@ _DRIVERS = (
     metavar="FOLDER",
     help="Where to write it; a folder that is not there yet.",
 )
-@click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw the parts too: a file that ends in .png, .svg or .pdf.",
-)
+@picture_option("Draw the parts too")
 def why(
     before: Path,
     after: Path,
@@ -196,7 +199,7 @@ def _why_of_cases(
     picture: Path | None,
 ) -> None:
     from blend.report.why import may_fall_short, why_plan_moved
-    from blend.show.proofs import why_proof_line
+    from blend.show.proofs import must_be_proved, why_proof_line
     from blend.show.text import tables_text
     from blend.show.why import plan_why_lines, plan_why_tables
 
@@ -224,7 +227,7 @@ def _why_of_markets(
     picture: Path | None,
 ) -> None:
     from blend.report.clearing import why_market_moved
-    from blend.show.proofs import market_why_proof_line
+    from blend.show.proofs import market_why_proof_line, must_be_proved
     from blend.show.text import tables_text
     from blend.show.why import market_why_lines, market_why_tables
 
@@ -288,10 +291,10 @@ def _write_market(
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@FOLDER
 @click.option(
     "--move",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     metavar="TABLE.csv",
     help="Changes to make, as blend columns market_moves tells.",
 )

@@ -74,7 +74,7 @@ def explain_clash(
     named = _name_lots(elastic, clashing)
     changes = [
         change
-        for requirement in _worth_changing(elastic, named)
+        for requirement in _worth_changing(named)
         if (change := _change_alone(elastic, requirement)) is not None
     ]
     changes.sort(key=_makes_less_then_cost)
@@ -286,7 +286,7 @@ def _name_lots(elastic: _Elastic, clashing: list[Requirement]) -> list[Requireme
     return others + [requirement for _, requirement in lots] if lots else [*others, _SUPPLY]
 
 
-def _worth_changing(elastic: _Elastic, named: list[Requirement]) -> list[Requirement]:
+def _worth_changing(named: list[Requirement]) -> list[Requirement]:
     lots = [requirement for requirement in named if requirement.family is Family.SUPPLY]
     others = [requirement for requirement in named if requirement.family is not Family.SUPPLY]
     return others + [lot for lot in lots if lot != _SUPPLY][:_MOST_LOTS_OFFERED]

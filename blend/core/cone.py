@@ -79,8 +79,6 @@ class ConicAnswer:
     bound: float
     x: np.ndarray
     rounds: int
-    cuts: int
-    """All that the programme holds by now, those kept from earlier solves among them."""
 
     @property
     def gap_share(self) -> float:
@@ -111,7 +109,7 @@ class _Cuts:
 class ConicLinear:
     """A linear programme with cones that stays in the solver, cuts and all.
 
-    Cost, bounds, factors and scales may be changed between solves. `uses_library` None asks
+    Cost, bounds and scales may be changed between solves. `uses_library` None asks
     the conic library where to begin wherever it is installed.
     """
 
@@ -126,12 +124,6 @@ class ConicLinear:
         self._extended = _extended(programme, self.cones, self._blocks)
         self._cuts = _Cuts()
         self.linear = WarmLinear(self._extended)
-
-    def set_factor(self, index: int, factor: float) -> None:
-        """Ask for another distance: a factor of zero leaves the linear limit."""
-        block = self._blocks[index]
-        self.cones[index] = replace(self.cones[index], factor=factor)
-        self.linear.set_coefficient(block.reading_row, block.norm, -factor)
 
     def set_scale(self, index: int, scale: np.ndarray) -> None:
         """Put other numbers before the columns of the norm."""
@@ -153,27 +145,28 @@ class ConicLinear:
         for rounds in range(1, _MOST_ROUNDS + 1):
             outer = self.linear.solve()
             if outer.outcome is not Outcome.OPTIMAL:
-                return self._no_answer(outer.outcome, outer.objective, rounds)
+                value = outer.objective
+                return ConicAnswer(outer.outcome, value, value, np.zeros(0), rounds)
             if found is not None:
                 cost = float(self.linear.cost[: self.column_count] @ found)
-                answer = self._answer(cost, outer.objective, found, rounds)
+                answer = ConicAnswer(Outcome.OPTIMAL, cost, outer.objective, found, rounds)
                 if answer.gap_share <= accuracy:
                     return answer
             x = outer.x[: self.column_count]
             lacks = np.array([cone.lacks(x) for cone in self.cones])
             if all(cone.is_held(x) for cone in self.cones):
-                return self._answer(outer.objective, outer.objective, x, rounds)
+                return ConicAnswer(Outcome.OPTIMAL, outer.objective, outer.objective, x, rounds)
             added = self._cut_off(outer.x)
             if added and not self._is_nearly_held(x, lacks):
                 continue
             inside = self._point_inside(lacks)
             if inside is not None:
-                answer = self._answer(inside[0], outer.objective, inside[1], rounds)
+                answer = ConicAnswer(Outcome.OPTIMAL, inside[0], outer.objective, inside[1], rounds)
                 if answer.gap_share <= accuracy:
                     return answer
             elif not added:
                 # the cones touch the rows in a point: no tangent parts it, nothing lies inside
-                return self._answer(outer.objective, outer.objective, x, rounds)
+                return ConicAnswer(Outcome.OPTIMAL, outer.objective, outer.objective, x, rounds)
         raise SolverTrouble(f"the cones were not closed in {_MOST_ROUNDS} rounds of cuts")
 
     def reading_prices(self) -> tuple[Answer, np.ndarray]:
@@ -217,11 +210,10 @@ class ConicLinear:
         )
 
     def _without_cuts(self) -> Programme:
-        """The programme as it stands by now: costs, bounds, factors and scales may have moved."""
+        """The programme as it stands by now: costs, bounds and scales may have moved."""
         base, linear = self._extended, self.linear
         matrix = replace(base.matrix, value=base.matrix.value.copy())
         for block, cone in zip(self._blocks, self.cones, strict=True):
-            _put(matrix, block.reading_row, np.array([block.norm]), np.array([-cone.factor]))
             _put(matrix, block.sum_row, block.pieces, (cone.scale / block.first_scale) ** 2)
         rows = len(base.row_lower)
         return replace(
@@ -336,13 +328,6 @@ class ConicLinear:
             start = np.arange(0, 3 * added + 1, 3)
             self.linear.add_rows(SparseRows(start, column, value), 0.0, np.inf)
         return added
-
-    def _answer(self, objective: float, bound: float, x: np.ndarray, rounds: int) -> ConicAnswer:
-        cuts = len(self._cuts.cone)
-        return ConicAnswer(Outcome.OPTIMAL, objective, bound, x, rounds, cuts)
-
-    def _no_answer(self, outcome: Outcome, value: float, rounds: int) -> ConicAnswer:
-        return ConicAnswer(outcome, value, value, np.zeros(0), rounds, len(self._cuts.cone))
 
 
 def solve_conic_whole(

@@ -145,10 +145,6 @@ class SparseColumns:
         """The column of each entry."""
         return np.repeat(np.arange(len(self.start) - 1), np.diff(self.start))
 
-    def dot_rows(self, row_values: np.ndarray) -> np.ndarray:
-        """For every column, the sum of its entries times the values of their rows."""
-        return np.bincount(self.column, self.value * row_values[self.row], len(self.start) - 1)
-
     def dot_columns(self, column_values: np.ndarray, row_count: int) -> np.ndarray:
         """For every row, the sum of its entries times the values of their columns."""
         return np.bincount(self.row, self.value * column_values[self.column], row_count)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from threading import Event, Thread
 
 import highspy
 import numpy as np
@@ -120,7 +121,10 @@ def _outcome(highs: highspy.Highs) -> Outcome:
             return Outcome.UNBOUNDED
         case kind.kTimeLimit | kind.kInterrupt | kind.kSolutionLimit:
             return Outcome.STOPPED
-    raise SolverTrouble(f"the solver stopped: {highs.modelStatusToString(status)}")
+    raise SolverTrouble(
+        f"the solver stopped without an answer ({highs.modelStatusToString(status)}); prices or "
+        "pounds out of all proportion to each other do that: look for a slip in the tables"
+    )
 
 
 class WarmLinear:
@@ -443,16 +447,26 @@ def _run_interruptibly(highs: highspy.Highs, stopped: Callable[[], bool] | None)
     """
     highs.HandleUserInterrupt = True
     was_interrupted = False
+    ended = Event()
+
+    def search() -> None:
+        try:
+            highs.run()
+        finally:
+            ended.set()
+
+    # a thread of its own: the library's way to start one holds a lock that all solvers share, so
+    # that of two searches at once the second would be refused
     with in_solver():
-        highs.startSolve()
+        Thread(target=search, daemon=True).start()
         while True:
             try:
-                finished, _ = highs.wait(0.2)
+                has_ended = ended.wait(0.2)
             except KeyboardInterrupt:
                 was_interrupted = True
                 highs.cancelSolve()
-            else:
-                if finished:
-                    return was_interrupted
+                continue
+            if has_ended:
+                return was_interrupted
             if stopped is not None and stopped():
                 highs.cancelSolve()

@@ -221,11 +221,6 @@ class ProductControl:
     def mean_off_target_share(self) -> float:
         return fmean(batch.off_target_share for batch in self.batches)
 
-    @property
-    def drift_began(self) -> int | None:
-        """Place of the first batch at which drift is signalled."""
-        return next((each.place for each in self.signalled if Signal.DRIFT in each.signals), None)
-
 
 def control_products(
     batches: Iterable[BatchTest],

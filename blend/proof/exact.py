@@ -25,10 +25,6 @@ def exact(number: float) -> Fraction:
     return Fraction(format(number, ".15g"))
 
 
-def exact_or_none(number: float | None) -> Fraction | None:
-    return None if number is None else exact(number)
-
-
 def total(fractions: Iterable[Fraction]) -> Fraction:
     """Their sum, brought to one denominator at once: to add them one by one would reduce each
     sum on the way, which takes most of the time of a proof."""

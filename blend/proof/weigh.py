@@ -18,6 +18,10 @@ ROUNDING_LB = Fraction(1)
 """Rounding an ingredient of one batch to whole pounds, up or down, moves it by less."""
 
 
+MOST_ROUNDING_SHARE = Fraction(1, 200)
+"""House rule: how far at most rounding may carry a share past its limit."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One figure read off the plan, and how far rounding alone can have carried it."""
@@ -73,7 +77,8 @@ class Blend:
 
         A pound more of a part moves the sum of (`of` - share × mass) by its own, and the share
         by that over what then is finished. At worst all parts move the share the same way
-        while the blend is as light as rounding can have made it; no share moves by more than 1.
+        while the blend is as light as rounding can have made it. More than half a point is never
+        put down to rounding: a batch so light is too light for whole pounds.
         """
         finished = self.finished
         share = total(of(part) * part.pounds for part in self.parts) / finished.figure
@@ -82,7 +87,8 @@ class Blend:
         )
         lightest_lb = finished.figure - finished.allowance
         is_firm = moved_lb < lightest_lb
-        return Reading(share, moved_lb / lightest_lb if is_firm else Fraction(1), self.note)
+        moved = moved_lb / lightest_lb if is_firm else MOST_ROUNDING_SHARE
+        return Reading(share, min(moved, MOST_ROUNDING_SHARE), self.note)
 
 
 @dataclass(frozen=True, slots=True)

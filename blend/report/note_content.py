@@ -37,7 +37,7 @@ def note_of(news: News, title: str) -> Note:
         tone(news, quoted),
         _supply(news),
         why(news),
-        evidence(news, quoted),
+        evidence(quoted),
         _method(news),
     )
     return Note(

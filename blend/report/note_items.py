@@ -249,7 +249,7 @@ def _established(each: ItemNews) -> Sentence:
 # Evidence ----------------------------------------------------------------------------------------
 
 
-def evidence(news: News, quoted: Sequence[ItemNews]) -> Section:
+def evidence(quoted: Sequence[ItemNews]) -> Section:
     headings = ("Item", "Trades", "Pounds", "From trades", "Bids, offers", "Other", "Judgement")
     rows = []
     for each in quoted:

@@ -243,7 +243,7 @@ def assess_day(item: Item, day: date, entries: Sequence[CanvassEntry], method: M
         located = _locate(Rung.TRADES, trades, item, method)
         if not spread.bid <= located.usd_per_cwt <= spread.offer:
             codes.append(Code.OUTSIDE_SPREAD)
-        return _assessed(item, day, evidence, located, codes, spread, method)
+        return _assessed(item, day, evidence, located, codes, method)
     evidence, pairs = _pairs(evidence, spread, codes, method)
     others = _other_points(evidence, method)
     # Thin trades weigh alike, firm by firm: their pounds are too few to tell them apart by.
@@ -254,8 +254,8 @@ def assess_day(item: Item, day: date, entries: Sequence[CanvassEntry], method: M
     ):
         if points and _firms_in(points) >= method.least_firms_if_thin:
             located = _clamped(_locate(rung, points, item, method), spread, codes)
-            return _assessed(item, day, evidence, located, codes, spread, method)
-    return _assessed(item, day, evidence, None, codes, spread, method)
+            return _assessed(item, day, evidence, located, codes, method)
+    return _assessed(item, day, evidence, None, codes, method)
 
 
 _NOT_BY_TRADES = (Code.TRADES_FEW, Code.POUNDS_FEW, Code.FIRMS_FEW, Code.CONCENTRATED)
@@ -435,7 +435,6 @@ def _assessed(
     evidence: list[Evidence],
     located: _Located | None,
     codes: list[Code],
-    spread: _Spread,
     method: Method,
 ) -> Assessed:
     weight_of = _weights_of_entries(located)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from statistics import median
 
 from blend.domain.case import Case
 from blend.domain.products import Product
@@ -11,15 +12,23 @@ from blend.domain.standards import STALE_AFTER, Action, StandardRow
 from blend.errors import Problem
 from blend.sheets.cross import is_too_fat, too_fat
 from blend.sheets.rows import Row, Sheet
+from blend.units import POINTS_PER_SHARE
+
+# common practice, no source
+_FAR_BELOW, _FAR_ABOVE = 20, 10
+_WIDE_TOLERANCE_SHARE = 0.1
 
 
 def cautions(case: Case, sheets: dict[str, Sheet]) -> tuple[Problem, ...]:
     """Warnings in the order of tables and rows."""
-    found: list[Problem] = []
+    lots = sheets["lots"]
+    prices = [case.lot(row["lot_id"]).price_usd_per_lb for row in lots.rows]
+    found: list[Problem] = [*price_cautions(lots, prices, "all lots")]
     products = sheets["products"]
     warned: set[str] = set()
     for row in products.rows:
         product = case.product(row["product_id"])
+        found += _about_tolerance(product, products.file, row)
         found += _about_programmes(case, product, products.file, row)
         for standard_id in product.standards:
             rows = [each for each in case.standards if each.standard_id == standard_id]
@@ -33,11 +42,48 @@ def cautions(case: Case, sheets: dict[str, Sheet]) -> tuple[Problem, ...]:
     return tuple(found)
 
 
+def price_cautions(
+    sheet: Sheet, usd_per_lb: Sequence[float | None], whose: str
+) -> Iterator[Problem]:
+    """Prices, in the order of the rows, that a slip between cwt and pound explains best: it is
+    one of a hundredfold. `whose` names all of them."""
+    usual = median(filter(None, usd_per_lb)) if any(usd_per_lb) else 0.0
+    for row, price in zip(sheet.rows, usd_per_lb, strict=True):
+        if price and not usual / _FAR_BELOW <= price <= usual * _FAR_ABOVE:
+            yield Problem(
+                sheet.file,
+                row.number,
+                "price",
+                f"{row['price']:.10g} {row['price_unit']}, so {price:.4g} USD/lb",
+                f"as a rule nearer to the median of {whose}, {usual:.4g} USD/lb",
+                "Is price_unit right?",
+            )
+
+
+def _about_tolerance(product: Product, file: str, row: Row) -> Iterator[Problem]:
+    for column in ("tolerance_below_share", "tolerance_above_share"):
+        share = getattr(product, column)
+        if share >= _WIDE_TOLERANCE_SHARE:
+            yield Problem(
+                file,
+                row.number,
+                column,
+                f"{share:.10g}, so {share * POINTS_PER_SHARE:.10g} lean points",
+                f"as a rule less than {_WIDE_TOLERANCE_SHARE * POINTS_PER_SHARE:.10g} points",
+                f"Where {share:.10g} of a point is meant, it is {share / POINTS_PER_SHARE:.10g}.",
+            )
+
+
 def _about_programmes(case: Case, product: Product, file: str, row: Row) -> Iterator[Problem]:
     for programme in sorted(product.programmes):
         if not any(programme in lot.programmes for lot in case.lots):
             yield Problem(
-                file, row.number, "programmes", programme, "a programme that a lot carries"
+                file,
+                row.number,
+                "programmes",
+                programme,
+                "a programme that a lot carries",
+                "Until one does, no lot may go into the product.",
             )
 
 

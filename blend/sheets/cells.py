@@ -102,7 +102,7 @@ def did_you_mean(word: str, known: list[str] | tuple[str, ...]) -> str:
 _SPREADSHEET_ERRORS = frozenset(
     ("#N/A", "#REF!", "#VALUE!", "#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#SPILL!", "#CALC!")
 )
-_LOOKS_LIKE_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+_LOOKS_LIKE_FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
 
 
 def neutralised(text: str) -> str:

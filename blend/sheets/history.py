@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
@@ -176,6 +177,18 @@ def entry_of_words(words: Mapping[str, str]) -> CanvassEntry:
     return entry
 
 
+def item_of_words(words: Mapping[str, str]) -> Item:
+    """One item from what was typed for each column, under the rules of the table.
+
+    Raise InputRefused with all problems.
+    """
+    raw = RawTable("item", ((1, tuple(words)), (2, tuple(words.values()))))
+    sheet = read_sheet(raw, HISTORY_TABLES["items"])
+    if sheet.problems:
+        raise InputRefused([replace(each, row=None) for each in sheet.sorted_problems()])
+    return Item(**sheet.rows[0].values)
+
+
 def entries_of_words(name: str, rows: Mapping[int, Mapping[str, str]]) -> tuple[CanvassEntry, ...]:
     """Entries from what was typed, by the number of the row; all rows have the same columns.
 
@@ -190,15 +203,15 @@ def entries_of_words(name: str, rows: Mapping[int, Mapping[str, str]]) -> tuple[
     return tuple(map(_entry_of, sheet.rows))
 
 
-def filled_in(
-    words: Mapping[str, str], entry_id: str, now: datetime, day: str = ""
-) -> dict[str, str]:
+def filled_in(words: Mapping[str, str], entry_id: str, now: datetime) -> dict[str, str]:
     """What was typed of an entry, with what is taken where nothing was: it was heard now, on the
-    market day `day` or else that on which it was heard, and goes by `entry_id`."""
+    market day on which it was heard, and goes by `entry_id`. A time alone is of the market day."""
     heard_at = words.get("heard_at") or now.isoformat(" ", "seconds")
+    if re.fullmatch(r"\d{1,2}:\d\d", heard_at):
+        heard_at = f"{words.get('market_day') or now.date().isoformat()} {heard_at:0>5}"
     return {
         **words,
         "heard_at": heard_at,
-        "market_day": words.get("market_day") or day or heard_at[:10],
+        "market_day": words.get("market_day") or heard_at[:10],
         "entry_id": words.get("entry_id") or entry_id,
     }

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from blend.domain.quotations import Quotation
 from blend.errors import InputRefused, Problem
 from blend.sheets.build import usd_per_lb
+from blend.sheets.cautions import price_cautions
 from blend.sheets.columns import QUOTATIONS
-from blend.sheets.rows import Row, read_sheet
+from blend.sheets.rows import Row, Sheet, read_sheet
 from blend.sheets.tables import Source, read_tables
 
 
@@ -31,7 +33,26 @@ def read_quotations(source: Source) -> QuotationsRead:
     sheet = read_sheet(raw.tables[QUOTATIONS.name], QUOTATIONS)
     if sheet.problems:
         raise InputRefused(sheet.sorted_problems())
-    return QuotationsRead(tuple(map(_quotation_of, sheet.rows)), tuple(raw.warnings))
+    quotations = tuple(map(_quotation_of, sheet.rows))
+    prices = [each.usd_per_lb for each in quotations]
+    warnings = (
+        *raw.warnings,
+        *price_cautions(sheet, prices, "all quotations"),
+        *_repeated(sheet),
+    )
+    return QuotationsRead(quotations, warnings)
+
+
+def _repeated(sheet: Sheet) -> Iterator[Problem]:
+    """Rows that quote what another quotes: as a rule a row was copied and its day left."""
+    first_of: dict[tuple[object, ...], int] = {}
+    for row in sheet.rows:
+        terms = row["quoted_on"], row["item"], row["species"], row["form"], row["lean_share"]
+        first = first_of.setdefault(terms, row.number)
+        if first != row.number:
+            read = f"{row['item']} of {row['quoted_on']} again"
+            hint = f"Row {first} quotes it too; both count."
+            yield Problem(sheet.file, row.number, "item", read, "each item once a day", hint)
 
 
 def _quotation_of(row: Row) -> Quotation:

@@ -98,7 +98,9 @@ def _read_path(path: Path, tables: Mapping[str, Table]) -> RawCase:
             f"{path}: not a case; a case is a folder that holds lots.csv, products.csv and"
             " settings.csv, or one .xlsx workbook with sheets of these names"
         )
-    raise FileTrouble(f"{path}: no such folder or workbook")
+    raise FileTrouble(
+        f"{path}: no such folder or workbook; blend template FOLDER writes an empty case"
+    )
 
 
 def read_csv_table(path: Path, file: str) -> RawTable:

@@ -78,15 +78,14 @@ def write_template(folder: str | Path) -> tuple[Path, ...]:
         raise FileTrouble(
             f"{folder}: holds {', '.join(there)} already, and templates overwrite nothing"
         )
-    return _write_tables(
-        folder,
-        {
-            name: [(each.name, each.default) for each in SETTING_COLUMNS.values()]
-            if name == "settings"
-            else []
-            for name in TABLES
-        },
-    )
+    return _write_tables(folder, {name: template_rows(name) for name in TABLES})
+
+
+def template_rows(name: str) -> list[tuple[Any, ...]]:
+    """What an empty table holds to begin with: settings their defaults, others nothing."""
+    if name != "settings":
+        return []
+    return [(each.name, each.default) for each in SETTING_COLUMNS.values()]
 
 
 def write_case(case: Case, folder: str | Path) -> tuple[Path, ...]:

@@ -149,7 +149,7 @@ def broken_lines(proof: Proof, case: Case) -> list[str]:
         words = f"{requirement_words(check.requirement, case)}: {read} {check.note}"
         lines.append(f"  - {printable(words).strip()}")
     broken_of = {check.requirement.product_id for check in broken}
-    if any(_is_coarse(product) for product in case.products if product.product_id in broken_of):
+    if any(_is_coarse(each, proof) for each in case.products if each.product_id in broken_of):
         lines.append(
             f"Pounds are weighed whole, too coarse for batches below {_COARSE_LB} lb: "
             "make larger ones."
@@ -161,10 +161,17 @@ _COARSE_LB = 100
 """Of a lighter batch, half a pound too much or too little is more than half a lean point."""
 
 
-def _is_coarse(product: Product) -> bool:
-    """Whether a batch of the product, for its order, is too light for whole pounds."""
+def _is_coarse(product: Product, proof: Proof) -> bool:
+    """Whether a batch of the product, as planned or for its order, is too light for whole
+    pounds."""
     wanted_lb = product.least_lb if product.most_lb is None else product.most_lb
-    return min(product.blender_most_lb, wanted_lb) < _COARSE_LB
+    is_planned_so = any(
+        0 < check.read < _COARSE_LB
+        for check in proof.checks
+        if check.requirement.family is Family.BATCH_FILL
+        and check.requirement.product_id == product.product_id
+    )
+    return is_planned_so or min(product.blender_most_lb, wanted_lb) < _COARSE_LB
 
 
 _FEWEST_LOTS_AS_ONE, _MOST_LOTS_NAMED = 3, 6

@@ -5,7 +5,7 @@ from __future__ import annotations
 from blend.domain.clearing import Calibrated, Clearing
 from blend.proof.clearing import ClearingProof
 from blend.show.amounts import number_words, percent, usd
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.units import LB_PER_CWT
 
 _SHOWS_USD_PER_CWT = 0.005
@@ -22,9 +22,9 @@ def items_fit_table(calibrated: Calibrated) -> ShownTable:
     columns = (
         ShownColumn("Item"),
         ShownColumn(""),
-        ShownColumn("Quoted", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Lean and fat in blends", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Premium", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Quoted"),
+        usd_per_cwt_column("Lean and fat in blends"),
+        usd_per_cwt_column("Premium"),
         ShownColumn("Comes to market", "1,000 lb", Format.WHOLE),
         ShownColumn("Goes elsewhere", "", Format.READING),
     )
@@ -62,8 +62,8 @@ def products_fit_table(calibrated: Calibrated) -> ShownTable:
         ShownColumn("Stated", "1,000 lb", Format.WHOLE),
         ShownColumn("Fitted", "1,000 lb", Format.WHOLE),
         ShownColumn("Change", "", Format.READING),
-        ShownColumn("Cheapest blend", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Buyers pay", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Cheapest blend"),
+        usd_per_cwt_column("Buyers pay"),
         ShownColumn("Elasticity", "stated", Format.HUNDREDTHS),
     )
     rows = [
@@ -91,7 +91,7 @@ def prices_table(calibrated: Calibrated, base: Clearing, moved: Clearing | None)
     columns = [
         ShownColumn("Item"),
         ShownColumn(""),
-        ShownColumn("Quoted", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Quoted"),
         ShownColumn("Clears at", "USD/cwt", Format.READING),
     ]
     if moved is not None:
@@ -134,8 +134,8 @@ def volumes_table(calibrated: Calibrated, base: Clearing, moved: Clearing) -> Sh
         ShownColumn("Product"),
         ShownColumn("Volume", "1,000 lb", Format.WHOLE),
         ShownColumn("Then", "1,000 lb", Format.WHOLE),
-        ShownColumn("Buyers pay", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Then", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Buyers pay"),
+        usd_per_cwt_column("Then"),
     )
     rows = []
     for fit in calibrated.products:

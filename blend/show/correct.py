@@ -32,13 +32,13 @@ def correction_tables(case: Case, correction: Correction) -> list[ShownTable]:
 
 def _steps(case: Case, correction: Correction) -> ShownTable:
     columns = (ShownColumn(""), ShownColumn(""))
-    lines = [_verdict(case, correction), *_doing(case, correction), *_notes(correction)]
+    lines = [_verdict(correction), *_doing(case, correction), *_notes(correction)]
     rows = [(f"{number}.", line) for number, line in enumerate(lines, 1)]
     title = f"Putting right: {case.product(correction.product_id).name}"
     return shown_table(title, columns, rows)
 
 
-def _verdict(case: Case, correction: Correction) -> str:
+def _verdict(correction: Correction) -> str:
     reading = correction.reading
     tested = f"{percent(reading.fat_share)} fat by {count_of(reading.readings, 'reading')}"
     limits = f"{percent(correction.least_fat_share)} to {percent(correction.most_fat_share)}"

@@ -6,8 +6,15 @@ import math
 
 from blend.domain.lots import Lot
 from blend.show.amounts import count_of, number_words, percent, pounds, printable
-from blend.show.market import cwt
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import (
+    Cell,
+    Format,
+    ShownColumn,
+    ShownTable,
+    shown_table,
+    usd_per_cwt,
+    usd_per_cwt_column,
+)
 from blend.trade.demand import DemandCurve
 from blend.trade.regions import RegionMap
 from blend.trade.supply import SupplyCurve
@@ -27,8 +34,8 @@ def demand_table(curve: DemandCurve, lot: Lot) -> ShownTable:
     )
     rows = [
         (
-            cwt(step.least_usd_per_lb),
-            _or_words(cwt(step.most_usd_per_lb), "any price above"),
+            usd_per_cwt(step.least_usd_per_lb),
+            _or_words(usd_per_cwt(step.most_usd_per_lb), "any price above"),
             step.pounds_lb,
             curve.plan_usd_at(step.least_usd_per_lb),
         )
@@ -77,7 +84,7 @@ def supply_table(curve: SupplyCurve, lot: Lot) -> ShownTable:
             step.least_lb,
             _or_words(step.most_lb, "any more"),
             step.next_lb_saves_usd * LB_PER_CWT,
-            cwt(step.next_lb_saves_usd + curve.delivered_usd_per_lb)
+            usd_per_cwt(step.next_lb_saves_usd + curve.delivered_usd_per_lb)
             if step.next_lb_saves_usd > 0
             else None,
             step.usd_at_least,
@@ -102,10 +109,10 @@ def regions_table(found: RegionMap, lots: tuple[Lot, Lot]) -> ShownTable:
         ShownColumn(f"{first} taken", "lb", Format.TENTHS),
         ShownColumn(f"{second} taken", "lb", Format.TENTHS),
         ShownColumn("Part of the window", "", Format.READING),
-        ShownColumn(f"{first} from", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("to", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn(f"{second} from", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("to", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column(f"{first} from"),
+        usd_per_cwt_column("to"),
+        usd_per_cwt_column(f"{second} from"),
+        usd_per_cwt_column("to"),
         ShownColumn("Corners", "", Format.WHOLE),
     )
     window = math.prod(
@@ -115,7 +122,7 @@ def regions_table(found: RegionMap, lots: tuple[Lot, Lot]) -> ShownTable:
     rows = []
     for region in sorted(found.regions, key=lambda region: -region.area):
         ranges = [
-            cwt(end(corner[axis] for corner in region.corners_usd_per_lb))
+            usd_per_cwt(end(corner[axis] for corner in region.corners_usd_per_lb))
             for axis in (0, 1)
             for end in (min, max)
         ]

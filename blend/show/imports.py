@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from blend.domain.imports import BuildUp, Cost, ImportRate, Quota, RateUnit
 from blend.show.amounts import lean_percent, number_words, percent, printable
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.units import LB_PER_CWT, LB_PER_KG
 
 CAUTION = (
@@ -28,8 +28,8 @@ def build_up_table(built: BuildUp) -> ShownTable:
     offer = built.offer
     columns = (
         ShownColumn("Line"),
-        ShownColumn("Each", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("So far", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Each"),
+        usd_per_cwt_column("So far"),
         ShownColumn("Entry", "USD", Format.HUNDREDTHS),
         ShownColumn("Rate"),
     )
@@ -155,11 +155,11 @@ def parity_table(built: Sequence[BuildUp]) -> ShownTable:
         ShownColumn("Offer"),
         ShownColumn("Item"),
         ShownColumn("Origin"),
-        ShownColumn("Landed", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Thawed", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Next to fresh", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Fresh", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Dearer by", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Landed"),
+        usd_per_cwt_column("Thawed"),
+        usd_per_cwt_column("Next to fresh"),
+        usd_per_cwt_column("Fresh"),
+        usd_per_cwt_column("Dearer by"),
         ShownColumn("Indifferent price", "", Format.READING),
         ShownColumn("or rate", "USD", Format.TEN_THOUSANDTHS),
     )

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from blend.report.indicators import Breadth, Change, Indicator, Lag, Measure
 from blend.show.amounts import count_of, number_words
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.units import POINTS_PER_SHARE
 
 
@@ -64,8 +64,8 @@ def lags_table(price: str, lags: Mapping[str, Sequence[Lag]], asked: int) -> Sho
         ShownColumn("Weeks after", format=Format.WHOLE),
         ShownColumn("Weeks held together", format=Format.WHOLE),
         ShownColumn("Correlation", format=Format.HUNDREDTHS),
-        ShownColumn("Price per 1 % of volume", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("±", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Price per 1 % of volume"),
+        usd_per_cwt_column("±"),
         ShownColumn("Beyond chance"),
     )
     rows = [

@@ -6,7 +6,15 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from blend.domain.lots import Lot
 from blend.show.amounts import lean_percent, number_words, percent, printable
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import (
+    Cell,
+    Format,
+    ShownColumn,
+    ShownTable,
+    shown_table,
+    usd_per_cwt,
+    usd_per_cwt_column,
+)
 from blend.trade.lean_fat import (
     Bend,
     DayValue,
@@ -19,14 +27,6 @@ from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 _CENTS_PER_USD = 100
 
 
-def _usd_per_cwt(name: str) -> ShownColumn:
-    return ShownColumn(name, "USD/cwt", Format.HUNDREDTHS)
-
-
-def cwt(usd_per_lb: float | None) -> float | None:
-    return None if usd_per_lb is None else usd_per_lb * LB_PER_CWT
-
-
 def value_tables(value: DayValue) -> list[ShownTable]:
     """One day of one species: lean and fat, items against the line, lean off its nominal."""
     return [lean_fat_table(value), items_table(value), off_lean_table(value)]
@@ -35,12 +35,12 @@ def value_tables(value: DayValue) -> list[ShownTable]:
 def lean_fat_table(value: DayValue) -> ShownTable:
     columns = (
         ShownColumn("From"),
-        _usd_per_cwt("Lean"),
-        _usd_per_cwt("±"),
-        _usd_per_cwt("Fat"),
-        _usd_per_cwt("±"),
-        _usd_per_cwt("Lean minus fat"),
-        _usd_per_cwt("±"),
+        usd_per_cwt_column("Lean"),
+        usd_per_cwt_column("±"),
+        usd_per_cwt_column("Fat"),
+        usd_per_cwt_column("±"),
+        usd_per_cwt_column("Lean minus fat"),
+        usd_per_cwt_column("±"),
         ShownColumn("A lean point", "¢/lb", Format.HUNDREDTHS),
     )
     leanest, fattest = value.pair
@@ -68,7 +68,7 @@ def lean_fat_table(value: DayValue) -> ShownTable:
 
 def _line_cells(line: LeanLine) -> list[Cell]:
     return [
-        cwt(usd)
+        usd_per_cwt(usd)
         for usd in (
             line.lean_usd_per_lb,
             line.lean_error_usd_per_lb,
@@ -108,11 +108,11 @@ def items_table(value: DayValue) -> ShownTable:
         ShownColumn("Item"),
         ShownColumn("Form"),
         ShownColumn("Lean", "", Format.READING),
-        _usd_per_cwt("Price"),
+        usd_per_cwt_column("Price"),
         ShownColumn("Per cwt of its lean", "USD", Format.HUNDREDTHS),
-        _usd_per_cwt("Line"),
-        _usd_per_cwt("Distance"),
-        _usd_per_cwt("±"),
+        usd_per_cwt_column("Line"),
+        usd_per_cwt_column("Distance"),
+        usd_per_cwt_column("±"),
         ShownColumn("It is"),
     )
     rows = [
@@ -120,11 +120,11 @@ def items_table(value: DayValue) -> ShownTable:
             each.label if each.is_fitted else f"{each.label} (not fitted)",
             each.quotation.form,
             lean_percent(each.quotation.lean_share),
-            cwt(each.quotation.usd_per_lb),
-            cwt(each.usd_per_lean_lb),
-            cwt(each.line_usd_per_lb),
-            cwt(each.distance_usd_per_lb),
-            cwt(each.error_usd_per_lb),
+            usd_per_cwt(each.quotation.usd_per_lb),
+            usd_per_cwt(each.usd_per_lean_lb),
+            usd_per_cwt(each.line_usd_per_lb),
+            usd_per_cwt(each.distance_usd_per_lb),
+            usd_per_cwt(each.error_usd_per_lb),
             each.standing,
         )
         for each in sorted(value.items, key=lambda each: -each.quotation.lean_share)
@@ -141,9 +141,9 @@ def off_lean_table(value: DayValue) -> ShownTable:
     columns = (
         ShownColumn("Item"),
         ShownColumn("Lean", "", Format.READING),
-        _usd_per_cwt("Price"),
-        _usd_per_cwt("One point under, by proportion"),
-        _usd_per_cwt("One point under, by slope"),
+        usd_per_cwt_column("Price"),
+        usd_per_cwt_column("One point under, by proportion"),
+        usd_per_cwt_column("One point under, by slope"),
     )
     rows = []
     for each in sorted(value.items, key=lambda each: -each.quotation.lean_share):
@@ -153,9 +153,9 @@ def off_lean_table(value: DayValue) -> ShownTable:
             (
                 each.label,
                 lean_percent(nominal),
-                cwt(price),
-                cwt(by_proportion),
-                cwt(by_slope),
+                usd_per_cwt(price),
+                usd_per_cwt(by_proportion),
+                usd_per_cwt(by_slope),
             )
         )
     note = (
@@ -170,24 +170,24 @@ def spreads_table(days: Sequence[DayValue]) -> ShownTable:
     columns = (
         ShownColumn("Day"),
         ShownColumn("Species"),
-        _usd_per_cwt("Two items: lean"),
-        _usd_per_cwt("fat"),
-        _usd_per_cwt("lean minus fat"),
-        _usd_per_cwt("All items: lean"),
-        _usd_per_cwt("fat"),
-        _usd_per_cwt("lean minus fat"),
-        _usd_per_cwt("±"),
+        usd_per_cwt_column("Two items: lean"),
+        usd_per_cwt_column("fat"),
+        usd_per_cwt_column("lean minus fat"),
+        usd_per_cwt_column("All items: lean"),
+        usd_per_cwt_column("fat"),
+        usd_per_cwt_column("lean minus fat"),
+        usd_per_cwt_column("±"),
     )
     rows = [
         (
             day.quoted_on,
             day.species,
             *(
-                cwt(usd)
+                usd_per_cwt(usd)
                 for line in (day.two_items, day.fitted)
                 for usd in (line.lean_usd_per_lb, line.fat_usd_per_lb, line.spread_usd_per_lb)
             ),
-            cwt(day.fitted.spread_error_usd_per_lb),
+            usd_per_cwt(day.fitted.spread_error_usd_per_lb),
         )
         for day in days
     ]
@@ -201,9 +201,9 @@ def replacements_table(
         ShownColumn("Item"),
         ShownColumn(""),
         ShownColumn("Lean", "", Format.READING),
-        _usd_per_cwt("Own price"),
-        _usd_per_cwt("Replaced for"),
-        _usd_per_cwt("Own above"),
+        usd_per_cwt_column("Own price"),
+        usd_per_cwt_column("Replaced for"),
+        usd_per_cwt_column("Own above"),
         ShownColumn("By, lb per lb"),
     )
     rows = []
@@ -215,9 +215,9 @@ def replacements_table(
                 each.lot_id,
                 lot.item if lot.item != each.lot_id else lot.form,
                 lean_percent(lot.lean_share),
-                cwt(each.own_usd_per_lb),
-                "by none" if each.usd_per_lb is None else cwt(each.usd_per_lb),
-                cwt(each.own_above_usd_per_lb),
+                usd_per_cwt(each.own_usd_per_lb),
+                "by none" if each.usd_per_lb is None else usd_per_cwt(each.usd_per_lb),
+                usd_per_cwt(each.own_above_usd_per_lb),
                 mix,
             )
         )

@@ -7,24 +7,21 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from blend.domain.market import CanvassEntry, Published
+from blend.domain.method import Method
 from blend.report.confidential import Confidentiality
 from blend.report.quotation import Assessed, Rung
 from blend.report.quoting import Publication, Quoted
 from blend.report.tone import Trend
 from blend.show.amounts import count_of, number_words, percent
 from blend.show.quotations import (
-    KIND_WORDS,
     RUNG_WORDS,
     codes_words,
     failed_words,
+    method_words,
     stands_on,
 )
-from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
-
-
-def _usd(name: str) -> ShownColumn:
-    return ShownColumn(name, "USD/cwt", Format.HUNDREDTHS)
-
+from blend.show.shown import ShownColumn, ShownTable, shown_table, usd_per_cwt_column
+from blend.show.store import HEARD_COLUMNS, heard_cells
 
 # The canvass -------------------------------------------------------------------------------------
 
@@ -33,27 +30,10 @@ def canvass_table(title: str, entries: Sequence[CanvassEntry]) -> ShownTable:
     """All that was heard, the last first, with what corrects what; `entries` in the order of
     recording."""
     corrected_by = {each.corrects: each for each in entries if each.corrects}
-    columns = (
-        ShownColumn("Entry"),
-        ShownColumn("Heard at"),
-        ShownColumn("Item"),
-        ShownColumn("Kind"),
-        _usd("Price"),
-        ShownColumn("Weight", "lb", Format.WHOLE),
-        ShownColumn("From a"),
-        ShownColumn("Terms"),
-        ShownColumn("Note"),
-        ShownColumn("Stands"),
-    )
+    own_columns = ShownColumn("Terms"), ShownColumn("Note"), ShownColumn("Stands")
     rows = [
         (
-            each.entry_id,
-            each.heard_at.isoformat(" ", "minutes"),
-            each.item_id,
-            KIND_WORDS[each.kind],
-            each.usd_per_cwt,
-            each.pounds_lb,
-            each.source_class,
+            *heard_cells(each),
             _terms(each),
             each.note,
             _stands(each, corrected_by.get(each.entry_id)),
@@ -61,7 +41,7 @@ def canvass_table(title: str, entries: Sequence[CanvassEntry]) -> ShownTable:
         for each in reversed(entries)
     ]
     note = "A correction is added; what it corrects stays." if rows else "Nothing was heard."
-    return shown_table(title, columns, rows, note)
+    return shown_table(title, (*HEARD_COLUMNS, *own_columns), rows, note)
 
 
 def _terms(each: CanvassEntry) -> str:
@@ -89,22 +69,22 @@ def _stands(each: CanvassEntry, later: CanvassEntry | None) -> str:
 
 
 def day_table(
-    title: str, quoted: Iterable[Quoted], published: Mapping[str, Published]
+    title: str, quoted: Iterable[Quoted], published: Mapping[str, Published], method: Method
 ) -> ShownTable:
     """Every item of a day: what it is quoted at, on what, how it went, and whether it may be
     shown; `published` by item."""
     columns = (
         ShownColumn("Item"),
-        _usd("Quoted"),
-        _usd("Low"),
-        _usd("High"),
-        _usd("±"),
+        usd_per_cwt_column("Quoted"),
+        usd_per_cwt_column("Low"),
+        usd_per_cwt_column("High"),
+        usd_per_cwt_column("±"),
         ShownColumn("Stands on"),
         ShownColumn("Confidence"),
         ShownColumn("Tone"),
-        _usd("Change"),
+        usd_per_cwt_column("Change"),
         ShownColumn("To be shown"),
-        _usd("Published"),
+        usd_per_cwt_column("Published"),
     )
     rows = []
     for each in quoted:
@@ -127,7 +107,8 @@ def day_table(
         )
     note = (
         "Change: of firms that spoke on both days. To be shown: by the 3/70/20 guideline of USDA "
-        "Market News. ± is one standard error, rough, and blank where prices are too few to tell."
+        "Market News. ± is one standard error, rough, and blank where prices are too few to tell. "
+        + method_words(method)
     )
     return shown_table(title, columns, rows, note)
 
@@ -168,8 +149,8 @@ def publication_table(planned: Publication) -> ShownTable:
     columns = (
         ShownColumn("Item"),
         ShownColumn("Comes to"),
-        _usd("Price"),
-        _usd("By the method"),
+        usd_per_cwt_column("Price"),
+        usd_per_cwt_column("By the method"),
         ShownColumn("Why"),
     )
     rows = [
@@ -205,10 +186,10 @@ def published_table(title: str, published: Iterable[Published]) -> ShownTable:
     """What was published, by whom and when."""
     columns = (
         ShownColumn("Item"),
-        _usd("Published"),
-        _usd("Low"),
-        _usd("High"),
-        _usd("By the method"),
+        usd_per_cwt_column("Published"),
+        usd_per_cwt_column("Low"),
+        usd_per_cwt_column("High"),
+        usd_per_cwt_column("By the method"),
         ShownColumn("Tone"),
         ShownColumn("Stands on"),
         ShownColumn("Assessor"),

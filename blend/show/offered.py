@@ -7,8 +7,15 @@ from collections.abc import Mapping
 from blend.domain.lots import Lot
 from blend.grind.live import LiveLot, LivePlan
 from blend.show.amounts import count_of, lean_percent
-from blend.show.market import cwt
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import (
+    Cell,
+    Format,
+    ShownColumn,
+    ShownTable,
+    shown_table,
+    usd_per_cwt,
+    usd_per_cwt_column,
+)
 from blend.trade.replacement import Replacement
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
@@ -45,12 +52,12 @@ def offered_table(
         ShownColumn("Lean", "%", Format.TENTHS),
         ShownColumn("On offer", "lb", Format.WHOLE),
         ShownColumn("Used", "lb", Format.WHOLE),
-        ShownColumn("Delivered", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Worth", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Worth above price", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Delivered"),
+        usd_per_cwt_column("Worth"),
+        usd_per_cwt_column("Worth above price"),
         ShownColumn("It is"),
-        ShownColumn("Replaced for", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Dearer than that by", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Replaced for"),
+        usd_per_cwt_column("Dearer than that by"),
         ShownColumn("By, lb per lb"),
     )
     lives = {live.lot_id: live for live in plan.lots}
@@ -67,7 +74,7 @@ def _row(
 ) -> tuple[Cell, ...]:
     delivered = lot.delivered_usd_per_lb
     worth = None if live is None else live.worth_usd_per_lb
-    above = None if worth is None else cwt(worth - delivered)
+    above = None if worth is None else usd_per_cwt(worth - delivered)
     mix = () if replaced is None else replaced.mix
     return (
         lot.lot_id,
@@ -75,12 +82,12 @@ def _row(
         lot.lean_share * POINTS_PER_SHARE,
         "no limit" if lot.quantity_lb is None else lot.quantity_lb,
         live.used_lb if live is not None and live.used_lb >= _LEAST_LB else None,
-        cwt(delivered),
-        cwt(worth),
+        usd_per_cwt(delivered),
+        usd_per_cwt(worth),
         above,
         _standing(lot, live, above, plan),
-        None if replaced is None else _or_words(cwt(replaced.usd_per_lb)),
-        None if replaced is None else cwt(replaced.own_above_usd_per_lb),
+        None if replaced is None else _or_words(usd_per_cwt(replaced.usd_per_lb)),
+        None if replaced is None else usd_per_cwt(replaced.own_above_usd_per_lb),
         " + ".join(f"{part.lb_per_lb:.3f} {part.lot_id}" for part in mix),
     )
 

@@ -14,7 +14,7 @@ LETTER = 1
 """Paper size by its number in ECMA-376 part 1, 18.3.1.63; sheets fit A4 as well."""
 LEAST_SCALE = 0.85
 """Smaller than this a page is hard to read at arm's length; it is broken instead."""
-_LEAST_SCALE_AT_A_DESK = 0.8
+_LEAST_SCALE_IN_HAND = 0.8
 """Ten points printed as eight."""
 _FILLED_TO = 0.97
 """Of the page: what programs make of a height differs by a hair."""
@@ -60,7 +60,7 @@ def set_up_page(
 
 def orientation_for(widths: Sequence[float]) -> str:
     """Upright where so many columns still print legibly."""
-    is_legible = _scale_to_width(widths, "portrait") >= _LEAST_SCALE_AT_A_DESK
+    is_legible = _scale_to_width(widths, "portrait") >= _LEAST_SCALE_IN_HAND
     return "portrait" if is_legible else "landscape"
 
 

@@ -28,7 +28,7 @@ PAPER = "#FFFFFF"
 WIDE_INCHES = (9.0, 5.6)
 _DOTS_PER_INCH = 150
 FORMATS = (".png", ".svg", ".pdf")
-_NEEDED = 'pictures need matplotlib: pip install "blend[pictures]"'
+_NEEDED = "pictures need matplotlib; in blend's own folder: python -m pip install '.[pictures]'"
 
 
 def figure(

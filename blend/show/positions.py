@@ -12,7 +12,15 @@ from blend.domain.plan import Verdict
 from blend.domain.positions import PositionsPlan
 from blend.domain.requirements import Family, Requirement
 from blend.show.amounts import amount_words, count_of, number_words, pounds, printable, usd
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import (
+    Cell,
+    Format,
+    ShownColumn,
+    ShownTable,
+    shown_table,
+    usd_per_cwt,
+    usd_per_cwt_column,
+)
 from blend.show.words import requirement_words
 from blend.trade.positions import AS_DIVISIBLE, HorizonClash
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
@@ -59,9 +67,9 @@ def purchases_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
         ShownColumn("Lot"),
         ShownColumn("Item"),
         ShownColumn("Buy", "lb", Format.WHOLE, is_summed=True),
-        ShownColumn("Price", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Price"),
         ShownColumn("Cost", "USD", Format.WHOLE, is_summed=True),
-        ShownColumn("Worth here", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Worth here"),
     )
     rows = [
         (
@@ -72,7 +80,7 @@ def purchases_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
             row.pounds_lb,
             row.price_usd_per_lb * LB_PER_CWT,
             row.pounds_lb * row.price_usd_per_lb,
-            _per_cwt(row.worth_usd_per_lb),
+            usd_per_cwt(row.worth_usd_per_lb),
         )
         for row in sorted(plan.purchases, key=lambda row: (row.day, row.lot_id))
         if row.pounds_lb >= _LEAST_LB
@@ -90,9 +98,9 @@ def left_alone_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
         ShownColumn("Day"),
         ShownColumn("Offer"),
         ShownColumn("Item"),
-        ShownColumn("Price", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Worth here", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Too dear by", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Price"),
+        usd_per_cwt_column("Worth here"),
+        usd_per_cwt_column("Too dear by"),
     )
     left = [
         row
@@ -117,10 +125,6 @@ def left_alone_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
 
 
 _MOST_LEFT_ALONE = 8
-
-
-def _per_cwt(usd_per_lb: float | None) -> Cell:
-    return None if usd_per_lb is None else usd_per_lb * LB_PER_CWT
 
 
 def blends_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
@@ -183,7 +187,7 @@ def sales_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
         ShownColumn("Lot"),
         ShownColumn("Item"),
         ShownColumn("Sell", "lb", Format.WHOLE, is_summed=True),
-        ShownColumn("Price", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Price"),
         ShownColumn("Earns", "USD", Format.WHOLE, is_summed=True),
     )
     rows = [
@@ -281,7 +285,7 @@ def worths_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
         ShownColumn("Day"),
         ShownColumn("What"),
         ShownColumn("Next cwt costs", "USD", Format.HUNDREDTHS),
-        ShownColumn("Easing saves", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Easing saves"),
     )
     orders = [
         (

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
+from blend.errors import SolverTrouble
 from blend.show.amounts import count_of, usd
 from blend.show.text import WIDTH
 
@@ -84,8 +85,20 @@ def correction_proof_line(proof: CorrectionProof, correction: Correction) -> str
 _NOT_RULED_OUT = "but that nothing comes nearer was left to the solver"
 
 
-def fault_lines(answer: str, faults: Sequence[str]) -> list[str]:
-    """Why an answer is not shown."""
+class Proof(Protocol):
+    """What every proof tells: faults in words of the tables, none when the answer is right."""
+
+    @property
+    def faults(self) -> Sequence[str]: ...
+
+
+def must_be_proved(proof: Proof, answer: str) -> None:
+    """Raise SolverTrouble, with the faults, for an answer that its own proof does not bear out."""
+    if proof.faults:
+        raise SolverTrouble("\n".join(_fault_lines(answer, proof.faults)))
+
+
+def _fault_lines(answer: str, faults: Sequence[str]) -> list[str]:
     hidden = len(faults) - _MOST_FAULTS
     return [
         f"The proof does not bear out the {answer}; nothing is shown:",

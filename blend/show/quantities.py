@@ -7,7 +7,7 @@ from blend.domain.plan import BatchRun, Plan
 from blend.domain.products import Product
 from blend.domain.rules import kept_per_lb
 from blend.show.amounts import number_words, pounds
-from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.show.words import CONTAINERS_WORDS
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
@@ -26,7 +26,7 @@ def purchases_table(case: Case, plan: Plan) -> ShownTable:
         ShownColumn("Taken", "lb", Format.WHOLE, is_summed=True),
         ShownColumn("Used", "lb", Format.WHOLE, is_summed=True),
         ShownColumn("Left over", "lb", Format.WHOLE, is_summed=True),
-        ShownColumn("Delivered", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Delivered"),
         ShownColumn("Cost", "USD", Format.HUNDREDTHS, is_summed=True),
     )
     rows = []

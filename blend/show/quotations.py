@@ -13,7 +13,7 @@ from blend.report.quotation import Assessed, Code, DataShares, Rung
 from blend.report.quoting import Compared, Publication, Quoted, Requoted
 from blend.report.tone import SOURCES, Standing, Standings
 from blend.show.amounts import count_of, number_words, percent, printable
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 
 RUNG_WORDS = {
     Rung.TRADES: "trades",
@@ -76,10 +76,6 @@ KIND_WORDS = {
 }
 
 
-def _usd(name: str) -> ShownColumn:
-    return ShownColumn(name, "USD/cwt", Format.HUNDREDTHS)
-
-
 def quotation_tables(quoted: Sequence[Quoted], method: Method) -> list[ShownTable]:
     """The quotations of a day, and for each the judgements that went into it."""
     return [quotations_table(quoted, method), judgements_table(quoted)]
@@ -88,10 +84,10 @@ def quotation_tables(quoted: Sequence[Quoted], method: Method) -> list[ShownTabl
 def quotations_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
     columns = (
         ShownColumn("Item"),
-        _usd("Quoted"),
-        _usd("Low"),
-        _usd("High"),
-        _usd("±"),
+        usd_per_cwt_column("Quoted"),
+        usd_per_cwt_column("Low"),
+        usd_per_cwt_column("High"),
+        usd_per_cwt_column("±"),
         ShownColumn("Stands on"),
         ShownColumn("Confi- dence"),
         ShownColumn("Trades", "", Format.WHOLE),
@@ -141,7 +137,11 @@ def _method_sentences(method: Method) -> Iterator[str]:
         "to follow them."
     )
     yield "± is one standard error, rough, and blank where prices are too few to tell."
-    yield f"Method {printable(method.version)}, digest {method.digest[:12]}."
+    yield method_words(method)
+
+
+def method_words(method: Method) -> str:
+    return f"Method {printable(method.version)}, digest {method.digest[:12]}."
 
 
 def judgements_table(quoted: Sequence[Quoted]) -> ShownTable:
@@ -178,10 +178,10 @@ def evidence_table(made: Assessed) -> ShownTable:
         ShownColumn("Entry"),
         ShownColumn("Kind"),
         ShownColumn("From a"),
-        _usd("Told"),
-        ShownColumn("Lean", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Freight", "USD/cwt", Format.HUNDREDTHS),
-        _usd("On its terms"),
+        usd_per_cwt_column("Told"),
+        usd_per_cwt_column("Lean"),
+        usd_per_cwt_column("Freight"),
+        usd_per_cwt_column("On its terms"),
         ShownColumn("Weight", "lb", Format.WHOLE),
         ShownColumn("Bears", "%", Format.TENTHS),
         ShownColumn("Use"),
@@ -264,7 +264,7 @@ def trends_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
     columns = (
         ShownColumn("Item"),
         ShownColumn("Trend"),
-        _usd("Change"),
+        usd_per_cwt_column("Change"),
         ShownColumn("Against"),
         ShownColumn("Firms", "", Format.WHOLE),
         ShownColumn("Up", "%", Format.WHOLE),
@@ -272,7 +272,7 @@ def trends_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
         ShownColumn("p", "", Format.TEN_THOUSANDTHS),
         ShownColumn("Least p", "", Format.TEN_THOUSANDTHS),
         ShownColumn("Steady p", "", Format.TEN_THOUSANDTHS),
-        _usd("Measur- able"),
+        usd_per_cwt_column("Measur- able"),
     )
     rows = []
     for each in quoted:
@@ -356,11 +356,11 @@ def comparisons_table(compared: Sequence[Compared], day: date) -> ShownTable:
         ShownColumn("Item"),
         ShownColumn("Span"),
         ShownColumn("Against"),
-        _usd("Weighted"),
-        _usd("before"),
-        _usd("change"),
-        _usd("Simple"),
-        _usd("change"),
+        usd_per_cwt_column("Weighted"),
+        usd_per_cwt_column("before"),
+        usd_per_cwt_column("change"),
+        usd_per_cwt_column("Simple"),
+        usd_per_cwt_column("change"),
         ShownColumn("Traded", "lb", Format.WHOLE),
         ShownColumn("Days", "", Format.READING),
         ShownColumn("before", "", Format.READING),

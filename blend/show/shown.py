@@ -9,6 +9,7 @@ from enum import Enum
 from math import fsum
 
 from blend.show.amounts import printable
+from blend.units import LB_PER_CWT
 
 Cell = str | int | float | date | None
 """None is shown blank. A text may stand in a column of numbers: "no plan"."""
@@ -53,6 +54,16 @@ class ShownColumn:
         if isinstance(cell, str | date):
             return str(cell)
         return f"{cell:,.{self.format.decimals}f}"
+
+
+def usd_per_cwt_column(name: str) -> ShownColumn:
+    """Prices as the trade quotes them."""
+    return ShownColumn(name, "USD/cwt", Format.HUNDREDTHS)
+
+
+def usd_per_cwt(usd_per_lb: float | None) -> float | None:
+    """A cell of such a column; blank where there is no price."""
+    return None if usd_per_lb is None else usd_per_lb * LB_PER_CWT
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from blend.report.mixed import Driver
 from blend.report.sides import Cell, Side, Sides
 from blend.report.why import PlanWhy
 from blend.show.amounts import count_of, number_words, percent
-from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.show.why import (
     CAUTION,
     counterfactual_line,
@@ -220,10 +220,10 @@ def sum_table(move: ItemMove) -> ShownTable:
     has_errors = any(each.standard_error for each in move.next.contributions)
     columns = [
         ShownColumn("Driver"),
-        ShownColumn("Part", "USD/cwt", Format.HUNDREDTHS),
-        *([ShownColumn("±", "USD/cwt", Format.HUNDREDTHS)] if has_errors else []),
-        ShownColumn("Had it stayed", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Sum so far", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Part"),
+        *([usd_per_cwt_column("±")] if has_errors else []),
+        usd_per_cwt_column("Had it stayed"),
+        usd_per_cwt_column("Sum so far"),
     ]
 
     def row(name: str, amount, error, stayed, level: float) -> tuple:

@@ -8,7 +8,7 @@ from datetime import date
 from blend.domain.market import CanvassEntry, Item, Volume
 from blend.show.amounts import count_of, percent
 from blend.show.quotations import KIND_WORDS
-from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.store import Added
 
 
@@ -70,7 +70,7 @@ def items_table(items: Iterable[Item], entries: Iterable[CanvassEntry]) -> Shown
         ShownColumn("Origin"),
         ShownColumn("Basis"),
         ShownColumn("Within", "days", Format.WHOLE),
-        ShownColumn("Tick", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Tick"),
         ShownColumn("Entries", "", Format.WHOLE),
     )
     counted: dict[str, int] = {}
@@ -93,28 +93,37 @@ def items_table(items: Iterable[Item], entries: Iterable[CanvassEntry]) -> Shown
     return shown_table("Items", columns, rows)
 
 
+HEARD_COLUMNS = (
+    ShownColumn("Entry"),
+    ShownColumn("Heard at"),
+    ShownColumn("Item"),
+    ShownColumn("Kind"),
+    usd_per_cwt_column("Price"),
+    ShownColumn("Weight", "lb", Format.WHOLE),
+    ShownColumn("From a"),
+)
+"""What was heard and when; whom from is never told."""
+
+
+def heard_cells(entry: CanvassEntry) -> tuple[Cell, ...]:
+    """One entry in `HEARD_COLUMNS`."""
+    return (
+        entry.entry_id,
+        entry.heard_at.isoformat(" ", "minutes"),
+        entry.item_id,
+        KIND_WORDS[entry.kind],
+        entry.usd_per_cwt,
+        entry.pounds_lb,
+        entry.source_class,
+    )
+
+
 def entries_table(title: str, entries: Iterable[CanvassEntry]) -> ShownTable:
     """Entries as heard."""
-    columns = (
-        ShownColumn("Entry"),
-        ShownColumn("Heard at"),
-        ShownColumn("Item"),
-        ShownColumn("Kind"),
-        ShownColumn("Price", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Weight", "lb", Format.WHOLE),
-        ShownColumn("From a"),
-        ShownColumn("Corrects"),
-        ShownColumn("Note"),
-    )
+    columns = (*HEARD_COLUMNS, ShownColumn("Corrects"), ShownColumn("Note"))
     rows = [
         (
-            each.entry_id,
-            each.heard_at.isoformat(" ", "minutes"),
-            each.item_id,
-            KIND_WORDS[each.kind],
-            each.usd_per_cwt,
-            each.pounds_lb,
-            each.source_class,
+            *heard_cells(each),
             each.corrects or "",
             f"withdrawn: {each.note}" if each.withdrawn else each.note,
         )

@@ -9,7 +9,7 @@ from itertools import pairwise
 from blend.domain.certificates import Certificate
 from blend.domain.lots import Lot
 from blend.show.amounts import number_words, pounds
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.trade.demand import DemandCurve
 from blend.units import LB_PER_CWT
 
@@ -21,7 +21,7 @@ def switches_table(curve: DemandCurve, lot: Lot) -> ShownTable:
     """Each price at which the pounds taken change, dearest first: what is taken below it, and
     what the plan takes less and more of instead. The curve must carry its certificate."""
     columns = (
-        ShownColumn("Price", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Price"),
         ShownColumn("What the plan does"),
         ShownColumn("More of it", "lb", Format.WHOLE),
         ShownColumn("Less of"),

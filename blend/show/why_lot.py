@@ -10,7 +10,7 @@ from blend.domain.case import Case
 from blend.domain.plan import Programme
 from blend.domain.requirements import Family, Requirement
 from blend.show.amounts import number_words, pounds, printable
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.show.words import PROGRAMME_WORDS, requirement_words, standard_row_of
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
@@ -93,7 +93,7 @@ def _by_product(case: Case, answer: LotAnswer) -> ShownTable:
     columns = (
         ShownColumn("Product"),
         ShownColumn("Used", "lb", Format.WHOLE),
-        *(ShownColumn(part, "USD/cwt", Format.HUNDREDTHS) for part in parts),
+        *(usd_per_cwt_column(part) for part in parts),
     )
     rows = [_product_row(case, answer, each) for each in answer.products if each.worth is not None]
     note = (
@@ -167,7 +167,7 @@ def _part_by_part(case: Case, answer: LotAnswer) -> ShownTable:
     columns = (
         ShownColumn("Product"),
         ShownColumn("Part"),
-        ShownColumn("Adds", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Adds"),
     )
     using = [
         each
@@ -210,7 +210,7 @@ def _rivals(case: Case, answer: LotAnswer) -> ShownTable:
         ShownColumn("Lot"),
         ShownColumn("Item"),
         ShownColumn("Lean", "%", Format.TENTHS),
-        ShownColumn("Delivered", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Delivered"),
         ShownColumn("Now", "lb", Format.WHOLE),
         ShownColumn("Then", "lb", Format.WHOLE),
         ShownColumn("Change", "lb", Format.WHOLE),

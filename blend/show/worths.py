@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from blend.domain.case import Case
 from blend.domain.plan import LotWorth, Plan, ProductWorth, RequirementWorth
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.show.words import PROGRAMME_WORDS, STEP_WORDS, requirement_words
 from blend.units import LB_PER_CWT
 
@@ -86,9 +86,9 @@ def lots_worth_table(case: Case, plan: Plan) -> ShownTable:
         ShownColumn("Lot"),
         ShownColumn("Item"),
         ShownColumn("Taken", "lb", Format.WHOLE),
-        ShownColumn("Delivered", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Leaves above", "USD/cwt", Format.HUNDREDTHS),
-        ShownColumn("Enters below", "USD/cwt", Format.HUNDREDTHS),
+        usd_per_cwt_column("Delivered"),
+        usd_per_cwt_column("Leaves above"),
+        usd_per_cwt_column("Enters below"),
         ShownColumn("Next cwt saves", "USD", Format.HUNDREDTHS),
     )
     rows = []

@@ -334,7 +334,9 @@ def _dask(address: str) -> Iterator[tuple[Executor, int]]:
     try:
         from distributed import Client
     except ImportError as error:
-        raise BlendError('a scheduler needs Dask: pip install "blend[dask]"') from error
+        raise BlendError(
+            "a scheduler needs Dask; in blend's own folder: python -m pip install '.[dask]'"
+        ) from error
     try:
         client = Client(address, timeout="10s")
     except OSError as error:

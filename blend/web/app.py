@@ -45,7 +45,7 @@ def desk_app(desk: Desk, *, key: str, hosts: tuple[str, ...], cookie: str = "des
             *reporter.routes,
             Mount("/static", StaticFiles(directory=static_folder())),
         ],
-        middleware=[Middleware(Guard, key=key, hosts=hosts, cookie=cookie)],
+        middleware=[Middleware(Guard, key=key, hosts=hosts, cookie=cookie, name=desk.name)],
         exception_handlers={HTTPException: _told, Exception: _failed},
     )
     app.state.desk = desk

@@ -16,6 +16,10 @@ from blend.sheets.tables import RawTable
 Cells = tuple[str, ...]
 
 
+class TooWide(ValueError):
+    """A pasted block holds more columns than there are from its cell on."""
+
+
 @dataclass(frozen=True, slots=True)
 class RowChange:
     """One row before and after an edit, None where there is none; `place` is its place among the
@@ -105,10 +109,11 @@ class TypedTable:
     def cells(self) -> list[Cells]:
         return [self.rows[row_id] for row_id in self.order]
 
-    def raw(self, name: str) -> RawTable:
+    def raw(self, name: str, *, is_there: bool = False) -> RawTable:
         """As the readers take it, rows numbered as they stand on the page, the header first.
 
-        Without rows the table counts as not there. Columns nobody filled in are left out.
+        Columns nobody filled in are left out. Without rows the table counts as not there, or as
+        a header where it `is_there` in any case.
         """
         filled = [
             any(cells[place].strip() for cells in self.rows.values())
@@ -116,7 +121,7 @@ class TypedTable:
         ]
         kept = [place for place, is_filled in enumerate(filled) if is_filled]
         if not kept:
-            return RawTable(name)
+            return RawTable(name, ((1, self.columns),) if is_there else ())
         header = tuple(self.columns[place] for place in kept)
         rows = [
             (number, tuple(cells[place] for place in kept))
@@ -231,24 +236,31 @@ def delete_rows(table: str, typed: TypedTable, row_ids: Sequence[int]) -> Edit:
 
 
 def paste_block(
-    table: str, typed: TypedTable, row_id: int | None, column: str, block: Sequence[Sequence[str]]
+    table: str,
+    typed: TypedTable,
+    row_id: int | None,
+    column: str,
+    block: Sequence[Sequence[str]],
+    shown: Sequence[str] = (),
 ) -> Edit:
     """A block of texts from a cell to the right and down, rows added below where it is longer.
 
     `row_id` None begins below the last row. A block whose first row names columns is laid by
-    them. Raise KeyError where the cell is gone, ValueError where the block is wider than what is
+    them; else by `shown`, the columns in the order in which a person sees them, or all in their
+    own. Raise KeyError where the cell is gone, TooWide where the block is wider than what is
     there.
     """
     names = [text.strip().lower() for text in block[0]]
     if len(set(names)) == len(names) and set(names) <= set(typed.columns) and len(block) > 1:
         places, block = [typed.columns.index(name) for name in names], block[1:]
-    elif column not in typed.columns:
-        raise KeyError(column)
     else:
-        places = list(range(typed.columns.index(column), len(typed.columns)))
+        seen = [name for name in shown if name in typed.columns] or list(typed.columns)
+        if column not in seen:
+            raise KeyError(column)
+        places = [typed.columns.index(name) for name in seen[seen.index(column) :]]
     width = max(map(len, block))
     if width > len(places):
-        raise ValueError(f"{width} columns, where there are {len(places)}")
+        raise TooWide(f"a block of {width} columns, where {len(places)} are left")
     start = len(typed.order) if row_id is None else typed.place_of(row_id)
     changes = []
     for index, texts in enumerate(block):

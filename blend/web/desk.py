@@ -14,11 +14,14 @@ from typing import TYPE_CHECKING, Any
 
 from blend.domain.case import Case
 from blend.errors import BlendError, FileTrouble, InputRefused, Problem
+from blend.files import filling
 from blend.grind.live import LiveCase, LivePlan
 from blend.reading import read_ready_case
+from blend.sheets.cells import typed_text
 from blend.sheets.columns import IMPORT_TABLES, QUOTATIONS, TABLES, TEMPERATURES, Table
+from blend.sheets.method import read_method
 from blend.sheets.tables import READABLE, Overlaid, read_tables
-from blend.sheets.write import write_csv
+from blend.sheets.write import template_rows, write_csv
 from blend.web.book import Book, Edit, TypedTable, typed_table
 from blend.web.jobs import Job, Jobs
 from blend.web.journal import Journal, digest_of
@@ -61,11 +64,13 @@ class Desk:
         store: str | None = None,
         market: Path | None = None,
         before: Path | None = None,
+        method: Path | None = None,
     ) -> None:
         self.place = place
         self.where_store = store
         self.market = market
         self.before = before
+        self.method = read_method(method).method
         self.jobs = Jobs()
         self.lock = threading.RLock()
         self._live = LiveCase()
@@ -127,7 +132,10 @@ class Desk:
     def source(self) -> Overlaid:
         """For the readers: the folder, with the tables as typed in the place of its own."""
         with self.lock:
-            in_hand = {name: table.raw(name) for name, table in self.book.tables.items()}
+            in_hand = {
+                name: table.raw(name, is_there=EDITED_TABLES[name].required)
+                for name, table in self.book.tables.items()
+            }
         return Overlaid(self.place, in_hand)
 
     def state(self) -> State:
@@ -166,15 +174,24 @@ class Desk:
             raise InputRefused(state.problems)
         return state.case
 
-    def ask(self, name: str, *hangs_on: Hashable, about: str, work: Callable[[Job], Any]) -> Job:
-        """Long work that hangs on the tables as typed and on `hangs_on`.
+    def ask(
+        self,
+        name: str,
+        *hangs_on: Hashable,
+        about: str,
+        work: Callable[[Job], Any],
+        can_stop: bool = False,
+    ) -> Job:
+        """Long work that hangs on the tables as typed and on `hangs_on`; `can_stop` where it
+        looks whether it is stopped.
 
         It is told apart by the tables as they were when the page was asked for: the case that it
         takes may be younger, never older.
         """
         revision = _as_of.get(None)
         revision = self.book.revision if revision is None else revision
-        return self.jobs.ask((name, *hangs_on), about, work, revision=revision)
+        key = (name, *hangs_on)
+        return self.jobs.ask(key, about, work, revision=revision, can_stop=can_stop)
 
     @contextmanager
     def as_of_now(self) -> Iterator[None]:
@@ -203,14 +220,13 @@ class Desk:
                 if table.cells() != folder[name].cells()
             ]
             there = self._files_of(changed)
-            paths = []
-            for name in changed:
-                header, rows = kept_columns(self.book.tables[name])
-                paths.append(there.get(name, self.place / f"{name}.csv"))
-                write_csv(paths[-1], header, rows)
+            paths = {name: there.get(name, self.place / f"{name}.csv") for name in changed}
+            with filling(self.place) as unfinished:
+                for name, path in paths.items():
+                    write_csv(unfinished / path.name, *kept_columns(self.book.tables[name]))
             self.journal.saved(self.book.digest)
             self.is_changed_behind = False
-            return tuple(paths)
+            return tuple(paths.values())
 
     def take_folder(self) -> None:
         """Begin anew from the folder; what was typed is put aside beside it."""
@@ -248,7 +264,8 @@ class Desk:
         if misnamed:
             raise InputRefused(misnamed)
         return {
-            name: typed_table(raw.tables.get(name), table) for name, table in EDITED_TABLES.items()
+            name: typed_table(raw.tables[name], table) if name in raw.tables else _empty(table)
+            for name, table in EDITED_TABLES.items()
         }
 
     # The market's history ------------------------------------------------------------------------
@@ -278,6 +295,14 @@ def kept_columns(table: TypedTable) -> tuple[list[str], list[list[str]]]:
         return list(table.columns), []
     header, *rows = (list(cells) for _, cells in raw.rows)
     return header, rows
+
+
+def _empty(table: Table) -> TypedTable:
+    """A table that is not there, as `blend template` would write it."""
+    rows = template_rows(table.name)
+    return TypedTable.of(
+        table.column_names, ([typed_text(cell) for cell in cells] for cells in rows)
+    )
 
 
 def _work_folder(place: Path) -> Path:

@@ -28,7 +28,7 @@ from blend.units import USD_PER_LB_BY_PRICE_UNIT
 from blend.web import grinder_clash, grinder_correct, grinder_plan
 from blend.web.desk import EDITED_TABLES, Desk
 from blend.web.easing import CellEdit, as_read, gone, row_of, type_cells
-from blend.web.pages import Form, page, text_of, view, whole_number
+from blend.web.pages import Form, page, same_page, text_of, view, whole_number
 from blend.web.tables import Part, fresh_parts, grid_of
 
 PIN = "grinder pin"
@@ -38,6 +38,10 @@ OTHER_SHEETS = ("rules", "losses", "settings", "standards", "temperatures")
 
 
 def grinder_page(desk: Desk, request: Request, form: Form) -> Response:
+    # whoever fills an empty sheet sees every column until the page is left, not only filled ones
+    empty = {f"columns_{name}": "all" for name in OPEN_SHEETS if not desk.table(name).order}
+    if not empty.keys() <= request.query_params.keys():
+        return RedirectResponse(same_page(request, **empty), 303)
     plan = desk.state().plan
     return page(
         desk,

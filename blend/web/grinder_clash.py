@@ -24,6 +24,9 @@ def clash_page(desk: Desk, request: Request, form: Form) -> Response:
     """Why no plan meets everything, with the changes; that nothing clashes where one does."""
     case, state = desk.case(), desk.state()
     if state.plan is not None:
+        if request.headers.get("hx-request"):
+            # a page that waited for the clash of tables which have changed since
+            return Response(headers={"hx-refresh": "true"})
         return page(desk, request, "grinder_clash.html", title=_TITLE, words=None)
     if state.problems:
         raise InputRefused(state.problems)

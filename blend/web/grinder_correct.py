@@ -16,6 +16,7 @@ from blend.domain.case import Case
 from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE
 from blend.errors import InputRefused, NoPlan, Problem
 from blend.show.amounts import number_words, printable
+from blend.show.proofs import correction_proof_line, must_be_proved
 from blend.units import POINTS_PER_SHARE
 from blend.web.desk import Desk
 from blend.web.jobs import Job
@@ -23,11 +24,20 @@ from blend.web.pages import Form, page, view, working_or
 
 if TYPE_CHECKING:
     from blend.grind.correct import Correction
+    from blend.proof.correct import CorrectionProof
 
 DRAFT = "grinder correct"
 """The draft that keeps the form as it was filled in."""
 _LOT = "lot:"
 """Before the lot_id in the name of its tick box."""
+
+
+@dataclass(frozen=True)
+class Proved:
+    """What to do with the batch, borne out by its own proof."""
+
+    correction: Correction
+    proof: CorrectionProof
 
 
 @dataclass
@@ -75,14 +85,16 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
         "default_sd": number_words(SOLVENT_EXTRACTION_SD_SHARE * POINTS_PER_SHARE),
         "lots": case.usable_lots(),
         "products": case.products,
+        "proof": "",
     }
     if job is None:
         return page(desk, request, "grinder_correct.html", problems=read.problems, **values)
 
-    def done(correction: Correction) -> Response:
+    def done(found: Proved) -> Response:
         from blend.show.correct import correction_tables
 
-        tables = correction_tables(case, correction)
+        tables = correction_tables(case, found.correction)
+        values["proof"] = correction_proof_line(found.proof, found.correction)
         return page(desk, request, "grinder_correct.html", tables, problems=[], **values)
 
     try:
@@ -111,6 +123,7 @@ def _remembered(desk: Desk) -> dict[str, str]:
 def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     """The work asked for; None where the form cannot be read, which `read` then tells."""
     from blend.grind.correct import Held, Reading, Terms, correct_batch, lots_at_hand
+    from blend.proof.correct import prove_correction
     from blend.sheets.uncertainty import read_promises, read_spread
 
     product_id = read.fields["product"]
@@ -156,16 +169,21 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     reading = Reading(fat / POINTS_PER_SHARE, int(readings), sd / POINTS_PER_SHARE)
     as_planned = read.ticked("as_planned")
 
-    def work(job: Job) -> Correction:
+    def work(job: Job) -> Proved:
         recipe = ()
         if as_planned:
             recipe = _planned_recipe(case, product_id, job)
             job.say("what to add")
         held = Held(held_lb, room, recipe)
-        return correct_batch(case, product_id, held, reading, terms, spread)
+        correction = correct_batch(case, product_id, held, reading, terms, spread)
+        job.say("its proof")
+        proof = prove_correction(case, correction, terms, spread)
+        must_be_proved(proof, f"correction of {product_id}")
+        return Proved(correction, proof)
 
     key = (product_id, held_lb, room, reading, terms, as_planned)
-    return desk.ask("correct", *key, about="What to do with the batch", work=work)
+    about = "What to do with the batch"
+    return desk.ask("correct", *key, about=about, work=work, can_stop=as_planned)
 
 
 def _planned_recipe(case: Case, product_id: str, job: Job):

@@ -58,7 +58,8 @@ def _job(desk: Desk, revision: int) -> Job | None:
                 raise SolverTrouble("\n".join(broken_lines(plan.proof, case)))
             return Planned(revision, case, plan)
 
-        return desk.ask(PLAN, about="The plan in whole numbers", work=work)
+        about = "The plan in whole numbers"
+        return desk.ask(PLAN, about=about, work=work, can_stop=True)
 
 
 def _planned(

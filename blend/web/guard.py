@@ -5,7 +5,7 @@ requests of a sane size. Written against ASGI itself, so that nothing is read be
 from __future__ import annotations
 
 import hmac
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs
 
@@ -38,11 +38,15 @@ class Guard:
     """Refuses what does not come from the desk's own pages, and limits what is sent.
 
     `hosts` are the host and port as browsers may name them. `key` is asked for once, in the
-    address that the command prints, and kept as a cookie from then on.
+    address that the command prints, and kept as a cookie from then on. Whoever is let in is told
+    in each answer the `name` of the desk: at the same address another may answer tomorrow.
     """
 
-    def __init__(self, app: ASGIApp, *, key: str, hosts: Iterable[str], cookie: str) -> None:
+    def __init__(
+        self, app: ASGIApp, *, key: str, hosts: Iterable[str], cookie: str, name: str
+    ) -> None:
         self._app, self._key, self._cookie = app, key, cookie
+        self._named = HEADERS | {b"desk": name.encode()}
         self._hosts = frozenset(host.lower() for host in hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -53,11 +57,11 @@ class Guard:
             return
         headers = {name.decode("latin-1"): text.decode("latin-1")
                    for name, text in scope["headers"]}  # fmt: skip
-        sent = _with_headers(send)
         refused = self._refusal(scope, headers)
         if refused is not None:
-            await refused(scope, receive, sent)
+            await refused(scope, receive, _with_headers(send, HEADERS))
             return
+        sent = _with_headers(send, self._named)
         try:
             await self._app(scope, _limited(receive), sent)
         except _TooLarge:
@@ -120,12 +124,12 @@ def _limited(receive: Receive) -> Receive:
     return receive_some
 
 
-def _with_headers(send: Send) -> Send:
+def _with_headers(send: Send, more: Mapping[bytes, bytes]) -> Send:
     async def send_some(message: Message) -> None:
         if message["type"] == "http.response.start":
             headers = list(message.get("headers", []))
             there = {name.lower() for name, _ in headers}
-            headers += [(name, text) for name, text in HEADERS.items() if name not in there]
+            headers += [(name, text) for name, text in more.items() if name not in there]
             message = {**message, "headers": headers}
         await send(message)
 

@@ -16,12 +16,14 @@ _AT_ONCE = 2
 class Job:
     """One piece of long work. `result()` raises what the work raised.
 
+    `can_stop`: the work looks whether it is stopped, and then ends with the best so far.
     `is_superseded`: the tables have changed since, and nobody waits for it any more.
     """
 
-    def __init__(self, about: str, revision: int | None = None) -> None:
+    def __init__(self, about: str, revision: int | None = None, *, can_stop: bool = False) -> None:
         self.about = about
         self.revision = revision
+        self.can_stop = can_stop
         self.is_superseded = False
         self.said = ""
         self.began = monotonic()
@@ -74,6 +76,7 @@ class Jobs:
         work: Callable[[Job], Any],
         *,
         revision: int | None = None,
+        can_stop: bool = False,
     ) -> Job:
         """The work of this key, begun where it was not yet; on the tables as of `revision`, or on
         nothing that is typed."""
@@ -81,7 +84,7 @@ class Jobs:
         with self._lock:
             job = self._jobs.get(key)
             if job is None:
-                job = Job(about, revision)
+                job = Job(about, revision, can_stop=can_stop)
                 self._jobs[key] = job
                 self._pool.submit(_run, job, work)
                 self._forget_old()

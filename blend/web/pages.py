@@ -15,6 +15,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
@@ -41,13 +42,20 @@ def view(answer: View) -> Callable[[Request], Awaitable[Response]]:
     async def endpoint(request: Request) -> Response:
         desk: Desk = request.app.state.desk
         if request.method == "POST":
-            async with request.form(max_files=MOST_PARTS, max_fields=MOST_FIELDS,
-                                    max_part_size=2_000_000) as form:  # fmt: skip
-                uploads = await _read_uploads(form)
-                return await run_in_threadpool(_answered, answer, desk, request, uploads)
+            form = await _form_of(request)
+            return await run_in_threadpool(_answered, answer, desk, request, form)
         return await run_in_threadpool(_answered, answer, desk, request, {})
 
     return endpoint
+
+
+async def _form_of(request: Request) -> dict[str, str | Upload]:
+    try:
+        async with request.form(max_files=MOST_PARTS, max_fields=MOST_FIELDS,
+                                max_part_size=2_000_000) as form:  # fmt: skip
+            return await _read_uploads(form)
+    except UnicodeError:
+        raise HTTPException(400, "The fields are in no encoding that is read here.") from None
 
 
 class Upload:
@@ -163,9 +171,9 @@ def working_or(
     """`done(result)` where the work is done, else a page that looks again by itself.
 
     `part` tells that this is a part of a page, which `done` fills in, not a page of its own.
-    `?stop=1` asks the work to end with the best so far.
+    `?stop=1` asks the work to end with the best so far, where it can.
     """
-    if request.query_params.get("stop"):
+    if job.can_stop and request.query_params.get("stop"):
         job.stop()
     # what the tables have left behind is asked for anew by the next look
     is_done = job.wait(SOON_SECONDS) and not job.is_superseded

@@ -6,6 +6,7 @@ from starlette.routing import Route
 
 from blend.web import (
     reporter_canvass,
+    reporter_items,
     reporter_note,
     reporter_note_made,
     reporter_publish,
@@ -25,6 +26,7 @@ routes = [
     Route("/reporter/store", view(make_store), methods=["POST"]),
     *reporter_canvass.routes,
     *reporter_rows.routes,
+    *reporter_items.routes,
     *reporter_quotations.routes,
     *reporter_publish.routes,
     *reporter_tone.routes,

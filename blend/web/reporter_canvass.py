@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -231,7 +230,7 @@ def add(desk: Desk, store: Store, request: Request, form: Form) -> Response:
         entry = _entry_of(store, values)
         store.add(Additions(entries=(entry,)))
     except InputRefused as refused:
-        typed = _refused(values, refused.problems, key)
+        typed = refused_form(values, refused.problems, key)
         if corrects and store.history(corrects):
             return _entry(desk, store, request, store.history(corrects), typed)
         return canvass(desk, store, request, day_of(store, request), typed)
@@ -248,14 +247,11 @@ def _entry_of(store: Store, values: Mapping[str, str]) -> CanvassEntry:
     return entry_of_words(completed(store, words))
 
 
-def completed(store: Store, words: dict[str, str], number: int = 1) -> dict[str, str]:
+def completed(store: Store, words: dict[str, str]) -> dict[str, str]:
     """What was typed, with what is taken where nothing was; of an entry that is held already
     (it was sent twice) what was taken then."""
     held = next(iter(_held(store, words["entry_id"])), None)
     now = datetime.now() if held is None else held.heard_at
-    if re.fullmatch(r"\d{1,2}:\d\d", words.get("heard_at", "")):
-        on = words.get("market_day") or now.date().isoformat()
-        words = words | {"heard_at": f"{on} {words['heard_at']:0>5}"}
     return filled_in(words, new_entry_id(), now)
 
 
@@ -264,16 +260,19 @@ def _held(store: Store, entry_id: str) -> Iterable[CanvassEntry]:
     return (each for each in chain if each.entry_id == entry_id)
 
 
-def _refused(values: dict[str, str], problems: Sequence[Problem], key: str) -> Typed:
+def refused_form(
+    values: dict[str, str], problems: Sequence[Problem], key: str, names: Sequence[str] = TYPED
+) -> Typed:
+    """The form as it was sent, each fault beside its field where it has one of `names`."""
     faults: dict[str, str] = {}
     others = []
     for problem in problems:
-        if problem.column in TYPED and problem.column not in faults:
+        if problem.column in names and problem.column not in faults:
             words = f"Read {problem.read}; allowed {problem.allowed}. {problem.hint}"
             faults[problem.column] = printable(words).strip()
         else:
             others.append(printable(str(problem)))
-    focus = next((name for name in TYPED if name in faults), "item_id")
+    focus = next((name for name in names if name in faults), names[0])
     return Typed(values, faults, others, focus, key)
 
 

@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from blend.domain.method import Method
 from blend.errors import InputRefused, Problem
 from blend.report.note import Note
 from blend.report.note_content import note_of
@@ -21,6 +22,7 @@ from blend.report.noting import asked_of_store, check_series, news_of
 from blend.report.quoting import heard
 from blend.show.amounts import printable
 from blend.show.note_pictures import pictures_of
+from blend.show.proofs import must_be_proved
 from blend.store import Store
 from blend.web.desk import Desk
 from blend.web.jobs import Job
@@ -31,7 +33,6 @@ from blend.web.reporter_store import (
     day_in,
     day_of,
     days_of,
-    method,
     of_store,
     refuse,
 )
@@ -102,7 +103,7 @@ def ask_note(desk: Desk, store: Store, day: Day, plan: Plan) -> Job:
         "note",
         *(position, day.day, made_with, levels, market and stamp(market)),
         about=f"Note of {day}",
-        work=lambda job: _make(job, where, position, market, day, plan, levels),
+        work=lambda job: _make(job, where, position, market, day, plan, levels, desk.method),
     )
 
 
@@ -114,21 +115,25 @@ def _make(
     day: Day,
     plan: Plan,
     levels: tuple[str, ...],
+    method: Method,
 ) -> Made:
     job.say("two years of quotations")
-    days = days_of(where, position, day.day)
+    days = days_of(where, position, day.day, method)
     asked = None
     with Store.open(where) as store:
-        known = heard(store, day.day, method(), position)
+        known = heard(store, day.day, method, position)
         volumes = store.volumes(as_of=position)
         check_series(volumes, levels)
         if market is not None:
             since, error = date.fromisoformat(plan.since), float(plan.volume_error) / 100
             asked = asked_of_store(
-                store, known, method(), market_of(market), since, _items(plan), error
+                store, known, method, market_of(market), since, _items(plan), error
             )
     job.say("words and, where asked, why it moved")
-    news = news_of(known, days, volumes, method(), asked=asked, levels=levels)
+    news = news_of(known, days, volumes, method, asked=asked, levels=levels)
+    for each in news.explanations:
+        job.say(f"proof of why {each.item_id} moved")
+        must_be_proved(each.why.prove(), f"split of {each.item_id}")
     note = note_of(news, plan.title)
     job.say("pictures")
     return Made(note, pictures_of(news))

@@ -31,7 +31,6 @@ from blend.web.reporter_store import (
     QuotedDay,
     ask_quoted,
     day_of,
-    method,
     of_store,
     query_of,
     quoted_day,
@@ -58,7 +57,7 @@ def before_publishing(desk: Desk, store: Store, request: Request, form: Form) ->
 
     def done(found: QuotedDay) -> Response:
         asked = _asked(request.query_params, found)
-        would = _planned(store, day, found, asked)
+        would = _planned(desk, store, day, found, asked)
         with desk.lock:
             desk.journal.keep_draft("assessor", asked.assessor)
         return page(
@@ -82,12 +81,12 @@ def publish_now(desk: Desk, store: Store, request: Request, form: Form) -> Respo
     day = day_of(store, request, form)
     position = text_of(form, "position")
     with desk.lock:
-        found = quoted_day(desk.where_store, store.position(), day.day)
+        found = quoted_day(desk.where_store, store.position(), day.day, desk.method)
         asked = _asked(form, found)
         if position == str(found.position):
-            known = heard(store, day.day, method(), found.position)
+            known = heard(store, day.day, desk.method, found.position)
             made = publish(
-                store, known, _chosen(found, asked), method(), asked.assessor, asked.overrides
+                store, known, _chosen(found, asked), desk.method, asked.assessor, asked.overrides
             )
             if not made.published:
                 refuse("items", "nothing that may be published", "an item that is quoted")
@@ -110,8 +109,8 @@ def _is_done(store: Store, day: Day, asked: _Asked, position: str) -> bool:
     )
 
 
-def _planned(store: Store, day: Day, found: QuotedDay, asked: _Asked) -> Publication:
-    known = heard(store, day.day, method(), found.position)
+def _planned(desk: Desk, store: Store, day: Day, found: QuotedDay, asked: _Asked) -> Publication:
+    known = heard(store, day.day, desk.method, found.position)
     return planned(known, _chosen(found, asked), asked.assessor, asked.overrides)
 
 

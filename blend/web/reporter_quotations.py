@@ -43,7 +43,7 @@ def quotations_page(desk: Desk, store: Store, request: Request, form: Form) -> R
         published = store.published(days=(day.day, day.day))
         by_item = {each.item_id: each for each in published}
         tables = [
-            day_table(f"Quotations of {day}", found.quoted, by_item),
+            day_table(f"Quotations of {day}", found.quoted, by_item, desk.method),
             judgements_table(found.quoted),
         ]
         if published:
@@ -75,7 +75,12 @@ def evidence_page(desk: Desk, store: Store, request: Request, form: Form) -> Res
         own = found.of(item_id)
         published = store.published(item_id, (day.day, day.day))
         tables = [
-            day_table(f"{item_id} on {day}", [own], {each.item_id: each for each in published}),
+            day_table(
+                f"{item_id} on {day}",
+                [own],
+                {each.item_id: each for each in published},
+                desk.method,
+            ),
             evidence_table(own.assessed),
         ]
         if published:

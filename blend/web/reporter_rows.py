@@ -99,7 +99,7 @@ def _additions(sent: str | Upload | None) -> Additions:
     if ending not in (".csv", ".xlsx"):
         allowed = "a .csv or .xlsx"
         raise InputRefused([Problem(sent.name, None, None, f"a file named {name}", allowed)])
-    # a table that is named after none of the desk's is taken for the canvass
+    # a file that is named after no table of the market is taken for the canvass
     stem = name.stem.casefold() if name.stem.casefold() in HISTORY_TABLES else "canvass"
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"{stem}{ending}"

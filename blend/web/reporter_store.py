@@ -19,7 +19,6 @@ from blend.report.calendar import DayFigure
 from blend.report.noting import days_of_store
 from blend.report.quoting import Quoted, heard, quote, standings
 from blend.report.tone import Standings
-from blend.sheets.method import read_method
 from blend.show.amounts import printable
 from blend.store import Store
 from blend.web.desk import Desk
@@ -75,12 +74,6 @@ def make_store(desk: Desk, request: Request, form: Form) -> Response:
         Store.create(place).close()
         desk.where_store = str(place)
     return RedirectResponse("/reporter", 303)
-
-
-@lru_cache(maxsize=1)
-def method() -> Method:
-    """The method that comes with blend."""
-    return read_method().method
 
 
 # The day -----------------------------------------------------------------------------------------
@@ -161,26 +154,26 @@ def ask_quoted(desk: Desk, store: Store, day: Day) -> Job:
         position,
         day.day,
         about=f"Quotations of {day}",
-        work=lambda job: quoted_day(where, position, day.day),
+        work=lambda job: quoted_day(where, position, day.day, desk.method),
     )
 
 
-def quoted_day(where: str, position: int, day: date) -> QuotedDay:
+def quoted_day(where: str, position: int, day: date, method: Method) -> QuotedDay:
     with Store.open(where) as store:
-        known = heard(store, day, method(), position)
+        known = heard(store, day, method, position)
     return QuotedDay(
         position,
-        tuple(quote(known, item_id, method()) for item_id in known.items),
-        standings(known, method()),
+        tuple(quote(known, item_id, method) for item_id in known.items),
+        standings(known, method),
     )
 
 
 @lru_cache(maxsize=4)
-def days_of(where: str, position: int, day: date) -> dict[str, list[DayFigure]]:
+def days_of(where: str, position: int, day: date, method: Method) -> dict[str, list[DayFigure]]:
     """Two years of quotations of every item: seconds of work that two pages need. At one
     position a store gives the same for ever."""
     with Store.open(where) as store:
-        return days_of_store(store, heard(store, day, method(), position), method())
+        return days_of_store(store, heard(store, day, method, position), method)
 
 
 def no_items(desk: Desk, request: Request, day: Day) -> Response:

@@ -8,6 +8,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from blend.domain.method import Method
 from blend.report.calendar import compare, rolling
 from blend.report.indicators import grouped, indicator, series_of
 from blend.report.news import week_breadth
@@ -34,7 +35,6 @@ from blend.web.reporter_store import (
     ask_of_store,
     day_of,
     days_of,
-    method,
     no_items,
     of_store,
     query_of,
@@ -70,23 +70,23 @@ def tone_page(desk: Desk, store: Store, request: Request, form: Form) -> Respons
         day.day,
         levels,
         about=f"Tone of {day}",
-        work=lambda job: _tone_tables(job, where, position, day, levels),
+        work=lambda job: _tone_tables(job, where, position, day, levels, desk.method),
     )
     return working_or(desk, request, job, done, title="Tone")
 
 
 def _tone_tables(
-    job: Job, where: str, position: int, day: Day, levels: tuple[str, ...]
+    job: Job, where: str, position: int, day: Day, levels: tuple[str, ...], method: Method
 ) -> list[ShownTable]:
     job.say("two years of quotations")
-    days = days_of(where, position, day.day)
+    days = days_of(where, position, day.day, method)
     job.say("tone and spans")
     with Store.open(where) as store:
-        known = heard(store, day.day, method(), position)
+        known = heard(store, day.day, method, position)
         volumes = store.volumes(as_of=position)
-    news = item_news(known, days, method())
+    news = item_news(known, days, method)
     quoted = [each.quoted for each in news]
-    together = standings(known, method())
+    together = standings(known, method)
     compared = [
         Compared(item, compare(days[name], day.day), rolling(days[name], day.day))
         for name, item in known.items.items()
@@ -94,7 +94,7 @@ def _tone_tables(
     told = (indicator(each, day.day, whole) for each, whole in grouped(series_of(volumes, levels)))
     indicators = [each for each in told if each is not None]
     return [
-        *tone_tables(quoted, together, method()),
+        *tone_tables(quoted, together, method),
         *([indicators_table(indicators)] if indicators else []),
         breadth_table(week_breadth(news)),
         comparisons_table(compared, day.day),

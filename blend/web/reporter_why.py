@@ -18,9 +18,9 @@ from starlette.routing import Route
 
 from blend.domain.case import Case
 from blend.domain.clearing import Market
+from blend.domain.method import Method
 from blend.domain.selectors import Condition, Selector
-from blend.errors import FileTrouble, InputRefused, Problem, SolverTrouble
-from blend.proof.why import AttributionProof
+from blend.errors import FileTrouble, InputRefused, Problem
 from blend.reading import read_ready_case
 from blend.report.clearing import MarketWhy, why_market_moved
 from blend.report.explained import ItemMove, Observed
@@ -30,7 +30,7 @@ from blend.report.sides import sides_of_cases, sides_of_markets
 from blend.report.why import may_fall_short, why_plan_moved
 from blend.sheets.clearing import holds_market, read_market
 from blend.show.note_pictures import svg_of
-from blend.show.proofs import fault_lines, market_why_proof_line, why_proof_line
+from blend.show.proofs import market_why_proof_line, must_be_proved, why_proof_line
 from blend.show.shown import ShownTable
 from blend.show.steps import Steps, market_steps, plan_steps
 from blend.show.why import cost_table, recipe_table
@@ -40,7 +40,7 @@ from blend.units import LB_PER_CWT
 from blend.web.desk import Desk
 from blend.web.jobs import Job
 from blend.web.pages import Form, page, same_page, view, working_or
-from blend.web.reporter_store import Day, ask_of_store, day_in, day_of, method, refuse
+from blend.web.reporter_store import Day, ask_of_store, day_in, day_of, refuse
 
 WEEK = timedelta(days=7)
 OF_STORE, OF_MARKETS, OF_PLAN = "market", "markets", "plan"
@@ -78,10 +78,10 @@ def why_page(desk: Desk, request: Request, form: Form) -> Response:
         day = None if store is None else day_of(store, request)
         ways = _ways(desk, store)
         asked = _asked(request, day, ways)
-        shown = _form_values(desk, day, ways, asked)
+        shown = _form_values(day, ways, asked)
         if not asked.item:
             return page(desk, request, "reporter_why.html", found=None, **shown)
-        job = _ask(desk, store, day, asked, request)
+        job = _ask(desk, store, day, asked)
 
     def done(found: Found) -> Response:
         last = len(found.steps.steps)
@@ -110,7 +110,7 @@ def why_picture(desk: Desk, request: Request, form: Form) -> Response:
         asked = _asked(request, day, _ways(desk, store))
         if not asked.item:
             refuse("item", "nothing", "an item that is explained")
-        job = _ask(desk, store, day, asked, request)
+        job = _ask(desk, store, day, asked)
     return Response(job.result().picture, media_type="image/svg+xml")
 
 
@@ -194,16 +194,14 @@ def _asked(request: Request, day: Day | None, ways: Mapping[str, list[str]]) -> 
     return _Asked(of, item, since, volume_error / 100, observed, shortfall)
 
 
-def _form_values(
-    desk: Desk, day: Day | None, ways: Mapping[str, list[str]], asked: _Asked
-) -> dict[str, Any]:
+def _form_values(day: Day | None, ways: Mapping[str, list[str]], asked: _Asked) -> dict[str, Any]:
     return {"title": "Why", "day": day, "ways": ways, "of_words": _OF_WORDS, "asked": asked}
 
 
 # The work ----------------------------------------------------------------------------------------
 
 
-def _ask(desk: Desk, store: Store | None, day: Day | None, asked: _Asked, request: Request) -> Job:
+def _ask(desk: Desk, store: Store | None, day: Day | None, asked: _Asked) -> Job:
     about = f"Why {asked.item} moved"
     if asked.of == OF_STORE:
         where, position, market = desk.where_store, store.position(), desk.market
@@ -212,7 +210,7 @@ def _ask(desk: Desk, store: Store | None, day: Day | None, asked: _Asked, reques
             "why",
             *(position, day.day, stamp(market), asked),
             about=about,
-            work=lambda job: _of_store(where, position, market, day, asked),
+            work=lambda job: _of_store(where, position, market, day, asked, desk.method),
         )
     item = Selector((Condition("item", "=", (asked.item,)),))
     after, before = desk.case(), desk.before
@@ -236,15 +234,17 @@ def stamp(folder: Path) -> tuple[tuple[str, int, int], ...]:
     return tuple((name, each.st_mtime_ns, each.st_size) for name, each in stats)
 
 
-def _of_store(where: str, position: int, folder: Path, day: Day, asked: _Asked) -> Found:
+def _of_store(
+    where: str, position: int, folder: Path, day: Day, asked: _Asked, method: Method
+) -> Found:
     market = market_of(folder)
     with Store.open(where) as store:
-        known = heard(store, day.day, method(), position)
+        known = heard(store, day.day, method, position)
         volumes = store.volumes(as_of=position)
         parts = asked_of_store(
-            store, known, method(), market, asked.since, (asked.item,), asked.volume_error
+            store, known, method, market, asked.since, (asked.item,), asked.volume_error
         )
-    (found,) = explain(known, volumes, method(), parts)
+    (found,) = explain(known, volumes, method, parts)
     title = f"{asked.item}, {asked.since} to {day}"
     item = Selector((Condition("item", "=", (asked.item,)),))
     return _found_of_market(found.why, found.before, found.market, item, title)
@@ -258,7 +258,8 @@ def _of_markets(before: Market, after: Market, item: Selector) -> Found:
 def _found_of_market(
     why: MarketWhy, before: Market, after: Market, item: Selector, title: str
 ) -> Found:
-    proof = _sound(why.prove(), f"split of {item}")
+    proof = why.prove()
+    must_be_proved(proof, f"split of {item}")
     steps = market_steps(why, sides_of_markets(before, after, item), market_why_proof_line(proof))
     subtitle = "the price that clears the market, in the model; no proof of cause"
     return Found(steps, _drawn(why.price, title, subtitle), ())
@@ -268,18 +269,13 @@ def _of_plan(before: Case, after: Case, item: Selector, asked: _Asked) -> Found:
     if asked.shortfall is not None:
         before, after = (may_fall_short(case, asked.shortfall) for case in (before, after))
     why = why_plan_moved(before, after, item, observed=asked.observed, certify=True)
-    proof = _sound(why.prove(before, after), f"split of {item}")
+    proof = why.prove(before, after)
+    must_be_proved(proof, f"split of {item}")
     steps = plan_steps(why, sides_of_cases(before, after, item), why_proof_line(proof))
     title = f"What a pound like {why.reference.lot_id} is worth"
     subtitle = "the next pound, to the grinder; contributions of this model, no proof of cause"
     drawn = _drawn(why.worth, title, subtitle)
     return Found(steps, drawn, (cost_table(why), recipe_table(why)))
-
-
-def _sound(proof: AttributionProof, answer: str) -> AttributionProof:
-    if proof.faults:
-        raise SolverTrouble("\n".join(fault_lines(answer, proof.faults)))
-    return proof
 
 
 def _drawn(move: ItemMove, title: str, subtitle: str) -> bytes:

@@ -6,6 +6,7 @@ import csv
 import io
 import tempfile
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +14,17 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from blend.errors import InputRefused, Problem
-from blend.sheets.columns import Column, Kind, Table
-from blend.sheets.tables import MOST_BYTES, MOST_ROWS, read_tables
+from blend.errors import FileTrouble, InputRefused, Problem
+from blend.sheets.columns import IMPORT_TABLES, QUOTATIONS, Column, Kind, Table
+from blend.sheets.imports import read_imports
+from blend.sheets.quotations import read_quotations
+from blend.sheets.tables import MOST_BYTES, MOST_ROWS, Overlaid, RawTable, read_tables
 from blend.sheets.write import write_csv, write_plain_workbook
 from blend.show.amounts import printable
 from blend.units import LB_PER_CWT
 from blend.web.book import (
     Edit,
+    TooWide,
     TypedTable,
     delete_rows,
     edit_cells,
@@ -45,6 +49,8 @@ ROWS_AT_ONCE = 100
 MOST_CELL_CHARACTERS = 32_767
 _LIVE_AFTER = 2
 """How a lot stands is told after its id and its item, where it is seen without scrolling."""
+_SEEN_FIRST = {"lots": ("lot_id", "item", "lean_share", "price", "price_unit", "quantity_lb")}
+"""What is looked at and changed most stands first on the page; files keep their own order."""
 Part = Callable[[Desk, Request], Mapping[str, Any]]
 
 
@@ -76,6 +82,7 @@ def grid_of(desk: Desk, request: Request, name: str) -> dict[str, Any]:
         place for cells in typed.rows.values() for place, cell in enumerate(cells) if cell.strip()
     }
     known = {column.name: column for column in table.columns}
+    first_seen = _SEEN_FIRST.get(name, ())
     columns = [
         (place, column_name, known.get(column_name))
         for place, column_name in enumerate(typed.columns)
@@ -83,7 +90,11 @@ def grid_of(desk: Desk, request: Request, name: str) -> dict[str, Any]:
         or place in filled
         or (column_name in known and known[column_name].required)
         or column_name == table.id_column
+        or column_name in first_seen
     ]
+    columns.sort(
+        key=lambda each: first_seen.index(each[1]) if each[1] in first_seen else len(first_seen)
+    )
     return {
         "name": name,
         "table": table,
@@ -126,7 +137,7 @@ def _marks(desk: Desk, request: Request) -> Mapping[str, Any]:
     """What the script paints into sheets: faults by cell, and of lots how they stand."""
     state = desk.state()
     faults: dict[str, list[list[Any]]] = {}
-    for problem in (*state.problems, *state.warnings):
+    for problem in (*state.problems, *state.warnings, *_faults_beside(desk)):
         table = problem.file.removesuffix(".csv")
         typed = desk.book.tables.get(table)
         if typed is None or problem.row is None or not 2 <= problem.row < len(typed.order) + 2:
@@ -144,6 +155,28 @@ def _marks(desk: Desk, request: Request) -> Mapping[str, Any]:
             for lot in state.plan.lots
         }
     return {"data": {"faults": faults, "lots": lots, "revision": state.revision}}
+
+
+def _faults_beside(desk: Desk) -> tuple[Problem, ...]:
+    """What is wrong with tables that the plan does not hang on, and what to look at twice."""
+    return tuple(
+        problem
+        for read, names in ((read_quotations, (QUOTATIONS.name,)), (read_imports, IMPORT_TABLES))
+        for problem in _faults_in(read, desk.place, *(desk.table(name).raw(name) for name in names))
+    )
+
+
+@lru_cache(maxsize=8)
+def _faults_in(
+    read: Callable[[Overlaid], Any], place: Path, *raws: RawTable
+) -> tuple[Problem, ...]:
+    """By the rows themselves: it is asked for after every edit, of whatever table."""
+    try:
+        return read(Overlaid(place, {raw.file: raw for raw in raws})).warnings
+    except InputRefused as refused:
+        return refused.problems
+    except FileTrouble:
+        return ()
 
 
 def _grid_part(name: str) -> Part:
@@ -181,7 +214,8 @@ def change_cells(desk: Desk, request: Request, form: Form) -> Response:
 
 
 def paste(desk: Desk, request: Request, form: Form) -> Response:
-    """Fields `row` (blank: below the last), `column`, `text` as a spreadsheet copies it."""
+    """Fields `row` (blank: below the last), `column`, `text` as a spreadsheet copies it, `shown`:
+    the columns on the page, tabs between them."""
     name, text = _name_of(request), text_of(form, "text")
     try:
         rows = csv.reader(io.StringIO(text, newline=""), delimiter="\t")
@@ -197,8 +231,14 @@ def paste(desk: Desk, request: Request, form: Form) -> Response:
     if len(block) + len(desk.table(name).order) > MOST_ROWS:
         raise _refused(name, f"{len(block)} rows", f"{MOST_ROWS} rows in all")
     row_id = _row_of(form, name) if text_of(form, "row") else None
-    column = text_of(form, "column") or desk.table(name).columns[0]
-    return _edit(desk, request, form, lambda typed: paste_block(name, typed, row_id, column, block))
+    shown = text_of(form, "shown").split("\t") if "shown" in form else desk.table(name).columns
+    column = text_of(form, "column") or shown[0]
+    return _edit(
+        desk,
+        request,
+        form,
+        lambda typed: paste_block(name, typed, row_id, column, block, shown),
+    )
 
 
 def add_row(desk: Desk, request: Request, form: Form) -> Response:
@@ -255,6 +295,10 @@ def _edit(desk: Desk, request: Request, form: Form, make: Callable[[TypedTable],
             )
     except InputRefused:
         raise
+    except TooWide as error:
+        hint = "Show the blank columns too, or copy the row with the columns' names as well."
+        allowed = "a block no wider than the columns from its cell on"
+        raise InputRefused([Problem(name, None, None, str(error), allowed, hint)]) from None
     except (KeyError, ValueError) as error:
         raise _refused(name, f"a cell or row that is gone ({error})", "one that is there") from None
     return fresh_parts(desk, request, form)

@@ -144,7 +144,8 @@ def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Problem, ..
         return PositionsAnswer(horizon, plan)
 
     key = (*asked.values(), *hangs_on)
-    return desk.ask("positions", *key, about="Planning all days", work=work), read.warnings
+    job = desk.ask("positions", *key, about="Planning all days", work=work, can_stop=True)
+    return job, read.warnings
 
 
 def _raw_key(desk: Desk, tables: Mapping[str, Table]) -> tuple[Hashable, ...]:
@@ -250,7 +251,8 @@ def _scenarios_job(desk: Desk, request: Request) -> Job:
             )
 
     about = "Planning the day under what may come"
-    return desk.ask("scenarios", draws, seed, *hangs_on, about=about, work=work)
+    key = (draws, seed, *hangs_on)
+    return desk.ask("scenarios", *key, about=about, work=work, can_stop=True)
 
 
 def _imports(desk: Desk) -> tuple[tuple[ForeignOffer, ...], tuple[ImportRate, ...]]:

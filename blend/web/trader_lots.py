@@ -15,7 +15,6 @@ from starlette.responses import HTMLResponse, Response
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.selectors import EVERY_LOT, parse_selector
-from blend.errors import SolverTrouble
 from blend.grind.live import LivePlan
 from blend.proof.curves import CurveProof
 from blend.show.demand import (
@@ -26,7 +25,7 @@ from blend.show.demand import (
     supply_table,
 )
 from blend.show.offered import ORDERS, lot_words, offered_table
-from blend.show.proofs import curve_proof_line, fault_lines
+from blend.show.proofs import curve_proof_line, must_be_proved
 from blend.show.shown import ShownTable
 from blend.show.switches import switches_table
 from blend.trade.demand import DemandCurve, demand_curve
@@ -228,11 +227,6 @@ class Proved:
     proof: CurveProof
 
 
-def _must_be_proved(proof: CurveProof, answer: str) -> None:
-    if proof.faults:
-        raise SolverTrouble("\n".join(fault_lines(answer, proof.faults)))
-
-
 def _demand_job(desk: Desk, asked: Asked) -> Job:
     case, lot_id = asked.case, asked.lot.lot_id
     least, most = asked.least_usd_per_lb, asked.most_usd_per_lb
@@ -249,7 +243,7 @@ def _demand_job(desk: Desk, asked: Asked) -> Job:
         )
         job.say("its proof")
         proof = curve.prove(case, least, most)
-        _must_be_proved(proof, f"demand for {lot_id}")
+        must_be_proved(proof, f"demand for {lot_id}")
         return Proved(curve, proof)
 
     hangs_on = (lot_id, least, most, asked.without_limit)
@@ -294,7 +288,7 @@ def _supply_job(desk: Desk, asked: Asked) -> Job:
         curve = supply_curve(case, lot_id, certify=True)
         job.say("its proof")
         proof = curve.prove(case)
-        _must_be_proved(proof, f"supply of {lot_id}")
+        must_be_proved(proof, f"supply of {lot_id}")
         return Proved(curve, proof)
 
     return desk.ask("supply", lot_id, about=f"Supply of {lot_id}", work=work)

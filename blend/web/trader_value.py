@@ -213,8 +213,12 @@ def line_picture(desk: Desk, request: Request, form: Form) -> Response:
 
 
 def through(desk: Desk, request: Request, form: Form) -> Response:
-    """Lean minus fat by day: a part of the page that loads itself."""
-    job = _through_job(desk, _quotations(desk), _asked(request))
+    """Lean minus fat by day: a part of the page that loads itself, and says nothing where the
+    part above it tells what is wrong."""
+    try:
+        job = _through_job(desk, _quotations(desk), _asked(request))
+    except (InputRefused, FileTrouble):
+        return Response()
 
     def done(days: tuple[DayValue, ...]) -> Response:
         at = partial(address, PATH, request)
@@ -239,4 +243,4 @@ def _through_job(desk: Desk, quotations: tuple[Quotation, ...], asked: Asked) ->
         return tuple(reversed(found))
 
     about = "Lean minus fat through time"
-    return desk.ask("through", asked, species, about=about, work=work)
+    return desk.ask("through", asked, species, about=about, work=work, can_stop=True)

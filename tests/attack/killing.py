@@ -107,21 +107,21 @@ def write_tables_anew(folder: Path, number: int) -> None:
 
 
 def export_folder(folder: Path, number: int) -> None:
-    _export(folder / f"desk-{number}", number)
+    _export(folder / f"heard-{number}", number)
 
 
 def export_workbook(folder: Path, number: int) -> None:
-    _export(folder / f"desk-{number}.xlsx", number)
+    _export(folder / f"heard-{number}.xlsx", number)
 
 
 def _export(path: Path, number: int) -> None:
-    heard = desk_of(number % 2 == 1)
+    heard = heard_of(number % 2 == 1)
     published: Iterable[Published] = ()
     write_history(path, heard.items, heard.entries, heard.volumes, published)
 
 
 @cache
-def desk_of(odd: bool):
+def heard_of(odd: bool):
     many = [numbered("odd" if odd else "even", each) for each in range(1, 8)]
     entries = tuple(entry for each in many for entry in each.entries)
     volumes = tuple(volume for each in many for volume in each.volumes)

@@ -89,7 +89,7 @@ def market_grids() -> dict[str, Grid]:
     return market | {"product_demand": grid_of(DEMO / "market" / "product_demand.csv")}
 
 
-def desk_grids() -> dict[str, Grid]:
+def history_grids() -> dict[str, Grid]:
     return {name: grid_of(DEMO / "history" / f"{name}.csv", 60) for name in HISTORY_TABLES}
 
 

@@ -158,7 +158,7 @@ def targets() -> tuple[Target, ...]:
     ]
     methods = grid_of(SPECS / "lean_test_methods.csv")
     rates = grid_of(SPECS / "import_rates.csv")
-    desk = {name: grid_of(DEMO / "history" / f"{name}.csv", 40) for name in HISTORY_TABLES}
+    history = {name: grid_of(DEMO / "history" / f"{name}.csv", 40) for name in HISTORY_TABLES}
     moves = grid_of(DEMO / "market" / "imports_short.csv")
     return (
         Target("case", case, tuple(TABLES), read_case, is_case=True),
@@ -194,7 +194,7 @@ def targets() -> tuple[Target, ...]:
             beside,
             lambda folder: read_scenarios(folder, demo_case(), _demo_offers()),
         ),
-        Target("desk", desk, tuple(HISTORY_TABLES), read_history),
+        Target("history", history, tuple(HISTORY_TABLES), read_history),
         _alone(
             "quotation_method",
             {"quotation_method": grid_of(SPECS / "quotation_method.csv")},

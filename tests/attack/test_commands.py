@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 
 from blend.cli import main
 from tests.attack.mutations import GENTLE, malformed, mutated_grid, write_csvs, write_files
-from tests.attack.small import beside_grids, desk_grids, market_grids, small_grids
+from tests.attack.small import beside_grids, history_grids, market_grids, small_grids
 from tests.attack.targets import Grid, Target, files_of, within
 
 QUICK, EVERY, BLOCK = 40, 640, 80
@@ -42,13 +42,13 @@ def market_with_moves() -> dict[str, Grid]:
     return market_grids() | {"market_moves": beside_grids()["market_moves"]}
 
 
-def desk_with_method() -> dict[str, Grid]:
-    return desk_grids() | {"quotation_method": beside_grids()["quotation_method"]}
+def history_with_method() -> dict[str, Grid]:
+    return history_grids() | {"quotation_method": beside_grids()["quotation_method"]}
 
 
 _MARKET = cache(market_with_moves)
-_DESK = cache(desk_with_method)
-_STORE = "--store {out}/desk.db"
+_HISTORY = cache(history_with_method)
+_STORE = "--store {out}/market.db"
 _FILLED = f"store import {{sound}} {_STORE}"
 _DAY = "--day 2024-11-04"
 
@@ -82,17 +82,17 @@ ASKED = (
     Asked("clear {in}", (*CASE, "product_demand"), _MARKET),
     Asked("clear {in} --move {in}/market_moves.csv", ("market_moves",), _MARKET),
     Asked("why {sound} {in} --item lot=90s", ("lots", "product_demand"), _MARKET),
-    Asked(f"store import {{in}} {_STORE}", ("items", "canvass", "volumes"), _DESK, "store init"),
+    Asked(f"store import {{in}} {_STORE}", ("items", "canvass", "volumes"), _HISTORY, "store init"),
     Asked(
         f"quote {_DAY} --all --evidence --method {{in}}/quotation_method.csv {_STORE}",
         ("quotation_method",),
-        _DESK,
+        _HISTORY,
         _FILLED,
     ),
     Asked(
         f"tone {_DAY} --all --method {{in}}/quotation_method.csv {_STORE}",
         ("quotation_method",),
-        _DESK,
+        _HISTORY,
         _FILLED,
     ),
 )
@@ -156,7 +156,7 @@ def _check(result: Result, before: Mapping[str, bytes], after: Mapping[str, byte
 
 def _but_store(files: Mapping[str, bytes]) -> dict[str, bytes]:
     """Without the store, whose file a refused import may touch and not change in content."""
-    return {name: data for name, data in files.items() if not name.startswith("out/desk.db")}
+    return {name: data for name, data in files.items() if not name.startswith("out/market.db")}
 
 
 @pytest.mark.slow
@@ -175,6 +175,17 @@ def test_sound_tables_are_answered(asked: Asked, tmp_path: Path):
 def test_commands_answer_or_say_why_not():
     codes = Counter(code_of(seed) for seed in range(QUICK))
     assert codes[0] > QUICK / 10 and codes[2] > QUICK / 10, codes
+
+
+def test_a_market_that_lost_the_item_asked_of_is_refused(tmp_path: Path):
+    grids = market_grids()
+    write_csvs(grids, tmp_path / "sound")
+    place = grids["lots"][0].index("lot_id")
+    lots = [row for row in grids["lots"] if row[place] != "90s"]
+    write_csvs(grids | {"lots": lots}, tmp_path / "in")
+    result = run("why {sound} {in} --item lot=90s", tmp_path)
+    assert result.exit_code == 2
+    assert "no lot 90s in the market after" in result.stderr
 
 
 @pytest.mark.long

@@ -54,15 +54,15 @@ COMMANDS = {
         f"scenarios {DEMO} --draws 200 --workers 2 --csv out.csv --picture out.png", 6, "out.csv"
     ),
     "demand": Command(f"demand {DEMO} --lot B50-1 --picture out.png", 4, "out.png"),
-    "note": Command(f"note --day {DAY} --out out.html --store desk.db", 10, "out.html"),
-    "quote": Command(f"quote --day {DAY} --all --publish --assessor me --store desk.db", 4),
+    "note": Command(f"note --day {DAY} --out out.html --store market.db", 10, "out.html"),
+    "quote": Command(f"quote --day {DAY} --all --publish --assessor me --store market.db", 4),
 }
 ENDINGS = {".xlsx": b"PK", ".csv": b"\xef\xbb\xbf", ".png": b"\x89PNG", ".html": b"<!doctype"}
 
 
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory) -> Path:
-    path = tmp_path_factory.mktemp("store") / "desk.db"
+    path = tmp_path_factory.mktemp("store") / "market.db"
     for arguments in ("init", f"import {DEMO / 'history'}"):
         command = [sys.executable, "-c", "from blend.cli import main; main()", "store"]
         subprocess.run([*command, *arguments.split(), "--store", path], cwd=ROOT, check=True)
@@ -93,8 +93,8 @@ def interrupted(
 ) -> Iterator[Ended]:
     """A command given signals from a random moment on, as a terminal does to all its processes."""
     folder = Path(tempfile.mkdtemp(prefix="blend-"))
-    if "desk.db" in command.arguments:
-        shutil.copy(filled, folder / "desk.db")
+    if "market.db" in command.arguments:
+        shutil.copy(filled, folder / "market.db")
     heard, told = os.pipe()
     with (folder / "stderr").open("w") as stderr:
         process = subprocess.Popen(
@@ -130,7 +130,7 @@ def interrupted(
 
 
 def check_none_is_left(group: int) -> None:
-    """Workers and helpers end with the command, or moments after it."""
+    """Workers end with the command, or moments after it."""
     until = time.monotonic() + 20
     while time.monotonic() < until:
         try:
@@ -160,16 +160,16 @@ def check_whole(command: Command, folder: Path) -> None:
             assert b"IEND" in content[-12:]
         if out.suffix == ".csv":
             assert content.endswith(b"\n")
-    if (folder / "desk.db").exists():
-        check_sqlite(folder / "desk.db")
-        with Store.open(folder / "desk.db") as store:
+    if (folder / "market.db").exists():
+        check_sqlite(folder / "market.db")
+        with Store.open(folder / "market.db") as store:
             published = store.every_published()
             assert store.position() == 1 + bool(published)
             assert len(published) in (0, len(store.items()))
 
 
 def names(folder: Path) -> set[str]:
-    return {path.name for path in folder.iterdir() if not path.name.startswith("desk.db-")}
+    return {path.name for path in folder.iterdir() if not path.name.startswith("market.db-")}
 
 
 @pytest.mark.parametrize("moments", MOMENTS)
@@ -186,7 +186,7 @@ def test_ctrl_c_at_any_moment(name, moments, filled, record_property):
                 assert ended.stderr.splitlines()[-1] == "Stopped."
             if ended.code == 0 and command.writes:
                 assert (ended.folder / command.writes).exists()
-            allowed = {"stderr", command.writes, "out.png", "desk.db"}
+            allowed = {"stderr", command.writes, "out.png", "market.db"}
             assert names(ended.folder) <= allowed
             check_whole(command, ended.folder)
             codes[ended.code] += 1
@@ -217,7 +217,7 @@ def test_a_command_told_to_end_ends_at_once(name, moments, filled):
             check_quiet(ended)
             assert ended.code in (0, -signal.SIGTERM), (ended.code, ended.stderr)
             shown = {each for each in names(ended.folder) if not each.startswith(".")}
-            assert shown <= {"stderr", command.writes, "out.png", "desk.db"}
+            assert shown <= {"stderr", command.writes, "out.png", "market.db"}
             check_whole(command, ended.folder)
 
 

@@ -17,7 +17,7 @@ from blend.sheets.history import read_history
 from blend.sheets.read import read_case
 from blend.sheets.write import write_text
 from tests.attack import killing
-from tests.attack.killing import ADDING, REPLACING, Deed, Kill, case_of, desk_of
+from tests.attack.killing import ADDING, REPLACING, Deed, Kill, case_of, heard_of
 from tests.store.writer import all_heard, begun
 
 UNFINISHED = re.compile(r"\..+\.[0-9a-f]{8}\.unfinished")
@@ -69,9 +69,9 @@ class Expected:
 
     def parities_of(self, path: Path, folder: Path) -> set[int]:
         """Of the numbers whose deed left a file as it is; empty for one that is not whole."""
-        if path.suffix == ".xlsx" and path.name.startswith("desk"):
+        if path.suffix == ".xlsx" and path.name.startswith("heard"):
             heard = read_history(path).additions
-            return {parity for parity in (0, 1) if heard.entries == desk_of(parity == 1).entries}
+            return {parity for parity in (0, 1) if heard.entries == heard_of(parity == 1).entries}
         name, content = unnumbered(path, folder), path.read_bytes()
         return {parity for parity in (0, 1) if self.by_parity[parity][name] == content}
 
@@ -83,7 +83,7 @@ def unnumbered(path: Path, folder: Path) -> str:
 def kill_often(deed: Deed, kills: int, tmp_path: Path, look) -> Counter[str]:
     """Start a writer, kill it in one of three ways, look; again and again. How the kills fell."""
     expected = Expected(deed, tmp_path / "expected")
-    folder = tmp_path / "desk"
+    folder = tmp_path / "written"
     folder.mkdir()
     draw = random.Random(f"{deed.__name__} {kills}")
     fell: Counter[str] = Counter()

@@ -32,20 +32,20 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("desk")
+def plant(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("market")
     write_folder(folder / "case", sound())
-    with Store.create(folder / "desk.db") as store:
+    with Store.create(folder / "market.db") as store:
         store.add(Additions((NINETIES,), tuple(entry(f"E{each}") for each in range(8))))
     killing.export_workbook(folder, 1)
     return folder
 
 
-def run_without(library: str, command: str, desk: Path) -> subprocess.CompletedProcess[str]:
+def run_without(library: str, command: str, plant: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-c", WITHOUT, library, *command.split()],
-        cwd=desk,
-        env={**os.environ, "PYTHONPATH": str(ROOT), "BLEND_STORE": "desk.db"},
+        cwd=plant,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "BLEND_STORE": "market.db"},
         capture_output=True,
         text=True,
         check=False,
@@ -58,32 +58,32 @@ def run_without(library: str, command: str, desk: Path) -> subprocess.CompletedP
         ("highspy", PLAN, MEND),
         ("numpy", PLAN, MEND),
         ("openpyxl", PLAN, MEND),
-        ("openpyxl", "store export desk.xlsx", MEND),
-        ("openpyxl", "store import desk-1.xlsx", MEND),
-        ("openpyxl", "check desk-1.xlsx", MEND),
+        ("openpyxl", "store export plant.xlsx", MEND),
+        ("openpyxl", "store import heard-1.xlsx", MEND),
+        ("openpyxl", "check heard-1.xlsx", MEND),
         ("sqlalchemy", "store show", MEND),
         ("tabulate", "check case", MEND),
         ("scipy", f"value {ROOT / 'demo_data'}", MEND),
-        ("matplotlib", "plan case --no-workbook --picture plan.png", "blend[pictures]"),
-        ("matplotlib", "demand case --lot cow90 --picture demand.svg", "blend[pictures]"),
-        ("matplotlib", f"note --day {MONDAY} --out note.html", "blend[pictures]"),
-        ("jinja2", f"note --day {MONDAY} --out note.md", "blend[note]"),
-        ("markupsafe", f"note --day {MONDAY} --out note.html", "blend[note]"),
-        ("psycopg", "store show --store postgresql://desk@host/desk", "blend[postgres]"),
-        ("pulp", "bench plan", "blend[reference]"),
-        ("clarabel", "bench safe", "blend[reference]"),
-        ("distributed", f"scenarios {ROOT / 'demo_data'} --scheduler tcp://h:1", "blend[dask]"),
+        ("matplotlib", "plan case --no-workbook --picture plan.png", ".[pictures]"),
+        ("matplotlib", "demand case --lot cow90 --picture demand.svg", ".[pictures]"),
+        ("matplotlib", f"note --day {MONDAY} --out note.html", ".[pictures]"),
+        ("jinja2", f"note --day {MONDAY} --out note.md", ".[note]"),
+        ("markupsafe", f"note --day {MONDAY} --out note.html", ".[note]"),
+        ("psycopg", "store show --store postgresql://market@host/market", ".[postgres]"),
+        ("pulp", "bench plan", ".[reference]"),
+        ("clarabel", "bench safe", ".[reference]"),
+        ("distributed", f"scenarios {ROOT / 'demo_data'} --scheduler tcp://h:1", ".[dask]"),
     ],
 )
-def test_what_is_missing_is_told_with_what_to_install(library, command, told, desk):
-    before = {path.name for path in desk.iterdir()}
-    done = run_without(library, command, desk)
+def test_what_is_missing_is_told_with_what_to_install(library, command, told, plant):
+    before = {path.name for path in plant.iterdir()}
+    done = run_without(library, command, plant)
     assert done.returncode == 1, done.stderr
     assert "Traceback" not in done.stderr
     last = done.stderr.splitlines()[-1]
     assert {"distributed": "Dask"}.get(library, library) in last
     assert told in last and "pip install" in last
-    assert {path.name for path in desk.iterdir()} == before
+    assert {path.name for path in plant.iterdir()} == before
 
 
 @pytest.mark.parametrize(
@@ -100,17 +100,17 @@ def test_what_is_missing_is_told_with_what_to_install(library, command, told, de
         ("highspy", "check case"),
     ],
 )
-def test_what_is_not_needed_is_not_asked_for(library, command, desk):
-    done = run_without(library, command, desk)
+def test_what_is_not_needed_is_not_asked_for(library, command, plant):
+    done = run_without(library, command, plant)
     assert done.returncode == 0, done.stderr
 
 
-def test_a_damaged_library_is_told_as_well(desk, tmp_path):
+def test_a_damaged_library_is_told_as_well(plant, tmp_path):
     (tmp_path / "highspy.py").write_text("raise ImportError('undefined symbol: highs_run')")
     code = f"import sys; sys.path.insert(0, {str(tmp_path)!r}); from blend.cli import main; main()"
     done = subprocess.run(
         [sys.executable, "-c", code, *PLAN.split()],
-        cwd=desk, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        cwd=plant, env={**os.environ, "PYTHONPATH": str(ROOT)},
         capture_output=True, text=True, check=False)  # fmt: skip
     assert done.returncode == 1 and "Traceback" not in done.stderr
     assert "undefined symbol" in done.stderr and MEND in done.stderr

@@ -112,7 +112,9 @@ def references_of(target: Target) -> list[Cell]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("target", filter(references_of, targets()), ids=lambda target: target.name)
+@pytest.mark.parametrize(
+    "target", list(filter(references_of, targets())), ids=lambda target: target.name
+)
 @settings(max_examples=25, deadline=None)
 @given(data=st.data())
 def test_n_names_of_nothing_give_n_messages(target: Target, data: st.DataObject):

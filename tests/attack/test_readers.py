@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import tempfile
 from collections import Counter
+from datetime import time, timedelta
 from pathlib import Path
 from random import Random
 
 import pytest
+from openpyxl import Workbook
 
-from tests.attack.mutations import malformed, write_files
+from blend.errors import InputRefused
+from tests.attack.mutations import Files, csv_bytes, malformed, write_files
 from tests.attack.targets import Target, outcome, targets
 
 QUICK, EVERY, BLOCK = 312, 10_000, 500
@@ -41,6 +45,51 @@ def test_malformed_sheets_are_read_or_refused():
     told = Counter(told_of(seed) for seed in range(QUICK))
     # Each way out is taken often: else the sheets would be too sound, or too broken, to tell.
     assert min(told["read"], told["refused"], told["trouble"]) > QUICK / 20, told
+
+
+# What such sheets brought to light -------------------------------------------------------------
+
+
+def problems_of(name: str, files: Files, tmp_path: Path) -> list[str]:
+    target = next(each for each in targets() if each.name == name)
+    sound = {f"{table}.csv": csv_bytes(grid) for table, grid in target.tables.items()}
+    with pytest.raises(InputRefused) as refused:
+        target.read(write_files(sound | files, tmp_path / "folder"))
+    return [str(each) for each in refused.value.problems]
+
+
+@pytest.mark.parametrize(("name", "table"), [("case", "settings"), ("quotation_method",) * 2])
+def test_a_ragged_row_of_settings_is_told_once(name: str, table: str, tmp_path: Path):
+    target = next(each for each in targets() if each.name == name)
+    grid = [list(row) for row in target.tables[table]]
+    grid[1] = grid[1][:1]
+    (problem,) = problems_of(name, {f"{table}.csv": csv_bytes(grid)}, tmp_path)
+    assert problem.startswith(f"{table}.csv row 2: read 1 cells")
+
+
+@pytest.mark.parametrize("cell", [time(6, 30), timedelta(hours=30)])
+def test_times_that_a_spreadsheet_made_of_numbers_and_names_are_refused(cell, tmp_path: Path):
+    book = Workbook()
+    book.active.append(["lot_id", "temperature_f"])
+    book.active.append([cell, 36])
+    book.active.append(["B50-1", cell])
+    data = io.BytesIO()
+    book.save(data)
+    target = next(each for each in targets() if each.name == "temperatures")
+    folder = write_files({"temperatures.xlsx": data.getvalue()}, tmp_path / "folder")
+    with pytest.raises(InputRefused) as refused:
+        target.read(folder)
+    assert [(each.row, each.column) for each in refused.value.problems] == [
+        (2, "lot_id"),
+        (3, "temperature_f"),
+    ]
+    assert all("a date or time" in each.hint for each in refused.value.problems)
+
+
+def test_a_second_store_for_every_lot_is_told_of_in_words(tmp_path: Path):
+    stores = [["store_id", "lots"], ["one", "form=fresh"], ["other", ""]]
+    told = problems_of("horizon", {"stores.csv": csv_bytes(stores)}, tmp_path)
+    assert told and all("lots: read nothing; allowed each lot in one store" in t for t in told)
 
 
 @pytest.mark.long

@@ -48,16 +48,17 @@ class Writer:
     """Whether it writes over what is there."""
 
     def run(
-        self, desk: Path, out: Path, *, through: Sequence[str] = (), **more
+        self, plant: Path, out: Path, *, through: Sequence[str] = (), **more
     ) -> subprocess.CompletedProcess[str]:
         """Run it, as an argument of the command `through` where one is given."""
-        names = {"out": out, "case": desk / "case", "dearer": desk / "dearer"}
-        names |= {"store": desk / "desk.db", "heard": desk / "heard", "demo": ROOT / "demo_data"}
+        names = {"out": out, "case": plant / "case", "dearer": plant / "dearer"}
+        names |= {"store": plant / "market.db", "heard": plant / "heard"}
+        names |= {"demo": ROOT / "demo_data"}
         arguments = [part.format(**names) for part in self.arguments.split()]
         return subprocess.run(
             [*through, sys.executable, "-c", BLEND, *arguments],
-            cwd=desk,
-            env={**os.environ, "PYTHONPATH": str(ROOT), "MPLCONFIGDIR": str(desk / "mpl")},
+            cwd=plant,
+            env={**os.environ, "PYTHONPATH": str(ROOT), "MPLCONFIGDIR": str(plant / "mpl")},
             capture_output=True,
             text=True,
             check=False,
@@ -71,11 +72,11 @@ FILES = {
     "table": Writer("scenarios {demo} --csv {out}", "table.csv"),
     "draft": Writer(f"note --day {MONDAY} --out {{out}} --store {{store}}", "note.md"),
     "page": Writer(f"note --day {MONDAY} --out {{out}} --store {{store}}", "note.html"),
-    "export workbook": Writer("store export {out} --store {store}", "desk.xlsx", replaces=False),
+    "export workbook": Writer("store export {out} --store {store}", "plant.xlsx", replaces=False),
 }
 FOLDERS = {
     "template": Writer("template {out}", "new", replaces=False),
-    "export": Writer("store export {out} --store {store}", "desk", replaces=False),
+    "export": Writer("store export {out} --store {store}", "plant", replaces=False),
     "counterfactual": Writer(
         "why {case} {dearer} --item lot=cow90 --counterfactual own-price --write {out}",
         "other",
@@ -83,31 +84,31 @@ FOLDERS = {
     ),
 }
 STORES = {
-    "import": Writer("store import {heard} --store {out}", "desk.db"),
+    "import": Writer("store import {heard} --store {out}", "market.db"),
     "canvass": Writer(
         "canvass add --item F90 --kind bid --price 300 --source x --source-class packer "
         f"--day {MONDAY} --store {{out}}",
-        "desk.db",
+        "market.db",
     ),
     "publish": Writer(
-        f"quote --day {MONDAY} --all --publish --assessor me --store {{out}}", "desk.db"
+        f"quote --day {MONDAY} --all --publish --assessor me --store {{out}}", "market.db"
     ),
 }
 
 
 @pytest.fixture(scope="module")
-def desk() -> Iterator[Path]:
+def plant() -> Iterator[Path]:
     """Cases and a store that any user may read."""
     folder = Path(tempfile.mkdtemp(prefix="blend-", dir="/tmp"))
     tables = sound()
     write_folder(folder / "case", tables)
     tables["lots"][0]["price"] = "2.75"
     write_folder(folder / "dearer", tables)
-    with Store.create(folder / "desk.db") as store:
+    with Store.create(folder / "market.db") as store:
         entries = [entry(f"E{each}", 350 + each, source=f"firm {each}") for each in range(8)]
         store.add(Additions((NINETIES,), tuple(entries)))
     killing.export_folder(folder, 1)
-    (folder / "desk-1").rename(folder / "heard")
+    (folder / "heard-1").rename(folder / "heard")
     (folder / "heard" / "published.csv").unlink()
     for path in (folder, *folder.rglob("*")):
         path.chmod(0o777)
@@ -116,9 +117,9 @@ def desk() -> Iterator[Path]:
 
 
 @pytest.fixture
-def place(desk) -> Iterator[Path]:
+def place(plant) -> Iterator[Path]:
     """A folder of its own for what is written, for any user."""
-    folder = Path(tempfile.mkdtemp(prefix="out", dir=desk))
+    folder = Path(tempfile.mkdtemp(prefix="out", dir=plant))
     folder.chmod(0o777)
     yield folder
     folder.chmod(0o777)
@@ -163,19 +164,19 @@ def check_told(done: subprocess.CompletedProcess[str], out: Path, *reasons: str)
     assert any(reason in last for reason in reasons), last
 
 
-def put_old(writer: Writer, out: Path, desk: Path) -> None:
+def put_old(writer: Writer, out: Path, plant: Path) -> None:
     if writer.out.endswith(".db"):
-        shutil.copy(desk / "desk.db", out)
+        shutil.copy(plant / "market.db", out)
     elif writer.replaces:
         out.write_text("old")
 
 
 @pytest.mark.parametrize("writer", [*FILES.values(), *FOLDERS.values()], ids=[*FILES, *FOLDERS])
-def test_every_writer_writes_where_it_may(writer, desk, place):
+def test_every_writer_writes_where_it_may(writer, plant, place):
     """Else the tests below would show nothing."""
     out = place / writer.out
-    put_old(writer, out, desk)
-    done = writer.run(desk, out)
+    put_old(writer, out, plant)
+    done = writer.run(plant, out)
     assert done.returncode == 0, done.stderr
     assert out.exists() and (out.is_dir() or out.read_bytes() != b"old")
     assert [path.name for path in place.iterdir()] == [writer.out]
@@ -185,38 +186,38 @@ def test_every_writer_writes_where_it_may(writer, desk, place):
 
 
 @pytest.mark.parametrize("writer", [*FILES.values(), *FOLDERS.values()], ids=[*FILES, *FOLDERS])
-def test_a_full_disk_is_told_and_leaves_all_as_it_was(writer, desk, full_disk):
+def test_a_full_disk_is_told_and_leaves_all_as_it_was(writer, plant, full_disk):
     out = full_disk / writer.out
-    put_old(writer, out, desk)
+    put_old(writer, out, plant)
     fill(full_disk)
     before = contents(full_disk)
-    check_told(writer.run(desk, out), out, "No space left on device")
+    check_told(writer.run(plant, out), out, "No space left on device")
     assert contents(full_disk) == before
 
 
 @pytest.mark.parametrize("writer", STORES.values(), ids=STORES)
-def test_a_full_disk_leaves_the_store_as_it_was(writer, desk, full_disk):
+def test_a_full_disk_leaves_the_store_as_it_was(writer, plant, full_disk):
     out = full_disk / writer.out
-    put_old(writer, out, desk)
+    put_old(writer, out, plant)
     with Store.open(out) as store:
         before = store.counts()
     fill(full_disk)
-    check_told(writer.run(desk, out), out, "is full")
+    check_told(writer.run(plant, out), out, "is full")
     (full_disk / "ballast").unlink()
     with Store.open(out) as store:
         assert store.counts() == before
-    assert writer.run(desk, out).returncode == 0
+    assert writer.run(plant, out).returncode == 0
 
 
-def test_a_store_begun_on_a_full_disk_is_made_later(desk, full_disk):
+def test_a_store_begun_on_a_full_disk_is_made_later(plant, full_disk):
     out = full_disk / "new.db"
     fill(full_disk)
     init = Writer("store init --store {out}", "new.db")
-    check_told(init.run(desk, out), out, "is full", "unable to open")
+    check_told(init.run(plant, out), out, "is full", "unable to open")
     (full_disk / "ballast").unlink()
     show = Writer("store show --store {out}", "new.db")
-    check_told(show.run(desk, out), out, "`blend store init` makes one")
-    assert init.run(desk, out).returncode == 0
+    check_told(show.run(plant, out), out, "`blend store init` makes one")
+    assert init.run(plant, out).returncode == 0
 
 
 LIMITED = {name: FILES[name] for name in ("workbook", "picture", "table")} | {
@@ -225,15 +226,15 @@ LIMITED = {name: FILES[name] for name in ("workbook", "picture", "table")} | {
 
 
 @pytest.mark.parametrize("writer", LIMITED.values(), ids=LIMITED)
-def test_a_limit_of_size_is_told_and_leaves_all_as_it_was(writer, desk, place):
+def test_a_limit_of_size_is_told_and_leaves_all_as_it_was(writer, plant, place):
     out = place / writer.out
-    put_old(writer, out, desk)
+    put_old(writer, out, plant)
     before = contents(place)
 
     def limit() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
 
-    check_told(writer.run(desk, out, preexec_fn=limit), out, "File too large")
+    check_told(writer.run(plant, out, preexec_fn=limit), out, "File too large")
     assert contents(place) == before
 
 
@@ -265,7 +266,7 @@ def test_a_disk_that_fills_at_any_byte_leaves_all_as_it_was(deed, tmp_path):
 
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="there is no /dev/full")
 @pytest.mark.parametrize("streams", ["stdout", "stderr", "both"])
-def test_a_stream_that_takes_nothing_ends_the_command_in_one_line(desk, streams):
+def test_a_stream_that_takes_nothing_ends_the_command_in_one_line(plant, streams):
     with open("/dev/full", "w") as full:
         out = {"stdout": full} if streams != "stderr" else {"stdout": subprocess.PIPE}
         err = {"stderr": full} if streams != "stdout" else {"stderr": subprocess.PIPE}
@@ -279,12 +280,12 @@ def test_a_stream_that_takes_nothing_ends_the_command_in_one_line(desk, streams)
 
 
 @pytest.mark.parametrize("closing", ["<&-", ">&-", "2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
-def test_closed_streams_stop_no_work(desk, place, closing):
+def test_closed_streams_stop_no_work(plant, place, closing):
     script = f'"$0" -c "$1" plan case --no-worths --workbook "$2" {closing}'
     out = place / "plan.xlsx"
     done = subprocess.run(
         ["sh", "-c", script, sys.executable, BLEND, out],
-        cwd=desk,
+        cwd=plant,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
@@ -294,11 +295,11 @@ def test_closed_streams_stop_no_work(desk, place, closing):
     assert out.read_bytes()[:2] == b"PK"
 
 
-def test_a_reader_that_goes_away_gets_no_traceback(desk):
+def test_a_reader_that_goes_away_gets_no_traceback(plant):
     script = '"$0" -c "$1" plan case --no-workbook | head -1'
     done = subprocess.run(
         ["sh", "-c", script, sys.executable, BLEND],
-        cwd=desk,
+        cwd=plant,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
@@ -324,40 +325,40 @@ def as_another() -> Sequence[str]:
 
 
 @pytest.mark.parametrize("writer", [*FILES.values(), *FOLDERS.values()], ids=[*FILES, *FOLDERS])
-def test_a_folder_that_may_not_be_written_to_is_told(writer, desk, place, as_another):
+def test_a_folder_that_may_not_be_written_to_is_told(writer, plant, place, as_another):
     out = place / writer.out
-    put_old(writer, out, desk)
+    put_old(writer, out, plant)
     place.chmod(0o555)
     before = contents(place)
-    done = writer.run(desk, out, through=as_another)
+    done = writer.run(plant, out, through=as_another)
     check_told(done, out, "may not be written to", "Permission denied", "read-only")
     assert contents(place) == before
 
 
 @pytest.mark.parametrize("writer", [w for w in FILES.values() if w.replaces],
                          ids=[name for name, w in FILES.items() if w.replaces])  # fmt: skip
-def test_a_read_only_file_is_not_replaced(writer, desk, place, as_another):
+def test_a_read_only_file_is_not_replaced(writer, plant, place, as_another):
     out = place / writer.out
-    put_old(writer, out, desk)
+    put_old(writer, out, plant)
     out.chmod(0o444)
-    check_told(writer.run(desk, out, through=as_another), out, "is read-only")
+    check_told(writer.run(plant, out, through=as_another), out, "is read-only")
     assert out.read_text() == "old"
     assert [path.name for path in place.iterdir()] == [writer.out]
 
 
 @pytest.mark.parametrize("writer", STORES.values(), ids=STORES)
-def test_a_store_that_may_not_be_written_to_is_told(writer, desk, place, as_another):
+def test_a_store_that_may_not_be_written_to_is_told(writer, plant, place, as_another):
     out = place / writer.out
-    put_old(writer, out, desk)
+    put_old(writer, out, plant)
     out.chmod(0o444)
     place.chmod(0o555)
-    check_told(writer.run(desk, out, through=as_another), out, "you may not write there")
+    check_told(writer.run(plant, out, through=as_another), out, "you may not write there")
     check_told(
-        Writer("store init --store {out}", "x.db").run(desk, place / "x.db", through=as_another),
+        Writer("store init --store {out}", "x.db").run(plant, place / "x.db", through=as_another),
         place / "x.db",
         "may not be written to",
     )
-    assert [path.name for path in place.iterdir()] == ["desk.db"]
+    assert [path.name for path in place.iterdir()] == ["market.db"]
 
 
 def test_rights_of_a_file_stay_as_they_were(tmp_path):
@@ -375,7 +376,7 @@ def test_rights_of_a_file_stay_as_they_were(tmp_path):
 
 
 @pytest.mark.parametrize("writer", FILES.values(), ids=FILES)
-def test_a_place_where_no_file_can_be_is_told_before_any_work(writer, desk, place):
+def test_a_place_where_no_file_can_be_is_told_before_any_work(writer, plant, place):
     ending = Path(writer.out).suffix
     (place / f"folder{ending}").mkdir()
     (place / f"device{ending}").symlink_to("/dev/null")
@@ -387,7 +388,7 @@ def test_a_place_where_no_file_can_be_is_told_before_any_work(writer, desk, plac
     }
     before = contents(place)
     for name, reasons in wrong.items():
-        done = writer.run(desk, place / name)
+        done = writer.run(plant, place / name)
         assert done.returncode in (1, 2) and "Traceback" not in done.stderr
         assert name in done.stderr and any(reason in done.stderr for reason in reasons)
     assert contents(place) == before

@@ -101,12 +101,12 @@ def test_the_same_seed_gives_the_same_history_and_it_is_read_back(history, tmp_p
     short = make_history(weeks=2)
     assert short == make_history(weeks=2)
     assert short != make_history(1, weeks=2)
-    files = write_history(short, tmp_path / "desk")
-    read = read_history(tmp_path / "desk").additions
+    files = write_history(short, tmp_path / "written")
+    read = read_history(tmp_path / "written").additions
     assert read.items == short.items
     assert read.entries == short.entries
     assert read.volumes == short.volumes
-    assert {path.parent.name for path in files} == {"desk", "market"}
+    assert {path.parent.name for path in files} == {"written", "market"}
     assert len(history.true_lb) == WEEKS
 
 

@@ -93,7 +93,7 @@ def test_rows_are_complete_and_growth_stands_in_the_last_of_a_path():
     assert 0 < plan.solver_s < plan.ours_s
     assert plan.plain_s > 0
     assert plan.times_faster == pytest.approx(plan.plain_s / plan.ours_s)
-    assert plan.agrees and not plan.is_scaled
+    assert plan.agrees and plan.plain_share == 1
     assert plan.growth is None
     assert other.solver_s == 0.0
     rows = bench_paths([made_up(lambda n: sleep(0.01 * n) or {"x": 1.0})], memory=False)
@@ -105,7 +105,7 @@ def test_a_plain_way_that_does_a_part_is_scaled_to_the_whole():
     (row,) = bench_paths(
         [made_up(plain=lambda n: sleep(0.002) or {"x": 1.0}, share=0.01)], memory=False, quick=True
     )
-    assert row.is_scaled
+    assert row.plain_share == 0.01
     assert row.plain_s >= 0.2
 
 

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+import blend.report.market_on_day
 from blend.cli import main
 from blend.store import Store
 
-DESK = Path(__file__).parents[2] / "demo_data" / "history"
+HISTORY = Path(__file__).parents[2] / "demo_data" / "history"
 DAY, SINCE = "2026-11-06", "2026-10-16"
 PLAIN = ["--day", DAY, "--level", "cold storage"]
 EXPLAINED = [
     *PLAIN,
-    *("--market", DESK / "market", "--since", SINCE, "--volume-error", 0.005),
+    *("--market", HISTORY / "market", "--since", SINCE, "--volume-error", 0.005),
     *("--explain", "90s"),
 ]
 pytestmark = pytest.mark.slow
@@ -29,9 +31,9 @@ def run(*arguments: object, store: Path):
 
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory):
-    store = tmp_path_factory.mktemp("desk") / "desk.db"
+    store = tmp_path_factory.mktemp("market") / "market.db"
     assert run("store", "init", store=store).exit_code == 0
-    assert run("store", "import", DESK, store=store).exit_code == 0
+    assert run("store", "import", HISTORY, store=store).exit_code == 0
     return store
 
 
@@ -49,7 +51,7 @@ def explained(filled, tmp_path_factory):
 @pytest.fixture
 def store(filled, tmp_path):
     """A store of its own, to write into."""
-    return Path(shutil.copy(filled, tmp_path / "desk.db"))
+    return Path(shutil.copy(filled, tmp_path / "market.db"))
 
 
 @pytest.fixture
@@ -98,6 +100,36 @@ def test_without_a_market_nothing_is_explained(draft):
     text = draft.read_text("utf-8")
     assert "## Why it moved" not in text
     assert "## Supply and orders" in text
+
+
+def test_an_explanation_that_its_proof_does_not_bear_out_is_not_written(
+    filled, tmp_path, monkeypatch
+):
+    right = blend.report.market_on_day.why_market_moved
+
+    def wrong(*args, **more):
+        why = right(*args, **more)
+        first, *rest = why.price.next.contributions
+        moved = replace(first, amount=first.amount + 0.01)
+        told = replace(why.price.next, contributions=(moved, *rest))
+        return replace(why, price=replace(why.price, next=told))
+
+    monkeypatch.setattr(blend.report.market_on_day, "why_market_moved", wrong)
+    out = tmp_path / "note.md"
+    answer = run("note", *EXPLAINED, "--out", out, store=filled)
+    assert answer.exit_code == 1 and "does not bear out the split of 90s" in answer.output
+    assert not out.exists()
+
+
+def test_a_draft_held_without_its_market_is_told_which_options_lack(explained, filled, tmp_path):
+    answer = run(
+        *("note", *PLAIN, "--draft", explained / "note.md", "--sign", "A. Reporter"),
+        *("--out", tmp_path / "page.html"),
+        store=filled,
+    )
+    assert answer.exit_code == 2
+    lines = [line for line in answer.output.splitlines() if ", why.90s." in line]
+    assert lines and all("Name --market, --since and --explain" in line for line in lines)
 
 
 # From draft to signed page -----------------------------------------------------------------------
@@ -187,8 +219,8 @@ def test_an_item_that_could_show_a_firm_is_counted_and_not_shown(store, tmp_path
         (["--out", "note.html", "--draft", "missing.md"], 1, "missing.md"),
         (["--out", "note.md", "--sign", "X"], 2, "--out NAME.html"),
         (["--out", "note.md", "--since", SINCE], 2, "need --market"),
-        (["--out", "note.md", "--market", DESK / "market", "--since", DAY], 2, "before --day"),
-        (["--out", "note.md", "--market", DESK / "market", "--explain", "99s"], 2, "99s"),
+        (["--out", "note.md", "--market", HISTORY / "market", "--since", DAY], 2, "before --day"),
+        (["--out", "note.md", "--market", HISTORY / "market", "--explain", "99s"], 2, "99s"),
         (["--out", "note.md", "--level", "stocks"], 2, "stocks"),
     ],
 )
@@ -202,7 +234,7 @@ def test_what_cannot_be_is_told_and_nothing_is_written(filled, tmp_path, more, e
 
 def test_a_day_without_volumes_in_its_week_is_refused_with_all_that_lack(filled, tmp_path):
     answer = run(
-        *("note", "--day", "2026-11-27", "--market", DESK / "market"),
+        *("note", "--day", "2026-11-27", "--market", HISTORY / "market"),
         *("--since", DAY, "--out", tmp_path / "note.md"),
         store=filled,
     )

@@ -33,7 +33,7 @@ def history():
 @pytest.fixture
 def run(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("BLEND_STORE", "desk.db")
+    monkeypatch.setenv("BLEND_STORE", "market.db")
     runner = CliRunner()
 
     def run(*words: str, code: int = 0) -> str:
@@ -95,6 +95,14 @@ def test_an_import_is_whole_or_nothing(filled):
     assert filled("store", "show") == before
 
 
+def test_a_time_alone_is_of_the_market_day(filled):
+    entry_id = filled(
+        "canvass", "add", "--item", "F90", "--kind", "bid", "--price", "349", "--source", "Gum",
+        "--source-class", "other", "--day", DAY, "--heard-at", "9:05",
+    ).split()[1]  # fmt: skip
+    assert f"{DAY} 09:05" in filled("store", "show", "--entry", entry_id)
+
+
 def test_an_export_imports_into_an_empty_store(filled, monkeypatch):
     entry_id = filled(
         "canvass", "add", "--item", "F90", "--kind", "bid", "--price", "349", "--source", "Gum",
@@ -106,7 +114,7 @@ def test_an_export_imports_into_an_empty_store(filled, monkeypatch):
     filled("store", "init")
     assert "182 entries" in filled("store", "import", "out.xlsx")
     assert filled("quote", "--day", DAY, "--all") == filled(
-        "quote", "--day", DAY, "--all", "--store", "desk.db"
+        "quote", "--day", DAY, "--all", "--store", "market.db"
     )
 
 
@@ -171,7 +179,7 @@ def test_an_empty_store_says_what_to_do(run):
     assert "nothing was published" in run("quote", "--day", DAY, "--again", code=1)
 
 
-def test_the_desks_own_method_is_used(filled):
+def test_a_method_of_their_own_is_used(filled):
     text = packaged_path("quotation_method.csv").read_text(encoding="utf-8")
     Path("own.csv").write_text(text.replace("least_trades,3,", "least_trades,30,"))
     told = filled("quote", "--day", DAY, "--all", "--method", "own.csv")

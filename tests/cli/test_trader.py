@@ -82,7 +82,7 @@ def test_replace_by_lots_and_by_quotations(quotations, case_folder):
     assert "form=fresh" in by_lots.output and "at most 70 % of one item" in by_lots.output
     by_quotations = run("replace", quotations, "--quotations")
     assert by_quotations.exit_code == 0
-    assert "0.575 90s" in by_quotations.output or "by none" in by_quotations.output
+    assert "0.500 81s + 0.500 65s" in by_quotations.output and "by none" in by_quotations.output
     wrong = run("replace", case_folder, "--among", "colour=red")
     assert wrong.exit_code == 2
     assert "colour" in wrong.stderr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from random import Random
 from typing import Any
 
 from blend.domain.case import Case
@@ -23,6 +24,14 @@ _PRODUCT_FIELD = {
 }
 
 _OF_OTHERS = " (others)"
+
+
+def shuffled(case: Case, random: Random) -> Case:
+    """The case with the rows of its tables in another order."""
+    tables = {name: getattr(case, name) for name in ("lots", "products", "rules", "losses")}
+    return replace(
+        case, **{name: tuple(random.sample(rows, len(rows))) for name, rows in tables.items()}
+    )
 
 
 def with_lot(case: Case, lot_id: str, **changes: Any) -> Case:

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.core.market import Parabolas, WarmConcave, clear, nearest_base
+from blend.core.concave import Parabolas, WarmConcave
+from blend.core.market import clear, nearest_base
 from blend.core.programme import Programme, SparseColumns
 from blend.domain.clearing import DemandCurve
 from tests.report.markets import lot, plant, product

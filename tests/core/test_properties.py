@@ -15,6 +15,7 @@ from blend.core.whole import plan_whole
 from blend.domain.case import Case
 from blend.proof.bound import dual_bound_usd
 from tests import strategies
+from tests.core.tables import shuffled
 
 ROOM = {"rel": 1e-7, "abs": 1e-4}
 """USD that a solver may be out by."""
@@ -133,16 +134,7 @@ def test_the_prices_prove_the_optimum_outside_the_solver(case):
 @settings(max_examples=20)
 @given(CASES, st.randoms(use_true_random=False))
 def test_the_order_of_lots_products_and_rules_changes_no_bit(case, random):
-    def shuffled(rows):
-        return tuple(random.sample(rows, len(rows)))
-
-    other = replace(
-        case,
-        lots=shuffled(case.lots),
-        products=shuffled(case.products),
-        rules=shuffled(case.rules),
-        losses=shuffled(case.losses),
-    )
+    other = shuffled(case, random)
     one, two = open_linear(case), open_linear(other)
     first, second = LinearPlan(one.programme, one.solve()), LinearPlan(two.programme, two.solve())
     assert first.outcome is second.outcome

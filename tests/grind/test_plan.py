@@ -339,3 +339,19 @@ def test_progress_is_told_in_words():
     make_plan(make_case([LEAN, FAT], [GROUND], settings=settled()), progress=told.append)
     assert told[0] == "the linear programme"
     assert "the proof" in told
+
+
+def test_one_search_does_not_wait_for_another():
+    """As where the desk plans anew while the plan of the tables as they were still ends."""
+    told, within = [], []
+
+    def stopped():
+        if not within and any(text.startswith("best plan so far") for text in told):
+            small = make_case([LEAN, FAT], [GROUND], settings=settled())
+            within.append(make_plan(small, worths=False))
+        return bool(within)
+
+    case = replace(HARD, settings=replace(HARD.settings, time_limit_s=60.0))
+    plan = make_plan(case, worths=False, progress=told.append, stopped=stopped)
+    assert within and within[0].proof.is_sound
+    assert plan.stopped_early and plan.proof.is_sound

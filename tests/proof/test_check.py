@@ -398,11 +398,12 @@ shares = st.integers(400, 980).map(lambda mills: mills / 1_000)
 
 @given(
     leans=st.lists(shares, min_size=1, max_size=5),
-    weights=st.lists(st.decimals(1, 900, places=2), min_size=5, max_size=5),
+    weights=st.lists(st.decimals(200, 900, places=2), min_size=5, max_size=5),
     rounding=st.lists(st.sampled_from((math.floor, round, math.ceil)), min_size=5, max_size=5),
 )
 def test_rounding_alone_never_breaks_a_plan(leans, weights, rounding):
-    """Whatever the recipe, the lean and volume it has before rounding are its order."""
+    """Whatever the recipe, the lean and volume it has before rounding are its order; lighter
+    batches may be too light for whole pounds (below)."""
     recipe = {f"lot {n}": Fraction(weight) for n, weight in enumerate(weights[: len(leans)])}
     volume = sum(recipe.values())
     parts = zip(leans, recipe.values(), strict=True)
@@ -413,6 +414,14 @@ def test_rounding_alone_never_breaks_a_plan(leans, weights, rounding):
     runs = [("ground", 1, dict(zip(recipe, rounded, strict=False)))]
     plan = write_plan(make_case(lots, [product]), runs)
     assert [check for check in plan.checks() if check.verdict is Verdict.BROKEN] == []
+
+
+def test_more_than_half_a_point_is_never_put_down_to_rounding():
+    """One pound of 90s where 0.8 lb of them and 0.2 lb of 40s were wanted."""
+    product = make_product(0.80, 1.0, most_lb=1.0)
+    case = make_case([make_lot("lean", 0.9, 3.0), make_lot("fat", 0.4, 1.0)], [product])
+    check = write_plan(case, [("ground", 1, {"lean": 1.0})]).check(Family.LEAN_MOST)
+    assert (check.read, check.verdict) == (0.9, Verdict.BROKEN)
 
 
 @given(cow=st.integers(100, 900), trim=st.integers(100, 900), least=st.integers(750, 900))

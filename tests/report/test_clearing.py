@@ -29,7 +29,6 @@ from blend.report.clearing import (
 from blend.report.mixed import MARKET_DRIVERS, Driver
 from tests.report.markets import market, markets
 
-CENT_PER_CWT = 1e-4
 NEAR = 1e-5
 """USD per lb: a tenth of a cent a hundredweight."""
 SOME = settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))

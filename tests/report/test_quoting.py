@@ -34,7 +34,7 @@ def history():
 
 @pytest.fixture
 def store(tmp_path):
-    with Store.create(tmp_path / "desk.db") as store:
+    with Store.create(tmp_path / "market.db") as store:
         store.add(Additions((ITEM, replace(ITEM, item_id="F50")), tuple(history())))
         yield store
 

@@ -85,7 +85,7 @@ def test_every_problem_of_volumes_is_told_at_once(tmp_path):
     ]
 
 
-def test_what_holds_no_table_of_the_desk_is_told_of(tmp_path):
+def test_what_holds_no_table_of_the_market_is_told_of(tmp_path):
     with pytest.raises(FileTrouble, match="holds none of items, canvass, volumes"):
         read_history(tmp_path)
     (tmp_path / "heard.csv").write_text(HEADER)
@@ -142,7 +142,7 @@ def test_what_is_written_reads_the_same(tmp_path_factory, target, data):
         [data.draw(entries(f"E{n}")) for n in range(data.draw(st.integers(0, 3)))],
         [Volume("v", data.draw(days), data.draw(lb), "lb", data.draw(ids))],
     )
-    path = tmp_path_factory.mktemp("desk") / target
+    path = tmp_path_factory.mktemp("market") / target
     write_history(path, *made)
     read = read_history(path).additions
     assert [read.items, read.entries, read.volumes] == [tuple(each) for each in made]

@@ -45,6 +45,25 @@ def test_every_problem_is_told_at_once(tmp_path):
     ]
 
 
+def test_a_price_a_hundredfold_off_and_an_item_quoted_twice_are_warned_of(tmp_path):
+    header = "item,species,lean_share,price,price_unit,quoted_on\n"
+    quoted = (("50s", 0.5, 90), ("81s", 0.81, 266), ("90s", 0.9, 349))
+    sound = [
+        f"{name},beef,{lean},{price},usd_per_cwt,{day}\n"
+        for day in ("2026-11-18", "2026-11-25")
+        for name, lean, price in quoted
+    ]
+    file = tmp_path / "quotations.csv"
+    file.write_text(header + "".join(sound))
+    assert not read_quotations(tmp_path).warnings, "another day is no repetition"
+    slips = "85s,beef,0.85,306,usd_per_lb,2026-11-25\n81s,beef,0.81,267,usd_per_cwt,2026-11-25\n"
+    file.write_text(header + "".join(sound) + slips)
+    read = read_quotations(tmp_path)
+    assert len(read.quotations) == 8
+    assert [(each.row, each.column) for each in read.warnings] == [(8, "price"), (9, "item")]
+    assert "306 usd_per_lb" in read.warnings[0].read and "Row 6" in read.warnings[1].hint
+
+
 def test_a_missing_table_is_named(tmp_path):
     with pytest.raises(InputRefused, match=r"quotations\.csv"):
         read_quotations(tmp_path)

@@ -270,7 +270,21 @@ def test_every_limit_may_be_touched(tmp_path: Path):
         "blender_most_lb": "2000",
     }
     tables["rules"][0]["least_share"] = "0.3"
-    assert read_case(write_folder(tmp_path / "case", tables)).warnings == ()
+    warnings = read_case(write_folder(tmp_path / "case", tables)).warnings
+    assert places(warnings) == [
+        ("products.csv", 2, "tolerance_below_share"),
+        ("products.csv", 2, "tolerance_above_share"),
+    ], "such a tolerance is wide, not wrong"
+
+
+def test_faults_are_told_from_the_first_row_down_whenever_they_are_found(tmp_path: Path):
+    """One in the first row shows only when its cells are held against one another."""
+    tables = sound()
+    tables["lots"][0] |= {"container_lb": "2000", "quantity_lb": "40001"}
+    tables["lots"][1]["item"] = ""
+    folder = write_folder(tmp_path / "case", tables)
+    told = [("lots.csv", 2, "quantity_lb"), ("lots.csv", 3, "item")]
+    assert places(problems_in(folder)) == told
 
 
 @pytest.mark.parametrize(("quantity", "is_sound"), [("40000.01", True), ("40001", False)])
@@ -594,6 +608,35 @@ def test_what_does_nothing_is_warned_of(tmp_path: Path):
         ("rules.csv", 2, "lots"),
         ("losses.csv", 2, "lots"),
     ]
+
+
+def test_a_slip_between_cwt_and_pound_is_warned_of(tmp_path: Path):
+    tables = sound()
+    first = tables["lots"][0]
+    tables["lots"] = [
+        first
+        | {"lot_id": name, "price": price, "price_unit": unit, "leftover_value_usd_per_lb": ""}
+        for name, price, unit in (
+            ("a", "345", "usd_per_cwt"),
+            ("b", "3.45", "usd_per_cwt"),
+            ("c", "95", "usd_per_cwt"),
+            ("d", "345", "usd_per_lb"),
+            ("e", "0", "usd_per_lb"),
+            ("f", "2.9", "usd_per_lb"),
+        )
+    ]
+    del tables["rules"], tables["losses"]
+    warnings = read_case(write_folder(tmp_path / "case", tables)).warnings
+    assert places(warnings) == [("lots.csv", 3, "price"), ("lots.csv", 5, "price")]
+    assert "0.0345 USD/lb" in warnings[0].read and "price_unit" in warnings[0].hint
+
+
+def test_a_tolerance_typed_in_points_is_warned_of(tmp_path: Path):
+    tables = sound()
+    tables["products"][0] |= {"target_lean_share": "0.5", "tolerance_below_share": "0.5"}
+    (warning,) = read_case(write_folder(tmp_path / "case", tables)).warnings
+    assert (warning.row, warning.column) == (2, "tolerance_below_share")
+    assert "50 lean points" in warning.read and "0.005" in warning.hint
 
 
 def test_files_are_only_read(tmp_path: Path):

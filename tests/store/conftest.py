@@ -13,13 +13,13 @@ from blend.store import Store
 
 SCRIPT = Path(__file__).with_name("postgres.sh")
 _NO_SERVER = 77
-_names = (f"desk_{number}" for number in itertools.count())
+_names = (f"market_{number}" for number in itertools.count())
 
 
 @pytest.fixture(scope="session")
 def postgres():
     """The URL of a server, started once; tests that need it are skipped where there is none."""
-    pytest.importorskip("psycopg", reason="psycopg is not installed: pip install 'blend[postgres]'")
+    pytest.importorskip("psycopg", reason="psycopg is not installed: pip install '.[postgres]'")
     folder = tempfile.mkdtemp(prefix="blend-", dir="/tmp")  # A socket's path must be short.
     started = subprocess.run([SCRIPT, "start", folder], capture_output=True, text=True, check=False)
     if started.returncode == _NO_SERVER:
@@ -33,7 +33,7 @@ def postgres():
 def where(request, tmp_path):
     """The address of a store that is not made yet, on either engine."""
     if request.param == "sqlite":
-        return str(tmp_path / "desk.db")
+        return str(tmp_path / "market.db")
     return new_schema(request.getfixturevalue("postgres"))
 
 

@@ -81,7 +81,7 @@ def check_sqlite(path) -> None:
 @pytest.mark.parametrize("append", [add, publish])
 @pytest.mark.parametrize("kills", [25, pytest.param(200, marks=pytest.mark.long)])
 def test_sqlite_survives_kills(tmp_path, kills, append, record_property):
-    path = tmp_path / "desk.db"
+    path = tmp_path / "market.db"
     fell = kill_often(str(path), kills, kills, lambda: check_sqlite(path), append)
     record_property("kills", f"{kills}: {dict(fell)}")
     print(f"\n{kills} kills: {dict(fell)}")

@@ -18,8 +18,8 @@ from typing import Any
 
 import pytest
 
-pytest.importorskip("starlette", reason="starlette is not installed: pip install 'blend[desk]'")
-pytest.importorskip("uvicorn", reason="uvicorn is not installed: pip install 'blend[desk]'")
+pytest.importorskip("starlette", reason="starlette is not installed: pip install '.[desk]'")
+pytest.importorskip("uvicorn", reason="uvicorn is not installed: pip install '.[desk]'")
 
 from starlette.testclient import TestClient
 
@@ -74,7 +74,7 @@ def demo_folder(tmp_path: Any) -> Path:
 def desk_options(folder: Path, *, with_store: bool = True) -> dict[str, Any]:
     """What a desk on a copy of demo_data is opened with, its store beside it."""
     options: dict[str, Any] = {
-        "market": folder / "desk" / "market",
+        "market": folder / "history" / "market",
         "before": folder / "week_before",
     }
     if with_store:
@@ -228,7 +228,7 @@ def browser_path() -> str | None:
 @pytest.fixture(scope="session")
 def browser():
     """A browser to test in; tests that need it are skipped where there is none."""
-    reason = "playwright is not installed: pip install 'blend[test]'"
+    reason = "playwright is not installed: pip install '.[test]'"
     api = pytest.importorskip("playwright.sync_api", reason=reason)
     path = browser_path()
     if path is None:

@@ -8,14 +8,14 @@ from tests.web.conftest import start_desk
 
 pytest.importorskip(
     "axe_playwright_python",
-    reason="axe-playwright-python is not installed: pip install 'blend[test]'",
+    reason="axe-playwright-python is not installed: pip install '.[test]'",
 )
 
 PATHS = (
     *("/grinder", "/grinder/plan", "/grinder/batches", "/grinder/correct", "/grinder/clash"),
     *("/trader", "/trader/lots", "/trader/landed", "/trader/positions", "/trader/scenarios"),
     *("/reporter", "/reporter/quotations", "/reporter/tone", "/reporter/why", "/reporter/note"),
-    *("/tables/lots", "/tables/rules?columns_rules=all", "/tables/nowhere", "/tables/heat"),
+    *("/tables/lots", "/tables/rules?columns_rules=all", "/tables/temperatures", "/tables/nowhere"),
 )
 WIDTHS = (1400, 390)
 
@@ -27,7 +27,7 @@ def desk(tmp_path_factory):
     made.stop()
 
 
-@pytest.fixture(params=WIDTHS)
+@pytest.fixture(scope="module", params=WIDTHS)
 def page(request, browser, desk):
     context = browser.new_context(viewport={"width": request.param, "height": 900})
     opened = context.new_page()
@@ -38,7 +38,6 @@ def page(request, browser, desk):
 
 def settle(page) -> None:
     """Wait for what a page fills in by itself."""
-    page.wait_for_load_state("networkidle")
     for _ in range(100):
         if not page.locator(".working").count():
             return
@@ -77,6 +76,7 @@ def test_on_paper_there_is_nothing_to_press(page, desk, path):
           .filter((each) => each.getClientRects().length)
           .map((each) => each.outerHTML.slice(0, 80))"""
     )
+    page.emulate_media(media="screen")
     assert shown == []
 
 

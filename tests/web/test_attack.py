@@ -49,7 +49,7 @@ def test_no_request_makes_it_fail(tmp_path, seed, caplog, capfd):
             trouble = trouble_of(client, desk, sent)
             if trouble:
                 failed.append(f"{trouble}: {sent}")
-            if "/save" in sent.url:
+            if sent.url.startswith(("/save", "/reporter/store")):
                 before = contents(folder.parent)
             if desk.state().case is None and len(desk.book.done) > 5:
                 desk.take_folder()
@@ -101,12 +101,13 @@ TEXTS = (
     "@SUM(1)",
     "\t=1+1",
     "\n=1+1",
+    "＝1+1",
     "a\tb",
     "a\nb",
     "\u202exfdp.exe",
     "%0d%0aSet-Cookie: x=1",
 )
-STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+STARTS_FORMULA = tuple("=+-@\t\r\n＝＋－＠")
 
 
 def fill_with(client, texts) -> None:
@@ -219,7 +220,8 @@ def test_nothing_typed_runs_in_the_browser(browser, served):
 def test_a_lot_named_so_is_planned_and_runs_nowhere(browser, served):
     """Sound tables whose names are markup: they reach the plan's tables and pictures."""
     client = client_of(served.desk)
-    for row, text in enumerate((RUNS, "a\"><img src=x onerror='window.ran=1'>")):
+    rows = served.desk.table("lots").order[-2:]  # no rule names them
+    for row, text in zip(rows, (RUNS, "a\"><img src=x onerror='window.ran=1'>"), strict=True):
         for column in ("lot_id", "item", "supplier"):
             fields = {"row": str(row), "column": column, "text": f"{text}{row}"}
             assert client.post("/tables/lots/cell", data=fields).is_success

@@ -24,6 +24,7 @@ from blend.web.book import (
     Book,
     Edit,
     RowChange,
+    TooWide,
     TypedTable,
     delete_rows,
     edit_cells,
@@ -289,3 +290,16 @@ def test_columns_that_a_file_leaves_out_can_be_typed_into():
     assert typed.columns[:3] == ("lot_id", "", "colour")
     assert set(TABLES["lots"].column_names) <= set(typed.columns)
     assert typed.cells()[0][:3] == ("a", "b", "red")
+
+
+def test_a_block_without_names_is_laid_by_the_columns_as_they_are_seen():
+    typed = table(("a", "1", "x"))
+    shown = [COLUMNS[2], COLUMNS[0]]
+    edit = paste_block("lots", typed, 0, shown[0], [["new", "b"]], shown)
+    typed.apply(edit.changes)
+    cells = dict(zip(typed.columns, typed.cells()[0], strict=True))
+    assert (cells[shown[0]], cells[shown[1]], cells[COLUMNS[1]]) == ("new", "b", "1")
+    with pytest.raises(TooWide):
+        paste_block("lots", typed, 0, shown[1], [["1", "2"]], shown)
+    with pytest.raises(KeyError):
+        paste_block("lots", typed, 0, COLUMNS[1], [["1"]], shown)

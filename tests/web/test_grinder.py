@@ -8,11 +8,13 @@ import io
 import json
 import re
 import time
+from dataclasses import replace
 from urllib.parse import quote
 
 import pytest
 from openpyxl import load_workbook
 
+import blend.grind.correct
 from blend.grind.plan import make_plan
 from blend.web.book import delete_rows, edit_cells
 from blend.web.easing import as_read, row_of
@@ -198,6 +200,9 @@ def test_a_clash_is_eased_by_its_button(client):
 
 def test_nothing_clashes(client):
     assert "It can: there is a plan" in said(client.get("/grinder/clash"))
+    # a page that was left waiting for a clash which is no more is loaded anew, not nested in itself
+    look = client.get("/grinder/clash", headers={"hx-request": "true"})
+    assert look.headers["hx-refresh"] == "true" and not look.text
 
 
 # The plan in whole numbers -----------------------------------------------------------------------
@@ -244,6 +249,21 @@ def test_batch_sheets_hold_what_a_foreman_needs(quick):
 
 
 # A batch put right -------------------------------------------------------------------------------
+
+
+def test_a_correction_that_its_proof_does_not_bear_out_is_not_shown(client, monkeypatch):
+    right = blend.grind.correct.correct_batch
+
+    def wrong(*args):
+        made = right(*args)
+        return replace(made, cost_usd=made.cost_usd + 1)
+
+    asked = "/grinder/correct?product=GB80&held_lb=3900&fat=23.1&readings=2&lot:B90-1=yes"
+    assert "Weighed again in exact arithmetic" in said(wait_for(client, asked))
+    monkeypatch.setattr(blend.grind.correct, "correct_batch", wrong)
+    refused = said(wait_for(client, f"{asked}&test_cost=7"))
+    assert "does not bear out the correction of GB80" in refused
+    assert "exact arithmetic" not in refused
 
 
 def test_a_batch_is_put_right(client):

@@ -238,6 +238,7 @@ def test_every_answer_says_what_a_browser_may_do_with_it(client, stranger, path)
         assert answer.headers["cross-origin-resource-policy"] == "same-origin"
         assert answer.headers["referrer-policy"] == "same-origin"
         assert "access-control-allow-origin" not in answer.headers
+    assert "desk" in client.get(path).headers and "desk" not in stranger.get(path).headers
 
 
 def test_a_failure_that_nobody_foresaw_says_so_too(client, monkeypatch):

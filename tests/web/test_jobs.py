@@ -13,11 +13,13 @@ import time
 from pathlib import Path
 
 import pytest
+from starlette.routing import Route
 
 from blend.errors import FileTrouble
 from blend.web.app import serve
 from blend.web.desk import Desk
 from blend.web.jobs import Jobs
+from blend.web.pages import view, working_or
 from tests.web.conftest import DEMO, demo_folder
 from tests.web.killed import PROCESSES
 from tests.web.test_journal import type_in
@@ -59,6 +61,24 @@ def test_what_work_raises_is_told_where_its_result_is_asked_for(jobs):
     assert job.wait(5)
     with pytest.raises(FileTrouble, match="no such store"):
         job.result()
+
+
+@pytest.mark.parametrize("can_stop", [True, False])
+def test_only_work_that_can_stop_offers_to(client, monkeypatch, can_stop):
+    end = threading.Event()
+
+    def slow(desk, request, form):
+        job = desk.ask("slow", can_stop, about="Slow", work=lambda job: end.wait(10),
+                       can_stop=can_stop)  # fmt: skip
+        return working_or(desk, request, job, lambda done: None, title="Slow")
+
+    route = Route("/slow", view(slow))
+    monkeypatch.setattr(client.app.router, "routes", [route, *client.app.router.routes])
+    try:
+        assert ("Stop with the best so far" in client.get("/slow").text) == can_stop
+        assert ("Stopping" in client.get("/slow?stop=1").text) == can_stop
+    finally:
+        end.set()
 
 
 def test_an_error_within_work_becomes_a_page(client, monkeypatch):

@@ -443,13 +443,18 @@ def wait_for(what, seconds: float = 40) -> None:
         time.sleep(0.05)
 
 
-@pytest.mark.parametrize("key_stays", [True, False])
-def test_edits_wait_in_the_browser_while_the_desk_is_away(browser, tmp_path, key_stays):
-    served = start_desk(tmp_path)
-    context = browser.new_context()
+def opened_lots(context, served):
+    """A page of this browser's context, let in, on the sheet of lots."""
     page = context.new_page()
     page.goto(served.address)
     page.goto(served.origin + "/tables/lots")
+    return page
+
+
+@pytest.mark.parametrize("key_stays", [True, False])
+def test_edits_wait_in_the_browser_while_the_desk_is_away(browser, tmp_path, key_stays):
+    served = start_desk(tmp_path)
+    page = opened_lots(browser.new_context(), served)
     type_price(page, 1, "201")
     wait_for(lambda: cell_of(served.desk) == "201")
     page.wait_for_selector("body:not([data-busy])")
@@ -471,17 +476,14 @@ def test_edits_wait_in_the_browser_while_the_desk_is_away(browser, tmp_path, key
     page.wait_for_selector("#connection", state="hidden")
     assert len(again.desk.book.done) == 3, "each is made once"
     assert page.evaluate("Object.keys(localStorage).length") == 0
-    context.close()
+    page.context.close()
     again.stop()
 
 
 def test_what_waited_is_seen_where_the_page_is_opened_again(browser, tmp_path):
     """The page of the sheet itself: what an earlier page typed is not left out of the parts."""
     served = start_desk(tmp_path)
-    context = browser.new_context()
-    page = context.new_page()
-    page.goto(served.address)
-    page.goto(served.origin + "/tables/lots")
+    page = opened_lots(browser.new_context(), served)
     served.stop()
     type_price(page, 1, "207")
     page.wait_for_selector("#connection:not([hidden])")
@@ -489,16 +491,13 @@ def test_what_waited_is_seen_where_the_page_is_opened_again(browser, tmp_path):
     page.goto(again.origin + "/tables/lots")
     wait_for(lambda: page.inner_text(FIRST_PRICE.format(1)) == "207")
     assert cell_of(again.desk) == "207"
-    context.close()
+    page.context.close()
     again.stop()
 
 
 def test_edits_that_wait_are_not_sent_to_a_desk_on_other_tables(browser, tmp_path):
     served = start_desk(tmp_path)
-    context = browser.new_context()
-    page = context.new_page()
-    page.goto(served.address)
-    page.goto(served.origin + "/tables/lots")
+    page = opened_lots(browser.new_context(), served)
     served.stop()
     type_price(page, 1, "205")
     page.wait_for_selector("#connection:not([hidden])")
@@ -510,16 +509,31 @@ def test_edits_that_wait_are_not_sent_to_a_desk_on_other_tables(browser, tmp_pat
     back = start_desk(tmp_path, folder=served.folder, port=served.port)
     page.goto(back.origin + "/tables/lots")
     wait_for(lambda: cell_of(back.desk) == "205")
-    context.close()
+    page.context.close()
     back.stop()
+
+
+def test_another_program_at_the_address_gets_and_loses_nothing(browser, tmp_path):
+    """It may answer anything, also that all is well."""
+    served = start_desk(tmp_path)
+    page = opened_lots(browser.new_context(), served)
+    status = 200
+    page.route("**/tables/lots/cell*", lambda route: route.fulfill(status=status, body="welcome"))
+    type_price(page, 1, "211")
+    page.wait_for_selector("#connection:not([hidden])")
+    assert "Another desk or program" in page.inner_text("#connection")
+    for status in (404, 405, 501, 204):  # noqa: B007 - the lambda above answers with it
+        page.wait_for_timeout(1_200)
+    assert not served.desk.book.done
+    page.unroute("**/tables/lots/cell*")
+    wait_for(lambda: cell_of(served.desk) == "211")
+    page.context.close()
+    served.stop()
 
 
 def test_what_the_desk_refuses_is_told_and_does_not_hold_up_the_rest(browser, tmp_path):
     served = start_desk(tmp_path)
-    context = browser.new_context()
-    page = context.new_page()
-    page.goto(served.address)
-    page.goto(served.origin + "/tables/lots")
+    page = opened_lots(browser.new_context(), served)
     gone = served.desk.table("lots").order[0]
     new = client_of(served.desk)
     new.post("/tables/lots/remove", data={"rows": str(gone)})
@@ -528,17 +542,14 @@ def test_what_the_desk_refuses_is_told_and_does_not_hold_up_the_rest(browser, tm
     assert "gone" in page.inner_text("#trouble")
     type_price(page, 2, "209")
     wait_for(lambda: cell_of(served.desk) == "209")
-    context.close()
+    page.context.close()
     served.stop()
 
 
 def test_two_windows_on_one_desk_lose_nothing(browser, tmp_path):
     served = start_desk(tmp_path)
     context = browser.new_context()
-    pages = [context.new_page() for _ in range(2)]
-    for page in pages:
-        page.goto(served.address)
-        page.goto(served.origin + "/tables/lots")
+    pages = [opened_lots(context, served) for _ in range(2)]
     served.stop()
     for number in range(1, 9):
         type_price(pages[number % 2], number, f"30{number}")

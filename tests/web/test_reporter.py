@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import threading
 import time
+from pathlib import Path
 
 import pytest
 from openpyxl import load_workbook
 
+import blend
 from blend.store import Store
 from blend.web.desk import Desk
 from tests.web.conftest import client_of, demo_folder, desk_options, start_desk, watched
@@ -216,6 +219,78 @@ def test_what_cannot_be_pasted_is_told(client, rows):
     told = client.post("/reporter/paste", data={"paste_id": "p", "rows": rows})
     assert told.status_code == 422 and "Nothing was added" in told.text
     assert len(entries_of(client)) == before
+
+
+AN_ITEM = {
+    "item_id": "77s",
+    "name": "Fresh 77s",
+    "species": "beef",
+    "lean_share": "0.77",
+    "form": "fresh",
+    "origin": "domestic",
+}
+
+
+def items_of(client):
+    with store_of(client) as store:
+        return store.items()
+
+
+def test_an_item_is_added_by_hand_once(client):
+    for _ in range(2):
+        answer = client.post("/reporter/items/add", data=AN_ITEM)
+        assert answer.status_code == 200 and "Added 77s" in answer.text
+    made = items_of(client)["77s"]
+    assert (made.lean_share, made.basis, made.delivered_within_days) == (0.77, "fob", 21)
+    assert '<option value="77s">' in client.get("/reporter").text
+    # the form is empty again, even where the browser's own draft comes in late
+    client.post("/draft", data={"key": "item", "text": json.dumps(AN_ITEM)})
+    form = client.get("/reporter/items").text
+    assert 'value="Fresh 77s"' not in form and '<option value="fob" selected>' in form
+
+
+def test_an_item_is_checked_as_a_file_is(client):
+    answer = client.post(
+        "/reporter/items/add", data=AN_ITEM | {"lean_share": "77", "origin": "", "form": "frosen"}
+    )
+    assert answer.status_code == 422 and "77s" not in items_of(client)
+    for name, told in (
+        ("lean_share", "Read 77; allowed 0.01 to 1. Try 0.77."),
+        ("form", "Read frosen; allowed fresh or frozen."),
+        ("origin", "Read nothing"),
+    ):
+        assert re.search(rf'id="fault-{name}">{re.escape(told)}', answer.text), name
+    # what was typed stays, as after a crash
+    assert 'value="Fresh 77s"' in client.get("/reporter/items").text
+
+
+def test_an_item_that_is_there_keeps_its_terms(client):
+    before = items_of(client)["90s"]
+    answer = client.post("/reporter/items/add", data=AN_ITEM | {"item_id": "90s"})
+    assert answer.status_code == 422 and "a name that no item of the store has" in answer.text
+    assert items_of(client)["90s"] == before
+
+
+def test_the_first_item_of_a_store_is_added_by_hand(bare):
+    bare.post("/reporter/store")
+    assert "/reporter/items" in bare.get("/reporter").text
+    assert bare.post("/reporter/items/add", data=AN_ITEM).status_code == 200
+    assert '<option value="77s">' in bare.get("/reporter").text
+
+
+def test_quotations_are_made_by_the_method_that_was_named(client, tmp_path):
+    own = tmp_path / "own.csv"
+    packaged = Path(blend.__file__).parents[1] / "specs" / "quotation_method.csv"
+    own.write_text(re.sub(r"(?m)^least_trades,[^,]*", "least_trades,9", packaged.read_text()))
+    desk = client.app.state.desk
+    other = Desk(desk.place, store=desk.where_store, work=tmp_path / "work", method=own)
+    try:
+        assert desk.method.digest != other.method.digest
+        page = ready(client_of(other), f"/reporter/quotations?day={DAY}").text
+    finally:
+        other.close()
+    assert other.method.digest[:12] in page
+    assert desk.method.digest[:12] in ready(client, f"/reporter/quotations?day={DAY}").text
 
 
 def test_a_file_is_read_as_on_the_command_line(client):

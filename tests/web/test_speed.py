@@ -12,14 +12,14 @@ SOON_S = 1.5
 
 
 def test_an_edit_comes_to_the_plan_of_what_was_typed():
-    with edited_page(pairs(12, 3)) as page:
+    with edited_page(pairs(8, 2)) as page:  # there the edited lot is used, so the cost moves
         costs = set()
         for _ in range(3):
             page.edit()
             assert page.cost() == pytest.approx(page.plain_cost(), rel=1e-6)
             costs.add(page.cost())
         assert len(page.desk.book.done) == 3
-        assert len(costs) > 1 or page.desk.state().revision == 3
+        assert len(costs) == 3
 
 
 def test_both_ways_of_the_path_agree():

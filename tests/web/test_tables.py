@@ -11,8 +11,10 @@ import pytest
 from openpyxl import load_workbook
 
 from blend.sheets.columns import TABLES
-from blend.web.desk import EDITED_TABLES
+from blend.web.book import edit_cells, paste_block
+from blend.web.desk import EDITED_TABLES, Desk
 from blend.web.tables import MOST_CELL_CHARACTERS
+from tests.web.conftest import DEMO
 
 
 @pytest.fixture
@@ -139,6 +141,45 @@ def test_a_block_that_does_not_fit_is_refused_whole(client, desk, text):
     answer = client.post("/tables/lots/paste", data={"row": "0", "column": "price", "text": text})
     assert answer.status_code == 422
     assert not desk.book.done
+
+
+def test_a_block_is_laid_by_the_columns_that_the_page_shows(client, desk):
+    page = client.get("/grinder").text
+    sheet = page[page.index('id="grid-lots"') : page.index('id="grid-products"')]
+    shown = re.findall(r'data-name="(\w+)"', sheet)
+    assert shown[:4] == ["lot_id", "item", "lean_share", "price"]
+    fields = {"row": str(desk.table("lots").order[0]), "shown": "\t".join(shown)}
+    data = fields | {"column": "lean_share", "text": "0.49\t93"}
+    assert client.post("/tables/lots/paste", data=data).is_success
+    assert column_of(desk, "lots", "lean_share")[0] == "0.49"
+    assert column_of(desk, "lots", "price")[0] == "93"
+    wide = fields | {"column": shown[-1], "text": "1\t2"}
+    told = client.post("/tables/lots/paste", data=wide)
+    assert told.status_code == 422 and "Show the blank columns too" in told.text
+
+
+def test_an_empty_folder_is_a_place_to_begin(tmp_path):
+    place = tmp_path / "new"
+    place.mkdir()
+    desk = Desk(place)
+    assert {str(problem) for problem in desk.state().problems} == {
+        "lots: read a header and no row; allowed at least one row.",
+        "products: read a header and no row; allowed at least one row.",
+        "settings row 2, plan_on: read nothing; allowed a date such as 2026-03-31.",
+    }
+    assert not desk.is_unsaved
+    for name in ("lots", "products"):
+        with (DEMO / f"{name}.csv").open(newline="", encoding="utf-8-sig") as file:
+            block = list(csv.reader(file))
+        desk.edit(lambda book, name=name, block=block: paste_block(
+            name, book.tables[name], None, block[0][0], block))  # fmt: skip
+    desk.edit(lambda book: edit_cells("settings", book.tables["settings"],
+                                      {(0, "value"): "2026-11-25"}))  # fmt: skip
+    assert desk.state().plan is not None
+    desk.save()
+    assert {path.name for path in place.glob("*.csv")} == {
+        "lots.csv", "products.csv", "settings.csv"}  # fmt: skip
+    desk.close()
 
 
 # Rows --------------------------------------------------------------------------------------------

@@ -106,8 +106,6 @@ async function drain() {
   }
 }
 
-const CONTENT_REFUSED = [400, 404, 405, 409, 413, 415, 422];
-
 /** The answer: parts as `html`, words where the edit itself is `refused`, or the `trouble` that
  * lies not in the edit. */
 async function post({ url, fields, page }) {
@@ -120,9 +118,11 @@ async function post({ url, fields, page }) {
       headers: { "HX-Request": "true" },
     });
     const text = await response.text();
+    if (response.status === 403) return { trouble: "shut" };
+    if (response.status >= 500) return { trouble: "failed" };
+    if (response.headers.get("desk") !== deskName()) return { trouble: "other" };
     if (response.ok) return { html: text || " " };
-    if (CONTENT_REFUSED.includes(response.status)) return { refused: text };
-    return { trouble: response.status < 500 ? "shut" : "failed" };
+    return { refused: text };
   } catch {
     return { trouble: "away" };
   }
@@ -145,7 +145,8 @@ function tell(words) {
 const TROUBLES = {
   away: "The desk cannot be reached.",
   shut: "The desk was started anew: open it by the address that its window shows now.",
-  failed: "The desk failed at an edit; its window tells more.",
+  other: "Another desk or program answers at this address.",
+  failed: "The desk failed at this; its window tells more.",
 };
 
 function tellConnection(count, trouble) {
@@ -166,6 +167,14 @@ function tellConnection(count, trouble) {
   });
   place.append(" ", button);
 }
+
+// A page that waits for long work looks again whatever a look has met, and says what that was.
+const missed = (trouble) => (event) => {
+  const place = event.target.closest?.(".working")?.querySelector(".missed");
+  if (place) place.textContent = `${TROUBLES[trouble(event)]} This page looks again.`;
+};
+document.addEventListener("htmx:sendError", missed(() => "away"));
+document.addEventListener("htmx:responseError", missed(({ detail }) => (detail.xhr.status < 500 ? "shut" : "failed")));
 
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-do]");

@@ -287,7 +287,8 @@ function onPaste(event) {
 function paste(sheet, text) {
   const table = sheet.dataset.table;
   const [row, column] = at[table] ?? ["", ""];
-  if (text) send(`/tables/${table}/paste`, { row, column, text });
+  const shown = [...sheet.querySelectorAll("thead th[data-name]")].map((each) => each.dataset.name);
+  if (text) send(`/tables/${table}/paste`, { row, column, text, shown: shown.join("\t") });
 }
 
 function onCopy(event) {
