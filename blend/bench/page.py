@@ -142,7 +142,6 @@ def _edit_task(size: Size) -> Iterator[Task]:
 
 
 EDIT = BenchPath("an edit at the desk", "PuLP and CBC", SIZES, pairs(10, 2), _edit_task)
-"""For the table of all paths."""
 
 
 def time_pages(

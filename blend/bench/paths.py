@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib.util import find_spec
+
 from blend.bench.grind_paths import PLAIN, SAFE, TIGHT, WHOLE
 from blend.bench.measure import BenchPath
 from blend.bench.report_paths import MARKET_MOVED, PLAN_MOVED, QUOTATION
@@ -13,6 +15,18 @@ from blend.bench.trade_paths import (
     POSITIONS,
     TWO_PROCESSES,
 )
+
+HAS_DESK = all(find_spec(name) is not None for name in ("jinja2", "starlette", "uvicorn"))
+
+
+def _edit() -> tuple[BenchPath, ...]:
+    """An edit on the page, where what serves the page is installed."""
+    if not HAS_DESK:
+        return ()
+    from blend.bench.page import EDIT
+
+    return (EDIT,)
+
 
 PATHS: tuple[BenchPath, ...] = (
     PLAIN,
@@ -27,6 +41,7 @@ PATHS: tuple[BenchPath, ...] = (
     QUOTATION,
     PLAN_MOVED,
     MARKET_MOVED,
+    *_edit(),
 )
 
 

@@ -9,7 +9,7 @@ import click
 
 from blend.cli.common import read_folder
 
-MEASURES = ("all", "plan", "demand", "safe")
+MEASURES = ("all", "plan", "demand", "safe", "page")
 
 
 @click.command()
@@ -26,11 +26,19 @@ def bench(measure: str, quick: bool, folder: Path | None) -> None:
     MEASURE is all, where none is named: one table of every main path at three sizes, which takes
     about ten minutes, or a minute with --quick. Or in more detail: plan (building and solving,
     against PuLP with CBC), demand (a demand curve at 1,000 prices, against stating the programme
-    anew at each) or safe (promised confidence, against a conic library). Ratios of one run mean
+    anew at each), safe (promised confidence, against a conic library) or page (an edit at the
+    desk, to the answer and as a browser shows it, beside the bare solver). Ratios of one run mean
     something, seconds only on the machine they were taken on. Needs the extra `reference`; paths
     whose plain way is pandas, CVXPY or Dask need that library beside it.
     """
-    from blend.show.bench import demand_table, paths_table, plan_table, safe_table, whole_table
+    from blend.show.bench import (
+        demand_table,
+        pages_table,
+        paths_table,
+        plan_table,
+        safe_table,
+        whole_table,
+    )
     from blend.show.text import table_text, tables_text
 
     case = None if folder is None else read_folder(folder).case
@@ -63,5 +71,10 @@ def bench(measure: str, quick: bool, folder: Path | None) -> None:
 
         return table_text(safe_table(time_cones()))
 
-    measures = {"all": every, "plan": plan, "demand": demand, "safe": safe}
+    def page() -> str:
+        from blend.bench.page import time_pages
+
+        return table_text(pages_table(time_pages()))
+
+    measures = {"all": every, "plan": plan, "demand": demand, "safe": safe, "page": page}
     click.echo(measures[measure]())

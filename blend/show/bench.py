@@ -66,6 +66,35 @@ def _ways(rows: Iterable[Any]) -> dict[str, list[str]]:
     return ways
 
 
+def pages_table(rows: Iterable[Any]) -> ShownTable:
+    """Rows of `blend.bench.page.PageTime`."""
+    return shown_table(
+        "From a price typed at the desk to the new plan",
+        (
+            ShownColumn("Size"),
+            ShownColumn("Bare solver", "ms", Format.TENTHS),
+            ShownColumn("Answer", "ms", Format.TENTHS),
+            ShownColumn("Seen", "ms", Format.TENTHS),
+            ShownColumn("PuLP and CBC", "ms", Format.TENTHS),
+            ShownColumn("Apart", "", Format.READING),
+        ),
+        (
+            (
+                row.size.words,
+                1e3 * row.solver_s,
+                1e3 * row.edit_s,
+                None if row.seen_s is None else 1e3 * row.seen_s,
+                1e3 * row.plain_s,
+                f"{row.apart_share:.0e}",
+            )
+            for row in rows
+        ),
+        "Medians of one run. Bare solver: from its last optimum, on the same change. Answer: with "
+        "every part of the grinder's page, through a socket. Seen: from the key to the plan "
+        "painted in a browser, where there is one. PuLP and CBC: the programme stated anew.",
+    )
+
+
 def plan_table(rows: Iterable[Any]) -> ShownTable:
     """Rows of `blend.bench.plan.PlanTiming`."""
     return shown_table(

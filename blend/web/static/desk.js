@@ -131,7 +131,17 @@ async function post({ url, fields, page }) {
 /** Put parts that came back in the place of those of the same id, and nothing else. */
 function put(html) {
   document.querySelector("#trouble")?.replaceChildren();
-  htmx.swap(document.createElement("div"), html, { swapStyle: "none" });
+  const made = document.createElement("template");
+  made.innerHTML = html;
+  const focused = document.activeElement?.id;
+  for (const fresh of [...made.content.children]) {
+    const old = document.getElementById(fresh.id);
+    if (!old) continue;
+    fresh.removeAttribute("hx-swap-oob");
+    old.replaceWith(fresh);
+    htmx.process(fresh);
+  }
+  if (focused && document.activeElement === document.body) document.getElementById(focused)?.focus();
   document.dispatchEvent(new CustomEvent("desk:fresh"));
 }
 
