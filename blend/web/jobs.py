@@ -9,6 +9,8 @@ from concurrent.futures import CancelledError, Future, ThreadPoolExecutor, wait
 from time import monotonic
 from typing import Any
 
+from blend.errors import FileTrouble
+
 _MOST_KEPT = 64
 _AT_ONCE = 2
 
@@ -48,7 +50,12 @@ class Job:
         return int(monotonic() - self.began)
 
     def result(self) -> Any:
-        return self.future.result()
+        try:
+            return self.future.result()
+        except CancelledError:
+            raise FileTrouble(
+                "the tables have changed since this was asked for; load the page again"
+            ) from None
 
     def wait(self, seconds: float) -> bool:
         """Wait a little, so that what is quick needs no second look; tell whether it is done."""

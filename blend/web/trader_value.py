@@ -215,8 +215,9 @@ def line_picture(desk: Desk, request: Request, form: Form) -> Response:
 def through(desk: Desk, request: Request, form: Form) -> Response:
     """Lean minus fat by day: a part of the page that loads itself, and says nothing where the
     part above it tells what is wrong."""
+    asked = _asked(request)
     try:
-        job = _through_job(desk, _quotations(desk), _asked(request))
+        job = _through_job(desk, _quotations(desk), asked)
     except (InputRefused, FileTrouble):
         return Response()
 

@@ -27,7 +27,7 @@ from blend.cli import main
 main()
 """
 PLAN = "plan case --no-worths --workbook plan.xlsx"
-MEND = "pip install --force-reinstall blend"
+MEND = "python -m pip install --force-reinstall ."
 pytestmark = pytest.mark.slow
 
 

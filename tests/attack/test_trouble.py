@@ -318,7 +318,7 @@ def as_another() -> Sequence[str]:
     if not IS_ROOT:
         return ()
     through = ("setpriv", f"--reuid={NOBODY}", f"--regid={NOBODY}", "--clear-groups")
-    probe = [*through, sys.executable, "-c", "import blend"]
+    probe = [*through, sys.executable, "-c", "import blend.cli, highspy"]
     if shutil.which("setpriv") is None or subprocess.run(probe, cwd=ROOT, check=False).returncode:
         pytest.skip("no other user may run Python here")
     return through

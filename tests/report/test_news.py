@@ -78,7 +78,7 @@ def test_figures_of_evidence_rest_on_the_entries_used():
     ]
     each = news(figures([300] * 5, [303] * 5), entries)
     used = {e.entry.entry_id for e in each.quoted.assessed.evidence if e.use is Use.USED}
-    row = evidence(None, [each]).blocks[0].rows[0]
+    row = evidence([each]).blocks[0].rows[0]
     pounds = row[2]
     assert isinstance(pounds, Figure)
     assert (pounds.value, pounds.unit) == (120_000, Unit.POUNDS)

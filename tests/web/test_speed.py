@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import pytest
 
 from blend.bench.measure import bench_paths, pairs
@@ -28,7 +30,8 @@ def test_both_ways_of_the_path_agree():
 
 @pytest.mark.slow
 def test_times_of_the_page_are_of_the_plan_that_was_typed(record_property):
-    (row,) = time_pages(SIZES[:1])
+    with ThreadPoolExecutor(1) as elsewhere:  # a browser's test may have a loop in this thread
+        (row,) = elsewhere.submit(time_pages, SIZES[:1]).result()
     record_property("edit, ms", 1e3 * row.edit_s)
     record_property("solver, ms", 1e3 * row.solver_s)
     assert row.apart_share < 1e-6

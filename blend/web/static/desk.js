@@ -134,6 +134,8 @@ function put(html) {
   const made = document.createElement("template");
   made.innerHTML = html;
   const focused = document.activeElement?.id;
+  // a part that goes takes the focus from what is typed into it: no reason to end the typing
+  document.body.dataset.putting = "yes";
   for (const fresh of [...made.content.children]) {
     const old = document.getElementById(fresh.id);
     if (!old) continue;
@@ -141,6 +143,7 @@ function put(html) {
     old.replaceWith(fresh);
     htmx.process(fresh);
   }
+  delete document.body.dataset.putting;
   if (focused && document.activeElement === document.body) document.getElementById(focused)?.focus();
   document.dispatchEvent(new CustomEvent("desk:fresh"));
 }

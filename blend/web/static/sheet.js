@@ -168,7 +168,7 @@ function begin(cell, text) {
   cell.replaceChildren(input);
   open = { cell, input, before };
   input.addEventListener("input", keepOpen);
-  input.addEventListener("blur", () => finish(true));
+  input.addEventListener("blur", () => document.body.dataset.putting || finish(true));
   input.focus();
   if (text === undefined) input.select();
   keepOpen();
