@@ -129,7 +129,7 @@ def test_the_key_in_an_address_lets_nothing_be_done(stranger, client):
 @pytest.mark.parametrize("path", ["//evil.example/x", "///evil.example", "/\\evil.example"])
 def test_the_address_leads_to_the_desk_and_nowhere_else(client, path):
     import asyncio
-from concurrent.futures import ThreadPoolExecutor
+    from concurrent.futures import ThreadPoolExecutor
 
     said = []
 
