@@ -26,7 +26,7 @@ import blend
 from blend.bench.instances import make_instance
 from blend.bench.measure import BenchPath, Size, Task, pairs
 from blend.core.reference import solve_reference
-from blend.core.solve import open_linear
+from blend.core.solve import open_linear, state_linear
 from blend.core.solver import WarmLinear
 from blend.domain.case import Case
 from blend.sheets.write import write_case
@@ -183,14 +183,10 @@ def _timed(size: Size, page: EditedPage, browser: Any) -> PageTime:
 
 def _bare_seconds(cases: list[Case]) -> Iterator[float]:
     """The solver alone, moved from case to case."""
-    from blend.core.build import programme_of
-    from blend.core.layout import lay_out
-    from blend.core.solve import divisible
-
     linear: WarmLinear = open_linear(cases[0])
     linear.solve()
     for case in cases[1:]:
-        programme = programme_of(lay_out(divisible(case)))
+        programme = state_linear(case)
 
         def move(programme=programme) -> None:
             linear.move_to(programme)

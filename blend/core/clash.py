@@ -25,7 +25,6 @@ from blend.domain.lots import Lot
 from blend.domain.plan import Change, Clash
 from blend.domain.products import Product
 from blend.domain.requirements import Family, Requirement
-from blend.domain.rules import WholeContainers
 from blend.errors import SolverTrouble
 
 _GIVES_LB = 1e-6
@@ -64,8 +63,7 @@ def explain_clash(
     """
     say = progress or (lambda text: None)
     if not whole:
-        divisible = replace(case.settings, whole_containers=WholeContainers.NO)
-        case = replace(case, settings=divisible)
+        case = case.divisible()
     layout = replace(lay_out(case), limits_give=True)
     elastic = _Elastic(programme_of(layout, whole=whole))
     say("which requirements clash")

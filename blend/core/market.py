@@ -28,7 +28,6 @@ from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.domain.case import Case
 from blend.domain.clearing import Clearing, DemandCurve, ItemPrice
 from blend.domain.requirements import Family, Requirement
-from blend.domain.rules import WholeContainers
 from blend.errors import SolverTrouble
 
 _NUDGE_LB = 0.01
@@ -47,12 +46,11 @@ def _market_programme(case: Case, use_cost_by_lot: Mapping[str, float]) -> Progr
 
     A used pound costs the lot's adjustment and forgoes its floor.
     """
-    settings = replace(case.settings, whole_containers=WholeContainers.NO)
     products = tuple(
         replace(product, least_lb=0.0, most_lb=None, shortfall_usd_per_lb=None, sale_usd_per_lb=0.0)
         for product in case.products
     )
-    programme = build_programme(replace(case, settings=settings, products=products))
+    programme = build_programme(replace(case.divisible(), products=products))
     layout = programme.layout
     cost = np.zeros(len(programme.cost))
     per_lot = np.array(

@@ -19,7 +19,7 @@ from blend.core.solver import Outcome, WarmLinear
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.requirements import Family, Requirement
-from blend.domain.rules import RuleKind, WholeContainers
+from blend.domain.rules import RuleKind
 from blend.units import LB_PER_CWT
 
 _STAND_IN_LB = 1.0
@@ -149,8 +149,7 @@ def _with_every_row(case: Case) -> Case:
     """The case with something of every lot and a least of every product, and divisible."""
     unmeasured = _unmeasured(case)
     return replace(
-        case,
-        settings=replace(case.settings, whole_containers=WholeContainers.NO),
+        case.divisible(),
         lots=tuple(
             replace(lot, quantity_lb=_STAND_IN_LB)
             if lot.quantity_lb == 0 and lot.lot_id not in unmeasured

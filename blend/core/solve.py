@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -14,7 +14,6 @@ from blend.core.pooling import deal_out, pooled_layout
 from blend.core.programme import Programme, SparseColumns
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.domain.case import Case
-from blend.domain.rules import WholeContainers
 from blend.errors import Problem
 
 POOLED_FROM_PAIRS = 2_000
@@ -63,17 +62,20 @@ class LinearPlan:
         return pounds
 
 
-def divisible(case: Case) -> Case:
-    """The case with containers divisible, so that batches of a product are alike."""
-    return replace(case, settings=replace(case.settings, whole_containers=WholeContainers.NO))
+def state_linear(case: Case) -> Programme:
+    """The case as a linear programme: one blend a product, and containers, counts and batches
+    divisible."""
+    return programme_of(lay_out(case.divisible()))
 
 
 def open_linear(case: Case) -> WarmLinear:
-    """The case as a linear programme kept warm in the solver: one blend a product, and
-    containers, counts and batches divisible."""
-    layout = lay_out(divisible(case))
-    programme = programme_of(layout)
-    if len(layout.pair_lot) < POOLED_FROM_PAIRS:
+    """The linear programme of a case, kept warm in the solver."""
+    return open_stated(state_linear(case))
+
+
+def open_stated(programme: Programme) -> WarmLinear:
+    """A linear programme of `state_linear`, kept warm in the solver."""
+    if len(programme.layout.pair_lot) < POOLED_FROM_PAIRS:
         return WarmLinear(programme)
     return WarmLinear(programme, _first_columns(programme))
 

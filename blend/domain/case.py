@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 from blend.domain.lots import Lot
@@ -51,6 +51,11 @@ class Case:
 
     def product(self, product_id: str) -> Product:
         return self._product_by_id[product_id]
+
+    def divisible(self) -> Case:
+        """The case with containers divisible, so that batches of a product are alike."""
+        settings = replace(self.settings, whole_containers=WholeContainers.NO)
+        return replace(self, settings=settings)
 
     def usable_lots(self) -> tuple[Lot, ...]:
         day = self.settings.plan_on

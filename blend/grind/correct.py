@@ -41,7 +41,7 @@ from blend.domain.correction import (
 )
 from blend.domain.products import Product
 from blend.domain.requirements import Family, Requirement
-from blend.domain.rules import Rule, RuleKind, WholeContainers, kept_per_lb
+from blend.domain.rules import Rule, RuleKind, kept_per_lb
 from blend.domain.uncertainty import LeanUncertainty
 from blend.errors import SolverTrouble
 
@@ -67,7 +67,7 @@ def correct_batch(
     Lots without an entry in `uncertainty` count as known. Raises KeyError for a product or a
     lot of the recipe that the case does not hold.
     """
-    case = replace(case, settings=replace(case.settings, whole_containers=WholeContainers.NO))
+    case = case.divisible()
     product = case.product(product_id)
     job = _Job(case, product, held, reading, terms, uncertainty or {})
     quantile = job.quantile

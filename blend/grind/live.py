@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from blend.core.build import programme_of
-from blend.core.layout import lay_out
+from blend.core.clash import explain_clash
 from blend.core.prices import dual_prices
-from blend.core.solve import LinearPlan, divisible, open_linear, without_end
+from blend.core.solve import LinearPlan, open_stated, state_linear, without_end
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.core.worths import marginal_worths, product_worths
 from blend.domain.case import Case
-from blend.domain.plan import ProductWorth
+from blend.domain.plan import Clash, ProductWorth
 from blend.errors import InputRefused
 from blend.proof.bound import dual_bound_usd
 
@@ -82,15 +82,20 @@ class LiveCase:
 
         Raises InputRefused where money could be made without end.
         """
-        programme = programme_of(lay_out(divisible(case)))
+        programme = state_linear(case)
         if self.linear is None or not self.linear.move_to(programme):
-            self.linear = open_linear(case)
+            self.linear = open_stated(programme)
         self.answer = self.linear.solve()
         if self.answer.outcome is Outcome.UNBOUNDED:
             raise InputRefused(without_end(case))
         if self.answer.outcome is not Outcome.OPTIMAL:
             return None
         return _live_plan(case, self.linear, self.answer)
+
+
+def why_no_plan(case: Case, progress: Callable[[str], None] | None = None) -> Clash:
+    """Which requirements leave a case without a plan, containers, counts and batches divisible."""
+    return explain_clash(case, whole=False, progress=progress)
 
 
 def _live_plan(case: Case, linear: WarmLinear, answer: Answer) -> LivePlan:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from math import sqrt
 from statistics import NormalDist
@@ -25,7 +25,6 @@ from blend.core.weigh import WeighedPlan
 from blend.domain.case import Case
 from blend.domain.certificates import PromiseCertificate
 from blend.domain.plan import Bound, Plan, Proof
-from blend.domain.rules import WholeContainers
 from blend.domain.uncertainty import (
     LeanUncertainty,
     Promise,
@@ -182,10 +181,7 @@ def make_safe_plan(
     promises = tuple(promises)
     without = make_plan(case, worths=False, progress=progress)
     say("promises, containers divisible")
-    divided = replace(case.settings, whole_containers=WholeContainers.NO)
-    promised = PromisedProgramme(
-        build_programme(replace(case, settings=divided)), uncertainty, promises
-    )
+    promised = PromisedProgramme(build_programme(case.divisible()), uncertainty, promises)
     divisible = solve_promised(promised)
     if not divisible.is_kept:
         raise _out_of_reach(promised, divisible)

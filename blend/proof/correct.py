@@ -37,7 +37,7 @@ from statistics import NormalDist
 from blend.domain.case import Case
 from blend.domain.correction import Act, Correction, Terms
 from blend.domain.lots import Lot
-from blend.domain.rules import Rule, RuleKind, WholeContainers
+from blend.domain.rules import Rule, RuleKind
 from blend.domain.uncertainty import LeanUncertainty, Sides
 from blend.proof.chance import limit_of
 from blend.proof.exact import delivered_usd_per_lb, exact, kept_of_lb
@@ -128,8 +128,7 @@ class _Proof:
         terms: Terms,
         uncertainty: Mapping[str, LeanUncertainty],
     ) -> None:
-        settings = replace(case.settings, whole_containers=WholeContainers.NO)
-        self.case = replace(case, settings=settings)
+        self.case = case.divisible()
         self.product = case.product(told.product_id)
         self.told, self.terms = told, terms
         self.held, self.room = exact(told.held.held_lb), exact(told.held.room_lb)

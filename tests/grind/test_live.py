@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from blend.core.build import programme_of
 from blend.core.layout import lay_out
-from blend.core.solve import divisible, open_linear, solve_linear
+from blend.core.solve import open_linear, solve_linear
 from blend.core.solver import Outcome
 from blend.domain.case import Case
 from blend.domain.rules import Loss, Rule, RuleKind
@@ -88,7 +88,7 @@ CASE = make_case(LOTS, (GROUND,))
 
 
 def programme(case: Case):
-    return programme_of(lay_out(divisible(case)))
+    return programme_of(lay_out(case.divisible()))
 
 
 @pytest.mark.parametrize(
