@@ -35,7 +35,7 @@ MAY_IMPORT = {
     "show": {"domain", "files"},
     "reading": {"domain", "sheets", "grind"},
     "cli": ALL | {"reading", "web", "bench"},
-    "web": ALL | {"reading"},
+    "web": ALL - {"core"} | {"reading"},
     "bench": ALL | {"web"},
 }
 """Rooms that each room may import, besides itself, errors and units (which import nothing)."""

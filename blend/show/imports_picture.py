@@ -30,7 +30,7 @@ def waterfall_picture(built: BuildUp) -> Figure:
     made, axes = figure(
         f"{offer.offer_id}: {offer.item} from {offer.origin}, next to fresh",
         f"{offer.currency} {number_words(offer.price, most_decimals=4)} per {offer.price_per} "
-        f"{offer.basis}; entry on {offer.entry_on}. The ground is cut off.",
+        f"{offer.basis}; entry on {offer.entry_on}. The scale does not begin at zero.",
         inches=(10.0, 5.8),
     )
     steps = _steps(built)

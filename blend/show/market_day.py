@@ -14,11 +14,12 @@ from blend.report.quoting import Publication, Quoted
 from blend.report.tone import Trend
 from blend.show.amounts import count_of, number_words, percent
 from blend.show.quotations import (
+    QUOTED_COLUMNS,
     RUNG_WORDS,
     codes_words,
     failed_words,
     method_words,
-    stands_on,
+    quoted_cells,
 )
 from blend.show.shown import ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.show.store import HEARD_COLUMNS, heard_cells
@@ -74,12 +75,7 @@ def day_table(
     """Every item of a day: what it is quoted at, on what, how it went, and whether it may be
     shown; `published` by item."""
     columns = (
-        ShownColumn("Item"),
-        usd_per_cwt_column("Quoted"),
-        usd_per_cwt_column("Low"),
-        usd_per_cwt_column("High"),
-        usd_per_cwt_column("±"),
-        ShownColumn("Stands on"),
+        *QUOTED_COLUMNS,
         ShownColumn("Confidence"),
         ShownColumn("Tone"),
         usd_per_cwt_column("Change"),
@@ -92,12 +88,7 @@ def day_table(
         last = published.get(made.item.item_id)
         rows.append(
             (
-                made.item.item_id,
-                "none" if made.usd_per_cwt is None else made.usd_per_cwt,
-                made.low_usd_per_cwt,
-                made.high_usd_per_cwt,
-                made.standard_error_usd_per_cwt,
-                stands_on(made),
+                *quoted_cells(made),
                 made.confidence.value,
                 trend.word.value,
                 None if trend.word is Trend.NO_DAY else trend.change_usd_per_cwt,

@@ -76,6 +76,28 @@ KIND_WORDS = {
 }
 
 
+QUOTED_COLUMNS = (
+    ShownColumn("Item"),
+    usd_per_cwt_column("Quoted"),
+    usd_per_cwt_column("Low"),
+    usd_per_cwt_column("High"),
+    usd_per_cwt_column("±"),
+    ShownColumn("Stands on"),
+)
+
+
+def quoted_cells(made: Assessed) -> tuple[Cell, ...]:
+    """An item's quotation in `QUOTED_COLUMNS`."""
+    return (
+        made.item.item_id,
+        "none" if made.usd_per_cwt is None else made.usd_per_cwt,
+        made.low_usd_per_cwt,
+        made.high_usd_per_cwt,
+        made.standard_error_usd_per_cwt,
+        stands_on(made),
+    )
+
+
 def quotation_tables(quoted: Sequence[Quoted], method: Method) -> list[ShownTable]:
     """The quotations of a day, and for each the judgements that went into it."""
     return [quotations_table(quoted, method), judgements_table(quoted)]
@@ -83,12 +105,7 @@ def quotation_tables(quoted: Sequence[Quoted], method: Method) -> list[ShownTabl
 
 def quotations_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
     columns = (
-        ShownColumn("Item"),
-        usd_per_cwt_column("Quoted"),
-        usd_per_cwt_column("Low"),
-        usd_per_cwt_column("High"),
-        usd_per_cwt_column("±"),
-        ShownColumn("Stands on"),
+        *QUOTED_COLUMNS,
         ShownColumn("Confi- dence"),
         ShownColumn("Trades", "", Format.WHOLE),
         ShownColumn("Traded", "lb", Format.WHOLE),
@@ -96,12 +113,7 @@ def quotations_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
     )
     rows = [
         (
-            made.item.item_id,
-            "none" if made.usd_per_cwt is None else made.usd_per_cwt,
-            made.low_usd_per_cwt,
-            made.high_usd_per_cwt,
-            made.standard_error_usd_per_cwt,
-            stands_on(made),
+            *quoted_cells(made),
             made.confidence.value,
             made.trades,
             made.pounds_lb,

@@ -24,7 +24,7 @@ from blend.sheets.tables import READABLE, Overlaid, read_tables
 from blend.sheets.write import template_rows, write_csv
 from blend.web.book import Book, Edit, TypedTable, typed_table
 from blend.web.jobs import Job, Jobs
-from blend.web.journal import Journal, digest_of
+from blend.web.journal import DeskBook, Journal, digest_of
 
 if TYPE_CHECKING:
     from blend.store import Store
@@ -77,7 +77,12 @@ class Desk:
         self._state: State | None = None
         fresh = self._tables_of_folder()
         self.journal = Journal(work or _work_folder(place))
-        self.book, self.is_changed_behind = self.journal.open_book(fresh)
+        _, self.is_changed_behind = self.journal.open_book(fresh)
+
+    @property
+    def book(self) -> DeskBook:
+        """The tables as typed, with every edit since they were read."""
+        return self.journal.book
 
     # Editing -------------------------------------------------------------------------------------
 
@@ -231,7 +236,7 @@ class Desk:
     def take_folder(self) -> None:
         """Begin anew from the folder; what was typed is put aside beside it."""
         with self._changing():
-            self.book = self.journal.begin(self._tables_of_folder(), self.book.revision + 1)
+            self.journal.begin(self._tables_of_folder(), self.book.revision + 1)
             self.is_changed_behind = False
 
     def _is_behind(self, folder: Mapping[str, TypedTable]) -> bool:
@@ -259,10 +264,11 @@ class Desk:
         return files
 
     def _tables_of_folder(self) -> dict[str, TypedTable]:
-        raw = read_tables(self.place, EDITED_TABLES)
-        misnamed = [p for name, p in raw.problems.items() if not _is_absent(p, name)]
-        if misnamed:
-            raise InputRefused(misnamed)
+        # At the desk a table that is not there is an empty one to fill in.
+        optional = {name: replace(table, required=False) for name, table in EDITED_TABLES.items()}
+        raw = read_tables(self.place, optional)
+        if raw.problems:
+            raise InputRefused(tuple(raw.problems.values()))
         return {
             name: typed_table(raw.tables[name], table) if name in raw.tables else _empty(table)
             for name, table in EDITED_TABLES.items()
@@ -307,11 +313,6 @@ def _empty(table: Table) -> TypedTable:
 
 def _work_folder(place: Path) -> Path:
     return place / WORK_FOLDER if place.is_dir() else place.with_name(f"{place.name}{WORK_FOLDER}")
-
-
-def _is_absent(problem: Problem, name: str) -> bool:
-    """Whether a table is merely not there, which at the desk is an empty one to fill in."""
-    return problem.read.startswith("no such")
 
 
 def _as_problem(trouble: BlendError) -> Problem:

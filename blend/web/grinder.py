@@ -14,7 +14,6 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from blend.core.solver import Outcome
 from blend.domain.lots import Lot
 from blend.errors import BlendError, InputRefused, Problem
 from blend.grind.live import LiveCase, LivePlan
@@ -325,7 +324,7 @@ def _answer(desk: Desk, lot: Lot) -> LotAnswer | None:
         state = desk.state()
         if lot.reason_unusable(state.case.settings.plan_on) is not None:
             return set_aside(state.case, lot.lot_id)
-        if state.plan is None or warm.answer.outcome is not Outcome.OPTIMAL:
+        if state.plan is None:
             return None
         return why_lot(state.case, lot.lot_id, warm.linear, warm.answer)
 

@@ -8,6 +8,7 @@ from starlette.routing import Route
 
 from blend.domain.plan import Change, Clash
 from blend.errors import InputRefused, NoPlan, Problem
+from blend.grind.live import why_no_plan
 from blend.show.amounts import printable
 from blend.show.clash import ALL_TOGETHER, ANY_ONE, clash_words
 from blend.web.desk import Desk
@@ -31,12 +32,10 @@ def clash_page(desk: Desk, request: Request, form: Form) -> Response:
     if state.problems:
         raise InputRefused(state.problems)
 
-    from blend.core.clash import explain_clash
-
     job = desk.ask(
         CLASH,
         about="Which requirements clash",
-        work=lambda job: explain_clash(case, whole=False, progress=job.say),
+        work=lambda job: why_no_plan(case, job.say),
     )
     return working_or(
         desk, request, job, lambda clash: clash_answer(desk, request, clash, CLASH), title=_TITLE

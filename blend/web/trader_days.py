@@ -97,7 +97,7 @@ class PositionsAnswer:
 
 
 def positions_page(desk: Desk, request: Request, form: Form) -> Response:
-    raw, tables = read_tables(desk.source, POSITION_TABLES), []
+    held, tables = _held(read_tables(desk.source, POSITION_TABLES), POSITION_TABLES), []
     if request.query_params.get("as"):
         tables = positions_tables(*_found_positions(desk, request))
     return page(
@@ -106,8 +106,8 @@ def positions_page(desk: Desk, request: Request, form: Form) -> Response:
         "trader_positions.html",
         tables,
         title="Several days",
-        held=_held(raw, POSITION_TABLES),
-        lacks=[each.name for each in _held(raw, POSITION_TABLES) if each.is_lacking],
+        held=held,
+        lacks=[each.name for each in held if each.is_lacking],
         **_of_positions(request),
         is_run=asked_flag(request, "run"),
         answer_at=address(f"{POSITIONS_PATH}/answer", request),
