@@ -17,7 +17,7 @@ from time import perf_counter
 import numpy as np
 
 from blend.core.build import programme_of
-from blend.core.layout import lay_out
+from blend.core.layout import Layout, lay_out
 from blend.core.programme import Programme, SparseColumns
 from blend.core.solver import Answer, Outcome, solve_whole
 from blend.domain.case import Case
@@ -25,6 +25,7 @@ from blend.domain.lots import Lot
 from blend.domain.plan import Change, Clash
 from blend.domain.products import Product
 from blend.domain.requirements import Family, Requirement
+from blend.domain.rules import RuleKind
 from blend.errors import SolverTrouble
 
 _GIVES_LB = 1e-6
@@ -58,8 +59,8 @@ def explain_clash(
 ) -> Clash:
     """Explain why a case has no plan; `whole` when only whole numbers rule one out.
 
-    Raises nothing for a hard case: where time runs out, the clash is merely less thin and
-    changes may be missing.
+    Raises nothing for a hard case: where time runs out, or Ctrl-C comes, the clash is merely
+    less thin and changes may be missing.
     """
     say = progress or (lambda text: None)
     if not whole:
@@ -77,7 +78,8 @@ def explain_clash(
     ]
     changes.sort(key=_makes_less_then_cost)
     together = () if changes else _change_together(elastic)
-    return Clash(tuple(named), tuple(changes), together, needs_whole=whole)
+    kept_out = _kept_out(layout, named)
+    return Clash(tuple(named), tuple(changes), together, needs_whole=whole, kept_out=kept_out)
 
 
 def _makes_less_then_cost(change: Change) -> tuple[bool, float]:
@@ -227,6 +229,11 @@ class _Elastic:
         except SolverTrouble:
             # That there is no plan is known already; only a way out of it is not.
             raise _NotAnswered from None
+        except KeyboardInterrupt:
+            self._ends_at = 0.0
+            raise _NotAnswered from None
+        if answer.was_interrupted:
+            self._ends_at = 0.0
         if answer.outcome is Outcome.STOPPED and not len(answer.x):
             raise _NotAnswered
         return answer
@@ -282,6 +289,39 @@ def _name_lots(elastic: _Elastic, clashing: list[Requirement]) -> list[Requireme
             lots.append((elastic.given(need, requirement), requirement))
     lots.sort(key=lambda pair: pair[0])
     return others + [requirement for _, requirement in lots] if lots else [*others, _SUPPLY]
+
+
+def _kept_out(layout: Layout, named: list[Requirement]) -> tuple[Requirement, ...]:
+    """What keeps every usable lot out of a product of the clash: its species and programmes,
+    rules against lots, or both. Empty where some lot may go in, or no lot is usable at all."""
+    has_lots = set(layout.blends.product[layout.pair_blend].tolist())
+    clashing = {requirement.product_id for requirement in named}
+    kept_out: list[Requirement] = []
+    for index, product in enumerate(layout.products):
+        if product.product_id in clashing and index not in has_lots:
+            kept_out += _bars(layout, product)
+    return tuple(kept_out)
+
+
+def _bars(layout: Layout, product: Product) -> list[Requirement]:
+    """The fewest requirements that together bar every lot from a product; rules are spared
+    first, so that where no lot is of its species and programmes only that is told."""
+    barred: dict[Requirement, set[int]] = {}
+    for rule in layout.case.binding_rules():
+        if rule.kind is RuleKind.MUST_NOT_USE and rule.governs(product):
+            asked = Requirement(Family.MUST_NOT_USE, product.product_id, rule_id=rule.rule_id)
+            barred[asked] = {i for i, lot in enumerate(layout.lots) if rule.lots.holds(lot)}
+    barred[Requirement(Family.MAY_HOLD, product.product_id)] = {
+        index
+        for index, lot in enumerate(layout.lots)
+        if lot.species not in product.species or not product.programmes <= lot.programmes
+    }
+    kept = list(barred)
+    for asked in barred:
+        rest = [other for other in kept if other != asked]
+        if len(set().union(*(barred[other] for other in rest))) == len(layout.lots):
+            kept = rest
+    return kept[::-1]
 
 
 def _worth_changing(named: list[Requirement]) -> list[Requirement]:

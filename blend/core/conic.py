@@ -10,15 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib.util import find_spec
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blend.core.cone import Cone
+from blend.core.programme import Programme
 from blend.core.timing import in_solver
-
-if TYPE_CHECKING:
-    from blend.core.cone import Cone
-    from blend.core.programme import Programme
 
 _TOLERANCE = 1e-9
 """Relative, of gap and feasibility."""

@@ -130,17 +130,7 @@ offer can be moved a little to read its worth."""
 
 def with_room(layout: Layout) -> Layout:
     """The layout with slightly more of every lot and of every order."""
-    return replace(
-        layout,
-        lots=tuple(
-            lot if lot.quantity_lb is None else replace(lot, quantity_lb=lot.quantity_lb * ROOM)
-            for lot in layout.lots
-        ),
-        products=tuple(
-            product if product.most_lb is None else replace(product, most_lb=product.most_lb * ROOM)
-            for product in layout.products
-        ),
-    )
+    return replace(layout, room=ROOM)
 
 
 @dataclass

@@ -9,13 +9,17 @@ import numpy as np
 
 from blend.core.days import Days, lay_out_days
 from blend.core.families import buying, daily, day_rules, rooms, stock
-from blend.core.programme import Columns, Programme, Rows
+from blend.core.pooling import deal_out, first_part, pool_horizon
+from blend.core.programme import Columns, FirstPart, Programme, Rows
 from blend.core.solver import Answer, Outcome, WarmLinear, solve_whole
 from blend.domain.horizon import DayFamily, DayRequirement, Horizon
 from blend.domain.positions import OrderWorth, RoomWorth
 from blend.domain.requirements import Family
 from blend.units import LB_PER_CWT
 
+POOLED_FROM_PAIRS = 2_000
+"""Below this many pairs of lot and product, all days together, the whole programme is passed at
+once: by measurement, beginning with the pooled twin would not pay."""
 _FAMILIES = (daily, stock, rooms, buying, day_rules)
 _ROOMS = (DayFamily.CAPACITY, DayFamily.FREEZER, DayFamily.CLOSING, DayFamily.MOST_USED)
 _NUDGE = 1e-6
@@ -30,7 +34,7 @@ class HorizonAnswer:
     """The optimum of a horizon's programme.
 
     `answer` is exact where everything whole is held at its best; `bound_usd` is proved for the
-    whole programme.
+    whole programme. `linear` is what gave the answer, kept warm; None where none was found.
     """
 
     days: Days
@@ -38,6 +42,7 @@ class HorizonAnswer:
     answer: Answer
     outcome: Outcome
     bound_usd: float
+    linear: WarmLinear | None
 
     @property
     def by_branching(self) -> bool:
@@ -77,10 +82,11 @@ def solve_horizon(
     days = lay_out_days(horizon)
     programme = build_horizon(days)
     if divisible:
-        programme = replace(programme, whole=np.zeros(len(programme.whole), bool))
+        programme = _divisible(programme)
     if not programme.whole.any():
-        answer = WarmLinear(programme).solve()
-        return HorizonAnswer(days, programme, answer, answer.outcome, answer.bound)
+        linear = _open(days, programme)
+        answer = linear.solve()
+        return HorizonAnswer(days, programme, answer, answer.outcome, answer.bound, linear)
     settings = horizon.case.settings
     best = solve_whole(
         programme,
@@ -90,19 +96,65 @@ def solve_horizon(
         stopped=stopped,
     )
     if not len(best.x):
-        return HorizonAnswer(days, programme, best, best.outcome, best.bound)
-    held = WarmLinear(_held_at(programme, best.x, programme.whole)).solve()
-    return HorizonAnswer(days, programme, held, best.outcome, best.bound)
+        return HorizonAnswer(days, programme, best, best.outcome, best.bound, None)
+    linear = _open_held(days, programme, best.x, programme.whole)
+    return HorizonAnswer(days, programme, linear.solve(), best.outcome, best.bound, linear)
 
 
-def _held_at(programme: Programme, x: np.ndarray, held: np.ndarray) -> Programme:
-    """The programme with some of its whole columns held at a solution's whole numbers."""
+def _divisible(programme: Programme) -> Programme:
+    return replace(programme, whole=np.zeros(len(programme.whole), bool))
+
+
+def _open(days: Days, programme: Programme) -> WarmLinear:
+    """A horizon's programme as a linear one, kept warm in the solver; a large one begins with
+    what its pooled twin uses each day."""
+    return WarmLinear(programme, _first_part(days, programme) if _is_large(days) else None)
+
+
+def _open_held(days: Days, programme: Programme, x: np.ndarray, held: np.ndarray) -> WarmLinear:
+    """The programme with some of its whole columns held at a solution's whole numbers, kept
+    warm; a large one begins with what the solution uses."""
     whole = np.round(x)
-    return replace(
+    at = replace(
         programme,
         lower=np.where(held, whole, programme.lower),
         upper=np.where(held, whole, programme.upper),
     )
+    if not _is_large(days):
+        return WarmLinear(at)
+    uses = [programme.names[f"use {place}"] for place in range(len(days.layouts))]
+    dealt = [
+        (use, layout, np.flatnonzero(x[use] > 0))
+        for use, layout in zip(uses, days.layouts, strict=True)
+    ]
+    return WarmLinear(at, first_part(len(x), dealt))
+
+
+def _is_large(days: Days) -> bool:
+    return sum(len(layout.pair_lot) for layout in days.layouts) >= POOLED_FROM_PAIRS
+
+
+def _first_part(days: Days, programme: Programme) -> FirstPart | None:
+    """What the pooled twin suggests; None where the twin has no plan to learn from."""
+    pooled, members = pool_horizon(days.horizon)
+    twin_days = lay_out_days(pooled)
+    twin = build_horizon(twin_days)
+    answer = WarmLinear(twin).solve()
+    if answer.outcome is not Outcome.OPTIMAL:
+        return None
+    dealt = []
+    for place, (layout, twin_layout) in enumerate(
+        zip(days.layouts, twin_days.layouts, strict=True)
+    ):
+        product_at = {product.product_id: i for i, product in enumerate(layout.products)}
+        pools = [
+            [product_at[each] for each in members[pool.product_id] if each in product_at]
+            for pool in twin_layout.products
+        ]
+        use = f"use {place}"
+        pairs = deal_out(layout, pools, twin_layout, answer.x[twin.names[use]])
+        dealt.append((programme.names[use], layout, pairs))
+    return first_part(len(programme.cost), dealt)
 
 
 # Worths ---------------------------------------------------------------------------------------
@@ -129,8 +181,10 @@ def day_worths(solved: HorizonAnswer) -> DayWorths:
     for name in _OF_PURCHASES:
         if name in programme.names:
             held[programme.names[name]] = False
-    linear = WarmLinear(_held_at(programme, solved.answer.x, held))
-    answer = linear.solve()
+    linear, answer = solved.linear, solved.answer
+    if (held != programme.whole).any():
+        linear = _open_held(solved.days, programme, answer.x, held)
+        answer = linear.solve()
     row_of = {requirement: row for row, requirement in enumerate(programme.requirements)}
     orders = [
         OrderWorth(

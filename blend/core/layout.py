@@ -97,6 +97,8 @@ class Layout:
     limits_give: bool = False
     """Whether limits on supply and orders may give way, so that what is sure now must stay
     sure beyond them."""
+    room: float = 1.0
+    """How many times what is stated a lot and an order are taken to be at most."""
 
     def retained(self) -> tuple[np.ndarray, np.ndarray]:
         """Of each pound of lean and of fat, what the losses leave; lots × products."""
@@ -119,7 +121,7 @@ class Layout:
 
     @cached_property
     def lot_most_lb(self) -> np.ndarray:
-        return np.array([lot.most_lb for lot in self.lots])
+        return np.array([lot.most_lb for lot in self.lots]) * self.room
 
     @cached_property
     def ample_lb(self) -> float:
@@ -162,7 +164,7 @@ class Layout:
 
     @cached_property
     def _most_asked_lb(self) -> np.ndarray:
-        most = np.array([product.most_lb_or_infinite for product in self.products])
+        most = np.array([product.most_lb_or_infinite for product in self.products]) * self.room
         blender = np.array([product.blender_most_lb for product in self.products])
         alone = self.blends.batch > 0
         product = self.blends.product

@@ -9,13 +9,16 @@ poor guess costs time and never truth.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Hashable, Iterator
+from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 
 from blend.core.layout import Layout, lay_out
+from blend.core.programme import FirstPart
 from blend.domain.case import Case
+from blend.domain.horizon import Horizon, Order
 from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind
 
@@ -45,23 +48,86 @@ def pool_products(case: Case) -> tuple[Case, list[list[int]]]:
     return replace(case, products=pooled, rules=rules), pools
 
 
+def pool_horizon(horizon: Horizon) -> tuple[Horizon, dict[str, list[str]]]:
+    """The horizon with like products and their orders pooled, and the products (by id) of each
+    pool, by the pool's id."""
+    case = horizon.case
+    ordered: dict[str, list[Order]] = defaultdict(list)
+    for order in horizon.orders:
+        ordered[order.product_id].append(order)
+    asked = [
+        replace(product, least_lb=sum(order.least_lb for order in ordered[product.product_id]))
+        for product in case.products
+    ]
+    pooled, pools = pool_products(replace(case, products=tuple(asked)))
+    members = {
+        product.product_id: [case.products[index].product_id for index in pool]
+        for product, pool in zip(pooled.products, pools, strict=True)
+    }
+    orders = tuple(
+        order
+        for day in horizon.days
+        for pool, product_ids in members.items()
+        for order in _pooled_order(horizon, day, pool, product_ids)
+    )
+    return replace(horizon, case=pooled, orders=orders), members
+
+
+def _pooled_order(
+    horizon: Horizon, day: date, pool: str, product_ids: list[str]
+) -> Iterator[Order]:
+    """What the day orders of the pool's products as one order, if it orders any."""
+    placed = [
+        order.placed_on(horizon.case.product(order.product_id))
+        for order in horizon.orders_on(day)
+        if order.product_id in product_ids
+    ]
+    if placed:
+        product = _pooled(placed)
+        yield Order(
+            f"{pool} {day}",
+            pool,
+            day,
+            product.least_lb,
+            product.most_lb,
+            product.shortfall_usd_per_lb,
+            product.sale_usd_per_lb,
+        )
+
+
+def first_part(column_count: int, dealt: Iterable[tuple[slice, Layout, np.ndarray]]) -> FirstPart:
+    """All columns but those of pairs, and of these the ones that were dealt out.
+
+    `dealt` tells for every layout the columns of its pairs, and the pairs (by index) dealt.
+    """
+    is_first = np.ones(column_count, bool)
+    blend, lot = np.full((2, column_count), -1)
+    for use, layout, pairs in dealt:
+        is_first[use] = False
+        is_first[use.start + pairs] = True
+        blend[use] = blend.max() + 1 + layout.pair_blend
+        lot[use] = lot.max() + 1 + layout.pair_lot
+    return FirstPart(np.flatnonzero(is_first), blend, lot)
+
+
 def deal_out(
-    layout: Layout,
-    pools: list[list[int]],
-    lots_of_pool: list[np.ndarray],
-    pounds_of_pool: list[np.ndarray],
+    layout: Layout, pools: list[list[int]], twin: Layout, pounds_of_pair: np.ndarray
 ) -> np.ndarray:
     """Pairs to begin with: each pool's lots, and the pounds of them that the twin uses, dealt
-    among the pool's products."""
+    among the pool's products.
+
+    `pools` holds the layout's products (by index) of each product of the twin's layout.
+    """
     pair_at = np.full((len(layout.lots), len(layout.blends)), -1)
     pair_at[layout.pair_lot, layout.pair_blend] = np.arange(len(layout.pair_lot))
     lean = np.array([lot.lean_share for lot in layout.lots])
     target = np.array([product.target_lean_share for product in layout.products])
     volume = np.array([_volume_lb(product) for product in layout.products])
     begin = np.zeros(len(layout.pair_lot), bool)
-    for pool, lots, pounds in zip(pools, lots_of_pool, pounds_of_pool, strict=True):
-        order = np.argsort(lean[lots], kind="stable")
-        lots, pounds = lots[order], pounds[order]
+    for blend, pool in enumerate(pools):
+        used = np.flatnonzero((pounds_of_pair > 0) & (twin.pair_blend == blend))
+        used = used[np.argsort(lean[twin.pair_lot[used]], kind="stable")]
+        lots, pounds = twin.pair_lot[used], pounds_of_pair[used]
         members = np.array(pool)[np.argsort(target[pool], kind="stable")]
         for turn in _turns(pounds, volume[members]):
             pairs = pair_at[lots, members[turn]]

@@ -31,13 +31,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blend.core.cone import Cone, ConicAnswer, ConicLinear, solve_conic_whole, solve_held
+from blend.core.cone import Cone
 from blend.core.layout import Layout
 from blend.core.prices import dual_prices
 from blend.core.programme import Programme, SparseColumns
 from blend.core.solve import LinearPlan
 from blend.core.solver import Outcome, solve_whole
+from blend.core.tangents import ConicAnswer, ConicLinear
 from blend.core.weigh import WeighedPlan, batch_count, weigh
+from blend.core.whole_cones import solve_conic_whole, solve_held
 from blend.domain.case import Case
 from blend.domain.certificates import PromiseCertificate, PromisePrice
 from blend.domain.products import Product
@@ -325,7 +327,10 @@ class WholePromised:
         """
         began = time.monotonic()
         first, was_interrupted = self._first(time_limit_s * _FIRST_SHARE)
-        left_s = 0.0 if was_interrupted else time_limit_s - (time.monotonic() - began)
+        if was_interrupted:
+            bound = min(self.promised.conic.solve().bound, first.objective)
+            return replace(first, outcome=Outcome.STOPPED, bound=bound, was_interrupted=True)
+        left_s = time_limit_s - (time.monotonic() - began)
         return solve_conic_whole(
             self.promised.conic,
             gap_share=self.gap_share,

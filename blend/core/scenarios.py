@@ -16,11 +16,11 @@ import numpy as np
 from blend.core.build import programme_of
 from blend.core.layout import lay_out
 from blend.core.solver import Outcome, WarmLinear
+from blend.core.worths import next_cwts_usd
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import RuleKind
-from blend.units import LB_PER_CWT
 
 _STAND_IN_LB = 1.0
 """For lots of which there is nothing and orders of nothing, so that they have their rows and
@@ -38,7 +38,8 @@ class ScenarioAnswer:
     taken_lb: np.ndarray
     """By lot, in the order of `WarmCase.lot_ids`."""
     next_cwt_usd: np.ndarray
-    """By product, in the order of the case: the dual price of one more finished cwt."""
+    """By product, in the order of the case: what one more finished cwt would cost; infinite where
+    no plan would be left."""
 
 
 class WarmCase:
@@ -81,9 +82,11 @@ class WarmCase:
         changed_lots = {lot_id: lot for lot_id, lot in lots.items() if lot_id in self.lot_index}
         self._set(changed_lots, orders)
         answer = self._linear.solve()
+        is_optimal = answer.outcome is Outcome.OPTIMAL
+        next_cwt_usd = next_cwts_usd(self._linear) if is_optimal else []
         as_they_are = {lot_id: self._case.lot(lot_id) for lot_id in changed_lots}
         self._set(as_they_are, {product_id: self._orders[product_id] for product_id in orders})
-        if answer.outcome is not Outcome.OPTIMAL:
+        if not is_optimal:
             nothing = np.full(len(self._lots), np.nan), np.full(len(self._orders), np.nan)
             return ScenarioAnswer(answer.outcome, np.nan, np.nan, np.nan, *nothing)
         names = self._programme.names
@@ -93,21 +96,12 @@ class WarmCase:
             finished_lb=float(answer.x[names["finished"]].sum()),
             short_lb=float(answer.x[names["short"]].sum()),
             taken_lb=np.maximum(answer.x[names["take"]], 0.0) + 0.0,
-            next_cwt_usd=np.array(
-                [self._next_cwt_usd(product_id, answer.row_dual) for product_id in self._orders]
-            ),
+            next_cwt_usd=np.array(next_cwt_usd),
         )
 
     @property
     def lot_index(self) -> dict[str, int]:
         return self._layout.lot_index
-
-    def _next_cwt_usd(self, product_id: str, row_dual: np.ndarray) -> float:
-        rows = (
-            self._row_of.get(Requirement(family, product_id))
-            for family in (Family.VOLUME_LEAST, Family.VOLUME_MOST)
-        )
-        return float(sum(row_dual[row] for row in rows if row is not None)) * LB_PER_CWT
 
     def _set(
         self, lots: Mapping[str, Lot], orders: Mapping[str, tuple[float, float | None]]

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 
 from blend.core.build import programme_of
 from blend.core.layout import lay_out
-from blend.core.pooling import deal_out, pooled_layout
-from blend.core.programme import Programme, SparseColumns
+from blend.core.pooling import deal_out, first_part, pooled_layout
+from blend.core.programme import FirstPart, Programme
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.domain.case import Case
 from blend.errors import Problem
@@ -77,7 +76,7 @@ def open_stated(programme: Programme) -> WarmLinear:
     """A linear programme of `state_linear`, kept warm in the solver."""
     if len(programme.layout.pair_lot) < POOLED_FROM_PAIRS:
         return WarmLinear(programme)
-    return WarmLinear(programme, _first_columns(programme))
+    return WarmLinear(programme, _first_part(programme))
 
 
 def solve_linear(case: Case) -> LinearPlan:
@@ -86,30 +85,16 @@ def solve_linear(case: Case) -> LinearPlan:
     return LinearPlan(linear.programme, linear.solve())
 
 
-def _first_columns(programme: Programme) -> np.ndarray | None:
-    """Everything but the pairs, and the pairs that the pooled twin suggests; None where the
-    twin has no plan to learn from."""
+def _first_part(programme: Programme) -> FirstPart | None:
+    """What the pooled twin suggests; None where the twin has no plan to learn from."""
     layout = programme.layout
     twin_layout, pools = pooled_layout(layout.case)
     twin = programme_of(twin_layout)
     answer = WarmLinear(twin).solve()
     if answer.outcome is not Outcome.OPTIMAL:
         return None
-    pounds = answer.x[twin.use]
-    used = [
-        np.flatnonzero((pounds > 0) & (twin_layout.pair_blend == pool))
-        for pool in range(len(pools))
-    ]
-    pairs = deal_out(
-        layout,
-        pools,
-        lots_of_pool=[twin_layout.pair_lot[pairs] for pairs in used],
-        pounds_of_pool=[pounds[pairs] for pairs in used],
-    )
-    begin = np.ones(len(programme.cost), bool)
-    begin[programme.use] = False
-    begin[programme.use.start + pairs] = True
-    return np.flatnonzero(begin)
+    pairs = deal_out(layout, pools, twin_layout, answer.x[twin.use])
+    return first_part(len(programme.cost), [(programme.use, layout, pairs)])
 
 
 def without_end(case: Case) -> list[Problem]:
@@ -137,44 +122,3 @@ def without_end(case: Case) -> list[Problem]:
         if lot.quantity_lb is None
     ]
     return products + lots
-
-
-@dataclass(frozen=True)
-class ArraysAnswer:
-    """The optimum of a linear programme given as arrays."""
-
-    outcome: Outcome
-    objective: float
-    x: np.ndarray
-    row_dual: np.ndarray
-
-
-def solve_arrays(
-    cost: np.ndarray,
-    matrix: Any,
-    row_lower: np.ndarray,
-    row_upper: np.ndarray,
-    lower: np.ndarray,
-    upper: np.ndarray,
-) -> ArraysAnswer:
-    """Minimise cost · x for any scipy sparse matrix (rows × columns) and bounds.
-
-    The same solver as for cases, open to programmes that are not blends, so that published
-    ones can be put to it.
-    """
-    by_column = matrix.tocsc()
-    sparse = SparseColumns(by_column.indptr, by_column.indices, by_column.data)
-    programme = Programme(
-        layout=None,
-        names={},
-        cost=np.asarray(cost, float),
-        lower=np.asarray(lower, float),
-        upper=np.asarray(upper, float),
-        whole=np.zeros(len(cost), bool),
-        matrix=sparse,
-        row_lower=np.asarray(row_lower, float),
-        row_upper=np.asarray(row_upper, float),
-        requirements=(),
-    )
-    answer = WarmLinear(programme).solve()
-    return ArraysAnswer(answer.outcome, answer.objective, answer.x, answer.row_dual)

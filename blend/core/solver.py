@@ -7,15 +7,18 @@ at the end, so the answer is that of the whole programme.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import math
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from threading import Event, Thread
 
 import highspy
 import numpy as np
 
-from blend.core.programme import Programme, SparseColumns, SparseRows
+from blend.core.programme import FirstPart, Programme, SparseColumns, SparseRows, dot
 from blend.core.timing import in_solver
 from blend.errors import SolverTrouble
 
@@ -29,6 +32,29 @@ _BEST_OF_LOT = 3
 _ABSENT_TIMES_DEAREST = 3.0
 """Stand-ins for pounds that the part cannot yet provide cost this many times the dearest meat:
 more, and they drown the prices that tell which columns to add (by measurement)."""
+_WHOLE_WITHIN, _WHOLE_WITHIN_CLOSELY = 1e-6, 1e-9
+"""How far from whole a whole column may be: as the solver has it by itself, and where so little of
+it is too many pounds."""
+_LEAST_FRACTION_LB = 1e-3
+_LEAST_ENTRY = 1e-12
+"""The solver drops entries of rows up to this size: the least it can be told to. By itself it would
+drop a lot's lean that lies 1e-9 from a limit, and answer with a plan that is not the best."""
+_LARGEST_BITS, _DEAREST_BITS = 20, 16
+"""A programme on which the solver went astray is scaled down until pounds are below 2^20 and
+prices below 2^16: by measurement enough, and then an error of 1e-7 is still below 1e-5 lb and
+1e-5 USD/lb in the dearest and largest of all tables."""
+_FURTHER_BITS = (0, 10, 20)
+"""Seldom it takes more: where purchases and sales of a million million USD cancel out, so that the
+solver holds what its arithmetic leaves against a cost of nothing, or limits are 1e-9 apart."""
+_KEPT = 1e-9
+"""Pounds that a basic variable may lie beyond its bound: less than the solver itself allows, so
+that a basis which is told to stay would stay in its hands too."""
+
+
+_COMPLETION_SHARE = 0.25
+_COMPLETION_NODES = 500
+"""Of the time there is, and in nodes, what completing a guess may take. The solver's own way to
+complete one has the time limit to itself, and the search then has it once more."""
 
 
 class Outcome(StrEnum):
@@ -57,6 +83,19 @@ class Answer:
 
 
 _NOTHING = np.zeros(0)
+_ASTRAY = (
+    highspy.HighsModelStatus.kNotset,
+    highspy.HighsModelStatus.kSolveError,
+    highspy.HighsModelStatus.kUnknown,
+)
+"""Ends of a run that tell nothing of the programme."""
+_COLD_WAYS: tuple[dict[str, int | str], ...] = (
+    {"simplex_strategy": _DUAL_SIMPLEX},
+    {"simplex_strategy": _PRIMAL_SIMPLEX},
+    {"simplex_strategy": _PRIMAL_SIMPLEX, "presolve": "off"},
+)
+"""By measurement: of programmes on which a warm start went astray, each settles two of three
+that the one before did not."""
 
 
 def _no_answer(outcome: Outcome) -> Answer:
@@ -82,6 +121,7 @@ def _new_highs() -> highspy.Highs:
     highs = _QuietHighs()
     highs.setOptionValue("threads", 1)
     highs.setOptionValue("random_seed", 0)
+    highs.setOptionValue("small_matrix_value", _LEAST_ENTRY)
     return highs
 
 
@@ -109,6 +149,19 @@ def _load(
         raise SolverTrouble("the solver refused the programme")
 
 
+@contextmanager
+def _options(highs: highspy.Highs, **options: int | str) -> Iterator[None]:
+    """Run with other options for once."""
+    before = {name: highs.getOptionValue(name)[1] for name in options}
+    for name, value in options.items():
+        highs.setOptionValue(name, value)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            highs.setOptionValue(name, value)
+
+
 def _outcome(highs: highspy.Highs) -> Outcome:
     kind = highspy.HighsModelStatus
     status = highs.getModelStatus()
@@ -131,16 +184,17 @@ class WarmLinear:
     """A linear programme that stays in the solver between small changes.
 
     After a change of cost, bound or right-hand side, `solve` goes on from the last basis.
-    `begin_with` are the columns of the first part; None passes the whole programme at once.
+    `begin_with` is the first part; None passes the whole programme at once.
     """
 
-    def __init__(self, programme: Programme, begin_with: np.ndarray | None = None) -> None:
+    def __init__(self, programme: Programme, begin_with: FirstPart | None = None) -> None:
         self.programme = programme
         self.cost = programme.cost.copy()
         self.lower, self.upper = programme.lower.copy(), programme.upper.copy()
         self.row_lower, self.row_upper = programme.row_lower.copy(), programme.row_upper.copy()
         self._column_of_entry = programme.matrix.column
-        self._active = np.arange(len(self.cost)) if begin_with is None else begin_with
+        self._first = begin_with
+        self._active = np.arange(len(self.cost)) if begin_with is None else begin_with.columns
         self._place = np.full(len(self.cost), -1)
         """Where each column stands in the solver, -1 while it is left out."""
         self._place[self._active] = np.arange(len(self._active))
@@ -261,6 +315,62 @@ class WarmLinear:
         self._highs.setBasis(basis)
         self._bounds_moved = False
 
+    def prices_if_moved(
+        self, moves: Sequence[tuple[Sequence[int], float]]
+    ) -> list[np.ndarray | None]:
+        """Of each move, some rows and how far both their bounds go up: the dual prices of these
+        rows once moved, where the optimal basis in hand stays optimal there; None where it does
+        not, and only another solve can tell.
+
+        The programme stays as it is; of one that was changed since it was solved, nothing is told.
+        The basic variables move along a straight line, one system of equations a move; while all
+        of them keep their bounds, the basis and so its prices remain (sensitivity to the right-hand
+        side: Bertsimas and Tsitsiklis, Introduction to Linear Optimization, 1997, section 5.1, from
+        memory).
+        """
+        if self._highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            return [None] * len(moves)
+        _, basic = self._highs.getBasicVariables()
+        solution = self._highs.getSolution()
+        row_dual = np.array(solution.row_dual)
+        value, lower, upper = self._basic_values(basic, solution)
+        place_of_row = np.full(len(row_dual), -1)
+        of_rows = np.flatnonzero(basic < 0)
+        place_of_row[-1 - basic[of_rows]] = of_rows
+        prices: list[np.ndarray | None] = []
+        for of_move, move in moves:
+            rows = np.array(of_move, int)
+            # a row that is not basic lies at its bound and goes with it; of a basic one only the
+            # bound goes, which is as if the row itself went the other way
+            place, pushed = place_of_row[rows], np.zeros(len(row_dual))
+            pushed[rows[place < 0]] = move
+            _, change = self._highs.getBasisSolve(pushed)
+            change[place[place >= 0]] += move
+            moved = value + change
+            keeps = np.all((moved >= lower - _KEPT) & (moved <= upper + _KEPT))
+            prices.append(row_dual[rows] if keeps else None)
+        return prices
+
+    def _basic_values(
+        self, basic: np.ndarray, solution: highspy.HighsSolution
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Values of the basic variables and the bounds they keep, by the solver's tolerance.
+
+        Row r is -1 - r among them, and has its sign turned round. Stand-ins keep to nothing.
+        """
+        lower, upper = np.zeros((2, self._highs.getNumCol()))
+        lower[self._place[self._active]] = self.lower[self._active]
+        upper[self._place[self._active]] = self.upper[self._active]
+        value, lower, upper = (
+            np.concatenate((of_columns, -np.asarray(of_rows)[::-1]))[basic]
+            for of_columns, of_rows in (
+                (solution.col_value, solution.row_value),
+                (lower, self.row_upper),
+                (upper, self.row_lower),
+            )
+        )
+        return value, np.minimum(lower, value), np.maximum(upper, value)
+
     def solve(self) -> Answer:
         """The optimum of the whole programme, or the outcome that there is none."""
         # a moved bound leaves the last basis dual feasible, anything else primal feasible
@@ -276,7 +386,7 @@ class WarmLinear:
         x = np.zeros(len(self.cost))
         x[self._active] = np.array(solution.col_value)[self._place[self._active]]
         row_dual = np.array(solution.row_dual)
-        objective = float(self.cost @ x)
+        objective = dot(self.cost, x)
         reduced = self._reduced_cost(self.cost, row_dual)
         reduced[self._active] = np.array(solution.col_dual)[self._place[self._active]]
         return Answer(Outcome.OPTIMAL, objective, objective, x, row_dual, reduced)
@@ -295,17 +405,50 @@ class WarmLinear:
             self._highs.setOptionValue("simplex_strategy", _PRIMAL_SIMPLEX)
 
     def _run(self) -> Outcome:
-        if self._highs.run() == highspy.HighsStatus.kError:
-            raise SolverTrouble("the solver failed to run")
-        if self._highs.getModelStatus() == highspy.HighsModelStatus.kUnknown:
-            # seldom a warm start goes astray where a cold one does not
-            self._highs.clearSolver()
-            self._highs.run()
+        self._highs.run()
+        if self._highs.getModelStatus() in _ASTRAY:
+            self._run_cold()
         if self._highs.getModelStatus() == highspy.HighsModelStatus.kUnboundedOrInfeasible:
-            self._highs.setOptionValue("presolve", "off")
-            self._highs.run()
-            self._highs.setOptionValue("presolve", "choose")
+            with _options(self._highs, presolve="off"):
+                self._highs.run()
+        if self._highs.getModelStatus() == highspy.HighsModelStatus.kInfeasible:
+            self._prove_infeasible()
         return _outcome(self._highs)
+
+    def _prove_infeasible(self) -> None:
+        """Let the dual simplex confirm that there is no plan: the primal one, which perturbs
+        bounds, seldom says so in error."""
+        if self._highs.getOptionValue("simplex_strategy")[1] != _DUAL_SIMPLEX:
+            with _options(self._highs, presolve="off", simplex_strategy=_DUAL_SIMPLEX):
+                self._highs.run()
+            if self._highs.getModelStatus() in _ASTRAY:
+                self._run_cold()
+
+    def _run_cold(self) -> None:
+        """Begin anew, one way after another, where the solver went astray: a warm start seldom
+        does, and numbers out of all proportion to each other, such as 1,000,000 USD/lb beside
+        10,000,000 lb and one cent, do so more often."""
+        scales = {}, *map(self._scales, _FURTHER_BITS)
+        for way in [way | scale for scale in scales for way in _COLD_WAYS]:
+            self._highs.clearSolver()
+            with _options(self._highs, **way):
+                self._highs.run()
+            if self._highs.getModelStatus() not in _ASTRAY:
+                return
+
+    def _scales(self, further_bits: int) -> dict[str, int]:
+        """Powers of two that make large prices and pounds smaller in the solver's hands, so that
+        what it allows as an error is above what its arithmetic can tell apart."""
+        bounds = np.concatenate((self.lower, self.upper, self.row_lower, self.row_upper))
+        largest_lb = np.abs(bounds[np.isfinite(bounds)]).max(initial=1.0)
+        dearest_usd = np.abs(self.cost).max(initial=1.0)
+        return {
+            name: min(0, bits - math.ceil(math.log2(largest))) - further_bits
+            for name, bits, largest in (
+                ("user_bound_scale", _LARGEST_BITS, largest_lb),
+                ("user_objective_scale", _DEAREST_BITS, dearest_usd),
+            )
+        }
 
     def _reduced_cost(self, cost: np.ndarray, row_dual: np.ndarray) -> np.ndarray:
         matrix = self.programme.matrix
@@ -321,11 +464,9 @@ class WarmLinear:
         reduced = self._reduced_cost(cost, np.array(self._highs.getSolution().row_dual))
         reduced[self._active] = 0.0
         paying = np.flatnonzero(reduced < _PAYS)
-        pair = paying - self.programme.use.start
-        layout = self.programme.layout
         best = np.zeros(len(paying), bool)
-        best[_best_of_group(layout.pair_blend[pair], reduced[paying], _BEST_OF_BLEND)] = True
-        best[_best_of_group(layout.pair_lot[pair], reduced[paying], _BEST_OF_LOT)] = True
+        for group, count in ((self._first.blend, _BEST_OF_BLEND), (self._first.lot, _BEST_OF_LOT)):
+            best[best_of_group(group[paying], reduced[paying], count)] = True
         return paying[best]
 
     def _activate(self, columns: np.ndarray) -> None:
@@ -385,7 +526,7 @@ class WarmLinear:
         self._highs.changeColsCost(len(every), np.arange(len(every), dtype=np.int32), every)
 
 
-def _best_of_group(group: np.ndarray, value: np.ndarray, count: int) -> np.ndarray:
+def best_of_group(group: np.ndarray, value: np.ndarray, count: int) -> np.ndarray:
     """Positions of the `count` lowest values within each group."""
     order = np.lexsort((value, group))
     ordered = group[order]
@@ -406,21 +547,111 @@ def solve_whole(
 ) -> Answer:
     """Solve in whole numbers to a relative gap, or until time is out or the user stops it.
 
-    `guess` proposes a value for each whole column (NaN: none); the solver completes it to a
-    first plan. `on_better(objective, bound)` is told of each better plan; `stopped()` is asked
-    now and then whether to end the search. A search that is stopped answers with the best plan
-    so far, and with the bound that tells how far it is from the best. Raise KeyboardInterrupt
-    where Ctrl-C comes before there is a plan.
+    `guess` proposes a value for each whole column (NaN: none); a short search, within the time
+    limit too, completes it to a first plan. `on_better(objective, bound)` is told of each better
+    plan; `stopped()` is asked now and then whether to end the search. A search that is stopped
+    answers with the best plan so far, and with the bound that tells how far it is from the best.
+    Raise KeyboardInterrupt where Ctrl-C comes before there is a plan.
     """
+    until = time.monotonic() + time_limit_s
+    start, begun = None, None
+    given = np.zeros(0) if guess is None else np.isfinite(guess[programme.whole])
+    if given.all() and len(given):
+        start = guess
+    elif given.any():
+        held = _held_at(programme, guess)
+        share_s = _COMPLETION_SHARE * time_limit_s
+        begun = _search(held, gap_share, share_s, on_better, stopped, _COMPLETION_NODES)
+        start = begun.x if len(begun.x) else None
+
+    def search(start: np.ndarray | None, whole_within: float) -> Answer:
+        return _search(
+            programme,
+            gap_share,
+            max(0.0, until - time.monotonic()),
+            on_better,
+            stopped,
+            start=start,
+            whole_within=whole_within,
+        )
+
+    found = or_better(begun, lambda: search(start, _WHOLE_WITHIN))
+    if found.was_interrupted or not _lacks_to_whole(programme, found.x):
+        return found
+    try:
+        closely = search(None, _WHOLE_WITHIN_CLOSELY)
+    except KeyboardInterrupt:
+        return replace(found, outcome=Outcome.STOPPED, was_interrupted=True)
+    return found if closely.outcome is Outcome.STOPPED and not len(closely.x) else closely
+
+
+def _lacks_to_whole(programme: Programme, x: np.ndarray) -> bool:
+    """Whether pounds hang on what whole columns lack to be whole, as of a lot of ten million
+    that is taken as 0.999999 of one."""
+    if not len(x):
+        return False
+    lacks = np.where(programme.whole, np.abs(x - np.round(x)), 0.0)
+    matrix = programme.matrix
+    return bool((np.abs(matrix.value) * lacks[matrix.column]).max(initial=0.0) > _LEAST_FRACTION_LB)
+
+
+def or_better(begun: Answer | None, search: Callable[[], Answer]) -> Answer:
+    """What a search finds, or the plan that another began with where it ends with none better;
+    no search where Ctrl-C ended that one.
+
+    `begun` may be without a plan; its bound is not of the programme searched.
+    """
+    if begun is None or not len(begun.x):
+        return search()
+    kept = replace(begun, outcome=Outcome.STOPPED, bound=-np.inf)
+    if begun.was_interrupted:
+        return kept
+    try:
+        found = search()
+    except KeyboardInterrupt:
+        return replace(kept, was_interrupted=True)
+    if not len(found.x):
+        return kept
+    if found.objective > begun.objective:
+        return replace(found, x=begun.x, objective=begun.objective)
+    return found
+
+
+def _held_at(programme: Programme, guess: np.ndarray) -> Programme:
+    """The programme with the whole columns that a guess proposes held there."""
+    held = programme.whole & np.isfinite(guess)
+    return replace(
+        programme,
+        lower=np.where(held, guess, programme.lower),
+        upper=np.where(held, guess, programme.upper),
+    )
+
+
+def _search(
+    programme: Programme,
+    gap_share: float,
+    time_limit_s: float,
+    on_better: Callable[[float, float], None] | None,
+    stopped: Callable[[], bool] | None,
+    most_nodes: int | None = None,
+    start: np.ndarray | None = None,
+    whole_within: float = _WHOLE_WITHIN,
+) -> Answer:
+    """One search of `solve_whole`; `start` is a plan, of its whole columns at least (NaN: none)."""
     highs = _new_highs()
     highs.setOptionValue("mip_rel_gap", gap_share)
+    highs.setOptionValue("mip_feasibility_tolerance", whole_within)
     highs.setOptionValue("time_limit", time_limit_s)
+    if most_nodes is not None:
+        highs.setOptionValue("mip_max_nodes", most_nodes)
     bounds = (programme.lower, programme.upper)
     row_bounds = (programme.row_lower, programme.row_upper)
     _load(highs, programme.cost, bounds, programme.matrix, row_bounds, programme.whole)
-    if guess is not None:
-        given = np.flatnonzero(np.isfinite(guess))
-        highs.setSolution(len(given), given.astype(np.int32), guess[given])
+    if start is not None:
+        # it looks for a first plan, of which there is one; by measurement a sixth of the time
+        highs.setOptionValue("mip_heuristic_run_feasibility_jump", False)
+        given = np.flatnonzero(np.isfinite(start))
+        highs.setSolution(len(given), given.astype(np.int32), start[given])
     if on_better is not None:
         highs.cbMipImprovingSolution.subscribe(
             lambda event: on_better(event.data_out.mip_primal_bound, event.data_out.mip_dual_bound)
@@ -436,7 +667,7 @@ def solve_whole(
         return _no_answer(Outcome.STOPPED)
     x = np.array(highs.getSolution().col_value)
     bound = info.mip_dual_bound if programme.whole.any() else info.objective_function_value
-    objective = float(programme.cost @ x)
+    objective = dot(programme.cost, x)
     return Answer(outcome, objective, bound, x, _NOTHING, _NOTHING, was_interrupted)
 
 

@@ -28,6 +28,9 @@ _GIVES_LAST_USD_PER_LB = 1e5
 _DEAR_USD_PER_LB = 100.0
 """No meat costs as much; where a table says so, giving way costs more by as much."""
 _TIME_LIMIT_S = 5.0
+_FURTHER_LB = 10.0
+"""So many pounds further each ingredient may go where those next to it break a limit: lots of a few
+pounds a batch can be all there is to balance it with."""
 
 
 @dataclass(frozen=True)
@@ -89,9 +92,42 @@ def _whole_pounds(
     high = np.where(is_whole, nearest, np.ceil(exact))
     rounding = _rounding_programme(programme, x, batches, low, high)
     answer = solve_whole(rounding, gap_share=1e-4, time_limit_s=_TIME_LIMIT_S)
+    if not len(answer.x) or _breaks(programme, rounding, answer.x, count):
+        low = np.where(low > 0, np.maximum(low - _FURTHER_LB, 0.0), low)
+        high = np.where(high > 0, high + _FURTHER_LB, high)
+        further = _rounding_programme(programme, x, batches, low, high)
+        allowed_lb = _moved_by_rounding_lb(programme, further, np.where(low > 0, count, 0))
+        further.upper[len(programme.cost) :] = allowed_lb
+        again = solve_whole(further, gap_share=1e-4, time_limit_s=_TIME_LIMIT_S)
+        answer = again if len(again.x) else answer
     if not len(answer.x):
-        return low, x[programme.take]
+        return np.floor(exact), x[programme.take]
     return np.round(answer.x[programme.use]), answer.x[programme.take]
+
+
+def _breaks(programme: Programme, rounding: Programme, x: np.ndarray, count: np.ndarray) -> bool:
+    """Whether a row gives way by more than rounding explains."""
+    used = np.where(x[programme.use] > _LEAST_LB, count, 0)
+    allowed_lb = _moved_by_rounding_lb(programme, rounding, used)
+    return bool((x[len(programme.cost) :] > allowed_lb + _LEAST_LB).any())
+
+
+def _moved_by_rounding_lb(
+    programme: Programme, rounding: Programme, used: np.ndarray
+) -> np.ndarray:
+    """How far a pound more or less of each ingredient can move the rows that may give way.
+
+    `used` holds the batches of each pair, none where the pair is no ingredient.
+    """
+    layout, matrix = programme.layout, programme.matrix
+    finished = programme.names["finished"].start + layout.pair_blend
+    moved_lb = []
+    for row in rounding.matrix.row[rounding.matrix.start[len(programme.cost)] :]:
+        own = matrix.row == row
+        by_column = np.bincount(matrix.column[own], matrix.value[own], len(programme.cost))
+        by_pair = by_column[programme.use] + by_column[finished] * layout.kept_mass
+        moved_lb.append(float(np.abs(by_pair) @ used))
+    return np.array(moved_lb)
 
 
 def _rounding_programme(

@@ -3,20 +3,30 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from blend.core.build import build_programme
 from blend.core.programme import Programme
 from blend.core.solve import LinearPlan
-from blend.core.solver import Answer, Outcome, WarmLinear, solve_whole
+from blend.core.solver import Answer, Outcome, best_of_group, or_better, solve_whole
 from blend.core.weigh import WeighedPlan, weigh
 from blend.domain.case import Case
 from blend.domain.products import Product
 
 _LEAST_LB = 1e-6
+_NEAR_FROM_PAIRS = 2_000
+_NEAR_SHARE = 0.5
+_NEAR_OF_PRODUCT, _NEAR_OF_LOT = 40, 3
+"""From so many pairs of lot and product the neighbourhood of the linear optimum is searched first,
+in so much of the time; and how many pairs of each product and lot belong to it besides those in
+use. By measurement: more take longer and save nothing."""
+
+Tell = Callable[[float, float], None]
+"""Told the objective of a better plan and its bound, USD."""
 
 
 @dataclass(frozen=True)
@@ -31,13 +41,15 @@ class WholePlan:
     bound_usd: float
     weighed: WeighedPlan | None
     by_branching: bool
-    """False when the linear optimum already is whole where it must be."""
+    """False where the bound is the linear optimum: the plan is that optimum, or near it."""
+    was_interrupted: bool = False
+    """Whether Ctrl-C ended the search."""
 
 
 def plan_whole(
     case: Case,
     linear: LinearPlan,
-    on_better: Callable[[float, float], None] | None = None,
+    on_better: Tell | None = None,
     stopped: Callable[[], bool] | None = None,
 ) -> WholePlan:
     """Plan in whole numbers to the case's gap or time limit, beginning from the linear optimum.
@@ -51,16 +63,66 @@ def plan_whole(
         weighed = weigh(programme, settled)
         objective = linear.objective_usd
         return WholePlan(Outcome.OPTIMAL, objective, objective, weighed, by_branching=False)
-    answer = solve_whole(
-        programme,
-        gap_share=case.settings.gap_share,
-        time_limit_s=case.settings.time_limit_s,
-        guess=_rounded_guess(programme),
-        on_better=on_better,
-        stopped=stopped,
+    found = _search(programme, linear, on_better, stopped)
+    weighed = weigh(programme, found.x) if len(found.x) else None
+    bound_usd = max(linear.objective_usd, found.bound)  # NaN where nothing was found
+    return WholePlan(
+        found.outcome,
+        found.objective,
+        bound_usd,
+        weighed,
+        by_branching=found.bound > linear.objective_usd,
+        was_interrupted=found.was_interrupted,
     )
-    weighed = weigh(programme, answer.x) if len(answer.x) else None
-    return WholePlan(answer.outcome, answer.objective, answer.bound, weighed, by_branching=True)
+
+
+def _search(
+    programme: Programme,
+    linear: LinearPlan,
+    on_better: Tell | None,
+    stopped: Callable[[], bool] | None,
+) -> Answer:
+    """The best plan in whole numbers; its bound is minus infinity where the linear optimum shows
+    that it is near enough.
+
+    A large programme is searched first where the linear optimum draws from: with thousands of
+    lots some near ones can take the place of any other, so that little is lost, and the rest
+    takes the solver longer than there is.
+    """
+    settings = programme.layout.case.settings
+    until = time.monotonic() + settings.time_limit_s
+    least_usd = linear.objective_usd
+
+    def is_close(found: Answer) -> bool:
+        return found.objective - least_usd <= settings.gap_share * abs(found.objective)
+
+    def search(within: Programme, guess: np.ndarray, time_limit_s: float, tell: Tell) -> Answer:
+        return solve_whole(
+            within,
+            gap_share=settings.gap_share,
+            time_limit_s=time_limit_s,
+            guess=guess,
+            on_better=on_better and tell,
+            stopped=stopped,
+        )
+
+    guess, first = _rounded_guess(programme, linear), None
+    if len(programme.layout.pair_lot) >= _NEAR_FROM_PAIRS:
+        near, near_s = _near(programme, linear), _NEAR_SHARE * settings.time_limit_s
+        first = search(near, guess, near_s, lambda usd, _: on_better(usd, least_usd))
+        if len(first.x):
+            guess = first.x
+            if is_close(first):
+                return replace(first, outcome=Outcome.OPTIMAL, bound=-np.inf)
+    return or_better(
+        first,
+        lambda: search(
+            programme,
+            guess,
+            max(0.0, until - time.monotonic()),
+            lambda usd, bound: on_better(usd, max(bound, least_usd)),
+        ),
+    )
 
 
 def _linear_suffices(programme: Programme, linear: LinearPlan) -> np.ndarray | None:
@@ -85,12 +147,34 @@ def _batches_fit(product: Product, made_lb: float) -> bool:
     return fewest * product.blender_least_lb <= made_lb * (1 + 1e-9)
 
 
-def _rounded_guess(programme: Programme) -> np.ndarray:
-    """Containers of the divisible optimum rounded up: a start without which the solver
-    spends most of its time on a first plan (by measurement)."""
+def _rounded_guess(programme: Programme, linear: LinearPlan) -> np.ndarray:
+    """Containers of the linear optimum rounded up: a start without which the solver spends most
+    of its time on a first plan; none where products receive whole containers too, as that rules
+    out most of what was rounded (both by measurement)."""
     guess = np.full(len(programme.cost), np.nan)
-    answer: Answer = WarmLinear(programme).solve()
-    if answer.outcome is Outcome.OPTIMAL and "containers_taken" in programme.names:
-        block = programme.names["containers_taken"]
-        guess[block] = np.ceil(answer.x[block] - 1e-6)
+    if "containers_taken" in programme.names and "containers_used" not in programme.names:
+        container_lb = np.array([lot.container_lb or 0.0 for lot in programme.layout.lots])
+        boxed = np.flatnonzero(container_lb)
+        taken_lb = linear.answer.x[linear.programme.take][boxed]
+        guess[programme.names["containers_taken"]] = np.ceil(taken_lb / container_lb[boxed] - 1e-6)
     return guess
+
+
+def _near(programme: Programme, linear: LinearPlan) -> Programme:
+    """The programme without the pairs far from the linear optimum: those that it does not use,
+    and that are not among the nearest to pay of their product or of a lot that it takes."""
+    ours, theirs = programme.layout, linear.programme.layout
+    use = linear.programme.use
+    reduced = linear.answer.column_dual[use]
+    near = linear.answer.x[use] > 0
+    near[best_of_group(theirs.pair_blend, reduced, _NEAR_OF_PRODUCT)] = True
+    of_lot = best_of_group(theirs.pair_lot, reduced, _NEAR_OF_LOT)
+    is_taken = linear.answer.x[linear.programme.take] > 0
+    near[of_lot[is_taken[theirs.pair_lot[of_lot]]]] = True
+    by_lot = np.zeros((len(theirs.lots), len(theirs.products)), bool)
+    by_lot[theirs.pair_lot[near], theirs.blends.product[theirs.pair_blend[near]]] = True
+    upper = programme.upper.copy()
+    upper[programme.use] = np.where(
+        by_lot[ours.pair_lot, ours.blends.product[ours.pair_blend]], upper[programme.use], 0.0
+    )
+    return replace(programme, upper=upper)

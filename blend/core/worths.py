@@ -9,7 +9,7 @@ Linear Optimization, 1997, ch. 5, from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -27,6 +27,7 @@ _SHARE_STEPS = {
     Family.SHARE_LEAST: Step.SHARE_POINT,
     Family.SHARE_MOST: Step.SHARE_POINT,
 }
+_ORDER = Family.VOLUME_LEAST, Family.VOLUME_MOST
 _NUDGE = 1e-6
 """How far a requirement is moved to read the rate on one side, as a share of the finished
 pounds or of the order."""
@@ -45,7 +46,7 @@ def requirement_worths(
     programme = linear.programme
     activity = programme.matrix.dot_columns(answer.x, len(linear.row_lower))
     row_of = {requirement: row for row, requirement in enumerate(programme.requirements)}
-    worths = []
+    binding = []
     for row, requirement in enumerate(programme.requirements):
         if requirement.family in (Family.MASS, Family.SUPPLY):
             continue
@@ -56,15 +57,25 @@ def requirement_worths(
         twin = _other_side_of_exact_order(programme, row_of, requirement)
         if twin is not None and not at_least:
             continue
-        if progress is not None:
-            progress("worth of requirements")
         step, step_lb, size_lb = _step_of(linear, answer, requirement)
         rows = [row] if twin is None else [row, twin]
-        easing, tightening = _two_rates(linear, rows, at_least, _NUDGE * size_lb)
+        tighter = _NUDGE * size_lb if at_least else -_NUDGE * size_lb
+        binding.append((requirement, step, step_lb, at_least, (rows, tighter)))
+    moves = [(rows, sign * move) for *_, (rows, move) in binding for sign in (-1, 1)]
+    tell = None if progress is None else lambda: progress("worth of requirements")
+    rates = _rates_of_moving(linear, moves, tell)
+    worths = []
+    for (requirement, step, step_lb, at_least, _), eased, tightened in zip(
+        binding, rates[::2], rates[1::2], strict=True
+    ):
+        # USD saved per lb of easing, and lost per lb of tightening; below zero a saving is a
+        # loss, which an exact order can make
+        sign = 1.0 if at_least else -1.0
+        easing = 0.0 if eased is None else sign * eased
+        tightening = np.inf if tightened is None else sign * tightened
         if max(abs(easing), abs(tightening)) * step_lb > _LEAST_WORTH_USD:
             worth = RequirementWorth(requirement, step, easing * step_lb, tightening * step_lb)
             worths.append(worth)
-    linear.solve()
     return tuple(worths)
 
 
@@ -85,35 +96,52 @@ def _other_side_of_exact_order(
 
 
 def product_worths(linear: WarmLinear, answer: Answer) -> tuple[ProductWorth, ...]:
-    """What one more hundredweight, and a leaner or fatter target, would cost each product."""
+    """What one more hundredweight, and a leaner or fatter target, would cost each product.
+
+    Infinite where no plan is left. `linear` is left as it was found, solved.
+    """
     programme, layout = linear.programme, linear.programme.layout
-    row_of = {requirement: row for row, requirement in enumerate(programme.requirements)}
-    finished = answer.x[programme.names["finished"]]
-    worths = []
-    for index, product in enumerate(layout.products):
-        dual = {
-            family: answer.row_dual[row_of[requirement]]
-            if (requirement := Requirement(family, product.product_id)) in row_of
-            else 0.0
-            for family in (Family.VOLUME_LEAST, Family.VOLUME_MOST)
-        }
-        rows = [
-            row_of[Requirement(family, product.product_id)]
-            for family in (Family.LEAN_LEAST, Family.LEAN_MOST)
-        ]
-        point_lb = float(finished[index]) / POINTS_PER_SHARE
-        leaner = _rate_of_moving(linear, rows, _NUDGE * float(finished[index]))
-        fatter = _rate_of_moving(linear, rows, -_NUDGE * float(finished[index]))
-        worths.append(
-            ProductWorth(
-                product_id=product.product_id,
-                next_cwt_usd=float(sum(dual.values())) * LB_PER_CWT,
-                leaner_point_usd=leaner * point_lb,
-                fatter_point_usd=-fatter * point_lb,
-            )
+    made_lb = answer.x[programme.names["finished"]].tolist()
+    orders = _rows_by_product(programme, *_ORDER)
+    targets = _rows_by_product(programme, Family.LEAN_LEAST, Family.LEAN_MOST)
+    moves = []
+    for order, target, lb in zip(orders, targets, made_lb, strict=True):
+        moves += [(order, _NUDGE * LB_PER_CWT), (target, _NUDGE * lb), (target, -_NUDGE * lb)]
+    rates = _rates_of_moving(linear, moves)
+    return tuple(
+        ProductWorth(
+            product_id=product.product_id,
+            next_cwt_usd=_usd_per_cwt(more),
+            leaner_point_usd=np.inf if leaner is None else leaner * lb / POINTS_PER_SHARE,
+            fatter_point_usd=np.inf if fatter is None else -fatter * lb / POINTS_PER_SHARE,
         )
-    linear.solve()
-    return tuple(worths)
+        for product, lb, more, leaner, fatter in zip(
+            layout.products, made_lb, rates[::3], rates[1::3], rates[2::3], strict=True
+        )
+    )
+
+
+def next_cwts_usd(linear: WarmLinear) -> list[float]:
+    """What one more finished hundredweight of each product would cost, as in `product_worths`."""
+    orders = _rows_by_product(linear.programme, *_ORDER)
+    rates = _rates_of_moving(linear, [(order, _NUDGE * LB_PER_CWT) for order in orders])
+    return [_usd_per_cwt(more) for more in rates]
+
+
+def _usd_per_cwt(usd_per_lb: float | None) -> float:
+    return np.inf if usd_per_lb is None else usd_per_lb * LB_PER_CWT
+
+
+def _rows_by_product(programme: Programme, *families: Family) -> list[list[int]]:
+    row_of = {requirement: row for row, requirement in enumerate(programme.requirements)}
+    return [
+        [
+            row_of[requirement]
+            for family in families
+            if (requirement := Requirement(family, product.product_id)) in row_of
+        ]
+        for product in programme.layout.products
+    ]
 
 
 def lot_worths(
@@ -269,29 +297,33 @@ def _step_of(
     return Step.CWT, LB_PER_CWT, LB_PER_CWT
 
 
-def _two_rates(
-    linear: WarmLinear, rows: list[int], at_least: bool, nudge_lb: float
-) -> tuple[float, float]:
-    """USD saved per lb of easing rows that move as one, and lost per lb of tightening them.
+def _rates_of_moving(
+    linear: WarmLinear,
+    moves: Sequence[tuple[Sequence[int], float]],
+    tell: Callable[[], None] | None = None,
+) -> list[float | None]:
+    """USD per lb when several rows move together by so many lb, None where no plan is left; by
+    move.
 
-    Below zero a saving is a loss, which an exact order can make.
+    As a rule the optimal basis in hand stays, and its prices are the rates. Where it does not,
+    on a kink, the programme is solved with the rows moved, and is left as it was found, solved.
     """
-    tighter = nudge_lb if at_least else -nudge_lb
-    eased = _dual_when_moved(linear, rows, -tighter)
-    tightened = _dual_when_moved(linear, rows, tighter)
-    sign = 1.0 if at_least else -1.0
-    easing = 0.0 if eased is None else sign * sum(eased)
-    tightening = np.inf if tightened is None else sign * sum(tightened)
-    return easing, tightening
+    kept = linear.prices_if_moved(moves)
+    rates = []
+    for (rows, move_lb), prices in zip(moves, kept, strict=True):
+        if prices is None:
+            if tell is not None:
+                tell()
+            prices = _prices_when_moved(linear, rows, move_lb)
+        rates.append(None if prices is None else float(sum(prices)))
+    if any(prices is None for prices in kept):
+        linear.solve()
+    return rates
 
 
-def _rate_of_moving(linear: WarmLinear, rows: list[int], move_lb: float) -> float:
-    """USD per lb when several rows move together; infinite when no plan is left."""
-    duals = _dual_when_moved(linear, rows, move_lb)
-    return np.inf * np.sign(move_lb) if duals is None else float(sum(duals))
-
-
-def _dual_when_moved(linear: WarmLinear, rows: list[int], move_lb: float) -> list[float] | None:
+def _prices_when_moved(
+    linear: WarmLinear, rows: Sequence[int], move_lb: float
+) -> list[float] | None:
     """Dual prices of rows with their bounds moved, put back afterwards; None if infeasible."""
     bounds = [(linear.row_lower[row], linear.row_upper[row]) for row in rows]
     for row, (lower, upper) in zip(rows, bounds, strict=True):

@@ -24,11 +24,13 @@ from statistics import NormalDist
 
 import numpy as np
 
-from blend.core.cone import Cone, ConicLinear, solve_conic_whole
+from blend.core.cone import Cone
 from blend.core.layout import Layout, lay_out
 from blend.core.programme import Columns, Programme, Rows
 from blend.core.promises import lean_limits
 from blend.core.solver import Outcome
+from blend.core.tangents import ConicLinear
+from blend.core.whole_cones import solve_conic_whole
 from blend.domain.case import Case
 from blend.domain.correction import (
     Act,
@@ -258,23 +260,23 @@ class _Job:
         normal = NormalDist(fat_share, error_share)
         return normal.cdf(self.most_fat) - normal.cdf(self.least_fat)
 
-    def _to_whole_boxes(self, add: np.ndarray) -> np.ndarray:
+    def _to_whole_containers(self, add: np.ndarray) -> np.ndarray:
         """The pounds of whole containers, which a solver leaves a hair off."""
-        if not (self.terms.whole_boxes and len(add)):
+        if not (self.terms.whole_containers and len(add)):
             return add
         box = np.array([lot.container_lb or 0.0 for lot in self.lots])
         boxed = np.divide(add, box, out=np.zeros(len(box)), where=box > 0)
         return np.where(box > 0, np.round(boxed) * box, add)
 
     def correction(self, act: Act, add: np.ndarray, out: float) -> Correction:
-        add = self._to_whole_boxes(add)
+        add = self._to_whole_containers(add)
         finished_lb, fat_share, error_share = self._state(add, out)
         added = tuple(
             Added(
                 lot.lot_id,
                 pounds_lb,
                 round(pounds_lb / lot.container_lb)
-                if self.terms.whole_boxes and lot.container_lb
+                if self.terms.whole_containers and lot.container_lb
                 else None,
                 pounds_lb * lot.delivered_usd_per_lb,
             )
@@ -327,7 +329,7 @@ def _add_steps(job: _Job, columns: Columns, rows: Rows) -> None:
     """Amounts in whole containers, or in whole steps of the scale."""
     step_lb = np.array(
         [
-            (lot.container_lb if job.terms.whole_boxes else None) or job.terms.step_lb or 0.0
+            (lot.container_lb if job.terms.whole_containers else None) or job.terms.step_lb or 0.0
             for lot in job.lots
         ]
     )

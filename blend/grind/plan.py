@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from blend.core.clash import explain_clash
 from blend.core.prices import dual_prices
 from blend.core.solve import LinearPlan, open_linear, without_end
-from blend.core.solver import Outcome
+from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.core.whole import WholePlan, plan_whole
 from blend.core.worths import lot_worths, product_worths, requirement_worths
 from blend.domain.case import Case
 from blend.domain.plan import Bound, Plan, Proof
-from blend.errors import InputRefused, NoPlan, SolverTrouble
+from blend.errors import InputRefused, NoPlan, OutOfTime
 from blend.proof.bound import dual_bound_usd
 from blend.proof.check import check_plan, count_money
 
@@ -25,15 +26,17 @@ def make_plan(
     worths: bool = True,
     progress: Say | None = None,
     stopped: Callable[[], bool] | None = None,
+    keep_interrupted: bool = True,
 ) -> Plan:
     """The least-cost plan of a case, proved.
 
     `worths` asks also what each requirement, product and lot is worth; it takes many small
     solves more. `progress` is told in a few words what is being done. A search stopped by
-    the time limit or by Ctrl-C gives the best plan so far.
+    the time limit or by Ctrl-C gives the best plan so far, and pricing stopped by Ctrl-C what
+    it has by then; unless `keep_interrupted`, Ctrl-C raises KeyboardInterrupt instead.
 
     Raises NoPlan with the clash when nothing meets every requirement, InputRefused when
-    money could be made without end, SolverTrouble when time ran out before any plan.
+    money could be made without end, OutOfTime when time ran out before any plan.
     """
     say = progress or (lambda text: None)
     say("the linear programme")
@@ -49,24 +52,34 @@ def make_plan(
     if whole.outcome is Outcome.INFEASIBLE:
         raise NoPlan(explain_clash(case, whole=True, progress=say))
     if whole.weighed is None:
-        raise SolverTrouble(
+        raise OutOfTime(
             f"no plan was found within {case.settings.time_limit_s:g} s; allow more time "
             "(time_limit_s), or ask for whole containers in fewer places (whole_containers)"
         )
+    if whole.was_interrupted and not keep_interrupted:
+        raise KeyboardInterrupt
     say("the proof")
     weighed = whole.weighed
     parts = (case, weighed.takes, weighed.runs, weighed.shortfall_lb)
-    return Plan(
+    plan = Plan(
         takes=weighed.takes,
         runs=weighed.runs,
         shortfall_lb=weighed.shortfall_lb,
         money=count_money(*parts),
         proof=Proof(check_plan(*parts), _bound(case, optimum, whole)),
-        products_worth=product_worths(linear, answer) if worths else (),
-        requirements_worth=requirement_worths(linear, answer, say) if worths else (),
-        lots_worth=lot_worths(linear, answer, say) if worths else (),
         stopped_early=whole.outcome is Outcome.STOPPED,
     )
+    return _priced(plan, linear, answer, say) if worths else plan
+
+
+def _priced(plan: Plan, linear: WarmLinear, answer: Answer, say: Say) -> Plan:
+    """The plan with what things are worth, as far as Ctrl-C lets that be told."""
+    try:
+        plan = replace(plan, products_worth=product_worths(linear, answer))
+        plan = replace(plan, requirements_worth=requirement_worths(linear, answer, say))
+        return replace(plan, lots_worth=lot_worths(linear, answer, say))
+    except KeyboardInterrupt:
+        return replace(plan, worths_stopped=True)
 
 
 def _bound(case: Case, optimum: LinearPlan, whole: WholePlan) -> Bound:

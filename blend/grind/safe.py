@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from math import sqrt
@@ -11,7 +11,6 @@ from statistics import NormalDist
 import numpy as np
 
 from blend.core.build import build_programme
-from blend.core.cone import ConicAnswer
 from blend.core.promises import (
     PromisedProgramme,
     SafeAnswer,
@@ -21,6 +20,7 @@ from blend.core.promises import (
 )
 from blend.core.solve import solve_linear
 from blend.core.solver import Outcome
+from blend.core.tangents import ConicAnswer
 from blend.core.weigh import WeighedPlan
 from blend.domain.case import Case
 from blend.domain.certificates import PromiseCertificate
@@ -85,6 +85,8 @@ class SafePlan:
     """What `any_plan_usd` is proved from."""
     tests: tuple[TestWorth, ...] = ()
     """From the most gain to the least; empty when no test was priced."""
+    tests_stopped: bool = False
+    """The user stopped the pricing: tests are missing."""
 
     def prove(
         self,
@@ -179,7 +181,8 @@ def make_safe_plan(
     """
     say = progress or (lambda text: None)
     promises = tuple(promises)
-    without = make_plan(case, worths=False, progress=progress)
+    # Ctrl-C before there is a plan that keeps its promises leaves nothing to show
+    without = make_plan(case, worths=False, progress=progress, keep_interrupted=False)
     say("promises, containers divisible")
     promised = PromisedProgramme(build_programme(case.divisible()), uncertainty, promises)
     divisible = solve_promised(promised)
@@ -203,7 +206,10 @@ def make_safe_plan(
     say("whole pounds and the proof")
     weighed, checks = _weigh_kept(case, search, found, uncertainty, promises)
     by_prices = promised_bound(case, uncertainty, promises, divisible.certificate)
-    say("what one more test is worth")
+    tests, tests_stopped = (), False
+    if test is not None:
+        say("what one more test is worth")
+        tests, tests_stopped = _value_tests(promised, divisible, test, found.was_interrupted)
     return SafePlan(
         plan=_plan(case, weighed, found),
         promises=checks,
@@ -212,13 +218,29 @@ def make_safe_plan(
         divisible_without_usd=solve_linear(case).objective_usd,
         any_plan_usd=max(rounded_down(by_prices), without.proof.bound.bound_usd),
         certificate=divisible.certificate,
-        tests=() if test is None else value_tests(promised, divisible, test),
+        tests=tests,
+        tests_stopped=tests_stopped,
     )
 
 
-def value_tests(
+def _value_tests(
+    promised: PromisedProgramme, divisible: SafeAnswer, test: OneTest, was_interrupted: bool
+) -> tuple[tuple[TestWorth, ...], bool]:
+    """What tests are worth, from the most gain to the least, and whether Ctrl-C left some out."""
+    worths: list[TestWorth] = []
+    if not was_interrupted:
+        try:
+            for worth in _each_test(promised, divisible, test):
+                worths.append(worth)
+        except KeyboardInterrupt:
+            was_interrupted = True
+    ordered = sorted(worths, key=lambda worth: (-worth.saving_usd, worth.lot_id))
+    return tuple(ordered), was_interrupted
+
+
+def _each_test(
     promised: PromisedProgramme, divisible: SafeAnswer, test: OneTest
-) -> tuple[TestWorth, ...]:
+) -> Iterator[TestWorth]:
     """What one more test of each lot in the plan saves, and how many would pay.
 
     A test narrows the lot's error to 1/(1/error² + 1/variance); its mean is taken as it is,
@@ -227,7 +249,6 @@ def value_tests(
     layout, x = promised.layout, divisible.answer.x
     used_lb = np.bincount(layout.pair_lot, x[promised.programme.use], len(layout.lots))
     cost, reference = promised.programme.cost, promised.reference
-    worths = []
     for index in np.flatnonzero((used_lb > _USED_LB) & (promised.error > 0)):
         variance = test.variance(float(promised.container_sd[index]))
         if variance == 0:
@@ -242,18 +263,14 @@ def value_tests(
             if usd[-2] - usd[-1] <= test.cost_usd:
                 break
         saved = [before - after for before, after in pairwise(usd)]
-        worths.append(
-            TestWorth(
-                lot_id=layout.lots[index].lot_id,
-                standard_error_share=errors[0],
-                error_after_share=errors[1],
-                saving_usd=max(0.0, saved[0]),
-                tests_that_pay=sum(usd > test.cost_usd for usd in saved),
-                test_cost_usd=test.cost_usd,
-            )
+        yield TestWorth(
+            lot_id=layout.lots[index].lot_id,
+            standard_error_share=errors[0],
+            error_after_share=errors[1],
+            saving_usd=max(0.0, saved[0]),
+            tests_that_pay=sum(usd > test.cost_usd for usd in saved),
+            test_cost_usd=test.cost_usd,
         )
-    promised.refer_to(reference)
-    return tuple(sorted(worths, key=lambda worth: (-worth.saving_usd, worth.lot_id)))
 
 
 def _gap_share(case: Case, whole: PromisedProgramme) -> float:
@@ -271,7 +288,7 @@ def _weigh_kept(
     promises: tuple[Promise, ...],
 ) -> tuple[WeighedPlan, tuple[PromiseCheck, ...]]:
     """Weigh; where whole pounds break a promise, plan with so much more distance and again."""
-    x = found.x
+    x, was_interrupted = found.x, found.was_interrupted
     for _ in range(_MOST_WEIGHINGS):
         weighed = search.weighed(x)
         checks = check_promises(case, weighed.runs, uncertainty, promises)
@@ -280,7 +297,10 @@ def _weigh_kept(
         _keep_off(search.promised, x, checks)
         nearer = search.search_near(x)
         if not len(nearer.x):
+            if was_interrupted:
+                raise KeyboardInterrupt  # What was found would break a promise.
             nearer = search.search(case.settings.time_limit_s)
+            was_interrupted = nearer.was_interrupted
         if not len(nearer.x):
             break
         x = nearer.x

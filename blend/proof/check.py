@@ -9,7 +9,7 @@ the inspector and the plant's own sampling decide.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -116,7 +116,7 @@ class _Limit:
         """The check of the worst reading; a fault of the plan itself breaks it anyway."""
         if self.section:
             readings = tuple(replace(reading, allowance=Fraction(0)) for reading in readings)
-        worst = max(readings, key=lambda r: (_SEVERITY[self._verdict(r)], self._beyond(r)))
+        worst, verdict = self._worst(readings)
         return Check(
             requirement=self.requirement,
             read=float(worst.figure),
@@ -124,7 +124,7 @@ class _Limit:
             most=_float_or_none(self.most),
             unit=self.unit,
             allowance=float(worst.allowance),
-            verdict=Verdict.BROKEN if fault else self._verdict(worst),
+            verdict=Verdict.BROKEN if fault else verdict,
             note=fault or worst.note or self.note,
             section=self.section,
         )
@@ -132,6 +132,19 @@ class _Limit:
     def idle(self, why: str) -> Check:
         """Met because there is nothing to hold it against."""
         return replace(self.hold(Reading(Fraction(0), note=why)), verdict=Verdict.MET)
+
+    def _worst(self, readings: Sequence[Reading]) -> tuple[Reading, Verdict]:
+        if len(readings) == 1 and self._is_within(readings[0]):
+            return readings[0], Verdict.MET  # most are, and how far within is of no account
+        beyond = [self._beyond(reading) for reading in readings]
+        verdicts = [_verdict(*each) for each in zip(beyond, readings, strict=True)]
+        worst = max(range(len(readings)), key=lambda i: (_SEVERITY[verdicts[i]], beyond[i]))
+        return readings[worst], verdicts[worst]
+
+    def _is_within(self, reading: Reading) -> bool:
+        return (self.least is None or reading.figure >= self.least) and (
+            self.most is None or reading.figure <= self.most
+        )
 
     def _beyond(self, reading: Reading) -> Fraction:
         """How far the reading lies outside the limits, below zero inside."""
@@ -142,11 +155,11 @@ class _Limit:
             outside.append(reading.figure - self.most)
         return max(outside)
 
-    def _verdict(self, reading: Reading) -> Verdict:
-        beyond = self._beyond(reading)
-        if beyond <= 0:
-            return Verdict.MET
-        return Verdict.WITHIN_ROUNDING if beyond <= reading.allowance else Verdict.BROKEN
+
+def _verdict(beyond: Fraction, reading: Reading) -> Verdict:
+    if beyond <= 0:
+        return Verdict.MET
+    return Verdict.WITHIN_ROUNDING if beyond <= reading.allowance else Verdict.BROKEN
 
 
 def _float_or_none(number: Fraction | None) -> float | None:

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import lru_cache
+from functools import cache, partial
+from itertools import compress
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
@@ -33,13 +34,16 @@ class Pair:
     fat: int
 
 
+Groups = tuple[tuple[frozenset[Selector], tuple[Pair, ...]], ...]
+"""By the rules' selectors that mean a lot: the lots."""
+
+
 @dataclass(frozen=True, slots=True)
 class Framed:
     """One product: the rules that govern it, and its pairs, those alike to the rules together."""
 
     rules: tuple[Rule, ...]
-    groups: tuple[tuple[frozenset[Selector], tuple[Pair, ...]], ...]
-    """By the rules' selectors that mean a lot: the lots."""
+    groups: Groups
     pairs: Mapping[int, Pair]
     """By lot."""
     chosen: Mapping[Rule, frozenset[int]]
@@ -47,7 +51,11 @@ class Framed:
 
 
 class Frame:
-    """The pairs of a case in whole numbers of `1 / unit` pounds."""
+    """The pairs of a case in whole numbers of `1 / unit` pounds.
+
+    A product has a pair with nearly every lot. Products that are alike share them: what is kept
+    of the lots, which of them may be held, and how rules part those is found once for each kind.
+    """
 
     def __init__(self, case: Case) -> None:
         day = case.settings.plan_on
@@ -57,23 +65,26 @@ class Frame:
             lot for lot in stocked if lot.reason_unusable(day) is None
         )
         self.place = {lot.lot_id: place for place, lot in enumerate(self.lots)}
-        rules = case.binding_rules()
-        kept, may_hold = _kept(case), _may_hold(case)
-        means = lru_cache(maxsize=None)(
-            lambda selector: frozenset(
-                place for place, lot in enumerate(self.lots) if selector.holds(lot)
+        means = cache(partial(_meant, self.lots))
+        self.unit, weighed = _weighed(case, self.lots)
+        held = _held(case, self.lots)
+        grouped = cache(
+            lambda losing, asked, banned, parting: _grouped(
+                compress(weighed[losing], held[asked]), banned, parting, means
             )
         )
-        found = {
-            product.product_id: _pairs(product, self.lots, rules, kept, may_hold, means)
-            for product in case.products
-        }
-        shares = [share for _, pairs in found.values() for _, *both in pairs for share in both]
-        self.unit = math.lcm(*(share.denominator for share in shares))
-        self.products = {
-            product_id: _framed(governing, pairs, self.unit, means)
-            for product_id, (governing, pairs) in found.items()
-        }
+        rules = case.binding_rules()
+        self.products: dict[str, Framed] = {}
+        for product in case.products:
+            governing = tuple(rule for rule in rules if rule.governs(product))
+            groups, pairs = grouped(
+                _losing(case, product),
+                _asked(product),
+                _selectors(governing, RuleKind.MUST_NOT_USE),
+                _selectors(governing, RuleKind.SHARE, RuleKind.MUST_USE),
+            )
+            chosen = {rule: means(rule.lots) for rule in governing if rule.kind is RuleKind.SHARE}
+            self.products[product.product_id] = Framed(governing, groups, pairs, chosen)
         self.must_use: dict[Rule, frozenset[int]] = {
             rule: means(rule.lots) for rule in rules if rule.kind is RuleKind.MUST_USE
         }
@@ -120,81 +131,80 @@ def _what_frames(case: Case) -> tuple:
     )
 
 
-def _pairs(
-    product: Product,
-    lots: Sequence[Lot],
-    rules: Sequence[Rule],
-    kept: Callable,
-    may_hold: Callable,
-    means: Callable[[Selector], frozenset[int]],
-) -> tuple[tuple[Rule, ...], list[tuple[int, Fraction, Fraction]]]:
-    governing = tuple(rule for rule in rules if rule.governs(product))
-    banned = frozenset().union(
-        *(means(rule.lots) for rule in governing if rule.kind is RuleKind.MUST_NOT_USE)
+def _meant(lots: Sequence[Lot], selector: Selector) -> frozenset[int]:
+    return frozenset(place for place, lot in enumerate(lots) if selector.holds(lot))
+
+
+def _selectors(rules: Iterable[Rule], *kinds: RuleKind) -> tuple[Selector, ...]:
+    return tuple(dict.fromkeys(rule.lots for rule in rules if rule.kind in kinds))
+
+
+def _losing(case: Case, product: Product) -> tuple[str, ...]:
+    """The losses that befall the product: it keeps what others keep that lose alike."""
+    return tuple(
+        loss.loss_id
+        for loss in case.losses
+        if not loss.products or product.product_id in loss.products
     )
-    pairs = [
-        (place, *kept(lot, product))
-        for place, lot in enumerate(lots)
-        if place not in banned and may_hold(lot, product)
-    ]
-    return governing, pairs
 
 
-def _framed(
-    governing: tuple[Rule, ...],
-    pairs: Sequence[tuple[int, Fraction, Fraction]],
-    unit: int,
-    means: Callable[[Selector], frozenset[int]],
-) -> Framed:
-    selectors = {
-        rule.lots: means(rule.lots)
-        for rule in governing
-        if rule.kind in (RuleKind.SHARE, RuleKind.MUST_USE)
+def _asked(product: Product) -> tuple[frozenset[str], frozenset[str]]:
+    """What the product asks of a lot: it may hold, rules aside, what others may that ask alike."""
+    return product.species, product.programmes
+
+
+def _weighed(case: Case, lots: Sequence[Lot]) -> tuple[int, dict[tuple[str, ...], list[Pair]]]:
+    """The unit of the frame, and by losses a pair with each lot."""
+    alike = {_losing(case, product): product for product in case.products}
+    kept = {
+        losing: [kept_of_lb(lot, product, case.losses) for lot in lots]
+        for losing, product in alike.items()
     }
-    groups: dict[frozenset[Selector], list[Pair]] = defaultdict(list)
-    for place, lean, fat in pairs:
-        chosen_by = frozenset(selector for selector, lots in selectors.items() if place in lots)
-        groups[chosen_by].append(Pair(place, _units(lean, unit), _units(fat, unit)))
-    return Framed(
-        governing,
-        tuple((by, tuple(each)) for by, each in groups.items()),
-        {pair.lot: pair for each in groups.values() for pair in each},
-        {rule: means(rule.lots) for rule in governing if rule.kind is RuleKind.SHARE},
+    unit = math.lcm(
+        *(share.denominator for shares in kept.values() for both in shares for share in both)
     )
+    return unit, {
+        losing: [
+            Pair(place, _units(lean, unit), _units(fat, unit))
+            for place, (lean, fat) in enumerate(shares)
+        ]
+        for losing, shares in kept.items()
+    }
+
+
+def _held(
+    case: Case, lots: Sequence[Lot]
+) -> dict[tuple[frozenset[str], frozenset[str]], list[bool]]:
+    """By what products ask: of each lot, whether they may hold it."""
+    day = case.settings.plan_on
+    alike = {_asked(product): product for product in case.products}
+    return {
+        asked: [not reason_barred(lot, product, day) for lot in lots]
+        for asked, product in alike.items()
+    }
+
+
+def _grouped(
+    pairs: Iterable[Pair],
+    banned: Iterable[Selector],
+    parting: Sequence[Selector],
+    means: Callable[[Selector], frozenset[int]],
+) -> tuple[Groups, dict[int, Pair]]:
+    """Pairs but those banned, parted by which selectors mean them; and again by lot."""
+    barred = frozenset().union(*map(means, banned))
+    parts = [(1 << number, means(selector)) for number, selector in enumerate(parting)]
+    by_lot = {pair.lot: pair for pair in pairs if pair.lot not in barred}
+    groups: dict[int, list[Pair]] = defaultdict(list)
+    for place, pair in by_lot.items():
+        groups[sum(mark for mark, lots in parts if place in lots)].append(pair)
+    return tuple(
+        (frozenset(s for n, s in enumerate(parting) if marks >> n & 1), tuple(each))
+        for marks, each in groups.items()
+    ), by_lot
 
 
 def _units(share: Fraction, unit: int) -> int:
     return share.numerator * (unit // share.denominator)
-
-
-def _kept(case: Case) -> Callable[[Lot, Product], tuple[Fraction, Fraction]]:
-    """What a product keeps of a lot, reckoned once for products that lose alike."""
-    known: dict[tuple, tuple[Fraction, Fraction]] = {}
-
-    def kept(lot: Lot, product: Product) -> tuple[Fraction, Fraction]:
-        losing = tuple(
-            loss.loss_id
-            for loss in case.losses
-            if not loss.products or product.product_id in loss.products
-        )
-        key = lot.lot_id, losing
-        if key not in known:
-            known[key] = kept_of_lb(lot, product, case.losses)
-        return known[key]
-
-    return kept
-
-
-def _may_hold(case: Case) -> Callable[[Lot, Product], bool]:
-    known: dict[tuple, bool] = {}
-
-    def may_hold(lot: Lot, product: Product) -> bool:
-        key = lot.lot_id, product.species, product.programmes
-        if key not in known:
-            known[key] = not reason_barred(lot, product, case.settings.plan_on)
-        return known[key]
-
-    return may_hold
 
 
 def excess_heat(rule: Rule) -> dict[str, Fraction]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 
@@ -119,23 +119,26 @@ def _held(
     most: Fraction | float | None = None,
     unit: str = "lb",
     note: str = "",
-    section: str = "",
 ) -> DayCheck:
-    beyond = max(
-        [_ZERO]
-        + ([Fraction(least) - read - _room(least)] if least is not None else [])
-        + ([read - Fraction(most) - _room(most)] if most is not None else [])
-    )
     return DayCheck(
         requirement=requirement,
         read=float(read),
         least=None if least is None else float(least),
         most=None if most is None else float(most),
         unit=unit,
-        verdict=Verdict.BROKEN if beyond > 0 else Verdict.MET,
+        verdict=Verdict.MET if _is_kept(read, least, most) else Verdict.BROKEN,
         note=note,
-        section=section,
     )
+
+
+def _is_kept(
+    read: Fraction | float, least: Fraction | float | None, most: Fraction | float | None
+) -> bool:
+    """Whether the reading lies within its limits, but for what binary fractions leave behind.
+    Floats are taken as exactly what they are."""
+    if least is not None and read < least and read < Fraction(least) - _room(least):
+        return False
+    return most is None or read <= most or read <= Fraction(most) + _room(most)
 
 
 def _room(limit: Fraction | float) -> Fraction:
@@ -180,20 +183,25 @@ def _strictly(check: Check, day: date) -> DayCheck:
         check.requirement.lot_id,
         check.requirement.rule_id,
     )
-    held = _held(
-        requirement,
-        Fraction(check.read),
+    return DayCheck(
+        requirement=requirement,
+        read=check.read,
         least=check.least,
         most=check.most,
         unit=check.unit,
+        verdict=_strict_verdict(check),
         note=check.note,
         section=check.section,
     )
+
+
+def _strict_verdict(check: Check) -> Verdict:
     if check.verdict in (Verdict.MET, Verdict.WARNING, Verdict.NOTE):
-        return replace(held, verdict=check.verdict)
+        return check.verdict
     # broken although the reading lies well within its limits: the plan misstates something
     misstated = check.verdict is Verdict.BROKEN and not _is_at_or_beyond_limit(check)
-    return replace(held, verdict=Verdict.BROKEN) if misstated else held
+    is_kept = _is_kept(check.read, check.least, check.most)
+    return Verdict.MET if is_kept and not misstated else Verdict.BROKEN
 
 
 def _is_at_or_beyond_limit(check: Check) -> bool:
@@ -298,9 +306,10 @@ def _stock(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[Day
             said_lb = stated.get((lot.lot_id, day), _ZERO)
             balance = DayRequirement(day, DayFamily.BALANCE, lot_id=lot.lot_id)
             apart_lb = max(stock.lacking_lb[key], abs(kept_lb - said_lb))
-            yield _held(balance, apart_lb, most=_SOLVER_LB + NEAR * kept_lb)
+            most_apart_lb = _SOLVER_LB + NEAR * kept_lb
+            yield _held(balance, apart_lb, most=most_apart_lb)
             use_by = DayRequirement(day, DayFamily.USE_BY, lot_id=lot.lot_id)
-            yield _held(use_by, stock.past_day_lb[key], most=_SOLVER_LB + NEAR * kept_lb)
+            yield _held(use_by, stock.past_day_lb[key], most=most_apart_lb)
             if horizon.store_of(lot) is None:
                 nowhere = DayRequirement(day, DayFamily.CAPACITY, lot_id=lot.lot_id)
                 yield _held(nowhere, kept_lb, most=_SOLVER_LB, note="no store holds it")

@@ -70,7 +70,10 @@ def _quantile_columns(first: str, unit: str, decimals: Format) -> list[ShownColu
 def _quantiles(values: np.ndarray) -> tuple[Cell, ...]:
     if not len(values):
         return (None,) * len(QUANTILES)
-    return tuple(float(each) for each in np.quantile(values, QUANTILES))
+    # between a number and "no plan" there is nothing to interpolate
+    how = "linear" if np.isfinite(values).all() else "inverted_cdf"
+    quantiles = np.quantile(values, QUANTILES, method=how)
+    return tuple("no plan" if np.isinf(each) else float(each) for each in quantiles)
 
 
 def totals_table(results: ScenarioResults) -> ShownTable:
@@ -88,7 +91,8 @@ def totals_table(results: ScenarioResults) -> ShownTable:
 
 
 def orders_table(results: ScenarioResults) -> ShownTable:
-    """Quantiles of what one more hundredweight of each product would cost."""
+    """Quantiles of what one more hundredweight of each product would cost; "no plan" where there
+    would be none with it."""
     columns = _quantile_columns("Next cwt of", "USD", Format.HUNDREDTHS)
     rows = [
         (product.name, *_quantiles(results.drawn(f"{NEXT_CWT}{product.product_id}")))

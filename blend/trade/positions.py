@@ -75,7 +75,11 @@ def plan_positions(
             "containers and counts as divisible"
         )
     say("worth of orders and rooms")
-    worth = day_worths(solved) if worths else DayWorths((), (), {})
+    worth, worths_stopped = DayWorths((), (), {}), False
+    try:
+        worth = day_worths(solved) if worths else worth
+    except KeyboardInterrupt:
+        worths_stopped = True
     say("the proof")
     plan = PositionsPlan(
         days=horizon.days,
@@ -91,6 +95,7 @@ def plan_positions(
         orders_worth=worth.orders,
         rooms_worth=worth.rooms,
         stopped_early=solved.outcome is Outcome.STOPPED,
+        worths_stopped=worths_stopped,
     )
     checks = check_positions(horizon, plan)
     return replace(

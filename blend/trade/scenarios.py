@@ -144,9 +144,10 @@ class ScenarioResults:
         return values[~np.isnan(values)]
 
     def table_rows(self) -> Iterator[tuple]:
-        """Rows of the tidy table: scenario, outcome, then the values."""
+        """Rows of the tidy table: scenario, outcome, then the values; None where there is none,
+        be it that no plan would be left with one hundredweight more."""
         for index, outcome in enumerate(self.outcomes):
-            values = (None if np.isnan(x) else float(x) for x in self.values[index])
+            values = (float(x) if np.isfinite(x) else None for x in self.values[index])
             yield (self.job.name(index), outcome.value, *values)
 
 

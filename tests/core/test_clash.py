@@ -190,6 +190,31 @@ def test_no_usable_lot_at_all():
     assert Requirement(Family.VOLUME_LEAST, "ground") in clash.requirements
     (change,) = clash.changes
     assert (change.becomes, change.total_usd) == (0.0, pytest.approx(0.0))
+    assert clash.kept_out == ()
+
+
+def test_a_programme_that_no_lot_carries_is_told_and_no_rule_beside_it():
+    lots = [make_lot("a", 0.80, 3.0, programmes=frozenset({"grass"}))]
+    product = replace(make_product(0.80, 100), programmes=frozenset({"organic"}))
+    never = Rule("never", RuleKind.MUST_NOT_USE, (), parse_selector("species=beef"))
+    clash = explain_clash(make_case(lots, [product], never), whole=False)
+    assert clash.kept_out == (Requirement(Family.MAY_HOLD, "ground"),)
+
+
+def test_rules_that_leave_no_lot_are_told_and_those_that_could_be_spared_are_not():
+    lots = [make_lot("a", 0.80, 3.0, form="frozen"), make_lot("b", 0.80, 3.0)]
+    rules = [
+        Rule(name, RuleKind.MUST_NOT_USE, (), parse_selector(text))
+        for name, text in (("r1", "lot=a"), ("r2", "form=frozen"), ("r3", "form=fresh"))
+    ]
+    clash = explain_clash(make_case(lots, [make_product(0.80, 100)], *rules), whole=False)
+    assert {each.rule_id for each in clash.kept_out} == {"r2", "r3"}
+    assert all(each.family is Family.MUST_NOT_USE for each in clash.kept_out)
+
+
+def test_a_product_that_lots_may_go_into_is_kept_out_of_nothing():
+    case = make_case([make_lot("a", 0.80, 3.0, quantity_lb=500)], [make_product(0.80, 1_000)])
+    assert explain_clash(case, whole=False).kept_out == ()
 
 
 # Whole numbers ----------------------------------------------------------------------------------

@@ -8,10 +8,12 @@ from itertools import product
 import numpy as np
 import pytest
 
-from blend.core.cone import ACCURACY, Cone, ConicLinear, solve_conic_whole
+from blend.core.cone import Cone
 from blend.core.conic import conic_point
 from blend.core.programme import Programme, Rows
 from blend.core.solver import Outcome
+from blend.core.tangents import ACCURACY, ConicLinear
+from blend.core.whole_cones import solve_conic_whole
 
 
 def programme_of(cost, rows: Rows, upper, whole=None) -> Programme:

@@ -7,17 +7,20 @@ import pytest
 
 from blend.bench.instances import make_instance
 from blend.core.build import build_programme
+from blend.core.pooling import first_part
 from blend.core.solver import WarmLinear
 
 
 @pytest.mark.parametrize("only_part", [False, True])
 def test_many_bounds_at_once_are_many_bounds_one_by_one(only_part):
     programme = build_programme(make_instance(30, 8, 1))
-    uses = np.arange(programme.use.start, programme.use.stop)
-    begin = np.setdiff1d(np.arange(len(programme.cost)), uses[::2]) if only_part else None
+    layout = programme.layout
+    dealt = (programme.use, layout, np.arange(1, len(layout.pair_lot), 2))
+    begin = first_part(len(programme.cost), [dealt]) if only_part else None
     together, one_by_one = WarmLinear(programme, begin), WarmLinear(programme, begin)
     before = together.solve().objective
     one_by_one.solve()
+    uses = np.arange(programme.use.start, programme.use.stop)
     takes = np.arange(programme.take.start, programme.take.stop)
     columns = np.concatenate((takes[3:20], uses[:40]))
     most = np.concatenate((0.9 * programme.upper[takes[3:20]], np.full(40, 1_500.0)))

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
+import time
 from dataclasses import replace
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blend.bench.instances import make_instance
+from blend.core import solver, whole
+from blend.core.build import build_programme
 from blend.core.reference import solve_reference
 from blend.core.solve import solve_linear
-from blend.core.solver import Outcome
+from blend.core.solver import Answer, Outcome, or_better, solve_whole
 from blend.core.whole import WholePlan, plan_whole
 from blend.domain.case import Case, Settings
 from blend.domain.rules import Rule, RuleKind, WholeContainers
@@ -230,3 +235,87 @@ def test_the_order_of_rows_in_the_sheet_changes_nothing(case, seed):
     )
     if first.outcome is Outcome.OPTIMAL:
         assert plan_whole(case, first) == plan_whole(other, second)
+
+
+@pytest.mark.parametrize(
+    "where", [WholeContainers.NO, WholeContainers.TAKEN, WholeContainers.PER_PRODUCT]
+)
+@pytest.mark.parametrize("kind", ["plain", "tight"])
+def test_a_search_that_begins_near_the_linear_optimum_proves_as_much(kind, where, monkeypatch):
+    """Large programmes are searched near it first; here small ones are, to be held to the whole."""
+    case = make_instance(12, 3, seed=2, kind=kind, whole=where)
+    case = replace(
+        case,
+        lots=tuple(replace(lot, can_split=number % 2 > 0) for number, lot in enumerate(case.lots)),
+        settings=replace(case.settings, time_limit_s=5.0),
+    )
+    everywhere = planned(case)
+    monkeypatch.setattr(whole, "_NEAR_FROM_PAIRS", 0)
+    near = planned(case)
+    assert near.bound_usd <= everywhere.objective_usd + 1e-6
+    assert everywhere.bound_usd <= near.objective_usd + 1e-6
+    if everywhere.outcome is not Outcome.STOPPED:
+        assert near.outcome in (everywhere.outcome, Outcome.STOPPED)
+
+
+def test_whole_lots_of_a_large_market_are_planned_near_the_best(monkeypatch):
+    """Without a search near the linear optimum first, this took the time there is and more."""
+    case = make_instance(600, 12, seed=1)
+    case = replace(
+        case,
+        lots=tuple(replace(lot, can_split=False) for lot in case.lots),
+        settings=replace(case.settings, time_limit_s=60.0),
+    )
+    searched = []
+    search = solver._search
+    monkeypatch.setattr(solver, "_search", lambda *a, **k: searched.append(1) or search(*a, **k))
+    found = planned(case)
+    assert found.outcome is Outcome.OPTIMAL and not found.by_branching
+    assert found.objective_usd - found.bound_usd <= case.settings.gap_share * found.objective_usd
+    assert len(searched) == 2, "near the optimum, and the weighing"
+
+
+def test_completing_a_guess_takes_of_the_time_limit(monkeypatch):
+    """By itself the solver takes it twice: to complete the guess, and to search."""
+    case = make_instance(20, 4, seed=1, whole=WholeContainers.TAKEN)
+    programme = build_programme(case, whole=True)
+    guess = whole._rounded_guess(programme, solve_linear(case))
+    assert 0 < np.isfinite(guess).sum() < programme.whole.sum()
+    search, ends = solver._search, []
+    began = time.monotonic()
+
+    def timed(programme, gap_share, time_limit_s, *more, **named):
+        ends.append(time.monotonic() + time_limit_s - began)
+        return search(programme, gap_share, time_limit_s, *more, **named)
+
+    monkeypatch.setattr(solver, "_search", timed)
+    answer = solve_whole(programme, gap_share=1e-4, time_limit_s=10.0, guess=guess)
+    assert len(answer.x)
+    assert len(ends) == 2 and ends[0] < 5.0 and ends[1] < 10.1
+
+
+def test_a_plan_begun_with_is_kept_where_the_search_finds_none_better():
+    x = np.ones(2)
+    begun = Answer(Outcome.OPTIMAL, 5.0, 5.0, x, x, x)
+    none = np.zeros(0)
+    for found in (
+        Answer(Outcome.STOPPED, math.nan, math.nan, none, none, none),
+        Answer(Outcome.INFEASIBLE, math.inf, math.inf, none, none, none),
+    ):
+        kept = or_better(begun, lambda found=found: found)
+        assert (kept.outcome, kept.objective) == (Outcome.STOPPED, 5.0)
+        assert kept.bound == -math.inf, "that of another programme"
+    worse = Answer(Outcome.STOPPED, 6.0, 4.0, 2 * x, none, none)
+    assert or_better(begun, lambda: worse).objective == 5.0
+    assert or_better(begun, lambda: worse).bound == 4.0
+    better = Answer(Outcome.OPTIMAL, 4.0, 4.0, 2 * x, none, none)
+    assert or_better(begun, lambda: better) is better
+
+    def stopped() -> Answer:
+        raise KeyboardInterrupt
+
+    kept = or_better(begun, stopped)
+    assert kept.objective == 5.0 and kept.was_interrupted
+    assert or_better(kept, stopped).objective == 5.0, "no search after Ctrl-C"
+    with pytest.raises(KeyboardInterrupt):
+        or_better(None, stopped)

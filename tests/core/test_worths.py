@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
 from blend.bench.instances import make_instance
-from blend.core.solve import open_linear, solve_linear
-from blend.core.solver import Outcome
+from blend.core.solve import open_linear, solve_linear, state_linear
+from blend.core.solver import Outcome, WarmLinear
 from blend.core.worths import critical_price, lot_worths, product_worths, requirement_worths
 from blend.domain.case import Case
 from blend.domain.plan import RequirementWorth, Step
@@ -217,6 +218,91 @@ def test_the_next_hundredweight_costs_what_its_meat_costs():
     linear, answer = opened(case)
     (worth,) = product_worths(linear, answer)
     assert worth.next_cwt_usd == pytest.approx(165.0)
+
+
+def test_the_next_hundredweight_on_a_kink_costs_the_meat_that_is_yet_to_come():
+    # all the lean is used, so more of the product takes the dear
+    linear, answer = opened(make_case([LEAN, FAT, DEAR], [make_product(0.80, 1_000)]))
+    assert product_worths(linear, answer)[0].next_cwt_usd == pytest.approx(75 * 3.00 + 25 * 0.60)
+    linear, answer = opened(make_case([LEAN, FAT], [make_product(0.80, 1_000)]))
+    assert product_worths(linear, answer)[0].next_cwt_usd == math.inf
+
+
+# Read off the basis, or solved again --------------------------------------------------------------
+
+
+class Resolving(WarmLinear):
+    """Reads no price off the basis in hand, so that every move is solved."""
+
+    def prices_if_moved(self, moves):
+        return [None] * len(moves)
+
+
+def assert_same_worths(case: Case) -> None:
+    linear, answer = opened(case)
+    solving = Resolving(state_linear(case))
+    solving.solve()
+    for ask in (product_worths, requirement_worths):
+        # of the same plan, where several cost the same
+        read, again = ask(linear, answer), ask(solving, answer)
+        assert len(read) == len(again)
+        for worth, other in zip(read, again, strict=True):
+            for name, value in asdict(worth).items():
+                if isinstance(value, float):
+                    near = pytest.approx(getattr(other, name), rel=1e-7, abs=1e-6)
+                    assert value == near, (worth, other)
+                elif name != "requirement":
+                    assert value == getattr(other, name)
+
+
+def _full_of_ties(case: Case) -> Case:
+    """Lots and orders so alike that plans sit on kinks and several cost the same."""
+    lots = tuple(
+        replace(
+            lot,
+            lean_share=max(0.1, round(lot.lean_share, 1)),
+            price_usd_per_lb=float(round(lot.price_usd_per_lb)),
+            quantity_lb=None if lot.quantity_lb is None else 1_000.0,
+        )
+        for lot in case.lots
+    )
+    products = tuple(
+        replace(
+            product,
+            target_lean_share=round(product.target_lean_share, 1),
+            least_lb=min(product.least_lb, 1.0) * 1_000,
+            most_lb=None if product.most_lb is None else 1_000.0,
+        )
+        for product in case.products
+    )
+    return replace(case, lots=lots, products=products)
+
+
+@settings(max_examples=40)
+@given(strategies.cases(most_lots=8, most_products=4), st.booleans())
+def test_worths_read_off_the_basis_are_those_of_solving_again(case, has_ties):
+    case = _full_of_ties(case) if has_ties else case
+    assume(solve_linear(case).outcome is Outcome.OPTIMAL)
+    assert_same_worths(case)
+
+
+@pytest.mark.parametrize("kind", ["plain", "tight"])
+def test_worths_of_a_programme_that_grew_are_those_of_solving_again(kind):
+    assert_same_worths(make_instance(60, 36, seed=4, kind=kind))
+
+
+def test_worths_of_products_need_no_solve_beside_the_plan(monkeypatch):
+    linear, answer = opened(make_instance(60, 36, seed=4))
+    monkeypatch.setattr(WarmLinear, "solve", lambda self: pytest.fail("solved again"))
+    assert len(product_worths(linear, answer)) == 36
+
+
+def test_nothing_is_read_off_a_basis_that_is_no_longer_of_the_optimum():
+    linear, answer = opened(make_case([LEAN, FAT, DEAR], [make_product(0.80, 900)]))
+    moves = [([row], 1e-3) for row in range(len(answer.row_dual))]
+    assert any(prices is not None for prices in linear.prices_if_moved(moves))
+    linear.set_cost(np.array([0]), np.array([9.0]))
+    assert linear.prices_if_moved(moves) == [None] * len(moves)
 
 
 # Lots -------------------------------------------------------------------------------------------

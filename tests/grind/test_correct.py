@@ -134,13 +134,18 @@ def test_two_lots_equal_pearsons_square(held, fat, target, corrector):
     lots=st.lists(st.integers(1, 90), min_size=1, max_size=4, unique=True),
     room=st.integers(0, 3000),
     may_remove=st.booleans(),
-    whole_boxes=st.booleans(),
+    whole_containers=st.booleans(),
 )
-def test_what_is_told_agrees_with_plain_arithmetic(fat, lots, room, may_remove, whole_boxes):
+def test_what_is_told_agrees_with_plain_arithmetic(fat, lots, room, may_remove, whole_containers):
     names = {f"lot{n}": n / 100 for n in lots}
     case = case_of(names, 0.20, tolerance=0.01)
     told = put_right(
-        case, fat / 100, float(room), may_remove=may_remove, whole_boxes=whole_boxes, step_lb=1.0
+        case,
+        fat / 100,
+        float(room),
+        may_remove=may_remove,
+        whole_containers=whole_containers,
+        step_lb=1.0,
     )
     kept = 2000 - told.removed_lb
     finished = kept + sum(each.pounds_lb for each in told.added)
@@ -151,7 +156,7 @@ def test_what_is_told_agrees_with_plain_arithmetic(fat, lots, room, may_remove, 
     assert may_remove or told.removed_lb == 0
     within = 0.19 - 1e-8 <= told.fat_share <= 0.21 + 1e-8
     assert within == (told.act is not Act.SHORT)
-    if whole_boxes:
+    if whole_containers:
         assert all(abs(each.pounds_lb - 60 * each.containers) < 1e-6 for each in told.added)
     # Never further from the limits than it was.
     outside = max(0.19 - told.fat_share, told.fat_share - 0.21, 0.0)

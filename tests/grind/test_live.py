@@ -17,6 +17,7 @@ from blend.domain.rules import Loss, Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from blend.errors import InputRefused
 from blend.grind.live import LiveCase
+from blend.show.live import live_tables, next_cwt_words
 from tests import strategies
 from tests.published.cases import make_case, make_lot, make_product
 
@@ -137,3 +138,15 @@ def test_no_plan_and_then_one_again():
 def test_nothing_made_has_no_cost_a_pound():
     none = replace(GROUND, least_lb=0.0, most_lb=1_000.0)
     assert LiveCase().plan(make_case(LOTS, (none,))).meat_usd_per_lb is None
+
+
+def test_what_cannot_be_made_more_of_or_leaner_is_told_instead_of_a_price():
+    # 500 lb of 90s and 500 lb of 50s make 1,000 lb of 70s, and nothing is left
+    all_used = make_case(
+        (replace(LOTS[0], quantity_lb=500.0), replace(LOTS[1], quantity_lb=500.0)), (GROUND,)
+    )
+    plan = LiveCase().plan(all_used)
+    blends, _ = live_tables(plan)
+    row = dict(zip((column.name for column in blends.columns), blends.rows[0], strict=True))
+    assert row["Next cwt costs"] == row["1 point leaner costs"] == "no plan"
+    assert next_cwt_words(plan) == {"ground": "next cwt no plan, a point leaner no plan"}

@@ -165,7 +165,7 @@ def test_promises_say_what_they_ask():
 def test_without_the_conic_library_cuts_find_the_same_plan(monkeypatch):
     pytest.importorskip("clarabel")
     with_library = divisible(0.95)[1]
-    monkeypatch.setattr("blend.core.cone.has_library", lambda: False)
+    monkeypatch.setattr("blend.core.tangents.has_library", lambda: False)
     without = divisible(0.95)[1]
     assert without.answer.objective == pytest.approx(with_library.answer.objective, rel=1e-6)
     assert without.bound_usd == pytest.approx(with_library.bound_usd, rel=1e-6)

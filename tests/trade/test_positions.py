@@ -7,10 +7,14 @@ from datetime import timedelta
 
 import pytest
 
+from blend.bench.horizons import make_horizon as invented_horizon
+from blend.core import horizon as core_horizon
 from blend.core.solve import solve_linear
 from blend.domain.horizon import DayFamily, ForwardPrice, Horizon, Order, Side, Store
 from blend.domain.plan import Ingredient, Verdict
 from blend.domain.requirements import Family
+from blend.domain.rules import Rule, RuleKind
+from blend.domain.selectors import parse_selector
 from blend.errors import NoPlan
 from blend.proof.positions import check_positions, count_positions_money
 from blend.trade.positions import plan_positions
@@ -181,6 +185,73 @@ def test_a_clash_names_what_must_be_eased_and_by_how_much():
     easing = told.value.clash.easing_lb
     assert sum(easing.values()) == pytest.approx(200)
     assert {each.family for each in easing} <= {DayFamily.CLOSING, DayFamily.CAPACITY}
+
+
+# Large horizons -------------------------------------------------------------------------------
+
+FROZEN = parse_selector("form=frozen")
+
+
+@pytest.fixture(params=["divisible", "whole"])
+def alike_from_a_part(request, monkeypatch):
+    """Plans a horizon with its worths at once and as if it were large; the two must agree."""
+
+    def both(horizon: Horizon) -> None:
+        plans = []
+        for from_pairs in (10**9, 0):
+            monkeypatch.setattr(core_horizon, "POOLED_FROM_PAIRS", from_pairs)
+            plans.append(plan_positions(horizon, divisible=request.param == "divisible"))
+        at_once, from_a_part = plans
+        assert from_a_part.money.total_usd == pytest.approx(at_once.money.total_usd, rel=1e-7)
+        assert [check for check in from_a_part.checks if check.verdict is Verdict.BROKEN] == []
+        for ours, theirs in zip(from_a_part.orders_worth, at_once.orders_worth, strict=True):
+            assert ours.next_cwt_usd == pytest.approx(theirs.next_cwt_usd, abs=1e-4)
+        for ours, theirs in zip(from_a_part.purchases, at_once.purchases, strict=True):
+            assert ours.worth_usd_per_lb == pytest.approx(theirs.worth_usd_per_lb, abs=1e-6)
+
+    return both
+
+
+@pytest.mark.parametrize("seed", [3, 7, 11, 16])
+def test_a_small_horizon_begun_with_a_part_is_planned_alike(alike_from_a_part, seed):
+    alike_from_a_part(make_horizon(seed))
+
+
+def test_an_invented_market_begun_with_a_part_is_planned_alike(alike_from_a_part):
+    alike_from_a_part(invented_horizon(20, 5, 3))
+
+
+def test_what_single_products_and_lots_must_keep_is_kept_when_begun_with_a_part(alike_from_a_part):
+    horizon = invented_horizon(12, 3, 2)
+    last = horizon.case.products[-1].product_id
+    rules = (
+        Rule("use", RuleKind.MUST_USE, (last,), parse_selector("lean_share>=0.8"), least_lb=900.0),
+        Rule("frozen", RuleKind.LEAST_IF_USED, lots=FROZEN, least_share=0.05),
+    )
+    alike_from_a_part(replace(horizon, case=replace(horizon.case, rules=rules)))
+
+
+def test_a_large_horizon_begins_with_few_of_its_pairs(monkeypatch):
+    horizon = invented_horizon(30, 8, 3)
+    begun = []
+    first_part = core_horizon.first_part
+
+    def noted(*parts):
+        begun.append(first_part(*parts))
+        return begun[-1]
+
+    monkeypatch.setattr(core_horizon, "POOLED_FROM_PAIRS", 0)
+    monkeypatch.setattr(core_horizon, "first_part", noted)
+    solved = core_horizon.solve_horizon(horizon, divisible=True)
+    (part,) = begun
+    left_out = len(solved.programme.cost) - len(part.columns)
+    assert left_out > sum(len(layout.pair_lot) for layout in solved.days.layouts) / 3
+
+
+def test_a_clash_is_found_when_begun_with_a_part(monkeypatch):
+    monkeypatch.setattr(core_horizon, "POOLED_FROM_PAIRS", 0)
+    with pytest.raises(NoPlan):
+        plan_positions(_two_days(closing_lb=500.0, capacity_lb=300.0))
 
 
 # Checks that must catch -----------------------------------------------------------------------

@@ -29,6 +29,7 @@ from blend.domain.selectors import parse_selector
 from blend.errors import BlendError, InputRefused
 from blend.trade.import_parity import at_rate, landed_usd_per_lb
 from blend.trade.scenarios import CHUNK, ScenarioJob, run_scenarios
+from blend.units import LB_PER_CWT
 from tests.published.test_import_parity import OFFER, RATES
 from tests.strategies import cases, selectors
 
@@ -118,6 +119,29 @@ def test_a_warm_scenario_costs_what_a_fresh_plan_of_it_costs(case, scenarios):
         assert answer.outcome is fresh.outcome
         if fresh.outcome is Outcome.OPTIMAL:
             assert answer.objective_usd == pytest.approx(fresh.objective_usd, rel=1e-9, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_next_hundredweight_costs_what_an_order_larger_by_it_adds(seed):
+    """On a kink too: the first order uses up the lots that are taken in part, whole."""
+    case = make_instance(12, 3, seed)
+    took = WarmCase(case).solve({}, {}).taken_lb
+    lots = {
+        lot_id: replace(case.lot(lot_id), quantity_lb=lb)
+        for lot_id, lb in zip(WarmCase(case).lot_ids, took.tolist(), strict=True)
+        if 0 < lb < (case.lot(lot_id).most_lb or 0)
+    }
+    assert lots
+    now = WarmCase(case).solve(lots, {})
+    for product, usd in zip(case.products, now.next_cwt_usd.tolist(), strict=True):
+        most_lb = product.most_lb and product.most_lb + LB_PER_CWT
+        order = product.least_lb + 0.01 * LB_PER_CWT, most_lb
+        then = WarmCase(case).solve(lots, {product.product_id: order})
+        if np.isfinite(usd):
+            added = (then.objective_usd - now.objective_usd) / 0.01
+            assert usd == pytest.approx(added, rel=1e-3, abs=0.01)
+        else:
+            assert then.outcome is Outcome.INFEASIBLE
 
 
 def test_all_of_a_lot_means_all_there_is_of_it_in_the_scenario():

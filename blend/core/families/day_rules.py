@@ -39,7 +39,10 @@ def _add_switches(
     ]
     switches = columns.add(f"is_used_at_all {place}", len(switched), upper=1.0, whole=True)
     use, lot_of_use = days.use_columns(columns, place)
-    most_lb = {days.lot_index[lot.lot_id]: lot.most_lb for lot in layout.lots}
+    most_lb = {
+        days.lot_index[lot.lot_id]: lot_most_lb
+        for lot, lot_most_lb in zip(layout.lots, layout.lot_most_lb.tolist(), strict=True)
+    }
     wanted_lb = days.most_wanted_lb(place)
     for lot, is_used in zip(switched, switches, strict=True):
         rows.add(
