@@ -15,6 +15,8 @@ from datetime import date, timedelta
 from enum import StrEnum
 from statistics import fmean
 
+_MOST_MISSING_SHARE = 0.25
+"""Of the market days of a span: with more of them missing it is not compared (own rule)."""
 _MONDAY, _THURSDAY, _SATURDAY, _SUNDAY = 0, 3, 5, 6
 
 
@@ -135,6 +137,11 @@ class Average:
     missing: int
     """Market days of the span without a figure."""
 
+    @property
+    def is_patchy(self) -> bool:
+        """Whether too many days are missing for it to be held against another."""
+        return self.missing > _MOST_MISSING_SHARE * (self.days + self.missing)
+
 
 def average(figures: Iterable[DayFigure], first: date, last: date) -> Average:
     """The averages of the days from first to last, both of them included."""
@@ -179,7 +186,10 @@ class Span(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """One span held against an earlier one. `is_whole`: no market day of the span is to come."""
+    """One span held against an earlier one. `is_whole`: no market day of the span is to come.
+
+    There is no change where either span is patchy.
+    """
 
     span: Span
     now: Average
@@ -188,15 +198,16 @@ class Comparison:
 
     @property
     def weighted_change(self) -> float | None:
-        return _difference(self.now.weighted_usd_per_cwt, self.then.weighted_usd_per_cwt)
+        return self._change(self.now.weighted_usd_per_cwt, self.then.weighted_usd_per_cwt)
 
     @property
     def simple_change(self) -> float | None:
-        return _difference(self.now.simple_usd_per_cwt, self.then.simple_usd_per_cwt)
+        return self._change(self.now.simple_usd_per_cwt, self.then.simple_usd_per_cwt)
 
-
-def _difference(now: float | None, then: float | None) -> float | None:
-    return None if now is None or then is None else now - then
+    def _change(self, now: float | None, then: float | None) -> float | None:
+        if now is None or then is None or self.now.is_patchy or self.then.is_patchy:
+            return None
+        return now - then
 
 
 def compare(figures: Sequence[DayFigure], day: date) -> tuple[Comparison, ...]:

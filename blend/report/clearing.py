@@ -62,7 +62,7 @@ def calibrate(market: Market) -> Calibrated:
     if endless:
         allowed = "the pounds that come to market, for every item"
         raise InputRefused(
-            [Problem("lots", None, "quantity_lb", f"none for {endless[0]}", allowed)]
+            [Problem("lots", None, "quantity_lb", f"none for {name}", allowed) for name in endless]
         )
     blends = {
         product.product_id: _cheapest_blend(market.case, product)

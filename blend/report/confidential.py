@@ -45,20 +45,22 @@ def confidentiality(
 ) -> Confidentiality:
     """Hold an item's entries of the days up to `day` against the guideline."""
     first = day - timedelta(days=method.confidential_days - 1)
-    looked_at = [
-        each for each in entries if each.item_id == item_id and first <= each.market_day <= day
-    ]
     firms_by_day: dict[date, set[str]] = defaultdict(set)
-    for entry in looked_at:
-        firms_by_day[entry.market_day].add(entry.firm)
+    entries_by_firm: Counter[str] = Counter()
+    pounds_by_firm: Counter[str] = Counter()
+    for entry in entries:
+        if entry.item_id != item_id or not first <= entry.market_day <= day:
+            continue
+        firm = entry.firm
+        firms_by_day[entry.market_day].add(firm)
+        entries_by_firm[firm] += 1
+        if entry.kind is EntryKind.TRADE:
+            pounds_by_firm[firm] += entry.pounds_lb or 0.0
     days = len(firms_by_day)
     reported = Counter(firm for firms in firms_by_day.values() for firm in firms)
     alone = Counter(firm for firms in firms_by_day.values() if len(firms) == 1 for firm in firms)
     often = sum(count >= method.confidential_time_share * days for count in reported.values())
-    largest = max(
-        _largest(Counter(each.firm for each in looked_at)),
-        _largest(_pounds_by_firm(looked_at)),
-    )
+    largest = max(_largest(entries_by_firm), _largest(pounds_by_firm))
     sole = max(alone.values(), default=0) / days if days else 0.0
     failed = {
         "firms": often < method.confidential_firms,
@@ -68,14 +70,6 @@ def confidentiality(
     return Confidentiality(
         days, often, largest, sole, tuple(name for name, has_failed in failed.items() if has_failed)
     )
-
-
-def _pounds_by_firm(entries: Iterable[CanvassEntry]) -> Counter[str]:
-    pounds: Counter[str] = Counter()
-    for entry in entries:
-        if entry.kind is EntryKind.TRADE:
-            pounds[entry.firm] += entry.pounds_lb or 0.0
-    return pounds
 
 
 def _largest(amounts: Counter[str]) -> float:

@@ -21,7 +21,7 @@ class Contribution:
     put_back: float
     """The value after, had this driver alone stayed as it was before."""
     standard_error: float = 0.0
-    """Of `amount`; zero where the split is exact and what it rests on is taken as exact."""
+    """Of `amount`; zero where what the split rests on is taken as exact."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +100,7 @@ def explained(value: Value, drivers: Sequence[Driver]) -> Explained:
         split.before,
         split.after,
         tuple(
-            Contribution(
-                part.driver, part.amount, value(every - {part.driver}), part.standard_error
-            )
+            Contribution(part.driver, part.amount, value(every - {part.driver}))
             for part in split.parts
         ),
     )

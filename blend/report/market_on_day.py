@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from blend.domain.clearing import Calibrated, Market
-from blend.domain.lots import DOMESTIC
+from blend.domain.lots import DOMESTIC, Lot
 from blend.domain.market import Volume
 from blend.domain.selectors import parse_selector
 from blend.errors import InputRefused, Problem
@@ -152,7 +152,7 @@ def _errors_of_volumes(
     return {driver: math.sqrt(square) for driver, square in squares.items()}
 
 
-def _driver_of(lot, own_ids: frozenset[str]) -> Driver:
+def _driver_of(lot: Lot, own_ids: frozenset[str]) -> Driver:
     if lot.lot_id in own_ids:
         return Driver.OWN_AVAILABILITY
     if lot.origin == DOMESTIC:

@@ -8,19 +8,12 @@ from datetime import date
 
 from blend.domain.clearing import Market
 from blend.domain.market import CanvassEntry, Item, Published, Volume
-from blend.report.calendar import Average, Comparison, DayFigure, Span
+from blend.report.assessed import Assessed
+from blend.report.calendar import Comparison, DayFigure, Span
 from blend.report.clearing import MarketWhy
 from blend.report.indicators import Breadth, Indicator, breadth
-from blend.report.quotation import Assessed
 from blend.report.quoting import Quoted
 from blend.report.tone import Standings
-
-_MOST_MISSING_SHARE = 0.25
-"""Of the market days of a span: with more of them missing it is not compared (own rule)."""
-
-
-def _is_patchy(average: Average) -> bool:
-    return average.missing > _MOST_MISSING_SHARE * (average.days + average.missing)
 
 
 def price_of(assessed: Assessed, published: Published | None) -> float | None:
@@ -58,10 +51,7 @@ class ItemNews:
 
     def change(self, span: Span) -> float | None:
         """Of averages weighted by pounds; None where there is too little to compare."""
-        compared = self.comparison(span)
-        if _is_patchy(compared.now) or _is_patchy(compared.then):
-            return None
-        return compared.weighted_change
+        return self.comparison(span).weighted_change
 
     @property
     def week_move(self) -> float | None:

@@ -76,7 +76,12 @@ def _supply(news: News) -> Section | None:
         )
         for each in news.indicators
     ]
-    return Section("Supply and orders", (Grid(headings, tuple(rows), frozenset({2, 3, 4, 5, 6})),))
+    below = sentence(
+        "On year: against the same week of the year before; year to date: the change over those "
+        "of its periods that the year before has too."
+    )
+    grid = Grid(headings, tuple(rows), frozenset({2, 3, 4, 5, 6}))
+    return Section("Supply and orders", (grid, Paragraph((below,))))
 
 
 def _volume(

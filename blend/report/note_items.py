@@ -200,7 +200,8 @@ def tone(news: News, quoted: Sequence[ItemNews]) -> Section:
             sentences.append(sentence(f"{word.capitalize()}: {names}."))
     words = sentence(
         "Trends are of firms that spoke on both days; demand counts firms that bid, offerings "
-        "those that offer, and neither is read off prices."
+        "those that offer, trade the trades heard, whether a quotation uses them or not, and none "
+        "is read off prices."
     )
     return Section("Tone", (Paragraph((*sentences, words)),))
 
@@ -271,6 +272,9 @@ def evidence(quoted: Sequence[ItemNews]) -> Section:
                 _of_evidence(each, "judgement", "|".join(codes), Unit.CODES, "by the method"),
             )
         )
-    words = sentence("Shares are of the weight that each kind of data bears in the quotation.")
+    words = sentence(
+        "Shares are of the weight that each kind of data bears in the quotation; one that is "
+        "carried rests on none of that day."
+    )
     grid = Grid(headings, tuple(rows), frozenset({1, 2, 3, 4, 5}))
     return Section("What the quotations rest on", (grid, Paragraph((words,))))

@@ -14,11 +14,8 @@ from blend.report.calendar import DayFigure, compare
 from blend.report.indicators import grouped, indicator, series_of
 from blend.report.market_on_day import QuotedPrice, market_on, volumes_used, why_item_moved
 from blend.report.news import Explanation, ItemNews, News, price_of, quotable
-from blend.report.quoting import Heard, figures, heard, quote, standings
+from blend.report.quoting import YEARS_BACK, Heard, figures, heard, quote, standings
 from blend.store.store import Store
-
-DAYS_BACK = timedelta(days=2 * 366 + 7)
-"""What comparisons on the year reach back to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +104,7 @@ def asked_of_store(
 
 def days_of_store(store: Store, known: Heard, method: Method) -> dict[str, list[DayFigure]]:
     """Two years of quotations of every item."""
-    first = known.day - DAYS_BACK
+    first = known.day - YEARS_BACK
     return {
         item_id: figures(store, item, first, known.day, method, known.position)
         for item_id, item in known.items.items()

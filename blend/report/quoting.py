@@ -5,19 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
-from difflib import get_close_matches
 
 from blend.domain.market import CanvassEntry, Item, Published
 from blend.domain.method import Method
-from blend.errors import InputRefused, Problem
+from blend.errors import InputRefused, Problem, did_you_mean
+from blend.report.assessed import Assessed, Rung
 from blend.report.calendar import Average as SpanAverage
 from blend.report.calendar import Comparison, DayFigure, compare, rolling
 from blend.report.confidential import Confidentiality, confidentiality
-from blend.report.quotation import Assessed, Rung, assess, assess_day, publication_of
+from blend.report.quotation import assess, assess_day, publication_of
 from blend.report.tone import Standings, Tone, standings_of, tone_of
 from blend.store.store import AsOf, Store
 
-_YEARS_BACK = timedelta(days=2 * 366)
+YEARS_BACK = timedelta(days=2 * 366)
 """What comparisons with last year's weeks and months reach back to."""
 
 
@@ -127,9 +127,8 @@ def standings(known: Heard, method: Method) -> Standings:
 
 def _item(items: Mapping[str, Item], item_id: str) -> Item:
     if item_id not in items:
-        near = get_close_matches(item_id, sorted(items), 1)
         allowed = ", ".join(sorted(items)) or "an item, once there is one in the store"
-        hint = f"Did you mean {near[0]}?" if near else ""
+        hint = did_you_mean(item_id, sorted(items))
         raise InputRefused([Problem("items", None, "item_id", item_id, allowed, hint)])
     return items[item_id]
 
@@ -234,6 +233,6 @@ def comparisons(
     compared = []
     for item_id in item_ids:
         item = _item(items, item_id)
-        days = figures(store, item, day - _YEARS_BACK, day, method, position)
+        days = figures(store, item, day - YEARS_BACK, day, method, position)
         compared.append(Compared(item, compare(days, day), rolling(days, day)))
     return compared

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -46,15 +46,14 @@ _OURS = "own word"
 
 SOURCES: Mapping[str, str] = {
     **dict.fromkeys(("higher", "firm", "steady", "weak", "lower"), f"{_GLOSSARY}, price trend"),
-    **dict.fromkeys(
-        ("very light", "light", "moderate", "good", "very good"), f"{_GLOSSARY}, demand"
-    ),
+    **dict.fromkeys(("very light", "good", "very good"), f"{_GLOSSARY}, demand"),
+    "light": f"{_GLOSSARY}, demand and supply",
+    "moderate": f"{_GLOSSARY}, demand, supply and market activity",
     "heavy": f"{_GLOSSARY}, supply",
     **dict.fromkeys(("inactive", "slow", "active"), f"{_GLOSSARY}, market activity"),
     **dict.fromkeys((Trend.NOT_ESTABLISHED, Trend.TOO_THIN, Trend.THIN_DAY, Trend.NO_DAY), _OURS),
 }
-"""Where each word is from. "Light" and "moderate" are words for demand and for supply,
-"moderate" for activity as well."""
+"""Where each word is from."""
 
 
 class SignFlip(NamedTuple):
@@ -122,11 +121,9 @@ def tone_of(
     `market_days` are the days on which anybody was canvassed at all: one without an entry of the
     item counts as a day of none.
     """
-    own = [each for each in entries if each.item_id == item.item_id]
+    by_day = _by_day(each for each in entries if each.item_id == item.item_id)
     return Tone(
-        item,
-        _trend(item, day, _by_day(own), method),
-        standings_of(day, own, method, market_days),
+        item, _trend(item, day, by_day, method), _standings(day, by_day, method, market_days)
     )
 
 
@@ -137,7 +134,15 @@ def standings_of(
 
     Prices of the entries are never looked at.
     """
-    by_day = _by_day(entries)
+    return _standings(day, _by_day(entries), method, market_days)
+
+
+def _standings(
+    day: date,
+    by_day: Mapping[date, Sequence[CanvassEntry]],
+    method: Method,
+    market_days: Iterable[date],
+) -> Standings:
     earlier = sorted({each for each in market_days if each < day})[-method.normal_days :]
 
     def standing(count: Count, words: Sequence[str], cuts: Sequence[float]) -> Standing:
@@ -293,6 +298,7 @@ def trend_of(
 # Exact tests ------------------------------------------------------------------------------------
 
 _CENTS_PER_USD = 100
+_MOST_STEPS = 2**18
 
 
 def sign_flip(changes: Sequence[float]) -> SignFlip:
@@ -302,12 +308,9 @@ def sign_flip(changes: Sequence[float]) -> SignFlip:
     the cent. Changes of nothing cannot flip, so that they raise the smallest p there can be.
     """
     cents = _in_cents(changes)
-    sums = _sums(cents)
-    whole = 2 ** len(cents)
-    seen, most = abs(sum(cents)), sum(map(abs, cents))
-    as_far = sum(ways for total, ways in sums.items() if abs(total) >= seen)
-    furthest = sum(ways for total, ways in sums.items() if abs(total) >= most)
-    return SignFlip(as_far / whole, furthest / whole)
+    return SignFlip(
+        _share_as_far(cents, abs(sum(cents))), _share_as_far(cents, sum(map(abs, cents)))
+    )
 
 
 def equivalence_p(changes: Sequence[float], within: float) -> float:
@@ -320,22 +323,39 @@ def equivalence_p(changes: Sequence[float], within: float) -> float:
 
 def _p_above_nothing(changes: Sequence[float]) -> float:
     cents = _in_cents(changes)
-    seen = sum(cents)
-    as_high = sum(ways for total, ways in _sums(cents).items() if total >= seen)
-    return as_high / 2 ** len(cents)
+    return _ways_to_reach(sum(cents), cents) / 2 ** len(cents)
+
+
+def _share_as_far(cents: Sequence[int], distance: int) -> float:
+    """Share of all signs whose sum lies that far from nothing, or farther, on either side."""
+    if distance == 0:
+        return 1.0
+    # turning every sign round turns the sum round: both sides hold as many
+    return 2 * _ways_to_reach(distance, cents) / 2 ** len(cents)
 
 
 def _in_cents(changes: Sequence[float]) -> list[int]:
-    return [round(change * _CENTS_PER_USD) for change in changes]
+    """Changes in whole cents; in coarser steps where they add up to more than `_MOST_STEPS` cents,
+    as prices mistyped a thousandfold do, so that counting ends."""
+    cents = [round(change * _CENTS_PER_USD) for change in changes]
+    step = max(1, sum(map(abs, cents)) // _MOST_STEPS)
+    return [round(each / step) for each in cents]
 
 
-def _sums(cents: Sequence[int]) -> Counter[int]:
-    """In how many ways of choosing signs each sum comes about."""
-    sums: Counter[int] = Counter({0: 1})
-    for amount in cents:
-        flipped: Counter[int] = Counter()
-        for total, ways in sums.items():
-            flipped[total + amount] += ways
-            flipped[total - amount] += ways
-        sums = flipped
-    return sums
+def _ways_to_reach(least: int, cents: Sequence[int]) -> int:
+    """In how many ways of choosing signs the sum of amounts is at least so much.
+
+    With every amount counted up the sum is largest; turning some down takes twice those away. So
+    it is asked how many choices of amounts come to half of what there is to spare, or less: the
+    coefficients up to there of the product of all 1 + x**amount. They stand side by side in one
+    integer, each in more bits than their total has, so that multiplying is shifting and adding,
+    and their total is what is left by 2**bits - 1, as that of decimal digits is by nine.
+    """
+    amounts = [abs(each) for each in cents]
+    spare = (sum(amounts) - least) // 2
+    bits = len(amounts) + 2
+    up_to_spare = (1 << bits * (spare + 1)) - 1
+    ways = 1
+    for amount in amounts:
+        ways = (ways + (ways << bits * amount)) & up_to_spare
+    return ways % ((1 << bits) - 1)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from blend.report.indicators import Breadth, Change, Indicator, Lag, Measure
+from blend.report.indicators import Breadth, Change, Indicator, Lag, Measure, YearToDate
 from blend.show.amounts import count_of, number_words
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.units import POINTS_PER_SHARE
@@ -19,6 +19,7 @@ def indicators_table(indicators: Sequence[Indicator]) -> ShownTable:
         ShownColumn("On week", "%", Format.TENTHS),
         ShownColumn("On year", "%", Format.TENTHS),
         ShownColumn("Year to date", format=Format.READING),
+        ShownColumn("Of periods", format=Format.READING),
         ShownColumn("On year", "%", Format.TENTHS),
         ShownColumn("Of total", "%", Format.TENTHS),
     )
@@ -29,13 +30,20 @@ def indicators_table(indicators: Sequence[Indicator]) -> ShownTable:
             f"{number_words(each.value)} {each.series.unit}",
             _per_cent(each.on_week),
             _per_cent(each.on_year),
-            "" if each.year_to_date is None else number_words(each.year_to_date.value),
+            *_to_date_cells(each.year_to_date),
             _per_cent(each.year_to_date),
             None if each.share_of_total is None else POINTS_PER_SHARE * each.share_of_total,
         )
         for each in indicators
     ]
     return shown_table("Supply indicators", columns, rows, _note(indicators))
+
+
+def _to_date_cells(to_date: YearToDate | None) -> tuple[Cell, Cell]:
+    if to_date is None:
+        return "", ""
+    counted = f"{to_date.periods} of {to_date.periods + to_date.left_out}"
+    return number_words(to_date.value), counted
 
 
 def _per_cent(change: Change | object | None) -> float | None:
@@ -46,14 +54,12 @@ def _per_cent(change: Change | object | None) -> float | None:
 def _note(indicators: Sequence[Indicator]) -> str:
     note = (
         "On year: against the same weekday of the same week (ISO 8601) of the year before. Year to "
-        "date: over the days that both years have. Blank: nothing to compare with."
+        "date: over those of the year's periods so far that the year before has too. Blank: "
+        "nothing to compare with."
     )
     levels = [each.series.name for each in indicators if each.series.measure is Measure.LEVEL]
     if levels:
         note += f" {', '.join(levels)}: stands at a time, so to date it is averaged, not summed."
-    left_out = [each.year_to_date.left_out for each in indicators if each.year_to_date]
-    if any(left_out):
-        note += f" Up to {max(left_out)} of this year's have no counterpart and are left out."
     return note
 
 
@@ -108,7 +114,9 @@ def breadth_table(found: Breadth) -> ShownTable:
     if found.not_compared:
         rows.append(("not compared", len(found.not_compared), "", ", ".join(found.not_compared)))
     note = (
+        "This week's average against that of the week before, up to the same day: higher or lower "
+        "where it moved measurably, both weighted by pounds and plain. "
         "Terms are those that public market news publishes for fruit and vegetables; using them of "
         "meat is our extension."
     )
-    return shown_table("Breadth", columns, rows, note)
+    return shown_table("Breadth on the week", columns, rows, note)

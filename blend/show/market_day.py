@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from blend.domain.market import CanvassEntry, Published
 from blend.domain.method import Method
+from blend.report.assessed import Assessed, Rung
 from blend.report.confidential import Confidentiality
-from blend.report.quotation import Assessed, Rung
 from blend.report.quoting import Publication, Quoted
 from blend.report.tone import Trend
 from blend.show.amounts import count_of, number_words, percent

@@ -11,7 +11,8 @@ from collections.abc import Sequence
 from blend.report.clearing import MarketWhy
 from blend.report.explained import Contribution, Explained, ItemMove
 from blend.report.mixed import Driver
-from blend.report.why import PlanWhy, RecipeSplit
+from blend.report.recipes import LotShift, RecipeSplit
+from blend.report.why import PlanWhy
 from blend.show.amounts import count_of, number_words, usd
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.units import LB_PER_CWT
@@ -97,11 +98,21 @@ def move_table(move: ItemMove, title: str, draws: int = 0) -> ShownTable:
     error = move.next.standard_error
     rows.append(row("move", move.next.change, move.last.change, error, [None, None]))
     note = "Had it stayed: the value after, with this driver alone as it was before."
+    note += _rounding_words(move.next, LB_PER_CWT, Format.HUNDREDTHS)
     if has_range:
         note += " The plan sits on a kink: the next pound is worth less than the last one there is."
     if draws:
         note += f" ± is one standard error, from {count_of(draws, 'draw')} of what is in doubt."
     return shown_table(f"{title}, USD/cwt", columns, rows, note)
+
+
+def _rounding_words(move: Explained, scale: float, shown_as: Format) -> str:
+    """What the parts add up to as they are shown, where that is not the move as it is shown."""
+    decimals = shown_as.decimals
+    parts = sum(round(each.amount * scale, decimals) for each in move.contributions)
+    if round(parts, decimals) == round(move.change * scale, decimals):
+        return ""
+    return f" Rounded one by one, the parts add up to {parts:,.{decimals}f}."
 
 
 def _has_range(move: ItemMove) -> bool:
@@ -121,6 +132,7 @@ def cost_table(why: PlanWhy) -> ShownTable:
         ShownColumn("That is", "USD", Format.WHOLE),
     )
     cost = why.cost
+    rounding = _rounding_words(cost, 1, Format.WHOLE)
     rows: list[tuple[Cell, ...]] = [("before", cost.before, None, None)]
     rows += [
         (each.driver, each.amount, each.put_back, each.put_back - cost.after)
@@ -130,7 +142,8 @@ def cost_table(why: PlanWhy) -> ShownTable:
     bounds = why.bounds
     verdict = "holds" if bounds.hold else "DOES NOT HOLD"
     note = (
-        "Containers, counts and batches taken as divisible. Check of the prices alone, everything"
+        f"Containers, counts and batches taken as divisible.{rounding}"
+        " Check of the prices alone, everything"
         f" else as before: they move the cost by {usd(bounds.change_usd)}, which must lie between"
         f" {usd(bounds.least_usd)} (the new plan) and {usd(bounds.most_usd)} (the old plan):"
         f" {verdict}."
@@ -151,8 +164,8 @@ def recipe_table(why: PlanWhy) -> ShownTable:
         ShownColumn("By price", "USD", Format.WHOLE),
         ShownColumn("By recipe", "USD", Format.WHOLE),
     )
-    lots = sorted(split.lots, key=lambda s: (-max(abs(s.price_usd), abs(s.recipe_usd)), s.lot_id))
-    shifted = [s for s in lots if max(abs(s.price_usd), abs(s.recipe_usd)) >= _SHOWS_USD]
+    lots = sorted(split.lots, key=lambda s: (-max(map(abs, _moved_usd(s))), s.lot_id))
+    shifted = [s for s in lots if max(map(abs, _moved_usd(s))) >= _SHOWS_USD]
     rows: list[tuple[Cell, ...]] = [
         ("all meat", None, None, split.prices_usd, split.recipe_usd),
     ]
@@ -166,11 +179,17 @@ def recipe_table(why: PlanWhy) -> ShownTable:
         )
         for shift in shifted[:_MOST_LOTS]
     ]
-    hidden = len(shifted) - _MOST_LOTS
-    note = f"{count_of(hidden, 'lot')} that moved less are not shown. " if hidden > 0 else ""
-    note += f"{_other_terms(split)} Prices count at the mean recipe; the change of recipe, which"
+    rest = [shift for shift in lots if shift not in shifted[:_MOST_LOTS]]
+    if rest:
+        by_price, by_recipe = (sum(each) for each in zip(*map(_moved_usd, rest), strict=True))
+        rows.append((f"  {count_of(len(rest), 'other lot')}", None, None, by_price, by_recipe))
+    note = f"{_other_terms(split)} Prices count at the mean recipe; the change of recipe, which"
     note += " is substitution, at mean prices."
     return shown_table("Prices and substitution", columns, rows, note)
+
+
+def _moved_usd(shift: LotShift) -> tuple[float, float]:
+    return shift.price_usd, shift.recipe_usd
 
 
 def _other_terms(split: RecipeSplit) -> str:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import TypeVar
 
 from blend.domain.market import Additions, CanvassEntry, Item, Volume
-from blend.errors import Problem
+from blend.errors import Problem, did_you_mean
 
 Thing = TypeVar("Thing")
 
@@ -44,9 +43,8 @@ def sift(additions: Additions, known: Known) -> Sifted:
     item_ids = {*known.items, *(item.item_id for item in additions.items)}
     entries = tuple(_new_entries(additions, known, item_ids, problems))
     volumes = tuple(_new_volumes(additions, known, item_ids, problems))
-    offered = len(additions.items) + len(additions.entries) + len(additions.volumes)
     new = len(items) + len(entries) + len(volumes)
-    return Sifted(items, entries, volumes, offered - new, tuple(problems))
+    return Sifted(items, entries, volumes, additions.count - new, tuple(problems))
 
 
 Refuse = Callable[[str, str, str, str], None]
@@ -81,8 +79,7 @@ def _new_entries(
 
 def _check_item(refuse: Refuse, item_id: str, item_ids: set[str]) -> None:
     if item_id not in item_ids:
-        near = get_close_matches(item_id, sorted(item_ids), 1)
-        refuse("item_id", item_id, "an id of items", f"Did you mean {near[0]}?" if near else "")
+        refuse("item_id", item_id, "an id of items", did_you_mean(item_id, sorted(item_ids)))
 
 
 def _check_correction(

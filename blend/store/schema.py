@@ -145,6 +145,3 @@ METHODS = _kept(
     Column("digest", Text, primary_key=True),
     Column("text", Text, nullable=False),
 )
-
-APPEND_ONLY = (SCHEMA_VERSIONS, APPENDS, ENTRIES, ITEMS, VOLUMES, PUBLISHED, METHODS)
-"""Tables whose rows neither engine changes or takes out, whoever asks."""

@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, Self
 
@@ -319,7 +320,7 @@ def _begin_append(connection: Connection) -> tuple[int, datetime]:
 
 def _put(connection: Connection, table: Table, number: int, things: Iterable[Any]) -> None:
     rows = [
-        {field.name: getattr(thing, field.name) for field in fields(thing)}
+        {name: getattr(thing, name) for name in _field_names(type(thing))}
         | {"append_number": number, "place": place}
         for place, thing in enumerate(things)
     ]
@@ -379,8 +380,13 @@ def _asked_by(
 
 
 def _made(kind: type, row: Mapping[str, Any]) -> Any:
-    return kind(**{field.name: row[field.name] for field in fields(kind)})
+    return kind(**{name: row[name] for name in _field_names(kind)})
 
 
 def _entry_of(row: Mapping[str, Any]) -> CanvassEntry:
-    return replace(_made(CanvassEntry, row), kind=EntryKind(row["kind"]))
+    return _made(CanvassEntry, {**row, "kind": EntryKind(row["kind"])})
+
+
+@cache
+def _field_names(kind: type) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))

@@ -6,9 +6,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blend.core.cone import Cone, ConicLinear
+from blend.core.cone import Cone
 from blend.core.programme import Programme, Rows
 from blend.core.solver import WarmLinear
+from blend.core.tangents import ConicLinear
 
 COST = np.array([24.55, 26.75, 39.0, 40.5])
 FAT = np.array([2.3, 5.6, 11.1, 1.3])

@@ -153,6 +153,19 @@ def test_rolling_takes_the_days_that_there_are():
     assert rolling(figures[:4], date(2026, 11, 27)) is None
 
 
+def test_a_span_with_many_days_missing_is_not_compared():
+    friday = date(2026, 2, 27)
+    days = constant(date(2026, 2, 16), friday, 350)  # of nine market days, one a holiday
+    assert by_span(days, friday)[Span.WEEK].weighted_change == 0
+    patchy = [each for each in days if each.day.day not in (24, 25)]  # three of five are left
+    made = by_span(patchy, friday)[Span.WEEK]
+    assert (made.weighted_change, made.simple_change) == (None, None)
+    assert made.now.simple_usd_per_cwt == 350
+    earlier = [each for each in days if each.day.day not in (17, 18)]  # two of four
+    assert by_span(earlier, friday)[Span.WEEK].simple_change is None
+    assert by_span(days[1:], friday)[Span.WEEK].simple_change == 0  # three of four
+
+
 @given(st.dates(date(2024, 2, 1), date(2027, 12, 31)))
 def test_a_market_that_stands_still_has_no_change_on_any_calendar(day):
     figures = constant(date(2023, 1, 1), day, 350)

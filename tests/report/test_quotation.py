@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from blend.report.assessed import Code, Confidence, Rung
 from blend.report.evidence import Use
-from blend.report.quotation import Code, Confidence, Rung, assess, publication_of
+from blend.report.quotation import assess, publication_of
 from tests.report.canvass import ITEM, METHOD, MONDAY, bid, method, offer, talk, trade
 
 FIVE = [

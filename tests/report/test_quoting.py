@@ -9,7 +9,7 @@ import pytest
 
 from blend.domain.market import Additions
 from blend.errors import InputRefused
-from blend.report.quotation import Rung
+from blend.report.assessed import Rung
 from blend.report.quoting import Override, comparisons, figures, heard, publish, quote, requote
 from blend.store import Store
 from tests.report.canvass import ITEM, METHOD, MONDAY, bid, method, offer, trade

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.report import split
 from blend.report.split import bennet, shapley
 
 # Cost of a three-purpose river development, thousand USD: navigation, flood control, power.
@@ -92,23 +91,6 @@ def test_the_split_of_a_sum_is_the_sum_of_the_splits(one, other):
     both = amounts(shapley(lambda some: one(some) + other(some), DRIVERS))
     parts = amounts(shapley(one, DRIVERS)), amounts(shapley(other, DRIVERS))
     assert both == pytest.approx({d: parts[0][d] + parts[1][d] for d in DRIVERS}, abs=1e-9)
-
-
-def test_sampled_parts_add_up_and_hold_the_exact_ones_within_their_errors(monkeypatch):
-    drivers = [f"d{number}" for number in range(6)]
-
-    def value(some):
-        numbers = [int(driver[1:]) + 1 for driver in some]
-        return math.prod(numbers) + sum(numbers) ** 2 if numbers else 0.0
-
-    exact = amounts(shapley(value, drivers))
-    monkeypatch.setattr(split, "EXACT_UP_TO", 0)
-    sampled = shapley(value, drivers, orders=2_000, seed=1)
-    assert math.fsum(amounts(sampled).values()) == pytest.approx(sampled.change)
-    for part in sampled.parts:
-        assert part.standard_error > 0
-        assert abs(part.amount - exact[part.driver]) < 4 * part.standard_error
-    assert sampled == shapley(value, drivers, orders=2_000, seed=1)
 
 
 def test_every_set_is_valued_once():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, timedelta
 from itertools import product
+from math import comb
 
 import pytest
 from hypothesis import given
@@ -45,14 +46,36 @@ def test_darwins_plants():
     assert sign_flip([each / 100 for each in eighths]).p == pytest.approx(2 * 863 / 32768)
 
 
+def every_sum(cents):
+    """Of every way to sign the amounts."""
+    signs = product((1, -1), repeat=len(cents))
+    return [sum(sign * each for sign, each in zip(way, cents, strict=True)) for way in signs]
+
+
 @given(st.lists(st.integers(-40, 40), min_size=1, max_size=9))
 def test_the_count_of_signs_is_that_of_trying_them_all(cents):
-    sums = [
-        sum(sign * abs(each) for sign, each in zip(signs, cents, strict=True))
-        for signs in product((1, -1), repeat=len(cents))
-    ]
+    sums = every_sum(cents)
     as_far = sum(abs(total) >= abs(sum(cents)) for total in sums) / len(sums)
-    assert sign_flip([each / 100 for each in cents]).p == as_far
+    farthest = sum(abs(total) >= sum(map(abs, cents)) for total in sums) / len(sums)
+    assert sign_flip([each / 100 for each in cents]) == (as_far, farthest)
+
+
+@given(st.lists(st.integers(-40, 40), min_size=1, max_size=8), st.integers(0, 50))
+def test_equivalence_is_that_of_trying_all_signs(cents, within):
+    def p(shifted):
+        sums = every_sum(shifted)
+        return sum(total >= sum(shifted) for total in sums) / len(sums)
+
+    expected = max(p([within + each for each in cents]), p([within - each for each in cents]))
+    assert equivalence_p([each / 100 for each in cents], within / 100) == expected
+
+
+@pytest.mark.parametrize(("firms", "down"), [(30, 9), (63, 20), (150, 60)])
+def test_equal_moves_of_many_firms_are_tossed_coins(firms, down):
+    """Then the sum is that of a fair coin's throws: the tails of the binomial distribution."""
+    made = sign_flip([-0.37] * down + [0.37] * (firms - down))
+    assert made.p == 2 * sum(comb(firms, each) for each in range(down + 1)) / 2**firms
+    assert made.smallest_p == 2 / 2**firms
 
 
 @pytest.mark.parametrize(
@@ -61,6 +84,11 @@ def test_the_count_of_signs_is_that_of_trying_them_all(cents):
 def test_the_smallest_p_that_so_few_can_reach(firms, smallest):
     made = sign_flip([1.0 + n for n in range(firms)])
     assert made == (smallest, smallest)
+
+
+def test_prices_mistyped_a_thousandfold_are_counted_too():
+    assert sign_flip([1e6] * 60).p == sign_flip([1] * 60).p
+    assert sign_flip([1e6 + 0.01, 3e5, -2e5, 1e3]).p == sign_flip([100, 30, -20, 1]).p
 
 
 def test_changes_of_nothing_cannot_flip():

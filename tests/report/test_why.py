@@ -13,9 +13,10 @@ from blend.core.solve import solve_linear
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import EVERY_LOT, parse_selector
 from blend.errors import InputRefused, NoPlan
+from blend.report.between import PlansBetween
 from blend.report.explained import Observed
 from blend.report.mixed import PLAN_DRIVERS, Driver, TwoCases
-from blend.report.why import _PlansBetween, put_back, why_plan_moved
+from blend.report.why import put_back, why_plan_moved
 from blend.sheets.read import read_case
 from blend.sheets.write import write_case
 from tests.report.markets import DAY, imported, lot, plant, product
@@ -209,7 +210,7 @@ def test_parts_add_up_inside_and_outside_the_recipes(pair):
 @given(pairs(), st.sets(st.sampled_from(PLAN_DRIVERS)))
 def test_solved_warm_as_from_scratch_and_the_ends_are_the_cases(pair, moved):
     try:
-        between = _PlansBetween(TwoCases(*pair, EVERY_LOT))
+        between = PlansBetween(TwoCases(*pair, EVERY_LOT))
     except InputRefused:
         assume(False)
     for some in (frozenset(PLAN_DRIVERS[:2]), frozenset(moved)):
