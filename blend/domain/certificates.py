@@ -76,6 +76,32 @@ class CurveCertificate:
     that is zero."""
 
 
+@dataclass(frozen=True, slots=True)
+class Region:
+    """Prices of two lots at which the plan takes the same pounds of both: a convex polygon."""
+
+    pounds_lb: tuple[float, float]
+    rest_usd: float
+    """Cost of the plan without what these pounds of the two lots cost."""
+    corners_usd_per_lb: tuple[tuple[float, float], ...]
+    """Delivered prices (of the first lot, of the second), counter-clockwise."""
+
+    @property
+    def area(self) -> float:
+        """Of the polygon, USD² per lb²."""
+        corners = self.corners_usd_per_lb
+        sides = zip(corners, corners[1:] + corners[:1], strict=True)
+        return sum(x1 * y2 - y1 * x2 for (x1, y1), (x2, y2) in sides) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class RegionCertificate:
+    """What proves a region: a plan that uses its pounds, and dual prices for each corner."""
+
+    pounds: PlanPounds
+    corners: tuple[DualPrices, ...]
+
+
 # Attributions ------------------------------------------------------------------------------------
 
 

@@ -95,12 +95,12 @@ class Terms:
     """How a batch may be put right.
 
     `at_hand` are the lots that may go in. `step_lb` is the least that the scale shows, None
-    for any amount; `whole_boxes` puts in whole containers only. `confidence` None asks that
+    for any amount; `whole_containers` puts in whole containers only. `confidence` None asks that
     limits hold on average. `test_cost_usd` None leaves another test out of question.
     """
 
     at_hand: frozenset[str]
-    whole_boxes: bool = False
+    whole_containers: bool = False
     may_remove: bool = False
     confidence: float | None = None
     step_lb: float | None = None

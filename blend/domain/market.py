@@ -143,14 +143,19 @@ class Volume:
 class Additions:
     """What is to go into the store together, all of it or nothing.
 
-    `rows` tells, by table, the file it was read from and the row of each thing, so that what
-    the store refuses can be found; empty for what was not read from a file.
+    `rows` tells, by table, the file it was read from and the row of each thing (None where it
+    has none), so that what the store refuses can be found; empty for what was not read from
+    anywhere.
     """
 
     items: tuple[Item, ...] = ()
     entries: tuple[CanvassEntry, ...] = ()
     volumes: tuple[Volume, ...] = ()
-    rows: Mapping[str, tuple[str, tuple[int, ...]]] = field(default_factory=dict)
+    rows: Mapping[str, tuple[str, tuple[int | None, ...]]] = field(default_factory=dict)
+
+    @property
+    def count(self) -> int:
+        return len(self.items) + len(self.entries) + len(self.volumes)
 
     def place(self, table: str, index: int) -> tuple[str, int | None]:
         """File and row of one thing, by its index in its table."""

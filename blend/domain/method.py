@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
+from functools import cached_property
 from hashlib import sha256
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: text and digest are kept once reckoned
 class Method:
     """Every number that a quotation and its tone rest on; `digest` names the whole of them."""
 
@@ -57,12 +58,12 @@ class Method:
     offerings_cuts: tuple[float, ...]
     activity_cuts: tuple[float, ...]
 
-    @property
+    @cached_property
     def text(self) -> str:
         """The method written out, always in the same way."""
         return json.dumps(asdict(self), sort_keys=True)
 
-    @property
+    @cached_property
     def digest(self) -> str:
         return sha256(self.text.encode()).hexdigest()
 

@@ -210,6 +210,8 @@ class Plan:
     lots_worth: tuple[LotWorth, ...] = ()
     stopped_early: bool = False
     """Time ran out, or the user stopped the search; the plan is the best so far."""
+    worths_stopped: bool = False
+    """The user stopped the pricing: worths of one kind or more are missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,3 +238,6 @@ class Clash:
     """Changes that free a plan only together, given when no single one does."""
     needs_whole: bool = False
     """True when the clash shows only with whole containers, counts or batches."""
+    kept_out: tuple[Requirement, ...] = ()
+    """Of products in the clash that no usable lot may go into: what keeps all of them out. None
+    of it can be spared, and no change is told for it: claims and bans have no degrees."""

@@ -161,6 +161,8 @@ class PositionsPlan:
     orders_worth: tuple[OrderWorth, ...]
     rooms_worth: tuple[RoomWorth, ...]
     stopped_early: bool = False
+    worths_stopped: bool = False
+    """The user stopped the pricing: what orders, rooms and offers are worth is missing."""
 
     @property
     def is_sound(self) -> bool:

@@ -10,9 +10,9 @@ import operator
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from difflib import get_close_matches
 
 from blend.domain.lots import Lot
+from blend.errors import did_you_mean
 
 WORD_ATTRIBUTES: dict[str, Callable[[Lot], frozenset[str]]] = {
     "lot": lambda lot: frozenset((lot.lot_id,)),
@@ -111,7 +111,7 @@ def _condition(attribute: str, compare: str, values_text: str) -> Condition:
             raise ValueError(f"{attribute} is compared with = or !=, not {compare}")
     else:
         known = [*WORD_ATTRIBUTES, *NUMBER_ATTRIBUTES]
-        near = get_close_matches(attribute, known, 1)
-        meant = f"; did you mean {near[0]}?" if near else ""
-        raise ValueError(f"unknown attribute {attribute!r}; known: {', '.join(known)}{meant}")
+        hint = did_you_mean(attribute, known)
+        hint = f"; {hint[0].lower()}{hint[1:]}" if hint else ""
+        raise ValueError(f"unknown attribute {attribute!r}; known: {', '.join(known)}{hint}")
     return Condition(attribute, compare, values)

@@ -54,13 +54,19 @@ class ClearingProof:
     """Pounds that came to market."""
 
     @property
+    def faults(self) -> tuple[str, ...]:
+        """What is wrong, in words of the tables; empty when the prices clear the market."""
+        found = {
+            "the amounts break a limit, or use more than there is": self.breach_share > SHARE,
+            "an item earns more than its price": self.overpaid_usd_per_lb > USD_PER_LB,
+            "an item is used that does not earn its price": self.underpaid_usd_per_lb > USD_PER_LB,
+            "other amounts might gain more": self.gap_usd > USD_PER_LB * self.there_lb,
+        }
+        return tuple(fault for fault, is_one in found.items() if is_one)
+
+    @property
     def is_sound(self) -> bool:
-        prices = max(self.overpaid_usd_per_lb, self.underpaid_usd_per_lb)
-        return (
-            self.breach_share <= SHARE
-            and prices <= USD_PER_LB
-            and self.gap_usd <= USD_PER_LB * self.there_lb
-        )
+        return not self.faults
 
 
 def prove_clearing(

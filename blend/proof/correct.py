@@ -159,7 +159,7 @@ class _Proof:
             mass = lean + fat
             spread = uncertainty.get(lot.lot_id, none)
             errors = spread.standard_error_share, spread.container_sd_share
-            step = (lot.container_lb if self.terms.whole_boxes else None) or self.terms.step_lb
+            step = (lot.container_lb if self.terms.whole_containers else None) or self.terms.step_lb
             yield _Own(
                 lot=lot,
                 mass=mass,

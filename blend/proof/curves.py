@@ -34,9 +34,9 @@ from blend.proof.linear import put_on_scales
 
 NEAR_USD_PER_LB = Fraction(1, 10**6)
 NEAR_COST_SHARE = Fraction(1, 10**10)
-_POUNDS_SHARE = Fraction(1, 10**8)
-_NEAR_POUNDS = Fraction(1, 10_000)
-_LEAST_USD = Fraction(1, 100_000)
+NEAR_POUNDS_SHARE = Fraction(1, 10**8)
+NEAR_POUNDS = Fraction(1, 10_000)
+LEAST_USD = Fraction(1, 100_000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +188,7 @@ class _Demand(_Curve):
         self.fault(not scales.keeps_all, f"{name} breaks a limit: {scales.worst}")
         pounds = Fraction(step.pounds_lb)
         off_lb = abs(scales.used_lb.get(self.lot.lot_id, Fraction(0)) - pounds)
-        allowed_lb = _NEAR_POUNDS + _POUNDS_SHARE * pounds
+        allowed_lb = NEAR_POUNDS + NEAR_POUNDS_SHARE * pounds
         self.fault(off_lb > allowed_lb, f"{name} does not use those pounds")
         rest = Fraction(step.rest_usd)
         near_price = NEAR_USD_PER_LB * (1 + pounds)
@@ -212,7 +212,7 @@ class _Demand(_Curve):
         self.meet(max(told), bound, allowed, text)
 
     def _near(self, usd: Fraction) -> Fraction:
-        return _LEAST_USD + NEAR_COST_SHARE * abs(usd)
+        return LEAST_USD + NEAR_COST_SHARE * abs(usd)
 
     def _fewest(self, pounds_lb: float, prices: DualPrices | None) -> None:
         """Every plan uses the pounds of the last step: paid a dollar for each and for nothing
@@ -220,7 +220,7 @@ class _Demand(_Curve):
         least = Fraction(0)
         if prices is not None:
             least = dual_bound(self.frame, _only_pounds_cost(self.at(1.0), self.lot.lot_id), prices)
-        allowed_lb = _NEAR_POUNDS + _POUNDS_SHARE * Fraction(pounds_lb)
+        allowed_lb = NEAR_POUNDS + NEAR_POUNDS_SHARE * Fraction(pounds_lb)
         text = f"that no plan does with less than {pounds_lb:,.1f} lb is not proved"
         self.fault(Fraction(pounds_lb) - least > allowed_lb, text)
 
@@ -276,7 +276,7 @@ class _Supply(_Curve):
 
     def _near(self, usd: Fraction, pounds_lb: float) -> Fraction:
         finite_lb = Fraction(pounds_lb) if math.isfinite(pounds_lb) else Fraction(0)
-        return _LEAST_USD + NEAR_COST_SHARE * abs(usd) + NEAR_USD_PER_LB * (1 + finite_lb / 1000)
+        return LEAST_USD + NEAR_COST_SHARE * abs(usd) + NEAR_USD_PER_LB * (1 + finite_lb / 1000)
 
     def _needed(self, pounds_lb: float, prices: DualPrices | None) -> None:
         """No plan takes fewer pounds, however many there are."""
@@ -286,7 +286,7 @@ class _Supply(_Curve):
                 self.frame, _only_pounds_cost(self.at(math.inf), self.lot.lot_id), prices
             )
         text = f"that no plan does with less than {pounds_lb:,.1f} lb is not proved"
-        allowed_lb = _NEAR_POUNDS + _POUNDS_SHARE * Fraction(pounds_lb)
+        allowed_lb = NEAR_POUNDS + NEAR_POUNDS_SHARE * Fraction(pounds_lb)
         self.fault(Fraction(pounds_lb) - least > allowed_lb, text)
 
 

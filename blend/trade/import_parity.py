@@ -24,7 +24,7 @@ from blend.domain.imports import (
     RateKind,
     RateUnit,
 )
-from blend.errors import InputRefused, Problem
+from blend.errors import Caution, InputRefused, Problem
 from blend.units import LB_PER_KG, POINTS_PER_SHARE
 
 DAYS_PER_YEAR = 360
@@ -362,9 +362,9 @@ def at_rate(offer: ForeignOffer, usd_per_currency: float) -> ForeignOffer:
     return replace(offer, usd_per_currency=usd_per_currency)
 
 
-def cautions(built: Iterable[BuildUp]) -> tuple[Problem, ...]:
+def cautions(built: Iterable[BuildUp]) -> tuple[Caution, ...]:
     """Rates that were used past their last day, or that were not read at their source."""
-    seen: dict[tuple[str, bool], Problem] = {}
+    seen: dict[tuple[str, bool], Caution] = {}
     for each in built:
         for line in each.lines:
             for rate in line.rates:
@@ -374,14 +374,15 @@ def cautions(built: Iterable[BuildUp]) -> tuple[Problem, ...]:
     return tuple(seen.values())
 
 
-def _caution(rate: ImportRate, offer: ForeignOffer, ended: bool) -> Problem:
+def _caution(rate: ImportRate, offer: ForeignOffer, ended: bool) -> Caution:
     if ended:
-        read = f"a rate that ended {rate.valid_to}: out of date for {offer.offer_id}, whose entry "
-        read += f"is on {offer.entry_on}"
-        allowed = "the rate in force that day"
+        fact = f"the rate ended {rate.valid_to}: out of date for {offer.offer_id}, whose entry "
+        fact += f"is on {offer.entry_on}"
+        advice = "Find the rate in force that day"
     else:
         is_memory = rate.standing == "memory"
-        read = "a rate from memory" if is_memory else "a rate from a restatement"
-        allowed = "one read at its source"
-    hint = f"Source: {rate.source}. A newer rate goes into import_rates.csv of the folder."
-    return Problem(f"import_rates.csv {rate.rate_id}", None, None, read, allowed, hint)
+        whence = "is from memory" if is_memory else "was read in a restatement"
+        fact, advice = f"the rate {whence}", "Confirm it against the text in force"
+    advice += f". Source given: {rate.source}."
+    advice += " A newer rate goes into import_rates.csv of the folder."
+    return Caution(f"import_rates.csv {rate.rate_id}", None, None, fact, advice)

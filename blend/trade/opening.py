@@ -12,7 +12,7 @@ from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.core.worths import pounds_used, set_price
 from blend.domain.case import Case
 from blend.domain.lots import Lot
-from blend.errors import InputRefused, NoPlan, Problem
+from blend.errors import InputRefused, NoPlan, Problem, did_you_mean
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ def _unfit(case: Case, lot_id: str) -> Problem | None:
     known = [lot.lot_id for lot in case.lots]
     if lot_id not in known:
         allowed = f"one of {', '.join(known[:12])}{', ...' if len(known) > 12 else ''}"
-        return Problem("lots", None, "lot_id", lot_id, allowed)
+        return Problem("lots", None, "lot_id", lot_id, allowed, did_you_mean(lot_id, known))
     reason = case.lot(lot_id).reason_unusable(case.settings.plan_on)
     if reason is None:
         return None

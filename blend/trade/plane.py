@@ -15,7 +15,7 @@ import numpy as np
 
 from blend.trade.envelope import least_gap
 
-_SAME_PLACE = 1e-7
+SAME_PLACE = 1e-7
 """Corners closer than this, as a share of the window, are one; smaller cells are dropped."""
 
 
@@ -106,7 +106,7 @@ def _open_corner(
 
 
 def _key(corner: np.ndarray, window: np.ndarray, size: np.ndarray) -> tuple[int, int]:
-    first, second = np.round((corner - window[0]) / (size * _SAME_PLACE))
+    first, second = np.round((corner - window[0]) / (size * SAME_PLACE))
     return int(first), int(second)
 
 
@@ -146,11 +146,11 @@ def _tidy(corners: np.ndarray, size: np.ndarray) -> np.ndarray:
     if not len(corners):
         return corners
     steps = np.abs((corners - np.roll(corners, 1, axis=0)) / size).max(axis=1)
-    return corners[steps > _SAME_PLACE]
+    return corners[steps > SAME_PLACE]
 
 
 def _has_area(corners: np.ndarray, size: np.ndarray) -> bool:
     if len(corners) < 3:
         return False
     x, y = (corners / size).T
-    return abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2 > _SAME_PLACE**2 * 100
+    return abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2 > SAME_PLACE**2 * 100

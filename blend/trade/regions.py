@@ -2,35 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
-from blend.core.solver import Outcome
+from blend.core.certificates import certificate
+from blend.core.programme import Programme
+from blend.core.solver import Answer, Outcome
 from blend.domain.case import Case
+from blend.domain.certificates import Certificate, Region, RegionCertificate
 from blend.errors import InputRefused, Problem
+from blend.proof.regions import MapProof, prove_regions
 from blend.trade.opening import OpenCase, open_case
-from blend.trade.plane import Plane, tile
+from blend.trade.plane import SAME_PLACE, Cell, Plane, tile
 
 MOST_SOLVES = 4_000
 """By then a map has more regions than anyone reads."""
-
-
-@dataclass(frozen=True, slots=True)
-class Region:
-    """Prices at which the plan takes the same pounds of both lots: a convex polygon."""
-
-    pounds_lb: tuple[float, float]
-    rest_usd: float
-    """Cost of the plan without what these pounds of the two lots cost."""
-    corners_usd_per_lb: tuple[tuple[float, float], ...]
-    """Delivered prices (of the first lot, of the second), counter-clockwise."""
-
-    @property
-    def area(self) -> float:
-        """Of the polygon, USD² per lb²."""
-        x, y = np.array(self.corners_usd_per_lb).T
-        return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +27,8 @@ class RegionMap:
 
     `is_exact` tells that the programme was solved at every corner of every region and its cost
     lay no farther than `gap_usd` from the region's own, so that, the cost being concave in the
-    prices, no region is missing. Where False, the solves ran out first.
+    prices, no region is missing. Where False, the solves ran out first. `prove` holds the map
+    against the case without the solver.
     """
 
     lot_ids: tuple[str, str]
@@ -50,6 +39,19 @@ class RegionMap:
     is_exact: bool
     solves: int
     gap_usd: float
+    certificates: tuple[RegionCertificate, ...] = ()
+    """What `prove` needs, one for each region; there where the map was asked for with them."""
+
+    def prove(self, case: Case) -> MapProof:
+        """Hold a certified map against the case and its window."""
+        return prove_regions(
+            case,
+            self.lot_ids,
+            self.regions,
+            self.certificates,
+            least_usd_per_lb=self.least_usd_per_lb,
+            most_usd_per_lb=self.most_usd_per_lb,
+        )
 
 
 def region_map(
@@ -59,18 +61,25 @@ def region_map(
     least_usd_per_lb: tuple[float, float],
     most_usd_per_lb: tuple[float, float],
     most_solves: int = MOST_SOLVES,
+    certify: bool = False,
 ) -> RegionMap:
     """The exact map of two different lots between two pairs of delivered prices.
 
-    Raises InputRefused and NoPlan as `open_case` does, and InputRefused where money could be
-    made without end at the least prices.
+    `certify` keeps what `RegionMap.prove` needs. Raises InputRefused and NoPlan as `open_case`
+    does, and InputRefused where money could be made without end at the least prices, or where
+    the window has no width (a lot at no price).
     """
     if lot_ids[0] == lot_ids[1]:
         raise InputRefused([Problem("lots", None, "lot_id", f"{lot_ids[0]} twice", "two lots")])
+    for lot_id, least, most in zip(lot_ids, least_usd_per_lb, most_usd_per_lb, strict=True):
+        if least >= most:
+            read = f"no prices of {lot_id} between {least:g} and {most:g} USD/lb"
+            raise InputRefused([Problem("lots", None, "price", read, "a price above 0")])
     opened = open_case(case, *lot_ids)
+    kept = _Kept(opened.linear.programme if certify else None)
     try:
         tiling = tile(
-            lambda prices: _tangent(opened, lot_ids, prices),
+            lambda prices: _tangent(opened, lot_ids, prices, kept),
             least_usd_per_lb,
             most_usd_per_lb,
             most_solves,
@@ -78,28 +87,78 @@ def region_map(
     finally:
         for lot_id in lot_ids:
             opened.put_back(lot_id)
-    regions = [
-        Region(
-            (max(0.0, cell.plane.slopes[0]), max(0.0, cell.plane.slopes[1])),
-            cell.plane.at_zero,
-            tuple((float(first), float(second)) for first, second in cell.corners),
-        )
-        for cell in tiling.cells
-    ]
+    cells = sorted(tiling.cells, key=lambda cell: (*_pounds(cell.plane), cell.plane.at_zero))
+    size = np.subtract(most_usd_per_lb, least_usd_per_lb)
     first, second = (opened.lot(lot_id) for lot_id in lot_ids)
     return RegionMap(
         lot_ids,
         (first.delivered_usd_per_lb, second.delivered_usd_per_lb),
         least_usd_per_lb,
         most_usd_per_lb,
-        tuple(sorted(regions, key=lambda region: (*region.pounds_lb, region.rest_usd))),
+        tuple(
+            Region(_pounds(cell.plane), float(cell.plane.at_zero), kept.corners(cell, size))
+            for cell in cells
+        ),
         tiling.is_exact,
         tiling.solves,
         tiling.gap,
+        tuple(kept.certificate(cell) for cell in cells) if certify else (),
     )
 
 
-def _tangent(opened: OpenCase, lot_ids: tuple[str, str], prices: tuple[float, float]) -> Plane:
+@dataclass
+class _Found:
+    """An optimum that a map was found from."""
+
+    prices: tuple[float, float]
+    plane: Plane
+    certificate: Certificate | None
+
+
+@dataclass
+class _Kept:
+    """Every optimum that a map was found from; without a programme, not what proves them."""
+
+    programme: Programme | None
+    found: list[_Found] = field(default_factory=list)
+
+    def keep(self, prices: tuple[float, float], plane: Plane, answer: Answer) -> None:
+        proving = None if self.programme is None else certificate(self.programme, answer)
+        self.found.append(_Found(prices, plane, proving))
+
+    def corners(self, cell: Cell, size: np.ndarray) -> tuple[tuple[float, float], ...]:
+        """Those of a cell where the programme was solved, so that cells that meet have them in
+        common; cutting leaves each a last bit of its own."""
+        corners = []
+        for corner in cell.corners:
+            solved = np.array(self._nearest(corner).prices)
+            same = bool((np.abs(solved - corner) <= SAME_PLACE * size).all())
+            first, second = (solved if same else corner).tolist()
+            corners.append((first, second))
+        return tuple(corners)
+
+    def certificate(self, cell: Cell) -> RegionCertificate:
+        """The cell's own plan, and at each corner the dual prices found nearest to it."""
+        own = next(each for each in self.found if each.plane is cell.plane)
+        prices = (self._nearest(corner).certificate.prices for corner in cell.corners)
+        return RegionCertificate(own.certificate.pounds, tuple(prices))
+
+    @cached_property
+    def _places(self) -> np.ndarray:
+        """Asked for once nothing more is kept."""
+        return np.array([each.prices for each in self.found])
+
+    def _nearest(self, corner: np.ndarray) -> _Found:
+        return self.found[int(np.abs(self._places - corner).max(axis=1).argmin())]
+
+
+def _pounds(plane: Plane) -> tuple[float, float]:
+    return max(0.0, plane.slopes[0]), max(0.0, plane.slopes[1])
+
+
+def _tangent(
+    opened: OpenCase, lot_ids: tuple[str, str], prices: tuple[float, float], kept: _Kept
+) -> Plane:
     for lot_id, price in zip(lot_ids, prices, strict=True):
         opened.set_price(lot_id, float(price))
     answer = opened.linear.solve()
@@ -107,4 +166,6 @@ def _tangent(opened: OpenCase, lot_ids: tuple[str, str], prices: tuple[float, fl
         read = f"{prices[0]:g} and {prices[1]:g} USD/lb, at which money could be made without end"
         raise InputRefused([Problem("lots", None, "price", read, "higher prices")])
     first, second = (opened.pounds_used(answer, lot_id) for lot_id in lot_ids)
-    return Plane.through(prices, answer.objective, (first, second))
+    plane = Plane.through(prices, answer.objective, (first, second))
+    kept.keep(prices, plane, answer)
+    return plane

@@ -10,57 +10,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 
-from blend.core.solve import solve_linear
+from blend.core.prices import dual_prices
+from blend.core.solve import LinearPlan, solve_linear
 from blend.domain.case import Case, Settings
 from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.quotations import Quotation, labels_of
+from blend.domain.replacement import (
+    ANY_MIX,
+    LeanAndFat,
+    MixPart,
+    Replacement,
+    ReplacementRules,
+)
 from blend.domain.rules import Loss, kept_per_lb
-from blend.domain.selectors import EVERY_LOT, Selector
 
 _REPLACED_LB = 100.0
 _LEAST_SHARE = 1e-9
-
-
-@dataclass(frozen=True, slots=True)
-class ReplacementRules:
-    """What a mix may be made of. It is always of the item's species."""
-
-    among: Selector = EVERY_LOT
-    """Lots that a mix may hold, such as those with form=fresh."""
-    keep_programmes: bool = True
-    """Whether every item of the mix must carry the programmes that the replaced one does."""
-    most_share: float = 1.0
-    """Of the finished mix, at most so much from one item."""
-
-
-ANY_MIX = ReplacementRules()
-
-
-@dataclass(frozen=True, slots=True)
-class MixPart:
-    """Pounds of an item put in for each pound replaced; without losses they add up to 1."""
-
-    lot_id: str
-    lb_per_lb: float
-
-
-@dataclass(frozen=True, slots=True)
-class Replacement:
-    """What a pound of an item is replaced for; `usd_per_lb` None where no mix does."""
-
-    lot_id: str
-    own_usd_per_lb: float
-    usd_per_lb: float | None
-    mix: tuple[MixPart, ...]
-
-    @property
-    def own_above_usd_per_lb(self) -> float | None:
-        """By how much the item is dearer than its replacement; below zero it is cheaper."""
-        return None if self.usd_per_lb is None else self.own_usd_per_lb - self.usd_per_lb
 
 
 def replacement_values(
@@ -94,7 +63,17 @@ def _replacement(
         item.delivered_usd_per_lb,
         plan.objective_usd / put_in_lb,
         tuple(sorted(mix, key=lambda part: -part.lb_per_lb)),
+        _lean_and_fat(plan, case.products[0]),
     )
+
+
+def _lean_and_fat(plan: LinearPlan, product: Product) -> LeanAndFat:
+    """What a finished pound of each earns at the dual prices: a pound made, and by how much it
+    leans to one side of the target."""
+    prices, lean_share = dual_prices(plan), product.target_lean_share
+    made = prices.finished[product.product_id]
+    leaner = prices.lean_least[product.product_id] - prices.lean_most[product.product_id]
+    return LeanAndFat(made + leaner * (1 - lean_share), made - leaner * lean_share)
 
 
 def _case_of(

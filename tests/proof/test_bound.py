@@ -376,7 +376,8 @@ def solved(case: Case) -> Solved:
 @given(case=cases())
 def test_prices_of_the_optimum_prove_it(case: Case):
     answer = solved(case)
-    assert dual_bound_usd(case, answer.prices) == pytest.approx(answer.cost_usd, rel=1e-6, abs=1e-6)
+    # a solver's prices are off by some 1e-9 USD/lb, of orders of a thousand pounds
+    assert dual_bound_usd(case, answer.prices) == pytest.approx(answer.cost_usd, rel=1e-6, abs=1e-5)
 
 
 @settings(max_examples=40, deadline=None)

@@ -217,12 +217,12 @@ def test_meat_dearer_or_leaner_than_it_is_told():
     room=st.sampled_from((0.0, 300.0, 5000.0)),
     may_remove=st.booleans(),
     step_lb=st.sampled_from((None, 1.0)),
-    whole_boxes=st.booleans(),
+    whole_containers=st.booleans(),
     confidence=st.sampled_from((None, 0.9)),
     rules=st.sets(st.sampled_from((SHARE, COUNT))),
 )
 def test_any_correction_is_borne_out_and_one_that_costs_more_is_not(
-    fat, lots, room, may_remove, step_lb, whole_boxes, confidence, rules
+    fat, lots, room, may_remove, step_lb, whole_containers, confidence, rules
 ):
     names = {("lean", "mid", "fat", "l3", "l4")[at]: lot / 100 for at, lot in enumerate(lots)}
     case = case_of(names, 0.20, *rules, tolerance=0.01)
@@ -230,7 +230,7 @@ def test_any_correction_is_borne_out_and_one_that_costs_more_is_not(
         case,
         may_remove=may_remove,
         step_lb=step_lb,
-        whole_boxes=whole_boxes,
+        whole_containers=whole_containers,
         confidence=confidence,
     )
     held = Held(2000.0, room)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import blend.proof
+from blend.cli import COMMANDS
 from blend.core.market import clear
 from blend.domain.plan import Verdict
 from blend.grind.plan import make_plan
@@ -21,7 +23,16 @@ from blend.proof.clearing import prove_clearing
 from blend.proof.positions import check_positions
 from blend.trade.positions import plan_positions
 from tests.grind.uncertain import day
-from tests.proof import test_clearing, test_correct, test_curves, test_safe, test_why
+from tests.proof import (
+    test_clearing,
+    test_correct,
+    test_curves,
+    test_landed,
+    test_regions,
+    test_replacement,
+    test_safe,
+    test_why,
+)
 from tests.trade.horizons import make_horizon
 
 
@@ -188,6 +199,30 @@ KINDS = {
             for name, make in test_curves.SUPPLY_CORRUPTIONS.items()
         },
     ),
+    "map of two prices": Kind(
+        "prove_regions",
+        lambda: test_regions.MAP.prove(test_regions.CASE).is_sound,
+        {
+            name: lambda make=make: make().prove(test_regions.CASE).is_sound
+            for name, make in test_regions.CORRUPTIONS.items()
+        },
+    ),
+    "replacement of items": Kind(
+        "prove_replacements",
+        lambda: test_replacement.proved().is_sound,
+        {
+            name: lambda make=make: test_replacement.proved(make()).is_sound
+            for name, make in test_replacement.CORRUPTIONS.items()
+        },
+    ),
+    "price landed": Kind(
+        "prove_landed",
+        lambda: test_landed.sound(test_landed.LANDED),
+        {
+            name: lambda make=make: test_landed.sound(make())
+            for name, make in test_landed.CORRUPTIONS.items()
+        },
+    ),
     "attribution of a plan": Kind(
         "prove_plan_why",
         lambda: test_why.proved(test_why.WHY).is_sound,
@@ -221,6 +256,20 @@ def test_every_proof_there_is_has_its_kind():
         if isinstance(node, ast.FunctionDef) and node.name.startswith(("check_", "prove_"))
     }
     assert judges and judges | {"dual_bound_usd"} == {kind.proof for kind in KINDS.values()}
+
+
+def test_the_guide_tells_of_every_command_what_bears_it_out():
+    """Commands, functions of `blend.proof` and files of tests in its table are those there are."""
+    root = Path(blend.proof.__file__).parents[2]
+    guide = (root / "DEVELOPERS.md").read_text()
+    table = guide.partition("| command | what bears it out |\n|---|---|\n")[2].partition("\n\n")[0]
+    rows = [line.strip("| ").split(" | ") for line in table.splitlines()]
+    commands = [name for first, _ in rows for name in re.findall("`(.+?)`", first)]
+    assert sorted(commands) == sorted(COMMANDS)
+    told = [name for _, second in rows for name in re.findall("`(.+?)`", second)]
+    functions = {name for name in told if re.match("prove_|check_|dual_bound", name)}
+    assert functions == {kind.proof for kind in KINDS.values()}
+    assert all((root / name).exists() for name in told if name.startswith("tests/"))
 
 
 @pytest.mark.parametrize("name", KINDS)

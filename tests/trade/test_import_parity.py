@@ -59,6 +59,20 @@ def test_the_lines_sum_to_what_they_lead_to(offer):
     assert landed_usd_per_lb(offer, RATES) == pytest.approx(built.landed_usd_per_lb)
 
 
+@given(offers(), st.floats(0.01, 0.5))
+def test_a_surcharge_is_paid_on_the_customs_value(offer, share):
+    """It costs its share of the value, and all else stays as it was."""
+    free, dear = (land(replace(offer, surcharge_share=each), RATES) for each in (0.0, share))
+    value_usd_per_lb = dear.customs_value_usd / offer.net_weight_lb
+    by = share * value_usd_per_lb
+    assert dear.landed_usd_per_lb - free.landed_usd_per_lb == pytest.approx(by)
+    charged = replace(offer, surcharge_share=share)
+    assert landed_usd_per_lb(charged, RATES) == pytest.approx(dear.landed_usd_per_lb)
+    if dear.indifferent_price is not None:
+        asked = replace(charged, price=dear.indifferent_price)
+        assert land(asked, RATES).dearer_usd_per_lb == pytest.approx(0, abs=1e-9)
+
+
 @given(offers())
 def test_a_price_that_covers_more_of_the_way_builds_up_the_same(offer):
     at_origin = land(offer, RATES)

@@ -102,3 +102,25 @@ def test_too_few_solves_give_a_map_that_says_it_is_not_exact(lots):
 def test_one_lot_is_not_two(lots):
     with pytest.raises(InputRefused, match="twice"):
         region_map(CASE, (lots[0],) * 2, least_usd_per_lb=(0, 0), most_usd_per_lb=(1, 1))
+
+
+def test_a_window_has_a_width(lots):
+    with pytest.raises(InputRefused, match="a price above 0"):
+        region_map(CASE, lots, least_usd_per_lb=(1, 0), most_usd_per_lb=(2, 0))
+
+
+def test_regions_that_meet_have_corners_in_common(found):
+    """Inside the window, each corner is one of three regions or more, to the last bit."""
+    inside = [
+        corner
+        for region in found.regions
+        for corner in region.corners_usd_per_lb
+        if all(
+            least < at < most
+            for at, least, most in zip(
+                corner, found.least_usd_per_lb, found.most_usd_per_lb, strict=True
+            )
+        )
+    ]
+    assert inside
+    assert min(map(inside.count, inside)) >= 3
