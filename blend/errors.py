@@ -3,6 +3,7 @@
     BlendError                 exit 1  a file or internal trouble
     ├── FileTrouble            exit 1  a file cannot be read or written
     ├── SolverTrouble          exit 1  the solver gave no usable answer
+    │   └── OutOfTime          exit 1  no plan was found in the time there was
     ├── InputRefused           exit 2  the user's tables break a stated rule
     └── NoPlan                 exit 3  proved: nothing meets every requirement
 
@@ -11,7 +12,10 @@ Words for people are made in `blend.show`; here are only the facts.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Any
 
 
@@ -29,6 +33,10 @@ class SolverTrouble(BlendError):
     """The solver stopped without an answer that can be used."""
 
 
+class OutOfTime(SolverTrouble):
+    """The search ended before it had any plan; with more time there may be one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One thing wrong with one place of one table.
@@ -44,14 +52,68 @@ class Problem:
     allowed: str
     hint: str = ""
 
+    @property
+    def words(self) -> str:
+        """What is wrong, without its place, for where the place is in sight."""
+        return f"read {self.read}; allowed {self.allowed}. {self.hint}".strip()
+
     def __str__(self) -> str:
-        place = self.file
-        if self.row is not None:
-            place += f" row {self.row}"
-        if self.column is not None:
-            place += f", {self.column}"
-        text = f"{place}: read {self.read}; allowed {self.allowed}."
-        return f"{text} {self.hint}" if self.hint else text
+        return f"{_place(self)}: {self.words}"
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """One thing that may stand as it is, and that its user should look at twice.
+
+    `fact` says what is the case there, `advice` what to make of it; `row` and `column` are
+    as of a Problem.
+    """
+
+    file: str
+    row: int | None
+    column: str | None
+    fact: str
+    advice: str = ""
+
+    @property
+    def words(self) -> str:
+        """What to look at, without its place, for where the place is in sight."""
+        return f"{self.fact}. {self.advice}".strip()
+
+    def __str__(self) -> str:
+        return f"{_place(self)}: {self.words}"
+
+
+def _place(told: Problem | Caution) -> str:
+    row = "" if told.row is None else f" row {told.row}"
+    column = "" if told.column is None else f", {told.column}"
+    return f"{told.file}{row}{column}"
+
+
+_MOST_MEANT = 3
+"""More names than these would be a list to read, no hint."""
+
+
+def meant(word: str, known: Iterable[str]) -> tuple[str, ...]:
+    """The known names that a word may stand for: the one spelt most like it, else the few that
+    hold it as one of their words (`cwt`: `usd_per_cwt`)."""
+    by_folded = {each.casefold(): each for each in known}
+    folded = word.casefold().strip()
+    near = get_close_matches(folded, by_folded, 1)
+    if not near:
+        own = _words_of(folded)
+        near = [each for each in by_folded if own and own <= _words_of(each)]
+    return tuple(by_folded[each] for each in near) if len(near) <= _MOST_MEANT else ()
+
+
+def _words_of(name: str) -> set[str]:
+    return set(filter(None, re.split(r"[\W_]+", name)))
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """A hint that names what a word may stand for, empty where nothing is like it."""
+    names = meant(word, known)
+    return f"Did you mean {' or '.join(names)}?" if names else ""
 
 
 class InputRefused(BlendError, ValueError):

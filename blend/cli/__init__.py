@@ -7,7 +7,6 @@ import signal
 import sys
 from _thread import interrupt_main
 from contextlib import suppress
-from difflib import get_close_matches
 from importlib import import_module
 from threading import Timer
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -15,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from blend import __version__
-from blend.errors import BlendError, InputRefused, NoPlan
+from blend.errors import BlendError, InputRefused, NoPlan, did_you_mean
 
 if TYPE_CHECKING:
     from blend.domain.case import Case
@@ -132,9 +131,8 @@ class LazyGroup(click.Group):
     def resolve_command(self, ctx: click.Context, args: list[str]):
         name = args[0]
         if name not in COMMANDS and not name.startswith("-"):
-            near = get_close_matches(name, COMMANDS, 1)
-            meant = f"Did you mean {near[0]}?" if near else f"There are {', '.join(COMMANDS)}."
-            ctx.fail(f"No such command {name!r}. {meant}")
+            hint = did_you_mean(name, COMMANDS) or f"There are {', '.join(COMMANDS)}."
+            ctx.fail(f"No such command {name!r}. {hint}")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -8,16 +8,19 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import click
 
 from blend.domain.case import Case
 from blend.domain.rules import WholeContainers
+from blend.errors import Caution, InputRefused, Problem
 
 if TYPE_CHECKING:
+    from blend.domain.clearing import Market
     from blend.sheets.read import CaseRead
 
+Told = TypeVar("Told", Problem, Caution)
 _LINE = 78
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -61,17 +64,47 @@ TIME_LIMIT = click.option(
 )
 
 
-def read_folder(folder: Path) -> CaseRead:
-    """The case as read; its warnings go to stderr."""
+def read_folder(folder: Path, *, beside_another: bool = False) -> CaseRead:
+    """The case as read; its warnings go to stderr.
+
+    Where another case is read beside it, warnings and problems name the folder.
+    """
     from blend.reading import read_ready_case
     from blend.show.amounts import printable
 
-    read = read_ready_case(folder)
+    with _naming_folder(folder, beside_another):
+        read = read_ready_case(folder)
     for warning in read.warnings:
-        click.echo(f"warning: {printable(str(warning))}", err=True)
+        told = _in_folder(folder, warning) if beside_another else warning
+        click.echo(f"warning: {printable(str(told))}", err=True)
     # Where errors are told, requirements are named in the words of this case.
     click.get_current_context().find_root().obj = read.case
     return read
+
+
+def read_market_folder(folder: Path, *, beside_another: bool = False) -> Market:
+    """The market of a folder; warnings, problems and `beside_another` as of `read_folder`."""
+    from blend.sheets.clearing import read_market
+
+    case = read_folder(folder, beside_another=beside_another).case
+    with _naming_folder(folder, beside_another):
+        return read_market(folder, case)
+
+
+@contextmanager
+def _naming_folder(folder: Path, is_named: bool) -> Iterator[None]:
+    try:
+        yield
+    except InputRefused as refused:
+        if not is_named:
+            raise
+        raise InputRefused([_in_folder(folder, each) for each in refused.problems]) from None
+
+
+def _in_folder(folder: Path, told: Told) -> Told:
+    """With its folder; of a workbook, that in which it lies."""
+    place = folder if folder.is_dir() else folder.parent
+    return replace(told, file=str(place / told.file))
 
 
 def with_settings(
@@ -117,3 +150,10 @@ def progress_line() -> Iterator[Callable[[str], None] | None]:
         yield tell
     finally:
         tell("")
+
+
+@contextmanager
+def step_line() -> Iterator[Callable[[str], None]]:
+    """As `progress_line`, for steps that a command tells itself; told to nobody elsewhere."""
+    with progress_line() as tell:
+        yield tell or (lambda text: None)

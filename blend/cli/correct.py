@@ -10,8 +10,7 @@ from blend.cli.common import FOLDER, finite, progress_line, read_folder
 from blend.domain.case import Case
 from blend.domain.plan import Ingredient
 from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE, LeanUncertainty
-from blend.errors import InputRefused, Problem
-from blend.sheets.cells import did_you_mean
+from blend.errors import InputRefused, Problem, did_you_mean
 
 
 @click.command()
@@ -53,7 +52,7 @@ from blend.sheets.cells import did_you_mean
 @click.option(
     "--lot", "lots", multiple=True, help="A lot at hand, as often as need be; else all stock."
 )
-@click.option("--whole-boxes", is_flag=True, help="Add whole containers only.")
+@click.option("--whole-containers", is_flag=True, help="Add whole containers only.")
 @click.option(
     "--as-planned", is_flag=True, help="The blender holds the plan's recipe; plans the day first."
 )
@@ -82,7 +81,7 @@ def correct(
     reading_sd: float,
     room_lb: float | None,
     lots: tuple[str, ...],
-    whole_boxes: bool,
+    whole_containers: bool,
     as_planned: bool,
     swap: bool,
     confidence: float | None,
@@ -110,7 +109,7 @@ def correct(
     promise = _promise_of(folder, case, product_id)
     terms = Terms(
         at_hand=at_hand,
-        whole_boxes=whole_boxes,
+        whole_containers=whole_containers,
         may_remove=swap,
         confidence=promise if confidence is None else confidence,
         step_lb=1.0,
@@ -149,7 +148,7 @@ def _planned_recipe(case: Case, product_id: str) -> tuple[Ingredient, ...]:
     from blend.grind.plan import make_plan
 
     with progress_line() as progress:
-        plan = make_plan(case, worths=False, progress=progress)
+        plan = make_plan(case, worths=False, progress=progress, keep_interrupted=False)
     run = next((run for run in plan.runs if run.product_id == product_id), None)
     if run is None:
         _refuse("--as-planned", f"no batch of {product_id}", "a product that the plan makes")

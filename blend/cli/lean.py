@@ -142,7 +142,7 @@ def control(
     "--most",
     type=click.FloatRange(10, 60),
     callback=finite,
-    metavar="F",
+    metavar="°F",
     help="Tell what heat to take out of a batch to have it no warmer than this.",
 )
 def temperature(folder: Path, most: float | None) -> None:

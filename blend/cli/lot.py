@@ -7,8 +7,7 @@ from pathlib import Path
 import click
 
 from blend.cli.common import FOLDER, read_folder
-from blend.errors import InputRefused, Problem
-from blend.sheets.cells import did_you_mean
+from blend.errors import InputRefused, Problem, did_you_mean
 
 
 @click.command()

@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import FILE, finite
+from blend.cli.common import FILE, finite, read_market_folder, step_line
 from blend.cli.reporter import DAY, method_of, open_store, with_method, with_store
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import FileTrouble, InputRefused, Problem, did_you_mean
 from blend.files import check_place
 
 if TYPE_CHECKING:
-    from blend.domain.clearing import Market
     from blend.report.news import ItemNews
 
 with_levels = click.option(
@@ -76,7 +75,9 @@ def indicators(
         told = [each.until(on) for each in every if not wanted or each.series_id in wanted]
         told = [each for each in told if each.points]
         known = heard(opened, on, method)
-        items = item_news(known, days_of_store(opened, known, method), method)
+        with step_line() as say:
+            say("quoting two years of every item")
+            items = item_news(known, days_of_store(opened, known, method), method)
     whole_of = totals(told)
     made = [indicator(each, on, whole_of.get(each.series_id)) for each in told]
     tables = [indicators_table([each for each in made if each is not None])]
@@ -93,8 +94,9 @@ def _item(items: Sequence[ItemNews], item_id: str) -> ItemNews:
     for each in items:
         if each.item.item_id == item_id:
             return each
-    there = ", ".join(each.item.item_id for each in items)
-    raise InputRefused([Problem("items", None, "item_id", item_id, f"an item: {there}")])
+    there = [each.item.item_id for each in items]
+    allowed, hint = f"an item: {', '.join(there)}", did_you_mean(item_id, there)
+    raise InputRefused([Problem("items", None, "item_id", item_id, allowed, hint)])
 
 
 # The note ----------------------------------------------------------------------------------------
@@ -185,7 +187,7 @@ def note(
     start = day.date() - timedelta(days=7) if since is None else since.date()
     if start >= day.date():
         raise click.BadParameter("must be before --day.", param_hint="--since")
-    frame = None if market is None else _market(market)
+    frame = None if market is None else read_market_folder(market)
     asked = None
     with open_store(where) as opened:
         known = heard(opened, day.date(), method)
@@ -193,10 +195,15 @@ def note(
         check_series(volumes, levels)
         if frame is not None:
             asked = asked_of_store(opened, known, method, frame, start, item_ids, volume_error)
-        days = days_of_store(opened, known, method)
-    news = news_of(known, days, volumes, method, asked=asked, levels=levels)
-    for each in news.explanations:
-        must_be_proved(each.why.prove(), f"split of {each.item_id}")
+        with step_line() as say:
+            say("quoting two years of every item")
+            days = days_of_store(opened, known, method)
+    with step_line() as say:
+        say("gathering the news" if frame is None else "explaining what moved")
+        news = news_of(known, days, volumes, method, asked=asked, levels=levels)
+        for each in news.explanations:
+            say(f"proving the split of {each.item_id}")
+            must_be_proved(each.why.prove(), f"split of {each.item_id}")
     made = note_of(news, title)
     if suffix == ".md":
         write_text(out, draft_of(made))
@@ -234,10 +241,3 @@ def _draft_text(path: Path) -> str:
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "not UTF-8 text"
         raise FileTrouble(f"{path}: {reason}") from error
-
-
-def _market(folder: Path) -> Market:
-    from blend.cli.common import read_folder
-    from blend.sheets.clearing import read_market
-
-    return read_market(folder, read_folder(folder).case)

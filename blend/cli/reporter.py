@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import FILE
-from blend.domain.market import SOURCE_CLASSES, Additions, EntryKind
+from blend.cli.common import FILE, step_line
+from blend.domain.market import SOURCE_CLASSES, EntryKind
 from blend.errors import FileTrouble
 
 if TYPE_CHECKING:
+    from blend.domain.method import Method
     from blend.report.quoting import Heard, Quoted
     from blend.store import Store
 
@@ -87,14 +88,19 @@ def import_(path: Path, where: str | None) -> None:
     word is passed over, so that an import can be repeated. See `blend columns canvass`.
     """
     from blend.sheets.history import read_history
-    from blend.show.amounts import printable
+    from blend.show.amounts import count_of, printable
     from blend.show.store import added_lines
 
     with open_store(where) as opened:
-        read = read_history(path)
+        with step_line() as say:
+            say(f"reading {path}")
+            read = read_history(path)
         for warning in read.warnings:
             click.echo(f"warning: {printable(str(warning))}", err=True)
-        for line in added_lines(opened.add(read.additions)):
+        with step_line() as say:
+            say(f"adding {count_of(read.additions.count, 'row')}")
+            added = opened.add(read.additions)
+        for line in added_lines(added):
             click.echo(line)
 
 
@@ -190,7 +196,7 @@ def canvass() -> None:
 @with_store
 def add(where: str | None, not_firm: bool, affiliates: bool, **words: str) -> None:
     """Add one thing heard."""
-    from blend.sheets.history import entry_of_words, filled_in
+    from blend.sheets.history import entry_of_words, filled_in, typed_addition
     from blend.store.canvass import new_entry_id
 
     words |= {
@@ -199,7 +205,7 @@ def add(where: str | None, not_firm: bool, affiliates: bool, **words: str) -> No
     }
     with open_store(where) as opened:
         entry = entry_of_words(filled_in(words, new_entry_id(), datetime.now()))
-        opened.add(Additions(entries=(entry,)))
+        opened.add(typed_addition(entry))
     click.echo(f"Added {entry.entry_id}")
 
 
@@ -328,8 +334,8 @@ def tone(
 ) -> None:
     """Tell which way items went, how demand and offerings stood, and how spans compare."""
     from blend.report.quoting import comparisons, standings
-    from blend.show.quotations import comparisons_table, sources_table, tone_tables, words_used
     from blend.show.text import tables_text
+    from blend.show.tone import comparisons_table, sources_table, tone_tables, words_used
 
     method = method_of(method_path)
     with open_store(where) as opened:
@@ -343,7 +349,7 @@ def tone(
     click.echo(tables_text(tables))
 
 
-def method_of(path: Path | None):
+def method_of(path: Path | None) -> Method:
     from blend.sheets.method import read_method
 
     return read_method(path).method
@@ -354,7 +360,7 @@ def _quoted(
     day: datetime,
     item_ids: Sequence[str],
     every: bool,
-    method,
+    method: Method,
     as_of: datetime | None,
 ) -> tuple[Heard, list[Quoted]]:
     from blend.report.quoting import heard, quote

@@ -75,7 +75,8 @@ def safe(
     FOLDER holds a case, confidence.csv (how surely which product keeps its lean limits) and
     lean_spread.csv (how far lots may be off). Prints what safety costs beside the plan that
     keeps limits on average, the margin of each product and, where a test is priced, the lots
-    that are worth testing once more.
+    that are worth testing once more. Interrupt the search (Ctrl-C) to have the best plan found
+    so far, if there is one by then that keeps its promises.
     """
     from blend.grind.safe import OneTest
     from blend.show.proofs import must_be_proved, safe_proof_line
@@ -109,7 +110,13 @@ def safe(
     show_default=True,
     help="Days to draw.",
 )
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the draws.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0),
+    default=1,
+    show_default=True,
+    help="The number that draws begin from: the same one draws the same.",
+)
 @picture_option("Draw tested fat too")
 @_LEAN
 @WHOLE

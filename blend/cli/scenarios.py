@@ -21,7 +21,13 @@ from blend.files import check_place
 @click.command()
 @FOLDER
 @click.option("--draws", type=click.IntRange(0, 1_000_000), default=0, help="How many to draw.")
-@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Of the draws.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0),
+    default=0,
+    show_default=True,
+    help="The number that draws begin from: the same one draws the same.",
+)
 @click.option(
     "--workers",
     type=click.IntRange(1, 256),

@@ -142,9 +142,12 @@ def replace(
 
     FOLDER holds a case, or quotations. A mix is of the item's own species.
     """
+    from blend.domain.replacement import ReplacementRules
+    from blend.proof.replacement import prove_replacements
     from blend.show.market import replacements_table
+    from blend.show.proofs import must_be_proved, replacements_proof_line
     from blend.show.text import tables_text
-    from blend.trade.replacement import ReplacementRules, lots_of, replacement_values
+    from blend.trade.replacement import lots_of, replacement_values
 
     if of_quotations:
         from blend.sheets.quotations import read_quotations
@@ -157,8 +160,11 @@ def replace(
         lots, losses = case.usable_lots(), case.losses
     rules = ReplacementRules(among, not any_programme, most_share)
     found = replacement_values(lots, losses, rules)
+    proof = prove_replacements(lots, losses, rules, found)
+    must_be_proved(proof, "replacement of items")
     lot_by_id = {lot.lot_id: lot for lot in lots}
     click.echo(tables_text([replacements_table(found, lot_by_id, rules)]))
+    click.echo(f"\n{replacements_proof_line(proof)}")
 
 
 # Demand, supply, regions -------------------------------------------------------------------------
@@ -267,6 +273,7 @@ def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path
     case = read_folder(folder).case
 
     from blend.show.demand import regions_table
+    from blend.show.proofs import map_proof_line, must_be_proved
     from blend.show.text import tables_text
     from blend.trade.opening import check_lots
     from blend.trade.regions import region_map
@@ -279,8 +286,14 @@ def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path
         (lot_ids[0], lot_ids[1]),
         least_usd_per_lb=(own[0] * (1 - around), own[1] * (1 - around)),
         most_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
+        certify=True,
     )
+    proof = found.prove(case) if found.is_exact else None
+    if proof is not None:
+        must_be_proved(proof, f"regions of {lot_ids[0]} and {lot_ids[1]}")
     click.echo(tables_text([regions_table(found, lots)]))
+    if proof is not None:
+        click.echo(f"\n{map_proof_line(proof)}")
     if picture is not None:
         from blend.show.trade_pictures import regions_picture
 

@@ -16,6 +16,7 @@ from blend.cli.common import (
     finite,
     picture_option,
     read_folder,
+    read_market_folder,
 )
 from blend.cli.trader import selector
 from blend.domain.selectors import Selector
@@ -98,7 +99,13 @@ _DRIVERS = (
     metavar="SHARE",
     help="Standard error of an elasticity, as a share of it, for --draws.",
 )
-@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Of the draws.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0),
+    default=0,
+    show_default=True,
+    help="The number that draws begin from: the same one draws the same.",
+)
 @click.option(
     "--counterfactual",
     type=click.Choice(_DRIVERS),
@@ -153,7 +160,7 @@ def why(
     if all(are_markets):
         if shortfall is not None:
             raise click.UsageError("--shortfall is for cases; the volumes of a market are open.")
-        markets = _market(before), _market(after)
+        markets = tuple(read_market_folder(each, beside_another=True) for each in (before, after))
         _why_of_markets(markets, item, seen, _doubt(draws, errors, seed), picture)
         _write_market(markets, item, driver, write)
         return
@@ -185,7 +192,7 @@ def _planned(folder: Path, *, must_plan: bool) -> Case:
     """A case that has a plan; where it has none, that is told in its own words."""
     from blend.trade.opening import open_case
 
-    case = read_folder(folder).case
+    case = read_folder(folder, beside_another=True).case
     if must_plan:
         open_case(case)
     return case
@@ -308,9 +315,10 @@ def clear(folder: Path, move: Path | None) -> None:
     from blend.report.clearing import calibrate, clear_market, moved_market, ready
     from blend.sheets.clearing import read_moves
     from blend.show.clearing import fit_tables, prices_table, proof_line, volumes_table
+    from blend.show.proofs import must_be_proved
     from blend.show.text import tables_text
 
-    market = _market(folder)
+    market = read_market_folder(folder)
     moves = () if move is None else read_moves(move, market)
     fitted = calibrate(market)
     last = moved_market(market, moves)
@@ -319,8 +327,11 @@ def clear(folder: Path, move: Path | None) -> None:
     tables = [*fit_tables(fitted), prices_table(fitted, cleared, then)]
     if then is not None:
         tables.append(volumes_table(fitted, cleared, then))
-    taken = ready(fitted, last)
-    proof = prove_clearing(taken.case, taken.curves, taken.adjustment_usd_per_lb, then or cleared)
+    for at, clearing in [(market, cleared), *([(last, then)] if then is not None else [])]:
+        taken = ready(fitted, at)
+        parts = taken.case, taken.curves, taken.adjustment_usd_per_lb
+        proof = prove_clearing(*parts, clearing)
+        must_be_proved(proof, "prices that clear the market")
     click.echo(tables_text(tables))
     click.echo()
     _say(
@@ -329,12 +340,6 @@ def clear(folder: Path, move: Path | None) -> None:
             "Implied by the model and its stated elasticities, all else as stated; no forecast.",
         ]
     )
-
-
-def _market(folder: Path) -> Market:
-    from blend.sheets.clearing import read_market
-
-    return read_market(folder, read_folder(folder).case)
 
 
 def _say(lines: list[str]) -> None:

@@ -7,10 +7,10 @@ from statistics import median
 
 from blend.domain.case import Case
 from blend.domain.products import Product
-from blend.domain.selectors import Selector
+from blend.domain.selectors import WORD_ATTRIBUTES, Selector
 from blend.domain.standards import STALE_AFTER, Action, StandardRow
-from blend.errors import Problem
-from blend.sheets.cross import is_too_fat, too_fat
+from blend.errors import Caution, did_you_mean
+from blend.sheets.cross import is_too_fat
 from blend.sheets.rows import Row, Sheet
 from blend.units import POINTS_PER_SHARE
 
@@ -19,11 +19,11 @@ _FAR_BELOW, _FAR_ABOVE = 20, 10
 _WIDE_TOLERANCE_SHARE = 0.1
 
 
-def cautions(case: Case, sheets: dict[str, Sheet]) -> tuple[Problem, ...]:
+def cautions(case: Case, sheets: dict[str, Sheet]) -> tuple[Caution, ...]:
     """Warnings in the order of tables and rows."""
     lots = sheets["lots"]
     prices = [case.lot(row["lot_id"]).price_usd_per_lb for row in lots.rows]
-    found: list[Problem] = [*price_cautions(lots, prices, "all lots")]
+    found: list[Caution] = [*price_cautions(lots, prices, "all lots")]
     products = sheets["products"]
     warned: set[str] = set()
     for row in products.rows:
@@ -44,88 +44,99 @@ def cautions(case: Case, sheets: dict[str, Sheet]) -> tuple[Problem, ...]:
 
 def price_cautions(
     sheet: Sheet, usd_per_lb: Sequence[float | None], whose: str
-) -> Iterator[Problem]:
+) -> Iterator[Caution]:
     """Prices, in the order of the rows, that a slip between cwt and pound explains best: it is
     one of a hundredfold. `whose` names all of them."""
     usual = median(filter(None, usd_per_lb)) if any(usd_per_lb) else 0.0
     for row, price in zip(sheet.rows, usd_per_lb, strict=True):
         if price and not usual / _FAR_BELOW <= price <= usual * _FAR_ABOVE:
-            yield Problem(
+            yield Caution(
                 sheet.file,
                 row.number,
                 "price",
-                f"{row['price']:.10g} {row['price_unit']}, so {price:.4g} USD/lb",
-                f"as a rule nearer to the median of {whose}, {usual:.4g} USD/lb",
+                f"{row['price']:.10g} {row['price_unit']} is {price:.4g} USD/lb, far from the "
+                f"median of {whose}, {usual:.4g} USD/lb",
                 "Is price_unit right?",
             )
 
 
-def _about_tolerance(product: Product, file: str, row: Row) -> Iterator[Problem]:
+def _about_tolerance(product: Product, file: str, row: Row) -> Iterator[Caution]:
     for column in ("tolerance_below_share", "tolerance_above_share"):
         share = getattr(product, column)
         if share >= _WIDE_TOLERANCE_SHARE:
-            yield Problem(
+            yield Caution(
                 file,
                 row.number,
                 column,
-                f"{share:.10g}, so {share * POINTS_PER_SHARE:.10g} lean points",
-                f"as a rule less than {_WIDE_TOLERANCE_SHARE * POINTS_PER_SHARE:.10g} points",
+                f"{share:.10g} is {share * POINTS_PER_SHARE:.10g} lean points; as a rule a "
+                f"tolerance is less than {_WIDE_TOLERANCE_SHARE * POINTS_PER_SHARE:.10g}",
                 f"Where {share:.10g} of a point is meant, it is {share / POINTS_PER_SHARE:.10g}.",
             )
 
 
-def _about_programmes(case: Case, product: Product, file: str, row: Row) -> Iterator[Problem]:
+def _about_programmes(case: Case, product: Product, file: str, row: Row) -> Iterator[Caution]:
+    carried = sorted({programme for lot in case.lots for programme in lot.programmes})
     for programme in sorted(product.programmes):
-        if not any(programme in lot.programmes for lot in case.lots):
-            yield Problem(
+        if programme not in carried:
+            hint = did_you_mean(programme, carried)
+            yield Caution(
                 file,
                 row.number,
                 "programmes",
-                programme,
-                "a programme that a lot carries",
-                "Until one does, no lot may go into the product.",
+                f"no lot carries the programme {programme}",
+                f"{hint} Until one does, no lot may go into the product.".strip(),
             )
 
 
-def _about_fat(product: Product, rows: list[StandardRow], file: str, row: Row) -> Iterator[Problem]:
+def _about_fat(product: Product, rows: list[StandardRow], file: str, row: Row) -> Iterator[Caution]:
     target_fat, most_fat = 1 - product.target_lean_share, 1 - product.least_lean_share
     for limit in rows:
         if limit.action is Action.WARN and is_too_fat(target_fat, limit):
-            yield Problem(file, row.number, "standards", *too_fat(target_fat, limit))
+            yield Caution(
+                file,
+                row.number,
+                "standards",
+                f"the target is {target_fat:.10g} fat, and {limit.standard_id} has at most "
+                f"{limit.most_share:.10g} ({limit.section}, {limit.title})",
+                "The plan is checked against it, not held to it.",
+            )
         if limit.action is Action.REFUSE and is_too_fat(most_fat, limit):
-            yield Problem(
+            yield Caution(
                 file,
                 row.number,
                 "tolerance_below_share",
-                f"{product.tolerance_below_share:.10g}, so up to {most_fat:.10g} fat",
-                f"at most {limit.most_share:.10g} fat ({limit.section})",
+                f"{product.tolerance_below_share:.10g} lets fat rise to {most_fat:.10g}, and "
+                f"{limit.standard_id} has at most {limit.most_share:.10g} ({limit.section})",
                 "The plan is held to the limit of the standard.",
             )
 
 
 def _about_age(
     case: Case, standard_id: str, rows: list[StandardRow], file: str, row: Row
-) -> Iterator[Problem]:
+) -> Iterator[Caution]:
     recalled = [each for each in rows if each.standing == "memory"]
     day = case.settings.plan_on
     stale = [each for each in rows if each.is_stale(day) and each not in recalled]
     if stale:
         days = sorted(str(each.read_on) for each in stale if each.read_on is not None)
-        yield Problem(
+        when = (
+            f"last read on {days[0]}, more than {STALE_AFTER.days} days before the plan"
+            if days
+            else "read on no known day"
+        )
+        yield Caution(
             file,
             row.number,
             "standards",
-            f"{standard_id}, last read {days[0] if days else 'on no known day'}",
-            f"a text read within {STALE_AFTER.days} days before the plan",
+            f"the text of {standard_id} was {when}",
             f"Rules change: read the current text of {_sections(stale)}.",
         )
     if recalled:
-        yield Problem(
+        yield Caution(
             file,
             row.number,
             "standards",
-            f"{standard_id}, partly written from memory",
-            "a text that was seen",
+            f"{standard_id} is partly written down from memory",
             f"Confirm it against the current text of {_sections(recalled)}.",
         )
 
@@ -134,16 +145,27 @@ def _sections(rows: list[StandardRow]) -> str:
     return "; ".join(dict.fromkeys(row.section for row in rows))
 
 
-def _about_selectors(case: Case, sheet: Sheet) -> Iterator[Problem]:
+def _about_selectors(case: Case, sheet: Sheet) -> Iterator[Caution]:
     for row in sheet.rows:
         for column in ("lots", "against"):
             selector: Selector | None = row.values.get(column)
             if selector is not None and not any(map(selector.holds, case.lots)):
-                yield Problem(
+                yield Caution(
                     sheet.file,
                     row.number,
                     column,
-                    str(selector),
-                    "conditions that a lot meets",
-                    "No lot meets them, so this row does nothing.",
+                    f"no lot meets {selector}",
+                    f"{_meant(selector, case)} This row does nothing.".strip(),
                 )
+
+
+def _meant(selector: Selector, case: Case) -> str:
+    """A hint for the first value of a selector that no lot has."""
+    for condition in selector.conditions:
+        if condition.attribute in WORD_ATTRIBUTES:
+            words_of = WORD_ATTRIBUTES[condition.attribute]
+            known = sorted({word for lot in case.lots for word in words_of(lot)})
+            for value in condition.values:
+                if value.casefold() not in map(str.casefold, known):
+                    return did_you_mean(value, known)
+    return ""

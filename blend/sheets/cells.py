@@ -7,10 +7,10 @@ import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from difflib import get_close_matches
 from typing import Any
 
 from blend.domain.selectors import parse_selector
+from blend.errors import did_you_mean
 from blend.sheets.columns import Column, Kind, either
 from blend.units import POINTS_PER_SHARE
 
@@ -68,6 +68,17 @@ def parse_cell(column: Column, cell: Cell) -> Any:
     return _PARSERS[column.kind](column, cell)
 
 
+def number_meant(column: Column, cell: Cell) -> float | None:
+    """The number of a cell, also where it is refused as written but can only be meant so (2,000;
+    $ 1.50; 90%); None where there is none. For what helps to mend a cell, never to read one."""
+    try:
+        value = parse_cell(column, cell)
+    except CellRefused:
+        likely = _likely_numbers(column, cell) if isinstance(cell, str) else []
+        return likely[0] if likely else None
+    return float(value) if isinstance(value, int | float) else None
+
+
 def shown(cell: Cell, longest: int = 60) -> str:
     """A cell as messages quote it: one short printable line."""
     if is_blank(cell):
@@ -90,13 +101,6 @@ def typed_text(cell: Cell) -> str:
     return f"={cell.formula}" if isinstance(cell, Uncalculated) else _as_text(cell)
 
 
-def did_you_mean(word: str, known: list[str] | tuple[str, ...]) -> str:
-    """A hint that names the nearest known word, empty when none is near."""
-    by_folded = {each.casefold(): each for each in known}
-    near = get_close_matches(word.casefold(), by_folded, 1)
-    return f"Did you mean {by_folded[near[0]]}?" if near else ""
-
-
 # Texts ---------------------------------------------------------------------------------------
 
 _SPREADSHEET_ERRORS = frozenset(
@@ -115,7 +119,7 @@ def restored(text: str) -> str:
     return text[1:] if text.startswith("'") and _LOOKS_LIKE_FORMULA.match(text) else text
 
 
-_NOT_IN = {Kind.ID: "|;,", Kind.WORD: "|;"}
+_NOT_IN = {Kind.ID: frozenset("|;,"), Kind.WORD: frozenset("|;")}
 
 
 def _as_text(cell: Cell) -> str:
@@ -131,10 +135,10 @@ def _text(column: Column, cell: Cell) -> str:
     if isinstance(cell, _OF_THE_CLOCK):
         raise CellRefused("The spreadsheet took it for a date or time; format it as text.")
     text = restored(" ".join(unicodedata.normalize("NFC", _as_text(cell)).split()))
-    hidden = next((mark for mark in text if not mark.isprintable()), None)
-    if hidden is not None:
+    if not text.isprintable():
+        hidden = next(mark for mark in text if not mark.isprintable())
         raise CellRefused(f"Take out the invisible character U+{ord(hidden):04X}.")
-    if any(mark in text for mark in _NOT_IN.get(column.kind, "")):
+    if column.kind in _NOT_IN and not _NOT_IN[column.kind].isdisjoint(text):
         raise CellRefused
     return text
 
@@ -226,10 +230,14 @@ def _shares(column: Column, cell: Cell) -> tuple[float, ...]:
 
 def _try(column: Column, numbers: list[float], is_likely: bool = True) -> str:
     """Name the numbers that the column would allow, of those the user may have meant."""
-    fitting = [number for number in numbers if column.least <= number <= column.most]
+    fitting = _fitting(column, numbers)
     if not (fitting and is_likely):
         return ""
     return f"Try {either([_plain(column, number) for number in fitting])}."
+
+
+def _fitting(column: Column, numbers: list[float]) -> list[float]:
+    return [number for number in numbers if column.least <= number <= column.most]
 
 
 def _plain(column: Column, number: float) -> str:
@@ -238,17 +246,22 @@ def _plain(column: Column, number: float) -> str:
 
 
 def _hint_for_dressed_number(column: Column, text: str) -> str:
-    """A hint for numbers in other clothes: 90%, 2,000, 0,90, $1.50, 2000 lb."""
+    return _try(column, _likely_numbers(column, text)) or "Write it as a plain number."
+
+
+def _likely_numbers(column: Column, text: str) -> list[float]:
+    """Numbers of the column that one in other clothes may be: 90%, 2,000, 0,90, $1.50, 2000 lb;
+    the likeliest first."""
     match = _DRESSED_NUMBER.fullmatch(" ".join(text.split())[:_LONGEST_NUMBER])
     if match is None:
-        return "Write it as a plain number."
+        return []
     digits = re.sub(r"[' ]", "", match[1])
     numbers = _readings(digits)
     if column.kind in _OF_SHARES:
         out_of_range = [number for number in numbers if not number <= column.most]
         if match[2] or out_of_range == numbers:
             numbers = [number / POINTS_PER_SHARE for number in numbers]
-    return _try(column, numbers) or "Write it as a plain number."
+    return _fitting(column, numbers)
 
 
 def _readings(digits: str) -> list[float]:

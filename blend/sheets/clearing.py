@@ -7,9 +7,9 @@ from pathlib import Path
 from blend.domain.case import Case
 from blend.domain.clearing import Demand, Market, MarketMove, MoveOf
 from blend.domain.selectors import EVERY_LOT
-from blend.errors import InputRefused
+from blend.errors import InputRefused, did_you_mean
 from blend.files import filling
-from blend.sheets.cells import did_you_mean, shown
+from blend.sheets.cells import shown
 from blend.sheets.columns import MARKET_MOVES, PRODUCT_DEMAND
 from blend.sheets.rows import Row, Sheet, read_sheet
 from blend.sheets.tables import READABLE, RawTable, Source, read_csv_table, read_tables

@@ -200,7 +200,7 @@ LOTS = Table(
         Column("item", Kind.WORD, "what the trade calls it, such as cow 90s", required=True),
         _choice("species", "the animal it is of", SPECIES, required=True),
         _share("lean_share", "chemical lean, 1 minus the fat share", required=True),
-        _choice("form", "chilled or frozen", FORMS, default=_LOT["form"]),
+        _choice("form", "fresh, that is chilled, or frozen", FORMS, default=_LOT["form"]),
         Column(
             "origin",
             Kind.WORD,
@@ -215,7 +215,7 @@ LOTS = Table(
         _choice("price_unit", "of price", tuple(USD_PER_LB_BY_PRICE_UNIT), required=True),
         _choice(
             "price_basis",
-            "whether freight comes on top",
+            "delivered: freight is in the price; fob: freight comes on top",
             PRICE_BASES,
             default=_LOT["price_basis"],
         ),
@@ -317,7 +317,7 @@ RULES = Table(
             Kind.NUMBER,
             "for warmth: no warmer than this going into the grinder, by the balance of heat",
             blank="no limit",
-            unit="F",
+            unit="°F",
             least=0,
             most=60,
         ),
@@ -538,7 +538,7 @@ TEMPERATURES = Table(
             Kind.NUMBER,
             "inside the meat, by thermometer",
             required=True,
-            unit="F",
+            unit="°F",
             least=-60,
             most=110,
         ),
@@ -617,7 +617,7 @@ QUOTATIONS = Table(
     (
         Column("item", Kind.WORD, "what the trade calls it, such as 90s", required=True),
         _choice("species", "the animal it is of", SPECIES, required=True),
-        _choice("form", "chilled or frozen", FORMS, default="fresh"),
+        _choice("form", "fresh, that is chilled, or frozen", FORMS, default="fresh"),
         _share("lean_share", "chemical lean it is quoted at", required=True, least=0.01),
         _usd("price", "as quoted", required=True),
         _choice("price_unit", "of price", tuple(USD_PER_LB_BY_PRICE_UNIT), required=True),
@@ -822,7 +822,12 @@ IMPORT_RATES = Table(
     "rate_id",
     (
         _id("rate_id", "name of the rate"),
-        _choice("what", "what it is for", tuple(RateKind), required=True),
+        _choice(
+            "what",
+            "what it is for; mpf: merchandise processing fee, hmf: harbor maintenance fee",
+            tuple(RateKind),
+            required=True,
+        ),
         Column(
             "value",
             Kind.NUMBER,
@@ -941,7 +946,7 @@ ITEMS = Table(
         _text("name", "as it is printed", required=True),
         _choice("species", "the animal it is of", SPECIES, required=True),
         _share("lean_share", "chemical lean it is quoted at", required=True, least=0.01),
-        _choice("form", "chilled or frozen", FORMS, required=True),
+        _choice("form", "fresh, that is chilled, or frozen", FORMS, required=True),
         Column("origin", Kind.WORD, "domestic, or the country or group", required=True),
         _choice("basis", "what it is quoted on", PRICE_BASES, default=_ITEM["basis"]),
         Column(

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from blend.domain.lots import Lot
 from blend.domain.rules import RuleKind
 from blend.domain.standards import Action, StandardRow
+from blend.errors import did_you_mean
 from blend.sheets.build import delivered_usd_per_lb, lot_of
-from blend.sheets.cells import did_you_mean, shown
+from blend.sheets.cells import shown
 from blend.sheets.columns import RULE_COLUMNS, either
 from blend.sheets.rows import Row, Sheet
 

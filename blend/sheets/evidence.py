@@ -13,8 +13,7 @@ from typing import Any
 from blend.domain.case import Case
 from blend.domain.evidence import BatchTest, LeanMethod, LeanTest
 from blend.domain.heat import celsius
-from blend.errors import InputRefused, Problem
-from blend.sheets.cells import did_you_mean
+from blend.errors import Caution, InputRefused, did_you_mean
 from blend.sheets.columns import EVIDENCE_TABLES, LEAN_TEST_METHODS
 from blend.sheets.rows import Row, Sheet, read_sheet
 from blend.sheets.standards import packaged_path
@@ -30,7 +29,7 @@ class TestsRead:
 
     tests: tuple[LeanTest, ...]
     methods: Mapping[str, LeanMethod]
-    warnings: tuple[Problem, ...]
+    warnings: tuple[Caution, ...]
 
 
 def read_tests(source: Source, case: Case) -> TestsRead:
@@ -49,13 +48,12 @@ def read_tests(source: Source, case: Case) -> TestsRead:
     _refuse(sheets)
     used = {test.method for test in tests}
     recalled = [
-        Problem(
+        Caution(
             "tests.csv",
             None,
             "method",
-            f"{name}, whose errors are partly from memory or worked from a simulation",
-            "the plant's own duplicate tests",
-            "Put its own figures into lean_test_methods.csv.",
+            f"the errors of {name} are partly from memory or worked from a simulation",
+            "Put figures from the plant's own duplicate tests into lean_test_methods.csv.",
         )
         for name in sorted(used)
         if "memory" in (methods[name].standing, methods[name].sampling_standing)
@@ -137,7 +135,7 @@ def _raw(source: Source, *names: str) -> Any:
     return read_tables(source, {name: EVIDENCE_TABLES[name] for name in names})
 
 
-def _read(source: Source, *names: str) -> tuple[dict[str, Sheet], tuple[Problem, ...]]:
+def _read(source: Source, *names: str) -> tuple[dict[str, Sheet], tuple[Caution, ...]]:
     """The sheets that there are, in the order of `names`; a misnamed one is refused."""
     raw = _raw(source, *names)
     if raw.problems:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import Caution, FileTrouble, InputRefused
 from blend.files import as_file_trouble, check_place
 from blend.sheets.columns import HISTORY_TABLES
 from blend.sheets.rows import Row, Sheet, problems_in_order, read_sheet
@@ -23,7 +23,7 @@ class HistoryRead:
     """What was read, in the order of the rows, and what to look at twice."""
 
     additions: Additions
-    warnings: tuple[Problem, ...]
+    warnings: tuple[Caution, ...]
 
 
 def read_history(path: str | Path) -> HistoryRead:
@@ -164,6 +164,14 @@ def write_history(
 
 # Entries as they are typed ----------------------------------------------------------------------
 
+_TYPED = "entry"
+"""What messages call a single entry that was typed, be it refused here or by the store."""
+
+
+def typed_addition(entry: CanvassEntry) -> Additions:
+    """One entry that was typed, to go into the store."""
+    return Additions(entries=(entry,), rows={"canvass": (_TYPED, (None,))})
+
 
 def entry_of_words(words: Mapping[str, str]) -> CanvassEntry:
     """One entry from what was typed for each column, under the rules of the table.
@@ -171,7 +179,7 @@ def entry_of_words(words: Mapping[str, str]) -> CanvassEntry:
     Raise InputRefused with all problems.
     """
     try:
-        (entry,) = entries_of_words("entry", {2: words})
+        (entry,) = entries_of_words(_TYPED, {2: words})
     except InputRefused as refused:
         raise InputRefused([replace(each, row=None) for each in refused.problems]) from None
     return entry

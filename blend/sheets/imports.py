@@ -14,7 +14,7 @@ from blend.domain.imports import (
     RateKind,
     RateUnit,
 )
-from blend.errors import InputRefused, Problem
+from blend.errors import Caution, InputRefused
 from blend.sheets.build import usd_per_lb
 from blend.sheets.columns import IMPORT_RATES, IMPORT_TABLES
 from blend.sheets.rows import Row, Sheet, problems_in_order, read_sheet
@@ -29,7 +29,7 @@ class ImportsRead:
 
     offers: tuple[ForeignOffer, ...]
     rates: tuple[ImportRate, ...]
-    warnings: tuple[Problem, ...]
+    warnings: tuple[Caution, ...]
 
 
 def read_imports(source: Source) -> ImportsRead:

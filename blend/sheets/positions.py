@@ -23,9 +23,9 @@ from blend.domain.horizon import (
 )
 from blend.domain.lots import Lot
 from blend.domain.rules import RuleKind
-from blend.errors import InputRefused, Problem
+from blend.errors import Caution, InputRefused, Problem, did_you_mean
 from blend.sheets.build import usd_per_lb
-from blend.sheets.cells import did_you_mean, shown
+from blend.sheets.cells import shown
 from blend.sheets.columns import DAY_RULE_COLUMNS, POSITION_TABLES
 from blend.sheets.read import read_case
 from blend.sheets.rows import Row, Sheet, problems_in_order, read_sheet
@@ -37,7 +37,7 @@ class HorizonRead:
     """A horizon as read, and what its user should look at twice before trusting a plan of it."""
 
     horizon: Horizon
-    warnings: tuple[Problem, ...]
+    warnings: tuple[Caution, ...]
 
 
 def read_horizon(source: Source) -> HorizonRead:
@@ -200,11 +200,11 @@ def _unweighed_stock(case: Case) -> list[Problem]:
     ]
 
 
-def _cautions(horizon: Horizon) -> list[Problem]:
+def _cautions(horizon: Horizon) -> list[Caution]:
     return [*_kept_for_ever(horizon), *_warmth_left_out(horizon)]
 
 
-def _kept_for_ever(horizon: Horizon) -> list[Problem]:
+def _kept_for_ever(horizon: Horizon) -> list[Caution]:
     """Fresh meat that no use-by date and no store's keeping time bounds."""
     endless = sorted(
         {
@@ -214,28 +214,26 @@ def _kept_for_ever(horizon: Horizon) -> list[Problem]:
         }
     )
     return [
-        Problem(
+        Caution(
             "stores.csv",
             None,
             "keeps_days",
-            f"no last day of use for fresh {lot_id}",
-            "days that its store keeps it, or a use_by",
-            "It is planned as if it kept for ever.",
+            f"nothing says how long fresh {lot_id} keeps, so it is planned as if for ever",
+            "Fill in keeps_days of its store, or use_by of the lot.",
         )
         for lot_id in endless
         if horizon.store_of(horizon.lot(lot_id)) is not None
     ]
 
 
-def _warmth_left_out(horizon: Horizon) -> list[Problem]:
+def _warmth_left_out(horizon: Horizon) -> list[Caution]:
     return [
-        Problem(
+        Caution(
             "rules.csv",
             None,
             "kind",
-            f"warmth, of rule {rule.rule_id}",
-            "a rule that later days can be held to",
-            "It is left out here: each day's own plan holds it.",
+            f"rule {rule.rule_id} on warmth is left out here",
+            "Each day's own plan holds it.",
         )
         for rule in horizon.case.rules
         if rule.kind is RuleKind.WARMTH

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from blend.domain.quotations import Quotation
-from blend.errors import InputRefused, Problem
+from blend.errors import Caution, InputRefused
 from blend.sheets.build import usd_per_lb
 from blend.sheets.cautions import price_cautions
 from blend.sheets.columns import QUOTATIONS
@@ -19,7 +19,7 @@ class QuotationsRead:
     """The quotations in the order of the rows, and what to look at twice."""
 
     quotations: tuple[Quotation, ...]
-    warnings: tuple[Problem, ...]
+    warnings: tuple[Caution, ...]
 
 
 def read_quotations(source: Source) -> QuotationsRead:
@@ -43,16 +43,15 @@ def read_quotations(source: Source) -> QuotationsRead:
     return QuotationsRead(quotations, warnings)
 
 
-def _repeated(sheet: Sheet) -> Iterator[Problem]:
+def _repeated(sheet: Sheet) -> Iterator[Caution]:
     """Rows that quote what another quotes: as a rule a row was copied and its day left."""
     first_of: dict[tuple[object, ...], int] = {}
     for row in sheet.rows:
         terms = row["quoted_on"], row["item"], row["species"], row["form"], row["lean_share"]
         first = first_of.setdefault(terms, row.number)
         if first != row.number:
-            read = f"{row['item']} of {row['quoted_on']} again"
-            hint = f"Row {first} quotes it too; both count."
-            yield Problem(sheet.file, row.number, "item", read, "each item once a day", hint)
+            fact = f"{row['item']} of {row['quoted_on']} is quoted in row {first} too"
+            yield Caution(sheet.file, row.number, "item", fact, "Both count.")
 
 
 def _quotation_of(row: Row) -> Quotation:

@@ -8,7 +8,7 @@ from typing import Any
 from blend.domain.case import Case, Settings
 from blend.domain.rules import WholeContainers
 from blend.domain.standards import StandardRow
-from blend.errors import InputRefused, Problem
+from blend.errors import Caution, InputRefused
 from blend.sheets.build import loss_of, lot_of, product_of, rule_of, standard_row_of
 from blend.sheets.cautions import cautions
 from blend.sheets.cells import CellRefused, parse_cell, shown
@@ -29,7 +29,7 @@ class CaseRead:
     """A case as read, and what its user should look at twice before trusting a plan of it."""
 
     case: Case
-    warnings: tuple[Problem, ...]
+    warnings: tuple[Caution, ...]
 
 
 def read_case(source: Source) -> CaseRead:

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
-from difflib import get_close_matches
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
-from blend.errors import Problem
+from blend.errors import Problem, did_you_mean, meant
 from blend.sheets.cells import Cell, CellRefused, is_blank, parse_cell, shown
 from blend.sheets.columns import Column, Table
 from blend.sheets.tables import RawCase, RawTable
@@ -133,7 +132,8 @@ def problems_in_order(
 
 def _width(cells: tuple[Cell, ...]) -> int:
     """Cells up to the last that is filled."""
-    return max((place for place, cell in enumerate(cells, 1) if not is_blank(cell)), default=0)
+    places = range(len(cells), 0, -1)
+    return next((place for place in places if not is_blank(cells[place - 1])), 0)
 
 
 def _read_header(sheet: Sheet, number: int, header: tuple[Cell, ...]) -> dict[str, int]:
@@ -153,7 +153,7 @@ def _read_header(sheet: Sheet, number: int, header: tuple[Cell, ...]) -> dict[st
         )
         return {}
     places: dict[str, int] = {}
-    meant = set()
+    found = set()
     for place, name in enumerate(names):
         if is_blank(header[place]):
             continue
@@ -162,12 +162,12 @@ def _read_header(sheet: Sheet, number: int, header: tuple[Cell, ...]) -> dict[st
         elif name in table.column_names:
             places[name] = place
         else:
-            near = get_close_matches(name, table.column_names, 1)
-            meant.update(near)
-            hint = f"Did you mean {near[0]}?" if near else _columns_of(table)
+            near = meant(name, table.column_names)
+            found.update(near if len(near) == 1 else ())
+            hint = did_you_mean(name, table.column_names) or _columns_of(table)
             sheet.refuse(number, name, "an unknown column", "the columns of the table", hint)
     for name in missing:
-        if name not in meant:
+        if name not in found:
             sheet.refuse(number, name, "no such column", table.column(name).allowed)
     return places
 
@@ -222,9 +222,12 @@ def _row_parser(columns: tuple[Column, ...], places: tuple[tuple[str, int], ...]
     """Parses rows under one header. A row of texts that was parsed before is not parsed again:
     tables that are edited are read after every edit, and nearly all of their rows are as before."""
     place_of = dict(places)
+    # most cells of a column stand in many of its rows; 1, 1.0 and True are equal and not the same
+    kept = lru_cache(_CELLS_KEPT, typed=True)
+    parsers = tuple((each, kept(partial(parse_cell, each))) for each in columns)
 
     def parse(cells: tuple[Cell, ...]) -> _ParsedRow:
-        return _parse_row(columns, place_of, cells)
+        return _parse_row(parsers, place_of, cells)
 
     parse_texts = lru_cache(_ROWS_KEPT)(parse)
     # other cells may be equal and not the same: 1, 1.0 and True
@@ -232,6 +235,7 @@ def _row_parser(columns: tuple[Column, ...], places: tuple[tuple[str, int], ...]
 
 
 _ROWS_KEPT = 4_000
+_CELLS_KEPT = 500
 
 
 def _are_texts(cells: tuple[Cell, ...]) -> bool:
@@ -239,11 +243,13 @@ def _are_texts(cells: tuple[Cell, ...]) -> bool:
 
 
 def _parse_row(
-    columns: tuple[Column, ...], places: Mapping[str, int], cells: tuple[Cell, ...]
+    parsers: tuple[tuple[Column, Callable[[Cell], Any]], ...],
+    places: Mapping[str, int],
+    cells: tuple[Cell, ...],
 ) -> _ParsedRow:
     values: dict[str, Any] = {}
     filled, refusals = set(), []
-    for column in columns:
+    for column, parse in parsers:
         if column.name not in places:
             # A missing required column has been told of once, by the header.
             if not column.required:
@@ -254,7 +260,7 @@ def _parse_row(
         if not is_blank(cell):
             filled.add(column.name)
         try:
-            values[column.name] = parse_cell(column, cell)
+            values[column.name] = parse(cell)
         except CellRefused as refused:
             allowed = refused.allowed or column.allowed
             refusals.append((column.name, shown(cell), allowed, refused.hint))

@@ -9,9 +9,9 @@ from blend.domain.case import Case
 from blend.domain.imports import ForeignOffer
 from blend.domain.scenarios import BASE, Change, ScenarioRow, Spread, What
 from blend.domain.selectors import EVERY_LOT
-from blend.errors import InputRefused
+from blend.errors import InputRefused, did_you_mean
 from blend.sheets.build import usd_per_lb
-from blend.sheets.cells import did_you_mean, shown
+from blend.sheets.cells import shown
 from blend.sheets.columns import SCENARIOS
 from blend.sheets.rows import Row, Sheet, read_sheet
 from blend.sheets.tables import Source, read_tables

@@ -17,7 +17,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from blend.errors import FileTrouble, Problem
+from blend.errors import Caution, FileTrouble, Problem
 from blend.sheets.cells import Cell, Uncalculated, is_blank, shown
 from blend.sheets.columns import TABLES, Table
 
@@ -52,7 +52,7 @@ class RawCase:
 
     tables: dict[str, RawTable] = field(default_factory=dict)
     problems: dict[str, Problem] = field(default_factory=dict)
-    warnings: list[Problem] = field(default_factory=list)
+    warnings: list[Caution] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,12 +155,16 @@ def _pick(
             f"Did you mean {table}{naming.ending}?",
         )
 
+    def passed_over(read: str, name: str) -> Caution:
+        fact = f"this {naming.thing} is passed over, as {read} is there"
+        return Caution(naming.label(name), None, None, fact, "Is it an older one?")
+
     case, picked = RawCase(), {}
     for table in tables:
         names = named[table]
         if len(names) == 1:
             picked[table] = names[0]
-            case.warnings += [misnamed(table, name) for name in nearly[table]]
+            case.warnings += [passed_over(names[0], name) for name in nearly[table]]
         elif names:
             case.problems[table] = Problem(
                 naming.label(names[0]), None, None, " and ".join(names), f"one {naming.thing}"

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 from blend.domain.case import Case
 from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise, Sides
-from blend.errors import InputRefused
-from blend.sheets.cells import did_you_mean
+from blend.errors import InputRefused, did_you_mean
 from blend.sheets.columns import CONFIDENCE_TABLES
 from blend.sheets.rows import Row, Sheet, read_sheet
 from blend.sheets.tables import Source, read_tables

@@ -37,6 +37,8 @@ def bound_table(plan: Plan) -> ShownTable:
     note = f"The gap is {bound.gap_share * POINTS_PER_SHARE:.4f} % of the exact plan's cost."
     if plan.stopped_early:
         note = f"{note} The search was stopped early: this is the best plan found so far."
+    if plan.worths_stopped:
+        note = f"{note} Pricing was stopped early: some of what things are worth is not told."
     return shown_table("How good the plan is", columns, rows, note)
 
 
@@ -254,7 +256,7 @@ CAUTIONS = (
     "lot, and lots and tests vary. Test the finished product before claiming anything of it.",
     "Species, origin and programme labels: check them against the lots that were ground, not "
     "only against this plan.",
-    "Grinding temperature: meat at or below 40 F (4 C), the room at or below 10 C, as published "
+    "Grinding temperature: meat at or below 40 °F (4 °C), the room at or below 10 °C, as published "
     "in Good Retail Practices No. 4, Grinding. The plant's own food safety plan comes first.",
     "Regulations change, and rows here are readings of them. The current text and the inspector "
     "decide.",

@@ -25,6 +25,7 @@ from blend.show.amounts import (
 from blend.show.words import (
     CONTAINERS_WORDS,
     PROGRAMME_WORDS,
+    either,
     meat_words,
     product_name,
     requirement_words,
@@ -69,6 +70,8 @@ ONLY_WHOLE = "They clash only because containers, counts and batches must be who
 ANY_ONE = "Any one of these changes makes a plan possible:"
 ALL_TOGETHER = "No single change makes a plan possible; these do so together:"
 
+PAPERS = "A programme is a claim: let a lot carry it only where the seller's papers bear it out."
+
 
 def clash_words(clash: Clash, case: Case) -> ClashWords:
     """What clashes, and what would make a plan possible."""
@@ -77,11 +80,14 @@ def clash_words(clash: Clash, case: Case) -> ClashWords:
         head = "No plan exists: this cannot be met."
     else:
         head = f"No plan exists: these {len(clashing)} cannot all be met together."
+    clashing += [f"the reason: {kept_out_words(each, case)}" for each in clash.kept_out]
     # Not to make a product at all is always open; it is told only where nothing else is.
     changes = [each for each in clash.changes if not _makes_none(each)] or clash.changes
     notes = []
     if (clash.changes or clash.together) and not clash.needs_whole:
         notes = [f"Reckoned {PROGRAMME_WORDS[Programme.LINEAR]}; whole ones may ask for more."]
+    if any(_asks_for_programmes(each, case) for each in clash.kept_out):
+        notes.append(PAPERS)
     return ClashWords(
         head=head,
         clashing=tuple(clashing),
@@ -89,6 +95,46 @@ def clash_words(clash: Clash, case: Case) -> ClashWords:
         together=tuple((change, change_words(change, case)) for change in clash.together),
         notes=(ONLY_WHOLE, *notes) if clash.needs_whole else tuple(notes),
     )
+
+
+def _asks_for_programmes(requirement: Requirement, case: Case) -> bool:
+    is_claim = requirement.family is Family.MAY_HOLD
+    return is_claim and bool(case.product(requirement.product_id).programmes)
+
+
+def kept_out_words(requirement: Requirement, case: Case) -> str:
+    """What keeps every usable lot out of a product: a rule against them, or that none of them is
+    of its species or carries its programmes."""
+    if requirement.family is not Family.MAY_HOLD:
+        return requirement_words(requirement, case)
+    product, lots = case.product(requirement.product_id), case.usable_lots()
+    alike = [lot for lot in lots if lot.species in product.species]
+    lacking = product.programmes.difference(*(lot.programmes for lot in alike))
+    species = either(sorted(product.species))
+    if not alike:
+        told = f"no usable lot is {species}, and {product.name} holds nothing else"
+    elif lacking:
+        told = f"no usable lot of {species} carries programme {either(sorted(lacking))}, as "
+        told += f"every lot in {product.name} must{_carried_by_unusable(lacking, product, case)}"
+    elif not any(product.programmes <= lot.programmes for lot in alike):
+        told = f"no usable lot of {species} carries all programmes that every lot in "
+        told += f"{product.name} must: {', '.join(sorted(product.programmes))}"
+    else:
+        told = stated(requirement, case)
+    return printable(told)
+
+
+def _carried_by_unusable(programmes: frozenset[str], product: Product, case: Case) -> str:
+    """Lots that would do but for the day, as that may be mended."""
+    day = case.settings.plan_on
+    found = [
+        f"{lot.lot_id} does, but {reason}"
+        for lot in case.lots
+        if lot.species in product.species
+        and not lot.programmes.isdisjoint(programmes)
+        and (reason := lot.reason_unusable(day)) is not None
+    ]
+    return f" ({'; '.join(found[:_MOST_LOTS_NAMED])})" if found else ""
 
 
 def clash_lines(clash: Clash, case: Case) -> list[str]:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 _CAUTIONS = (
     "Write down the lot of everything added or taken out: the batch can then be traced and, if"
     " need be, called back.",
-    "Keep the mix at or below 40 F (4 C) while it waits; longer mixing warms it. Test again after"
+    "Keep the mix at or below 40 °F (4 °C) while it waits; longer mixing warms it. Test again after"
     " mixing.",
     "Meat taken out keeps the batch's lots, species and claims; rework it only where the label,"
     " the plan for food safety and the inspector allow.",
@@ -147,4 +147,4 @@ def _before_and_after(correction: Correction) -> ShownTable:
 
 
 def _cautions() -> ShownTable:
-    return shown_table("Mind", (ShownColumn(""),), [(caution,) for caution in _CAUTIONS])
+    return shown_table("Cautions", (ShownColumn(""),), [(caution,) for caution in _CAUTIONS])

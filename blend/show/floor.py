@@ -154,7 +154,7 @@ def _put_log_head(sheet: Worksheet, row: int, lots: list[Ingredient], width: int
     columns = [
         ("Batch", "tick, write lb", QUIET),
         *((each.lot_id, number_words(each.pounds_lb), LARGE_STRONG) for each in lots),
-        ("Temp., °F", "40 or below", QUIET),
+        ("Temperature, °F", "40 or below", QUIET),
         ("Initials", "", QUIET),
     ]
     for column, (head, below, font) in enumerate(columns, start=1):

@@ -31,11 +31,11 @@ def temperatures_table(
     columns = (
         ShownColumn("Product"),
         ShownColumn("Batches", "", Format.WHOLE),
-        ShownColumn("Coldest lot", "F", Format.TENTHS),
-        ShownColumn("Warmest lot", "F", Format.TENTHS),
-        ShownColumn("Mix", "F", Format.TENTHS),
+        ShownColumn("Coldest lot", "°F", Format.TENTHS),
+        ShownColumn("Warmest lot", "°F", Format.TENTHS),
+        ShownColumn("Mix", "°F", Format.TENTHS),
         ShownColumn("Ice", "% of weight", Format.TENTHS),
-        ShownColumn("Plain average", "F", Format.TENTHS),
+        ShownColumn("Plain average", "°F", Format.TENTHS),
         *over,
         ShownColumn("What to mind"),
     )
@@ -49,7 +49,7 @@ def temperatures_table(
             None if each.mix is None else each.mix.ice_share * 100,
             None if each.mix is None else fahrenheit(each.mix.plain_average_c),
             *(None if each.to_take_out_j is None else each.to_take_out_j / J_PER_BTU for _ in over),
-            caution(each),
+            _to_mind(each),
         )
         for each in batches
     ]
@@ -57,26 +57,28 @@ def temperatures_table(
         "How warm batches become",
         columns,
         rows,
-        "A balance of heat with ice (specific heats of Choi and Okos 1986, composition of raw"
-        " ground beef, ice after Miles 1974), as if all settled at once and nothing warmed it:"
-        " grinding and mixing add heat, often several degrees. The plain average leaves ice out"
-        " and is shown to be distrusted. An aid only: a thermometer in the meat, the plant's own"
-        " limits and the inspector decide. * Rough: some lot is fatter or leaner than the ground"
-        " beef whose composition was published (3 to 30 % fat).",
+        f"Partly frozen: below {number_words(FRESH_LEAST_F)} °F, may need tempering. Warm: above"
+        f" {number_words(FRESH_MOST_F)} °F, warmer than fresh beef is bought. A balance of heat"
+        " with ice (specific heats of Choi and Okos 1986, composition of raw ground beef, ice after"
+        " Miles 1974), as if all settled at once and nothing warmed it: grinding and mixing add"
+        " heat, often several degrees. The plain average leaves ice out and is shown to be"
+        " distrusted. An aid only: a thermometer in the meat, the plant's own limits and the"
+        " inspector decide. * Rough: some lot is fatter or leaner than the ground beef whose"
+        " composition was published (3 to 30 % fat).",
     )
 
 
-def caution(batch: BatchTemperature) -> str:
-    """What to mind about a batch, empty where nothing."""
+def _to_mind(batch: BatchTemperature) -> str:
+    """What to mind about a batch, empty where nothing; the note below the table says more."""
     if batch.mix is None:
         return f"no temperature of {', '.join(batch.missing)}"
     warm_f = fahrenheit(batch.mix.temperature_c)
     if warm_f > MOST_IN_GRINDING_F:
-        told = f"above {number_words(MOST_IN_GRINDING_F)} F: chill it before grinding"
+        told = f"above {number_words(MOST_IN_GRINDING_F)} °F: chill it before grinding"
     elif warm_f > FRESH_MOST_F:
-        told = f"above {number_words(FRESH_MOST_F)} F: warmer than fresh beef is bought"
+        told = "warm"
     elif warm_f < FRESH_LEAST_F:
-        told = f"below {number_words(FRESH_LEAST_F)} F: partly frozen, may need tempering"
+        told = "partly frozen"
     else:
         told = ""
     return f"{told} {'*' if batch.mix.is_outside_lines else ''}".strip()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import floor
+from math import floor, isinf
 from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
@@ -220,10 +220,8 @@ def _blends(plan: LivePlan) -> ShownTable:
                 _points(product.least_lean_share),
                 _points(product.most_lean_share),
                 blend.meat_usd_per_lb,
-                worth.next_cwt_usd,
-                "no plan"
-                if abs(worth.leaner_point_usd) == float("inf")
-                else worth.leaner_point_usd,
+                _cost(worth.next_cwt_usd),
+                _cost(worth.leaner_point_usd),
             )
         )
     note = f"Costs are on the whole plan; below zero it is money saved. {_basis()}"
@@ -251,6 +249,10 @@ def _lots(plan: LivePlan) -> ShownTable:
     return shown_table("What goes in", columns, rows, f"After losses. {_basis()}")
 
 
+def _cost(usd: float) -> Cell:
+    return "no plan" if isinf(usd) else usd
+
+
 def _points(share: float | None) -> float | None:
     return None if share is None else share * POINTS_PER_SHARE
 
@@ -269,6 +271,6 @@ def next_cwt_words(plan: LivePlan) -> dict[str, str]:
 
 
 def _money(amount: float) -> str:
-    if abs(amount) == float("inf"):
+    if isinf(amount):
         return "no plan"
     return f"{number_words(amount, least_decimals=2)} USD"

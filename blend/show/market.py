@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from blend.domain.lots import Lot
+from blend.domain.replacement import Replacement, ReplacementRules
 from blend.show.amounts import lean_percent, number_words, percent, printable
 from blend.show.shown import (
     Cell,
@@ -21,7 +22,6 @@ from blend.trade.lean_fat import (
     LeanLine,
     Standing,
 )
-from blend.trade.replacement import Replacement, ReplacementRules
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 _CENTS_PER_USD = 100

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from blend.domain.lots import Lot
+from blend.domain.replacement import Replacement
 from blend.grind.live import LiveLot, LivePlan
 from blend.show.amounts import count_of, lean_percent
 from blend.show.shown import (
@@ -16,7 +17,6 @@ from blend.show.shown import (
     usd_per_cwt,
     usd_per_cwt_column,
 )
-from blend.trade.replacement import Replacement
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 _LEAST_USD_PER_CWT = 0.005

@@ -24,7 +24,7 @@ _SHORT_PT, _LONG_PT = 612.0, 792.0
 _MARGIN_INCHES, _MARGIN_ENDS_INCHES = 0.5, 0.6
 _POINTS_PER_INCH = 72.0
 _TITLE_ROWS = 2
-_FOOTER_CAUTION = "Meat at or below 40 F (4 C). Current regulations and the inspector decide."
+_FOOTER_CAUTION = "Meat at or below 40 °F (4 °C). Current regulations and the inspector decide."
 
 
 def set_up_page(

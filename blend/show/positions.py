@@ -354,7 +354,9 @@ def _proof_sentences(plan: PositionsPlan) -> Iterator[str]:
         f"{number_words(bound.gap_share * 100, most_decimals=3)} % apart)."
     )
     if plan.stopped_early:
-        yield "Time ran out: a better plan may exist, within that distance."
+        yield "The search was stopped early: a better plan may exist, within that distance."
+    if plan.worths_stopped:
+        yield "Pricing was stopped early: what orders, rooms and offers are worth is not told."
     yield "Pounds are not rounded, and batches are divisible: each day's own plan settles them."
 
 

@@ -10,12 +10,16 @@ from typing import TYPE_CHECKING, Protocol
 from blend.errors import SolverTrouble
 from blend.show.amounts import count_of, usd
 from blend.show.text import WIDTH
+from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
     from blend.domain.correction import Correction
     from blend.grind.safe import SafePlan
     from blend.proof.correct import CorrectionProof
     from blend.proof.curves import CurveProof
+    from blend.proof.landed import LandedProof
+    from blend.proof.regions import MapProof
+    from blend.proof.replacement import ReplacementProof
     from blend.proof.safe import SafeProof
     from blend.proof.why import AttributionProof
 
@@ -29,6 +33,37 @@ def curve_proof_line(proof: CurveProof, at_any: str) -> str:
         f"Proved in exact arithmetic, without the solver: {count_of(proof.steps, 'step')}, and at"
         f" no {at_any} does the least cost of a plan differ from them by more than"
         f" {_small_usd(proof.gap_usd)} USD."
+    )
+    return textwrap.fill(verdict, WIDTH)
+
+
+def map_proof_line(proof: MapProof) -> str:
+    """What exact arithmetic says of a map of two prices."""
+    verdict = (
+        f"Proved in exact arithmetic, without the solver: {count_of(proof.regions, 'region')} that"
+        " leave nothing of the window, and at no prices in them does the least cost of a plan"
+        f" differ from theirs by more than {_small_usd(proof.gap_usd)} USD."
+    )
+    return textwrap.fill(verdict, WIDTH)
+
+
+def replacements_proof_line(proof: ReplacementProof) -> str:
+    """What exact arithmetic says of what items are replaced for."""
+    verdict = (
+        f"Proved in exact arithmetic, without the solver, of {count_of(proof.items, 'item')}: each"
+        " mix has the lean and the weight of the item, no mix is cheaper by more than"
+        f" {_small_usd(proof.gap_usd_per_lb * LB_PER_CWT)} USD/cwt, and there is none where none"
+        " is told."
+    )
+    return textwrap.fill(verdict, WIDTH)
+
+
+def landed_proof_line(proof: LandedProof) -> str:
+    """What exact arithmetic says of foreign offers landed."""
+    verdict = (
+        f"Reckoned again in exact arithmetic, of {count_of(proof.offers, 'offer')}: every line, its"
+        " sums, the rates as the closest that there are; and at the indifferent price and exchange"
+        " rate, put back in, both meats cost the same."
     )
     return textwrap.fill(verdict, WIDTH)
 

@@ -58,6 +58,10 @@ def safety_table(safe: SafePlan) -> ShownTable:
         " plan that keeps the promises, whatever its batches, costs less than"
         f" {safe.any_plan_usd:,.2f} USD."
     )
+    if safe.plan.stopped_early:
+        note += " The search was stopped early: this is the best plan found so far."
+    if safe.tests_stopped:
+        note += " Pricing was stopped early: not every test's worth is told."
     return shown_table("What safety costs", columns, rows, note)
 
 
@@ -143,7 +147,7 @@ def safe_cautions_table() -> ShownTable:
         ("A promise rests on the spread in lean_spread.csv: keep it by the plant's own tests.",),
         ("The plant's own sampling, the current text of the rule and the inspector decide.",),
     ]
-    return shown_table("Mind", (ShownColumn(""),), rows)
+    return shown_table("Cautions", (ShownColumn(""),), rows)
 
 
 def simulation_table(case: Case, title: str, simulation: Simulation) -> ShownTable:

@@ -69,7 +69,7 @@ def items_table(items: Iterable[Item], entries: Iterable[CanvassEntry]) -> Shown
         ShownColumn("Form"),
         ShownColumn("Origin"),
         ShownColumn("Basis"),
-        ShownColumn("Within", "days", Format.WHOLE),
+        ShownColumn("Delivered within", "days", Format.WHOLE),
         usd_per_cwt_column("Tick"),
         ShownColumn("Entries", "", Format.WHOLE),
     )
@@ -99,7 +99,7 @@ HEARD_COLUMNS = (
     ShownColumn("Item"),
     ShownColumn("Kind"),
     usd_per_cwt_column("Price"),
-    ShownColumn("Weight", "lb", Format.WHOLE),
+    ShownColumn("Pounds", "", Format.WHOLE),
     ShownColumn("From a"),
 )
 """What was heard and when; whom from is never told."""

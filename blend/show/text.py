@@ -13,7 +13,7 @@ WIDTH = 110
 _GUTTER = 2
 _HEADING = 9
 _NARROWEST = 10
-"""No column of words is squeezed below this."""
+"""No column of words is squeezed below this, or below the longest word of its heading."""
 
 
 def tables_text(tables: Iterable[ShownTable], width: int = WIDTH) -> str:
@@ -59,16 +59,13 @@ def _widths(table: ShownTable, heads: list[str], rows: list[list[str]], width: i
     natural, between_words, within_words = [], [], []
     for column, head, *texts in zip(table.columns, heads, *rows, strict=True):
         longest_of_head = max(map(len, head.split()), default=0) + MIN_PADDING
-        widest = max(
-            max(map(len, texts)),
-            longest_of_head,
-            min(max(map(len, head.split("\n"))), _HEADING) + MIN_PADDING,
-        )
+        broken = _wrapped([head], [max(_HEADING, longest_of_head - MIN_PADDING)])[0]
+        widest = max(*map(len, texts), *(len(line) + MIN_PADDING for line in broken.split("\n")))
         longest = max((len(word) for text in texts for word in text.split()), default=0)
         is_words = column.align == "left"
         natural.append(widest)
         between_words.append(max(longest, longest_of_head, _NARROWEST) if is_words else widest)
-        within_words.append(_NARROWEST if is_words else widest)
+        within_words.append(max(_NARROWEST, longest_of_head) if is_words else widest)
     room = width - _GUTTER * (len(natural) - 1)
     return squeezed(squeezed(natural, between_words, room), within_words, room)
 

@@ -65,7 +65,7 @@ def meat_words(selector: Selector) -> str:
     forms, nouns, after = [], [], []
     for condition in selector.conditions:
         if condition.compare == "=" and condition.attribute == "form":
-            forms.append(_either(condition.values))
+            forms.append(either(condition.values))
         elif condition.attribute == "origin" and _is_domestic(condition):
             forms.append("domestic" if condition.compare == "=" else "imported")
         elif condition.compare == "=" and condition.attribute in _NOUNS:
@@ -119,26 +119,26 @@ def rule_of(requirement: Requirement, case: Case) -> Rule:
     return row.rule_for(case.product(requirement.product_id))
 
 
-def _either(words: Iterable[str]) -> str:
+def either(words: Iterable[str]) -> str:
     *others, last = words
     return f"{', '.join(others)} or {last}" if others else last
 
 
 def _lot_words(ids: tuple[str, ...]) -> str:
-    return f"{'lot' if len(ids) == 1 else 'lots'} {_either(ids)}"
+    return f"{'lot' if len(ids) == 1 else 'lots'} {either(ids)}"
 
 
 _SAYS_MEAT = ("meat", "fat", "trim", "skin", "tissue")
 
 
 def _class_words(classes: tuple[str, ...]) -> str:
-    words = _either(each.replace("_", " ") for each in classes)
+    words = either(each.replace("_", " ") for each in classes)
     return words if words.endswith(_SAYS_MEAT) else f"{words} meat"
 
 
 _NOUNS: dict[str, Callable[[tuple[str, ...]], str]] = {
-    "species": _either,
-    "item": _either,
+    "species": either,
+    "item": either,
     "meat_class": _class_words,
     "lot": _lot_words,
 }
@@ -147,7 +147,7 @@ _NOUNS: dict[str, Callable[[tuple[str, ...]], str]] = {
 def _where(before: str, after: str = "") -> Callable[[Condition], str]:
     def words(condition: Condition) -> str:
         no = "" if condition.compare == "=" else "not "
-        return f"{no}{before} {_either(condition.values)} {after}".strip()
+        return f"{no}{before} {either(condition.values)} {after}".strip()
 
     return words
 
@@ -161,12 +161,12 @@ _PLACE_WORDS = {"stock": "in stock", "offer": "on offer"}
 
 def _place(condition: Condition) -> str:
     no = "" if condition.compare == "=" else "not "
-    return no + _either(_PLACE_WORDS.get(place.casefold(), place) for place in condition.values)
+    return no + either(_PLACE_WORDS.get(place.casefold(), place) for place in condition.values)
 
 
 def _container(condition: Condition) -> str:
     no = "in " if condition.compare == "=" else "not in "
-    return no + _either(CONTAINERS_WORDS.get(each.casefold(), each) for each in condition.values)
+    return no + either(CONTAINERS_WORDS.get(each.casefold(), each) for each in condition.values)
 
 
 _COMPARE_WORDS = {
@@ -186,7 +186,7 @@ def _lean_limit(condition: Condition) -> str:
 
 _AFTER: dict[str, Callable[[Condition], str]] = {
     **{attribute: _other_than(name) for attribute, name in _NOUNS.items()},
-    "form": lambda condition: f"that is not {_either(condition.values)}",
+    "form": lambda condition: f"that is not {either(condition.values)}",
     "origin": _where("of", "origin"),
     "supplier": _where("from"),
     "place": _place,
@@ -284,7 +284,7 @@ def _must_use(requirement: Requirement, case: Case) -> str:
     rule = rule_of(requirement, case)
     least = "all" if rule.least_lb is None else f"at least {pounds(rule.least_lb)}"
     names = [p.name for p in case.products if p.product_id in rule.products]
-    into = f" in {_either(names)}" if names else ""
+    into = f" in {either(names)}" if names else ""
     return f"{least} of {meat_words(rule.lots)} used{into}"
 
 
@@ -296,7 +296,7 @@ def _must_not_use(requirement: Requirement, case: Case) -> str:
 def _may_hold(requirement: Requirement, case: Case) -> str:
     product = case.product(requirement.product_id)
     programmes = "".join(f", in programme {each}" for each in sorted(product.programmes))
-    return f"{product.name} holds only {_either(sorted(product.species))}{programmes}"
+    return f"{product.name} holds only {either(sorted(product.species))}{programmes}"
 
 
 def _keep_apart(requirement: Requirement, case: Case) -> str:

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 
 from starlette.requests import Request
 
-from blend.errors import InputRefused, Problem
+from blend.errors import InputRefused, Problem, did_you_mean
 from blend.show.amounts import number_words, printable
 
 ADDRESS = "address"
@@ -18,8 +18,9 @@ _MOST_CHARACTERS = 60
 _MOST_NAMED = 12
 
 
-def refused(name: str, read: str, allowed: str) -> InputRefused:
-    return InputRefused([Problem(ADDRESS, None, name, printable(read)[:_MOST_CHARACTERS], allowed)])
+def refused(name: str, read: str, allowed: str, hint: str = "") -> InputRefused:
+    read = printable(read)[:_MOST_CHARACTERS]
+    return InputRefused([Problem(ADDRESS, None, name, read, allowed, hint)])
 
 
 def asked_text(request: Request, name: str, default: str = "") -> str:
@@ -31,7 +32,8 @@ def asked_choice(request: Request, name: str, choices: Iterable[str], default: s
     asked, known = asked_text(request, name, default), list(choices)
     if asked not in known:
         more = ", ..." if len(known) > _MOST_NAMED else ""
-        raise refused(name, asked, f"one of {', '.join(known[:_MOST_NAMED])}{more}")
+        allowed = f"one of {', '.join(known[:_MOST_NAMED])}{more}"
+        raise refused(name, asked, allowed, did_you_mean(asked[:_MOST_CHARACTERS], known))
     return asked
 
 

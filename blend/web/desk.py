@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.case import Case
-from blend.errors import BlendError, FileTrouble, InputRefused, Problem
+from blend.errors import BlendError, Caution, FileTrouble, InputRefused, Problem
 from blend.files import filling
 from blend.grind.live import LiveCase, LivePlan
 from blend.reading import read_ready_case
@@ -50,7 +50,7 @@ class State:
     case: Case | None
     plan: LivePlan | None
     problems: tuple[Problem, ...]
-    warnings: tuple[Problem, ...]
+    warnings: tuple[Caution, ...]
 
 
 class Desk:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -15,10 +15,11 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from blend.domain.lots import Lot
-from blend.errors import BlendError, InputRefused, Problem
+from blend.errors import BlendError, InputRefused, Problem, did_you_mean
 from blend.grind.live import LiveCase, LivePlan
 from blend.grind.why_lot import LotAnswer, set_aside, why_lot
 from blend.reading import read_ready_case
+from blend.sheets.cells import number_meant
 from blend.show import live as show_live
 from blend.show.amounts import printable
 from blend.show.live import Compared
@@ -27,10 +28,11 @@ from blend.units import USD_PER_LB_BY_PRICE_UNIT
 from blend.web import grinder_clash, grinder_correct, grinder_plan
 from blend.web.desk import EDITED_TABLES, Desk
 from blend.web.easing import CellEdit, as_read, gone, row_of, type_cells
+from blend.web.journal import OWN
 from blend.web.pages import Form, page, same_page, text_of, view, whole_number
 from blend.web.tables import Part, fresh_parts, grid_of
 
-PIN = "grinder pin"
+PIN = f"{OWN}pin"
 """The draft that keeps the figures to compare with."""
 OPEN_SHEETS = ("lots", "products")
 OTHER_SHEETS = ("rules", "losses", "settings", "standards", "temperatures")
@@ -192,21 +194,19 @@ def _cells(desk: Desk, table: str, row_id: int) -> dict[str, str]:
     return dict(zip(typed.columns, typed.rows[row_id], strict=True))
 
 
-def _number(text: str) -> float | None:
-    """A number as typed, None for anything else or none at all."""
-    try:
-        number = float(text)
-    except ValueError:
-        return None
-    return number if 0 <= number < 1e9 else None
+def _numbers(desk: Desk, table: str, row_id: int) -> Callable[[str], float | None]:
+    """What the cells of a row say or can only mean, by column; None where that is no number."""
+    cells = _cells(desk, table, row_id)
+    return lambda column: number_meant(EDITED_TABLES[table].column(column), cells[column])
 
 
 def _lot_slides(desk: Desk, row_id: int) -> list[Slide]:
-    cells = _cells(desk, "lots", row_id)
+    number_of = _numbers(desk, "lots", row_id)
     slides = []
-    price, quantity = _number(cells["price"]), _number(cells["quantity_lb"])
+    price, quantity = number_of("price"), number_of("quantity_lb")
     if price:
-        in_lb = cells["price_unit"].strip() == "usd_per_lb"
+        unit_typed = _cells(desk, "lots", row_id)["price_unit"]
+        in_lb = unit_typed.strip().casefold() == "usd_per_lb"
         step, decimals = (0.0025, 4) if in_lb else (0.25, 2)
         least, most = (round(price * share / step) * step for share in (0.7, 1.3))
         unit = "USD/lb" if in_lb else "USD/cwt"
@@ -216,7 +216,7 @@ def _lot_slides(desk: Desk, row_id: int) -> list[Slide]:
             )
         )
     if quantity is not None:
-        step = _number(cells["container_lb"]) or 100.0
+        step = number_of("container_lb") or 100.0
         most = max(2 * quantity, 10 * step)
         slides.append(
             Slide(
@@ -236,14 +236,14 @@ def _lot_slides(desk: Desk, row_id: int) -> list[Slide]:
 
 
 def _product_slides(desk: Desk, row_id: int) -> list[Slide]:
-    cells = _cells(desk, "products", row_id)
+    number_of = _numbers(desk, "products", row_id)
     slides = []
     for name, column in (
         ("Tolerance below", "tolerance_below_share"),
         ("Tolerance above", "tolerance_above_share"),
     ):
-        share = _number(cells[column])
-        if share is not None and share <= 1:
+        share = number_of(column)
+        if share is not None:
             points = round(share * 100, 4)
             slides.append(
                 Slide(
@@ -260,7 +260,7 @@ def _product_slides(desk: Desk, row_id: int) -> list[Slide]:
                     decimals=6,
                 )
             )
-    ordered, most = _number(cells["least_lb"]), _number(cells["most_lb"])
+    ordered, most = number_of("least_lb"), number_of("most_lb")
     if ordered is not None:
         is_exact = ordered == most
         highest = 2 * max(ordered, 500.0) if most is None or is_exact else most
@@ -298,10 +298,10 @@ parts: dict[str, tuple[str, Part]] = {
 def lot_page(desk: Desk, request: Request, form: Form) -> Response:
     lot_id = request.path_params["lot_id"]
     case = desk.case()
-    if lot_id not in {lot.lot_id for lot in case.lots}:
-        raise InputRefused(
-            [Problem("lots", None, "lot_id", printable(lot_id)[:60], "a lot of the sheet")]
-        )
+    known = [lot.lot_id for lot in case.lots]
+    if lot_id not in known:
+        read, hint = printable(lot_id)[:60], did_you_mean(lot_id[:60], known)
+        raise InputRefused([Problem("lots", None, "lot_id", read, "a lot of the sheet", hint)])
     lot = case.lot(lot_id)
     answer = _answer(desk, lot)
     values = {"title": f"Lot {lot_id}", "lot": lot, "revision": desk.book.revision}

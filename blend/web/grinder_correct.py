@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -113,10 +112,7 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
 
 
 def _remembered(desk: Desk) -> dict[str, str]:
-    try:
-        kept = json.loads(desk.journal.drafts.get(DRAFT, "{}"))
-    except ValueError:
-        return {}
+    kept = desk.journal.draft_as_json(DRAFT)
     return {str(name): str(text) for name, text in kept.items()} if isinstance(kept, dict) else {}
 
 
@@ -159,7 +155,7 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     spread = read_spread(desk.source, case)
     terms = Terms(
         at_hand=at_hand,
-        whole_boxes=read.ticked("whole_boxes"),
+        whole_containers=read.ticked("whole_containers"),
         may_remove=read.ticked("swap"),
         confidence=promised.get(product_id) if confidence is None else confidence / 100,
         step_lb=1.0,

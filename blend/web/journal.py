@@ -25,6 +25,8 @@ except ImportError:  # Windows has no such lock; there two desks of one folder a
     fcntl = None
 
 BASE, EDITS, DRAFTS, LOCK = "base.json", "edits.jsonl", "drafts.json", "lock"
+OWN = "desk: "
+"""How the names of drafts begin that the desk keeps for itself, and no form."""
 
 
 def digest_of(tables: Mapping[str, TypedTable]) -> str:
@@ -123,6 +125,13 @@ class Journal:
         else:
             self.drafts.pop(key, None)
         write_text(self.folder / DRAFTS, json.dumps(self.drafts))
+
+    def draft_as_json(self, key: str) -> Any:
+        """What is kept by a name; None where nothing is, or what no form has sent."""
+        try:
+            return json.loads(self.drafts.get(key, ""))
+        except (ValueError, RecursionError):
+            return None
 
     def close(self) -> None:
         if self._edits is not None:

@@ -30,6 +30,9 @@ MOST_PARTS = 64
 MOST_FIELDS = 2_000
 SOON_SECONDS = 0.25
 """What takes no longer than this is waited for, without a word of it."""
+FILE_SECONDS = 20.0
+"""How long a file waits for the work that it is made from: whoever asks for one sees nothing
+meanwhile, and each that waits holds a thread."""
 
 View = Callable[..., Response]
 
@@ -102,12 +105,47 @@ def text_of(form: Form, name: str, default: str = "") -> str:
     return field if isinstance(field, str) else default
 
 
+class NotYet(Exception):
+    """A file was asked for whose work is still going on."""
+
+    def __init__(self, job: Job) -> None:
+        super().__init__(job.about)
+        self.job = job
+
+
+def in_time(request: Request, job: Job) -> Any:
+    """The result that a file is made from; raise NotYet where it is long in coming."""
+    if not job.wait(SOON_SECONDS if _looks_again(request) else FILE_SECONDS):
+        raise NotYet(job)
+    return job.result()
+
+
+def _looks_again(request: Request) -> bool:
+    """Whether a page that waits asks, and not a person."""
+    return bool(request.headers.get("hx-request"))
+
+
 def _answered(answer: View, desk: Desk, request: Request, form: Form) -> Response:
     try:
         with desk.as_of_now():
-            return answer(desk, request, form)
+            made = answer(desk, request, form)
     except BlendError as error:
         return trouble_page(desk, request, error)
+    except NotYet as not_yet:
+        return _not_yet(desk, request, not_yet.job)
+    if _looks_again(request) and "content-disposition" in made.headers:
+        return page(desk, request, "ready_part.html")
+    return made
+
+
+def _not_yet(desk: Desk, request: Request, job: Job) -> Response:
+    """That a file is still being reckoned: a page that looks again, and then has its link."""
+    if _looks_again(request):
+        return page(desk, request, "working_part.html", job=job)
+    title = "Still being reckoned"
+    made = page(desk, request, "working.html", job=job, title=title)
+    made.status_code, made.headers["retry-after"] = 503, "5"
+    return made
 
 
 def trouble_page(desk: Desk, request: Request, error: BlendError) -> Response:
@@ -115,10 +153,10 @@ def trouble_page(desk: Desk, request: Request, error: BlendError) -> Response:
     status = 422 if isinstance(error, InputRefused | NoPlan) else 409
     problems = error.problems if isinstance(error, InputRefused) else ()
     lines = [] if problems else error_lines(desk, error)
-    if request.headers.get("hx-request"):
+    if _looks_again(request):
         # what htmx does not swap on an error status it swaps here
         return page(desk, request, "trouble_part.html", problems=problems, lines=lines)
-    made = page(desk, request, "trouble.html", problems=problems, lines=lines, title="Refused")
+    made = page(desk, request, "trouble.html", problems=problems, lines=lines, title="Not done")
     made.status_code = status
     return made
 
@@ -171,18 +209,20 @@ def working_or(
     """`done(result)` where the work is done, else a page that looks again by itself.
 
     `part` tells that this is a part of a page, which `done` fills in, not a page of its own.
-    `?stop=1` asks the work to end with the best so far, where it can.
+    `?stop=1` asks the work to end with the best so far, where it can. A file of the page is
+    waited for as files are.
     """
+    if request.query_params.get("as"):
+        return done(in_time(request, job))
     if job.can_stop and request.query_params.get("stop"):
         job.stop()
     # what the tables have left behind is asked for anew by the next look
     is_done = job.wait(SOON_SECONDS) and not job.is_superseded
-    looks_again = bool(request.headers.get("hx-request"))
-    if is_done and looks_again and not part:
+    if is_done and _looks_again(request) and not part:
         return Response(headers={"hx-refresh": "true"})
     if is_done:
         return done(job.result())
-    is_part = part or looks_again
+    is_part = part or _looks_again(request)
     return page(
         desk, request, "working_part.html" if is_part else "working.html", job=job, title=title
     )

@@ -14,10 +14,10 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from blend.domain.lots import PRICE_BASES
-from blend.domain.market import SOURCE_CLASSES, Additions, CanvassEntry, EntryKind
+from blend.domain.market import SOURCE_CLASSES, CanvassEntry, EntryKind
 from blend.errors import InputRefused, Problem
 from blend.sheets.cells import typed_text
-from blend.sheets.history import entry_of_words, filled_in
+from blend.sheets.history import entry_of_words, filled_in, typed_addition
 from blend.sheets.tables import MOST_ROWS
 from blend.show.amounts import printable
 from blend.show.market_day import canvass_table
@@ -169,10 +169,7 @@ def _chain(store: Store, entry_id: str) -> tuple[CanvassEntry, ...]:
 
 def draft_of(desk: Desk, key: str) -> dict[str, str]:
     """The fields of a form that was being filled in."""
-    try:
-        kept = json.loads(desk.journal.drafts.get(key, ""))
-    except ValueError:
-        return {}
+    kept = desk.journal.draft_as_json(key)
     return {n: t for n, t in kept.items() if isinstance(t, str)} if isinstance(kept, dict) else {}
 
 
@@ -228,7 +225,7 @@ def add(desk: Desk, store: Store, request: Request, form: Form) -> Response:
         desk.journal.keep_draft(key, json.dumps(values))
     try:
         entry = _entry_of(store, values)
-        store.add(Additions(entries=(entry,)))
+        store.add(typed_addition(entry))
     except InputRefused as refused:
         typed = refused_form(values, refused.problems, key)
         if corrects and store.history(corrects):
@@ -268,8 +265,7 @@ def refused_form(
     others = []
     for problem in problems:
         if problem.column in names and problem.column not in faults:
-            words = f"Read {problem.read}; allowed {problem.allowed}. {problem.hint}"
-            faults[problem.column] = printable(words).strip()
+            faults[problem.column] = printable(problem.words)
         else:
             others.append(printable(str(problem)))
     focus = next((name for name in names if name in faults), names[0])
@@ -293,7 +289,7 @@ def take_back(desk: Desk, store: Store, request: Request, form: Form) -> Respons
     entry_id, note, new_id = (text_of(form, name).strip() for name in ("entry", "note", "new_id"))
     chain = _chain(store, entry_id)
     if not note:
-        withdrawing = {"new_id": new_id, "note": "", "fault": "Read nothing; allowed why."}
+        withdrawing = {"new_id": new_id, "note": "", "fault": "read nothing; allowed a reason."}
         typed = _correcting(desk, store, chain[-1])
         return _entry(desk, store, request, chain, typed, withdrawing)
     last = chain[-1]

@@ -22,6 +22,7 @@ from blend.show.figures import figure_text
 from blend.show.note import Page, cited, draft_of, figures_table, page_of
 from blend.store import Store
 from blend.web.desk import Desk
+from blend.web.journal import OWN
 from blend.web.pages import Form, file_response, page, text_of, view, working_or
 from blend.web.reporter_note_made import (
     WEEK,
@@ -66,6 +67,10 @@ def _signed_place(desk: Desk, day: Day) -> Path:
     return desk.journal.folder / f"note-{day}.html"
 
 
+def _signed_key(day: Day) -> str:
+    return f"{OWN}note signed {day}"
+
+
 def _digest(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
@@ -87,7 +92,7 @@ def note_page(desk: Desk, store: Store, request: Request, form: Form) -> Respons
 
     def done(made: Made) -> Response:
         text = _text(desk, day, plan, made)
-        signed: Signed | None = kept(desk, f"note-signed:{day}", Signed)
+        signed: Signed | None = kept(desk, _signed_key(day), Signed)
         return page(
             desk,
             request,
@@ -187,7 +192,7 @@ def sign(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: M
     with desk.lock:
         desk.journal.keep_draft("assessor", name)
     moment = datetime.now().isoformat(" ", "minutes")
-    keep(desk, f"note-signed:{day}", Signed(name, _digest(text), moment))
+    keep(desk, _signed_key(day), Signed(name, _digest(text), moment))
     return to_note(day)
 
 

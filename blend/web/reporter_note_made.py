@@ -26,7 +26,8 @@ from blend.show.proofs import must_be_proved
 from blend.store import Store
 from blend.web.desk import Desk
 from blend.web.jobs import Job
-from blend.web.pages import Form, text_of, view
+from blend.web.journal import OWN
+from blend.web.pages import Form, text_of, view, whole_number
 from blend.web.reporter_store import (
     Day,
     ask_of_store,
@@ -70,7 +71,7 @@ class Made:
 
 
 def plan_key(day: Day) -> str:
-    return f"note-made-with:{day}"
+    return f"{OWN}note made with {day}"
 
 
 def kept(desk: Desk, key: str, kind: type) -> Any:
@@ -198,9 +199,10 @@ def turn(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     day = day_of(store, request, form)
     plan: Plan | None = kept(desk, plan_key(day), Plan)
     to = text_of(form, "to")
-    if plan is None or not to.isdecimal() or not 1 <= int(to) <= plan.versions:
+    version = None if plan is None else whole_number(to, plan.versions)
+    if not version:
         refuse("to", to, "a version of the note that there is")
-    keep(desk, plan_key(day), replace(plan, version=int(to)))
+    keep(desk, plan_key(day), replace(plan, version=version))
     return to_note(day)
 
 

@@ -58,8 +58,6 @@ def before_publishing(desk: Desk, store: Store, request: Request, form: Form) ->
     def done(found: QuotedDay) -> Response:
         asked = _asked(request.query_params, found)
         would = _planned(desk, store, day, found, asked)
-        with desk.lock:
-            desk.journal.keep_draft("assessor", asked.assessor)
         return page(
             desk,
             request,
@@ -96,6 +94,7 @@ def publish_now(desk: Desk, store: Store, request: Request, form: Form) -> Respo
                 f"a look at the store as it stood at append {position}",
                 f"a look at it as it stands now, at append {found.position}: look again",
             )
+        desk.journal.keep_draft("assessor", asked.assessor)
     return RedirectResponse(f"/reporter/quotations?{query_of(day)}", 303)
 
 

@@ -25,6 +25,8 @@ from blend.web.pages import Form, Upload, text_of, view
 from blend.web.reporter_canvass import PASTE_DRAFT, PASTED, begun, canvass, completed, row_id
 from blend.web.reporter_store import day_of, of_store
 
+_PASTED = "pasted rows"
+
 
 def paste(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     """Add rows copied from a spreadsheet, all of them or none."""
@@ -32,7 +34,8 @@ def paste(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     day = day_of(store, request)
     try:
         rows = _rows(store, pasted["rows"], pasted["paste_id"], str(day) if day.is_chosen else "")
-        added = store.add(Additions(entries=entries_of_words("pasted rows", rows)))
+        entries = entries_of_words(_PASTED, rows)
+        added = store.add(Additions(entries=entries, rows={"canvass": (_PASTED, tuple(rows))}))
     except InputRefused as refused:
         typed = begun(desk, store, day)
         problems = refused.problems
@@ -47,7 +50,7 @@ def _rows(store: Store, text: str, paste_id: str, day: str) -> dict[int, dict[st
     """What was pasted, by row and column, completed."""
 
     def refuse(row: int | None, read: str, allowed: str) -> None:
-        raise InputRefused([Problem("pasted rows", row, None, read, allowed)])
+        raise InputRefused([Problem(_PASTED, row, None, read, allowed)])
 
     first_line = text.strip().partition("\n")[0]
     delimiter = "\t" if "\t" in first_line else ","

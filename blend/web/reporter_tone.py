@@ -19,16 +19,12 @@ from blend.report.quoting import (
     standings,
 )
 from blend.show.indicators import breadth_table, indicators_table
-from blend.show.quotations import (
-    comparisons_table,
-    sources_table,
-    tone_tables,
-    words_used,
-)
 from blend.show.shown import ShownTable
+from blend.show.tone import comparisons_table, sources_table, tone_tables, words_used
 from blend.store import Store
 from blend.web.desk import Desk
 from blend.web.jobs import Job
+from blend.web.journal import OWN
 from blend.web.pages import Form, page, text_of, view, working_or
 from blend.web.reporter_store import (
     Day,
@@ -40,7 +36,7 @@ from blend.web.reporter_store import (
     query_of,
 )
 
-LEVELS_DRAFT = "series that stand at a time"
+LEVELS_DRAFT = f"{OWN}series that stand at a time"
 
 
 def tone_page(desk: Desk, store: Store, request: Request, form: Form) -> Response:

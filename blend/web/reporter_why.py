@@ -39,7 +39,7 @@ from blend.store import Store
 from blend.units import LB_PER_CWT
 from blend.web.desk import Desk
 from blend.web.jobs import Job
-from blend.web.pages import Form, page, same_page, view, working_or
+from blend.web.pages import Form, in_time, page, same_page, view, whole_number, working_or
 from blend.web.reporter_store import Day, ask_of_store, day_in, day_of, refuse
 
 WEEK = timedelta(days=7)
@@ -86,7 +86,8 @@ def why_page(desk: Desk, request: Request, form: Form) -> Response:
     def done(found: Found) -> Response:
         last = len(found.steps.steps)
         text = request.query_params.get("step", "0")
-        if not text.isdecimal() or int(text) > last:
+        step = whole_number(text, last)
+        if step is None:
             refuse("step", text, f"0 to {last}")
         return page(
             desk,
@@ -94,7 +95,7 @@ def why_page(desk: Desk, request: Request, form: Form) -> Response:
             "reporter_why.html",
             [found.steps.sum_table, *(s.table for s in found.steps.steps), *found.tables],
             found=found,
-            step=int(text),
+            step=step,
             last=last,
             to=lambda number: same_page(request, step=number, **{"as": ""}) + "#step",
             picture=f"/reporter/why.svg?{urlencode(dict(request.query_params))}",
@@ -111,7 +112,7 @@ def why_picture(desk: Desk, request: Request, form: Form) -> Response:
         if not asked.item:
             refuse("item", "nothing", "an item that is explained")
         job = _ask(desk, store, day, asked)
-    return Response(job.result().picture, media_type="image/svg+xml")
+    return Response(in_time(request, job).picture, media_type="image/svg+xml")
 
 
 @contextmanager

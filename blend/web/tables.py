@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import Caution, FileTrouble, InputRefused, Problem
 from blend.sheets.columns import IMPORT_TABLES, QUOTATIONS, Column, Kind, Table
 from blend.sheets.imports import read_imports
 from blend.sheets.quotations import read_quotations
@@ -34,6 +34,7 @@ from blend.web.book import (
     typed_table,
 )
 from blend.web.desk import EDITED_TABLES, Desk, kept_columns
+from blend.web.journal import OWN
 from blend.web.pages import (
     Form,
     Upload,
@@ -137,14 +138,13 @@ def _marks(desk: Desk, request: Request) -> Mapping[str, Any]:
     """What the script paints into sheets: faults by cell, and of lots how they stand."""
     state = desk.state()
     faults: dict[str, list[list[Any]]] = {}
-    for problem in (*state.problems, *state.warnings, *_faults_beside(desk)):
-        table = problem.file.removesuffix(".csv")
+    for told in (*state.problems, *state.warnings, *_told_beside(desk)):
+        table = told.file.removesuffix(".csv")
         typed = desk.book.tables.get(table)
-        if typed is None or problem.row is None or not 2 <= problem.row < len(typed.order) + 2:
+        if typed is None or told.row is None or not 2 <= told.row < len(typed.order) + 2:
             continue
-        row_id = typed.order[problem.row - 2]
-        words = f"read {problem.read}; allowed {problem.allowed}. {problem.hint}".strip()
-        faults.setdefault(table, []).append([row_id, problem.column or "", printable(words)])
+        row_id = typed.order[told.row - 2]
+        faults.setdefault(table, []).append([row_id, told.column or "", printable(told.words)])
     lots = {}
     if state.plan is not None:
         lots = {
@@ -157,19 +157,19 @@ def _marks(desk: Desk, request: Request) -> Mapping[str, Any]:
     return {"data": {"faults": faults, "lots": lots, "revision": state.revision}}
 
 
-def _faults_beside(desk: Desk) -> tuple[Problem, ...]:
+def _told_beside(desk: Desk) -> tuple[Problem | Caution, ...]:
     """What is wrong with tables that the plan does not hang on, and what to look at twice."""
     return tuple(
-        problem
+        told
         for read, names in ((read_quotations, (QUOTATIONS.name,)), (read_imports, IMPORT_TABLES))
-        for problem in _faults_in(read, desk.place, *(desk.table(name).raw(name) for name in names))
+        for told in _told_in(read, desk.place, *(desk.table(name).raw(name) for name in names))
     )
 
 
 @lru_cache(maxsize=8)
-def _faults_in(
+def _told_in(
     read: Callable[[Overlaid], Any], place: Path, *raws: RawTable
-) -> tuple[Problem, ...]:
+) -> tuple[Problem, ...] | tuple[Caution, ...]:
     """By the rows themselves: it is asked for after every edit, of whatever table."""
     try:
         return read(Overlaid(place, {raw.file: raw for raw in raws})).warnings
@@ -277,8 +277,8 @@ def redo(desk: Desk, request: Request, form: Form) -> Response:
 def keep_draft(desk: Desk, request: Request, form: Form) -> Response:
     """A text that is being written, by `key`, so that neither reload nor crash loses it."""
     key = text_of(form, "key")
-    if not key or len(key) > 200:
-        raise _refused("draft", "no key", "a short name")
+    if not key or len(key) > 200 or key.startswith(OWN):
+        raise _refused("draft", printable(key)[:60] or "no key", "the name of a form")
     with desk.lock:
         desk.journal.keep_draft(key, text_of(form, "text"))
     return Response(status_code=204)

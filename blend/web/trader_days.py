@@ -13,7 +13,7 @@ from starlette.responses import Response
 from blend.domain.horizon import Horizon
 from blend.domain.imports import ForeignOffer, ImportRate
 from blend.domain.positions import PositionsPlan
-from blend.errors import InputRefused, NoPlan, Problem, SolverTrouble
+from blend.errors import Caution, InputRefused, NoPlan, Problem, SolverTrouble
 from blend.sheets.columns import POSITION_TABLES, SCENARIOS, Table
 from blend.sheets.imports import read_imports
 from blend.sheets.positions import read_horizon
@@ -34,7 +34,7 @@ from blend.web.asked import address, asked_count, asked_flag, refused
 from blend.web.desk import Desk
 from blend.web.drawn import picture_file
 from blend.web.jobs import Job
-from blend.web.pages import Form, page, working_or, written
+from blend.web.pages import Form, in_time, page, working_or, written
 
 POSITIONS_PATH, SCENARIOS_PATH = "/trader/positions", "/trader/scenarios"
 TABLES: Mapping[str, Table] = {**POSITION_TABLES, SCENARIOS.name: SCENARIOS}
@@ -121,7 +121,7 @@ def _of_positions(request: Request) -> dict[str, bool]:
     }
 
 
-def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Problem, ...]]:
+def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ...]]:
     """The work, and what to look at twice in the tables it is of."""
     asked = _of_positions(request)
     hangs_on = _raw_key(desk, POSITION_TABLES)
@@ -179,8 +179,8 @@ def positions(desk: Desk, request: Request, form: Form) -> Response:
 
 
 def _found_positions(desk: Desk, request: Request) -> tuple[Horizon, PositionsPlan]:
-    """For files: the plan, however long it takes."""
-    found: PositionsAnswer = _positions_job(desk, request)[0].result()
+    """For files: the plan; raise NotYet where it is long in coming."""
+    found: PositionsAnswer = in_time(request, _positions_job(desk, request)[0])
     if found.plan is None:
         read, *allowed = horizon_clash_lines(found.clash, found.horizon)
         raise InputRefused([Problem("orders", None, None, read, " ".join(allowed))])
@@ -212,13 +212,13 @@ def scenarios_page(desk: Desk, request: Request, form: Form) -> Response:
     held, files = _held(read_tables(desk.source, tables), tables), []
     draws, seed = _draws_and_seed(request)
     if request.query_params.get("as"):
-        files = scenarios_tables(_scenarios_job(desk, request).result())
+        files = scenarios_tables(in_time(request, _scenarios_job(desk, request)))
     return page(
         desk,
         request,
         "trader_scenarios.html",
         files,
-        title="What if",
+        title="Scenarios",
         held=held,
         lacks=[each.name for each in held if each.is_lacking],
         draws=draws,
@@ -281,12 +281,12 @@ def scenarios(desk: Desk, request: Request, form: Form) -> Response:
             revision=revision,
         )
 
-    return working_or(desk, request, job, done, title="What if", part=True)
+    return working_or(desk, request, job, done, title="Scenarios", part=True)
 
 
 def scenario_rows(desk: Desk, request: Request, form: Form) -> Response:
     """One row for every scenario."""
-    found: ScenarioResults = _scenarios_job(desk, request).result()
+    found: ScenarioResults = in_time(request, _scenarios_job(desk, request))
     header = ("scenario", "outcome", *found.columns)
     return written("scenarios_rows.csv", lambda path: write_csv(path, header, found.table_rows()))
 
@@ -294,7 +294,7 @@ def scenario_rows(desk: Desk, request: Request, form: Form) -> Response:
 def cost_drawn(desk: Desk, request: Request, form: Form) -> Response:
     from blend.show.scenarios_picture import cost_picture
 
-    found: ScenarioResults = _scenarios_job(desk, request).result()
+    found: ScenarioResults = in_time(request, _scenarios_job(desk, request))
     if not len(found.drawn("objective_usd")):
         raise refused("draws", "no draw with a plan", "draws, as the picture is of their spread")
     return picture_file("scenarios", request.path_params["ending"], lambda: cost_picture(found))

@@ -11,10 +11,12 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from blend.domain.imports import BuildUp
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import Caution, FileTrouble, InputRefused, Problem
+from blend.proof.landed import LandedProof, prove_landed
 from blend.sheets.imports import read_imports
 from blend.show.amounts import printable
 from blend.show.imports import build_up_table, parity_table, waterfall_words
+from blend.show.proofs import landed_proof_line, must_be_proved
 from blend.trade.import_parity import cautions, land
 from blend.web.asked import address, asked_text, refused
 from blend.web.desk import Desk
@@ -31,7 +33,8 @@ class Landed:
 
     built: tuple[BuildUp, ...]
     problems: tuple[Problem, ...]
-    warnings: tuple[Problem, ...]
+    warnings: tuple[Caution, ...]
+    proof: LandedProof
 
 
 def _landed(desk: Desk) -> Landed:
@@ -47,7 +50,9 @@ def _landed(desk: Desk) -> Landed:
             built.append(land(offer, read.rates))
         except InputRefused as lacking:
             problems += lacking.problems
-    return Landed(tuple(built), tuple(problems), (*read.warnings, *cautions(built)))
+    proof = prove_landed(built, read.rates)
+    must_be_proved(proof, "price landed")
+    return Landed(tuple(built), tuple(problems), (*read.warnings, *cautions(built)), proof)
 
 
 def _chosen(request: Request, landed: Landed) -> BuildUp:
@@ -100,6 +105,7 @@ def values(desk: Desk, request: Request) -> Mapping[str, Any]:
         "landed": landed,
         "warnings": _words(landed.warnings),
         "parity": parity_table(landed.built),
+        "proof": landed_proof_line(landed.proof),
         "offer_ids": [each.offer.offer_id for each in landed.built],
         "chosen": chosen,
         "pictured": partial(

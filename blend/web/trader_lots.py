@@ -14,9 +14,12 @@ from starlette.responses import HTMLResponse, Response
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
+from blend.domain.replacement import Replacement, ReplacementRules
 from blend.domain.selectors import EVERY_LOT, parse_selector
 from blend.grind.live import LivePlan
 from blend.proof.curves import CurveProof
+from blend.proof.regions import MapProof
+from blend.proof.replacement import prove_replacements
 from blend.show.demand import (
     demand_table,
     demand_words,
@@ -25,20 +28,20 @@ from blend.show.demand import (
     supply_table,
 )
 from blend.show.offered import ORDERS, lot_words, offered_table
-from blend.show.proofs import curve_proof_line, must_be_proved
+from blend.show.proofs import curve_proof_line, map_proof_line, must_be_proved
 from blend.show.shown import ShownTable
 from blend.show.switches import switches_table
 from blend.trade.demand import DemandCurve, demand_curve
 from blend.trade.opening import check_lots
 from blend.trade.regions import RegionMap, region_map
-from blend.trade.replacement import Replacement, ReplacementRules, replacement_values
+from blend.trade.replacement import replacement_values
 from blend.trade.supply import SupplyCurve, supply_curve
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 from blend.web.asked import address, asked_choice, asked_flag, asked_number, asked_text, refused
 from blend.web.desk import Desk
 from blend.web.drawn import picture_file
 from blend.web.jobs import Job
-from blend.web.pages import SOON_SECONDS, Form, page, render_part, working_or
+from blend.web.pages import SOON_SECONDS, Form, in_time, page, render_part, working_or
 
 LOTS_PATH = "/trader/lots"
 MOST_USD_PER_CWT = 100_000.0
@@ -53,7 +56,7 @@ _PARTS = ("/trader/demand", "/trader/supply", "/trader/regions")
 def lots_page(desk: Desk, request: Request, form: Form) -> Response:
     (order, falling), rules, tables = _order(request), _rules(request), []
     if request.query_params.get("as"):
-        replaced = _replacements(desk, desk.case(), rules).result()
+        replaced = in_time(request, _replacements(desk, desk.case(), rules))
         tables = [_offered(desk, request, replaced)]
     return page(
         desk,
@@ -126,7 +129,10 @@ def _rules(request: Request) -> ReplacementRules:
 
 def _replacements(desk: Desk, case: Case, rules: ReplacementRules) -> Job:
     def work(job: Job) -> Mapping[str, Replacement]:
-        found = replacement_values(case.usable_lots(), case.losses, rules)
+        lots = case.usable_lots()
+        found = replacement_values(lots, case.losses, rules)
+        proof = prove_replacements(lots, case.losses, rules, found)
+        must_be_proved(proof, "replacement of items")
         return {each.lot_id: each for each in found}
 
     about = "What lots are replaced for"
@@ -193,11 +199,11 @@ def lot_page(desk: Desk, request: Request, form: Form) -> Response:
     asked = _asked(desk, request, lot_id)
     tables = []
     if request.query_params.get("as"):
-        curve, supplied = _demand_job(desk, asked).result(), _supply_job(desk, asked).result()
+        jobs = [_demand_job(desk, asked), _supply_job(desk, asked)]
+        jobs += [] if asked.other is None else [_regions_job(desk, asked)]
+        curve, supplied, *found = (in_time(request, job) for job in jobs)
         tables = [*_demand_tables(asked, curve), supply_table(supplied.curve, asked.lot)]
-        if asked.other is not None:
-            found = _regions_job(desk, asked).result()
-            tables.append(regions_table(found, (asked.lot, asked.other)))
+        tables += [regions_table(each.map, (asked.lot, asked.other)) for each in found]
     usable = asked.case.usable_lots()
     return page(
         desk,
@@ -276,7 +282,7 @@ def demand_drawn(desk: Desk, request: Request, form: Form) -> Response:
     from blend.show.trade_pictures import demand_picture
 
     asked = _asked_of(desk, request)
-    curve = _demand_job(desk, asked).result().curve
+    curve = in_time(request, _demand_job(desk, asked)).curve
     return _picture(request, f"demand_{asked.lot.lot_id}", lambda: demand_picture(curve, asked.lot))
 
 
@@ -314,19 +320,35 @@ def supply(desk: Desk, request: Request, form: Form) -> Response:
 # Two lots ----------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class ProvedMap:
+    """A map that its own proof bears out; without one where the solves ran out first."""
+
+    map: RegionMap
+    proof: MapProof | None
+
+
 def _regions_job(desk: Desk, asked: Asked) -> Job:
     case, lots = asked.case, (asked.lot, asked.other)
     around = asked.around_percent / POINTS_PER_SHARE
     lot_ids = (lots[0].lot_id, lots[1].lot_id)
     own = [lot.delivered_usd_per_lb for lot in lots]
 
-    def work(job: Job) -> RegionMap:
-        return region_map(
+    def work(job: Job) -> ProvedMap:
+        job.say("the map")
+        found = region_map(
             case,
             lot_ids,
             least_usd_per_lb=(own[0] * (1 - around), own[1] * (1 - around)),
             most_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
+            certify=True,
         )
+        if not found.is_exact:
+            return ProvedMap(found, None)
+        job.say("its proof")
+        proof = found.prove(case)
+        must_be_proved(proof, f"regions of {lot_ids[0]} and {lot_ids[1]}")
+        return ProvedMap(found, proof)
 
     about = f"Regions of {lot_ids[0]} and {lot_ids[1]}"
     return desk.ask("regions", *lot_ids, around, about=about, work=work)
@@ -345,11 +367,17 @@ def _asked_of_two(desk: Desk, request: Request) -> Asked:
 def regions(desk: Desk, request: Request, form: Form) -> Response:
     asked = _asked_of_two(desk, request)
 
-    def done(found: RegionMap) -> Response:
-        table = regions_table(found, (asked.lot, asked.other))
-        values = _lot_values(request, asked)
-        words = regions_words(found, (asked.lot, asked.other))
-        return page(desk, request, "trader_regions.html", table=table, words=words, **values)
+    def done(found: ProvedMap) -> Response:
+        lots = (asked.lot, asked.other)
+        return page(
+            desk,
+            request,
+            "trader_regions.html",
+            table=regions_table(found.map, lots),
+            words=regions_words(found.map, lots),
+            proof=None if found.proof is None else map_proof_line(found.proof),
+            **_lot_values(request, asked),
+        )
 
     job = _regions_job(desk, asked)
     return working_or(desk, request, job, done, title="Regions of two prices", part=True)
@@ -359,7 +387,7 @@ def regions_drawn(desk: Desk, request: Request, form: Form) -> Response:
     from blend.show.trade_pictures import regions_picture
 
     asked = _asked_of_two(desk, request)
-    found, lots = _regions_job(desk, asked).result(), (asked.lot, asked.other)
+    found, lots = in_time(request, _regions_job(desk, asked)).map, (asked.lot, asked.other)
     name = f"regions_{lots[0].lot_id}_{lots[1].lot_id}"
     return _picture(request, name, lambda: regions_picture(found, lots))
 

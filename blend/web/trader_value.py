@@ -27,7 +27,7 @@ from blend.web.asked import address, asked_choice, asked_day, asked_flag, asked_
 from blend.web.desk import Desk
 from blend.web.drawn import picture_file
 from blend.web.jobs import Job
-from blend.web.pages import Form, page, working_or
+from blend.web.pages import Form, in_time, page, working_or
 from blend.web.tables import grid_of
 
 PATH = "/trader"
@@ -136,7 +136,7 @@ def value_page(desk: Desk, request: Request, form: Form) -> Response:
     if request.query_params.get("as"):
         quotations = _quotations(desk)
         job = _through_job(desk, quotations, asked)
-        tables = [*value_tables(_value(quotations, asked)), spreads_table(job.result())]
+        tables = [*value_tables(_value(quotations, asked)), spreads_table(in_time(request, job))]
     return page(
         desk,
         request,

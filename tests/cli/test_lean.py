@@ -157,7 +157,7 @@ def test_temperature_of_planned_batches(folder):
     assert answer.exit_code == 0, answer.stderr
     row = re.search(r"^GB80 +\d+ +41\.0 +4[24]\.0 +(4\d\.\d) +0\.0 .*", answer.stdout, re.MULTILINE)
     assert 41 <= float(row[1]) <= 44
-    assert "above 40 F" in answer.stdout
+    assert "above 40 °F" in answer.stdout
     assert "a thermometer in the meat" in " ".join(answer.stdout.split())
 
 

@@ -17,7 +17,7 @@ from blend.cli import COMMANDS, common, main
 from blend.domain.plan import Change, Clash, Verdict
 from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import WholeContainers
-from blend.errors import InputRefused, NoPlan, Problem, SolverTrouble
+from blend.errors import Caution, InputRefused, NoPlan, Problem, SolverTrouble
 from blend.sheets import read
 from blend.sheets.read import CaseRead
 from blend.sheets.write import write_case
@@ -44,7 +44,7 @@ def asked(monkeypatch):
             raise asked["raises"]
         return asked.get("plan") or example_plan(case, worths=worths)
 
-    warning = Problem("lots.csv", 3, "use_by", "today", "a later day")
+    warning = Caution("lots.csv", 3, "use_by", "it is today", "Use it first.")
     monkeypatch.setattr(read, "read_case", lambda folder: CaseRead(example_case(), (warning,)))
     planner = types.ModuleType("blend.grind.plan")
     planner.make_plan = make_plan
@@ -133,7 +133,7 @@ def test_plan_prints_and_writes(runner, asked, tmp_path):
     for title in ("Buy and pull", "Recipe: House Patty 80", "Money", "Checks", "Cautions"):
         assert f"\n{title}\n" in f"\n{answer.stdout}"
     assert answer.stdout.endswith("Workbook: plan.xlsx\n")
-    assert answer.stderr == "warning: lots.csv row 3, use_by: read today; allowed a later day.\n"
+    assert answer.stderr == "warning: lots.csv row 3, use_by: it is today. Use it first.\n"
     assert "GB80" in load_workbook(tmp_path / "plan.xlsx").sheetnames
 
 

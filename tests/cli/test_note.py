@@ -252,7 +252,8 @@ def test_indicators_tell_volumes_breadth_and_what_went_together(filled):
         store=filled,
     )
     assert answer.exit_code == 0, answer.output
-    assert "availability 90 CL" in answer.output
+    row = r"availability 90 CL +2026-11-06 +227,700 lb +0\.1 +-12\.2 +1,454,900 +6 of 45 +-6\.4"
+    assert re.search(row, answer.output)
     assert "90s after volumes" in answer.output
     assert "Breadth" in answer.output
     assert "our extension" in " ".join(answer.output.split())

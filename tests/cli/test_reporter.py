@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
 
-from blend.cli import main
+from blend.cli import common, main
 from blend.sheets.history import write_history
 from blend.sheets.standards import packaged_path
 from tests.report.canvass import ITEM, bid, offer, trade
@@ -67,6 +68,16 @@ def test_from_an_empty_store_to_a_quotation_made_again(filled):
     assert re.search(r"F90 +firm +0\.50 +2026-03-12 +5", told)
     assert "USDA AMS Market News glossary, price trend" in told
     assert re.search(r"F90 +moderate +5 +5\.0 +moderate +5", told)
+
+
+def test_an_import_tells_a_terminal_what_it_does(run, monkeypatch):
+    write_history(Path("tables"), [ITEM], history(), [])
+    run("store", "init")
+    terminal = SimpleNamespace(isatty=lambda: True)
+    monkeypatch.setattr(common, "sys", SimpleNamespace(stderr=terminal))
+    told = run("store", "import", "tables")
+    assert "\rreading tables " in told and f"\radding {len(history()) + 1} rows " in told
+    assert told.endswith(f"Append 1: 1 item, {len(history())} entries.\n")
 
 
 def test_no_source_is_ever_printed(filled):

@@ -109,11 +109,11 @@ def test_correct_tells_the_steps_in_whole_pounds(folder):
     assert result.exit_code == 0, result.output
     assert "tests 22 % fat by 3 readings, outside its limits of 18 % to 21 %" in result.output
     assert re.search(r"Add \d+ lb of lot frozen 95s", result.output)
-    assert "trace" in result.output and "40 F" in result.output
+    assert "trace" in result.output and "40 °F" in result.output
 
 
-def test_correct_by_whole_boxes_and_by_swap(folder):
-    boxes = run("correct", folder, *CORRECT, "--whole-boxes").output
+def test_correct_by_whole_containers_and_by_swap(folder):
+    boxes = run("correct", folder, *CORRECT, "--whole-containers").output
     assert re.search(r"Add \d+ boxe?s?, \d+ lb of lot frozen 95s", boxes)
     swap = run("correct", folder, *CORRECT, "--room-lb", "0", "--swap").output
     assert re.search(r"Take [\d.]+ lb out", swap)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -45,6 +46,21 @@ def test_why_a_plan_moved_is_told_drawn_and_written(tmp_path):
         ).exit_code
         == 1
     )
+
+
+def test_what_is_told_of_two_cases_names_the_folder(tmp_path):
+    answer = run("why", BEFORE, DEMO, "--item", "lot=B90-1")
+    warnings = [line for line in answer.stderr.splitlines() if line.startswith("warning: ")]
+    of_before = [line for line in warnings if f"{BEFORE / 'products.csv'} row 2" in line]
+    of_after = [line for line in warnings if f"{DEMO / 'products.csv'} row 2" in line]
+    assert len(of_before) == len(of_after) == 1
+    broken = tmp_path / "broken"
+    shutil.copytree(BEFORE, broken)
+    lots = broken / "lots.csv"
+    lots.write_text(lots.read_text().replace("beef", "beaf", 1))
+    refused = run("why", broken, DEMO, "--item", "lot=B90-1")
+    assert refused.exit_code == 2 and f"{lots} row" in refused.stderr
+    assert f"{DEMO / 'products.csv'} row" not in run("plan", DEMO, "--no-workbook").stderr
 
 
 def test_why_a_market_moved_is_told_with_errors(tmp_path):

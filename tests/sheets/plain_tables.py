@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from blend.errors import InputRefused, Problem
+from blend.errors import Caution, InputRefused, Problem
 from blend.sheets.columns import SETTING_COLUMNS, TABLES, Column, Kind
 from blend.sheets.read import read_case
 
@@ -184,5 +184,5 @@ def problems_in(path: Path) -> tuple[Problem, ...]:
     return refused.value.problems
 
 
-def places(problems: tuple[Problem, ...]) -> list[tuple[str, int | None, str | None]]:
+def places(problems: tuple[Problem | Caution, ...]) -> list[tuple[str, int | None, str | None]]:
     return [(problem.file, problem.row, problem.column) for problem in problems]

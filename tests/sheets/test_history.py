@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from datetime import date, datetime
 
 import pytest
@@ -188,7 +189,7 @@ def test_one_entry_is_read_from_what_was_typed():
 
 def test_the_packaged_method_is_whole_and_each_number_has_its_source():
     read = read_method()
-    assert set(read.sources) == set(read.method.__slots__)
+    assert set(read.sources) == {field.name for field in fields(read.method)}
     assert all(source for _, source in read.sources.values())
     assert method_of(read.method.text) == read.method
 

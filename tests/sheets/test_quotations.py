@@ -61,7 +61,7 @@ def test_a_price_a_hundredfold_off_and_an_item_quoted_twice_are_warned_of(tmp_pa
     read = read_quotations(tmp_path)
     assert len(read.quotations) == 8
     assert [(each.row, each.column) for each in read.warnings] == [(8, "price"), (9, "item")]
-    assert "306 usd_per_lb" in read.warnings[0].read and "Row 6" in read.warnings[1].hint
+    assert "306 usd_per_lb" in read.warnings[0].fact and "row 6" in read.warnings[1].fact
 
 
 def test_a_missing_table_is_named(tmp_path):

@@ -564,8 +564,12 @@ def test_stale_and_recalled_rows_are_warned_of_once_for_each_standard(tmp_path: 
         tables["products"][0] | {"product_id": "other", "standards": "own"},
     ]
     stale, recalled = read_case(write_folder(tmp_path / "case", tables)).warnings
-    assert "2024-05-01" in stale.read and "section 1; section 2" in stale.hint
-    assert "memory" in recalled.read and "section 3" in recalled.hint
+    assert "2024-05-01" in stale.fact and "section 1; section 2" in stale.advice
+    assert "memory" in recalled.fact and "section 3" in recalled.advice
+    assert str(recalled) == (
+        "products.csv row 2, standards: own is partly written down from memory. "
+        "Confirm it against the current text of section 3."
+    )
 
 
 def test_packaged_standards_can_be_named_but_not_replaced(tmp_path: Path):
@@ -610,6 +614,45 @@ def test_what_does_nothing_is_warned_of(tmp_path: Path):
     ]
 
 
+def test_no_warning_speaks_as_a_fault_does(tmp_path: Path):
+    """A fault says what was read and what is allowed; what may stand says what is the case."""
+    tables = sound()
+    tables["rules"][0]["lots"] = "form=forzen"
+    tables["products"][0] |= {"programmes": "organic", "tolerance_below_share": "0.2"}
+    folder = write_folder(tmp_path / "case", tables)
+    (folder / "lots2.csv").write_text("lot_id\n")
+    warnings = read_case(folder).warnings
+    assert len(warnings) == 4
+    for told in map(str, warnings):
+        assert "allowed" not in told and ": read " not in told
+    assert any("Did you mean frozen?" in str(each) for each in warnings)
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "word", "meant"),
+    [
+        ("lots", "price_unit", "cwt", "usd_per_cwt"),
+        ("lots", "price_unit", "LB", "usd_per_lb"),
+        ("settings", "setting", "gap", "gap_share"),
+        ("settings", "setting", "containers", "whole_containers"),
+        ("settings", "setting", "time", "time_limit_s"),
+    ],
+)
+def test_part_of_a_name_is_answered_with_the_name(tmp_path: Path, table, column, word, meant):
+    tables = sound()
+    tables[table] = [*tables[table][:-1], tables[table][-1] | {column: word}]
+    problems = problems_in(write_folder(tmp_path / "case", tables))
+    assert f"Did you mean {meant}?" in [problem.hint for problem in problems]
+
+
+def test_a_column_named_in_part_is_answered_with_its_name(tmp_path: Path):
+    tables = sound()
+    for lot in tables["lots"]:
+        lot["lean"] = lot.pop("lean_share")
+    problems = problems_in(write_folder(tmp_path / "case", tables))
+    assert [(each.column, each.hint) for each in problems] == [("lean", "Did you mean lean_share?")]
+
+
 def test_a_slip_between_cwt_and_pound_is_warned_of(tmp_path: Path):
     tables = sound()
     first = tables["lots"][0]
@@ -628,7 +671,7 @@ def test_a_slip_between_cwt_and_pound_is_warned_of(tmp_path: Path):
     del tables["rules"], tables["losses"]
     warnings = read_case(write_folder(tmp_path / "case", tables)).warnings
     assert places(warnings) == [("lots.csv", 3, "price"), ("lots.csv", 5, "price")]
-    assert "0.0345 USD/lb" in warnings[0].read and "price_unit" in warnings[0].hint
+    assert "0.0345 USD/lb" in warnings[0].fact and "price_unit" in warnings[0].advice
 
 
 def test_a_tolerance_typed_in_points_is_warned_of(tmp_path: Path):
@@ -636,7 +679,7 @@ def test_a_tolerance_typed_in_points_is_warned_of(tmp_path: Path):
     tables["products"][0] |= {"target_lean_share": "0.5", "tolerance_below_share": "0.5"}
     (warning,) = read_case(write_folder(tmp_path / "case", tables)).warnings
     assert (warning.row, warning.column) == (2, "tolerance_below_share")
-    assert "50 lean points" in warning.read and "0.005" in warning.hint
+    assert "50 lean points" in warning.fact and "0.005" in warning.advice
 
 
 def test_files_are_only_read(tmp_path: Path):

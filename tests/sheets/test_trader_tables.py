@@ -171,7 +171,7 @@ def test_fresh_meat_that_nothing_bounds_is_told_of(folder: Path):
         CASE["forward_offers"].replace("10000,2026-03-06", "10000,")
     )
     (caution,) = read_horizon(folder).warnings
-    assert "F90" in caution.read
+    assert "F90" in caution.fact
 
 
 # Imports --------------------------------------------------------------------------------------

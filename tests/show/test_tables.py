@@ -343,7 +343,9 @@ def test_labels_are_told_species_origins_and_programmes_of_every_lot():
     assert checks.held_words(CASE, replace(PLAN, runs=(only_90s,)), "GB80")[2] == "no-hormone"
 
 
-@pytest.mark.parametrize("word", ["40 F (4 C)", "nutrition", "origin", "current text", "inspector"])
+@pytest.mark.parametrize(
+    "word", ["40 °F (4 °C)", "nutrition", "origin", "current text", "inspector"]
+)
 def test_cautions_are_always_told(word):
     assert word in tables_text(plan_tables(CASE, PLAN))
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from types import SimpleNamespace
 
 from blend.report.explained import Contribution, Explained, ItemMove, Observed
 from blend.report.mixed import Driver
-from blend.show.why import counterfactual_lines, move_table, unexplained_lines
+from blend.report.recipes import LotShift, RecipeSplit
+from blend.show.why import counterfactual_lines, move_table, recipe_table, unexplained_lines
 
 NEXT = Explained(
     3.0,
@@ -49,6 +51,24 @@ def test_a_kink_shows_the_last_pound_beside_the_next():
     one, two = move_table(ItemMove(NEXT, NEXT), "t"), move_table(ItemMove(NEXT, last), "t")
     assert len(two.columns) == len(one.columns) + 1
     assert "kink" in two.note and "kink" not in one.note
+
+
+def test_lots_that_moved_less_are_told_together():
+    lots = tuple(LotShift(f"L{n:02}", 0.1, 0.2, 10.0 * n, -3.0 * n) for n in range(1, 16))
+    split = RecipeSplit(1200.0, -360.0, 0.0, 0.0, 0.0, 0.0, lots)
+    table = recipe_table(SimpleNamespace(recipe=split))
+    (_, _, _, *whole), *rows = table.rows
+    assert [sum(row[column] for row in rows) for column in (3, 4)] == whole == [1200, -360]
+    assert rows[-1] == ("  3 other lots", None, None, 60, -18)
+
+
+def test_parts_that_do_not_add_up_once_rounded_say_so():
+    third = 0.01 / 3  # of a dollar a pound: a third of a dollar a cwt
+    drivers = (Driver.ORDERS, Driver.RULES, Driver.OTHER_PRICES)
+    parts = tuple(Contribution(driver, third, 3.0) for driver in drivers)
+    move = Explained(3.0, 3.01, parts)
+    assert "the parts add up to 0.99." in move_table(ItemMove(move, move), "t").note
+    assert "Rounded" not in move_table(ItemMove(NEXT, NEXT), "t").note
 
 
 def test_parts_shown_add_up_to_the_move_shown():

@@ -332,6 +332,51 @@ def test_a_clash_tells_every_requirement_and_every_change():
     ]
 
 
+def kept_out_of(product_id: str, case: Case) -> list[str]:
+    clash = Clash(
+        (Requirement(Family.VOLUME_LEAST, product_id),),
+        (),
+        kept_out=(Requirement(Family.MAY_HOLD, product_id),),
+    )
+    return clash_lines(clash, case)
+
+
+def with_product(product_id: str, **values) -> Case:
+    products = [replace(p, **values) if p.product_id == product_id else p for p in CASE.products]
+    return replace(CASE, products=tuple(products))
+
+
+def test_a_programme_that_no_usable_lot_carries_is_named_with_the_lots_that_will():
+    case = with_product("GC73", programmes=frozenset({"organic"}))
+    _, _, reason, note = kept_out_of("GC73", case)
+    assert reason == (
+        "  - the reason: no usable lot of beef carries programme organic, as every lot in "
+        "Chuck Grind 73 must"
+    )
+    assert "papers" in note
+    used_up = replace(
+        case.lots[0], lot_id="late", programmes=frozenset({"organic"}), quantity_lb=0.0
+    )
+    case = replace(case, lots=(*case.lots, used_up))
+    assert kept_out_of("GC73", case)[2].endswith("must (late does, but none left)")
+
+
+def test_a_species_that_no_usable_lot_is_of_is_named():
+    case = with_product("GC73", species=frozenset({"lamb"}))
+    lines = kept_out_of("GC73", case)
+    assert lines[2:] == [
+        "  - the reason: no usable lot is lamb, and Chuck Grind 73 holds nothing else"
+    ]
+
+
+def test_programmes_that_no_lot_carries_together_are_told_so():
+    lots = [
+        replace(CASE.lots[0], lot_id=name, programmes=frozenset({name})) for name in ("old", "new")
+    ]
+    case = replace(with_product("GC73", programmes=frozenset({"old", "new"})), lots=tuple(lots))
+    assert "carries all programmes" in kept_out_of("GC73", case)[2]
+
+
 def test_a_plan_that_fails_its_proof_tells_what_it_breaks():
     proof = example_plan(CASE).proof
     first = replace(proof.checks[0], verdict=Verdict.BROKEN, read=0.79)

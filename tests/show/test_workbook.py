@@ -109,14 +109,14 @@ def test_a_floor_sheet_says_what_to_make_and_within_which_limits(book):
         assert words in said
     assert "allowed from 79.5 % to 81.0 %" in said
     assert f"{TICK} no water, binders or extenders added (9 CFR 319.15(a))" in said
-    assert "4 C" in said
+    assert "4 °C" in said
 
 
 def test_a_floor_sheet_has_a_row_to_fill_in_for_each_batch(book):
     sheet = book["GB80"]
     (head,) = [c for row in sheet.iter_rows() for c in row if c.value == "Batch"]
     log = list(sheet.iter_rows(min_row=head.row, max_row=head.row + 6, values_only=True))
-    assert log[0][:6] == ("Batch", "F90-03", "F50-11", "Z85-02", "Temp., °F", "Initials")
+    assert log[0][:6] == ("Batch", "F90-03", "F50-11", "Z85-02", "Temperature, °F", "Initials")
     assert log[1][1:5] == ("1,072", "430", "508", "40 or below")
     for number, row in enumerate(log[2:], start=1):
         assert row[:6] == (number, TICK, TICK, TICK, None, None)
@@ -149,7 +149,7 @@ def test_sheets_are_ready_to_print(book):
         assert sheet.print_title_rows
         assert sheet.freeze_panes
         assert "&P of &N" in sheet.oddFooter.right.text
-        assert "40 F (4 C)" in sheet.oddFooter.left.text
+        assert "40 °F (4 °C)" in sheet.oddFooter.left.text
 
 
 def floor_sheet(lots: int, batches: int):

@@ -1,109 +1,156 @@
 // The desk's script: sends what is typed, keeps what could not be sent, and puts the parts that
 // come back in their place. Everything that is computed is computed on the server.
 
-import { beginSheets } from "./sheet.js";
-import { beginDrafts } from "./drafts.js";
+import { beginDrafts, showDraft } from "./drafts.js";
+import { beginSheets, replaceSheet, show } from "./sheet.js";
 import { beginSliders } from "./sliders.js";
+import { storeOf } from "./stores.js";
 
-const WAITING = "desk-waiting"; // edits not yet sent, in order, kept across reloads and crashes
-
-export const parts = () =>
-  [...document.querySelectorAll("[data-part]")].map((part) => part.id);
+const parts = () => [...document.querySelectorAll("[data-part]")].map((part) => part.id);
 
 // Which desk and which tables the page shows: row ids of others mean other rows.
 const shown = () => document.querySelector("#status").dataset;
-export const deskName = () => shown().desk;
-export const bookId = () => shown().book;
+const deskName = () => shown().desk;
+const bookId = () => shown().book;
 
 /** Letters that no other edit has; randomUUID is not there for pages of another machine. */
-export const newName = () =>
+const newName = () =>
   [...crypto.getRandomValues(new Uint8Array(16))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+
+// What waits -----------------------------------------------------------------------------------
 
 // Edits not yet answered, in order, each under a key of its own: so they outlive reloads and
 // crashes, and two windows on one desk do not write over each other's. What the browser does not
 // keep (its room is full, or it keeps nothing) is kept as long as the page.
 const PAGE = newName();
 const PREFIX = `desk-waiting:${deskName()}:`;
-const MOST_KEPT_HERE = 1_000_000; // characters; the browser has room for about five times as many
+const MOST_KEPT = 1_000_000; // characters; the browser has room for about five times as many
+const store = storeOf("localStorage");
 const here = new Map();
-let count = 0;
+let latest = 0;
 
 function keep(edit) {
-  const key = `${PREFIX}${String(Date.now()).padStart(15, "0")}-${String(count++).padStart(6, "0")}-${PAGE}`;
+  latest = Math.max(Date.now(), latest + 1); // a clock that is put back changes no order
+  const key = `${PREFIX}${String(latest).padStart(15, "0")}-${PAGE}`;
   const text = JSON.stringify(edit);
-  try {
-    if (text.length > MOST_KEPT_HERE) throw new RangeError();
-    localStorage.setItem(key, text);
-  } catch {
-    here.set(key, text);
-  }
+  if (text.length > MOST_KEPT || !store.set(key, text)) here.set(key, text);
 }
 
 function drop(key) {
   here.delete(key);
-  try {
-    localStorage.removeItem(key);
-  } catch {
-    // it was never there
-  }
+  store.remove(key);
 }
 
 /** Keys of what waits, the oldest first. */
-function waiting() {
-  let kept = [];
-  try {
-    kept = Object.keys(localStorage).filter((key) => key.startsWith(PREFIX));
-  } catch {
-    // a browser that keeps nothing
+const waiting = () => [...store.keys().filter((key) => key.startsWith(PREFIX)), ...here.keys()].sort();
+
+const editAt = (key) => JSON.parse(here.get(key) ?? store.get(key));
+
+/** What waits is seen where it was typed, whatever came from the desk without it. */
+function showWaiting() {
+  for (const { fields, cells = [] } of waiting().map(editAt).filter(Boolean)) {
+    if (fields.book === bookId()) cells.forEach((cell) => show(...cell));
   }
-  return [...kept, ...here.keys()].sort();
 }
 
-function edit(key) {
-  return JSON.parse(here.get(key) ?? localStorage.getItem(key));
+const address = () => location.pathname + location.search;
+const isDraft = (edit) => edit?.url === "/draft";
+
+function showWaitingDrafts() {
+  for (const { fields, from } of waiting().map(editAt).filter(isDraft)) {
+    showDraft(fields.key, fields.text, from === address());
+  }
 }
 
+function forgetDraft(name) {
+  for (const key of waiting()) if (isDraft(editAt(key)) && editAt(key).fields.key === name) drop(key);
+}
+
+// What the desk has and the page does not show -------------------------------------------------
+
+const ANSWERED = `desk-answered:${deskName()}`; // when an edit of any window last was
+let isStale = false;
+
+function catchUp() {
+  isStale = document.hidden; // then it can wait until it is seen
+  if (!isStale) ask();
+}
+
+/** The desk may have answered an edit after it made this page, and before the page could hear. */
+const isMadeBeforeAnAnswer = () => {
+  const askedAt = Date.now() - performance.now();
+  return Number(store.get(ANSWERED)) > askedAt - 1000; // coarse clocks
+};
+
+addEventListener("storage", (event) => event.key === ANSWERED && catchUp());
+addEventListener("pageshow", (event) => event.persisted && catchUp());
+document.addEventListener("visibilitychange", () => isStale && catchUp());
+
+// Sending --------------------------------------------------------------------------------------
+
+const MOST_MS = 60_000; // a connection may die without a word
+const wanted = new Set(); // ids of parts to make anew, once nothing waits
 let sending = false;
 let again = 0;
-let whenIdle = [];
 
-/** Send an edit; it is kept until the desk has answered it, however often that takes. */
-export function send(url, fields, { quiet = false } = {}) {
-  keep({ url, fields: { name: newName(), book: bookId(), ...fields }, quiet, page: PAGE });
-  return drain();
+/** Send an edit; it is kept until the desk has answered it, however often that takes. `quiet`:
+ * no part follows from it. `cells`: where it is seen at once, as [table, row, column, text]. */
+function send(url, fields, { quiet = false, cells = [] } = {}) {
+  if (!quiet) document.querySelector("#trouble").replaceChildren();
+  keep({ url, fields: { name: newName(), book: bookId(), ...fields }, quiet, cells, page: PAGE, from: address() });
+  drain();
 }
 
-/** Wait until everything typed has been answered. */
-export const settled = () =>
-  sending || waiting().length ? new Promise((done) => whenIdle.push(done)) : Promise.resolve();
+/** Have parts made anew: not kept, as it changes nothing. */
+function ask(ids = parts()) {
+  ids.forEach((id) => wanted.add(id));
+  drain();
+}
 
 async function drain() {
-  if (sending) return settled();
+  if (sending) return;
   sending = true;
   clearTimeout(again);
   document.body.dataset.busy = "yes";
-  let trouble = "";
+  let met = {};
   try {
-    for (let [key] = waiting(); key; [key] = waiting()) {
-      const next = edit(key);
-      if (!next) continue; // another window has had it answered just now
-      const answer = await post(next);
-      trouble = answer.trouble ?? "";
-      if (trouble) break; // it stays, and is tried again below
-      drop(key);
-      if (answer.refused) tell(answer.refused);
-      else if (!next.quiet) put(answer.html);
+    while (!met.trouble && (waiting().length || wanted.size)) {
+      met = await (waiting().length ? sendFirst() : fetchWanted());
     }
   } finally {
     sending = false;
     delete document.body.dataset.busy;
   }
-  tellConnection(waiting().length, trouble);
-  if (waiting().length) {
-    again = setTimeout(drain, 1000);
-  } else {
-    whenIdle.splice(0).forEach((done) => done());
-  }
+  tellConnection(met);
+  if (waiting().length || wanted.size) again = setTimeout(drain, 1000);
+}
+
+/** The `trouble` that lies not in the edit, and the `key` of the edit that met it; or neither. */
+async function sendFirst() {
+  const [key] = waiting();
+  const next = editAt(key);
+  if (!next) return {}; // another window has had it answered just now
+  const { trouble, refused, html } = await post(next);
+  if (trouble) return { trouble, key };
+  // said before it is dropped: a page that begins meanwhile finds the one or the other
+  if (!next.quiet) store.set(ANSWERED, String(Date.now()));
+  drop(key);
+  if (refused) tell(refused);
+  const isRefused = refused || (!next.quiet && put(html).includes("trouble"));
+  if (!isRefused) return {};
+  tellTyped(next);
+  ask(); // the page shows it as if it were done
+  return {};
+}
+
+async function fetchWanted() {
+  const asked = [...wanted];
+  wanted.clear();
+  const { trouble, refused, html } = await post({ url: "/parts", fields: { parts: asked.join(",") }, page: PAGE });
+  if (trouble === "away" || trouble === "shut") asked.forEach((id) => wanted.add(id));
+  if (refused) tell(refused);
+  if (html) put(html);
+  return { trouble };
 }
 
 /** The answer: parts as `html`, words where the edit itself is `refused`, or the `trouble` that
@@ -116,6 +163,7 @@ async function post({ url, fields, page }) {
       method: "POST",
       body: new URLSearchParams({ ...fields, parts: asked }),
       headers: { "HX-Request": "true" },
+      signal: AbortSignal.timeout(MOST_MS),
     });
     const text = await response.text();
     if (response.status === 403) return { trouble: "shut" };
@@ -128,31 +176,60 @@ async function post({ url, fields, page }) {
   }
 }
 
-/** Put parts that came back in the place of those of the same id, and nothing else. */
+/** Put parts that came back in the place of those of the same id, and nothing else; their ids. */
 function put(html) {
-  document.querySelector("#trouble")?.replaceChildren();
   const made = document.createElement("template");
   made.innerHTML = html;
-  const focused = document.activeElement?.id;
+  const fresh = [...made.content.children];
+  const focused = document.activeElement;
+  const place = placeOf(focused);
   // a part that goes takes the focus from what is typed into it: no reason to end the typing
   document.body.dataset.putting = "yes";
-  for (const fresh of [...made.content.children]) {
-    const old = document.getElementById(fresh.id);
-    if (!old) continue;
-    fresh.removeAttribute("hx-swap-oob");
-    old.replaceWith(fresh);
-    htmx.process(fresh);
-  }
+  fresh.forEach(putOne);
   delete document.body.dataset.putting;
-  if (focused && document.activeElement === document.body) document.getElementById(focused)?.focus();
+  showWaiting();
   document.dispatchEvent(new CustomEvent("desk:fresh"));
+  if (!focused.isConnected && document.activeElement === document.body) place()?.focus();
+  return fresh.map((part) => part.id);
 }
 
+function putOne(fresh) {
+  const old = document.getElementById(fresh.id);
+  if (!old) return;
+  if (old.dataset.held) {
+    old.dataset.held = "missed"; // a hand is in it; it is asked for when the hand lets go
+    return;
+  }
+  fresh.removeAttribute("hx-swap-oob");
+  if (old.matches(".sheet")) replaceSheet(old, fresh);
+  else old.replaceWith(fresh);
+  htmx.process(fresh);
+}
+
+/** Finds what stands where an element stood, in a part that was made anew. */
+function placeOf(element) {
+  const part = element.closest("[data-part]")?.id;
+  if (!part || !element.matches("a, button, input, select, textarea, summary")) return () => null;
+  const alike = () => [...document.getElementById(part).querySelectorAll(element.localName)];
+  const number = alike().indexOf(element);
+  return () => document.getElementById(element.id) ?? alike()[number];
+}
+
+// Telling --------------------------------------------------------------------------------------
+
 /** Words of the desk about an edit that it refuses, where no page of its own tells them. */
-function tell(words) {
-  const line = document.createElement("p");
-  line.textContent = `Not done: ${words}`;
-  document.querySelector("#trouble")?.replaceChildren(line);
+const tell = (words) => document.querySelector("#trouble").replaceChildren(line(`Not done: ${words}`));
+
+/** A refused edit leaves the sheets: what was typed stands with why. */
+function tellTyped({ cells }) {
+  const texts = [...new Set(cells?.map(([, , , text]) => text))].filter(Boolean);
+  if (texts.length) document.querySelector("#trouble").append(line(`Typed: ${texts.join(", ")}`));
+}
+
+function line(words) {
+  const made = document.createElement("p");
+  made.textContent = words;
+  return made;
 }
 
 const TROUBLES = {
@@ -162,21 +239,21 @@ const TROUBLES = {
   failed: "The desk failed at this; its window tells more.",
 };
 
-function tellConnection(count, trouble) {
+function tellConnection({ trouble, key }) {
   const place = document.querySelector("#connection");
-  const words = count && trouble
-    ? `${TROUBLES[trouble]} ${count} edit${count === 1 ? " is" : "s are"} kept here and sent when it is back.`
-    : "";
+  const count = waiting().length;
+  const kept = count ? ` ${count} edit${count === 1 ? " is" : "s are"} kept here and sent when it is back.` : "";
+  const words = trouble ? TROUBLES[trouble] + kept : "";
   place.hidden = !words;
   if (place.firstChild?.textContent === words) return; // said once, not every second
   place.replaceChildren(...(words ? [words] : []));
-  if (trouble !== "failed") return;
+  if (trouble !== "failed" || !key) return;
   const button = document.createElement("button");
   button.type = "button";
   button.textContent = "Leave this edit out";
   button.addEventListener("click", () => {
-    drop(waiting()[0]);
-    drain();
+    drop(key); // this one, also where it was answered meanwhile and another is the first
+    ask();
   });
   place.append(" ", button);
 }
@@ -189,6 +266,8 @@ const missed = (trouble) => (event) => {
 document.addEventListener("htmx:sendError", missed(() => "away"));
 document.addEventListener("htmx:responseError", missed(({ detail }) => (detail.xhr.status < 500 ? "shut" : "failed")));
 
+// Buttons and keys -----------------------------------------------------------------------------
+
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-do]");
   if (button) send(button.dataset.do, button.dataset.over ? { over: button.dataset.over } : {});
@@ -200,10 +279,14 @@ document.addEventListener("keydown", (event) => {
   const path = key === "s" ? "/save" : key === "y" || (key === "z" && event.shiftKey) ? "/redo" : key === "z" ? "/undo" : null;
   if (!path) return;
   event.preventDefault();
-  send(path, {});
+  // a page without these buttons holds nothing that they save or undo
+  if (document.querySelector("#status [data-do]")) send(path, {});
 });
 
+showWaiting();
+showWaitingDrafts();
 beginSheets(send, bookId);
-beginDrafts(send);
-beginSliders(send, newName);
-drain();
+beginDrafts(send, forgetDraft);
+beginSliders(send, ask, newName);
+if (isMadeBeforeAnAnswer()) ask();
+else drain();

@@ -1,11 +1,14 @@
 // Sheets: one cell at a time can be reached by keyboard, typed into and pasted at.
 
-// A cell that is open, so that a reload finds it open again; of these tables and no others.
-const typing = () => `desk-typing:${bookId()}`;
+import { storeOf } from "./stores.js";
+
+// The cell that is open, so that a reload finds it open again; in this window and no other.
+const TYPING = "desk-typing";
+const store = storeOf("sessionStorage");
 
 let send;
 let bookId;
-let open = null; // { cell, input, before }
+let open = null; // { cell, input, before, book }
 let at = {}; // by table: where the keyboard stands, as [row id, column]
 
 const sheetOf = (element) => element.closest(".sheet");
@@ -29,6 +32,7 @@ export function beginSheets(sender, book) {
 }
 
 function refresh() {
+  unfold();
   moveOpen();
   paint();
   for (const sheet of document.querySelectorAll(".sheet")) {
@@ -149,7 +153,7 @@ function onKey(event) {
     begin(cell);
   } else if (event.key === "Delete" || event.key === "Backspace") {
     event.preventDefault();
-    change(cell, "");
+    if (cell.textContent) change(cell, "");
   } else if (event.key.length === 1) {
     event.preventDefault();
     begin(cell, event.key);
@@ -158,7 +162,7 @@ function onKey(event) {
 
 // Typing ------------------------------------------------------------------------------------------
 
-function begin(cell, text) {
+function begin(cell, text, caret) {
   if (!cell || open) return;
   const before = cell.textContent;
   const input = document.createElement("input");
@@ -166,33 +170,37 @@ function begin(cell, text) {
   input.setAttribute("aria-label", `${cell.dataset.column.replaceAll("_", " ")}, row ${cell.closest("tr").getAttribute("aria-rowindex")}`);
   if (cell.classList.contains("number")) input.inputMode = "decimal";
   cell.replaceChildren(input);
-  open = { cell, input, before };
+  open = { cell, input, before, book: bookId() };
   input.addEventListener("input", keepOpen);
-  input.addEventListener("blur", () => document.body.dataset.putting || finish(true));
+  input.addEventListener("blur", () => {
+    // it is still the page's where only the window is left, to look something up
+    if (document.activeElement !== input && !document.body.dataset.putting) finish(true);
+  });
   input.focus();
   if (text === undefined) input.select();
+  else if (caret) input.setSelectionRange(...caret);
   keepOpen();
 }
 
 function keepOpen() {
-  const { cell, input } = open;
-  const where = { table: tableOf(cell), row: rowOf(cell), column: cell.dataset.column };
-  localStorage.setItem(typing(), JSON.stringify({ ...where, text: input.value }));
+  const { cell, input, book } = open;
+  const where = { book, table: tableOf(cell), row: rowOf(cell), column: cell.dataset.column };
+  store.set(TYPING, JSON.stringify({ ...where, text: input.value }));
 }
 
 /** A sheet that was made anew under the hand that types in it: the typing goes on in the new one. */
 function moveOpen() {
   if (!open || open.cell.isConnected) return;
-  const { cell, input } = open;
+  const { cell, input, book } = open;
   open = null;
   const sheet = document.querySelector(`#grid-${CSS.escape(tableOf(cell))}`);
-  const same = sheet && find(sheet, rowOf(cell), cell.dataset.column);
-  if (same) begin(same, input.value);
+  const same = book === bookId() && sheet && find(sheet, rowOf(cell), cell.dataset.column);
+  if (same) begin(same, input.value, [input.selectionStart, input.selectionEnd]);
 }
 
 function openAgain() {
-  const left = JSON.parse(localStorage.getItem(typing()) || "null");
-  const sheet = left && document.querySelector(`#grid-${CSS.escape(left.table)}`);
+  const left = JSON.parse(store.get(TYPING));
+  const sheet = left?.book === bookId() && document.querySelector(`#grid-${CSS.escape(left.table)}`);
   const cell = sheet && find(sheet, left.row, left.column);
   if (!cell) return;
   const folded = cell.closest("details");
@@ -201,6 +209,7 @@ function openAgain() {
 }
 
 function onKeyWhileOpen(event) {
+  if (event.isComposing) return; // the key ends a letter, not the cell
   const { cell } = open;
   if (event.key === "Escape") {
     finish(false);
@@ -215,6 +224,11 @@ function onKeyWhileOpen(event) {
     finish(true);
     cell.focus();
     move(cell, 0, event.shiftKey ? -1 : 1, typed);
+  } else if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "s") {
+    event.preventDefault();
+    finish(true);
+    cell.focus();
+    send("/save", {});
   }
 }
 
@@ -222,7 +236,7 @@ function finish(keeps) {
   if (!open) return;
   const { cell, input, before } = open;
   open = null;
-  localStorage.removeItem(typing());
+  store.remove(TYPING);
   const text = keeps ? input.value : before;
   cell.textContent = text;
   if (keeps && text !== before) change(cell, text);
@@ -241,8 +255,22 @@ export function show(table, row, column, text) {
 
 function change(cell, text) {
   cell.textContent = text;
-  const fields = { row: rowOf(cell), column: cell.dataset.column, text };
-  send(`/tables/${tableOf(cell)}/cell`, { ...fields, parts: aside().join(",") });
+  const [table, row, column] = [tableOf(cell), rowOf(cell), cell.dataset.column];
+  const fields = { row, column, text, parts: aside().join(",") };
+  send(`/tables/${table}/cell`, fields, { cells: [[table, row, column, text]] });
+}
+
+/** A sheet made anew takes over what the hand did in the old one and the desk does not know. */
+export function replaceSheet(old, fresh) {
+  const { scrollLeft, scrollTop } = old.querySelector(".grid-scroll");
+  const marked = [...old.querySelectorAll(".mark-row:checked")].map(rowOf);
+  const focused = document.activeElement;
+  // its tools are the same, with the file that was chosen and the text that is looked for
+  fresh.querySelector(".tools").replaceWith(old.querySelector(".tools"));
+  old.replaceWith(fresh);
+  fresh.querySelector(".grid-scroll").scrollTo(scrollLeft, scrollTop);
+  for (const box of fresh.querySelectorAll(".mark-row")) box.checked = marked.includes(rowOf(box));
+  if (fresh.contains(focused)) focused.focus();
 }
 
 // Rows, pasting, copying --------------------------------------------------------------------------

@@ -13,7 +13,7 @@ const twins = ({ dataset: { table, row, column } }) =>
     `[data-slide][data-table="${CSS.escape(table)}"][data-row="${CSS.escape(row)}"][data-column="${CSS.escape(column)}"]`,
   );
 
-export function beginSliders(send) {
+export function beginSliders(send, ask, newName) {
   let last = 0;
   let later = 0;
   let group = "";
@@ -24,18 +24,19 @@ export function beginSliders(send) {
     const text = String(Number((Number(input.value) * Number(scale)).toFixed(Number(decimals))));
     const own = input.closest("[data-part]")?.id;
     const parts = aside().filter((id) => id !== own).join(",");
-    show(table, row, column, text);
-    if (!also) return send(`/tables/${table}/cell`, { row, column, text, group, parts });
-    show(table, row, also, text);
+    const cells = [column, ...(also ? [also] : [])].map((each) => [table, row, each, text]);
+    cells.forEach((cell) => show(...cell));
+    if (!also) return send(`/tables/${table}/cell`, { row, column, text, group, parts }, { cells });
     const block = `${column}\t${also}\n${text}\t${text}`;
-    send(`/tables/${table}/paste`, { row, column, text: block, group, parts });
+    send(`/tables/${table}/paste`, { row, column, text: block, group, parts }, { cells });
   };
   document.addEventListener("input", (event) => {
     const input = event.target;
     if (!input.matches("[data-slide]")) return;
     for (const twin of twins(input)) if (twin !== input) twin.value = input.value;
+    hold(input);
     if (input.type !== "range") return; // a number half typed is none yet
-    group ||= crypto.randomUUID();
+    group ||= newName();
     clearTimeout(later);
     // one step on the way is enough: what comes after replaces it
     if (!document.body.dataset.busy && performance.now() - last > AT_ONCE_MS) push(input);
@@ -48,11 +49,20 @@ export function beginSliders(send) {
     clearTimeout(later);
     push(input);
     group = "";
+    letGo(input);
   });
+  document.addEventListener("focusout", ({ target }) => target.matches("[data-slide]") && letGo(target));
+  // The part that a hand is in is not made anew under it.
+  const hold = (input) => (input.closest("[data-part]").dataset.held ||= "yes");
+  const letGo = (input) => {
+    const part = input.closest("[data-part]");
+    if (part.dataset.held === "missed") ask([part.id]);
+    delete part.dataset.held;
+  };
   const choose = (select) => {
     const address = new URL(location.href);
     address.searchParams.set(select.dataset.choose, select.value);
     history.replaceState(null, "", address);
-    send("/parts", { parts: select.closest("[data-part]").id });
+    ask([select.closest("[data-part]").id]);
   };
 }
