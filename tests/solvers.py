@@ -86,10 +86,24 @@ def _arrays_by_pulp(cost, matrix, row_lower, row_upper, col_lower, col_upper) ->
     return problem.objective.value()
 
 
-def _arrays_by_core(*arrays) -> float:
-    from blend.core.solve import solve_arrays
+def _arrays_by_core(cost, matrix, row_lower, row_upper, col_lower, col_upper) -> float:
+    from blend.core.programme import Programme, SparseColumns
+    from blend.core.solver import WarmLinear
 
-    return solve_arrays(*arrays).objective
+    by_column = matrix.tocsc()
+    programme = Programme(
+        layout=None,
+        names={},
+        cost=np.asarray(cost, float),
+        lower=np.asarray(col_lower, float),
+        upper=np.asarray(col_upper, float),
+        whole=np.zeros(len(cost), bool),
+        matrix=SparseColumns(by_column.indptr, by_column.indices, by_column.data),
+        row_lower=np.asarray(row_lower, float),
+        row_upper=np.asarray(row_upper, float),
+        requirements=(),
+    )
+    return WarmLinear(programme).solve().objective
 
 
 ARRAY_SOLVERS: dict[str, Callable[..., float]] = {

@@ -16,9 +16,9 @@ import numpy as np
 
 from blend.bench.instances import make_instance
 from blend.core.build import build_programme
-from blend.core.cone import ConicLinear
 from blend.core.conic import conic_point
 from blend.core.promises import PromisedProgramme
+from blend.core.tangents import ConicLinear
 from blend.domain.case import Case
 from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise
 

@@ -274,6 +274,16 @@ def watched(page) -> list[str]:
     return faults
 
 
+_SETTLED = """() => document.readyState === 'complete' && !document.querySelector(`
+    body[data-busy], #connection:not([hidden]), .working, [hx-trigger^='load delay'],
+    .htmx-request, .htmx-swapping, .htmx-settling`)"""
+
+
+def settled(page) -> None:
+    """Wait until the page is there whole, everything typed is answered, and long work is done."""
+    page.wait_for_function(_SETTLED, timeout=120_000)
+
+
 @pytest.fixture
 def browser_page(browser, desk_address):
     """A page of a served desk, let in; the test fails where a script or the console tells of

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.web.conftest import start_desk
+from tests.web.conftest import settled, start_desk
 
 pytest.importorskip(
     "axe_playwright_python",
@@ -36,20 +36,12 @@ def page(request, browser, desk):
     context.close()
 
 
-def settle(page) -> None:
-    """Wait for what a page fills in by itself."""
-    for _ in range(100):
-        if not page.locator(".working").count():
-            return
-        page.wait_for_timeout(200)
-
-
 @pytest.mark.parametrize("path", PATHS)
 def test_axe_finds_nothing(page, desk, path):
     from axe_playwright_python.sync_playwright import Axe
 
     page.goto(desk.origin + path)
-    settle(page)
+    settled(page)
     found = Axe().run(page).response["violations"]
     told = [
         f"{each['impact']} {each['id']}: {node['html'][:200]}"
@@ -62,7 +54,7 @@ def test_axe_finds_nothing(page, desk, path):
 @pytest.mark.parametrize("path", PATHS)
 def test_nothing_but_tables_scrolls_sideways(page, desk, path):
     page.goto(desk.origin + path)
-    settle(page)
+    settled(page)
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
 
 
@@ -127,8 +119,7 @@ def test_a_sheet_is_used_by_keyboard_alone(browser_page, served):
     page.wait_for_selector("body:not([data-busy])")
     assert lots.cells()[0][place] == ""
     pressed(page, "Control+z", "Control+z")
-    page.wait_for_timeout(500)
-    page.wait_for_selector("body:not([data-busy])")
+    settled(page)
     assert not served.desk.is_unsaved
     assert 'data-column="price"' in focused(page), "rows made anew take the keyboard back"
     page.locator(".mark-row").first.focus()
@@ -136,8 +127,7 @@ def test_a_sheet_is_used_by_keyboard_alone(browser_page, served):
     count = len(lots.order)
     page.get_by_role("button", name="Take the marked rows out").focus()
     pressed(page, "Enter")
-    page.wait_for_timeout(300)
-    page.wait_for_selector("body:not([data-busy])")
+    settled(page)
     assert len(served.desk.table("lots").order) == count - 1
 
 

@@ -15,9 +15,12 @@ import pytest
 from openpyxl import load_workbook
 
 import blend.grind.correct
+import blend.grind.plan
+from blend.errors import OutOfTime
 from blend.grind.plan import make_plan
 from blend.web.book import delete_rows, edit_cells
 from blend.web.easing import as_read, row_of
+from tests.web.conftest import settled
 
 EVIL = "<script>alert(1)</script>"
 PAGES = ("/grinder", "/grinder/lot/B90-1", "/grinder/clash", "/grinder/plan", "/grinder/batches",
@@ -205,6 +208,16 @@ def test_nothing_clashes(client):
     assert look.headers["hx-refresh"] == "true" and not look.text
 
 
+def test_a_number_written_with_thousands_can_be_dragged(client):
+    type_cell(client, "lots", "B50-1", "quantity_lb", "12,000")
+    type_cell(client, "lots", "B50-1", "price", "$ 92.50")
+    row_id = row_of(desk_of(client).book, "lots", "B50-1")
+    shown = client.get(f"/grinder?lot={row_id}&columns_lots=all").text
+    for column, number in (("quantity_lb", "12000"), ("price", "92.5")):
+        slide = re.search(rf'<input type="range"[^>]*data-column="{column}"[^>]*>', shown)[0]
+        assert f' value="{number}"' in slide
+
+
 # The plan in whole numbers -----------------------------------------------------------------------
 
 
@@ -221,6 +234,53 @@ def test_the_plan_tells_its_tables_and_when_they_changed(quick):
     assert "The tables have changed since" in said(page)
     fresh = wait_for(quick, "/grinder/plan?of=77777")
     assert f"of={desk.book.revision}" in str(fresh.url)
+
+
+SEARCH_ON = r'href="([^"]*)">Search on'
+
+
+def test_a_plan_that_was_stopped_is_searched_on_and_never_lost(quick, monkeypatch):
+    plan, limits = make_plan(desk_of(quick).case()), []
+
+    def stopped(times, stopped_early=True):
+        usd = times * plan.proof.bound.objective_usd
+        bound = replace(plan.proof.bound, objective_usd=usd)
+        proof = replace(plan.proof, bound=bound)
+        return replace(plan, proof=proof, stopped_early=stopped_early)
+
+    found = iter([stopped(1.05), stopped(1.06), stopped(1.01, stopped_early=False)])
+
+    def planner(case, **named):
+        limits.append(case.settings.time_limit_s)
+        return next(found)
+
+    monkeypatch.setattr(blend.grind.plan, "make_plan", planner)
+    first = wait_for(quick, "/grinder/plan")
+    assert "stopped early" in said(first)
+    second = wait_for(quick, html.unescape(re.search(SEARCH_ON, first.text)[1]))
+    third = wait_for(quick, html.unescape(re.search(SEARCH_ON, second.text)[1]))
+    assert limits[1:] == [2 * limits[0], 4 * limits[0]]
+    gaps = [re.search(r"proved within [\d.,]+ %", said(each))[0] for each in (first, second, third)]
+    assert gaps[0] == gaps[1] != gaps[2], "a dearer plan takes no place"
+    assert "Search on" not in third.text
+    taken = html.unescape(re.search(r'href="([^"]*/workbook[^"]*)"', third.text)[1])
+    assert f"seconds={4 * limits[0]:g}" in taken and quick.get(taken).status_code == 200
+    assert len(limits) == 3
+
+
+def test_where_no_plan_was_found_in_time_more_time_is_offered(quick, monkeypatch):
+    limits = []
+
+    def planner(case, **named):
+        limits.append(case.settings.time_limit_s)
+        raise OutOfTime("no plan was found in time")
+
+    monkeypatch.setattr(blend.grind.plan, "make_plan", planner)
+    first = wait_for(quick, "/grinder/plan")
+    assert "No plan was found in time." in said(first)
+    again = wait_for(quick, html.unescape(re.search(SEARCH_ON, first.text)[1]))
+    assert "No plan was found in time." in said(again)
+    assert limits == [limits[0], 2 * limits[0]]
 
 
 @pytest.mark.slow
@@ -240,7 +300,7 @@ def test_batch_sheets_hold_what_a_foreman_needs(quick):
     page = wait_for(quick, "/grinder/batches")
     plan, text = make_plan(desk_of(quick).case()), said(page)
     assert page.text.count('class="sheet-of-paper') == 1 + len(plan.runs)
-    for words in ("What to pull", "Tested fat", "Initials", "Scale then shows", "40 F (4 C)"):
+    for words in ("What to pull", "Tested fat", "Initials", "Scale then shows", "40 °F (4 °C)"):
         assert words in text
     for run in plan.runs:
         for each in run.ingredients:
@@ -339,16 +399,6 @@ def cell(page, table: str, name: str, column: str):
     return row.locator(f"td[data-column='{column}']")
 
 
-def settled(page) -> None:
-    page.wait_for_timeout(100)  # so long a slider may hold its last step back
-    page.locator("body:not([data-busy])").wait_for()
-
-
-def worked_out(page) -> None:
-    page.locator(".working").wait_for(state="detached", timeout=120_000)
-    page.wait_for_load_state()
-
-
 def test_editing_by_keyboard_pasting_dragging_and_undoing(browser_page):
     page = browser_page
     page.goto(page.url.split("/grinder")[0] + "/grinder")
@@ -382,7 +432,7 @@ def test_editing_by_keyboard_pasting_dragging_and_undoing(browser_page):
     page.mouse.down()
     for step in range(1, 9):
         page.mouse.move(box["x"] + box["width"] * (0.5 + step / 20), box["y"] + 8)
-        page.wait_for_timeout(60)
+        page.wait_for_timeout(60)  # a hand that takes its time
     page.mouse.up()
     settled(page)
     dragged = cell(page, "lots", "B50-1", "price").inner_text()
@@ -454,7 +504,7 @@ def test_pages_are_accessible(browser_page, path):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
     page = browser_page
     page.goto(page.url.split("/grinder")[0] + path)
-    worked_out(page)
+    settled(page)
     found = axe.run(page).response["violations"]
     assert not found, [(each["id"], each["nodes"][0]["html"][:200]) for each in found]
 
@@ -465,5 +515,5 @@ def test_nothing_but_tables_scrolls_sideways_on_a_phone(browser_page):
     origin = page.url.split("/grinder")[0]
     for path in PAGES:
         page.goto(origin + path)
-        worked_out(page)
+        settled(page)
         assert page.evaluate("document.documentElement.scrollWidth") <= 390, path

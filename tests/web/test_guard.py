@@ -386,15 +386,15 @@ def test_a_page_of_another_origin_does_and_learns_nothing(browser, served, site)
         evil = context.new_page()
         evil.goto(f"http://{site}:{port}/")
         evil.evaluate("window.tried")
-        evil.wait_for_timeout(1_500)
+        evil.wait_for_load_state("networkidle")
         assert evil.evaluate("window.read") == []
         assert evil.evaluate("document.querySelector('#picture').naturalWidth") == 0
         assert evil.evaluate("document.styleSheets.length") in (0, 1)
         framed = evil.frame("framed")
         assert "Grinder" not in (framed.content() if framed else "")
-        opened = evil.evaluate(f"(window.opened = window.open('{served.origin}/grinder'), 1)")
-        evil.wait_for_timeout(500)
-        assert opened == 1
+        with evil.expect_popup() as popup:
+            evil.evaluate(f"window.opened = window.open('{served.origin}/grinder'), 1")
+        popup.value.wait_for_load_state()
         assert (
             evil.evaluate(
                 "(() => { try { return opened.document.body.innerText } catch { return '' } })()"

@@ -16,10 +16,11 @@ import pytest
 from starlette.routing import Route
 
 from blend.errors import FileTrouble
+from blend.web import pages
 from blend.web.app import serve
 from blend.web.desk import Desk
 from blend.web.jobs import Jobs
-from blend.web.pages import view, working_or
+from blend.web.pages import file_response, in_time, view, working_or
 from tests.web.conftest import DEMO, demo_folder
 from tests.web.killed import PROCESSES
 from tests.web.test_journal import type_in
@@ -79,6 +80,30 @@ def test_only_work_that_can_stop_offers_to(client, monkeypatch, can_stop):
         assert ("Stopping" in client.get("/slow?stop=1").text) == can_stop
     finally:
         end.set()
+
+
+def test_a_file_is_waited_for_so_long_and_then_has_a_link(client, monkeypatch):
+    end = threading.Event()
+
+    def file(desk, request, form):
+        job = desk.ask("file", about="Counting sheep", work=lambda job: end.wait(10))
+        return file_response("sheep.csv", str(in_time(request, job)).encode())
+
+    route = Route("/sheep", view(file))
+    monkeypatch.setattr(client.app.router, "routes", [route, *client.app.router.routes])
+    monkeypatch.setattr(pages, "FILE_SECONDS", 0.05)
+    looks_again = {"hx-request": "true"}
+    try:
+        answer = client.get("/sheep")
+        assert answer.status_code == 503 and "Counting sheep" in answer.text
+        assert answer.headers["retry-after"] == "5"
+        look = client.get("/sheep", headers=looks_again)
+        assert look.status_code == 200 and "Counting sheep" in look.text
+    finally:
+        end.set()
+    ready = client.get("/sheep", headers=looks_again)
+    assert 'href="/sheep"' in ready.text and "hx-get" not in ready.text
+    assert client.get("/sheep").text == "True"
 
 
 def test_an_error_within_work_becomes_a_page(client, monkeypatch):

@@ -21,7 +21,7 @@ from blend.sheets.write import write_plain_workbook
 from blend.web.book import edit_cells, insert_rows
 from blend.web.desk import EDITED_TABLES, WORK_FOLDER, Desk, kept_columns
 from blend.web.journal import BASE, DRAFTS, EDITS, LOCK, Journal
-from tests.web.conftest import client_of, demo_folder, start_desk, watched
+from tests.web.conftest import client_of, demo_folder, settled, start_desk, watched
 from tests.web.killed import started
 
 
@@ -475,7 +475,7 @@ def test_edits_wait_in_the_browser_while_the_desk_is_away(browser, tmp_path, key
     assert [cell_of(again.desk, place) for place in range(3)] == ["201", "202", "203"]
     page.wait_for_selector("#connection", state="hidden")
     assert len(again.desk.book.done) == 3, "each is made once"
-    assert page.evaluate("Object.keys(localStorage).length") == 0
+    assert page.evaluate("Object.keys(localStorage).filter((key) => /waiting/.test(key))") == []
     page.context.close()
     again.stop()
 
@@ -503,8 +503,10 @@ def test_edits_that_wait_are_not_sent_to_a_desk_on_other_tables(browser, tmp_pat
     page.wait_for_selector("#connection:not([hidden])")
     other = start_desk(tmp_path, port=served.port)
     page.goto(other.origin + "/tables/lots")
-    page.wait_for_timeout(1_500)
-    assert not other.desk.book.done
+    type_price(page, 2, "206")
+    settled(page)
+    assert cell_of(other.desk) != "205" and cell_of(other.desk, 1) == "206"
+    assert len(other.desk.book.done) == 1
     other.stop()
     back = start_desk(tmp_path, folder=served.folder, port=served.port)
     page.goto(back.origin + "/tables/lots")
@@ -522,8 +524,9 @@ def test_another_program_at_the_address_gets_and_loses_nothing(browser, tmp_path
     type_price(page, 1, "211")
     page.wait_for_selector("#connection:not([hidden])")
     assert "Another desk or program" in page.inner_text("#connection")
-    for status in (404, 405, 501, 204):  # noqa: B007 - the lambda above answers with it
-        page.wait_for_timeout(1_200)
+    for status in (404, 405, 501, 204):
+        with page.expect_response(lambda answer, status=status: answer.status == status):
+            pass
     assert not served.desk.book.done
     page.unroute("**/tables/lots/cell*")
     wait_for(lambda: cell_of(served.desk) == "211")
@@ -539,8 +542,10 @@ def test_what_the_desk_refuses_is_told_and_does_not_hold_up_the_rest(browser, tm
     new.post("/tables/lots/remove", data={"rows": str(gone)})
     type_price(page, 1, "208")
     page.wait_for_selector("#trouble:not(:empty)")
+    page.locator(f"#grid-lots tr[data-row='{gone}']").wait_for(state="detached")
     assert "gone" in page.inner_text("#trouble")
-    type_price(page, 2, "209")
+    assert "Typed: 208" in page.inner_text("#trouble")
+    type_price(page, 1, "209")
     wait_for(lambda: cell_of(served.desk) == "209")
     page.context.close()
     served.stop()
@@ -567,10 +572,11 @@ def test_a_cell_that_is_being_typed_in_outlives_a_reload_and_fresh_rows(browser_
     page.locator(FIRST_PRICE.format(2)).focus()
     page.keyboard.type("31")
     page.reload()
+    page.locator("#grid-lots td input:not([type=checkbox])").wait_for()
     assert page.locator("#grid-lots td input:not([type=checkbox])").input_value() == "31"
-    page.evaluate("document.querySelector('[data-sheet=add]').click()")
-    page.wait_for_selector("#grid-lots tbody tr:nth-child(2) td input")
-    page.keyboard.type("9")
+    with page.expect_response("**/tables/lots/add*"):
+        page.evaluate("document.querySelector('[data-sheet=add]').click()")
+        page.keyboard.type("9")  # just as the rows may come anew
     page.keyboard.press("Enter")
     wait_for(lambda: "319" in page.inner_text(FIRST_PRICE.format(2)))
 

@@ -130,6 +130,29 @@ def test_what_is_wrong_is_told_beside_its_field(client):
     assert 'value="339.25"' in client.get("/reporter").text, "what was typed stays"
 
 
+def test_what_is_typed_is_called_the_same_by_every_refusal(client):
+    """Be it refused as it is read, or by the store."""
+    read = client.post("/reporter/add", data=HEARD | {"entry_id": "a|b"})
+    store = client.post("/reporter/add", data=HEARD | {"corrects": "no such entry"})
+    assert "entry, entry_id: read a|b;" in read.text
+    assert "entry, corrects: read no such entry;" in store.text
+    rows = "item_id\tkind\tusd_per_cwt\tsource\tsource_class\n" + "\n".join(
+        f"{item}\tbid\t336\tQuiet Firm\tpacker" for item in ("90s", "90x")
+    )
+    told = client.post("/reporter/paste", data={"paste_id": "p", "rows": rows})
+    assert "pasted rows row 3, item_id: read 90x;" in told.text
+
+
+def test_the_buttons_of_the_sheets_stand_where_sheets_are(client):
+    for path in ("/reporter", "/reporter/items", "/reporter/quotations"):
+        page = client.get(path).text
+        assert "data-do=" not in page and "nothing to save or undo" in page
+        assert 'id="status" data-desk=' in page, "the script needs it on every page"
+    for path in ("/grinder", "/trader"):
+        page = client.get(path).text
+        assert 'data-do="/undo"' in page and 'data-do="/save"' in page
+
+
 def test_what_is_half_typed_is_restored_until_it_is_added(client):
     half = '{"entry_id": "half-1", "item_id": "85s", "kind": "bid", "note": "<b>said"}'
     client.post("/draft", data={"key": "canvass", "text": half})
@@ -170,7 +193,7 @@ def test_an_entry_is_withdrawn_once_with_its_reason(client):
     client.post("/reporter/add", data=HEARD)
     gone = {"entry": "test-1", "new_id": "test-9", "note": ""}
     told = client.post("/reporter/withdraw", data=gone)
-    assert told.status_code == 422 and "allowed why" in told.text
+    assert told.status_code == 422 and "allowed a reason" in told.text
     for _ in range(2):
         page = client.post("/reporter/withdraw", data=gone | {"note": "misheard <i>"})
         assert page.status_code == 200
@@ -255,9 +278,9 @@ def test_an_item_is_checked_as_a_file_is(client):
     )
     assert answer.status_code == 422 and "77s" not in items_of(client)
     for name, told in (
-        ("lean_share", "Read 77; allowed 0.01 to 1. Try 0.77."),
-        ("form", "Read frosen; allowed fresh or frozen."),
-        ("origin", "Read nothing"),
+        ("lean_share", "read 77; allowed 0.01 to 1. Try 0.77."),
+        ("form", "read frosen; allowed fresh or frozen."),
+        ("origin", "read nothing"),
     ):
         assert re.search(rf'id="fault-{name}">{re.escape(told)}', answer.text), name
     # what was typed stays, as after a crash
@@ -641,7 +664,6 @@ def _hear_three_things(page):
         page.fill("[name=heard_at]", f"15:0{number}")
         if number == 1:
             # half typed and kept: a reload finds it again
-            page.wait_for_timeout(600)
             page.reload()
             assert page.input_value("[name=usd_per_cwt]") == "373.75"
             page.focus("[name=heard_at]")
@@ -731,8 +753,8 @@ def test_a_note_outlives_a_crash(browser, tmp_path):
         page.fill("[name=since]", "")
         page.click("text=Make the draft")
         page.wait_for_selector("#text")
-        page.fill("#text", "# Half a note\n")
-        page.wait_for_timeout(900)
+        with page.expect_response(re.compile(r"/draft(\?|$)")):
+            page.fill("#text", "# Half a note\n")
     finally:
         desk.stop()
         context.close()

@@ -27,6 +27,7 @@ from blend.trade.import_parity import at_rate, land
 from blend.trade.lean_fat import value_days
 from blend.trade.scenarios import ScenarioJob, run_scenarios
 from blend.units import LB_PER_CWT
+from blend.web.jobs import Job
 from tests.web.conftest import DEMO, start_desk, watched
 
 PAGES = ("/trader", "/trader/lots", "/trader/landed", "/trader/positions", "/trader/scenarios")
@@ -331,6 +332,7 @@ def test_two_lots_have_regions(client):
     assert 'hx-get="/trader/regions?' in page
     read = text_of(settled(client, "/trader/regions?lot=B90-1&with=B90-2&around=4"))
     assert "Regions of B90-1 and B90-2" in read and "Exact, from" in read
+    assert "Proved in exact arithmetic, without the solver" in read
     assert "/trader/regions?" not in client.get("/trader/lot/B90-1").text
 
 
@@ -494,7 +496,8 @@ def test_a_page_is_taken_away_as_a_workbook(client, path, sheets):
 @pytest.mark.parametrize("path", ["/trader", "/trader/lots", "/trader/landed"])
 def test_every_file_that_a_page_offers_is_there(client, path):
     html = client.get(path).text
-    links = [unescape(link) for link in re.findall(r'href="([^"]*)" download', html)]
+    taken = r'href="([^"]*(?:[?&;]as=|\.(?:csv|xlsx|svg|png|pdf))[^"]*)"'
+    links = [unescape(each) for each in re.findall(taken, html) if "/static/" not in each]
     assert len(links) >= 2
     for link in links:
         answer = client.get(link)
@@ -506,7 +509,7 @@ def test_files_of_a_lot_are_those_that_its_parts_offer(client):
     links = 0
     for part in ("/trader/demand", "/trader/supply", "/trader/regions"):
         html = settled(client, f"{part}?lot=B90-1&with=B90-2")
-        for link in re.findall(r'href="([^"]*as=csv[^"]*)" download', html):
+        for link in re.findall(r'href="([^"]*as=csv[^"]*)"', html):
             header = rows_of(client.get(unescape(link)))[0]
             assert all(name.split(", ")[0] in text_of(html) for name in header)
             links += 1
@@ -527,6 +530,31 @@ def test_files_of_a_lot_are_those_that_its_parts_offer(client):
 def test_pictures_are_drawn(client, path, begins):
     answer = client.get(path)
     assert answer.status_code == 200 and answer.content.startswith(begins)
+
+
+FILES = [
+    "/trader?as=xlsx",
+    "/trader/lots?as=csv&table=0",
+    "/trader/lot/B90-1?as=xlsx",
+    "/trader/demand.svg?lot=B90-1",
+    "/trader/regions.png?lot=B90-1&with=B90-2",
+    "/trader/positions?divisible=yes&as=xlsx",
+    "/trader/positions/ledger.csv?divisible=yes",
+    "/trader/positions.pdf?divisible=yes",
+    "/trader/scenarios?draws=0&as=xlsx",
+    "/trader/scenarios/rows.csv?draws=0",
+    "/trader/scenarios.svg?draws=3",
+]
+
+
+@pytest.mark.parametrize("path", FILES)
+def test_a_file_that_is_long_in_coming_says_so(client, monkeypatch, path):
+    monkeypatch.setattr(Job, "wait", lambda job, seconds: False)
+    answer = client.get(path)
+    assert answer.status_code == 503 and int(answer.headers["retry-after"]) > 0
+    assert "Still being reckoned" in text_of(answer.text)
+    assert "content-disposition" not in answer.headers
+    desk_of(client).jobs.close(60)  # nothing of it goes on beside the tests that follow
 
 
 BAD = [
