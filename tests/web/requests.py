@@ -1,6 +1,7 @@
 """Requests that no page of the desk would send: sound ones made malformed at every place.
 
-All is drawn from one `random.Random`, so that a seed gives the same requests again.
+All is drawn from one source, so that a seed, or the bytes that a source is read off, gives the
+same requests again. In every draw the last of `random()` and the first choice are the plainest.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from starlette.applications import Starlette
 from starlette.routing import Route
 
 from blend.web.desk import EDITED_TABLES, Desk
+from tests.web.sound import Pairs, SentFile, routes_of, sound_requests
 
 NASTY = (
     *("", " ", "0", "-0", "1", "-1", "0.5", "1e308", "1e999", "9" * 30, "9" * 5_000, "1e-400"),
@@ -47,6 +49,14 @@ FILES = (
 METHODS = ("GET", "POST", "HEAD", "PUT", "DELETE", "OPTIONS")
 
 
+class Draws(Random):
+    """What requests are drawn from."""
+
+    def text(self) -> str:
+        """Any text that may make trouble."""
+        return self.choice(NASTY)
+
+
 @dataclass(frozen=True)
 class Sent:
     method: str
@@ -58,16 +68,60 @@ class Sent:
         return f"{self.method} {self.url[:300]!r} {self.headers} {self.body[:300]!r}"
 
 
-def requests_of(desk: Desk, app: Starlette, random: Random, count: int) -> Iterator[Sent]:
+def requests_of(desk: Desk, app: Starlette, draws: Draws, count: int) -> Iterator[Sent]:
     """Requests to every address that the desk answers, the same number of each."""
-    routes = [route for route in app.routes if isinstance(route, Route)]
-    names = [_names_in(route) for route in routes]
+    requests = Requests(app)
     order: list[int] = []
     for _ in range(count):
         if not order:
-            order = random.sample(range(len(routes)), len(routes))
-        place = order.pop()
-        yield _request(desk, random, routes[place], names[place])
+            order = draws.sample(range(len(requests.routes)), len(requests.routes))
+        yield requests.to(order.pop(), desk, draws)
+
+
+class Requests:
+    """Requests to the addresses of one application, made of what its pages send."""
+
+    def __init__(self, app: Starlette) -> None:
+        self.routes = routes_of(app)
+        self.sound = [[s for at, s in sound_requests() if at == n] for n in range(len(self.routes))]
+        self._names = [_names_in(route) for route in self.routes]
+
+    def any(self, desk: Desk, draws: Draws) -> Sent:
+        return self.to(draws.choice(range(len(self.routes))), desk, draws)
+
+    def to(self, place: int, desk: Desk, draws: Draws) -> Sent:
+        """A request to the route of this place: of a page with some of it changed, or made up."""
+        route, names, known = self.routes[place], self._names[place], self.sound[place]
+        method = sorted(route.methods)[0]
+        if known and draws.random() >= 0.4:
+            sound = draws.choice(known)
+            in_path = {name: _spoilt(desk, draws, name, sound.in_path[name], 0.15)
+                       for name in sound.in_path}  # fmt: skip
+            query = _changed(desk, draws, names, _as_now(desk, sound.query))
+            form = _changed(desk, draws, names, _as_now(desk, sound.form))
+        else:
+            in_path = {name: _value(desk, draws, name) for name in route.param_convertors}
+            query = _pairs(desk, draws, names) if draws.random() < 0.6 else []
+            form = _pairs(desk, draws, names) if method in _SENDING else []
+        path = re.sub(r"\{(\w+)(:\w+)?\}", lambda m: quote(in_path[m[1]], safe=""), route.path)
+        if draws.random() < 0.05:
+            path += draws.choice(("/", "//", "/..", "%00", "%", "%ff", ";x", "?", "#x", ".csv"))
+        url = path + ("?" + _urlencoded(draws, query) if query else "")
+        if draws.random() < 0.05:
+            method = draws.choice(METHODS)
+        headers = {"hx-request": b"true"} if draws.random() < 0.5 else {}
+        if draws.random() < 0.1:
+            name = draws.choice(
+                ("accept", "accept-language", "hx-target", "if-none-match", "range")
+            )
+            headers[name] = draws.text().encode()[:2_000].translate(None, b"\r\n\x00")
+        if method not in _SENDING:
+            return Sent(method, url, headers)
+        kind, body = _body(draws, form)
+        return Sent(method, url, headers | ({"content-type": kind} if kind else {}), body)
+
+
+_SENDING = ("POST", "PUT")
 
 
 def _names_in(route: Route) -> list[str]:
@@ -79,113 +133,147 @@ def _names_in(route: Route) -> list[str]:
     return [*sorted(set(re.findall(asked, text))), *of_all]
 
 
-def _request(desk: Desk, random: Random, route: Route, names: list[str]) -> Sent:
-    path = re.sub(
-        r"\{(\w+)(:\w+)?\}", lambda m: quote(_value(desk, random, m[1]), safe=""), route.path
-    )
-    if random.random() < 0.05:
-        path += random.choice(("/", "//", "/..", "%00", "%", "%ff", ";x", "?", "#x", ".csv", "%2f"))
-    query = _pairs(desk, random, names) if random.random() < 0.6 else []
-    url = path + ("?" + _urlencoded(random, query) if query else "")
-    method = sorted(route.methods)[0]
-    if random.random() < 0.05:
-        method = random.choice(METHODS)
-    headers = {"hx-request": b"true"} if random.random() < 0.5 else {}
-    if random.random() < 0.1:
-        name = random.choice(("accept", "accept-language", "hx-target", "if-none-match", "range"))
-        headers[name] = random.choice(NASTY).encode()[:2_000].translate(None, b"\r\n\x00")
-    if method not in ("POST", "PUT"):
-        return Sent(method, url, headers)
-    kind, body = _body(desk, random, names)
-    return Sent(method, url, headers | ({"content-type": kind} if kind else {}), body)
+# Of a page ---------------------------------------------------------------------------------------
 
 
-def _value(desk: Desk, random: Random, name: str) -> str:
+def _as_now(desk: Desk, pairs: Pairs) -> list[tuple[str, str | SentFile]]:
+    """What names the tables, or the store, as they stood when the page was made."""
+    now = {"book": desk.book.book_id, "of": str(desk.book.revision), "revision": ""}
+    now["revision"] = now["of"]
+    if any(name == "position" for name, _ in pairs) and desk.where_store is not None:
+        with desk.store() as store:
+            now["position"] = str(store.position())
+    return [
+        (name, now[name] if name in now and value and not str(value).isalpha() else value)
+        for name, value in pairs
+    ]
+
+
+def _spoilt(
+    desk: Desk, draws: Draws, name: str, value: str | SentFile, often: float
+) -> str | SentFile:
+    return _value(desk, draws, name) if draws.random() < often else value
+
+
+def _changed(
+    desk: Desk, draws: Draws, names: list[str], pairs: list[tuple[str, str | SentFile]]
+) -> list[tuple[str, str | SentFile]]:
+    """Some of the fields given another value, twice, under another name or not at all."""
+    changed = list(pairs)
+    while draws.random() < 0.35:
+        place = draws.choice(range(len(changed))) if changed else None
+        how = draws.choice(("value", "value", "value", "more", "drop", "name", "twice"))
+        if place is None or how == "more":
+            name = draws.choice(names)
+            changed.append((name, _value(desk, draws, name)))
+        elif how == "drop":
+            del changed[place]
+        elif how == "twice":
+            changed.append(changed[place])
+        elif how == "name":
+            changed[place] = draws.choice((*names, draws.text())), changed[place][1]
+        else:
+            name = changed[place][0]
+            changed[place] = name, _value(desk, draws, name)
+    return changed
+
+
+# Made up -----------------------------------------------------------------------------------------
+
+
+def _value(desk: Desk, draws: Draws, name: str) -> str | SentFile:
     """A sound value of that name where one is known, mostly; else anything."""
-    if random.random() < 0.35:
-        return random.choice(NASTY)
-    table = random.choice(("lots", "products", "rules", "quotations"))
+    if name == "file":
+        return SentFile(*draws.choice(FILES))
+    if draws.random() < 0.35:
+        return draws.text()
+    table = draws.choice(("lots", "products", "rules", "quotations"))
     if name == "table":
-        return random.choice(list(EDITED_TABLES))
+        return draws.choice(list(EDITED_TABLES))
     typed = desk.table(table)
     if name in ("row", "rows", "from_lots"):
-        ids = [str(each) for each in random.sample(typed.order, min(2, len(typed.order)))]
+        ids = [str(each) for each in draws.sample(typed.order, min(2, len(typed.order)))]
         return ",".join(ids) if name == "rows" else (ids or ["0"])[0]
     if name == "column":
-        return random.choice(typed.columns)
+        return draws.choice(typed.columns)
     if name == "ending":
-        return random.choice(("svg", "png", "pdf", "exe"))
+        return draws.choice(("svg", "png", "pdf", "exe"))
     if name == "as":
-        return random.choice(("csv", "xlsx", "pdf"))
+        return draws.choice(("csv", "xlsx", "pdf"))
     if name == "parts":
         return "status,problems,marks"
     if name == "book":
-        return random.choice(("", desk.book.book_id))
-    if random.random() < 0.3:
-        return random.choice(("yes", "no", "0", "1", "2", "90", "0.5", "2026-11-06", "beef", "90s"))
-    cells = random.choice(typed.cells()) if typed.order else ("",)
-    return random.choice(cells)
+        return draws.choice(("", desk.book.book_id))
+    if draws.random() < 0.3:
+        return draws.choice(("yes", "no", "0", "1", "2", "90", "0.5", "2026-11-06", "beef", "90s"))
+    cells = draws.choice(typed.cells()) if typed.order else ("",)
+    return draws.choice(cells)
 
 
-def _pairs(desk: Desk, random: Random, names: list[str]) -> list[tuple[str, str]]:
-    chosen = random.sample(names, random.randint(1, len(names)))
-    pairs = [(name, _value(desk, random, name)) for name in chosen]
-    if random.random() < 0.1:
-        pairs.append((random.choice(NASTY), random.choice(NASTY)))
-    if random.random() < 0.1:
-        pairs += random.choices(pairs, k=3)
+def _pairs(desk: Desk, draws: Draws, names: list[str]) -> list[tuple[str, str | SentFile]]:
+    chosen = draws.sample(names, draws.randint(1, len(names)))
+    pairs = [(name, _value(desk, draws, name)) for name in chosen]
+    if draws.random() < 0.1:
+        pairs.append((draws.text(), draws.text()))
+    if draws.random() < 0.1:
+        pairs += draws.choices(pairs, k=3)
     return pairs
 
 
-def _urlencoded(random: Random, pairs: list[tuple[str, str]]) -> str:
-    text = "&".join(f"{quote_plus(name)}={quote_plus(value)}" for name, value in pairs)[:60_000]
+# As bytes ----------------------------------------------------------------------------------------
+
+
+def _urlencoded(draws: Draws, pairs: list[tuple[str, str | SentFile]]) -> str:
+    """The name of a file, where one is sent so."""
+    texts = [(name, value if isinstance(value, str) else value.name) for name, value in pairs]
+    text = "&".join(f"{quote_plus(name)}={quote_plus(value)}" for name, value in texts)[:60_000]
     junk = ("%", "%f", "%ff%fe", "&&&", "=", "&=&", "%00", "+", "%ed%a0%80", "%u0041")
-    return text + random.choice(junk) if random.random() < 0.2 else text
+    return text + draws.choice(junk) if draws.random() < 0.2 else text
 
 
-def _body(desk: Desk, random: Random, names: list[str]) -> tuple[bytes, bytes]:
+def _body(draws: Draws, pairs: list[tuple[str, str | SentFile]]) -> tuple[bytes, bytes]:
     """Content type and content."""
-    pairs = _pairs(desk, random, names)
-    draw = random.random()
-    if draw < 0.45:
-        return b"application/x-www-form-urlencoded", _urlencoded(random, pairs).encode()
-    if draw < 0.5:
+    draw = draws.random()
+    if draw < 0.05:
         kinds = (
             *(b"", b"text/plain", b"application/json", b"multipart/form-data", b"multipart/x"),
             *(b"\xff/x", b"application/x-www-form-urlencoded; charset=utf-16"),
         )
-        return random.choice(kinds), random.choice(NASTY).encode("utf-8", "replace")
-    if draw < 0.53:
-        many = "&".join(f"f{number}=1" for number in range(random.choice((10, 2_500))))
+        return draws.choice(kinds), draws.text().encode("utf-8", "replace")
+    if draw < 0.08:
+        many = "&".join(f"f{number}=1" for number in range(draws.choice((10, 2_500))))
         return b"application/x-www-form-urlencoded", many.encode()
-    body, kind = _multipart(random, pairs)
-    if random.random() < 0.3:
-        cut = random.randrange(len(body))
-        body = random.choice(
+    has_file = any(isinstance(value, SentFile) for _, value in pairs)
+    if has_file == (draw < 0.5):
+        return b"application/x-www-form-urlencoded", _urlencoded(draws, pairs).encode()
+    body, kind = _multipart(draws, pairs)
+    if draws.random() < 0.3:
+        cut = draws.randrange(len(body))
+        body = draws.choice(
             (body[:cut], body[cut:], body[:cut] + b"\xff\x00\r\n--" + body[cut:], body * 2)
         )
     return kind, body
 
 
-def _multipart(random: Random, pairs: list[tuple[str, str]]) -> tuple[bytes, bytes]:
-    boundary = random.choice(("x", "----form", "a b", "y" * 60, '"'))
+def _multipart(draws: Draws, pairs: list[tuple[str, str | SentFile]]) -> tuple[bytes, bytes]:
+    boundary = draws.choice(("x", "----form", "a b", "y" * 60, '"'))
     parts = []
     for name, value in pairs:
-        is_file = name in ("file", "table") or random.random() < 0.1
-        file_name, content = random.choice(FILES)
+        is_file = isinstance(value, SentFile) or draws.random() < 0.1
+        sent = value if isinstance(value, SentFile) else SentFile(*draws.choice(FILES))
         head = f'Content-Disposition: form-data; name="{name[:100]}"'
-        head += f'; filename="{file_name}"' if is_file else ""
-        if random.random() < 0.1:
+        head += f'; filename="{sent.name}"' if is_file else ""
+        if draws.random() < 0.1:
             kinds = ("text/csv", "text/plain; charset=utf-7", "image/svg+xml", "", "x" * 500)
-            head += f"\r\nContent-Type: {random.choice(kinds)}"
-        text = content if is_file else value.encode("utf-8", "replace")
+            head += f"\r\nContent-Type: {draws.choice(kinds)}"
+        text = sent.data if is_file else value.encode("utf-8", "replace")
         parts.append(f"--{boundary}\r\n{head}\r\n\r\n".encode("utf-8", "replace") + text + b"\r\n")
-    if random.random() < 0.05:
+    if draws.random() < 0.05:
         parts *= 80
     names = "utf-8 latin-1 nonsense idna raw_unicode_escape unicode_escape utf-16 punycode"
     codecs = [f"; charset={name}" for name in names.split()]
-    chosen = random.choice(codecs) if random.random() < 0.3 else ""
+    chosen = draws.choice(codecs) if draws.random() < 0.3 else ""
     kind = f"multipart/form-data; boundary={boundary}{chosen}"
-    if random.random() < 0.05:
-        kind = kind.replace(boundary, random.choice(("", "other", "x" * 500)))
+    if draws.random() < 0.05:
+        kind = kind.replace(boundary, draws.choice(("", "other", "x" * 500)))
     return b"".join(parts) + f"--{boundary}--\r\n".encode(), kind.encode()
