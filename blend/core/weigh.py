@@ -8,6 +8,7 @@ high that it is used only where whole pounds cannot keep a limit. The proof tell
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,9 +29,11 @@ _GIVES_LAST_USD_PER_LB = 1e5
 _DEAR_USD_PER_LB = 100.0
 """No meat costs as much; where a table says so, giving way costs more by as much."""
 _TIME_LIMIT_S = 5.0
+_HAIR = 1e-13
+"""Of an order: what adding up in binary can lose, so that no shortfall is stated too small."""
 _FURTHER_LB = 10.0
-"""So many pounds further each ingredient may go where those next to it break a limit: lots of a few
-pounds a batch can be all there is to balance it with."""
+"""So many pounds further each ingredient may go where those next to it break a limit, and then from
+none to twice as many: a lot of a few pounds can be all there is to balance others with."""
 
 
 @dataclass(frozen=True)
@@ -93,13 +96,15 @@ def _whole_pounds(
     rounding = _rounding_programme(programme, x, batches, low, high)
     answer = solve_whole(rounding, gap_share=1e-4, time_limit_s=_TIME_LIMIT_S)
     if not len(answer.x) or _breaks(programme, rounding, answer.x, count):
-        low = np.where(low > 0, np.maximum(low - _FURTHER_LB, 0.0), low)
-        high = np.where(high > 0, high + _FURTHER_LB, high)
-        further = _rounding_programme(programme, x, batches, low, high)
-        allowed_lb = _moved_by_rounding_lb(programme, further, np.where(low > 0, count, 0))
-        further.upper[len(programme.cost) :] = allowed_lb
-        again = solve_whole(further, gap_share=1e-4, time_limit_s=_TIME_LIMIT_S)
-        answer = again if len(again.x) else answer
+        grow = np.where(high > 0, high + _FURTHER_LB, 0.0)
+        for least, most in ((np.maximum(low - _FURTHER_LB, 0.0), grow), (0 * low, grow + high)):
+            further = _rounding_programme(programme, x, batches, least, most)
+            allowed_lb = _moved_by_rounding_lb(programme, further, np.where(least > 0, count, 0))
+            further.upper[len(programme.cost) :] = allowed_lb
+            again = solve_whole(further, gap_share=1e-4, time_limit_s=_TIME_LIMIT_S)
+            if len(again.x):
+                answer = again
+                break
     if not len(answer.x):
         return np.floor(exact), x[programme.take]
     return np.round(answer.x[programme.use]), answer.x[programme.take]
@@ -119,15 +124,30 @@ def _moved_by_rounding_lb(
 
     `used` holds the batches of each pair, none where the pair is no ingredient.
     """
-    layout, matrix = programme.layout, programme.matrix
-    finished = programme.names["finished"].start + layout.pair_blend
-    moved_lb = []
-    for row in rounding.matrix.row[rounding.matrix.start[len(programme.cost)] :]:
-        own = matrix.row == row
-        by_column = np.bincount(matrix.column[own], matrix.value[own], len(programme.cost))
-        by_pair = by_column[programme.use] + by_column[finished] * layout.kept_mass
-        moved_lb.append(float(np.abs(by_pair) @ used))
+    layout, columns = programme.layout, np.arange(len(programme.cost))
+    rows = rounding.matrix.row[rounding.matrix.start[len(programme.cost)] :]
+    pairs = np.flatnonzero(used)
+    blend, kept_lb = layout.pair_blend[pairs], layout.kept_mass[pairs]
+    by_pair = _row_by_row(programme.matrix.take(columns[programme.use][pairs]), rows, len(pairs))
+    made = programme.matrix.take(columns[programme.names["finished"]])
+    by_blend = _row_by_row(made, rows, len(layout.blends))
+    moved_lb = [
+        float(np.abs(own + made[blend] * kept_lb) @ used[pairs])
+        for own, made in zip(by_pair, by_blend, strict=True)
+    ]
     return np.array(moved_lb)
+
+
+def _row_by_row(matrix: SparseColumns, rows: np.ndarray, width: int) -> Iterator[np.ndarray]:
+    """Of each row asked for, its entries over all columns of the matrix."""
+    order = np.argsort(matrix.row, kind="stable")
+    row, column, value = matrix.row[order], matrix.column[order], matrix.value[order]
+    for first, end in zip(
+        np.searchsorted(row, rows), np.searchsorted(row, rows, "right"), strict=True
+    ):
+        entries = np.zeros(width)
+        entries[column[first:end]] = value[first:end]
+        yield entries
 
 
 def _rounding_programme(
@@ -269,5 +289,6 @@ def _shortfalls(layout: Layout, per_batch: np.ndarray, batches: np.ndarray) -> d
             continue
         short_lb = product.least_lb - float(made[layout.blends_of(index)].sum())
         if short_lb > _LEAST_LB:
-            shortfalls[product.product_id] = short_lb
+            hair_lb = _HAIR * product.least_lb
+            shortfalls[product.product_id] = min(short_lb + hair_lb, product.least_lb)
     return shortfalls

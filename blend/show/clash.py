@@ -200,6 +200,11 @@ def broken_lines(proof: Proof, case: Case) -> list[str]:
             f"Pounds are weighed whole, too coarse for batches below {_COARSE_LB} lb: "
             "make larger ones."
         )
+    elif broken:
+        lines.append(
+            "Batches are weighed in whole pounds, and no rounding was found that keeps this: "
+            "widen the limit a little, or make larger or fewer batches."
+        )
     return lines
 
 

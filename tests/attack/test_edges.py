@@ -28,7 +28,7 @@ from tests.strategies import cases
 
 MILLIONS = 10_000_000.0
 DEAREST = 1_000_000.0
-"""USD a hundredweight, the most that a price may be."""
+"""The most that a price may be, USD, a hundredweight or a pound."""
 
 
 # Large and small ------------------------------------------------------------------------------
@@ -133,14 +133,56 @@ def test_a_target_that_no_whole_pounds_hit_is_met_within_rounding(order: int):
     assert Verdict.MET in verdicts and len(verdicts) > 1
 
 
-def test_batches_too_small_for_whole_pounds_are_refused_in_words():
+def test_a_container_short_of_whole_by_a_hair_is_no_container():
+    """Sixty-six combos of fat to one of lean, but for a thousandth of a pound: none is made."""
+    box = {"container": "combo", "container_lb": 2000}
+    lots = [lot("fat", 0, 0, None, **box), lot("lean", 0.333333, 0, None, **box)]
+    exact = {"tolerance_below_share": 0, "tolerance_above_share": 0, "shortfall_usd_per_lb": 5}
+    blender = {"blender_least_lb": 0, "batch_lb": 5e4, "blender_most_lb": 1e5}
+    losses = [{"loss_id": "loss", "step": "thaw", "lean_loss_share": 0, "fat_loss_share": 0.99}]
+    order = product("p", 0.333333, 1e4, 1e4, **exact, **blender)
+    plan = planned(read(lots, [order], losses=losses, whole_containers="per_batch", gap_share=0))
+    assert plan.shortfall_lb == {"p": 10_000}
+
+
+def test_a_shortfall_is_stated_to_the_last_digit():
+    """Ten batches of whole combos make a shade less than is ordered; there is no rounding."""
+    box = {"container": "combo", "container_lb": 2000}
+    lots = [lot("fat", 0, 0, None, **box), lot("lean", 0.333333, 0, None, **box)]
+    exact = {"tolerance_below_share": 0, "tolerance_above_share": 1e-6, "shortfall_usd_per_lb": 5}
+    blender = {"blender_least_lb": 1, "batch_lb": 1000, "blender_most_lb": 2000}
+    losses = [{"loss_id": "loss", "step": "thaw", "lean_loss_share": 0, "fat_loss_share": 0.99}]
+    order = product("p", 0.333333, 1e4, 1e4, **exact, **blender)
+    plan = planned(read(lots, [order], losses=losses, whole_containers="per_batch", gap_share=0))
+    assert plan.shortfall_lb["p"] == pytest.approx(0.0033, abs=1e-6)
+
+
+def test_a_trace_that_only_a_trace_balances_is_left_out_where_whole_pounds_cannot_hold_it():
+    """A third of a pound of fat a batch evens out three pounds of lean, a fifth of a pound of lean
+    sixty-six of fat: without the one the other goes too."""
+    exact = {"tolerance_below_share": 0, "tolerance_above_share": 0}
+    lots = [lot("even", 0.8, 0, None), lot("fat", 0, 0, 1), lot("lean", 0.9, 0, 2000)]
+    blender = {"batch_lb": 4000, "blender_least_lb": 2000, "blender_most_lb": 5000}
+    planned(read(lots, [product("p", 0.8, 10_000, 10_000, **exact, **blender)], gap_share=0))
+    lots = [lot("even", 0.001, 0, None), lot("lean", 0.333333, 0, 2000), lot("fat", 0, 0, 1e6)]
+    blender = {"batch_lb": 1000, "blender_most_lb": 2000}
+    planned(read(lots, [product("p", 0.001, MILLIONS, MILLIONS, **exact, **blender)], gap_share=0))
+
+
+def test_a_batch_of_a_pound_from_a_hundred_is_weighed():
+    """Most lean is lost, so that pounds far from the divisible plan's make the batch."""
     lots = [lot("third", 1 / 3, 0, None), lot("lean", 0.999, 350, None)]
     losses = [{"loss_id": "trim", "step": "trimming", "lean_loss_share": 0.99}]
-    case = read(lots, [product("p", 0.9, 1, 2, tolerance_below_share=0.1)], losses=losses)
+    planned(read(lots, [product("p", 0.9, 1, 2, tolerance_below_share=0.1)], losses=losses))
+
+
+def test_batches_too_small_for_whole_pounds_are_refused_in_words():
+    lots = [lot("fat", 0.5, 90, None), lot("lean", 0.9, 350, None)]
+    case = read(lots, [product("p", 0.8, 1, 1.5)])
     plan = make_plan(case, worths=False)
     assert not plan.proof.is_sound
     told = "\n".join(broken_lines(plan.proof, case))
-    assert "order of p" in told and "too coarse for batches below 100 lb" in told
+    assert "lean of p at most" in told and "too coarse for batches below 100 lb" in told
 
 
 def test_batches_beyond_number_are_refused_at_once():
@@ -198,6 +240,7 @@ def test_more_of_the_same_costs_the_same_a_pound():
 EDGE_SHARES = st.sampled_from((0, 0.001, 0.333333, 0.5, 0.8, 0.9, 0.999, 1))
 EDGE_LB = st.sampled_from((1, 2, 7, 1_999, 10_000, 1_234_567, MILLIONS))
 EDGE_PRICES = st.sampled_from((0, 0.01, 90, 100, 350, DEAREST))
+EDGE_UNITS = st.sampled_from(("usd_per_cwt", "usd_per_cwt", "usd_per_lb"))
 EDGE_BLENDERS = st.sampled_from(
     ((1, 1, 1), (0.5, 1.5, 1.7), (1, 1000, 2000), (2000, 4000, 5000), (0, 5e4, 1e5))
 )
@@ -216,6 +259,7 @@ def edge_lots(draw: st.DrawFn, lot_id: str) -> dict:
         quantity,
         container=container,
         container_lb=container_lb,
+        price_unit=draw(EDGE_UNITS),
         place=draw(st.sampled_from(("offer", "stock"))),
         least_purchase_lb="" if quantity is None else draw(st.sampled_from(("", 1, quantity))),
         can_split="yes" if quantity is None else draw(st.sampled_from(("yes", "no"))),
@@ -239,8 +283,8 @@ def edge_products(draw: st.DrawFn, product_id: str) -> dict:
         blender_least_lb=blender[0],
         batch_lb=blender[1],
         blender_most_lb=blender[2],
-        shortfall_usd_per_lb=draw(st.sampled_from(("", "", 0, 5, 10_000))),
-        sale_usd_per_lb=draw(st.sampled_from(("", 0, 1, 10_000))),
+        shortfall_usd_per_lb=draw(st.sampled_from(("", "", 0, 5, 10_000, DEAREST))),
+        sale_usd_per_lb=draw(st.sampled_from(("", 0, 1, 10_000, DEAREST))),
     )
 
 
@@ -279,12 +323,12 @@ def answered(case: Case, *, worths: bool = False) -> str:
             assert problem.read and problem.allowed and problem.column
         return "refused"
     except SolverTrouble as trouble:
-        assert "time_limit_s" in str(trouble) or "out of all proportion" in str(trouble)
+        assert "time_limit_s" in str(trouble)
         return "no answer"
     if not plan.proof.is_sound:
         told = "\n".join(broken_lines(plan.proof, case))
-        assert "too coarse" in told, told
-        return "too coarse"
+        assert "too coarse" in told or "widen the limit" in told, told
+        return "too coarse" if "too coarse" in told else "not rounded"
     check_shown(case, plan)
     return "planned"
 
@@ -314,16 +358,22 @@ def test_thousands_of_edges_are_planned_or_refused(case: Case, worths: bool):
 # Five thousand lots ---------------------------------------------------------------------------
 
 
-@pytest.mark.long
-@pytest.mark.parametrize("whole", [WholeContainers.NO, WholeContainers.TAKEN])
-def test_five_thousand_lots_are_planned_in_time(whole: WholeContainers):
+def crowded(kind: str, limit_s: float) -> Case:
+    """A market of 5,000 lots: divisible, in whole containers, or each to be taken whole."""
     case = make_instance(5_000, 20, 1)
+    where = WholeContainers.TAKEN if kind == "containers" else WholeContainers.NO
+    lots = tuple(replace(lot, can_split=kind != "lots") for lot in case.lots)
+    settings = replace(case.settings, whole_containers=where, time_limit_s=limit_s)
+    return replace(case, lots=lots, settings=settings)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("kind", ["divisible", "containers", "lots"])
+def test_five_thousand_lots_are_planned_in_time(kind: str):
     limit_s = 60.0
-    case = replace(
-        case, settings=replace(case.settings, whole_containers=whole, time_limit_s=limit_s)
-    )
+    case = crowded(kind, limit_s)
     started = time.process_time()
     plan = planned(case, worths=False)
     took_s = time.process_time() - started
-    assert plan.proof.bound.gap_share < 0.25
-    assert took_s < limit_s + 120
+    assert plan.proof.bound.gap_share < 0.001
+    assert took_s < limit_s + 60

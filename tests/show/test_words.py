@@ -381,9 +381,10 @@ def test_a_plan_that_fails_its_proof_tells_what_it_breaks():
     proof = example_plan(CASE).proof
     first = replace(proof.checks[0], verdict=Verdict.BROKEN, read=0.79)
     lines = broken_lines(replace(proof, checks=(first, *proof.checks[1:])), CASE)
-    assert len(lines) == 2
+    assert len(lines) == 3
     assert "breaks 1 requirement " in lines[0]
     assert "lean of House Patty 80 at least 79.5 %: 79.0 %" in lines[1]
+    assert "widen the limit" in lines[2]
 
 
 def test_words_hold_nothing_that_cannot_be_printed():
