@@ -126,17 +126,19 @@ class Layout:
     @cached_property
     def ample_lb(self) -> float:
         """More than any plan uses of one lot or makes of one product, where neither a seller
-        nor an order states a limit: ten times all that is stated."""
-        held = sum(lot.quantity_lb or lot.least_purchase_lb for lot in self.lots)
+        nor an order states a limit: ten times all that is stated, containers among it, since one
+        may be taken for a single pound."""
+        stated = ((lot.quantity_lb or lot.least_purchase_lb, lot.container_lb) for lot in self.lots)
+        held = sum(max(quantity_lb, container_lb or 0.0) for quantity_lb, container_lb in stated)
         return 10 * (held + self._asked_lb)
 
     @cached_property
     def most_take_lb(self) -> np.ndarray:
         """A sure upper limit on the pounds of each lot."""
         if self.limits_give:
-            return np.minimum(
-                np.nan_to_num(self.lot_most_lb, posinf=0.0) + self._asked_lb, self.ample_lb
-            )
+            container_lb = np.array([lot.container_lb or 0.0 for lot in self.lots])
+            known_lb = np.nan_to_num(self.lot_most_lb, posinf=0.0) + container_lb
+            return np.minimum(known_lb + self._asked_lb, self.ample_lb)
         return np.minimum(self.lot_most_lb, self.ample_lb)
 
     @cached_property

@@ -661,7 +661,8 @@ def _search(
     info = highs.getInfo()
     if outcome in (Outcome.INFEASIBLE, Outcome.UNBOUNDED):
         return _no_answer(outcome)
-    if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+    has_plan = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
+    if not has_plan and len(programme.cost):  # Without a column there is nothing to decide.
         if was_interrupted:
             raise KeyboardInterrupt  # Nothing was found that the user could be given.
         return _no_answer(Outcome.STOPPED)

@@ -64,7 +64,9 @@ def plan_whole(
         objective = linear.objective_usd
         return WholePlan(Outcome.OPTIMAL, objective, objective, weighed, by_branching=False)
     found = _search(programme, linear, on_better, stopped)
-    weighed = weigh(programme, found.x) if len(found.x) else None
+    # without a lot and a batch nothing is made, and that is a plan
+    is_found = len(found.x) > 0 or found.outcome is Outcome.OPTIMAL
+    weighed = weigh(programme, found.x) if is_found else None
     bound_usd = max(linear.objective_usd, found.bound)  # NaN where nothing was found
     return WholePlan(
         found.outcome,

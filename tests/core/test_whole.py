@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import time
 from dataclasses import replace
+from datetime import timedelta
 from itertools import pairwise
 
 import numpy as np
@@ -256,6 +257,26 @@ def test_a_search_that_begins_near_the_linear_optimum_proves_as_much(kind, where
     assert everywhere.bound_usd <= near.objective_usd + 1e-6
     if everywhere.outcome is not Outcome.STOPPED:
         assert near.outcome in (everywhere.outcome, Outcome.STOPPED)
+
+
+def test_a_container_is_taken_for_a_single_pound():
+    """Neither lot nor order states how much there is; a container is far more than is asked."""
+    lot = make_lot("a", 0.5, 1.0, least_purchase_lb=1.0, container="combo", container_lb=2_000.0)
+    order = make_product(0.5, 1, most_lb=2, batch_lb=1.0, blender_most_lb=10.0)
+    case = make_case([lot], [order], settings=settled(WholeContainers.TAKEN))
+    found = planned(case)
+    assert found.outcome is Outcome.OPTIMAL
+    assert found.objective_usd == pytest.approx(2_000)
+
+
+def test_nothing_to_make_from_no_lot_is_a_plan():
+    """No lot is usable and no batch is asked for: where batches may differ, nothing is decided."""
+    late = make_lot("late", 0.5, 1.0, available_on=DAY + timedelta(days=1))
+    order = make_product(0.5, 0, most_lb=None)
+    case = make_case([late], [order], settings=settled(WholeContainers.PER_BATCH))
+    found = planned(case)
+    assert found.outcome is Outcome.OPTIMAL and found.objective_usd == 0
+    assert found.weighed.takes == () == found.weighed.runs
 
 
 def test_whole_lots_of_a_large_market_are_planned_near_the_best(monkeypatch):
