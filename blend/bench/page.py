@@ -99,8 +99,13 @@ class EditedPage:
         return solve_reference(self.desk.case(), relax=True).objective_usd
 
     def _answer(self, method: str, path: str, body: str | None = None) -> str:
-        self._connection.request(method, path, body, self._headers)
-        answer = self._connection.getresponse()
+        try:
+            self._connection.request(method, path, body, self._headers)
+            answer = self._connection.getresponse()
+        except ConnectionError:  # the desk let go of it while the plain way took its time
+            self._connection.close()
+            self._connection.request(method, path, body, self._headers)
+            answer = self._connection.getresponse()
         text = answer.read().decode()
         assert answer.status == 200, text
         return text

@@ -284,7 +284,7 @@ def edge_products(draw: st.DrawFn, product_id: str) -> dict:
         batch_lb=blender[1],
         blender_most_lb=blender[2],
         shortfall_usd_per_lb=draw(st.sampled_from(("", "", 0, 5, 10_000, DEAREST))),
-        sale_usd_per_lb=draw(st.sampled_from(("", 0, 1, 10_000, DEAREST))),
+        sale_usd_per_lb=draw(st.sampled_from(("", 0, 1, 10_000))),
     )
 
 

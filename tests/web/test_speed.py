@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -19,6 +20,15 @@ def test_an_edit_comes_to_the_plan_of_what_was_typed():
             costs.add(page.cost())
         assert len(page.desk.book.done) == 3
         assert len(costs) == 3
+
+
+def test_a_connection_that_the_desk_let_go_of_is_made_anew():
+    """As it does while the plain way takes minutes."""
+    with edited_page(pairs(8, 2)) as page:
+        page.edit()
+        page._connection.sock.shutdown(socket.SHUT_RDWR)
+        page.edit()
+        assert len(page.desk.book.done) == 2
 
 
 def test_both_ways_of_the_path_agree():
