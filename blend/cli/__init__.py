@@ -188,10 +188,13 @@ def _is_of_ctrl_c(error: BaseException | None) -> bool:
 
 def _tell_unraisable(told: sys.UnraisableHookArgs) -> None:
     """Give a Ctrl-C again that fell where nothing can be raised, such as in a finaliser."""
-    if told.exc_type is KeyboardInterrupt:
-        Timer(0.01, interrupt_main).start()
-    else:
+    if told.exc_type is not KeyboardInterrupt:
         sys.__unraisablehook__(told)
+        return
+    for seconds in (0.05, 0.5):  # On a busy machine the first may come while it is still begun.
+        with suppress(KeyboardInterrupt):
+            Timer(seconds, interrupt_main).start()
+            return
 
 
 def _mend_streams() -> None:

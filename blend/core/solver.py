@@ -692,13 +692,11 @@ def _run_interruptibly(highs: highspy.Highs, stopped: Callable[[], bool] | None)
     with in_solver():
         Thread(target=search, daemon=True).start()
         while True:
+            # the signal may come to another thread, and be raised here anywhere after the wait
             try:
-                has_ended = ended.wait(0.2)
+                if ended.wait(0.2):
+                    return was_interrupted
+                if was_interrupted or (stopped is not None and stopped()):
+                    highs.cancelSolve()
             except KeyboardInterrupt:
                 was_interrupted = True
-                highs.cancelSolve()
-                continue
-            if has_ended:
-                return was_interrupted
-            if stopped is not None and stopped():
-                highs.cancelSolve()
