@@ -137,8 +137,7 @@ class Layout:
         """A sure upper limit on the pounds of each lot."""
         if self.limits_give:
             container_lb = np.array([lot.container_lb or 0.0 for lot in self.lots])
-            known_lb = np.nan_to_num(self.lot_most_lb, posinf=0.0) + container_lb
-            return np.minimum(known_lb + self._asked_lb, self.ample_lb)
+            return np.minimum(self.lot_most_lb + container_lb + self._asked_lb, self.ample_lb)
         return np.minimum(self.lot_most_lb, self.ample_lb)
 
     @cached_property

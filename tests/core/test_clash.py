@@ -300,6 +300,18 @@ def test_any_clash_of_whole_numbers_is_explained(case):
     assert_explained(case, whole=True)
 
 
+def test_a_lot_without_limit_stays_without_one_where_an_order_gives_way():
+    """Meat for nothing by the combo: an order grown to five of them costs nothing either."""
+    combo = {"container": "combo", "container_lb": 2_000.0}
+    free = make_lot("free", 0.3, 0.0, least_purchase_lb=500.0, **combo)
+    dear = make_lot("dear", 0.3, 0.001, **combo)
+    product = make_product(0.5, 1, batch_lb=97.0, blender_least_lb=97.0, blender_most_lb=1_112.0)
+    case = _hard_to_batch(make_case([free, dear], [product]))
+    per_product = replace(case.settings, whole_containers=WholeContainers.PER_PRODUCT)
+    clash = assert_explained(replace(case, settings=per_product), whole=True)
+    assert any(change.requirement.family is Family.VOLUME_MOST for change in clash.changes)
+
+
 def test_without_time_everything_asked_is_named_and_nothing_is_promised(monkeypatch):
     monkeypatch.setattr("blend.core.clash._WHOLE_TIME_S", 0.0)
     case = make_case([make_lot("lean", 0.90, 3.0)], [make_product(0.80, 1_000)])
