@@ -43,6 +43,17 @@ def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> 
     return number
 
 
+def seed_option(default: int = 0) -> Callable:
+    """--seed, of a command that draws by chance."""
+    return click.option(
+        "--seed",
+        type=click.IntRange(0),
+        default=default,
+        show_default=True,
+        help="The number that draws begin from: the same one draws the same.",
+    )
+
+
 WHOLE = click.option(
     "--whole",
     type=click.Choice([each.value for each in WholeContainers]),

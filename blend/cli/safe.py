@@ -18,6 +18,7 @@ from blend.cli.common import (
     picture_option,
     progress_line,
     read_folder,
+    seed_option,
     with_settings,
 )
 from blend.domain.case import Case
@@ -110,13 +111,7 @@ def safe(
     show_default=True,
     help="Days to draw.",
 )
-@click.option(
-    "--seed",
-    type=click.IntRange(0),
-    default=1,
-    show_default=True,
-    help="The number that draws begin from: the same one draws the same.",
-)
+@seed_option(default=1)
 @picture_option("Draw tested fat too")
 @_LEAN
 @WHOLE

@@ -14,6 +14,7 @@ from blend.cli.common import (
     picture_option,
     progress_line,
     read_folder,
+    seed_option,
 )
 from blend.files import check_place
 
@@ -21,13 +22,7 @@ from blend.files import check_place
 @click.command()
 @FOLDER
 @click.option("--draws", type=click.IntRange(0, 1_000_000), default=0, help="How many to draw.")
-@click.option(
-    "--seed",
-    type=click.IntRange(0),
-    default=0,
-    show_default=True,
-    help="The number that draws begin from: the same one draws the same.",
-)
+@seed_option()
 @click.option(
     "--workers",
     type=click.IntRange(1, 256),

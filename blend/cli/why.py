@@ -17,6 +17,7 @@ from blend.cli.common import (
     picture_option,
     read_folder,
     read_market_folder,
+    seed_option,
 )
 from blend.cli.trader import selector
 from blend.domain.selectors import Selector
@@ -99,13 +100,7 @@ _DRIVERS = (
     metavar="SHARE",
     help="Standard error of an elasticity, as a share of it, for --draws.",
 )
-@click.option(
-    "--seed",
-    type=click.IntRange(0),
-    default=0,
-    show_default=True,
-    help="The number that draws begin from: the same one draws the same.",
-)
+@seed_option()
 @click.option(
     "--counterfactual",
     type=click.Choice(_DRIVERS),

@@ -185,19 +185,18 @@ def day_worths(solved: HorizonAnswer) -> DayWorths:
     if (held != programme.whole).any():
         linear = _open_held(solved.days, programme, answer.x, held)
         answer = linear.solve()
-    row_of = {requirement: row for row, requirement in enumerate(programme.requirements)}
     orders = [
         OrderWorth(
             requirement.product_id,
             requirement.day,
-            _rate(linear, _rows_of_order(programme, row_of, requirement), 1.0) * LB_PER_CWT,
+            _rate(linear, _rows_of_order(programme, requirement), 1.0) * LB_PER_CWT,
         )
-        for requirement in row_of
+        for requirement in programme.row_of
         if requirement.family is Family.VOLUME_LEAST
     ]
     rooms_worth = [
         RoomWorth(requirement, saves)
-        for requirement, row in row_of.items()
+        for requirement, row in programme.row_of.items()
         if requirement.family in _ROOMS
         and (saves := _easing_saves(linear, answer, row)) > _LEAST_WORTH_USD_PER_CWT
     ]
@@ -234,12 +233,10 @@ def _cost_of_more(linear: WarmLinear, answer: Answer, column: int) -> float:
     return float(moved.column_dual[column]) if moved.outcome is Outcome.OPTIMAL else np.inf
 
 
-def _rows_of_order(
-    programme: Programme, row_of: dict[DayRequirement, int], least: DayRequirement
-) -> list[int]:
+def _rows_of_order(programme: Programme, least: DayRequirement) -> list[int]:
     """The rows that move with an order: both of them where it is exact."""
-    row = row_of[least]
-    most = row_of.get(replace(least, family=Family.VOLUME_MOST))
+    row = programme.row_of[least]
+    most = programme.row_of.get(replace(least, family=Family.VOLUME_MOST))
     is_exact = most is not None and programme.row_upper[most] == programme.row_lower[row]
     return [row, most] if is_exact else [row]
 

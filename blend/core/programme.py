@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -216,6 +217,11 @@ class Programme:
             row_upper=np.array(rows.upper, float),
             requirements=tuple(rows.requirements),
         )
+
+    @cached_property
+    def row_of(self) -> dict[Requirement, int]:
+        """Where each requirement has its row."""
+        return {requirement: row for row, requirement in enumerate(self.requirements)}
 
     @property
     def use(self) -> slice:

@@ -49,9 +49,6 @@ class WarmCase:
         self._case = case
         self._layout = lay_out(_with_every_row(case))
         self._programme = programme_of(self._layout)
-        self._row_of = {
-            requirement: row for row, requirement in enumerate(self._programme.requirements)
-        }
         self._must_use = [
             rule
             for rule in case.binding_rules()
@@ -117,7 +114,7 @@ class WarmCase:
         if moved.any():
             linear.set_columns_bounds(columns[moved], 0.0, most[moved])
         for rule in self._must_use:
-            row = self._row_of[Requirement(Family.MUST_USE, rule_id=rule.rule_id)]
+            row = self._programme.row_of[Requirement(Family.MUST_USE, rule_id=rule.rule_id)]
             least_lb = sum(
                 linear.upper[take + place]
                 for place, lot in enumerate(self._lots)
@@ -130,11 +127,11 @@ class WarmCase:
 
     def _set_order(self, product_id: str, least_lb: float, most_lb: float | None) -> None:
         linear = self._linear
-        row = self._row_of[Requirement(Family.VOLUME_LEAST, product_id)]
+        row = self._programme.row_of[Requirement(Family.VOLUME_LEAST, product_id)]
         if linear.row_lower[row] != least_lb:
             linear.set_row_bounds(row, least_lb, np.inf)
         if most_lb is not None:
-            row = self._row_of[Requirement(Family.VOLUME_MOST, product_id)]
+            row = self._programme.row_of[Requirement(Family.VOLUME_MOST, product_id)]
             if linear.row_upper[row] != most_lb:
                 linear.set_row_bounds(row, -np.inf, most_lb)
 

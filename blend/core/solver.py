@@ -49,8 +49,6 @@ solver holds what its arithmetic leaves against a cost of nothing, or limits are
 _KEPT = 1e-9
 """Pounds that a basic variable may lie beyond its bound: less than the solver itself allows, so
 that a basis which is told to stay would stay in its hands too."""
-
-
 _COMPLETION_SHARE = 0.25
 _COMPLETION_NODES = 500
 """Of the time there is, and in nodes, what completing a guess may take. The solver's own way to

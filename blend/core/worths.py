@@ -45,7 +45,6 @@ def requirement_worths(
     """
     programme = linear.programme
     activity = programme.matrix.dot_columns(answer.x, len(linear.row_lower))
-    row_of = {requirement: row for row, requirement in enumerate(programme.requirements)}
     binding = []
     for row, requirement in enumerate(programme.requirements):
         if requirement.family in (Family.MASS, Family.SUPPLY):
@@ -54,7 +53,7 @@ def requirement_worths(
         bound = programme.row_lower[row] if at_least else programme.row_upper[row]
         if abs(activity[row] - bound) > _ACTIVE_LB * max(1.0, abs(bound)):
             continue
-        twin = _other_side_of_exact_order(programme, row_of, requirement)
+        twin = _other_side_of_exact_order(programme, requirement)
         if twin is not None and not at_least:
             continue
         step, step_lb, size_lb = _step_of(linear, answer, requirement)
@@ -79,9 +78,7 @@ def requirement_worths(
     return tuple(worths)
 
 
-def _other_side_of_exact_order(
-    programme: Programme, row_of: dict[Requirement, int], requirement: Requirement
-) -> int | None:
+def _other_side_of_exact_order(programme: Programme, requirement: Requirement) -> int | None:
     """The row that makes an order exact together with this one: they move as one."""
     other = {
         Family.VOLUME_LEAST: Family.VOLUME_MOST,
@@ -92,7 +89,7 @@ def _other_side_of_exact_order(
     product = programme.layout.case.product(requirement.product_id)
     if product.least_lb != product.most_lb:
         return None
-    return row_of.get(Requirement(other, requirement.product_id))
+    return programme.row_of.get(Requirement(other, requirement.product_id))
 
 
 def product_worths(linear: WarmLinear, answer: Answer) -> tuple[ProductWorth, ...]:
@@ -133,12 +130,11 @@ def _usd_per_cwt(usd_per_lb: float | None) -> float:
 
 
 def _rows_by_product(programme: Programme, *families: Family) -> list[list[int]]:
-    row_of = {requirement: row for row, requirement in enumerate(programme.requirements)}
     return [
         [
-            row_of[requirement]
+            programme.row_of[requirement]
             for family in families
-            if (requirement := Requirement(family, product.product_id)) in row_of
+            if (requirement := Requirement(family, product.product_id)) in programme.row_of
         ]
         for product in programme.layout.products
     ]

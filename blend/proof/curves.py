@@ -26,9 +26,10 @@ from itertools import pairwise
 
 from blend.domain.case import Case
 from blend.domain.certificates import CurveCertificate, DemandStep, PlanPounds, SupplyStep
+from blend.domain.lots import Lot
 from blend.domain.prices import DualPrices
 from blend.proof.bound import dual_bound
-from blend.proof.exact import with_weights
+from blend.proof.exact import at_delivered_price, with_weights
 from blend.proof.frame import Frame
 from blend.proof.linear import put_on_scales
 
@@ -100,12 +101,10 @@ class _Curve:
         if is_one:
             self.faults.append(text)
 
-    def with_lot(self, **fields) -> Case:
-        lot = replace(self.lot, **fields)
-        return replace(
-            self.case,
-            lots=tuple(lot if each is self.lot else each for each in self.case.lots),
-        )
+    def with_lot(self, lot: Lot) -> Case:
+        """The case with another lot in the place of its own."""
+        lots = tuple(lot if each is self.lot else each for each in self.case.lots)
+        return replace(self.case, lots=lots)
 
     def meet(self, stated: Fraction, found: Fraction, allowed: Fraction, text: str) -> None:
         """One of the two is a cost told, the other what the certificate proves of it."""
@@ -134,15 +133,9 @@ class _Demand(_Curve):
         self.quantity_lb = None if math.isinf(available_lb) else available_lb
 
     def at(self, usd_per_lb: float) -> Case:
-        """The lot at a delivered price; a left-over value above it falls with it, as none is
-        bought only to be left over."""
-        return self.with_lot(
-            price_usd_per_lb=usd_per_lb,
-            price_basis="delivered",
-            freight_usd_per_lb=0.0,
-            quantity_lb=self.quantity_lb,
-            leftover_value_usd_per_lb=min(self.lot.leftover_value_usd_per_lb, usd_per_lb),
-        )
+        """The lot at a delivered price, and as much of it as is asked about."""
+        lot = at_delivered_price(self.lot, usd_per_lb)
+        return self.with_lot(replace(lot, quantity_lb=self.quantity_lb))
 
     def prove(
         self,
@@ -176,14 +169,7 @@ class _Demand(_Curve):
         """The step's plan keeps everything, uses the pounds told and costs what is told."""
         used = sum(lb for (lot_id, _), lb in plan.use_lb.items() if lot_id == self.lot.lot_id)
         take = {**plan.take_lb, self.lot.lot_id: used}
-        free = self.with_lot(
-            price_usd_per_lb=0.0,
-            price_basis="delivered",
-            freight_usd_per_lb=0.0,
-            quantity_lb=self.quantity_lb,
-            leftover_value_usd_per_lb=0.0,
-        )
-        scales = put_on_scales(self.frame, free, replace(plan, take_lb=take))
+        scales = put_on_scales(self.frame, self.at(0.0), replace(plan, take_lb=take))
         name = f"the step of {step.pounds_lb:,.1f} lb"
         self.fault(not scales.keeps_all, f"{name} breaks a limit: {scales.worst}")
         pounds = Fraction(step.pounds_lb)
@@ -227,7 +213,8 @@ class _Demand(_Curve):
 
 class _Supply(_Curve):
     def at(self, pounds_lb: float) -> Case:
-        return self.with_lot(quantity_lb=None if math.isinf(pounds_lb) else pounds_lb)
+        quantity_lb = None if math.isinf(pounds_lb) else pounds_lb
+        return self.with_lot(replace(self.lot, quantity_lb=quantity_lb))
 
     def prove(
         self,

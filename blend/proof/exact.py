@@ -78,6 +78,18 @@ def delivered_usd_per_lb(lot: Lot) -> Fraction:
     return exact(lot.price_usd_per_lb) + freight_usd_per_lb(lot)
 
 
+def at_delivered_price(lot: Lot, usd_per_lb: float) -> Lot:
+    """The lot at a delivered price; a left-over value above it falls with it, as none is bought
+    only to be left over."""
+    return replace(
+        lot,
+        price_usd_per_lb=usd_per_lb,
+        price_basis="delivered",
+        freight_usd_per_lb=0.0,
+        leftover_value_usd_per_lb=min(lot.leftover_value_usd_per_lb, usd_per_lb),
+    )
+
+
 def reason_barred(lot: Lot, product: Product, day: date) -> str:
     """Why the product may not hold the lot on `day`, the empty text when it may."""
     unusable = lot.reason_unusable(day)

@@ -34,7 +34,7 @@ from blend.proof.curves import (
     NEAR_POUNDS_SHARE,
     NEAR_USD_PER_LB,
 )
-from blend.proof.exact import with_weights
+from blend.proof.exact import at_delivered_price, with_weights
 from blend.proof.frame import Frame
 from blend.proof.linear import put_on_scales
 
@@ -93,19 +93,10 @@ class _Map:
         self.fault(abs(told - found) > allowed, text)
 
     def at(self, prices: tuple[float, float]) -> Case:
-        """Both lots at a delivered price; a left-over value above it falls with it, as none is
-        bought only to be left over."""
+        """The case with both lots at a delivered price."""
         price_of = dict(zip(self.lot_ids, prices, strict=True))
         lots = tuple(
-            replace(
-                lot,
-                price_usd_per_lb=price_of[lot.lot_id],
-                price_basis="delivered",
-                freight_usd_per_lb=0.0,
-                leftover_value_usd_per_lb=min(lot.leftover_value_usd_per_lb, price_of[lot.lot_id]),
-            )
-            if lot.lot_id in price_of
-            else lot
+            at_delivered_price(lot, price_of[lot.lot_id]) if lot.lot_id in price_of else lot
             for lot in self.case.lots
         )
         return replace(self.case, lots=lots)
