@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -75,29 +76,42 @@ TIME_LIMIT = click.option(
 )
 
 
-def read_folder(folder: Path, *, beside_another: bool = False) -> CaseRead:
-    """The case as read; its warnings go to stderr.
+def read_folder(
+    folder: Path, *, beside_another: bool = False, warn_of_blanks: bool = True
+) -> CaseRead:
+    """The case as read; its warnings go to stderr once the command has given its answer.
 
     Where another case is read beside it, warnings and problems name the folder.
     """
     from blend.reading import read_ready_case
-    from blend.show.amounts import printable
 
     with _naming_folder(folder, beside_another):
         read = read_ready_case(folder)
-    for warning in read.warnings:
-        told = _in_folder(folder, warning) if beside_another else warning
-        click.echo(f"warning: {printable(str(told))}", err=True)
+    warnings = [each for each in read.warnings if warn_of_blanks or each not in read.blanks]
+    if beside_another:
+        warnings = [_in_folder(folder, each) for each in warnings]
+    warn_at_end(warnings)
     # Where errors are told, requirements are named in the words of this case.
     click.get_current_context().find_root().obj = read.case
     return read
 
 
+def warn_at_end(warnings: Iterable[Caution]) -> None:
+    """Warnings go to stderr, after the answer of the command."""
+    from blend.show.amounts import printable
+
+    lines = "".join(f"warning: {printable(str(each))}\n" for each in warnings)
+    click.get_current_context().call_on_close(partial(click.echo, lines, err=True, nl=False))
+
+
 def read_market_folder(folder: Path, *, beside_another: bool = False) -> Market:
-    """The market of a folder; warnings, problems and `beside_another` as of `read_folder`."""
+    """The market of a folder; warnings, problems and `beside_another` as of `read_folder`.
+
+    Without warnings of blanks: a market's items have no last day of use, for instance.
+    """
     from blend.sheets.clearing import read_market
 
-    case = read_folder(folder, beside_another=beside_another).case
+    case = read_folder(folder, beside_another=beside_another, warn_of_blanks=False).case
     with _naming_folder(folder, beside_another):
         return read_market(folder, case)
 

@@ -6,7 +6,15 @@ from pathlib import Path
 
 import click
 
-from blend.cli.common import FILE, FOLDER, check_picture, draw, picture_option, progress_line
+from blend.cli.common import (
+    FILE,
+    FOLDER,
+    check_picture,
+    draw,
+    picture_option,
+    progress_line,
+    warn_at_end,
+)
 from blend.errors import NoPlan, SolverTrouble
 from blend.files import check_place
 
@@ -40,14 +48,12 @@ def positions(
     check_picture(picture)
 
     from blend.sheets.positions import read_horizon
-    from blend.show.amounts import printable
     from blend.show.positions import horizon_clash_lines, positions_tables
     from blend.show.text import tables_text
     from blend.trade.positions import plan_positions
 
     read = read_horizon(folder)
-    for warning in read.warnings:
-        click.echo(f"warning: {printable(str(warning))}", err=True)
+    warn_at_end(read.warnings)
     horizon = read.horizon
     try:
         with progress_line() as progress:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from statistics import median
 
 from blend.domain.case import Case
@@ -10,6 +10,7 @@ from blend.domain.products import Product
 from blend.domain.selectors import WORD_ATTRIBUTES, Selector
 from blend.domain.standards import STALE_AFTER, Action, StandardRow
 from blend.errors import Caution, did_you_mean
+from blend.sheets.columns import SETTING_COLUMNS, Column
 from blend.sheets.cross import is_too_fat
 from blend.sheets.rows import Row, Sheet
 from blend.units import POINTS_PER_SHARE
@@ -40,6 +41,44 @@ def cautions(case: Case, sheets: dict[str, Sheet]) -> tuple[Caution, ...]:
         if name in sheets:
             found += _about_selectors(case, sheets[name])
     return tuple(found)
+
+
+def blank_cautions(sheets: Iterable[Sheet]) -> Iterator[Caution]:
+    """One caution for each column whose blanks can make a plan cheaper or allow more.
+
+    A column that is left out is blank in every row.
+    """
+    for sheet in sheets:
+        for column in sheet.table.columns:
+            if column.caution_when_blank:
+                ids = [
+                    str(row[sheet.table.id_column])
+                    for row in sheet.rows
+                    if column.name not in row.filled and column.caution_in_row(row.values)
+                ]
+                if ids:
+                    yield _blank_caution(sheet, column, f"blank for {_some_of(ids)}")
+        if sheet.table.name == "settings":
+            filled = {row["setting"] for row in sheet.rows if "value" in row.filled}
+            for name, setting in SETTING_COLUMNS.items():
+                if setting.caution_when_blank and name not in filled:
+                    yield _blank_caution(sheet, setting, "blank")
+
+
+def _blank_caution(sheet: Sheet, column: Column, fact: str) -> Caution:
+    fact = f"{fact}, taken as {column.when_blank}"
+    return Caution(sheet.file, None, column.name, fact, column.caution_when_blank)
+
+
+_MOST_NAMED = 5
+"""A caution that names more rows than these is not read to its end."""
+
+
+def _some_of(ids: Sequence[str]) -> str:
+    """`a`, `a and b`, `a, b, c, d, e and 7 more`."""
+    named, others = ids[:_MOST_NAMED], len(ids) - _MOST_NAMED
+    *firsts, last = [*named, f"{others} more"] if others > 0 else named
+    return f"{', '.join(firsts)} and {last}" if firsts else last
 
 
 def price_cautions(

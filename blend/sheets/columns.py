@@ -8,6 +8,7 @@ out of a sheet altogether, and then every cell of it counts as blank.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import Any
@@ -61,9 +62,18 @@ class Kind(StrEnum):
     """Read as the setting named in the same row asks."""
 
 
+def _in_every_row(values: Mapping[str, Any]) -> bool:
+    return True
+
+
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column. `default` is what a blank cell is read as, `blank` says it in words."""
+    """One column. `default` is what a blank cell is read as, `blank` says it in words.
+
+    `caution_when_blank` is set where a blank can make a plan cheaper or allow more than the
+    meat, the seller or the plant allows. It says what to enter. `caution_in_row` picks the rows
+    that this is true of, by their values.
+    """
 
     name: str
     kind: Kind
@@ -75,6 +85,8 @@ class Column:
     choices: tuple[str, ...] = ()
     least: float = -math.inf
     most: float = math.inf
+    caution_when_blank: str = ""
+    caution_in_row: Callable[[Mapping[str, Any]], bool] = _in_every_row
 
     @property
     def allowed(self) -> str:
@@ -187,8 +199,30 @@ def _words(name: str, about: str, blank: str = "none", **more: Any) -> Column:
     return Column(name, Kind.WORDS, about, default=(), blank=blank, **more)
 
 
-def _lots(about: str) -> Column:
-    return Column("lots", Kind.SELECTOR, about, default=EVERY_LOT, blank="every lot")
+def _lots(about: str, **more: Any) -> Column:
+    return Column("lots", Kind.SELECTOR, about, default=EVERY_LOT, blank="every lot", **more)
+
+
+def _is_offer(values: Mapping[str, Any]) -> bool:
+    return values.get("place") == "offer"
+
+
+def _is_fob(values: Mapping[str, Any]) -> bool:
+    return values.get("price_basis") == "fob"
+
+
+def _is_minimum_share(values: Mapping[str, Any]) -> bool:
+    """A minimum share of every lot is always met. Of a maximum, every lot is the strictest."""
+    return values.get("kind") == RuleKind.SHARE and values.get("least_share") is not None
+
+
+def _freezes(values: Mapping[str, Any]) -> bool:
+    return values.get("freezes") is not None
+
+
+_NAME_THE_LOTS = (
+    "Every lot counts toward the minimum, so it is always met. Name the lots it is for."
+)
 
 
 LOTS = Table(
@@ -200,15 +234,34 @@ LOTS = Table(
         Column("item", Kind.WORD, "what the trade calls it, such as cow 90s", required=True),
         _choice("species", "the animal it is of", SPECIES, required=True),
         _share("lean_share", "chemical lean, 1 minus the fat share", required=True),
-        _choice("form", "fresh, that is chilled, or frozen", FORMS, default=_LOT["form"]),
+        _choice(
+            "form",
+            "fresh, that is chilled, or frozen",
+            FORMS,
+            default=_LOT["form"],
+            caution_when_blank="Enter fresh or frozen.",
+        ),
         Column(
             "origin",
             Kind.WORD,
             "domestic, or the country; never assumed, as labels rest on it",
             required=True,
         ),
-        Column("meat_class", Kind.WORD, "such as cow, bull or heart", default=_LOT["meat_class"]),
-        Column("supplier", Kind.WORD, "who sells it", default=_LOT["supplier"]),
+        Column(
+            "meat_class",
+            Kind.WORD,
+            "such as cow, bull or heart",
+            default=_LOT["meat_class"],
+            caution_when_blank="Limits on a class, such as cheek, head or heart meat, do not apply."
+            " Enter the class.",
+        ),
+        Column(
+            "supplier",
+            Kind.WORD,
+            "who sells it",
+            default=_LOT["supplier"],
+            caution_when_blank="Limits on a supplier do not apply. Enter the supplier.",
+        ),
         _words("programmes", "claims it can carry; capitals do not matter"),
         _choice("place", "offered by a seller, or in the plant's stock", PLACES, default="offer"),
         _usd("price", "asking price; for stock, what it is carried at", required=True),
@@ -218,23 +271,50 @@ LOTS = Table(
             "delivered: freight is in the price; fob: freight comes on top",
             PRICE_BASES,
             default=_LOT["price_basis"],
+            caution_when_blank="No freight is added. Enter delivered or fob.",
         ),
         _usd(
             "freight_usd_per_cwt",
             "freight to the plant, for an fob price only",
             default=_LOT["freight_usd_per_lb"],
             unit="USD per cwt",
+            caution_when_blank="The price is fob. Enter the freight, or 0 if there is none.",
+            caution_in_row=_is_fob,
         ),
-        _lb("quantity_lb", "how much there is", blank="no limit stated"),
-        _choice("container", "what it comes in", CONTAINERS, default=_LOT["container"]),
+        _lb(
+            "quantity_lb",
+            "how much there is",
+            blank="no limit stated",
+            caution_when_blank="Enter the pounds on offer or in stock.",
+        ),
+        _choice(
+            "container",
+            "what it comes in",
+            CONTAINERS,
+            default=_LOT["container"],
+            caution_when_blank="Any number of pounds can be taken. Enter what it comes in.",
+        ),
         _lb(
             "container_lb",
             "net weight of one container; for loose meat none",
             least=1,
             blank="none, for loose meat only",
         ),
-        Column("available_on", Kind.DATE, "first day it can be used", blank="already here"),
-        Column("use_by", Kind.DATE, "last day it can be used", blank="no last day"),
+        Column(
+            "available_on",
+            Kind.DATE,
+            "first day it can be used",
+            blank="already here",
+            caution_when_blank="Enter the day it can be used.",
+            caution_in_row=_is_offer,
+        ),
+        Column(
+            "use_by",
+            Kind.DATE,
+            "last day it can be used",
+            blank="no last day",
+            caution_when_blank="Enter the last day it can be used.",
+        ),
         _lb(
             "least_purchase_lb",
             "if any is taken, at least this",
@@ -269,11 +349,20 @@ PRODUCTS = Table(
         _share("tolerance_below_share", "how far lean may fall below it", required=True),
         _share("tolerance_above_share", "how far lean may rise above it", required=True),
         _lb("least_lb", "finished pounds ordered, at least", required=True),
-        _lb("most_lb", "finished pounds wanted, at most", blank="no limit"),
+        _lb(
+            "most_lb",
+            "finished pounds wanted, at most",
+            blank="no limit",
+            caution_when_blank="Enter the most pounds wanted.",
+        ),
         _lb("batch_lb", "finished pounds of a usual batch", least=1, required=True),
         _lb("blender_least_lb", "least finished pounds the blender takes", required=True),
         _lb("blender_most_lb", "most finished pounds it takes", least=1, required=True),
-        _words("standards", "standard_id of the standards it is labelled or bought under"),
+        _words(
+            "standards",
+            "standard_id of the standards it is labelled or bought under",
+            caution_when_blank="No standard limits it. Name its standards if it has any.",
+        ),
         _words("programmes", "claims every lot in it must carry; capitals do not matter"),
         _usd(
             "shortfall_usd_per_lb",
@@ -299,7 +388,11 @@ RULES = Table(
         _id("rule_id", "the plant's own name of the rule"),
         _choice("kind", "what it asks", tuple(RuleKind), required=True),
         _words("products", "product_id of those it governs", "all products"),
-        _lots("the lots it speaks of"),
+        _lots(
+            "the lots it speaks of",
+            caution_when_blank=_NAME_THE_LOTS,
+            caution_in_row=_is_minimum_share,
+        ),
         Column("against", Kind.SELECTOR, "for keep_apart: the lots kept from them", blank="none"),
         _share("least_share", "of the finished product, at least", blank="no limit"),
         _share("most_share", "of the finished product, at most", blank="no limit"),
@@ -368,12 +461,14 @@ LOSSES = Table(
             "of the lean that goes in",
             default=_LOSS["lean_loss_share"],
             most=0.99,
+            caution_when_blank="No lean is lost in this step. Enter the loss, or 0.",
         ),
         _share(
             "fat_loss_share",
             "of the fat that goes in",
             default=_LOSS["fat_loss_share"],
             most=0.99,
+            caution_when_blank="No fat is lost in this step. Enter the loss, or 0.",
         ),
         _text("source", "where the number is from", default=_LOSS["source"]),
     ),
@@ -389,6 +484,7 @@ SETTING_COLUMNS = {
             "where containers must be whole",
             tuple(WholeContainers),
             default=_SETTINGS["whole_containers"],
+            caution_when_blank="Combos and boxes can be split. Enter where they must stay whole.",
         ),
         _share(
             "gap_share",
@@ -435,7 +531,11 @@ STANDARDS = Table(
             (RuleKind.FAT, RuleKind.SHARE, RuleKind.LEAST_IF_USED, RuleKind.MUST_NOT_USE),
             blank="none, for a note only",
         ),
-        _lots("the lots it speaks of"),
+        _lots(
+            "the lots it speaks of",
+            caution_when_blank=_NAME_THE_LOTS,
+            caution_in_row=_is_minimum_share,
+        ),
         _share("least_share", "of the finished product, at least", blank="no limit"),
         _share("most_share", "of the finished product, at most", blank="no limit"),
         Column("effective_on", Kind.DATE, "since when it is in force", blank="not known"),
@@ -640,7 +740,12 @@ ORDERS = Table(
         _id("product_id", "the product, as in products.csv"),
         Column("day", Kind.DATE, "the day it is made", required=True),
         _lb("least_lb", "finished pounds ordered, at least", required=True),
-        _lb("most_lb", "finished pounds wanted, at most", blank="no limit"),
+        _lb(
+            "most_lb",
+            "finished pounds wanted, at most",
+            blank="no limit",
+            caution_when_blank="Enter the most pounds wanted.",
+        ),
         _usd(
             "shortfall_usd_per_lb",
             "penalty of each pound short of least_lb",
@@ -673,7 +778,12 @@ FORWARD_OFFERS = Table(
         Column("day", Kind.DATE, "day it reaches the dock, or leaves it", required=True),
         _usd("price", "at the plant's dock, freight paid or taken off", required=True),
         _choice("price_unit", "of price", tuple(USD_PER_LB_BY_PRICE_UNIT), required=True),
-        _lb("quantity_lb", "how much is offered or wanted", blank="no limit stated"),
+        _lb(
+            "quantity_lb",
+            "how much is offered or wanted",
+            blank="no limit stated",
+            caution_when_blank="Enter the pounds offered or wanted.",
+        ),
         Column("use_by", Kind.DATE, "for an offer, last day of use", blank="as its store keeps it"),
     ),
 )
@@ -685,12 +795,18 @@ STORES = Table(
     (
         _id("store_id", "the plant's own name of the room"),
         _lots("the lots it keeps"),
-        _lb("capacity_lb", "most it holds overnight", blank="no limit"),
+        _lb(
+            "capacity_lb",
+            "most it holds overnight",
+            blank="no limit",
+            caution_when_blank="Enter the most it can hold.",
+        ),
         _usd(
             "holding_usd_per_cwt_day",
             "cost of keeping a hundredweight one night",
             default=0.0,
             unit="USD per cwt",
+            caution_when_blank="Enter what a night costs, or 0.",
         ),
         Column(
             "keeps_days",
@@ -702,10 +818,37 @@ STORES = Table(
         ),
         _lb("closing_lb", "what it must hold when the last day ends", default=0.0),
         Column("freezes", Kind.SELECTOR, "the fresh lots it may freeze", blank="none"),
-        _lb("freezer_most_lb", "most it freezes in a day", blank="no limit"),
-        _usd("freezing_usd_per_cwt", "cost of freezing", default=0.0, unit="USD per cwt"),
-        _share("freezing_lean_loss_share", "of the lean, lost in freezing", default=0.0, most=0.99),
-        _share("freezing_fat_loss_share", "of the fat, lost in freezing", default=0.0, most=0.99),
+        _lb(
+            "freezer_most_lb",
+            "most it freezes in a day",
+            blank="no limit",
+            caution_when_blank="Enter the most it can freeze in a day.",
+            caution_in_row=_freezes,
+        ),
+        _usd(
+            "freezing_usd_per_cwt",
+            "cost of freezing",
+            default=0.0,
+            unit="USD per cwt",
+            caution_when_blank="Enter what freezing costs, or 0.",
+            caution_in_row=_freezes,
+        ),
+        _share(
+            "freezing_lean_loss_share",
+            "of the lean, lost in freezing",
+            default=0.0,
+            most=0.99,
+            caution_when_blank="Enter the lean lost in freezing, or 0.",
+            caution_in_row=_freezes,
+        ),
+        _share(
+            "freezing_fat_loss_share",
+            "of the fat, lost in freezing",
+            default=0.0,
+            most=0.99,
+            caution_when_blank="Enter the fat lost in freezing, or 0.",
+            caution_in_row=_freezes,
+        ),
     ),
 )
 

@@ -25,6 +25,7 @@ from blend.domain.lots import Lot
 from blend.domain.rules import RuleKind
 from blend.errors import Caution, InputRefused, Problem, did_you_mean
 from blend.sheets.build import usd_per_lb
+from blend.sheets.cautions import blank_cautions
 from blend.sheets.cells import shown
 from blend.sheets.columns import DAY_RULE_COLUMNS, POSITION_TABLES
 from blend.sheets.read import read_case
@@ -63,7 +64,8 @@ def read_horizon(source: Source) -> HorizonRead:
     if problems:
         raise InputRefused(problems)
     horizon = _horizon_of(case, sheets)
-    return HorizonRead(horizon, (*raw.warnings, *warnings, *_cautions(horizon)))
+    found = (*blank_cautions(sheets.values()), *_cautions(horizon))
+    return HorizonRead(horizon, (*raw.warnings, *warnings, *found))
 
 
 # Checks -------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from blend.domain.rules import WholeContainers
 from blend.domain.standards import StandardRow
 from blend.errors import Caution, InputRefused
 from blend.sheets.build import loss_of, lot_of, product_of, rule_of, standard_row_of
-from blend.sheets.cautions import cautions
+from blend.sheets.cautions import blank_cautions, cautions
 from blend.sheets.cells import CellRefused, parse_cell, shown
 from blend.sheets.columns import SETTING_COLUMNS, TABLES
 from blend.sheets.cross import (
@@ -26,10 +26,14 @@ from blend.sheets.tables import RawCase, Source, read_tables
 
 @dataclass(frozen=True, slots=True)
 class CaseRead:
-    """A case as read, and what its user should look at twice before trusting a plan of it."""
+    """A case as read, and what its user should look at twice before trusting a plan of it.
+
+    `blanks` are those of the warnings that are about blank cells.
+    """
 
     case: Case
     warnings: tuple[Caution, ...]
+    blanks: tuple[Caution, ...] = ()
 
 
 def read_case(source: Source) -> CaseRead:
@@ -50,7 +54,8 @@ def read_case(source: Source) -> CaseRead:
     if problems:
         raise InputRefused(problems)
     case = _case_of(settings, sheets, standards)
-    return CaseRead(case, (*raw.warnings, *cautions(case, sheets)))
+    blanks = tuple(blank_cautions(sheets.values()))
+    return CaseRead(case, (*raw.warnings, *blanks, *cautions(case, sheets)), blanks)
 
 
 def _read_settings(sheet: Sheet) -> dict[str, Any]:

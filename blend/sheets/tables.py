@@ -10,12 +10,15 @@ import csv
 import io
 import warnings
 import zipfile
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
+from xml.parsers import expat
 
 from blend.errors import Caution, FileTrouble, Problem
 from blend.sheets.cells import Cell, Uncalculated, is_blank, shown
@@ -25,6 +28,7 @@ MOST_BYTES = 20_000_000
 MOST_UNPACKED_BYTES = 200_000_000
 MOST_ROWS = 200_000
 MOST_CELLS = 10_000_000
+MOST_MERGED = 1_000
 """No plant's day is as large: what is larger is a slip, or is meant to do harm."""
 
 READABLE = (".csv", ".xlsx")
@@ -322,7 +326,27 @@ class _Workbook:
                         formulas[number, place] = str(getattr(cell.value, "text", cell.value))
             if formulas:
                 self._put_results(sheet, rows, formulas)
-        return _raw_table(file, rows, ends_early=True)
+            raw = _raw_table(file, rows, ends_early=True)
+            return _with_merged(raw, self._merged_ranges(sheet))
+
+    def _merged_ranges(self, sheet: str) -> list[str]:
+        """The merged ranges of a sheet, such as N4:N7.
+
+        A workbook opened row by row does not give them: they come after the cells.
+        """
+        ranges: list[str] = []
+
+        def note_range(name: str, attributes: Mapping[str, str]) -> None:
+            if name.rpartition(":")[2] == "mergeCell":
+                ranges.append(attributes["ref"])
+                if len(ranges) > MOST_MERGED:
+                    raise FileTrouble(f"{self._file}: more than {MOST_MERGED} merged ranges")
+
+        parser = expat.ParserCreate()
+        parser.StartElementHandler = note_range
+        with self._formulas[sheet]._get_source() as part:
+            parser.ParseFile(part)
+        return ranges
 
     def _rows(self, sheet: Any) -> Iterator[tuple[Any, ...]]:
         # The size that a sheet states of itself can be wrong, or a trap.
@@ -348,3 +372,42 @@ class _Workbook:
                     rows[number][place] = (
                         Uncalculated(formulas[number, place]) if value is None else value
                     )
+
+
+def _with_merged(raw: RawTable, ranges: Iterable[str]) -> RawTable:
+    """The table, with a problem for each merged range that covers cells of it.
+
+    Only the first cell of a range holds a value. The others would be taken for blank: no last
+    day, fresh, no limit. A range next to the table or under it does no harm.
+    """
+    from openpyxl.utils import range_boundaries
+
+    headings = _headings(raw)
+    found = []
+    for name in ranges:
+        first_column, first_row, last_column, last_row = range_boundaries(name)
+        # whole rows and whole columns, such as A:C, come without the other bounds
+        first_row, last_row = first_row or 1, last_row or MOST_ROWS
+        first_column, last_column = first_column or 1, last_column or MOST_CELLS
+        columns = headings[first_column - 1 : last_column]
+        place = bisect_left(raw.rows, first_row, key=itemgetter(0))
+        has_rows = place < len(raw.rows) and raw.rows[place][0] <= last_row
+        is_one_cell = (first_column, first_row) == (last_column, last_row)
+        if has_rows and any(columns) and not is_one_cell:
+            where = f"{', '.join(filter(None, columns))}, rows {first_row} to {last_row}"
+            problem = Problem(
+                raw.file,
+                raw.rows[place][0],
+                columns[0] if len(columns) == 1 else None,
+                f"merged cells {name} ({where})",
+                "one value in each cell",
+                "Unmerge it and fill in each cell.",
+            )
+            found.append(problem)
+    return replace(raw, problems=(*raw.problems, *found))
+
+
+def _headings(raw: RawTable) -> list[str]:
+    """The names above the columns, as they are read; empty where there is none."""
+    header = raw.rows[0][1] if raw.rows else ()
+    return ["" if is_blank(cell) else " ".join(shown(cell).split()).lower() for cell in header]
