@@ -386,9 +386,6 @@ def _with_merged(raw: RawTable, ranges: Iterable[str]) -> RawTable:
     found = []
     for name in ranges:
         first_column, first_row, last_column, last_row = range_boundaries(name)
-        # whole rows and whole columns, such as A:C, come without the other bounds
-        first_row, last_row = first_row or 1, last_row or MOST_ROWS
-        first_column, last_column = first_column or 1, last_column or MOST_CELLS
         columns = headings[first_column - 1 : last_column]
         place = bisect_left(raw.rows, first_row, key=itemgetter(0))
         has_rows = place < len(raw.rows) and raw.rows[place][0] <= last_row

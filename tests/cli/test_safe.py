@@ -92,7 +92,7 @@ def test_simulate_tells_both_plans_and_draws(folder, tmp_path):
     assert "Drawn: the plan as promised" in result.output
     assert "Drawn: the plan that keeps limits on average" in result.output
     assert picture.read_bytes().startswith(b"\x89PNG")
-    assert run(*arguments[:-2]).output in result.output
+    assert run(*arguments[:-2]).stdout in result.stdout
 
 
 def test_simulate_refuses_an_unknown_kind_of_picture_before_it_plans(folder):

@@ -13,7 +13,7 @@ import pytest
 
 from blend.errors import Caution, InputRefused, Problem
 from blend.sheets.columns import SETTING_COLUMNS, TABLES, Column, Kind
-from blend.sheets.read import read_case
+from blend.sheets.read import CaseRead, read_case
 
 Tables = dict[str, list[dict[str, str]]]
 
@@ -176,6 +176,11 @@ def _typed(column: Column, text: str) -> Any:
         Kind.YES_NO: lambda answer: answer == "yes",
     }
     return as_typed.get(column.kind, str)(text) if text else None
+
+
+def other_warnings(read: CaseRead) -> tuple[Caution, ...]:
+    """Warnings that are not about blank cells."""
+    return tuple(each for each in read.warnings if each not in read.blanks)
 
 
 def problems_in(path: Path) -> tuple[Problem, ...]:

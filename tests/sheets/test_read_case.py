@@ -14,6 +14,7 @@ from blend.domain.selectors import parse_selector
 from blend.errors import FileTrouble
 from blend.sheets.read import read_case
 from tests.sheets.plain_tables import (
+    other_warnings,
     own_standard,
     places,
     problems_in,
@@ -25,7 +26,7 @@ from tests.sheets.plain_tables import (
 
 def test_a_sound_case_is_read_with_its_documented_defaults(tmp_path: Path):
     read = read_case(write_folder(tmp_path / "case", sound()))
-    assert read.warnings == ()
+    assert other_warnings(read) == ()
     steer = read.case.lot("steer50")
     assert steer == Lot(
         lot_id="steer50",
@@ -77,7 +78,7 @@ def test_origin_domestic_and_programmes_do_not_mind_capitals(tmp_path: Path):
     read = read_case(write_folder(tmp_path / "case", tables))
     assert read.case.lot("cow90").origin == "domestic"
     assert read.case.products[0].programmes <= read.case.lot("cow90").programmes
-    assert read.warnings == ()
+    assert other_warnings(read) == ()
 
 
 # One fault, one message ----------------------------------------------------------------------
@@ -270,7 +271,7 @@ def test_every_limit_may_be_touched(tmp_path: Path):
         "blender_most_lb": "2000",
     }
     tables["rules"][0]["least_share"] = "0.3"
-    warnings = read_case(write_folder(tmp_path / "case", tables)).warnings
+    warnings = other_warnings(read_case(write_folder(tmp_path / "case", tables)))
     assert places(warnings) == [
         ("products.csv", 2, "tolerance_below_share"),
         ("products.csv", 2, "tolerance_above_share"),
@@ -480,7 +481,7 @@ def test_a_file_that_is_nearly_a_table_is_warned_of(tmp_path: Path):
     (folder / "lots2.csv").write_text("")
     (folder / "lots.ods").write_text("")
     (folder / "orders.csv").write_text("")
-    (warning,) = read_case(folder).warnings
+    (warning,) = other_warnings(read_case(folder))
     assert warning.file == "lots2.csv"
 
 
@@ -539,7 +540,7 @@ def test_a_product_fatter_than_its_standard_is_refused_with_the_section(tmp_path
 
 def test_a_target_at_the_limit_is_kept_and_its_tolerance_is_warned_of(tmp_path: Path):
     read = read_case(with_standards(tmp_path, own_standard(), target_lean_share="0.7"))
-    (warning,) = read.warnings
+    (warning,) = other_warnings(read)
     assert (warning.row, warning.column) == (2, "tolerance_below_share")
     assert "section 4" in str(warning)
     assert [row.row_id for row in read.case.standards] == ["own_fat"]
@@ -547,7 +548,7 @@ def test_a_target_at_the_limit_is_kept_and_its_tolerance_is_warned_of(tmp_path: 
 
 def test_a_limit_that_only_warns_never_refuses(tmp_path: Path):
     read = read_case(with_standards(tmp_path, own_standard(action="warn"), target_lean_share="0.6"))
-    (warning,) = read.warnings
+    (warning,) = other_warnings(read)
     assert (warning.file, warning.row, warning.column) == ("products.csv", 2, "standards")
 
 
@@ -563,7 +564,7 @@ def test_stale_and_recalled_rows_are_warned_of_once_for_each_standard(tmp_path: 
         tables["products"][0] | {"standards": "own"},
         tables["products"][0] | {"product_id": "other", "standards": "own"},
     ]
-    stale, recalled = read_case(write_folder(tmp_path / "case", tables)).warnings
+    stale, recalled = other_warnings(read_case(write_folder(tmp_path / "case", tables)))
     assert "2024-05-01" in stale.fact and "section 1; section 2" in stale.advice
     assert "memory" in recalled.fact and "section 3" in recalled.advice
     assert str(recalled) == (
@@ -606,7 +607,7 @@ def test_what_does_nothing_is_warned_of(tmp_path: Path):
     tables["rules"][0]["lots"] = "lot=cow91"
     tables["losses"][0]["lots"] = "species=pork"
     tables["products"][0]["programmes"] = "organic"
-    warnings = read_case(write_folder(tmp_path / "case", tables)).warnings
+    warnings = other_warnings(read_case(write_folder(tmp_path / "case", tables)))
     assert places(warnings) == [
         ("products.csv", 2, "programmes"),
         ("rules.csv", 2, "lots"),
@@ -621,7 +622,7 @@ def test_no_warning_speaks_as_a_fault_does(tmp_path: Path):
     tables["products"][0] |= {"programmes": "organic", "tolerance_below_share": "0.2"}
     folder = write_folder(tmp_path / "case", tables)
     (folder / "lots2.csv").write_text("lot_id\n")
-    warnings = read_case(folder).warnings
+    warnings = other_warnings(read_case(folder))
     assert len(warnings) == 4
     for told in map(str, warnings):
         assert "allowed" not in told and ": read " not in told
@@ -669,7 +670,7 @@ def test_a_slip_between_cwt_and_pound_is_warned_of(tmp_path: Path):
         )
     ]
     del tables["rules"], tables["losses"]
-    warnings = read_case(write_folder(tmp_path / "case", tables)).warnings
+    warnings = other_warnings(read_case(write_folder(tmp_path / "case", tables)))
     assert places(warnings) == [("lots.csv", 3, "price"), ("lots.csv", 5, "price")]
     assert "0.0345 USD/lb" in warnings[0].fact and "price_unit" in warnings[0].advice
 
@@ -677,7 +678,7 @@ def test_a_slip_between_cwt_and_pound_is_warned_of(tmp_path: Path):
 def test_a_tolerance_typed_in_points_is_warned_of(tmp_path: Path):
     tables = sound()
     tables["products"][0] |= {"target_lean_share": "0.5", "tolerance_below_share": "0.5"}
-    (warning,) = read_case(write_folder(tmp_path / "case", tables)).warnings
+    (warning,) = other_warnings(read_case(write_folder(tmp_path / "case", tables)))
     assert (warning.row, warning.column) == (2, "tolerance_below_share")
     assert "50 lean points" in warning.fact and "0.005" in warning.advice
 

@@ -16,6 +16,7 @@ from blend.sheets.write import write_case
 from tests.sheets.plain_tables import (
     Tables,
     add_sheet,
+    other_warnings,
     problems_in,
     read_folder,
     sound,
@@ -68,7 +69,7 @@ def test_sheets_of_other_names_are_left_alone_unless_they_are_nearly_tables(tmp_
         add_sheet(workbook, name, rows)
     workbook.create_sheet("Lots2")
     workbook.save(path)
-    (warning,) = read_case(path).warnings
+    (warning,) = other_warnings(read_case(path))
     assert warning.file == "monday.xlsx sheet Lots2"
 
 
