@@ -391,7 +391,10 @@ def _with_merged(raw: RawTable, ranges: Iterable[str]) -> RawTable:
         has_rows = place < len(raw.rows) and raw.rows[place][0] <= last_row
         is_one_cell = (first_column, first_row) == (last_column, last_row)
         if has_rows and any(columns) and not is_one_cell:
-            where = f"{', '.join(filter(None, columns))}, rows {first_row} to {last_row}"
+            which = (
+                f"rows {first_row} to {last_row}" if last_row > first_row else f"row {first_row}"
+            )
+            where = f"{', '.join(filter(None, columns))}, {which}"
             problem = Problem(
                 raw.file,
                 raw.rows[place][0],

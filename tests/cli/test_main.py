@@ -369,6 +369,15 @@ def test_check_counts_and_writes_nothing(runner, asked, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_warnings_come_once_and_after_the_answer(runner, tmp_path):
+    write_case(example_case(), tmp_path / "folder")
+    answer = runner.invoke(main, ["check", "folder"])
+    warnings = answer.stderr.splitlines()
+    assert any("use_by: blank" in line for line in warnings)
+    assert len(set(warnings)) == len(warnings)
+    assert answer.output.endswith(answer.stderr)
+
+
 def test_columns_tells_every_column_of_every_table(runner):
     columns = importlib.import_module("blend.sheets.columns")
     printed = runner.invoke(main, ["columns"])
