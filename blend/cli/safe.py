@@ -19,6 +19,7 @@ from blend.cli.common import (
     progress_line,
     read_folder,
     seed_option,
+    warn_at_end,
     with_settings,
 )
 from blend.domain.case import Case
@@ -173,13 +174,17 @@ def _with_uncertainty(folder: Path, case: Case, lean: str) -> tuple[Case, Uncert
     from blend.sheets.uncertainty import read_uncertainty
 
     if lean == "stated":
-        return case_with_lean(folder, case, lean), read_uncertainty(folder, case)
+        read = read_uncertainty(folder, case)
+        warn_at_end(read.warnings)
+        return case_with_lean(folder, case, lean), read
     from blend.lean.estimate import case_with_estimates
 
     _, estimates = estimated(folder, case)
     errors = {lot.lot_id: lot.standard_error_share for lot in estimates.lots}
     click.echo("Lean and its error: as estimated from tests (see blend lean).\n")
-    return case_with_estimates(case, estimates), read_uncertainty(folder, case, errors)
+    read = read_uncertainty(folder, case, errors)
+    warn_at_end(read.warnings)
+    return case_with_estimates(case, estimates), read
 
 
 def _safe_plan(case: Case, read: UncertaintyRead, test: OneTest | None) -> SafePlan:

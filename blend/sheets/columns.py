@@ -668,12 +668,19 @@ CONFIDENCE = Table(
             tuple(Sides),
             default=Sides.BELOW.value,
         ),
-        _share("mixing_sd_share", "uneven mixing, as a spread of lean", default=0.0, most=MOST_SD),
+        _share(
+            "mixing_sd_share",
+            "uneven mixing, as a spread of lean",
+            default=0.0,
+            most=MOST_SD,
+            caution_when_blank="Perfect mixing is assumed. Enter its spread, or 0.",
+        ),
         _share(
             "test_sd_share",
             "error of the test that judges the batch",
             default=0.0,
             most=MOST_SD,
+            caution_when_blank="A perfect test is assumed. Enter its error, or 0.",
         ),
     ),
 )

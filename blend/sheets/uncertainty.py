@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from blend.domain.case import Case
 from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise, Sides
-from blend.errors import InputRefused, did_you_mean
+from blend.errors import Caution, InputRefused, did_you_mean
+from blend.sheets.cautions import blank_cautions
 from blend.sheets.columns import CONFIDENCE_TABLES
 from blend.sheets.rows import Row, Sheet, read_sheet
 from blend.sheets.tables import Source, read_tables
@@ -19,6 +20,7 @@ class UncertaintyRead:
 
     promises: tuple[Promise, ...]
     spread: Mapping[str, LeanUncertainty]
+    warnings: tuple[Caution, ...] = ()
 
 
 def read_uncertainty(
@@ -52,7 +54,7 @@ def read_uncertainty(
     problems = [each for sheet in sheets.values() for each in sheet.sorted_problems()]
     if problems:
         raise InputRefused(problems)
-    return UncertaintyRead(promises, known)
+    return UncertaintyRead(promises, known, tuple(blank_cautions(sheets.values())))
 
 
 def read_spread(source: Source, case: Case) -> dict[str, LeanUncertainty]:

@@ -8,6 +8,7 @@ import pytest
 
 from blend.sheets.positions import read_horizon
 from blend.sheets.read import read_case
+from blend.sheets.uncertainty import read_uncertainty
 from tests.sheets.plain_tables import Tables, sound, write_folder
 
 FILLED = {
@@ -130,3 +131,15 @@ def test_blanks_beside_a_plan_of_several_days_are_warned_of(tmp_path: Path):
     assert "cooler and freezer" in found["stores.csv", "capacity_lb"]
     freezing = found["stores.csv", "freezing_usd_per_cwt"]
     assert "freezer" in freezing and "cooler" not in freezing
+
+
+def test_a_blank_spread_of_mixing_or_of_the_test_is_warned_of(tmp_path: Path):
+    folder = write_folder(tmp_path / "case", filled())
+    (folder / "confidence.csv").write_text(
+        "product_id,least_confidence,mixing_sd_share\nground80,0.95,0.002\n"
+    )
+    (folder / "lean_spread.csv").write_text(
+        "lot_id,standard_error_share,container_sd_share\ncow90,0.01,0.01\nsteer50,0.01,0.01\n"
+    )
+    (caution,) = read_uncertainty(folder, read_case(folder).case).warnings
+    assert caution.column == "test_sd_share" and "ground80" in caution.fact
