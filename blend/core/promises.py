@@ -38,7 +38,7 @@ from blend.core.programme import Programme, SparseColumns
 from blend.core.solve import LinearPlan
 from blend.core.solver import Outcome, solve_whole
 from blend.core.tangents import ConicAnswer, ConicLinear
-from blend.core.weigh import WeighedPlan, batch_count, weigh
+from blend.core.weigh import WeighedPlan, batch_count, exact_plan, weigh
 from blend.core.whole_cones import solve_conic_whole, solve_held
 from blend.domain.case import Case
 from blend.domain.certificates import PromiseCertificate, PromisePrice
@@ -380,6 +380,10 @@ class WholePromised:
         """A solution in whole pounds, the tangents of its promises among the limits kept."""
         full = self.promised.conic.completed(self._without_dust(x))
         return weigh(self.promised.conic.with_cuts(), full)
+
+    def exact(self, x: np.ndarray) -> WeighedPlan:
+        """A solution before rounding, to recount its money."""
+        return exact_plan(self.promised.programme, x)
 
     def _guess(self, x: np.ndarray) -> np.ndarray:
         """Containers of the divisible optimum rounded up, as for a plan without promises."""

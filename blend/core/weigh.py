@@ -57,6 +57,23 @@ def weigh(programme: Programme, x: np.ndarray) -> WeighedPlan:
     )
 
 
+def exact_plan(programme: Programme, x: np.ndarray) -> WeighedPlan:
+    """The same solution before rounding, each blend as one batch: to recount its money."""
+    layout = programme.layout
+    used_lb = np.maximum(x[programme.use], 0.0)
+    taken_lb = np.maximum(x[programme.take], 0.0)
+    one_batch = np.ones(len(layout.blends), int)
+    lot_used_lb = np.bincount(layout.pair_lot, used_lb, len(layout.lots))
+    takes = tuple(
+        Take(lot.lot_id, float(lb), None, float(used))
+        for lot, lb, used in zip(layout.lots, taken_lb, lot_used_lb, strict=True)
+    )
+    may_be_short = [p.product_id for p in layout.products if p.shortfall_usd_per_lb is not None]
+    short_lb = np.maximum(x[programme.names["short"]], 0.0).tolist()
+    shortfall_lb = dict(zip(may_be_short, short_lb, strict=True))
+    return WeighedPlan(takes, _runs(layout, used_lb, one_batch), shortfall_lb)
+
+
 def _batches(programme: Programme, x: np.ndarray) -> np.ndarray:
     """Batches of each blend: the usual size where the blender allows, none when nothing is
     made."""

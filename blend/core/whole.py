@@ -13,7 +13,7 @@ from blend.core.build import build_programme
 from blend.core.programme import Programme
 from blend.core.solve import LinearPlan
 from blend.core.solver import Answer, Outcome, best_of_group, or_better, solve_whole
-from blend.core.weigh import WeighedPlan, weigh
+from blend.core.weigh import WeighedPlan, exact_plan, weigh
 from blend.domain.case import Case
 from blend.domain.products import Product
 
@@ -40,6 +40,8 @@ class WholePlan:
     objective_usd: float
     bound_usd: float
     weighed: WeighedPlan | None
+    exact: WeighedPlan | None
+    """Before rounding to whole pounds."""
     by_branching: bool
     """False where the bound is the linear optimum: the plan is that optimum, or near it."""
     was_interrupted: bool = False
@@ -62,7 +64,8 @@ def plan_whole(
     if settled is not None:
         weighed = weigh(programme, settled)
         objective = linear.objective_usd
-        return WholePlan(Outcome.OPTIMAL, objective, objective, weighed, by_branching=False)
+        exact = exact_plan(programme, settled)
+        return WholePlan(Outcome.OPTIMAL, objective, objective, weighed, exact, by_branching=False)
     found = _search(programme, linear, on_better, stopped)
     # without a lot and a batch nothing is made, and that is a plan
     is_found = len(found.x) > 0 or found.outcome is Outcome.OPTIMAL
@@ -73,6 +76,7 @@ def plan_whole(
         found.objective,
         bound_usd,
         weighed,
+        exact_plan(programme, found.x) if is_found else None,
         by_branching=found.bound > linear.objective_usd,
         was_interrupted=found.was_interrupted,
     )

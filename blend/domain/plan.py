@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from blend.domain.requirements import Requirement
+from blend.domain.requirements import Family, Requirement
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,21 +167,30 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class Bound:
-    """How good the plan is: no plan costs less than `bound_usd`."""
+    """How close the printed plan is to the cheapest.
+
+    No plan that keeps every limit in full costs less than `bound_usd`.
+    """
 
     objective_usd: float
     """Of the exact plan, before rounding to whole pounds."""
     bound_usd: float
     method: str
-    """How the bound was had, in a few words."""
+    """Where the bound comes from, in a few words."""
+    printed_usd: float
+    """Recounted total money of the plan as printed, in whole pounds."""
+    is_certified: bool = False
+    """The bound is certified by an exact dual check; otherwise it is the solver's own."""
 
     @property
     def gap_usd(self) -> float:
-        return max(0.0, self.objective_usd - self.bound_usd)
+        """Of the printed plan. Below zero where rounding leaves the printed plan short of a limit,
+        so that it costs less than any plan that keeps them all."""
+        return self.printed_usd - self.bound_usd
 
     @property
     def gap_share(self) -> float:
-        return self.gap_usd / max(1e-9, abs(self.objective_usd))
+        return self.gap_usd / max(1e-9, abs(self.printed_usd))
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +221,27 @@ class Plan:
     """Time ran out, or the user stopped the search; the plan is the best so far."""
     worths_stopped: bool = False
     """The user stopped the pricing: worths of one kind or more are missing."""
+
+    @property
+    def is_short_by_rounding(self) -> bool:
+        """Rounding to whole pounds leaves it short of an order or another limit, so that it may
+        cost less than any plan that keeps them all in full."""
+        return any(check.verdict is Verdict.WITHIN_ROUNDING for check in self.proof.checks)
+
+    @property
+    def rounding_short_lb(self) -> dict[str, float]:
+        """By product, pounds that rounding to whole pounds leaves an order short, beyond
+        `shortfall_lb`, which is planned and priced."""
+        return {
+            check.requirement.product_id: check.least - check.read
+            for check in self.proof.checks
+            if check.requirement.family is Family.VOLUME_LEAST and check.read < check.least
+        }
+
+    def short_lb(self, product_id: str) -> float:
+        """Pounds short of the order, planned or from rounding."""
+        planned_lb = self.shortfall_lb.get(product_id, 0.0)
+        return planned_lb + self.rounding_short_lb.get(product_id, 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,10 @@ from statistics import NormalDist
 MOST_CONFIDENCE = 0.999999
 """Beyond this a normal curve says nothing of real meat."""
 
+ASSUMES_INDEPENDENT = "assumes independent errors"
+"""Printed next to every confidence: lots of one untested supplier may share a bias, and then the
+true confidence is lower."""
+
 SOLVENT_EXTRACTION_SD_SHARE = 0.0056
 """Standard error of the official solvent extraction of fat: about 0.56 % (abstract of the
 collaborative study of rapid fat determination, J. AOAC, about 1977; read)."""

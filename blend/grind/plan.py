@@ -12,10 +12,11 @@ from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.core.whole import WholePlan, plan_whole
 from blend.core.worths import lot_worths, product_worths, requirement_worths
 from blend.domain.case import Case
-from blend.domain.plan import Bound, Plan, Proof
+from blend.domain.plan import Bound, Check, Money, Plan, Proof
 from blend.errors import InputRefused, NoPlan, OutOfTime
 from blend.proof.bound import dual_bound_usd
 from blend.proof.check import check_plan, count_money
+from blend.proof.gap import plan_bound
 
 Say = Callable[[str], None]
 
@@ -61,12 +62,13 @@ def make_plan(
     say("the proof")
     weighed = whole.weighed
     parts = (case, weighed.takes, weighed.runs, weighed.shortfall_lb)
+    money, checks = count_money(*parts), check_plan(*parts)
     plan = Plan(
         takes=weighed.takes,
         runs=weighed.runs,
         shortfall_lb=weighed.shortfall_lb,
-        money=count_money(*parts),
-        proof=Proof(check_plan(*parts), _bound(case, optimum, whole)),
+        money=money,
+        proof=Proof(checks, _bound(case, optimum, whole, money, checks)),
         stopped_early=whole.outcome is Outcome.STOPPED,
     )
     return _priced(plan, linear, answer, say) if worths else plan
@@ -82,15 +84,25 @@ def _priced(plan: Plan, linear: WarmLinear, answer: Answer, say: Say) -> Plan:
         return replace(plan, worths_stopped=True)
 
 
-def _bound(case: Case, optimum: LinearPlan, whole: WholePlan) -> Bound:
-    """The better of two bounds: the prices' own, exact and outside the solver, and that of
-    the search in whole numbers."""
+def _bound(
+    case: Case, optimum: LinearPlan, whole: WholePlan, money: Money, checks: tuple[Check, ...]
+) -> Bound:
+    """The better of two bounds: the exact one from dual prices, checked outside the solver, and
+    the solver's own from its search in whole numbers. Raises SolverTrouble when it cannot hold."""
     by_prices = dual_bound_usd(case, dual_prices(optimum))
-    if whole.by_branching and whole.bound_usd > by_prices:
-        return Bound(whole.objective_usd, whole.bound_usd, "search in whole numbers")
-    return Bound(whole.objective_usd, by_prices, "dual prices, in exact fractions")
+    is_certified = not (whole.by_branching and whole.bound_usd > by_prices)
+    exact = whole.exact
+    return plan_bound(
+        whole.objective_usd,
+        by_prices if is_certified else whole.bound_usd,
+        "dual prices, in exact fractions" if is_certified else "search in whole numbers",
+        exact=count_money(case, exact.takes, exact.runs, exact.shortfall_lb),
+        printed=money,
+        verdicts=(check.verdict for check in checks),
+        is_certified=is_certified,
+    )
 
 
 def _so_far(usd: float, bound_usd: float) -> str:
     gap = (usd - bound_usd) / max(abs(usd), 1e-9)
-    return f"best plan so far {usd:,.0f} USD, at most {gap:.2%} from the best"
+    return f"best plan so far ${usd:,.0f} before rounding, no plan more than {gap:.2%} cheaper"

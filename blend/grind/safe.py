@@ -24,8 +24,9 @@ from blend.core.tangents import ConicAnswer
 from blend.core.weigh import WeighedPlan
 from blend.domain.case import Case
 from blend.domain.certificates import PromiseCertificate
-from blend.domain.plan import Bound, Plan, Proof
+from blend.domain.plan import Plan, Proof
 from blend.domain.uncertainty import (
+    ASSUMES_INDEPENDENT,
     LeanUncertainty,
     Promise,
     PromiseCheck,
@@ -37,6 +38,7 @@ from blend.grind.plan import make_plan
 from blend.proof.bound import rounded_down
 from blend.proof.chance import check_promises
 from blend.proof.check import check_plan, count_money
+from blend.proof.gap import plan_bound
 from blend.proof.safe import SafeProof, promised_bound, prove_safe
 from blend.units import LB_PER_CWT
 
@@ -111,6 +113,12 @@ class SafePlan:
         return self.plan.proof.is_sound and all(check.is_kept for check in self.promises)
 
     @property
+    def is_floor_certified(self) -> bool:
+        """`any_plan_usd` rests on exact dual checks alone, not on the solver's own bound."""
+        without = self.without.proof.bound
+        return without.is_certified or self.any_plan_usd > without.bound_usd
+
+    @property
     def safety_usd(self) -> float:
         """What the promises cost, plan against plan, as weighed."""
         return self.plan.money.total_usd - self.without.money.total_usd
@@ -156,7 +164,7 @@ class PromisesOutOfReach(BlendError):
         lines = [f"{head} every promise{_BESIDE if promises else _IN_WHOLE}"]
         lines += [
             f"  - {each.product_id}: at most about {each.reached:.2%} sure of its lean limit "
-            f"{each.side.value}, {each.asked:.2%} asked"
+            f"{each.side.value}, {each.asked:.2%} asked ({ASSUMES_INDEPENDENT})"
             for each in promises
         ]
         lines.append(
@@ -204,14 +212,14 @@ def make_safe_plan(
             "allow more time (time_limit_s), or ask for whole containers in fewer places"
         )
     say("whole pounds and the proof")
-    weighed, checks = _weigh_kept(case, search, found, uncertainty, promises)
+    weighed, checks, rounded = _weigh_kept(case, search, found, uncertainty, promises)
     by_prices = promised_bound(case, uncertainty, promises, divisible.certificate)
     tests, tests_stopped = (), False
     if test is not None:
         say("what one more test is worth")
         tests, tests_stopped = _value_tests(promised, divisible, test, found.was_interrupted)
     return SafePlan(
-        plan=_plan(case, weighed, found),
+        plan=_plan(case, weighed, found, search.exact(rounded.x), rounded.objective),
         promises=checks,
         without=without,
         divisible_usd=divisible.answer.objective,
@@ -286,10 +294,12 @@ def _weigh_kept(
     found: ConicAnswer,
     uncertainty: Mapping[str, LeanUncertainty],
     promises: tuple[Promise, ...],
-) -> tuple[WeighedPlan, tuple[PromiseCheck, ...]]:
-    """Weigh; where whole pounds break a promise, plan with so much more distance and again."""
-    x, was_interrupted = found.x, found.was_interrupted
+) -> tuple[WeighedPlan, tuple[PromiseCheck, ...], ConicAnswer]:
+    """Round, and where whole pounds break a confidence, plan again with more margin. The last
+    answer is what was rounded."""
+    answer, was_interrupted = found, found.was_interrupted
     for _ in range(_MOST_WEIGHINGS):
+        x, rounded = answer.x, answer
         weighed = search.weighed(x)
         checks = check_promises(case, weighed.runs, uncertainty, promises)
         if all(check.is_kept for check in checks):
@@ -303,8 +313,8 @@ def _weigh_kept(
             was_interrupted = nearer.was_interrupted
         if not len(nearer.x):
             break
-        x = nearer.x
-    return weighed, checks
+        answer = nearer
+    return weighed, checks, rounded
 
 
 def _keep_off(promised: PromisedProgramme, x: np.ndarray, checks: tuple[PromiseCheck, ...]) -> None:
@@ -320,16 +330,33 @@ def _keep_off(promised: PromisedProgramme, x: np.ndarray, checks: tuple[PromiseC
             promised.keep_off(at, 1.5 * max(lacking) * float(finished[side.blend]) + _HEADROOM_LB)
 
 
-def _plan(case: Case, weighed: WeighedPlan, found: ConicAnswer) -> Plan:
+def _plan(
+    case: Case,
+    weighed: WeighedPlan,
+    found: ConicAnswer,
+    exact: WeighedPlan,
+    objective_usd: float,
+) -> Plan:
+    """The plan next to the bound of the search; `exact` and `objective_usd` are of what was
+    rounded, which may be a later answer than `found`."""
     parts = (case, weighed.takes, weighed.runs, weighed.shortfall_lb)
+    money, checks = count_money(*parts), check_plan(*parts)
     return Plan(
         takes=weighed.takes,
         runs=weighed.runs,
         shortfall_lb=weighed.shortfall_lb,
-        money=count_money(*parts),
+        money=money,
         proof=Proof(
-            check_plan(*parts),
-            Bound(found.objective, found.bound, "tangents of the promises, around these batches"),
+            checks,
+            plan_bound(
+                objective_usd,
+                found.bound,
+                "tangents of the promises, around these batches",
+                exact=count_money(case, exact.takes, exact.runs, exact.shortfall_lb),
+                printed=money,
+                verdicts=(check.verdict for check in checks),
+                is_certified=False,
+            ),
         ),
         stopped_early=found.outcome is Outcome.STOPPED,
     )

@@ -90,6 +90,11 @@ def prove_safe(
     room = NEAR_USD_SHARE * max(1.0, abs(search.objective_usd))
     if max(any_plan_usd, search.bound_usd) > search.objective_usd + room:
         faults.append("the bound lies above the plan")
+    if search.printed_usd != plan.money.total_usd:
+        faults.append("the gap is not that of the printed plan")
+    is_kept_in_full = all(check.verdict in (Verdict.MET, Verdict.NOTE) for check in held)
+    if is_kept_in_full and any_plan_usd > plan.money.total_usd + room:
+        faults.append("the bound is above the printed plan")
     return SafeProof(bound, tuple(faults))
 
 

@@ -35,6 +35,12 @@ def usd(amount: float) -> str:
     return f"{number_words(amount, most_decimals=0)} USD"
 
 
+def dollars(amount: float) -> str:
+    """Whole dollars."""
+    text = number_words(abs(amount), most_decimals=0)
+    return f"-${text}" if amount < 0 and text != "0" else f"${text}"
+
+
 def count_of(number: int, one: str, many: str = "") -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 

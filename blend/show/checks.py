@@ -9,6 +9,7 @@ from blend.domain.case import Case
 from blend.domain.plan import Check, Plan, Verdict
 from blend.domain.standards import Action, StandardRow
 from blend.show.amounts import amount_words, count_of
+from blend.show.gap import BY_SOLVER, CERTIFIED, rounding_short_words
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
 from blend.show.words import FAMILY_WORDS, VERDICT_WORDS, requirement_words, standard_row_of
 from blend.units import POINTS_PER_SHARE
@@ -21,20 +22,30 @@ _ACTION_WORDS = {
 
 
 def bound_table(plan: Plan) -> ShownTable:
-    """What the plan costs beside what no plan can undercut."""
+    """What the printed plan costs, and what no plan can cost less than."""
     bound = plan.proof.bound
     columns = (
         ShownColumn("Cost"),
         ShownColumn("Meaning"),
         ShownColumn("Amount", "USD", Format.HUNDREDTHS),
     )
+    voucher = CERTIFIED if bound.is_certified else BY_SOLVER
     rows = [
-        ("this plan", "as shown, in whole pounds", plan.money.total_usd),
-        ("exact plan", "the same before it was rounded", bound.objective_usd),
-        ("bound", f"no plan costs less; by {bound.method}", bound.bound_usd),
-        ("gap", "by so much at most is the exact plan off the best", bound.gap_usd),
+        ("this plan", "as printed, in whole pounds", bound.printed_usd),
+        ("before rounding", "the same, every order and limit in full", bound.objective_usd),
+        (
+            "floor",
+            "no plan that keeps every order and limit in full costs less; "
+            f"{voucher}, {bound.method}",
+            bound.bound_usd,
+        ),
+        ("gap", "this plan less the floor", bound.gap_usd),
     ]
-    note = f"The gap is {bound.gap_share * POINTS_PER_SHARE:.4f} % of the exact plan's cost."
+    note = f"The gap is {bound.gap_share * POINTS_PER_SHARE:.4f}% of this plan's cost."
+    if bound.gap_usd < 0:
+        note = f"{note} It is below zero because rounding leaves this plan short of a limit."
+    if short := rounding_short_words(plan):
+        note = f"{note} {short}"
     if plan.stopped_early:
         note = f"{note} The search was stopped early: this is the best plan found so far."
     if plan.worths_stopped:

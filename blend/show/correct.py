@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
+from blend.domain.uncertainty import ASSUMES_INDEPENDENT
 from blend.show.amounts import count_of, number_words, percent, pounds, printable
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
 from blend.show.words import CONTAINERS_WORDS
@@ -35,7 +36,13 @@ def _steps(case: Case, correction: Correction) -> ShownTable:
     lines = [_verdict(correction), *_doing(case, correction), *_notes(correction)]
     rows = [(f"{number}.", line) for number, line in enumerate(lines, 1)]
     title = f"Putting right: {case.product(correction.product_id).name}"
-    return shown_table(title, columns, rows)
+    note = f"Every chance here {ASSUMES_INDEPENDENT}." if _has_chances(correction) else ""
+    return shown_table(title, columns, rows, note)
+
+
+def _has_chances(correction: Correction) -> bool:
+    """Whether any chance is printed: all but a batch known exactly that needs nothing."""
+    return correction.reading.sd_share > 0 or correction.act.value != "nothing"
 
 
 def _verdict(correction: Correction) -> str:
@@ -140,7 +147,8 @@ def _before_and_after(correction: Correction) -> ShownTable:
         )
     ]
     note = (
-        "Within limits: probability, given the error of the readings and of the lots' lean; a"
+        f"Within limits: probability, {ASSUMES_INDEPENDENT}; given the error of the"
+        " readings and of the lots' lean; a"
         " further test's own error is not in it."
     )
     return shown_table("Before and after", columns, rows, note)

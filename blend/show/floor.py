@@ -10,7 +10,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 from blend.domain.case import Case
 from blend.domain.plan import BatchRun, Ingredient, Plan
 from blend.domain.standards import Action
-from blend.show.amounts import count_of, lean_percent, number_words, pounds
+from blend.show.amounts import count_of, lean_percent, number_words
 from blend.show.cells import (
     ACCENT_BELOW,
     BELOW,
@@ -32,6 +32,7 @@ from blend.show.cells import (
     set_widths,
 )
 from blend.show.checks import CAUTIONS, held_words
+from blend.show.gap import short_tenths
 from blend.show.pages import lay_on_pages, set_up_page
 from blend.show.quantities import EACH_BATCH, labelled_runs, recipe_table, run_finished_lb
 from blend.show.shown import ShownTable
@@ -93,8 +94,9 @@ def _what_to_make(case: Case, plan: Plan, product_id: str) -> list[str]:
     batches = count_of(sum(run.batches for run in runs), "batch", "batches")
     in_all = number_words(sum(map(run_finished_lb, runs)), least_decimals=1, most_decimals=1)
     species, origins, _ = held_words(case, plan, product_id)
-    short_lb = plan.shortfall_lb.get(product_id, 0.0)
-    short = f", {pounds(short_lb)} short of the order" if short_lb else ""
+    short_lb = short_tenths(plan.short_lb(product_id))
+    short_words = number_words(short_lb, most_decimals=1)
+    short = f", {short_words} lb short of the order" if short_lb else ""
     return [
         f"{batches}, {in_all} lb finished in all{short}.",
         f"Lean aimed at {lean_percent(product.target_lean_share)}; allowed from "

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from blend.domain.case import Case
 from blend.domain.evidence import LeanMethod, LeanTest
+from blend.domain.uncertainty import ASSUMES_INDEPENDENT
 from blend.lean.estimate import (
     CONTRADICTS_FROM,
     LeanEstimates,
@@ -70,7 +71,8 @@ def estimates_table(case: Case, estimates: LeanEstimates) -> ShownTable:
         "Lean of lots, from statements, tests and history",
         columns,
         rows,
-        f"What own tests do not count is history. {_spreads(estimates)} {_CAUTION}",
+        f"95 in 100: {ASSUMES_INDEPENDENT}. What own tests do not count is history."
+        f" {_spreads(estimates)} {_CAUTION}",
     )
 
 
@@ -123,7 +125,8 @@ def suppliers_table(
         "Suppliers",
         columns,
         rows,
-        "Below zero a supplier gives more lean than it states. Where least and most lie on"
+        f"Least and most: 95 in 100, {ASSUMES_INDEPENDENT}."
+        " Below zero a supplier gives more lean than it states. Where least and most lie on"
         " both sides of zero, its tests do not tell which. A supplier with few tests is drawn"
         " towards the others. Lost: pounds taken of tested lots, times what is overstated, times"
         f" the value of a pound of lean, {value_words}.",
@@ -176,7 +179,8 @@ def contradicted_table(case: Case, estimates: LeanEstimates) -> ShownTable:
         f"{'None: no' if not rows else 'A'} lot's tests lie more than"
         f" {number_words(CONTRADICTS_FROM)} standard deviations from what its statement, its"
         " supplier's bias and all errors let expect. Its own tests have no part in that"
-        " expectation; by chance one lot in 370 is named.",
+        " expectation; by chance one lot in 370 is named"
+        f" ({ASSUMES_INDEPENDENT}).",
     )
 
 

@@ -6,6 +6,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
+from blend.domain.uncertainty import ASSUMES_INDEPENDENT
 from blend.lean.control import ProductControl, Series, Signal
 from blend.lean.estimate import LeanEstimates, LotEstimate
 from blend.show.amounts import number_words
@@ -54,7 +55,8 @@ def estimates_picture(case: Case, estimates: LeanEstimates) -> Figure:
     rows = len(lots) + len({each.supplier.casefold() for each in lots})
     made, axes = figure(
         "Lean as estimated, against lean as stated",
-        "Dot and bar: estimate, 95 in 100. Ring: own tests. Shaded: supplier's bias."
+        f"Dot and bar: estimate, 95 in 100 ({ASSUMES_INDEPENDENT})."
+        " Ring: own tests. Shaded: supplier's bias."
         " Red: contradicted.",
         inches=(WIDE_INCHES[0], 1.6 + _ROW_INCHES * rows),
     )

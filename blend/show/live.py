@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import floor, isinf
+from math import isinf
 from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
 from blend.domain.plan import Programme
 from blend.domain.products import Product
-from blend.show.amounts import number_words, percent, pounds, printable, usd
+from blend.show.amounts import number_words, percent, pounds, printable
+from blend.show.gap import gap_words
 from blend.show.plan_pictures import DARK_FROM, LEAN_CLASSES, lean_class
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.show.words import PROGRAMME_WORDS
@@ -116,9 +117,12 @@ def _change(now: float, was: float, decimals: int, unit: str) -> str:
 
 
 def proof_words(plan: LivePlan) -> str:
-    """That no plan is cheaper, as proved outside the solver."""
-    bound = usd(floor(plan.bound_usd))
-    return f"No plan costs less than {bound}, {PROGRAMME_WORDS[Programme.LINEAR]}."
+    """How close these figures are to the cheapest, and that no plan is printed yet."""
+    gap = gap_words(plan.total_usd, plan.bound_usd, is_certified=True)
+    return (
+        f"As if containers and batches could be split: {gap[0].lower()}{gap[1:]} In whole"
+        " containers and pounds the day can cost more; Plan shows that cost and its own gap."
+    )
 
 
 def lean_classes() -> list[tuple[str, str]]:

@@ -11,7 +11,8 @@ from blend.domain.horizon import FROZEN, DayFamily, DayRequirement, Horizon
 from blend.domain.plan import Verdict
 from blend.domain.positions import PositionsPlan
 from blend.domain.requirements import Family, Requirement
-from blend.show.amounts import amount_words, count_of, number_words, pounds, printable, usd
+from blend.show.amounts import amount_words, count_of, dollars, pounds, printable
+from blend.show.gap import gap_words
 from blend.show.shown import (
     Cell,
     Format,
@@ -348,11 +349,8 @@ def _proof_sentences(plan: PositionsPlan) -> Iterator[str]:
         notes = count_of(counted[Verdict.NOTE], "condition")
         yield f"{notes} of standards that the tables cannot check: each day's own plan names them."
     bound = plan.bound
-    yield (
-        f"The plan costs {usd(bound.objective_usd)} and none costs less than "
-        f"{usd(bound.bound_usd)} ({bound.method}; "
-        f"{number_words(bound.gap_share * 100, most_decimals=3)} % apart)."
-    )
+    gap = gap_words(bound.printed_usd, bound.bound_usd, is_certified=bound.is_certified)
+    yield f"Cost of all days {dollars(bound.printed_usd)}. {gap}"
     if plan.stopped_early:
         yield "The search was stopped early: a better plan may exist, within that distance."
     if plan.worths_stopped:

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Protocol
 
+from blend.domain.uncertainty import ASSUMES_INDEPENDENT
 from blend.errors import SolverTrouble
 from blend.show.amounts import count_of, usd
 from blend.show.text import WIDTH
@@ -92,7 +93,8 @@ def safe_proof_line(safe: SafePlan, proof: SafeProof) -> str:
     checks = count_of(len(safe.plan.proof.checks), "check")
     text = (
         f"Proved in exact arithmetic, without the solver: {checks} of the plan as weighed, and"
-        f" {count_of(len(safe.promises), 'promise')} kept; no plan that keeps the promises costs"
+        f" {count_of(len(safe.promises), 'promise')} kept ({ASSUMES_INDEPENDENT});"
+        " no plan that keeps the promises costs"
         f" less than {proof.bound_usd:,.2f} USD."
     )
     return textwrap.fill(text, WIDTH)
@@ -103,13 +105,13 @@ def correction_proof_line(proof: CorrectionProof, correction: Correction) -> str
     text = "Weighed again in exact arithmetic, without the solver"
     act, is_sure = correction.act.value, correction.is_as_sure_as_asked
     if act == "nothing":
-        text += ": the batch is within its limits as surely as asked"
+        text += f": the batch is within its limits as surely as asked ({ASSUMES_INDEPENDENT})"
     elif act == "short":
         nearer = "and nothing at hand comes nearer" if proof.is_closed else _NOT_RULED_OUT
         text += f", {nearer}"
     elif not is_sure:
         surer = "and nothing at hand is as sure as asked" if proof.is_closed else _NOT_RULED_OUT
-        text += f", {surer}"
+        text += f", {surer} ({ASSUMES_INDEPENDENT})"
     else:
         least = f"{max(0.01, math.ceil(proof.gap_usd * 100) / 100):,.2f}"
         parts = "" if proof.is_closed else ", be it in parts of a pound or a container,"

@@ -7,6 +7,7 @@ from blend.domain.plan import BatchRun, Plan
 from blend.domain.products import Product
 from blend.domain.rules import kept_per_lb
 from blend.show.amounts import number_words, pounds
+from blend.show.gap import rounding_short_words, short_tenths
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.show.words import CONTAINERS_WORDS
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
@@ -72,7 +73,11 @@ def run_finished_lb(run: BatchRun) -> float:
 
 def blends_table(case: Case, plan: Plan) -> ShownTable:
     """Each blend's batches, its pounds, and where its lean lands between its limits."""
-    falls_short = any(plan.shortfall_lb.values())
+    short_of = {
+        product.product_id: short_tenths(plan.short_lb(product.product_id))
+        for product in case.products
+    }
+    falls_short = any(short_of.values())
     columns = (
         ShownColumn("Product"),
         ShownColumn("Batches", "", Format.WHOLE, is_summed=True),
@@ -88,7 +93,7 @@ def blends_table(case: Case, plan: Plan) -> ShownTable:
     rows = []
     told = set()
     for run, label in labelled_runs(case, plan):
-        short_lb = 0.0 if run.product_id in told else plan.shortfall_lb.get(run.product_id, 0.0)
+        short_lb = 0.0 if run.product_id in told else short_of[run.product_id]
         told.add(run.product_id)
         product = case.product(run.product_id)
         meat_usd = sum(
@@ -109,15 +114,14 @@ def blends_table(case: Case, plan: Plan) -> ShownTable:
     for product in case.products:
         if product.product_id in told:
             continue
-        short_lb = plan.shortfall_lb.get(product.product_id, 0.0)
-        shorts = [short_lb] if falls_short else []
+        shorts = [short_of[product.product_id]] if falls_short else []
         rows.append((product.name, 0, None, 0.0, *shorts, None, *_limits(product), None))
     return shown_table(
         "Blends",
         columns,
         rows,
         "Pounds and lean are of the finished product, after losses. Meat is at delivered prices, "
-        "for a finished pound.",
+        f"for a finished pound. {rounding_short_words(plan)}".strip(),
     )
 
 

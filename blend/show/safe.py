@@ -6,7 +6,9 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
-from blend.domain.uncertainty import Sides
+from blend.domain.uncertainty import ASSUMES_INDEPENDENT, Sides
+from blend.show.amounts import dollars
+from blend.show.gap import gap_words, rounding_short_words
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
@@ -51,12 +53,19 @@ def safety_table(safe: SafePlan) -> ShownTable:
             safe.divisible_safety_usd,
         ),
     ]
-    bound = safe.plan.proof.bound
-    note = (
-        "Divisible: containers, counts and batches in parts; their difference is free of the"
-        f" chance that whole ones bring. The search closed to {bound.gap_share * _P:.4f} %; no"
-        " plan that keeps the promises, whatever its batches, costs less than"
-        f" {safe.any_plan_usd:,.2f} USD."
+    gap = gap_words(
+        plan.total_usd,
+        safe.any_plan_usd,
+        is_certified=safe.is_floor_certified,
+        is_short_by_rounding=safe.plan.is_short_by_rounding,
+        plans="plan with these confidences",
+    )
+    note = f"Day's cost {dollars(plan.total_usd)}. {gap} The confidences: {ASSUMES_INDEPENDENT}."
+    if short := rounding_short_words(safe.plan):
+        note += f" {short}"
+    note += (
+        " Divisible: containers, counts and batches in parts; their difference is free of the"
+        " chance that whole ones bring."
     )
     if safe.plan.stopped_early:
         note += " The search was stopped early: this is the best plan found so far."
@@ -102,7 +111,9 @@ def promises_table(case: Case, safe: SafePlan) -> ShownTable:
             )
         )
     note = (
-        "Spread: standard deviation of a batch's tested lean, from lots, containers, mixing and"
+        f"Sure: {ASSUMES_INDEPENDENT}; lots of one untested supplier may share a bias, which makes"
+        " the true confidence lower."
+        " Spread: standard deviation of a batch's tested lean, from lots, containers, mixing and"
         " test. Margin and need are lean points from the limit. Held in exact fractions."
     )
     return shown_table("Promises", columns, rows, note)
@@ -143,7 +154,10 @@ def tests_worth_table(case: Case, safe: SafePlan) -> ShownTable:
 
 def safe_cautions_table() -> ShownTable:
     rows = [
-        ("Errors are taken as normal and independent; real meat strays further now and then.",),
+        (
+            f"Every confidence {ASSUMES_INDEPENDENT}, normally distributed. Lots of one untested"
+            " supplier may share a bias, and real meat strays further now and then.",
+        ),
         ("A promise rests on the spread in lean_spread.csv: keep it by the plant's own tests.",),
         ("The plant's own sampling, the current text of the rule and the inspector decide.",),
     ]
@@ -183,7 +197,9 @@ def simulation_table(case: Case, title: str, simulation: Simulation) -> ShownTab
         for out in run.out
     ]
     note = (
-        f"{simulation.draws:,} days drawn, seed {simulation.seed}. Out: share of batches that"
+        f"{simulation.draws:,} days drawn, seed {simulation.seed}. Out, From, To and Days:"
+        f" the simulation {ASSUMES_INDEPENDENT} too, so it cannot test that. Out:"
+        " share of batches that"
         " test beyond the limit, with the interval that holds the truth in 95 of 100 simulations"
         " (Wilson). Promised: at most so many. A lot's own error is in all batches of its day, so"
         " that those out come together."

@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
-from blend.domain.uncertainty import Sides
+from blend.domain.uncertainty import ASSUMES_INDEPENDENT, Sides
 from blend.show.amounts import percent
 from blend.show.pictures import ACCENT, GREY, INK, PALE, SECOND, canvas, dress, plain
 from blend.units import POINTS_PER_SHARE
@@ -28,7 +28,7 @@ def simulation_picture(case: Case, safe: Simulation, without: Simulation) -> Fig
     across = min(_COLUMNS, len(shown))
     down = -(-len(shown) // across)
     made = canvas(
-        "Tested fat of planned batches, drawn",
+        f"Tested fat of planned batches, drawn ({ASSUMES_INDEPENDENT})",
         inches=(max(6.6, _PANEL_INCHES[0] * across), 1.0 + _PANEL_INCHES[1] * down),
     )
     others = {run.product_id: run for run in reversed(without.runs)}

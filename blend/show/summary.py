@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-from math import ceil
-
 from blend.domain.case import Case
 from blend.domain.plan import Plan
-from blend.show.amounts import count_of, number_words, percent, pounds
-
-_LEAST_TOLD_SHARE = 0.0001
-"""The gap is told in hundredths of a per cent, rounded up, and never as none."""
+from blend.show.amounts import count_of, number_words, pounds
+from blend.show.gap import plan_gap_words, rounding_short_words
 
 
 def summary_line(case: Case, plan: Plan) -> str:
-    """What is made, at which cost of meat, and how surely no plan costs less."""
-    gap_share = max(1, ceil(plan.proof.bound.gap_share / _LEAST_TOLD_SHARE)) * _LEAST_TOLD_SHARE
-    stopped = "stopped early, " if plan.stopped_early else ""
-    proved = f"{stopped}proved within {percent(gap_share)} of the best"
+    """What the day costs, how much cheaper a plan can be, what is short, and what is made."""
     cost = plan.money.usd_per_finished_lb
     if cost is None:
         made = "nothing is made"
@@ -27,4 +20,10 @@ def summary_line(case: Case, plan: Plan) -> str:
         made = (
             f"{pounds(plan.money.finished_lb)} in {batches} of {products}, {per_lb} USD/lb of meat"
         )
-    return f"Plan for {case.settings.plan_on.isoformat()}: {made}; {proved}."
+    sentences = (
+        plan_gap_words(plan),
+        "The search stopped early." if plan.stopped_early else "",
+        rounding_short_words(plan),
+        f"Plan for {case.settings.plan_on.isoformat()}: {made}.",
+    )
+    return " ".join(filter(None, sentences))

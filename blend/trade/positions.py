@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 from blend.core import weigh_days
 from blend.core.horizon import (
@@ -19,12 +19,14 @@ from blend.domain.plan import Bound, Verdict
 from blend.domain.positions import DayCheck, PositionsMoney, PositionsPlan
 from blend.domain.requirements import Family
 from blend.errors import InputRefused, NoPlan, Problem, SolverTrouble
+from blend.proof.gap import NEAR_SHARE, NEAR_USD, must_agree
 from blend.proof.positions import check_positions, count_positions_money
 
 Say = Callable[[str], None]
 AS_DIVISIBLE = "taken as divisible"
 """The note of a check that an outlook does not hold itself to."""
 _NO_MONEY = PositionsMoney(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+_NO_BOUND = Bound(0.0, 0.0, "", 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,16 +93,17 @@ def plan_positions(
         ledger=weigh_days.ledger(solved),
         money=_NO_MONEY,
         checks=(),
-        bound=_bound(solved),
+        bound=_NO_BOUND,
         orders_worth=worth.orders,
         rooms_worth=worth.rooms,
         stopped_early=solved.outcome is Outcome.STOPPED,
         worths_stopped=worths_stopped,
     )
-    checks = check_positions(horizon, plan)
+    checks, money = check_positions(horizon, plan), count_positions_money(horizon, plan)
     return replace(
         plan,
-        money=count_positions_money(horizon, plan),
+        money=money,
+        bound=_bound(solved, money),
         checks=tuple(map(_taken_as_divisible, checks)) if divisible else checks,
     )
 
@@ -123,14 +126,24 @@ def _taken_as_divisible(check: DayCheck) -> DayCheck:
     return check
 
 
-def _bound(solved: HorizonAnswer) -> Bound:
+def _bound(solved: HorizonAnswer, money: PositionsMoney) -> Bound:
+    """The solver's own bound next to the recounted cost; pounds are not rounded here. Raises
+    SolverTrouble when it cannot hold."""
     method = "search in whole numbers" if solved.by_branching else "dual prices of the solver"
-    return Bound(solved.answer.objective, solved.bound_usd, method)
+    turnover_usd = sum(abs(getattr(money, part.name)) for part in fields(money))
+    must_agree(
+        solved.answer.objective,
+        solved.bound_usd,
+        exact_usd=money.total_usd,
+        printed_usd=money.total_usd,
+        near_usd=max(NEAR_USD, NEAR_SHARE * turnover_usd),
+    )
+    return Bound(solved.answer.objective, solved.bound_usd, method, money.total_usd)
 
 
 def _so_far(usd: float, bound_usd: float) -> str:
     gap = (usd - bound_usd) / max(abs(usd), 1e-9)
-    return f"best plan so far {usd:,.0f} USD, at most {gap:.2%} from the best"
+    return f"best plan so far ${usd:,.0f}, no plan more than {gap:.2%} cheaper"
 
 
 def _without_end() -> Problem:

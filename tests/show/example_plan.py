@@ -239,7 +239,7 @@ def _proof(total_usd: float) -> Proof:
             ),
             check(Family.MAY_HOLD, Verdict.NOTE, 0.0, rule="no_added_water"),
         ),
-        Bound(total_usd - 0.35, total_usd - 4.1, "branch and bound, checked dual"),
+        Bound(total_usd - 0.35, total_usd - 4.1, "checked dual", total_usd, is_certified=True),
     )
 
 

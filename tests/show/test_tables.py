@@ -64,7 +64,7 @@ def any_plan(case) -> Plan:
     takes = tuple(Take(lot.lot_id, used_lb + 5, None, used_lb) for lot in lots)
     short = {product.product_id: 1.5 for product in case.products}
     money = count_money(case, takes, runs, short)
-    proof = Proof(check_plan(case, takes, runs, short), Bound(1.0, 0.5, "hand"))
+    proof = Proof(check_plan(case, takes, runs, short), Bound(1.0, 0.5, "hand", money.total_usd))
     return Plan(takes, tuple(runs), short, money, proof)
 
 
@@ -275,19 +275,37 @@ def test_the_terminal_tells_what_to_do_first_and_what_to_mind_last():
     assert places[-1] == len(titles) - 1
 
 
+def with_bound(bound, **more):
+    return replace(PLAN, proof=replace(PLAN.proof, bound=bound, **more))
+
+
 def test_a_plan_in_one_line():
+    cost = PLAN.money.total_usd
     assert summary_line(CASE, PLAN) == (
-        "Plan for 2026-11-25: 16,007 lb in 9 batches of 2 products, 2.3282 USD/lb of meat; "
-        "proved within 0.02 % of the best."
+        f"Day's cost ${cost:,.0f}. No plan that keeps every order and limit in full can be more "
+        "than $5 (0.02%) cheaper, certified exactly. "
+        "Plan for 2026-11-25: 16,007 lb in 9 batches of 2 products, 2.3282 USD/lb of meat."
     )
 
 
-def test_the_line_never_promises_more_than_the_proof_holds():
-    gap = Bound(1_000.0, 998.49, "hand")
-    line = summary_line(CASE, replace(PLAN, proof=Proof((), gap), stopped_early=True))
-    assert line.endswith("stopped early, proved within 0.16 % of the best.")
-    exact = Proof((), Bound(1_000.0, 1_000.0, "hand"))
-    assert "within 0.01 % of the best" in summary_line(CASE, replace(PLAN, proof=exact))
+def test_the_line_never_claims_more_than_the_bound_shows():
+    gap = Bound(998.49, 998.49, "hand", 1_000.0)
+    line = summary_line(CASE, replace(with_bound(gap, checks=()), stopped_early=True))
+    assert "Day's cost $1,000." in line and "$2 (0.16%)" in line and "stopped early" in line
+    assert "the solver's own bound" in line and "certified" not in line
+    none = Bound(1_000.0, 1_000.0, "hand", 1_000.0, is_certified=True)
+    assert "$1 (0.01%) cheaper, certified exactly" in summary_line(CASE, with_bound(none))
+
+
+def test_what_rounding_leaves_short_is_on_the_first_line_and_in_the_blends():
+    requirement = Requirement(Family.VOLUME_LEAST, "GB80")
+    short = Check(requirement, 9_999.96, 10_000, None, "lb", 5, Verdict.WITHIN_ROUNDING)
+    below = Bound(1_000.0, 1_000.0, "hand", 998.0)
+    plan = with_bound(below, checks=(short,))
+    line = summary_line(CASE, plan)
+    assert "short by up to 0.1 lb from rounding" in line
+    assert "No plan that keeps every order and limit in full is cheaper" in line
+    assert 0.1 in column(quantities.blends_table(CASE, plan), "Short")
 
 
 def test_a_plan_that_makes_nothing_says_so():
