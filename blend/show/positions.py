@@ -350,7 +350,8 @@ def _proof_sentences(plan: PositionsPlan) -> Iterator[str]:
         yield f"{notes} of standards that the tables cannot check: each day's own plan names them."
     bound = plan.bound
     gap = gap_words(bound.printed_usd, bound.bound_usd, is_certified=bound.is_certified)
-    yield f"Cost of all days {dollars(bound.printed_usd)}. {gap}"
+    basis = "As if containers, counts and least amounts could be split: " if divisible else ""
+    yield f"{basis}Cost of all days {dollars(bound.printed_usd)}. {gap}"
     if plan.stopped_early:
         yield "The search was stopped early: a better plan may exist, within that distance."
     if plan.worths_stopped:

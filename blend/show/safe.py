@@ -60,7 +60,7 @@ def safety_table(safe: SafePlan) -> ShownTable:
         is_short_by_rounding=safe.plan.is_short_by_rounding,
         plans="plan with these confidences",
     )
-    note = f"Day's cost {dollars(plan.total_usd)}. {gap} The confidences: {ASSUMES_INDEPENDENT}."
+    note = f"Day's cost {dollars(plan.total_usd)}. {gap} Every confidence {ASSUMES_INDEPENDENT}."
     if short := rounding_short_words(safe.plan):
         note += f" {short}"
     note += (
@@ -198,8 +198,8 @@ def simulation_table(case: Case, title: str, simulation: Simulation) -> ShownTab
     ]
     note = (
         f"{simulation.draws:,} days drawn, seed {simulation.seed}. Out, From, To and Days:"
-        f" the simulation {ASSUMES_INDEPENDENT} too, so it cannot test that. Out:"
-        " share of batches that"
+        f" the simulation {ASSUMES_INDEPENDENT} too, so it does not"
+        " show a bias that a supplier's lots share. Out: share of batches that"
         " test beyond the limit, with the interval that holds the truth in 95 of 100 simulations"
         " (Wilson). Promised: at most so many. A lot's own error is in all batches of its day, so"
         " that those out come together."

