@@ -63,7 +63,7 @@ from blend.errors import InputRefused, Problem, did_you_mean
     callback=finite,
     metavar="SHARE",
     help="How surely the batch is to be within limits; left out: as confidence.csv asks of the"
-    " product, else on average.",
+    " product, else on average. Assumes independent errors.",
 )
 @click.option(
     "--test-cost",
