@@ -55,8 +55,7 @@ def estimates_picture(case: Case, estimates: LeanEstimates) -> Figure:
     rows = len(lots) + len({each.supplier.casefold() for each in lots})
     made, axes = figure(
         "Lean as estimated, against lean as stated",
-        f"Dot and bar: estimate, 95 in 100 ({ASSUMES_INDEPENDENT})."
-        " Ring: own tests. Shaded: supplier's bias."
+        "Dot and bar: estimate, 95 in 100. Ring: own tests. Shaded: supplier's bias."
         " Red: contradicted.",
         inches=(WIDE_INCHES[0], 1.6 + _ROW_INCHES * rows),
     )
@@ -88,7 +87,7 @@ def estimates_picture(case: Case, estimates: LeanEstimates) -> Figure:
     axes.set_ylim(y, -1)
     axes.set_yticks([each for each, _ in marks], [plain(text) for _, text in marks], fontsize=7.5)
     axes.grid(visible=False, axis="y")
-    label_axes(axes, "estimated less stated, lean points", "")
+    label_axes(axes, f"estimated less stated, lean points; 95 in 100 {ASSUMES_INDEPENDENT}", "")
     return made
 
 

@@ -28,7 +28,7 @@ def simulation_picture(case: Case, safe: Simulation, without: Simulation) -> Fig
     across = min(_COLUMNS, len(shown))
     down = -(-len(shown) // across)
     made = canvas(
-        f"Tested fat of planned batches, drawn ({ASSUMES_INDEPENDENT})",
+        "Tested fat of planned batches, drawn",
         inches=(max(6.6, _PANEL_INCHES[0] * across), 1.0 + _PANEL_INCHES[1] * down),
     )
     others = {run.product_id: run for run in reversed(without.runs)}
@@ -47,7 +47,7 @@ def simulation_picture(case: Case, safe: Simulation, without: Simulation) -> Fig
         axes.spines["left"].set_visible(False)
         axes.grid(visible=False)
         if place > len(shown) - across:
-            axes.set_xlabel(plain("fat, %"), fontsize=9, color=INK)
+            axes.set_xlabel(plain(f"fat, %; {ASSUMES_INDEPENDENT}"), fontsize=9, color=INK)
     made.legend(
         *made.axes[0].get_legend_handles_labels(),
         loc="outside upper right",
