@@ -82,6 +82,13 @@ CORRUPTIONS = {
         SAFE,
         plan=replace(SAFE.plan, proof=replace(SAFE.plan.proof, checks=SAFE.plan.proof.checks[1:])),
     ),
+    "a gap of another plan than the printed one": lambda: replace(
+        SAFE,
+        plan=replace(
+            SAFE.plan,
+            proof=replace(SAFE.plan.proof, bound=replace(SAFE.plan.proof.bound, printed_usd=1.0)),
+        ),
+    ),
     "a bound better than it is": lambda: replace(SAFE, any_plan_usd=SAFE.any_plan_usd + 1),
     "promises without a price": lambda: _prices(lambda each: replace(each, promises=())),
     "a promise priced too high": lambda: _prices(
