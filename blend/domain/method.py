@@ -24,6 +24,8 @@ class Method:
     least_pounds_lb: float
     least_firms: int
     least_firms_if_thin: int
+    least_firms_each_side: int
+    """Companies bidding, and companies offering, before bids and offers set a quotation."""
     most_firm_share: float
     """Of the pounds traded; a firm at this share or above makes the canvass concentrated."""
     firm_weight_cap: float

@@ -45,12 +45,16 @@ class Code(StrEnum):
     ONE_SIDED = "one_sided"
     """Bids without offers, or offers without bids: no point lies between them."""
     CROSSED = "crossed"
+    SIDES_FEW = "sides_few"
+    """Too few companies bidding or offering to set a quotation without trades."""
     AT_BID = "at_bid"
-    """Raised to the best firm bid, at which it could be sold."""
+    """Raised to a firm bid that enough companies back."""
     AT_OFFER = "at_offer"
-    """Lowered to the best firm offer, at which it could be bought."""
+    """Lowered to a firm offer that enough companies back."""
+    WITHIN_TRADES = "within_trades"
+    """A bid and an offer of few companies would have moved it beyond the trades."""
     OUTSIDE_SPREAD = "outside_spread"
-    """Trades set it outside of the standing bids and offers."""
+    """Outside of the best firm bid and offer: trades set it, or few companies back them."""
     OUTLIERS_LEFT_OUT = "outliers_left_out"
     AFFILIATES_LEFT_OUT = "affiliates_left_out"
     TERMS_LEFT_OUT = "terms_left_out"
@@ -60,7 +64,15 @@ class Code(StrEnum):
     SCALE_UNKNOWN = "scale_unknown"
     """Too few prices to tell how far they scatter: a median, without an error."""
     CARRIED = "carried"
+    ONLY_ONE_BID = "only_one_bid"
+    ONLY_ONE_OFFER = "only_one_offer"
+    ONLY_BIDS_OFFERS = "only_bids_offers"
+    """These three: carried unchanged past firm bids or offers that may not set a quotation."""
     OVERRIDDEN = "overridden"
+
+
+NEEDS_DECISION = (Code.ONLY_ONE_BID, Code.ONLY_ONE_OFFER, Code.ONLY_BIDS_OFFERS)
+"""A quotation carried for one of these reasons is published only at a reporter's price."""
 
 
 class DataShares(NamedTuple):
@@ -100,3 +112,8 @@ class Assessed:
     standard_error_usd_per_cwt: float | None
     carried_from: date | None
     method_digest: str
+
+    @property
+    def needs_decision(self) -> bool:
+        """Whether a reporter must decide before it is published."""
+        return any(code in NEEDS_DECISION for code in self.codes)

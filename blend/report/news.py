@@ -37,6 +37,13 @@ class ItemNews:
         return self.quoted.assessed.item
 
     @property
+    def may_be_shown(self) -> bool:
+        """Whether the note may show it: it may go out as it is, or a reporter published it."""
+        if self.published is not None:
+            return self.quoted.confidentiality.may_be_shown
+        return self.quoted.may_be_published
+
+    @property
     def usd_per_cwt(self) -> float | None:
         """As published where it was, else as it would be: by the method, to the cent."""
         return price_of(self.quoted.assessed, self.published)

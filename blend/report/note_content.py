@@ -29,7 +29,7 @@ from blend.report.note_why import of_the_model, shortest_why, why
 
 def note_of(news: News, title: str) -> Note:
     """The note of a day. Items that may not be shown are counted and not shown."""
-    shown = [each for each in news.items if each.quoted.confidentiality.may_be_shown]
+    shown = [each for each in news.items if each.may_be_shown]
     quoted = [each for each in shown if each.usd_per_cwt is not None]
     sections = (
         _the_day(news, quoted),
@@ -55,6 +55,15 @@ def _the_day(news: News, quoted: Sequence[ItemNews]) -> Section:
         source = Source("canvass", (), "items that fail the 3/70/20 guideline on confidentiality")
         count = Figure("withheld", withheld, Unit.COUNT, source)
         sentences.append(sentence(count, " items are not shown, as that could show a firm."))
+    undecided = sum(
+        not each.may_be_shown and each.quoted.confidentiality.may_be_shown for each in news.items
+    )
+    if undecided:
+        source = Source("canvass", (), "items carried unchanged, to be decided by the reporter")
+        count = Figure("undecided", undecided, Unit.COUNT, source)
+        sentences.append(
+            sentence("Too few companies traded, bid or offered to quote ", count, " of the items.")
+        )
     return Section("The day in short", (Paragraph(tuple(sentences)),))
 
 

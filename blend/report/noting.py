@@ -139,11 +139,7 @@ def explain(
         market_on(frame, counted, prices, end.day)
         for counted, prices, end in zip(used, (before, after), ends, strict=True)
     ]
-    shown = {
-        item_id
-        for item_id in known.items
-        if quote(known, item_id, method).confidentiality.may_be_shown
-    }
+    shown = {item_id for item_id in known.items if quote(known, item_id, method).may_be_published}
     moves = {
         lot.lot_id: after[lot.lot_id].usd_per_cwt - before[lot.lot_id].usd_per_cwt
         for lot in frame.case.lots

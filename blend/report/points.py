@@ -65,6 +65,44 @@ def best_quotes(evidence: Sequence[Evidence]) -> Spread:
     return Spread(max(bids, default=-math.inf), min(offers, default=math.inf))
 
 
+def backed_quotes(evidence: Sequence[Evidence], method: Method) -> Spread:
+    """The highest bid that enough companies match or beat, and the lowest such offer.
+
+    One company's bid never moves a quotation: whoever is long could then set the price alone.
+    """
+    bids = _best(used(evidence, EntryKind.BID), highest=True)
+    offers = _best(used(evidence, EntryKind.OFFER), highest=False)
+    count = method.least_firms_each_side
+    return Spread(
+        bids[count - 1].usd_per_cwt if len(bids) >= count else -math.inf,
+        offers[count - 1].usd_per_cwt if len(offers) >= count else math.inf,
+    )
+
+
+def pairs_that_count(
+    evidence: list[Evidence],
+    trades: Sequence[Point],
+    pairs: list[Point],
+    item: Item,
+    method: Method,
+) -> tuple[list[Evidence], list[Point], bool]:
+    """The pairs that may set the quotation, and whether they may move it beyond the trades.
+
+    With enough companies on each side they may. With fewer they only confirm trades: the best
+    bid and offer, or a price no more than a measurable move from them, must hold every trade.
+    """
+    sides = (used(evidence, kind) for kind in (EntryKind.BID, EntryKind.OFFER))
+    if all(len(by_firm(side)) >= method.least_firms_each_side for side in sides):
+        return evidence, pairs, True
+    near = method.measurable_ticks * item.tick_usd_per_cwt + 1e-9
+    quotes = [each for point in pairs for each in point.evidence]
+    spread = best_quotes(quotes)
+    prices = [point.usd_per_cwt for point in trades]
+    if prices and spread.bid - near <= min(prices) and max(prices) <= spread.offer + near:
+        return evidence, pairs, False
+    return _marked(evidence, quotes, Use.TOO_THIN), [], False
+
+
 def paired_points(
     evidence: list[Evidence], spread: Spread, codes: list[Code], method: Method
 ) -> tuple[list[Evidence], list[Point]]:
@@ -164,10 +202,26 @@ def _standard_error(
     return scale * math.sqrt(pulls * len(prices) / (len(prices) - 1)) / within
 
 
-def clamped(located: Located, spread: Spread, codes: list[Code]) -> Located:
-    """Thin evidence gives way to a firm bid above it or a firm offer below it."""
+def within_trades(located: Located, trades: Sequence[Point], codes: list[Code]) -> Located:
+    """Held to the range of the trades."""
+    prices = [each.usd_per_cwt for point in trades for each in point.evidence]
     price = located.usd_per_cwt
-    if spread.is_crossed or spread.bid <= price <= spread.offer:
+    if not prices or min(prices) <= price <= max(prices):
         return located
-    codes.append(Code.AT_BID if price < spread.bid else Code.AT_OFFER)
-    return located._replace(usd_per_cwt=min(max(price, spread.bid), spread.offer))
+    codes.append(Code.WITHIN_TRADES)
+    return located._replace(usd_per_cwt=min(max(price, min(prices)), max(prices)))
+
+
+def clamped(located: Located, best: Spread, backed: Spread, codes: list[Code]) -> Located:
+    """Thin evidence gives way to a firm bid above it, or a firm offer below it, that enough
+    companies back. What only one of them says is flagged and moves nothing."""
+    price = located.usd_per_cwt
+    if best.is_crossed or best.bid <= price <= best.offer:
+        return located
+    if price < backed.bid:
+        codes.append(Code.AT_BID)
+    elif price > backed.offer:
+        codes.append(Code.AT_OFFER)
+    else:
+        codes.append(Code.OUTSIDE_SPREAD)
+    return located._replace(usd_per_cwt=min(max(price, backed.bid), backed.offer))

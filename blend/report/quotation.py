@@ -6,8 +6,12 @@ Evidence counts in the order of IOSCO, Principles for Oil Price Reporting Agenci
 1. trades, where there are enough of them, of pounds and of firms, and no firm has too much;
 2. else trades and pairs of the best firm bids and offers together, each by its weight;
 3. else other information beside them;
-4. else the last quotation, carried with its age;
+4. else the last quotation, carried unchanged with its age;
 5. else no quotation.
+
+A bid or an offer alone never sets or moves a quotation. Without trades, bids and offers set one
+only with enough companies on each side; where they may not, the last quotation is carried
+unchanged and a reporter decides whether it is published.
 
 The order is the principles'; nothing here says that its user follows them, which takes
 governance and audit. The numbers are in the method.
@@ -26,13 +30,16 @@ from blend.report.assessed import Assessed, Code, Confidence, DataShares, Rung
 from blend.report.evidence import Evidence, Use, by_firm, on_terms_of, used
 from blend.report.points import (
     Located,
+    backed_quotes,
     best_quotes,
     clamped,
     firms_in,
     locate,
     other_points,
     paired_points,
+    pairs_that_count,
     trade_points,
+    within_trades,
 )
 
 
@@ -126,7 +133,11 @@ def assess_day(item: Item, day: date, entries: Sequence[CanvassEntry], method: M
         if not spread.bid <= located.usd_per_cwt <= spread.offer:
             codes.append(Code.OUTSIDE_SPREAD)
         return _assessed(item, day, evidence, located, codes, method)
-    evidence, pairs = paired_points(evidence, spread, codes, method)
+    backed = backed_quotes(evidence, method)
+    evidence, both = paired_points(evidence, spread, codes, method)
+    evidence, pairs, may_set = pairs_that_count(evidence, trades, both, item, method)
+    if both and not pairs:
+        codes.append(Code.SIDES_FEW)
     others = other_points(evidence, method)
     # Thin trades weigh alike, firm by firm: their pounds are too few to tell them apart by.
     thin = [point._replace(weight=method.trade_weight) for point in trades]
@@ -135,7 +146,10 @@ def assess_day(item: Item, day: date, entries: Sequence[CanvassEntry], method: M
         (Rung.OTHER, [*thin, *pairs, *others]),
     ):
         if points and firms_in(points) >= method.least_firms_if_thin:
-            located = clamped(locate(rung, points, item, method), spread, codes)
+            located = locate(rung, points, item, method)
+            if pairs and not may_set:
+                located = within_trades(located, trades, codes)
+            located = clamped(located, spread, backed, codes)
             return _assessed(item, day, evidence, located, codes, method)
     return _assessed(item, day, evidence, None, codes, method)
 
@@ -301,25 +315,29 @@ def _confidence(rung: Rung, firms: int, codes: Sequence[Code], method: Method) -
 
 
 def _carried(today: Assessed, last: Assessed | Published, earlier: date) -> Assessed:
-    """An earlier quotation in the place of none, within today's firm bids and offers."""
-    codes = [*today.codes, Code.CARRIED]
-    spread = best_quotes(
-        [
-            replace(each, use=Use.USED)
-            for each in today.evidence
-            if each.use in (Use.TOO_THIN, Use.NO_PAIR, Use.HIGHER_EVIDENCE, Use.USED)
-        ]
-    )
-    at = clamped(Located(Rung.CARRIED, (), (), last.usd_per_cwt, None), spread, codes)
-    price = at.usd_per_cwt
+    """An earlier quotation where there is none, unchanged whatever is bid or offered today."""
+    codes = (*today.codes, Code.CARRIED, *_why_unchanged(today))
     return replace(
         today,
-        usd_per_cwt=price,
-        low_usd_per_cwt=min(last.low_usd_per_cwt, price),
-        high_usd_per_cwt=max(last.high_usd_per_cwt, price),
+        usd_per_cwt=last.usd_per_cwt,
+        low_usd_per_cwt=last.low_usd_per_cwt,
+        high_usd_per_cwt=last.high_usd_per_cwt,
         confidence=Confidence.LOW,
         rung=Rung.CARRIED,
-        codes=tuple(codes),
+        codes=codes,
         shares=DataShares(carried=1.0),
         carried_from=earlier,
     )
+
+
+def _why_unchanged(today: Assessed) -> tuple[Code, ...]:
+    """Which firm bids and offers of today the carried quotation passes over; empty for none."""
+    heard = [each.kind for each in today.evidence if each.use not in _NEVER_HEARD]
+    bids, offers, trades = map(heard.count, (EntryKind.BID, EntryKind.OFFER, EntryKind.TRADE))
+    if not bids + offers:
+        return ()
+    if not trades and (bids, offers) == (1, 0):
+        return (Code.ONLY_ONE_BID,)
+    if not trades and (bids, offers) == (0, 1):
+        return (Code.ONLY_ONE_OFFER,)
+    return (Code.ONLY_BIDS_OFFERS,)

@@ -43,6 +43,11 @@ class Quoted:
     tone: Tone
     confidentiality: Confidentiality
 
+    @property
+    def may_be_published(self) -> bool:
+        """Whether it may go out as it is, without a reporter's price."""
+        return self.confidentiality.may_be_shown and not self.assessed.needs_decision
+
 
 @dataclass(frozen=True, slots=True)
 class Compared:
@@ -63,11 +68,13 @@ class Override:
 
 @dataclass(frozen=True, slots=True)
 class Publication:
-    """What was published, and what was not: not quoted, or not to be shown."""
+    """What was published, and what was not: not quoted, not to be shown, or waiting for the
+    reporter's price."""
 
     published: tuple[Published, ...]
     not_quoted: tuple[Quoted, ...]
     withheld: tuple[Quoted, ...]
+    undecided: tuple[Quoted, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +150,8 @@ def publish(
 ) -> Publication:
     """Keep quotations as published, all of them together, beside what they rest on.
 
-    What is not quoted, or may not be shown, is not published. Raise FileTrouble.
+    What is not quoted, may not be shown, or needs a reporter's price is not published. Raise
+    FileTrouble.
     """
     made = planned(known, quoted, assessor, overrides)
     if not made.published:
@@ -162,13 +170,15 @@ def planned(
 ) -> Publication:
     """What would be published, and what not; nothing is kept."""
     overrides = overrides or {}
-    published, not_quoted, withheld = [], [], []
+    published, not_quoted, withheld, undecided = [], [], [], []
     for each in quoted:
         own = overrides.get(each.assessed.item.item_id)
         if each.assessed.usd_per_cwt is None and own is None:
             not_quoted.append(each)
         elif not each.confidentiality.may_be_shown:
             withheld.append(each)
+        elif each.assessed.needs_decision and own is None:
+            undecided.append(each)
         else:
             published.append(
                 publication_of(
@@ -181,7 +191,7 @@ def planned(
                     override_reason="" if own is None else own.reason,
                 )
             )
-    return Publication(tuple(published), tuple(not_quoted), tuple(withheld))
+    return Publication(tuple(published), tuple(not_quoted), tuple(withheld), tuple(undecided))
 
 
 def requote(store: Store, item_id: str, day: date, as_of: AsOf = None) -> Requoted:

@@ -1231,6 +1231,11 @@ METHOD_COLUMNS = {
         _lb("least_pounds_lb", "pounds traded that suffice", required=True),
         _number_of("least_firms", "firms whose trades suffice", least=1),
         _number_of("least_firms_if_thin", "firms below which nothing is quoted", least=1),
+        _number_of(
+            "least_firms_each_side",
+            "companies bidding, and companies offering, to quote without trades",
+            least=2,
+        ),
         _ratio("most_firm_share", "share of one firm at which trades are concentrated"),
         _ratio("firm_weight_cap", "most that one firm bears of a quotation", least=0.01),
         _ratio("outlier_cut", "robust distance beyond which an entry is left out", most=100),

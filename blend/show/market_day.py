@@ -92,7 +92,7 @@ def day_table(
                 made.confidence.value,
                 trend.word.value,
                 None if trend.word is Trend.NO_DAY else trend.change_usd_per_cwt,
-                "yes" if each.confidentiality.may_be_shown else f"no: {failed_words(each)}",
+                "yes" if each.may_be_published else f"no: {failed_words(each)}",
                 None if last is None else last.usd_per_cwt,
             )
         )
@@ -165,6 +165,16 @@ def publication_table(planned: Publication) -> ShownTable:
             f"it could show a firm: {failed_words(each)}",
         )
         for each in planned.withheld
+    ]
+    rows += [
+        (
+            each.assessed.item.item_id,
+            "not published",
+            None,
+            each.assessed.usd_per_cwt,
+            f"{failed_words(each)}: set its price and give the reason",
+        )
+        for each in planned.undecided
     ]
     rows += [
         (each.assessed.item.item_id, "left out", None, None, "it is not quoted")

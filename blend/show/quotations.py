@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from blend.domain.market import EntryKind, Published
 from blend.domain.method import Method
-from blend.report.assessed import Assessed, Code, DataShares, Rung
+from blend.report.assessed import NEEDS_DECISION, Assessed, Code, DataShares, Rung
 from blend.report.evidence import Use
 from blend.report.quoting import Publication, Quoted, Requoted
 from blend.show.amounts import count_of, number_words, percent, printable
@@ -30,8 +30,10 @@ CODE_WORDS = {
     Code.OTHER_INFORMATION: "rests on other information in part",
     Code.ONE_SIDED: "bids without offers, or offers without bids",
     Code.CROSSED: "bids above offers, so neither was used",
-    Code.AT_BID: "raised to the best firm bid",
-    Code.AT_OFFER: "lowered to the best firm offer",
+    Code.SIDES_FEW: "too few companies bidding or offering",
+    Code.AT_BID: "raised to a bid that enough companies back",
+    Code.AT_OFFER: "lowered to an offer that enough companies back",
+    Code.WITHIN_TRADES: "kept within the range of the trades",
     Code.OUTSIDE_SPREAD: "outside of the standing bids and offers",
     Code.OUTLIERS_LEFT_OUT: "outliers left out",
     Code.AFFILIATES_LEFT_OUT: "trades between affiliates left out",
@@ -40,6 +42,9 @@ CODE_WORDS = {
     Code.FREIGHT_ADJUSTED: "adjusted for freight",
     Code.SCALE_UNKNOWN: "median of few, scatter unknown",
     Code.CARRIED: "carried from an earlier day",
+    Code.ONLY_ONE_BID: "unchanged: only one bid",
+    Code.ONLY_ONE_OFFER: "unchanged: only one offer",
+    Code.ONLY_BIDS_OFFERS: "unchanged: bids and offers from too few companies, or crossed",
     Code.OVERRIDDEN: "set by a person",
 }
 
@@ -161,7 +166,7 @@ def judgements_table(quoted: Sequence[Quoted]) -> ShownTable:
             each.assessed.item.item_id,
             shares_words(each.assessed.shares) or "nothing",
             codes_words(each.assessed.codes),
-            "yes" if each.confidentiality.may_be_shown else f"no: {failed_words(each)}",
+            "yes" if each.may_be_published else f"no: {failed_words(each)}",
         )
         for each in quoted
     ]
@@ -169,6 +174,10 @@ def judgements_table(quoted: Sequence[Quoted]) -> ShownTable:
         "To be shown: by the 3/70/20 guideline of USDA Market News for keeping what single firms "
         "do confidential, over the days of the method."
     )
+    waiting = [each.assessed for each in quoted if each.assessed.needs_decision]
+    if waiting:
+        names = ", ".join(made.item.item_id for made in waiting)
+        note += f" Carried unchanged, for you to decide: {names}."
     return shown_table("What was judged", columns, rows, note)
 
 
@@ -178,7 +187,15 @@ def codes_words(codes: Iterable[str]) -> str:
 
 
 def failed_words(each: Quoted) -> str:
-    return "; ".join(FAILED_WORDS[name] for name in each.confidentiality.failed)
+    """Why a quotation may not be published as it is."""
+    words = [FAILED_WORDS[name] for name in each.confidentiality.failed]
+    return "; ".join([*words, *decision_words(each.assessed)])
+
+
+def decision_words(made: Assessed) -> list[str]:
+    """Why a reporter must decide first; empty where none must."""
+    why = [CODE_WORDS[code] for code in made.codes if code in NEEDS_DECISION]
+    return [f"{words} (your decision)" for words in why]
 
 
 def evidence_table(made: Assessed) -> ShownTable:
@@ -231,6 +248,9 @@ def publication_lines(publication: Publication) -> Iterator[str]:
         yield f"Not published, as it is not quoted: {printable(each.assessed.item.item_id)}"
     for each in publication.withheld:
         yield f"Withheld {printable(each.assessed.item.item_id)}: {failed_words(each)}"
+    for each in publication.undecided:
+        name, why = printable(each.assessed.item.item_id), failed_words(each)
+        yield f"Not published {name}: {why}. To publish it, set its price and give the reason."
 
 
 def _price_words(each: Published) -> str:

@@ -52,11 +52,12 @@ def test_trades_that_suffice_stand_alone():
 
 
 def test_thin_trades_are_set_beside_bids_and_offers():
-    # One trade at weight 1; a pair at 350 of weight one half: the cap makes them equal.
-    made = quoted(trade("Ash", 352), bid("Birch", 349), offer("Cedar", 351))
+    # One trade at weight 1; two pairs at 350 of weight one half each.
+    sides = bid("Birch", 349), offer("Cedar", 351), bid("Elm", 349), offer("Fir", 351)
+    made = quoted(trade("Ash", 352), *sides)
     assert made.rung is Rung.THIN_TRADES
     assert {Code.TRADES_FEW, Code.POUNDS_FEW, Code.FIRMS_FEW} <= set(made.codes)
-    # The median of 352 and 350 is 351, which the standing offer allows.
+    # The median of 352 at one half and 350 at one half is 351, at the offers.
     assert made.usd_per_cwt == pytest.approx(351)
     assert made.shares == pytest.approx((0.5, 0.5, 0, 0))
     assert made.confidence is Confidence.MODERATE
@@ -64,17 +65,18 @@ def test_thin_trades_are_set_beside_bids_and_offers():
 
 
 def test_bids_and_offers_alone_give_the_middle_between_the_best():
-    made = quoted(bid("Ash", 348), bid("Birch", 345), bid("Cedar", 344), offer("Elm", 352))
+    bids = bid("Ash", 348), bid("Birch", 348), bid("Cedar", 344)
+    made = quoted(*bids, offer("Elm", 352), offer("Fir", 352))
     assert (made.rung, made.usd_per_cwt) == (Rung.BIDS_OFFERS, 350)
     assert Code.BIDS_OFFERS_OUTWEIGH in made.codes
-    assert sorted(each.use for each in made.evidence) == ["no_pair", "no_pair", "used", "used"]
-    assert (made.firms_bidding, made.firms_offering) == (3, 1)
+    assert sorted(each.use for each in made.evidence) == ["no_pair", *["used"] * 4]
+    assert (made.firms_bidding, made.firms_offering) == (3, 2)
 
 
 def test_more_bids_do_not_pull_the_middle_down():
-    few = quoted(bid("Ash", 348), offer("Elm", 352))
-    many = quoted(bid("Ash", 348), *(bid(f"Firm {n}", 347) for n in range(9)), offer("Elm", 352))
-    assert many.usd_per_cwt == few.usd_per_cwt
+    both = bid("Ash", 348), bid("Birch", 348), offer("Elm", 352), offer("Fir", 352)
+    many = quoted(*both, *(bid(f"Firm {n}", 347) for n in range(9)))
+    assert many.usd_per_cwt == quoted(*both).usd_per_cwt == 350
 
 
 def test_bids_alone_make_no_price():
@@ -111,11 +113,81 @@ def test_one_firm_alone_sets_no_quotation():
     assert {each.use for each in made.evidence} == {Use.TOO_THIN, Use.HIGHER_EVIDENCE}
 
 
-def test_thin_evidence_gives_way_to_a_firm_bid():
-    made = quoted(talk("Ash", 349), talk("Birch", 349), bid("Cedar", 350))
+def test_thin_evidence_gives_way_to_what_two_companies_bid_or_offer():
+    said = talk("Ash", 349), talk("Birch", 349)
+    made = quoted(*said, bid("Cedar", 353), bid("Elm", 350))
     assert made.usd_per_cwt == 350 and Code.AT_BID in made.codes
-    made = quoted(talk("Ash", 349), talk("Birch", 349), offer("Cedar", 348))
+    made = quoted(*said, offer("Cedar", 345), offer("Elm", 348))
     assert made.usd_per_cwt == 348 and Code.AT_OFFER in made.codes
+
+
+# No quotation from a lone bid or offer ----------------------------------------------------------
+
+TUESDAY = MONDAY + timedelta(days=1)
+
+
+@pytest.mark.parametrize(
+    ("entries", "why"),
+    [
+        ([bid("Gum", 550, 1)], Code.ONLY_ONE_BID),
+        ([offer("Gum", 150, 1)], Code.ONLY_ONE_OFFER),
+        ([bid("Gum", 550, 1), bid("Hazel", 549, 1)], Code.ONLY_BIDS_OFFERS),
+        ([bid("Gum", 550, 1), offer("Hazel", 552, 1)], Code.ONLY_BIDS_OFFERS),
+        (
+            [bid("Gum", 550, 1), offer("Hazel", 552, 1), offer("Ivy", 552, 1)],
+            Code.ONLY_BIDS_OFFERS,
+        ),
+        ([bid("Gum", 550, 1), offer("Hazel", 549, 1)], Code.ONLY_BIDS_OFFERS),
+        ([trade("Ash", 350, 1), bid("Gum", 550, 1), offer("Ivy", 552, 1)], Code.ONLY_BIDS_OFFERS),
+    ],
+)
+def test_too_few_companies_on_a_side_leave_the_last_quotation_unchanged(entries, why):
+    made = quoted(*FIVE, *entries, day=TUESDAY)
+    assert made.rung is Rung.CARRIED and made.usd_per_cwt == quoted(*FIVE).usd_per_cwt
+    assert why in made.codes and made.needs_decision
+
+
+def test_a_carried_quotation_nobody_bids_against_needs_no_decision():
+    assert not quoted(*FIVE, day=TUESDAY).needs_decision
+    left_out = bid("Gum", 550, 1, delivered_within_days=45)
+    assert not quoted(*FIVE, left_out, day=TUESDAY).needs_decision
+
+
+def test_a_lone_bid_and_offer_make_no_quotation_without_an_earlier_one():
+    made = quoted(bid("Ash", 348), offer("Birch", 352))
+    assert (made.rung, made.usd_per_cwt) == (Rung.NOT_QUOTED, None)
+    assert Code.SIDES_FEW in made.codes
+
+
+def test_one_bid_beside_talk_does_not_move_it():
+    made = quoted(talk("Ash", 349), talk("Birch", 349), bid("Cedar", 450))
+    assert made.usd_per_cwt == 349 and Code.OUTSIDE_SPREAD in made.codes
+
+
+@pytest.mark.parametrize(
+    "others", [[bid("Gum", 450)], [offer("Gum", 250)], [bid("Gum", 450), offer("Ivy", 452)]]
+)
+def test_lone_bids_and_offers_among_few_trades_leave_it_where_trades_put_it(others):
+    few = trade("Ash", 350), trade("Birch", 352)
+    assert quoted(*few, *others).usd_per_cwt == quoted(*few).usd_per_cwt == 351
+
+
+def test_one_trade_that_a_bid_and_an_offer_confirm_is_quoted_at_the_trade():
+    made = quoted(trade("Ash", 352), bid("Birch", 349), offer("Cedar", 351))
+    assert (made.rung, made.usd_per_cwt) == (Rung.THIN_TRADES, 352)
+    assert Code.WITHIN_TRADES in made.codes
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from(("Ash", "Birch", "Cedar")), st.integers(340, 360))),
+    st.integers(1, 900),
+    st.sampled_from([bid, offer]),
+)
+def test_one_bid_among_trades_stays_in_the_traded_range(trades, price, make):
+    made = quoted(*(trade(firm, usd) for firm, usd in trades), make("Gum", price))
+    if made.usd_per_cwt is not None:
+        prices = [usd for _, usd in trades]
+        assert min(prices) - 1e-6 <= made.usd_per_cwt <= max(prices) + 1e-6
 
 
 def test_trades_outside_the_standing_spread_say_so():
@@ -149,11 +221,6 @@ def test_what_is_carried_is_not_carried_again():
     carried = publication_of(quoted(*FIVE, day=tuesday), assessor="A", at=datetime.now(UTC))
     made = quoted(day=MONDAY + timedelta(days=6), published=[carried])
     assert made.rung is Rung.NOT_QUOTED
-
-
-def test_what_is_carried_gives_way_to_a_firm_bid_of_the_day():
-    made = quoted(*FIVE, bid("Gum", 353, after=1), day=MONDAY + timedelta(days=1))
-    assert made.usd_per_cwt == 353 and {Code.CARRIED, Code.AT_BID} <= set(made.codes)
 
 
 # One footing ------------------------------------------------------------------------------------

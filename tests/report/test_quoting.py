@@ -99,6 +99,17 @@ def test_what_would_show_a_firm_is_withheld(store):
     assert store.published() == ()
 
 
+def test_a_quotation_carried_past_a_lone_bid_waits_for_the_reporters_price(store):
+    tomorrow = TODAY + timedelta(days=1)
+    store.add(Additions(entries=(bid("Ash", 500, after=DAYS),)))
+    made = published(store, day=tomorrow)
+    assert [each.assessed.item.item_id for each in made.undecided] == ["F90"]
+    assert store.published() == () and not made.undecided[0].may_be_published
+    own = {"F90": Override(354.0, "carried: nobody else would pay it")}
+    made = published(store, own, day=tomorrow)
+    assert [each.usd_per_cwt for each in made.published] == [354.0]
+
+
 def test_an_earlier_publication_can_be_made_again(store):
     first = published(store).published[0]
     store.add(Additions(entries=(trade("Gum", 356, after=DAYS - 1),)))
