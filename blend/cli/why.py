@@ -134,6 +134,9 @@ def why(
     BEFORE and AFTER hold a case each, lots and products matched by their ids; or a market each
     (with product_demand), whose clearing prices are then explained. Every part is what the
     model gives with the drivers put back, in exact shares that add up; none is a cause.
+
+    A headline names a driver only where the quotation moved beyond its own error and the
+    model explains the move; otherwise the first line says why none is named.
     """
     check_picture(picture)
     if (counterfactual is None) != (write is None):
@@ -203,13 +206,15 @@ def _why_of_cases(
     from blend.report.why import may_fall_short, why_plan_moved
     from blend.show.proofs import must_be_proved, why_proof_line
     from blend.show.text import tables_text
-    from blend.show.why import plan_why_lines, plan_why_tables
+    from blend.show.why import headline_line, plan_why_lines, plan_why_tables
 
     if shortfall is not None:
         cases = tuple(may_fall_short(case, shortfall) for case in cases)
     found = why_plan_moved(*cases, item, observed=observed, certify=True)
     proof = found.prove(*cases)
     must_be_proved(proof, f"split of {item}")
+    _say([headline_line(found.worth, found.reference.item)])
+    click.echo()
     click.echo(tables_text(plan_why_tables(found)))
     click.echo()
     _say([*plan_why_lines(found), why_proof_line(proof)])
@@ -231,11 +236,13 @@ def _why_of_markets(
     from blend.report.clearing import why_market_moved
     from blend.show.proofs import market_why_proof_line, must_be_proved
     from blend.show.text import tables_text
-    from blend.show.why import market_why_lines, market_why_tables
+    from blend.show.why import headline_line, lots_words, market_why_lines, market_why_tables
 
     found = why_market_moved(*markets, item, observed=observed, doubt=doubt)
     proof = found.prove()
     must_be_proved(proof, f"split of {item}")
+    _say([headline_line(found.price, lots_words(found))])
+    click.echo()
     click.echo(tables_text(market_why_tables(found)))
     click.echo()
     _say([*market_why_lines(found), market_why_proof_line(proof)])

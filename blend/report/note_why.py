@@ -8,6 +8,7 @@ from datetime import date
 
 from blend.domain.market import EntryKind, Volume
 from blend.report.explained import Contribution
+from blend.report.headline import headline_of, is_told_apart, no_cause_words
 from blend.report.news import Explanation, News
 from blend.report.note import (
     Block,
@@ -24,18 +25,18 @@ from blend.report.note import (
 from blend.units import LB_PER_CWT
 
 WHY_PICTURE = "picture.why"
-TOLD_APART = 1.96
-"""Standard errors from nothing at which a part is told from it: 95 of 100 cases."""
+MODEL_SAYS = "What the model says"
 
 
 def shortest_why(news: News) -> list[Sentence]:
-    """The largest part of the first move explained, if it can be told from nothing."""
+    """The cause to name for the first move, or why none is named."""
     if not news.explanations:
         return []
     first = news.explanations[0]
-    largest = max(first.why.price.next.contributions, key=lambda each: abs(each.amount))
-    if not is_told_apart(largest):
-        return []
+    headline = headline_of(first.why.price)
+    largest = headline.driver
+    if largest is None:
+        return [sentence(no_cause_words(headline, first.item_id))]
     return [
         sentence(
             f"Of the move of {first.item_id} since ",
@@ -47,11 +48,6 @@ def shortest_why(news: News) -> list[Sentence]:
             ".",
         )
     ]
-
-
-def is_told_apart(part: Contribution) -> bool:
-    """Whether a part's interval, 95 of 100 cases, leaves nothing out."""
-    return abs(part.amount) > TOLD_APART * part.standard_error
 
 
 def why(news: News) -> Section | None:
@@ -69,7 +65,9 @@ def why(news: News) -> Section | None:
         "move changes in a model of the whole market: what counted pounds and stated elasticities "
         "imply, not what caused the move."
     )
-    return Section("Why it moved", (*blocks, Paragraph((caution,))))
+    has_cause = any(headline_of(each.why.price).driver for each in news.explanations)
+    heading = "Why it moved" if has_cause else MODEL_SAYS
+    return Section(heading, (*blocks, Paragraph((caution,))))
 
 
 def _explained(each: Explanation) -> list[Block]:
@@ -80,7 +78,12 @@ def _explained(each: Explanation) -> list[Block]:
         for part in move.next.contributions
         if not is_told_apart(part) and (part.amount or part.standard_error)
     ]
-    sentences = [*_observed(each), *_modelled(each)]
+    headline = headline_of(move)
+    sentences = [*_observed(each)]
+    if headline.driver is None:
+        sentences.append(sentence(no_cause_words(headline, each.item_id)))
+        sentences.append(sentence(f"{MODEL_SAYS}, which is no cause of the move:"))
+    sentences += _modelled(each)
     for part in sorted(told, key=lambda part: -abs(part.amount)):
         sentences.append(_counterfactual(each, part))
     if rest:

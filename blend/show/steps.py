@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from blend.report.clearing import MarketWhy
 from blend.report.explained import Contribution, ItemMove
+from blend.report.headline import headline_of
 from blend.report.mixed import Driver
 from blend.report.sides import Cell, Side, Sides
 from blend.report.why import PlanWhy
@@ -17,8 +18,9 @@ from blend.show.shown import Format, ShownColumn, ShownTable, shown_table, usd_p
 from blend.show.why import (
     CAUTION,
     counterfactual_line,
-    counterfactual_lines,
+    headline_line,
     lots_words,
+    model_title,
     plus_minus,
     signed,
     unexplained_lines,
@@ -68,6 +70,9 @@ class Step:
 class Steps:
     """A move to step through, and its end: the sum, the rest, the proof, what may be quoted."""
 
+    title: str
+    headline: str
+    """The cause that may be named, or why none is."""
     subject: str
     steps: tuple[Step, ...]
     sum_table: ShownTable
@@ -78,15 +83,17 @@ class Steps:
 def plan_steps(why: PlanWhy, sides: Sides, proof_line: str) -> Steps:
     lot = why.reference
     subject = f"the next pound of {lot.item}"
-    return _steps(why.worth, sides, subject, "be worth", OF_A_PLAN, proof_line)
+    return _steps(why.worth, lot.item, sides, subject, "be worth", OF_A_PLAN, proof_line)
 
 
 def market_steps(why: MarketWhy, sides: Sides, proof_line: str) -> Steps:
-    return _steps(why.price, sides, lots_words(why), "clear at", OF_A_MARKET, proof_line)
+    item = lots_words(why)
+    return _steps(why.price, item, sides, item, "clear at", OF_A_MARKET, proof_line)
 
 
 def _steps(
     move: ItemMove,
+    item: str,
     sides: Sides,
     subject: str,
     verb: str,
@@ -105,12 +112,19 @@ def _steps(
         table = sides_table(each.driver, sides[each.driver])
         made.append(Step(name, _part_words(each), lines, table))
         level += each.amount
+    headline = headline_line(move, item)
+    driver = headline_of(move).driver
+    quotable = [headline]
+    if driver is not None:
+        quotable += [counterfactual_line(driver, move.next.after, subject, verb), CAUTION]
     return Steps(
+        model_title(move, f"{subject[0].upper()}{subject[1:]}, driver by driver"),
+        headline,
         subject,
         tuple(made),
         sum_table(move),
         (_sum_line(move), *unexplained_lines(move), proof_line),
-        (counterfactual_lines(move.next, subject, verb)[0], CAUTION),
+        tuple(quotable),
     )
 
 

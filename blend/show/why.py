@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from blend.report.clearing import MarketWhy
 from blend.report.explained import Contribution, Explained, ItemMove
+from blend.report.headline import headline_of, no_cause_words
 from blend.report.mixed import Driver
 from blend.report.recipes import LotShift, RecipeSplit
 from blend.report.why import PlanWhy
@@ -48,6 +49,7 @@ def plan_why_tables(why: PlanWhy) -> list[ShownTable]:
 def plan_why_lines(why: PlanWhy) -> list[str]:
     subject = f"the next pound of {why.reference.item}"
     return [
+        *model_says_lines(why.worth),
         *counterfactual_lines(why.worth.next, subject),
         *cost_lines(why.cost),
         *unexplained_lines(why.worth),
@@ -61,6 +63,7 @@ def market_why_tables(why: MarketWhy) -> list[ShownTable]:
 
 def market_why_lines(why: MarketWhy) -> list[str]:
     return [
+        *model_says_lines(why.price),
         *counterfactual_lines(why.price.next, lots_words(why), "clear at"),
         *unexplained_lines(why.price),
         CAUTION,
@@ -69,6 +72,37 @@ def market_why_lines(why: MarketWhy) -> list[str]:
 
 def lots_words(why: MarketWhy) -> str:
     return ", ".join(why.weights)
+
+
+# The headline ------------------------------------------------------------------------------------
+
+
+def headline_line(move: ItemMove, item: str) -> str:
+    """The one cause that may be named, or why none is."""
+    headline = headline_of(move)
+    if headline.driver is None:
+        return no_cause_words(headline, item)
+    line = (
+        f"{item} moved {signed(move.observed.move_usd_per_lb)}: in our model, mostly"
+        f" {headline.driver.driver} ({signed(headline.driver.amount)})."
+    )
+    if move.observed.standard_error_usd_per_lb is None:
+        line += " Error of the quotation not given."
+    return line
+
+
+def model_title(move: ItemMove, title: str) -> str:
+    """A heading that says the parts are the model's where it names no cause."""
+    if headline_of(move).driver is not None:
+        return title
+    return f"What the model says: {title[0].lower()}{title[1:]}"
+
+
+def model_says_lines(move: ItemMove) -> list[str]:
+    """What goes before the parts where no cause is named."""
+    if headline_of(move).driver is not None:
+        return []
+    return ["What the model says, which is no cause of the move:"]
 
 
 # Tables ------------------------------------------------------------------------------------------
@@ -103,7 +137,7 @@ def move_table(move: ItemMove, title: str, draws: int = 0) -> ShownTable:
         note += " The plan sits on a kink: the next pound is worth less than the last one there is."
     if draws:
         note += f" ± is one standard error, from {count_of(draws, 'draw')} of what is in doubt."
-    return shown_table(f"{title}, USD/cwt", columns, rows, note)
+    return shown_table(f"{model_title(move, title)}, USD/cwt", columns, rows, note)
 
 
 def _rounding_words(move: Explained, scale: float, shown_as: Format) -> str:
@@ -263,7 +297,7 @@ def unexplained_lines(move: ItemMove) -> list[str]:
     if error is None:
         lines.append("How sure that is cannot be told without the quotation's standard error.")
     elif abs(rest) <= 2 * error:
-        lines.append("That is within two standard errors: the model and the quotation agree.")
+        lines.append("That is within two standard errors.")
     else:
         lines.append(
             "That is beyond two standard errors: something that is not in the tables moved."
