@@ -167,10 +167,13 @@ def _prices(known: Heard, method: Method) -> dict[str, QuotedPrice]:
     published = _published_on(known)
     prices = {}
     for item_id in known.items:
-        made = quote(known, item_id, method).assessed
-        usd = price_of(made, published.get(item_id))
+        made, own = quote(known, item_id, method).assessed, published.get(item_id)
+        usd = price_of(made, own)
         if usd is not None:
-            prices[item_id] = QuotedPrice(usd, made.standard_error_usd_per_cwt)
+            # The method's error says nothing about a price a person set.
+            is_overridden = own is not None and bool(own.override_reason)
+            error = None if is_overridden else made.standard_error_usd_per_cwt
+            prices[item_id] = QuotedPrice(usd, error)
     return prices
 
 

@@ -123,7 +123,7 @@ def _steps(
         subject,
         tuple(made),
         sum_table(move),
-        (_sum_line(move), *unexplained_lines(move), proof_line),
+        (_sum_line(move), *unexplained_lines(move), CAUTION, proof_line),
         tuple(quotable),
     )
 
@@ -253,7 +253,7 @@ def sum_table(move: ItemMove) -> ShownTable:
     note = "Had it stayed: the value after, with this driver alone as it was before."
     if has_errors:
         note += " ± is one standard error."
-    return shown_table("The parts and their sum", columns, rows, note)
+    return shown_table(model_title(move, "The parts and their sum"), columns, rows, note)
 
 
 def _sum_line(move: ItemMove) -> str:

@@ -299,9 +299,7 @@ def unexplained_lines(move: ItemMove) -> list[str]:
     elif abs(rest) <= 2 * error:
         lines.append("That is within two standard errors.")
     else:
-        lines.append(
-            "That is beyond two standard errors: something that is not in the tables moved."
-        )
+        lines.append("That is beyond two standard errors.")
     if not move.next.standard_error:
         lines.append(
             "The split is exact; prices, pounds and rules of both tables are taken as exact."

@@ -48,6 +48,25 @@ def test_why_a_plan_moved_is_told_drawn_and_written(tmp_path):
     )
 
 
+@pytest.mark.parametrize(
+    ("quotation", "first"),
+    [
+        (("--observed", 5, "--error", 1), "fresh 90s moved +5.00 USD/cwt: in our model, mostly"),
+        (("--observed", 1, "--error", 1), "fresh 90s did not move beyond the error"),
+        (("--observed", 30, "--error", 1), "Our model does not explain this move."),
+        (("--observed", 5), "Error of the quotation not given: no headline cause."),
+        ((), "Change in the quotation not given: no headline cause."),
+    ],
+)
+def test_the_first_line_names_a_cause_only_where_the_model_explains_the_move(quotation, first):
+    answer = run("why", BEFORE, DEMO, "--item", "lot=B90-1", *quotation)
+    line, _, rest = answer.stdout.partition("\n")
+    assert line.startswith(first)
+    names_cause = any(each in line for each in [*_DRIVERS, "other prices"])
+    assert names_cause is ("mostly" in first)
+    assert ("What the model says" in rest) is not names_cause
+
+
 def test_what_is_told_of_two_cases_names_the_folder(tmp_path):
     answer = run("why", BEFORE, DEMO, "--item", "lot=B90-1")
     warnings = [line for line in answer.stderr.splitlines() if line.startswith("warning: ")]

@@ -463,6 +463,21 @@ def test_a_plan_is_stepped_through_to_its_proof(client):
     assert "Not explained: +1.64 USD/cwt ± 0.50" in observed
 
 
+@pytest.mark.parametrize(
+    ("quotation", "words"),
+    [
+        ("observed=30&error=1", "Our model does not explain this move."),
+        ("observed=1&error=1", "did not move beyond the error of the quotation"),
+        ("observed=5", "Error of the quotation not given"),
+    ],
+)
+def test_the_desk_offers_no_cause_to_quote_where_the_model_explains_none(client, quotation, words):
+    page = ready(client, f"{WHY_PLAN}&step=6&{quotation}").text
+    quotable = re.search(r"<blockquote>(.*?)</blockquote>", page, re.S)[1]
+    assert words in quotable and "Had " not in quotable and "mostly" not in quotable
+    assert "<strong>" in page and "What the model says: " in page
+
+
 def test_an_edit_of_the_tables_is_explained_at_once(client):
     desk = client.app.state.desk
     table = desk.table("lots")
