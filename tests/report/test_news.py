@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -12,7 +13,7 @@ from blend.report.evidence import Use
 from blend.report.news import ItemNews, quotable, week_breadth
 from blend.report.note import Figure, Unit
 from blend.report.note_items import evidence
-from blend.report.quotation import assess
+from blend.report.quotation import assess, publication_of
 from blend.report.quoting import Quoted
 from blend.report.tone import tone_of
 from tests.report.canvass import ITEM, METHOD, MONDAY, bid, talk, trade
@@ -84,3 +85,20 @@ def test_figures_of_evidence_rest_on_the_entries_used():
     assert (pounds.value, pounds.unit) == (120_000, Unit.POUNDS)
     assert set(pounds.source.keys) == used
     assert len(used) == 3
+
+
+def test_a_quotation_carried_past_a_lone_bid_is_shown_only_once_a_reporter_published_it():
+    thursday = [trade(firm, 300, 10) for firm in ("Ash", "Birch", "Cedar")]
+    carried = news(figures([300] * 5, [303] * 5), [*thursday, bid("Dogwood", 500, 11)])
+    assert carried.usd_per_cwt == 300 and not carried.may_be_shown
+    at = datetime.now(UTC)
+    decided = publication_of(
+        carried.quoted.assessed,
+        assessor="A. Reporter",
+        at=at,
+        override_usd_per_cwt=301.0,
+        override_reason="confirmed by two sellers by phone",
+    )
+    assert replace(carried, published=decided).may_be_shown is (
+        carried.quoted.confidentiality.may_be_shown
+    )
