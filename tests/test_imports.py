@@ -34,12 +34,11 @@ MAY_IMPORT = {
     "report": {"domain", "store"} | ANSWERS,
     "show": {"domain", "files"},
     "reading": {"domain", "sheets", "grind"},
-    "cli": ALL | {"reading", "web", "bench"},
+    "cli": ALL | {"reading", "web"},
     "web": ALL - {"core"} | {"reading"},
-    "bench": ALL | {"web"},
 }
 """Rooms that each room may import, besides itself, errors and units (which import nothing)."""
-RESULTS_SHOWN = {"lean", "proof", "store", "grind", "trade", "report", "bench"}
+RESULTS_SHOWN = {"lean", "proof", "store", "grind", "trade", "report"}
 """Rooms whose results are shown: `show` may know their types, and call none of them."""
 LIBRARY_ROOMS = {
     "click": {"cli"},
@@ -53,22 +52,19 @@ LIBRARY_ROOMS = {
     "sqlalchemy": {"store"},
     "highspy": {"core"},
     "clarabel": {"core"},
-    "pulp": {"core", "bench"},
+    "pulp": {"core"},
     "scipy": {"core", "trade"},
-    "numpy": {"core", "lean", "grind", "trade", "report", "show", "bench"},
-    "distributed": {"trade", "bench"},
-    "cvxpy": {"bench"},
-    "pandas": {"bench"},
-    "playwright": {"bench"},
+    "numpy": {"core", "lean", "grind", "trade", "report", "show"},
+    "distributed": {"trade"},
 }
 """The rooms that use a library; one not named here is used by none."""
 OF_OTHERS = {"psycopg": "sqlalchemy", "python-multipart": "starlette"}
 """What no module imports, and which library needs it."""
+FOR_PYTHON_USERS = {"pandas"}
+"""Installed for people who use blend from Python; no module has to import it."""
 HEAVY = {*LIBRARY_ROOMS} - {"click"}
 """What no command may load before it is run."""
-LATE = {
-    *("matplotlib", "pulp", "scipy", "pandas", "clarabel", "distributed", "cvxpy", "playwright")
-}
+LATE = {"matplotlib", "pulp", "scipy", "pandas", "clarabel", "distributed"}
 """What is imported only inside the function that needs it."""
 
 
@@ -177,8 +173,15 @@ def test_what_is_asked_to_be_installed_is_what_is_used():
         re.match(r"[\w-]+", each)[0]
         for each in chain(project["dependencies"], *(extras[name] for name in extras))
     }
-    only_in_tests = {re.match(r"[\w-]+", each)[0] for each in extras["test"]} - {*LIBRARY_ROOMS}
-    assert asked - only_in_tests - {"blend"} == {*LIBRARY_ROOMS, *OF_OTHERS}
+    development = {
+        re.match(r"[\w-]+", each)[0] for name in ("test", "dev") for each in extras[name]
+    }
+    shipped = asked - (development - {*LIBRARY_ROOMS}) - {"blend"}
+    assert shipped == {*LIBRARY_ROOMS, *OF_OTHERS, *FOR_PYTHON_USERS}
+
+
+def test_nothing_shipped_imports_the_tests():
+    assert not [str(each) for each in IMPORTS if each.library == "tests"]
     assert set(OF_OTHERS.values()) <= set(LIBRARY_ROOMS)
 
 

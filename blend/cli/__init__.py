@@ -113,7 +113,6 @@ COMMANDS = {
     "desk": Place(
         "blend.cli.desk", "Open one page for grinder, trader and reporter in the browser."
     ),
-    "bench": Place("blend.cli.bench", "Time the main paths against plain ways of doing the same."),
 }
 
 
@@ -218,30 +217,8 @@ def _failed(line: str, code: int = BlendError.exit_code) -> int:
     return code
 
 
-_EXTRAS = {
-    "clarabel": "reference",
-    "cvxpy": "bench",
-    "distributed": "dask",
-    "jinja2": "note",
-    "markupsafe": "note",
-    "matplotlib": "pictures",
-    "pandas": "bench",
-    "psycopg": "postgres",
-    "pulp": "reference",
-    "starlette": "desk",
-    "uvicorn": "desk",
-}
-"""By library that not every command needs, the extra that installs it."""
-
-
 def _missing(error: ImportError) -> str:
-    library = (error.name or "").partition(".")[0]
-    if library in _EXTRAS:
-        extra = _EXTRAS[library]
-        return (
-            f"{library} is not installed; in blend's own folder: python -m pip install '.[{extra}]'"
-        )
-    name = library or "a library"
+    name = (error.name or "").partition(".")[0] or "a library"
     return (
         f"{name} cannot be loaded, and blend needs it ({error}). The installation is damaged: "
         "in blend's own folder: python -m pip install --force-reinstall ."

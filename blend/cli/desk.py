@@ -10,7 +10,6 @@ import click
 
 from blend.cli.common import FOLDER
 from blend.cli.reporter import STORE_VARIABLE, with_method, with_store
-from blend.errors import BlendError
 
 
 @click.command()
@@ -61,14 +60,7 @@ def desk(
     written back when it is told to save; what is typed is kept at once beside them. Only this
     machine can open the page, and only by the address that is printed.
     """
-    try:
-        from blend.web.app import LOOPBACK, bracketed, serve
-    except ModuleNotFoundError as error:
-        if (error.name or "").startswith("blend"):
-            raise
-        raise BlendError(
-            f"the desk needs {error.name}; in blend's own folder: python -m pip install '.[desk]'"
-        ) from error
+    from blend.web.app import LOOPBACK, bracketed, serve
     from blend.web.desk import Desk
 
     opened = Desk(

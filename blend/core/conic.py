@@ -1,15 +1,14 @@
-"""The same programme with cones, put to a conic library where one is installed.
+"""The same programme with cones, solved by a conic library.
 
 By measurement Clarabel (an interior-point solver) finds the optimum of a day's plan in a
 fraction of the time that tangent cuts alone take, so it says where the tangents are to touch;
-what they prove there rests on the linear solver alone. Without the library cuts find the
-optimum by themselves.
+what they prove there rests on the linear solver alone. Where the library fails, the cuts find
+the optimum by themselves.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib.util import find_spec
 
 import numpy as np
 
@@ -19,10 +18,6 @@ from blend.core.timing import in_solver
 
 _TOLERANCE = 1e-9
 """Relative, of gap and feasibility."""
-
-
-def has_library() -> bool:
-    return find_spec("clarabel") is not None
 
 
 def conic_point(programme: Programme, cones: Sequence[Cone]) -> np.ndarray | None:

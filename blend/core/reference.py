@@ -19,8 +19,7 @@ fat, shares and fill are met by every batch, and the rules that count lots or ke
 by the product, its batches together.
 
 Nothing here is quick, and nothing is shared with the core but the domain: an error in one of
-the two would have to be made twice. Needs PuLP 3, which brings CBC (`pip install
-"blend[reference]"`); HiGHS is used through `highspy`.
+the two would have to be made twice. PuLP 3 brings CBC; HiGHS is used through `highspy`.
 """
 
 from __future__ import annotations

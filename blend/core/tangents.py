@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from blend.core.cone import Cone, holds
-from blend.core.conic import conic_point, has_library
+from blend.core.conic import conic_point
 from blend.core.programme import Programme, SparseColumns, SparseRows
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.errors import SolverTrouble
@@ -77,16 +77,16 @@ class _Cuts:
 class ConicLinear:
     """A linear programme with cones that stays in the solver, cuts and all.
 
-    Cost, bounds and scales may be changed between solves. `uses_library` None asks
-    the conic library where to begin wherever it is installed.
+    Cost, bounds and scales may be changed between solves. With `uses_library` the conic library
+    finds where the cuts start.
     """
 
     def __init__(
-        self, programme: Programme, cones: Sequence[Cone], uses_library: bool | None = None
+        self, programme: Programme, cones: Sequence[Cone], uses_library: bool = True
     ) -> None:
         self.cones = list(cones)
         self.column_count = len(programme.cost)
-        self.uses_library = has_library() if uses_library is None else uses_library
+        self.uses_library = uses_library
         self._base = programme
         self._blocks = _blocks(programme, self.cones)
         self._extended = _extended(programme, self.cones, self._blocks)

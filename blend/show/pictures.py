@@ -1,17 +1,16 @@
 """How our pictures look: black and grey, one accent, no frame; made to be read on paper.
 
-Matplotlib draws them (extra `pictures`); it is imported only where one is drawn.
+Matplotlib draws them; it is imported only where one is drawn.
 """
 
 from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from blend.errors import BlendError, FileTrouble
+from blend.errors import FileTrouble
 from blend.files import check_place, write_bytes
 from blend.show.amounts import printable
 
@@ -28,7 +27,6 @@ PAPER = "#FFFFFF"
 WIDE_INCHES = (9.0, 5.6)
 _DOTS_PER_INCH = 150
 FORMATS = (".png", ".svg", ".pdf")
-_NEEDED = "pictures need matplotlib; in blend's own folder: python -m pip install '.[pictures]'"
 
 
 def figure(
@@ -42,15 +40,9 @@ def figure(
 
 
 def canvas(title: str, *, inches: tuple[float, float] = WIDE_INCHES) -> Figure:
-    """A picture with its title and nothing else yet.
-
-    Raises BlendError, with what to install, where matplotlib is missing.
-    """
-    try:
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-    except ImportError as error:
-        raise BlendError(_NEEDED) from error
+    """A picture with its title and nothing else yet."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
 
     made = Figure(figsize=inches, dpi=_DOTS_PER_INCH, facecolor=PAPER, layout="constrained")
     FigureCanvasAgg(made)
@@ -109,13 +101,10 @@ def _gap(before: list[int], after: list[int], places: Sequence[float], apart: fl
 
 
 def check_path(path: Path) -> None:
-    """Before any work is done for a picture: raise FileTrouble where none could be written, and
-    BlendError where matplotlib is missing."""
+    """Raise FileTrouble if a picture cannot be written there, before any work goes into it."""
     if path.suffix.lower() not in FORMATS:
         raise FileTrouble(f"{path}: pictures end in {', '.join(FORMATS)}")
     check_place(path)
-    if find_spec("matplotlib") is None:
-        raise BlendError(_NEEDED)
 
 
 def save(made: Figure, path: str | Path) -> None:

@@ -12,7 +12,6 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from blend.bench.instances import make_instance
 from blend.cli import main
 from blend.core.layout import MOST_BATCHES
 from blend.domain.case import Case
@@ -24,6 +23,7 @@ from blend.show.clash import broken_lines, clash_lines
 from tests.attack.edges import check_shown, lot, planned, product, read, shown_text
 from tests.attack.mutations import write_csvs
 from tests.attack.small import small_grids
+from tests.bench.instances import make_instance
 from tests.strategies import cases
 
 MILLIONS = 10_000_000.0

@@ -9,8 +9,6 @@ from random import Random
 
 import pytest
 
-pytest.importorskip("starlette", reason="starlette is not installed: pip install '.[desk]'")
-
 from blend.web import trader_days
 from tests.attack.fuzz_pages import BETWEEN, DrawsOfBytes, SmallDesk, told
 from tests.web.requests import NASTY

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import os
-import re
 import subprocess
 import sys
-import tomllib
 from pathlib import Path
 
 import pytest
 
-from blend.cli import _EXTRAS
 from blend.domain.market import Additions
 from blend.store import Store
 from tests.attack import killing
 from tests.sheets.plain_tables import sound, write_folder
-from tests.store.heard import MONDAY, NINETIES, entry
+from tests.store.heard import NINETIES, entry
 
 ROOT = Path(__file__).parents[2]
 WITHOUT = """
@@ -64,14 +61,7 @@ def run_without(library: str, command: str, plant: Path) -> subprocess.Completed
         ("sqlalchemy", "store show", MEND),
         ("tabulate", "check case", MEND),
         ("scipy", f"value {ROOT / 'demo_data'}", MEND),
-        ("matplotlib", "plan case --no-workbook --picture plan.png", ".[pictures]"),
-        ("matplotlib", "demand case --lot cow90 --picture demand.svg", ".[pictures]"),
-        ("matplotlib", f"note --day {MONDAY} --out note.html", ".[pictures]"),
-        ("jinja2", f"note --day {MONDAY} --out note.md", ".[note]"),
-        ("markupsafe", f"note --day {MONDAY} --out note.html", ".[note]"),
         ("psycopg", "store show --store postgresql://market@host/market", ".[postgres]"),
-        ("pulp", "bench plan", ".[reference]"),
-        ("clarabel", "bench safe", ".[reference]"),
         ("distributed", f"scenarios {ROOT / 'demo_data'} --scheduler tcp://h:1", ".[dask]"),
     ],
 )
@@ -91,10 +81,6 @@ def test_what_is_missing_is_told_with_what_to_install(library, command, told, pl
     [
         ("openpyxl", "check case"),
         ("openpyxl", "plan case --no-worths --no-workbook"),
-        ("matplotlib", "plan case --no-worths --no-workbook"),
-        ("matplotlib", f"note --day {MONDAY} --out note.md"),
-        ("pulp", "plan case --no-workbook"),
-        ("clarabel", "plan case --no-workbook"),
         ("psycopg", "store show"),
         ("sqlalchemy", "check case"),
         ("highspy", "check case"),
@@ -114,10 +100,3 @@ def test_a_damaged_library_is_told_as_well(plant, tmp_path):
         capture_output=True, text=True, check=False)  # fmt: skip
     assert done.returncode == 1 and "Traceback" not in done.stderr
     assert "undefined symbol" in done.stderr and MEND in done.stderr
-
-
-def test_the_extra_that_is_named_installs_the_library():
-    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
-    extras = extras["optional-dependencies"]
-    installed = {name: {re.match(r"[\w-]+", each)[0] for each in extras[name]} for name in extras}
-    assert all(library in installed[extra] for library, extra in _EXTRAS.items())

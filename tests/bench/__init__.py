@@ -1,0 +1,1 @@
+"""Made-up markets for tests, and benchmarks: `python -m tests.bench`."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from blend.bench.demand import bench_demand
+from tests.bench.demand import bench_demand
 
 
 def test_all_ways_agree_and_what_is_scaled_is_said():

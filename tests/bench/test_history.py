@@ -9,7 +9,12 @@ from statistics import fmean, median
 
 import pytest
 
-from blend.bench.history import (
+from blend.domain.clearing import Market
+from blend.domain.market import EntryKind
+from blend.report.market_on_day import QuotedPrice, market_on, volumes_used, why_item_moved
+from blend.report.mixed import Driver
+from blend.sheets.history import read_history
+from tests.bench.history import (
     SHORT_SHARE,
     SHORT_WEEKS,
     VOLUME_ERROR_SHARE,
@@ -18,11 +23,6 @@ from blend.bench.history import (
     week_end,
     write_history,
 )
-from blend.domain.clearing import Market
-from blend.domain.market import EntryKind
-from blend.report.market_on_day import QuotedPrice, market_on, volumes_used, why_item_moved
-from blend.report.mixed import Driver
-from blend.sheets.history import read_history
 
 BEFORE, SHORT, BACK = min(SHORT_WEEKS) - 1, max(SHORT_WEEKS), max(SHORT_WEEKS) + 1
 

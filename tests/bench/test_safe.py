@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from blend.bench.safe import time_cones
+from tests.bench.safe import time_cones
 
 
 @pytest.mark.parametrize("size", [(20, 4), pytest.param((60, 12), marks=pytest.mark.slow)], ids=str)
 def test_every_way_agrees_with_the_conic_solver(size):
-    pytest.importorskip("clarabel")
     times = time_cones(*size)
     assert len(times) == 5
     assert all(time.agrees for time in times)

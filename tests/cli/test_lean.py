@@ -181,7 +181,6 @@ def test_without_its_table_a_command_says_what_it_needs(folder, command):
     "arguments", [("lean",), ("control", "--product", "GB80"), ("control", "--product", "old")]
 )
 def test_pictures_are_drawn(folder, arguments):
-    pytest.importorskip("matplotlib")
     command, *more = arguments
     answer = blend(command, folder, *more, "--picture", folder / "picture.png")
     assert answer.exit_code == 0, answer.stderr

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from click.testing import CliRunner
 
-from blend.bench.instances import make_instance
 from blend.cli import main
 from blend.sheets.write import write_case
+from tests.bench.instances import make_instance
 
 HEADER = "item,species,form,lean_share,price,price_unit,pounds_lb,quoted_on\n"
 ROWS = [

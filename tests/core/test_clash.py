@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 
-from blend.bench.instances import make_instance
 from blend.core.build import programme_of
 from blend.core.clash import explain_clash
 from blend.core.layout import lay_out
@@ -22,6 +21,7 @@ from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
 from tests import strategies
+from tests.bench.instances import make_instance
 from tests.core.tables import doing_without, with_own_rules, with_value
 from tests.published.cases import DAY, make_case, make_lot, make_product
 

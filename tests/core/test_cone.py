@@ -52,7 +52,6 @@ def random_blend(seed: int, count: int = 12, cones: int = 2, whole=None):
 
 @pytest.mark.parametrize("seed", range(8))
 def test_cuts_alone_agree_with_an_independent_conic_solver(seed):
-    pytest.importorskip("clarabel")
     programme, cones = random_blend(seed)
     by_library = float(programme.cost @ conic_point(programme, cones))
     answer = ConicLinear(programme, cones, uses_library=False).solve()
@@ -102,8 +101,6 @@ def test_cones_that_cannot_be_met_are_infeasible():
 @pytest.mark.parametrize("seed", range(4))
 def test_whole_numbers_agree_with_trying_all_of_them(seed, uses_library):
     """Four lots in tens of pounds, one free: every choice of the four is tried."""
-    if uses_library:
-        pytest.importorskip("clarabel")
     random = np.random.default_rng(seed)
     lean = np.append(random.uniform(0.5, 0.95, 4), 0.9)
     cost = np.concatenate((1 + 3 * lean + random.normal(0, 0.2, 5), np.zeros(4)))

@@ -13,7 +13,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.bench.instances import make_instance
 from blend.core import solve
 from blend.core.reference import solve_reference
 from blend.core.solve import open_linear, solve_linear
@@ -25,6 +24,7 @@ from blend.domain.requirements import Family, Requirement
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from tests import strategies
+from tests.bench.instances import make_instance
 from tests.published.cases import make_case, make_lot, make_product
 
 ANY_CASE = strategies.cases() | strategies.cases().flatmap(strategies.warmed)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blend.bench.instances import make_instance
 from blend.core.build import build_programme
 from blend.core.pooling import first_part
 from blend.core.solver import WarmLinear
+from tests.bench.instances import make_instance
 
 
 @pytest.mark.parametrize("only_part", [False, True])

@@ -13,7 +13,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.bench.instances import make_instance
 from blend.core import solver, whole
 from blend.core.build import build_programme
 from blend.core.reference import solve_reference
@@ -24,6 +23,7 @@ from blend.domain.case import Case, Settings
 from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
 from tests import strategies
+from tests.bench.instances import make_instance
 from tests.core.tables import shuffled
 from tests.published.cases import DAY, make_case, make_lot, make_product
 

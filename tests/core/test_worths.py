@@ -10,7 +10,6 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from blend.bench.instances import make_instance
 from blend.core.solve import open_linear, solve_linear, state_linear
 from blend.core.solver import Outcome, WarmLinear
 from blend.core.worths import critical_price, lot_worths, product_worths, requirement_worths
@@ -20,6 +19,7 @@ from blend.domain.requirements import Family
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from tests import strategies
+from tests.bench.instances import make_instance
 from tests.core.tables import value_of, with_lot, with_own_rules, with_product, with_value
 from tests.published.cases import make_case, make_lot, make_product
 

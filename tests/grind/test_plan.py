@@ -13,7 +13,6 @@ from dataclasses import replace
 import pytest
 from hypothesis import assume, given, settings
 
-from blend.bench.instances import make_instance
 from blend.domain.case import Case, Settings
 from blend.domain.plan import Plan, Verdict
 from blend.domain.requirements import Family
@@ -22,6 +21,7 @@ from blend.domain.selectors import parse_selector
 from blend.errors import InputRefused, NoPlan, SolverTrouble
 from blend.grind.plan import make_plan
 from tests import strategies
+from tests.bench.instances import make_instance
 from tests.published.cases import DAY, make_case, make_lot, make_product
 
 LEAN = make_lot("lean", 0.90, 2.00, quantity_lb=6_000, container="combo", container_lb=2_000.0)

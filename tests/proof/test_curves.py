@@ -9,11 +9,11 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from blend.bench.instances import make_instance
 from blend.errors import InputRefused, NoPlan
 from blend.trade.demand import demand_curve
 from blend.trade.opening import open_case
 from blend.trade.supply import supply_curve
+from tests.bench.instances import make_instance
 from tests.strategies import cases
 
 CASE = make_instance(24, 4, 2, "tight")

@@ -9,13 +9,13 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from blend.bench.instances import make_instance
 from blend.core.solve import solve_linear
 from blend.domain.certificates import Certificate, PlanPounds, Region, RegionCertificate
 from blend.errors import InputRefused, NoPlan
 from blend.proof.regions import _Tiles
 from blend.trade.plane import Plane, tile
 from blend.trade.regions import RegionMap, region_map
+from tests.bench.instances import make_instance
 from tests.proof.test_curves import _nothing_proved, _pounds_moved, _prices_moved
 from tests.strategies import cases
 

@@ -8,12 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.bench.instances import THAW, make_instance
 from blend.domain.lots import Lot
 from blend.domain.replacement import ANY_MIX, LeanAndFat, MixPart, ReplacementRules
 from blend.domain.selectors import parse_selector
 from blend.proof.replacement import prove_replacements
 from blend.trade.replacement import replacement_values
+from tests.bench.instances import THAW, make_instance
 
 CASE = make_instance(14, 4, 1, "plain")
 LOTS = CASE.usable_lots()

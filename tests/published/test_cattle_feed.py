@@ -41,8 +41,6 @@ def feed(protein: np.ndarray | None = None) -> Programme:
 
 @pytest.mark.parametrize("uses_library", [False, True])
 def test_cattle_feed_with_a_probability_on_protein(uses_library):
-    if uses_library:
-        pytest.importorskip("clarabel")
     cone = Cone(EVERY, PROTEIN, 21.0, QUANTILE, EVERY, PROTEIN_SD)
     answer = ConicLinear(feed(), [cone], uses_library).solve()
     assert answer.objective == pytest.approx(29.894378, abs=1e-6)

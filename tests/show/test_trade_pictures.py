@@ -12,7 +12,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.text import Text
 
-from blend.bench.instances import make_instance
 from blend.domain.quotations import Quotation
 from blend.errors import FileTrouble
 from blend.show.demand import demand_table, regions_table, supply_table
@@ -25,6 +24,7 @@ from blend.trade.lean_fat import value_days
 from blend.trade.regions import region_map
 from blend.trade.replacement import ReplacementRules, replacement_values
 from blend.trade.supply import supply_curve
+from tests.bench.instances import make_instance
 
 DAY = date(2026, 3, 2)
 CASE = make_instance(12, 3, 1)

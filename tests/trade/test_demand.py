@@ -10,12 +10,12 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from blend.bench.instances import make_instance
 from blend.core.worths import critical_price
 from blend.domain.case import Case
 from blend.errors import InputRefused, NoPlan
 from blend.trade.demand import demand_curve, demand_of
 from blend.trade.opening import open_case
+from tests.bench.instances import make_instance
 from tests.strategies import cases
 from tests.trade.sweep import at_price, by_reference, with_lot
 

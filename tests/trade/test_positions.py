@@ -7,7 +7,6 @@ from datetime import timedelta
 
 import pytest
 
-from blend.bench.horizons import make_horizon as invented_horizon
 from blend.core import horizon as core_horizon
 from blend.core.solve import solve_linear
 from blend.domain.horizon import DayFamily, ForwardPrice, Horizon, Order, Side, Store
@@ -18,6 +17,7 @@ from blend.domain.selectors import parse_selector
 from blend.errors import NoPlan
 from blend.proof.positions import check_positions, count_positions_money
 from blend.trade.positions import plan_positions
+from tests.bench.horizons import make_horizon as invented_horizon
 from tests.trade.horizons import DAY, least_cost_by_age, make_horizon
 
 

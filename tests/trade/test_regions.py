@@ -6,11 +6,11 @@ from random import Random
 
 import pytest
 
-from blend.bench.instances import make_instance
 from blend.domain.case import Case
 from blend.errors import InputRefused
 from blend.trade.demand import demand_curve
 from blend.trade.regions import Region, RegionMap, region_map
+from tests.bench.instances import make_instance
 from tests.trade.sweep import at_price, by_reference
 
 CASE = make_instance(14, 4, 1, "plain")

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.bench.instances import THAW, make_instance
 from blend.core.solve import solve_linear
 from blend.domain.lots import Lot
 from blend.domain.quotations import Quotation, labels_of
 from blend.domain.rules import kept_per_lb
 from blend.domain.selectors import parse_selector
 from blend.trade.replacement import Replacement, ReplacementRules, lots_of, replacement_values
+from tests.bench.instances import THAW, make_instance
 
 DAY = date(2026, 3, 2)
 

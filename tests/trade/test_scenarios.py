@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.bench.instances import make_instance
 from blend.core.scenarios import WarmCase
 from blend.core.solve import solve_linear
 from blend.core.solver import Outcome
@@ -30,6 +29,7 @@ from blend.errors import BlendError, InputRefused
 from blend.trade.import_parity import at_rate, landed_usd_per_lb
 from blend.trade.scenarios import CHUNK, ScenarioJob, run_scenarios
 from blend.units import LB_PER_CWT
+from tests.bench.instances import make_instance
 from tests.published.test_import_parity import OFFER, RATES
 from tests.strategies import cases, selectors
 

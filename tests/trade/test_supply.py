@@ -9,11 +9,11 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from blend.bench.instances import make_instance
 from blend.domain.case import Case
 from blend.errors import InputRefused, NoPlan
 from blend.trade.demand import demand_curve
 from blend.trade.supply import supply_curve
+from tests.bench.instances import make_instance
 from tests.strategies import cases
 from tests.trade.sweep import at_price, by_reference
 

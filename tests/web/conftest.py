@@ -17,10 +17,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
-pytest.importorskip("starlette", reason="starlette is not installed: pip install '.[desk]'")
-pytest.importorskip("uvicorn", reason="uvicorn is not installed: pip install '.[desk]'")
-
 from starlette.testclient import TestClient
 
 from blend.cli import main

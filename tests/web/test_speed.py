@@ -7,8 +7,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from blend.bench.measure import bench_paths, pairs
-from blend.bench.page import EDIT, SIZES, edited_page, time_pages
+from tests.bench.measure import bench_paths, pairs
+from tests.bench.page import EDIT, SIZES, edited_page, time_pages
 
 
 def test_an_edit_comes_to_the_plan_of_what_was_typed():

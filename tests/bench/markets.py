@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from random import Random
 
-from blend.bench.instances import PLAN_ON
 from blend.domain.case import Case, Settings
 from blend.domain.clearing import Demand, Market
 from blend.domain.lots import DOMESTIC, Lot
 from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import Selector, parse_selector
+from tests.bench.instances import PLAN_ON
 
 
 def make_market(items: int, products: int, seed: int = 1) -> Market:

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 from statistics import fmean, median
 from time import perf_counter
 
-from blend.bench.memory import peak_mb
 from blend.core.timing import solver_time
+from tests.bench.memory import peak_mb
 
 _BUDGET_S = 1.5
 """Short runs are repeated for about so long, and the median is told."""

@@ -16,7 +16,6 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from random import Random
 
-from blend.bench.markets import ground_beef
 from blend.core.market import clear
 from blend.domain.case import Case, Settings
 from blend.domain.clearing import Demand, DemandCurve, Market
@@ -26,6 +25,7 @@ from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from blend.report.market_on_day import AVAILABILITY, ORDERS
 from blend.units import LB_PER_CWT
+from tests.bench.markets import ground_beef
 
 FIRST_MONDAY = date(2025, 9, 29)
 WEEKS = 60

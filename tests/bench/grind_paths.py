@@ -7,15 +7,15 @@ from contextlib import contextmanager
 from dataclasses import replace
 from importlib.util import find_spec
 
-from blend.bench.instances import make_instance
-from blend.bench.measure import BenchPath, Size, Task, pairs
-from blend.bench.safe import uncertain_instance
 from blend.core.build import build_programme
 from blend.core.promises import PromisedProgramme, solve_promised
 from blend.core.reference import solve_reference
 from blend.core.solve import solve_linear
 from blend.domain.rules import WholeContainers
 from blend.grind.plan import make_plan
+from tests.bench.instances import make_instance
+from tests.bench.measure import BenchPath, Size, Task, pairs
+from tests.bench.safe import uncertain_instance
 
 _GAP_SHARE = 5e-4
 _TIME_LIMIT_S = 60.0
@@ -72,7 +72,7 @@ def _safe(size: Size) -> Iterator[Task]:
 
     plain = None
     if find_spec("cvxpy") is not None:
-        from blend.bench.cones import promised_cost
+        from tests.bench.cones import promised_cost
 
         def plain() -> Mapping[str, float]:
             return {"cost": promised_cost(case, spread, promises)}
@@ -83,7 +83,7 @@ def _safe(size: Size) -> Iterator[Task]:
 PLAIN = BenchPath(
     "plan",
     "PuLP and CBC",
-    (pairs(30, 8), pairs(120, 20), pairs(400, 40)),
+    (pairs(30, 8), pairs(120, 20), pairs(400, 40), pairs(1_000, 60)),
     pairs(10, 2),
     _plain_linear,
 )

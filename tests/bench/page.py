@@ -22,9 +22,6 @@ from time import perf_counter, sleep
 from typing import Any
 from urllib.parse import urlencode
 
-import blend
-from blend.bench.instances import make_instance
-from blend.bench.measure import BenchPath, Size, Task, pairs
 from blend.core.reference import solve_reference
 from blend.core.solve import open_linear, state_linear
 from blend.core.solver import WarmLinear
@@ -32,11 +29,12 @@ from blend.domain.case import Case
 from blend.sheets.write import write_case
 from blend.web.app import LOOPBACK, listen, server_of
 from blend.web.desk import Desk
+from tests.bench.instances import make_instance
+from tests.bench.measure import BenchPath, Size, Task, pairs
 
-DEMO_FOLDER = Path(blend.__file__).parents[1] / "demo_data"
-"""In a checkout alone."""
+DEMO_FOLDER = Path(__file__).parents[2] / "demo_data"
 DEMO = Size("the demo's plant", (0,), 49 * 9)
-SIZES = ((DEMO,) if DEMO_FOLDER.is_dir() else ()) + (pairs(200, 30), pairs(1000, 60))
+SIZES = (DEMO, pairs(200, 30), pairs(1000, 60))
 _KEY = "key"
 _START_WITHIN_S = 30.0
 _PART = re.compile(r'id="([\w-]+)"[^>]*\bdata-part\b')
@@ -223,15 +221,13 @@ _LISTEN = """() => {
 
 @contextmanager
 def _browser() -> Iterator[Any]:
-    """A browser, None where Playwright or Chromium is missing; BLEND_CHROMIUM names one."""
+    """A browser, or None without Chromium; BLEND_CHROMIUM names one."""
     path = os.environ.get("BLEND_CHROMIUM") or next(filter(None, map(shutil.which, BROWSERS)), None)
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        path = None
     if path is None:
         yield None
         return
+    from playwright.sync_api import sync_playwright
+
     # in its own sandbox Chromium does not run as root
     flags = ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
     with sync_playwright() as playwright:

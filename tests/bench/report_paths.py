@@ -9,10 +9,6 @@ from dataclasses import replace
 from importlib.util import find_spec
 from random import Random
 
-from blend.bench.history import FIRMS, make_history
-from blend.bench.instances import make_instance
-from blend.bench.markets import make_market, moved_market
-from blend.bench.measure import BenchPath, Size, Span, Task, pairs
 from blend.domain.case import Case
 from blend.domain.lots import DOMESTIC, Lot
 from blend.domain.market import CanvassEntry
@@ -22,6 +18,11 @@ from blend.report.explained import Explained
 from blend.report.mixed import MARKET_DRIVERS, PLAN_DRIVERS
 from blend.report.quoting import Heard, quote
 from blend.report.why import put_back, why_plan_moved
+from tests.bench.frames import canvass_frame, quotations
+from tests.bench.history import FIRMS, make_history
+from tests.bench.instances import make_instance
+from tests.bench.markets import make_market, moved_market
+from tests.bench.measure import BenchPath, Size, Span, Task, pairs
 
 # Quotations -------------------------------------------------------------------------------------
 
@@ -81,17 +82,13 @@ def _quotation(size: Size) -> Iterator[Task]:
             numbers[f"{item_id} may be shown"] = float(quoted.confidentiality.may_be_shown)
         return numbers
 
-    plain = None
-    if find_spec("pandas") is not None:
-        from blend.bench.frames import canvass_frame, quotations
+    frame = canvass_frame(every)
 
-        frame = canvass_frame(every)
-
-        def plain() -> Mapping[str, float]:
-            found = quotations(frame, known.items, known.day, method)
-            numbers = {item_id: price for item_id, (price, _) in found.items()}
-            shown = {f"{item_id} may be shown": float(may) for item_id, (_, may) in found.items()}
-            return numbers | shown
+    def plain() -> Mapping[str, float]:
+        found = quotations(frame, known.items, known.day, method)
+        numbers = {item_id: price for item_id, (price, _) in found.items()}
+        shown = {f"{item_id} may be shown": float(may) for item_id, (_, may) in found.items()}
+        return numbers | shown
 
     yield Task(ours, plain)
 
@@ -204,7 +201,7 @@ def _market_moved(size: Size) -> Iterator[Task]:
 
     plain = None
     if find_spec("cvxpy") is not None:
-        from blend.bench.cones import clearing_usd_per_lb
+        from tests.bench.cones import clearing_usd_per_lb
 
         def plain() -> Mapping[str, float]:
             calibrated = calibrate(before)

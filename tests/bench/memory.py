@@ -26,7 +26,7 @@ def peak_mb(path_name: str, numbers: tuple[int, ...]) -> float | None:
 def _measured_mb(path_name: str, numbers: tuple[int, ...]) -> float:
     import resource
 
-    from blend.bench.paths import path_named
+    from tests.bench.paths import path_named
 
     path = path_named(path_name)
     with path.make(path.warm_up) as task:

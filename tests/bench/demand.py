@@ -1,8 +1,8 @@
-"""A demand curve at many prices: the exact curve once, against rebuilding at every price.
+"""A demand curve at many prices: the exact curve once, against a new model at each price.
 
-The other side is the readable model in plain PuLP, stated anew and solved with CBC at every
-price. It takes minutes, so by default it is measured at a sample of the prices and scaled;
-`all_points` runs it at each.
+The baseline is the readable model in plain PuLP, rebuilt and solved with CBC at each price. That
+takes minutes, so by default a sample of the prices is run and the time scaled up; `all_points`
+runs them all.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ import math
 from dataclasses import dataclass, replace
 from time import perf_counter
 
-from blend.bench.instances import make_instance
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.trade.demand import DemandCurve, demand_curve, tangent_at
 from blend.trade.opening import open_case
+from tests.bench.instances import make_instance
 
 _ALLOWED_LB = 0.01
 """How far pounds by PuLP may lie outside the exact curve: CBC writes few digits."""
@@ -85,9 +85,9 @@ def bench_demand(
         DemandTiming(way, points, solved, seconds, seconds / exact_s)
         for way, solved, seconds in (
             (_words(curve, "the lot as it is"), points, exact_s),
-            (_words(without_limit, "as if without limit"), points, without_limit_s),
-            ("one programme kept warm, solved at every price", len(some), warm_s),
-            ("PuLP and CBC, stated anew at every price", len(chosen), plain_s),
+            (_words(without_limit, "as if supply had no limit"), points, without_limit_s),
+            ("one LP kept warm, re-solved at each price", len(some), warm_s),
+            ("PuLP and CBC, rebuilt at each price", len(chosen), plain_s),
         )
     )
 

@@ -12,7 +12,6 @@ from datetime import date, timedelta
 from random import Random
 from typing import Any
 
-from blend.bench.instances import PLAN_ON, make_instance
 from blend.core.reference import (
     LINEAR_FAMILIES,
     Statement,
@@ -25,6 +24,7 @@ from blend.domain.case import Case
 from blend.domain.horizon import ForwardPrice, Freezing, Horizon, Order, Side, Store, frozen_per_lb
 from blend.domain.lots import Lot
 from blend.domain.selectors import parse_selector
+from tests.bench.instances import PLAN_ON, make_instance
 
 _SHORTFALL_USD_PER_LB = 4.0
 _STORES = (

@@ -13,6 +13,7 @@ from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
+import pandas
 
 from blend.domain.market import CanvassEntry, Item
 from blend.domain.method import Method
@@ -20,8 +21,6 @@ from blend.domain.method import Method
 
 def canvass_frame(entries: Iterable[CanvassEntry]) -> Any:
     """The canvass as a table, a row for each entry."""
-    import pandas
-
     frame = pandas.DataFrame([asdict(entry) | {"firm": entry.firm} for entry in entries])
     frame["kind"] = frame["kind"].astype(str)
     frame["heard_on"] = pandas.to_datetime(frame["heard_at"]).dt.date
@@ -32,8 +31,6 @@ def quotations(
     frame: Any, items: Mapping[str, Item], day: date, method: Method
 ) -> dict[str, tuple[float, bool]]:
     """By item: its quotation in USD per cwt, and whether it may be shown."""
-    import pandas
-
     terms = pandas.DataFrame([asdict(item) for item in items.values()])
     today = frame[frame["market_day"] == day].merge(terms, on="item_id", suffixes=("", "_item"))
     today = _on_terms(today, day, method)

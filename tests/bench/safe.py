@@ -14,13 +14,13 @@ from typing import TypeVar
 
 import numpy as np
 
-from blend.bench.instances import make_instance
 from blend.core.build import build_programme
 from blend.core.conic import conic_point
 from blend.core.promises import PromisedProgramme
 from blend.core.tangents import ConicLinear
 from blend.domain.case import Case
 from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise
+from tests.bench.instances import make_instance
 
 AGREES_SHARE = 1e-6
 _PRICES_MOVED = 20
@@ -82,8 +82,8 @@ def time_cones(lots: int = 60, products: int = 12, seed: int = 1) -> tuple[ConeT
     times = [ConeTime("conic library alone", by_library, best_usd, None, 0.0)]
     kept: dict[bool, ConicLinear] = {}
     for way, uses_library in (
-        ("tangent cuts alone", False),
-        ("conic library, proved by cuts", True),
+        ("outer approximation cuts alone", False),
+        ("conic library, bound from cuts", True),
     ):
 
         def solve(uses_library: bool = uses_library):
@@ -127,7 +127,7 @@ def _moved_prices(promised: PromisedProgramme, warm: ConicLinear) -> list[ConeTi
     return [
         ConeTime(f"conic library, {steps}", by_library / _PRICES_MOVED, last_usd, None, 0.0),
         ConeTime(
-            f"tangent cuts kept, {steps}",
+            f"cuts kept, {steps}",
             by_cuts / _PRICES_MOVED,
             answer.objective,
             answer.gap_share,

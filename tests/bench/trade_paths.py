@@ -6,16 +6,16 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from importlib.util import find_spec
 
-from blend.bench.demand import most_taken, spread_over, stated_anew
-from blend.bench.horizons import least_cost_stated, make_horizon
-from blend.bench.instances import make_instance
-from blend.bench.measure import BenchPath, Size, Span, Task, pairs
 from blend.core.reference import solve_reference
 from blend.domain.scenarios import Change, ScenarioRow, Spread, What, changed_case
 from blend.domain.selectors import parse_selector
 from blend.trade.demand import demand_curve
 from blend.trade.positions import plan_positions
 from blend.trade.scenarios import ScenarioJob, run_scenarios
+from tests.bench.demand import most_taken, spread_over, stated_anew
+from tests.bench.horizons import least_cost_stated, make_horizon
+from tests.bench.instances import make_instance
+from tests.bench.measure import BenchPath, Size, Span, Task, pairs
 
 # Several days -----------------------------------------------------------------------------------
 

@@ -1,1 +1,0 @@
-"""Invented markets of any size, and the timing of models on them."""

@@ -1,0 +1,81 @@
+"""`python -m tests.bench`: time Blend against the plainest public way to the same answers."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+
+import click
+import pandas
+
+from tests.bench import tables
+from tests.bench.demand import bench_demand
+from tests.bench.measure import BenchPath, PathRow, bench_paths
+from tests.bench.page import SIZES, time_pages
+from tests.bench.paths import PATHS
+from tests.bench.safe import time_cones
+
+
+def _price_sweep(quick: bool) -> tuple[pandas.DataFrame, str]:
+    small = {"lots": 30, "products": 4, "points": 100, "sample": 3}
+    return tables.demand_table(bench_demand(**small if quick else {})), tables.DEMAND_NOTE
+
+
+def _cones(quick: bool) -> tuple[pandas.DataFrame, str]:
+    return tables.cones_table(time_cones(*(20, 4) if quick else ())), tables.CONES_NOTE
+
+
+def _browser(quick: bool) -> tuple[pandas.DataFrame, str]:
+    return tables.pages_table(time_pages(SIZES[:1] if quick else SIZES)), tables.PAGES_NOTE
+
+
+DETAILS: dict[str, Callable[[bool], tuple[pandas.DataFrame, str]]] = {
+    "price sweep": _price_sweep,
+    "cones": _cones,
+    "browser": _browser,
+}
+"""Closer looks at one path, run only when named."""
+
+
+@click.command(
+    epilog=f"Paths: {', '.join(path.name for path in PATHS)}. More detail: {', '.join(DETAILS)}."
+)
+@click.argument("names", nargs=-1, metavar="[NAME]...")
+@click.option("--quick", is_flag=True, help="The smallest size only.")
+def bench(names: Sequence[str], quick: bool) -> None:
+    """Time Blend against the plainest public way to the same answers.
+
+    NAME is a path, or part of its name. With no NAME every path runs at every size, which takes
+    about fifteen minutes, or two with --quick. Compare the ratios of one run; the times are this
+    machine's. Needs the extra `dev`.
+    """
+    details = [name for name in names if name in DETAILS]
+    paths = [path for name in names if name not in DETAILS for path in _paths_named(name)]
+    if paths or not names:
+        rows = bench_paths(dict.fromkeys(paths) or PATHS, quick=quick, on_row=_done)
+        _print(tables.paths_table(rows), tables.PATHS_NOTE)
+    for name in details:
+        _print(*DETAILS[name](quick))
+
+
+def _paths_named(name: str) -> list[BenchPath]:
+    """The path of this name, else every path with it in its name."""
+    named = [path for path in PATHS if path.name == name]
+    named = named or [path for path in PATHS if name in path.name]
+    if not named:
+        known = ", ".join((*(path.name for path in PATHS), *DETAILS))
+        raise click.BadParameter(f"{name!r} is not a benchmark. Enter one of: {known}.")
+    return named
+
+
+def _done(row: PathRow) -> None:
+    if sys.stderr.isatty():
+        click.echo(f"{row.path}, {row.size.words}: done", err=True)
+
+
+def _print(table: pandas.DataFrame, note: str) -> None:
+    click.echo(f"{table.to_string(index=False)}\n\n{note}\n")
+
+
+if __name__ == "__main__":
+    bench(prog_name="python -m tests.bench")
