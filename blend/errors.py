@@ -90,7 +90,7 @@ def _place(told: Problem | Caution) -> str:
     return f"{told.file}{row}{column}"
 
 
-_MOST_MEANT = 3
+_MAX_MEANT = 3
 """More names than these would be a list to read, no hint."""
 
 
@@ -103,7 +103,7 @@ def meant(word: str, known: Iterable[str]) -> tuple[str, ...]:
     if not near:
         own = _words_of(folded)
         near = [each for each in by_folded if own and own <= _words_of(each)]
-    return tuple(by_folded[each] for each in near) if len(near) <= _MOST_MEANT else ()
+    return tuple(by_folded[each] for each in near) if len(near) <= _MAX_MEANT else ()
 
 
 def _words_of(name: str) -> set[str]:
@@ -131,6 +131,6 @@ class NoPlan(BlendError):
 
     exit_code = 3
 
-    def __init__(self, clash: Any) -> None:
-        self.clash = clash
+    def __init__(self, infeasible: Any) -> None:
+        self.infeasible = infeasible
         super().__init__("no plan meets every requirement")

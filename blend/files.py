@@ -146,8 +146,8 @@ def _unfinished_for(path: Path, place: Path, *, within: bool = False) -> Iterato
     """
     beside = place / place.name if within else place
     rest = f".{secrets.token_hex(4)}{ENDING}"
-    most = _LONGEST_NAME - len(rest) - 1
-    name = "." + os.fsencode(place.name)[:most].decode("utf-8", "ignore")
+    maximum = _LONGEST_NAME - len(rest) - 1
+    name = "." + os.fsencode(place.name)[:maximum].decode("utf-8", "ignore")
     unfinished = beside.with_name(name + rest)
     with as_file_trouble(path):
         _take_away_stale(beside.parent, name)

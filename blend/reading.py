@@ -17,16 +17,16 @@ def read_ready_case(source: Source) -> CaseRead:
     from blend.sheets.read import read_case
 
     read = read_case(source)
-    return replace(read, case=with_warmth(source, read.case))
+    return replace(read, case=with_temperature(source, read.case))
 
 
-def with_warmth(source: Source, case: Case) -> Case:
+def with_temperature(source: Source, case: Case) -> Case:
     """The case with its warmth rules ready, from the temperatures of its lots."""
-    from blend.grind.warmth import case_with_warmth, has_warmth_rule
+    from blend.grind.temperature import case_with_temperature, has_temperature_rule
 
-    if not has_warmth_rule(case):
+    if not has_temperature_rule(case):
         return case
     from blend.sheets.evidence import read_temperatures
     from blend.sheets.heat import packaged_heat
 
-    return case_with_warmth(case, read_temperatures(source, case), packaged_heat())
+    return case_with_temperature(case, read_temperatures(source, case), packaged_heat())

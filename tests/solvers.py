@@ -13,7 +13,7 @@ import numpy as np
 from blend.core.reference import solve_reference
 from blend.domain.case import Case
 
-# A case to the answer of its linear programme ---------------------------------------------------
+# A case to the answer of its linear program ---------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ LINEAR_SOLVERS: dict[str, Callable[[Case], LinearAnswer]] = {
     "core": _core,
 }
 
-# Any linear programme as arrays, to its least cost: (cost, matrix, row_lower, row_upper,
+# Any linear program as arrays, to its least cost: (cost, matrix, row_lower, row_upper,
 # col_lower, col_upper), the matrix sparse by rows ------------------------------------------------
 
 
@@ -87,12 +87,12 @@ def _arrays_by_pulp(cost, matrix, row_lower, row_upper, col_lower, col_upper) ->
 
 
 def _arrays_by_core(cost, matrix, row_lower, row_upper, col_lower, col_upper) -> float:
-    from blend.core.programme import Programme, SparseColumns
+    from blend.core.model import Model, SparseColumns
     from blend.core.solver import WarmLinear
 
     by_column = matrix.tocsc()
-    programme = Programme(
-        layout=None,
+    model = Model(
+        sets=None,
         names={},
         cost=np.asarray(cost, float),
         lower=np.asarray(col_lower, float),
@@ -103,7 +103,7 @@ def _arrays_by_core(cost, matrix, row_lower, row_upper, col_lower, col_upper) ->
         row_upper=np.asarray(row_upper, float),
         requirements=(),
     )
-    return WarmLinear(programme).solve().objective
+    return WarmLinear(model).solve().objective
 
 
 ARRAY_SOLVERS: dict[str, Callable[..., float]] = {

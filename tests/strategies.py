@@ -14,7 +14,7 @@ from functools import cache
 from hypothesis import strategies as st
 
 from blend.domain.case import Case, Settings
-from blend.domain.lots import CONTAINERS, DOMESTIC, FORMS, PLACES, Lot
+from blend.domain.lots import CONTAINERS, DOMESTIC, FORMS, ON_HAND_OR_OFFERED, Lot
 from blend.domain.products import Product
 from blend.domain.rules import Loss, Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
@@ -22,11 +22,11 @@ from blend.domain.standards import Action, StandardRow
 
 DAY = date(2026, 3, 2)
 SPECIES = ("beef", "pork")
-PROGRAMMES = ("natural", "organic")
+PROGRAMS = ("natural", "organic")
 ORIGINS = (DOMESTIC, "Australia", "New Zealand")
 CONTAINER_LB = {"combo": 2000.0, "box": 60.0, "block": 60.0}
 
-# Normalised, as the reader does, which can bring a semicolon forth; and never like #N/A.
+# Normalized, as the reader does, which can bring a semicolon forth; and never like #N/A.
 written = (
     st.text(alphabet=st.characters(categories=("L", "N", "P", "S")), min_size=1, max_size=8)
     .map(lambda text: unicodedata.normalize("NFC", text))
@@ -36,23 +36,23 @@ words = st.sampled_from(("90s", "cow trim", "=1+1", "-50s", "@home", "'=x", '"')
 """What a name, an item or a supplier may be called; formula signs and quotes among them."""
 
 
-def grid(least: float, most: float, steps_per_unit: int) -> st.SearchStrategy[float]:
+def grid(minimum: float, maximum: float, steps_per_unit: int) -> st.SearchStrategy[float]:
     """Numbers from `least` to `most` in steps of 1/`steps_per_unit`."""
-    return st.integers(round(least * steps_per_unit), round(most * steps_per_unit)).map(
+    return st.integers(round(minimum * steps_per_unit), round(maximum * steps_per_unit)).map(
         lambda steps: steps / steps_per_unit
     )
 
 
-def shares(least: float = 0.0, most: float = 1.0) -> st.SearchStrategy[float]:
-    return grid(least, most, 1000)
+def shares(minimum: float = 0.0, maximum: float = 1.0) -> st.SearchStrategy[float]:
+    return grid(minimum, maximum, 1000)
 
 
-def pounds(least: int, most: int) -> st.SearchStrategy[float]:
-    return st.integers(least, most).map(float)
+def pounds(minimum: int, maximum: int) -> st.SearchStrategy[float]:
+    return st.integers(minimum, maximum).map(float)
 
 
-def usd(least: float, most: float) -> st.SearchStrategy[float]:
-    return grid(least, most, 1000)
+def usd(minimum: float, maximum: float) -> st.SearchStrategy[float]:
+    return grid(minimum, maximum, 1000)
 
 
 # Strategies that depend on nothing drawn are made once: making them costs more than drawing.
@@ -62,15 +62,15 @@ days = st.integers(-20, 20).map(lambda shift: DAY + timedelta(days=shift))
 some_day = st.none() | days
 conditions = st.sampled_from(
     (
-        "form=frozen",
-        "form=fresh",
+        "fresh_or_frozen=frozen",
+        "fresh_or_frozen=fresh",
         f"origin!={DOMESTIC}",
         "origin=Australia|New Zealand",
         "species=beef",
-        "programme=organic",
-        "lean_share>=0.85",
-        "lean_share<0.6",
-        "place=stock",
+        "program=organic",
+        "lean>=0.85",
+        "lean<0.6",
+        "on_hand_or_offered=on hand",
         "lot=lot1|lot2",
     )
 )
@@ -83,22 +83,22 @@ _lot_fields = st.fixed_dictionaries(
     {
         "item": words,
         "species": st.sampled_from(("beef", "beef", "beef", "pork")),
-        "lean_share": shares(0.3, 0.97),
+        "lean": shares(0.3, 0.97),
         "price_usd_per_lb": usd(0, 4),
-        "form": st.sampled_from(FORMS),
+        "fresh_or_frozen": st.sampled_from(FORMS),
         "origin": st.sampled_from(ORIGINS),
         "meat_class": st.sampled_from(("", "cow", "bull")),
         "supplier": st.sampled_from(("", "north", "south")),
-        "programmes": st.sampled_from(
-            (frozenset(), frozenset(PROGRAMMES[:1]), frozenset(PROGRAMMES))
+        "label_claims": st.sampled_from(
+            (frozenset(), frozenset(PROGRAMS[:1]), frozenset(PROGRAMS))
         ),
-        "place": st.sampled_from(PLACES),
+        "on_hand_or_offered": st.sampled_from(ON_HAND_OR_OFFERED),
     }
 )
 _containers = st.sampled_from(CONTAINERS)
 _counts = st.integers(0, 20)
 _freights = st.none() | grid(0, 0.1, 10_000)
-_worth_shares = shares(-0.2, 1)
+_value_shares = shares(-0.2, 1)
 
 
 @st.composite
@@ -113,7 +113,7 @@ def lots(draw: st.DrawFn, lot_id: str = "lot1") -> Lot:
     first, last = draw(some_day), draw(some_day)
     if first is not None and last is not None:
         first, last = sorted((first, last))
-    worth = round(fields["price_usd_per_lb"] * draw(_worth_shares), 4)
+    value = round(fields["price_usd_per_lb"] * draw(_value_shares), 4)
     return Lot(
         lot_id=lot_id,
         quantity_lb=quantity,
@@ -123,9 +123,9 @@ def lots(draw: st.DrawFn, lot_id: str = "lot1") -> Lot:
         container_lb=container_lb,
         available_on=first,
         use_by=last,
-        least_purchase_lb=min(500.0, quantity or 500.0) if draw(booleans) else 0.0,
-        can_split=quantity is None or draw(booleans),
-        leftover_value_usd_per_lb=min(worth, fields["price_usd_per_lb"]),
+        min_purchase_lb=min(500.0, quantity or 500.0) if draw(booleans) else 0.0,
+        must_take_all=quantity is not None and draw(booleans),
+        salvage_value_usd_per_lb=min(value, fields["price_usd_per_lb"]),
         **fields,
     )
 
@@ -134,13 +134,13 @@ _product_fields = st.fixed_dictionaries(
     {
         "name": words,
         "species": st.sampled_from((frozenset(SPECIES[:1]), frozenset(SPECIES))),
-        "target_lean_share": shares(0.5, 0.93),
+        "target_lean": shares(0.5, 0.93),
         "tolerance_below_share": shares(0, 0.05),
         "tolerance_above_share": shares(0, 0.05),
-        "least_lb": pounds(0, 8000),
-        "blender_least_lb": pounds(1, 1000),
-        "programmes": st.sampled_from((frozenset(), frozenset(), frozenset(PROGRAMMES[:1]))),
-        "shortfall_usd_per_lb": st.none() | usd(0, 5),
+        "min_lb": pounds(0, 8000),
+        "blender_min_lb": pounds(1, 1000),
+        "label_claims": st.sampled_from((frozenset(), frozenset(), frozenset(PROGRAMS[:1]))),
+        "shortage_penalty_usd_per_lb": st.none() | usd(0, 5),
         "sale_usd_per_lb": st.sampled_from((0.0, 0.25, 3.0)),
     }
 )
@@ -156,27 +156,25 @@ def products(draw: st.DrawFn, product_id: str = "product1") -> Product:
     more, room = draw(_more), draw(_blender_room)
     return Product(
         product_id=product_id,
-        most_lb=None if more is None else fields["least_lb"] + more,
-        batch_lb=fields["blender_least_lb"] + round(room * draw(_half_or_so)),
-        blender_most_lb=fields["blender_least_lb"] + room,
+        max_lb=None if more is None else fields["min_lb"] + more,
+        batch_lb=fields["blender_min_lb"] + round(room * draw(_half_or_so)),
+        blender_max_lb=fields["blender_min_lb"] + room,
         **fields,
     )
 
 
 _limits = (
-    st.fixed_dictionaries({"least_share": shares(0, 0.5)})
-    | st.fixed_dictionaries({"most_share": shares(0, 0.9)})
-    | st.fixed_dictionaries({"least_share": shares(0, 0.4), "most_share": shares(0.4, 0.9)})
+    st.fixed_dictionaries({"min_share": shares(0, 0.5)})
+    | st.fixed_dictionaries({"max_share": shares(0, 0.9)})
+    | st.fixed_dictionaries({"min_share": shares(0, 0.4), "max_share": shares(0.4, 0.9)})
 )
 _selected = st.fixed_dictionaries({"lots": selectors})
 _fields_by_kind = {
     RuleKind.SHARE: st.builds(dict.__or__, _selected, _limits),
     RuleKind.FAT: _limits,
-    RuleKind.MOST_LOTS: st.fixed_dictionaries({"lots": selectors, "most_count": st.integers(1, 5)}),
-    RuleKind.LEAST_IF_USED: st.fixed_dictionaries(
-        {"lots": selectors, "least_share": shares(0, 0.2)}
-    ),
-    RuleKind.MUST_USE: st.fixed_dictionaries({"lots": selectors, "least_lb": pounds(0, 2000)}),
+    RuleKind.MAX_LOTS: st.fixed_dictionaries({"lots": selectors, "max_count": st.integers(1, 5)}),
+    RuleKind.MIN_IF_USED: st.fixed_dictionaries({"lots": selectors, "min_share": shares(0, 0.2)}),
+    RuleKind.MUST_USE: st.fixed_dictionaries({"lots": selectors, "min_lb": pounds(0, 2000)}),
     RuleKind.MUST_NOT_USE: _selected,
     RuleKind.KEEP_APART: st.fixed_dictionaries({"lots": selectors, "against": selectors}),
     RuleKind.EQUAL_RECIPE: st.just({}),
@@ -229,7 +227,7 @@ _standard_fields = st.fixed_dictionaries(
         "section": words,
         "effective_on": some_day,
         "read_on": some_day,
-        "standing": st.sampled_from(("read", "memory")),
+        "verified": st.sampled_from(("read", "memory")),
         "source": words,
         "note": texts,
     }
@@ -237,10 +235,10 @@ _standard_fields = st.fixed_dictionaries(
 _limits_by_action = {
     Action.NOTE: st.just({"kind": None}),
     Action.WARN: st.fixed_dictionaries(
-        {"kind": st.just(RuleKind.SHARE), "lots": selectors, "most_share": shares(0, 0.9)}
+        {"kind": st.just(RuleKind.SHARE), "lots": selectors, "max_share": shares(0, 0.9)}
     ),
     Action.REFUSE: st.fixed_dictionaries(
-        {"kind": st.just(RuleKind.FAT), "most_share": shares(0.5, 0.9)}
+        {"kind": st.just(RuleKind.FAT), "max_share": shares(0.5, 0.9)}
     ),
 }
 _actions = st.sampled_from(Action)
@@ -270,40 +268,40 @@ settings_of_a_case = st.builds(
 
 
 @cache
-def _numbers(least: int, most: int) -> st.SearchStrategy[range]:
-    return st.integers(least, most).map(lambda count: range(1, count + 1))
+def _numbers(minimum: int, maximum: int) -> st.SearchStrategy[range]:
+    return st.integers(minimum, maximum).map(lambda count: range(1, count + 1))
 
 
 @st.composite
 def cases(
     draw: st.DrawFn,
-    most_lots: int = 8,
-    most_products: int = 4,
-    most_rules: int = 3,
-    most_losses: int = 2,
-    most_standards: int = 2,
+    max_lots: int = 8,
+    max_products: int = 4,
+    max_rules: int = 3,
+    max_losses: int = 2,
+    max_standards: int = 2,
 ) -> Case:
     """A case that reads back from its own tables; nothing promises that it has a plan."""
-    product_ids = tuple(f"product{number}" for number in draw(_numbers(1, most_products)))
+    product_ids = tuple(f"product{number}" for number in draw(_numbers(1, max_products)))
     standards = tuple(
         draw(standard_rows(f"own{number % 2}", f"own row {number}"))
-        for number in draw(_numbers(0, most_standards))
+        for number in draw(_numbers(0, max_standards))
     )
     standard_ids = tuple(sorted({row.standard_id for row in standards}))
-    labelled = some_of(standard_ids) if standards else st.just(())
+    labeled = some_of(standard_ids) if standards else st.just(())
     drawn_products = tuple(
-        replace(draw(products(product_id)), standards=draw(labelled)) for product_id in product_ids
+        replace(draw(products(product_id)), standards=draw(labeled)) for product_id in product_ids
     )
     used = {standard_id for product in drawn_products for standard_id in product.standards}
     return Case(
         settings=draw(settings_of_a_case),
-        lots=tuple(draw(lots(f"lot{number}")) for number in draw(_numbers(1, most_lots))),
+        lots=tuple(draw(lots(f"lot{number}")) for number in draw(_numbers(1, max_lots))),
         products=drawn_products,
         rules=tuple(
-            draw(rules(f"rule{number}", product_ids)) for number in draw(_numbers(0, most_rules))
+            draw(rules(f"rule{number}", product_ids)) for number in draw(_numbers(0, max_rules))
         ),
         losses=tuple(
-            draw(losses(f"loss{number}", product_ids)) for number in draw(_numbers(0, most_losses))
+            draw(losses(f"loss{number}", product_ids)) for number in draw(_numbers(0, max_losses))
         ),
         standards=tuple(row for row in standards if row.standard_id in used),
     )
@@ -314,10 +312,10 @@ def warmed(draw: st.DrawFn, case: Case) -> Case:
     """The case with one warmth rule more, ready to be planned."""
     heat = grid(-20, 40, 10)
     rule = Rule(
-        rule_id="warmth",
-        kind=RuleKind.WARMTH,
+        rule_id="max_temp",
+        kind=RuleKind.MAX_TEMP,
         products=draw(some_of(tuple(product.product_id for product in case.products))),
-        most_temperature_f=40.0,
+        max_temp_f=40.0,
         excess_heat_btu_per_lb=tuple((lot.lot_id, draw(heat)) for lot in case.lots),
     )
     return replace(case, rules=(*case.rules, rule))

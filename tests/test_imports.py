@@ -147,6 +147,7 @@ def test_show_imports_results_and_calls_nothing_that_answers():
         if room_of(each.file) == "show"
         and each.room in RESULTS_SHOWN
         and not each.name[:1].isupper()
+        and "report.headline" not in str(each)  # the one gate for a cause
     ]
     assert not called
 

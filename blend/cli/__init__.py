@@ -147,7 +147,7 @@ class LazyGroup(click.Group):
             ctx.exit(error.exit_code)
 
     def __call__(self, *args: Any, **extra: Any) -> Any:
-        """Run as a programme of its own, which Ctrl-C stops wherever it falls."""
+        """Run as a program of its own, which Ctrl-C stops wherever it falls."""
         sys.unraisablehook = _tell_unraisable
         try:
             return super().__call__(*args, **extra)
@@ -236,9 +236,9 @@ def _lines_of(error: BlendError, case: Case | None) -> list[str]:
             f"{count}; nothing was written.",
         ]
     if isinstance(error, NoPlan):
-        from blend.show.clash import clash_lines
+        from blend.show.infeasible import infeasible_lines
 
-        return clash_lines(error.clash, case)
+        return infeasible_lines(error.infeasible, case)
     return [printable(line) for line in str(error).splitlines()]
 
 

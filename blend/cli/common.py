@@ -29,9 +29,9 @@ FILE = click.Path(dir_okay=False, path_type=Path)
 
 
 def picture_option(what: str) -> Callable:
-    """--picture; `what` is the first sentence of its help: what is drawn."""
+    """--chart; `what` is the first sentence of its help: what is drawn."""
     return click.option(
-        "--picture", type=FILE, help=f"{what}: a file that ends in .png, .svg or .pdf."
+        "--chart", "picture", type=FILE, help=f"{what}: a file that ends in .png, .svg or .pdf."
     )
 
 
@@ -56,12 +56,14 @@ def seed_option(default: int = 0) -> Callable:
 
 
 WHOLE = click.option(
-    "--whole",
+    "--containers",
+    "whole",
     type=click.Choice([each.value for each in WholeContainers]),
     help="Where containers must be whole, instead of what the settings say.",
 )
 GAP = click.option(
-    "--gap",
+    "--within",
+    "gap",
     type=click.FloatRange(0, 1),
     callback=finite,
     metavar="SHARE",

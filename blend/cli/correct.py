@@ -35,7 +35,8 @@ from blend.errors import InputRefused, Problem, did_you_mean
     "--readings", type=click.IntRange(1, 1000), default=1, show_default=True, help="How many tests."
 )
 @click.option(
-    "--reading-sd",
+    "--test-error",
+    "reading_sd",
     type=click.FloatRange(0, 0.2),
     callback=finite,
     default=SOLVENT_EXTRACTION_SD_SHARE,
@@ -56,7 +57,7 @@ from blend.errors import InputRefused, Problem, did_you_mean
 @click.option(
     "--as-planned", is_flag=True, help="The blender holds the plan's recipe; plans the day first."
 )
-@click.option("--swap", is_flag=True, help="Meat may be taken out.")
+@click.option("--allow-removal", "swap", is_flag=True, help="Meat may be taken out.")
 @click.option(
     "--confidence",
     type=click.FloatRange(0, 0.999999),
@@ -102,16 +103,16 @@ def correct(
     _check_names(case, product_id, lots)
     product = case.product(product_id)
     if room_lb is None:
-        room_lb = max(0.0, product.blender_most_lb - held_lb)
+        room_lb = max(0.0, product.blender_max_lb - held_lb)
     at_hand = lots_at_hand(case, lots)
     if not at_hand:
         _refuse("--lot", "no lot in stock", "a lot at hand: name one with --lot")
-    promise = _promise_of(folder, case, product_id)
+    chance_constraint = _chance_constraint_of(folder, case, product_id)
     terms = Terms(
         at_hand=at_hand,
         whole_containers=whole_containers,
         may_remove=swap,
-        confidence=promise if confidence is None else confidence,
+        confidence=chance_constraint if confidence is None else confidence,
         step_lb=1.0,
         test_cost_usd=test_cost,
     )
@@ -136,11 +137,11 @@ def _spread(folder: Path, case: Case) -> dict[str, LeanUncertainty]:
     return read_spread(folder, case)
 
 
-def _promise_of(folder: Path, case: Case, product_id: str) -> float | None:
+def _chance_constraint_of(folder: Path, case: Case, product_id: str) -> float | None:
     """The confidence that is asked of the product's batches."""
-    from blend.sheets.uncertainty import read_promises
+    from blend.sheets.uncertainty import read_chance_constraints
 
-    asked = {each.product_id: each.least_confidence for each in read_promises(folder, case)}
+    asked = {each.product_id: each.min_confidence for each in read_chance_constraints(folder, case)}
     return asked.get(product_id)
 
 
@@ -148,7 +149,7 @@ def _planned_recipe(case: Case, product_id: str) -> tuple[Ingredient, ...]:
     from blend.grind.plan import make_plan
 
     with progress_line() as progress:
-        plan = make_plan(case, worths=False, progress=progress, keep_interrupted=False)
+        plan = make_plan(case, shadow_prices=False, progress=progress, keep_interrupted=False)
     run = next((run for run in plan.runs if run.product_id == product_id), None)
     if run is None:
         _refuse("--as-planned", f"no batch of {product_id}", "a product that the plan makes")

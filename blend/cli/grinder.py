@@ -38,7 +38,12 @@ from blend.files import check_place
 @WHOLE
 @GAP
 @TIME_LIMIT
-@click.option("--no-worths", is_flag=True, help="Leave out what things are worth; faster.")
+@click.option(
+    "--no-break-even",
+    "no_break_even",
+    is_flag=True,
+    help="Leave out what things are worth; faster.",
+)
 @click.option(
     "--lean",
     type=click.Choice(["stated", "estimated"]),
@@ -55,7 +60,7 @@ def plan(
     whole: str | None,
     gap: float | None,
     time_limit: float | None,
-    no_worths: bool,
+    no_break_even: bool,
     lean: str,
 ) -> None:
     """Plan the day's blends at least cost, and prove it.
@@ -74,14 +79,14 @@ def plan(
 
     from blend.cli.lean import case_with_lean
     from blend.grind.plan import make_plan
-    from blend.show.clash import broken_lines
+    from blend.show.infeasible import broken_lines
     from blend.show.summary import summary_line
     from blend.show.tables import terminal_tables
     from blend.show.text import tables_text
 
     case = case_with_lean(folder, case, lean)
     with progress_line() as progress:
-        made = make_plan(case, worths=not no_worths, progress=progress)
+        made = make_plan(case, shadow_prices=not no_break_even, progress=progress)
     if not made.proof.is_sound:
         raise SolverTrouble("\n".join(broken_lines(made.proof, case)))
     click.echo(f"{summary_line(case, made)}\n")

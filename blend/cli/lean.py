@@ -122,7 +122,7 @@ def control(
         )
     if picture is not None and product is None and len(known) > 1:
         raise click.BadParameter(
-            f"a picture needs one --product: {', '.join(known)}.", param_hint="--picture"
+            f"a picture needs one --product: {', '.join(known)}.", param_hint="--chart"
         )
     asked = [batch for batch in batches if product in (None, batch.product_id)]
     controls = control_products(asked, baseline, LimitsFrom(limits))
@@ -139,13 +139,14 @@ def control(
 @click.command()
 @FOLDER
 @click.option(
-    "--most",
+    "--max",
+    "maximum",
     type=click.FloatRange(10, 60),
     callback=finite,
     metavar="°F",
     help="Tell what heat to take out of a batch to have it no warmer than this.",
 )
-def temperature(folder: Path, most: float | None) -> None:
+def temperature(folder: Path, maximum: float | None) -> None:
     """Plan the day's blends and tell how warm each batch becomes.
 
     FOLDER holds a case and temperatures.csv, with how warm its lots are. An aid: a
@@ -154,32 +155,32 @@ def temperature(folder: Path, most: float | None) -> None:
     case = read_folder(folder).case
 
     from blend.grind.plan import make_plan
-    from blend.grind.warmth import batch_temperatures
+    from blend.grind.temperature import batch_temperatures
     from blend.sheets.evidence import read_temperatures
     from blend.sheets.heat import packaged_heat
     from blend.show.heat import temperatures_table
     from blend.show.text import tables_text
 
-    warmth_of = read_temperatures(folder, case)
-    if not warmth_of:
+    temperature_of = read_temperatures(folder, case)
+    if not temperature_of:
         _refuse(
             "temperatures.csv", None, "no temperature", "a table of temperatures beside the case"
         )
-    plan = make_plan(case, worths=False)
-    most_c = None if most is None else celsius(most)
-    batches = batch_temperatures(case, plan, warmth_of, packaged_heat(), most_c)
-    click.echo(tables_text([temperatures_table(case, batches, most)]))
+    plan = make_plan(case, shadow_prices=False)
+    max_c = None if maximum is None else celsius(maximum)
+    batches = batch_temperatures(case, plan, temperature_of, packaged_heat(), max_c)
+    click.echo(tables_text([temperatures_table(case, batches, maximum)]))
 
 
 def case_with_lean(folder: Path, case: Case, lean: str) -> Case:
     """The case with lean as `lean` says, "stated" or "estimated"; tells which where it matters."""
     if lean == "estimated":
         from blend.lean.estimate import case_with_estimates
-        from blend.reading import with_warmth
+        from blend.reading import with_temperature
 
         estimates = estimated(folder, case)[1]
         click.echo("Lean: as estimated from tests (see blend lean).\n")
-        return with_warmth(folder, case_with_estimates(case, estimates))
+        return with_temperature(folder, case_with_estimates(case, estimates))
     from blend.sheets.evidence import holds_tests
 
     if holds_tests(folder):
@@ -219,11 +220,11 @@ def _write_estimates(estimates: LeanEstimates, path: Path) -> None:
     names = (
         "lot_id",
         "supplier",
-        "stated_lean_share",
-        "lean_share",
+        "stated_lean",
+        "lean",
         "standard_error_share",
-        "least_lean_share",
-        "most_lean_share",
+        "min_lean",
+        "max_lean",
         "tests",
         "own_weight",
         "contradiction",

@@ -26,7 +26,12 @@ from blend.files import check_place
     is_flag=True,
     help="Take containers, counts and least amounts as divisible: fast, enough for an outlook.",
 )
-@click.option("--no-worths", is_flag=True, help="Leave out what orders and rooms are worth.")
+@click.option(
+    "--no-break-even",
+    "no_break_even",
+    is_flag=True,
+    help="Leave out what orders and rooms are worth.",
+)
 @click.option(
     "--csv",
     "ledger",
@@ -35,7 +40,7 @@ from blend.files import check_place
 )
 @picture_option("Draw the stock by day")
 def positions(
-    folder: Path, divisible: bool, no_worths: bool, ledger: Path | None, picture: Path | None
+    folder: Path, divisible: bool, no_break_even: bool, ledger: Path | None, picture: Path | None
 ) -> None:
     """Plan several days at once: what to buy when, blend, freeze, store and sell on.
 
@@ -48,7 +53,7 @@ def positions(
     check_picture(picture)
 
     from blend.sheets.positions import read_horizon
-    from blend.show.positions import horizon_clash_lines, positions_tables
+    from blend.show.positions import horizon_infeasible_lines, positions_tables
     from blend.show.text import tables_text
     from blend.trade.positions import plan_positions
 
@@ -58,10 +63,10 @@ def positions(
     try:
         with progress_line() as progress:
             plan = plan_positions(
-                horizon, divisible=divisible, worths=not no_worths, progress=progress
+                horizon, divisible=divisible, shadow_prices=not no_break_even, progress=progress
             )
     except NoPlan as no_plan:
-        for line in horizon_clash_lines(no_plan.clash, horizon):
+        for line in horizon_infeasible_lines(no_plan.infeasible, horizon):
             click.echo(line, err=True)
         click.get_current_context().exit(no_plan.exit_code)
     if not plan.is_sound:

@@ -184,7 +184,7 @@ def canvass() -> None:
     default="",
     help="Day and time by your own clock, or a time of the market day; without it now.",
 )
-@click.option("--lean", "lean_share", default="", help="Chemical lean, if not the item's.")
+@click.option("--lean", "lean", default="", help="Chemical lean, if not the item's.")
 @click.option("--basis", default="", help="fob or delivered; fob if not told.")
 @click.option("--freight", "freight_usd_per_cwt", default="", help="USD per cwt, seller to buyer.")
 @click.option("--within-days", "delivered_within_days", default="", help="Latest delivery.")
@@ -235,7 +235,10 @@ def withdraw(entry_id: str, note: str, where: str | None) -> None:
 @click.option("--override", type=float, help="With one --item: this price, USD per cwt.")
 @click.option("--reason", default="", help="Why it is overridden; kept beside both prices.")
 @click.option(
-    "--again", is_flag=True, help="Make again what was published, from what was known then."
+    "--reproduce",
+    "again",
+    is_flag=True,
+    help="Make again what was published, from what was known then.",
 )
 @click.option("--as-of", type=_MOMENT, help="From what the store held at this moment.")
 @with_method
@@ -307,11 +310,11 @@ def _check_publishing(
         raise click.UsageError("--override goes with --publish and one --item.")
     if not reason.strip():
         raise click.UsageError("--override needs its --reason.")
-    from blend.sheets.columns import LEAST_USD_PER_CWT, MOST_USD_PER_CWT
+    from blend.sheets.columns import MAX_USD_PER_CWT, MIN_USD_PER_CWT
 
-    if not LEAST_USD_PER_CWT <= override <= MOST_USD_PER_CWT:
+    if not MIN_USD_PER_CWT <= override <= MAX_USD_PER_CWT:
         raise click.UsageError(
-            f"--override is in USD per cwt: {LEAST_USD_PER_CWT:g} to {MOST_USD_PER_CWT:g}."
+            f"--override is in USD per cwt: {MIN_USD_PER_CWT:g} to {MAX_USD_PER_CWT:g}."
         )
 
 

@@ -49,7 +49,8 @@ _LEAN = click.option(
     help="Cost of testing a lot once: tells which lots to test once more. Left out: not told.",
 )
 @click.option(
-    "--test-sd",
+    "--test-error",
+    "test_sd",
     type=click.FloatRange(0, 0.2),
     callback=finite,
     default=SOLVENT_EXTRACTION_SD_SHARE,
@@ -88,9 +89,9 @@ def safe(
     from blend.show.text import tables_text
 
     test = None if test_cost is None else OneTest(test_cost, test_sd)
-    case, read = _case_and_promises(folder, lean, whole, gap, time_limit)
+    case, read = _case_and_chance_constraints(folder, lean, whole, gap, time_limit)
     made = _safe_plan(case, read, test)
-    proof = made.prove(case, read.spread, read.promises)
+    proof = made.prove(case, read.spread, read.chance_constraints)
     must_be_proved(proof, "plan that keeps its promises")
     tables = [
         *safe_tables(case, made),
@@ -138,10 +139,10 @@ def simulate(
     from blend.show.text import tables_text
 
     check_picture(picture)
-    case, read = _case_and_promises(folder, lean, whole, gap, time_limit)
+    case, read = _case_and_chance_constraints(folder, lean, whole, gap, time_limit)
     made = _safe_plan(case, read, None)
     safe_draws, other_draws = (
-        draw_days(case, plan.runs, read.spread, read.promises, draws=draws, seed=seed)
+        draw_days(case, plan.runs, read.spread, read.chance_constraints, draws=draws, seed=seed)
         for plan in (made.plan, made.without)
     )
     tables = [
@@ -156,14 +157,14 @@ def simulate(
         draw(simulation_picture(case, safe_draws, other_draws), picture)
 
 
-def _case_and_promises(
+def _case_and_chance_constraints(
     folder: Path, lean: str, whole: str | None, gap: float | None, time_limit: float | None
 ) -> tuple[Case, UncertaintyRead]:
     case = with_settings(read_folder(folder).case, whole, gap, time_limit)
     case, read = _with_uncertainty(folder, case, lean)
-    if not read.promises:
+    if not read.chance_constraints:
         raise InputRefused(
-            [Problem("confidence.csv", None, None, "no promise", "a product with least_confidence")]
+            [Problem("confidence.csv", None, None, "no promise", "a product with min_confidence")]
         )
     return case, read
 
@@ -191,9 +192,11 @@ def _safe_plan(case: Case, read: UncertaintyRead, test: OneTest | None) -> SafeP
     from blend.grind.safe import make_safe_plan
 
     with progress_line() as progress:
-        made = make_safe_plan(case, read.spread, read.promises, test=test, progress=progress)
+        made = make_safe_plan(
+            case, read.spread, read.chance_constraints, test=test, progress=progress
+        )
     if not made.plan.proof.is_sound:
-        from blend.show.clash import broken_lines
+        from blend.show.infeasible import broken_lines
 
         raise SolverTrouble("\n".join(broken_lines(made.plan.proof, case)))
     if not made.is_kept:

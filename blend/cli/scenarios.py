@@ -61,7 +61,7 @@ def scenarios(
         check_place(table)
     check_picture(picture)
     if picture is not None and not draws:
-        raise click.UsageError("--picture draws the spread, so it needs --draws.")
+        raise click.UsageError("--chart draws the spread, so it needs --draws.")
 
     from blend.sheets.imports import holds_offers, read_imports
     from blend.sheets.scenarios import read_scenarios

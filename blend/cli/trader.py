@@ -81,9 +81,11 @@ def value(
         _refuse("species", species, f"a species quoted: {', '.join(there)}")
     if by_pounds and any(each.pounds_lb is None for each in quotations):
         _refuse("pounds_lb", "nothing in some rows", "pounds in every row, to count by them")
-    days = value_days(quotations, form=None if fit == "all" else fit, by_pounds=by_pounds)
+    days = value_days(
+        quotations, fresh_or_frozen=None if fit == "all" else fit, by_pounds=by_pounds
+    )
     if not days:
-        _refuse("lean_share", f"no day with a line ({fit})", "two items of different lean in a day")
+        _refuse("lean", f"no day with a line ({fit})", "two items of different lean in a day")
     wanted = max(each.quoted_on for each in days) if day is None else day.date()
     of_day = [each for each in days if each.quoted_on == wanted]
     if not of_day:
@@ -122,10 +124,10 @@ def selector(ctx: click.Context, param: click.Parameter, text: str | None) -> Se
     "--among",
     callback=selector,
     metavar="CONDITIONS",
-    help='Lots that a mix may hold, such as "form=fresh; meat_class!=heart".',
+    help='Lots that a mix may hold, such as "fresh_or_frozen=fresh; meat_class!=heart".',
 )
 @click.option(
-    "--most-share",
+    "--max-share",
     type=click.FloatRange(0, 1, min_open=True),
     callback=finite,
     default=1.0,
@@ -133,10 +135,13 @@ def selector(ctx: click.Context, param: click.Parameter, text: str | None) -> Se
     help="Most of a mix that one item may make; 0.5 is half.",
 )
 @click.option(
-    "--any-programme", is_flag=True, help="A mix need not carry the programmes of the item."
+    "--any-program",
+    "any_program",
+    is_flag=True,
+    help="A mix need not carry the programs of the item.",
 )
 def replace(
-    folder: Path, of_quotations: bool, among: Selector, most_share: float, any_programme: bool
+    folder: Path, of_quotations: bool, among: Selector, max_share: float, any_program: bool
 ) -> None:
     """Tell for every item the cheapest mix of the others at equal lean.
 
@@ -158,7 +163,7 @@ def replace(
     else:
         case = read_folder(folder).case
         lots, losses = case.usable_lots(), case.losses
-    rules = ReplacementRules(among, not any_programme, most_share)
+    rules = ReplacementRules(among, not any_program, max_share)
     found = replacement_values(lots, losses, rules)
     proof = prove_replacements(lots, losses, rules, found)
     must_be_proved(proof, "replacement of items")
@@ -173,8 +178,8 @@ def replace(
 @click.command()
 @FOLDER
 @click.option("--lot", "lot_id", required=True, metavar="LOT", help="Which lot.")
-@_price_option("--least-price", "Delivered price to begin at; 0 if not given.")
-@_price_option("--most-price", "Delivered price to end at; without end if not given.")
+@_price_option("--min-price", "Delivered price to begin at; 0 if not given.")
+@_price_option("--max-price", "Delivered price to end at; without end if not given.")
 @click.option(
     "--available",
     type=click.FloatRange(0),
@@ -186,8 +191,8 @@ def replace(
 def demand(
     folder: Path,
     lot_id: str,
-    least_price: float | None,
-    most_price: float | None,
+    min_price: float | None,
+    max_price: float | None,
     available: float | None,
     picture: Path | None,
 ) -> None:
@@ -196,10 +201,10 @@ def demand(
     FOLDER holds a case, as for `blend plan`. Prices are delivered, in USD per cwt.
     """
     check_picture(picture)
-    least = None if least_price is None else least_price / LB_PER_CWT
-    most = math.inf if most_price is None else most_price / LB_PER_CWT
-    if most <= (least or 0.0):
-        raise click.BadParameter("must be above --least-price.", param_hint="--most-price")
+    minimum = None if min_price is None else min_price / LB_PER_CWT
+    maximum = math.inf if max_price is None else max_price / LB_PER_CWT
+    if maximum <= (minimum or 0.0):
+        raise click.BadParameter("must be above --min-price.", param_hint="--max-price")
     case = read_folder(folder).case
 
     from blend.show.demand import demand_table
@@ -210,12 +215,12 @@ def demand(
     curve = demand_curve(
         case,
         lot_id,
-        least_usd_per_lb=least,
-        most_usd_per_lb=most,
+        min_usd_per_lb=minimum,
+        max_usd_per_lb=maximum,
         available_lb=available,
         certify=True,
     )
-    proof = curve.prove(case, least, most)
+    proof = curve.prove(case, minimum, maximum)
     must_be_proved(proof, f"demand for {lot_id}")
     click.echo(tables_text([demand_table(curve, case.lot(lot_id))]))
     click.echo(f"\n{curve_proof_line(proof, 'price')}")
@@ -284,8 +289,8 @@ def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path
     found = region_map(
         case,
         (lot_ids[0], lot_ids[1]),
-        least_usd_per_lb=(own[0] * (1 - around), own[1] * (1 - around)),
-        most_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
+        min_usd_per_lb=(own[0] * (1 - around), own[1] * (1 - around)),
+        max_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
         certify=True,
     )
     proof = found.prove(case) if found.is_exact else None

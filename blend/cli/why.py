@@ -54,7 +54,8 @@ _DRIVERS = (
     help='Lots of the item, such as "lot=B90-1" or "item=fresh 90s".',
 )
 @click.option(
-    "--observed",
+    "--quote-change",
+    "observed",
     type=float,
     callback=finite,
     metavar="USD/CWT",
@@ -68,7 +69,7 @@ _DRIVERS = (
     help="Standard error of that move.",
 )
 @click.option(
-    "--shortfall",
+    "--shortage",
     type=click.FloatRange(0),
     callback=finite,
     metavar="USD/LB",
@@ -119,7 +120,7 @@ def why(
     item: Selector,
     observed: float | None,
     error: float | None,
-    shortfall: float | None,
+    shortage: float | None,
     draws: int | None,
     quotation_error: float | None,
     availability_error: float | None,
@@ -145,7 +146,7 @@ def why(
     if (draws is None) != (not any(errors)):
         raise click.UsageError("--draws goes with an error above 0 of what is in doubt.")
     if error is not None and observed is None:
-        raise click.UsageError("--error is of --observed, which is missing.")
+        raise click.UsageError("--error is of --quote-change, which is missing.")
     if write is not None and write.exists():
         raise FileTrouble(f"{write}: is there already, and nothing is overwritten")
     from blend.sheets.clearing import holds_market
@@ -156,16 +157,16 @@ def why(
     seen = _observed(observed, error)
     driver = _driver(counterfactual, are_markets=all(are_markets))
     if all(are_markets):
-        if shortfall is not None:
-            raise click.UsageError("--shortfall is for cases; the volumes of a market are open.")
+        if shortage is not None:
+            raise click.UsageError("--shortage is for cases; the volumes of a market are open.")
         markets = tuple(read_market_folder(each, beside_another=True) for each in (before, after))
         _why_of_markets(markets, item, seen, _doubt(draws, errors, seed), picture)
         _write_market(markets, item, driver, write)
         return
     if draws is not None:
         raise click.UsageError("--draws is for markets; the tables of a case are taken as exact.")
-    cases = tuple(_planned(folder, must_plan=shortfall is None) for folder in (before, after))
-    _why_of_cases(cases, item, seen, shortfall, picture)
+    cases = tuple(_planned(folder, must_plan=shortage is None) for folder in (before, after))
+    _why_of_cases(cases, item, seen, shortage, picture)
     _write_case(cases, item, driver, write, after)
 
 
@@ -200,7 +201,7 @@ def _why_of_cases(
     cases: tuple[Case, Case],
     item: Selector,
     observed: Observed | None,
-    shortfall: float | None,
+    shortage: float | None,
     picture: Path | None,
 ) -> None:
     from blend.report.why import may_fall_short, why_plan_moved
@@ -208,12 +209,12 @@ def _why_of_cases(
     from blend.show.text import tables_text
     from blend.show.why import headline_line, plan_why_lines, plan_why_tables
 
-    if shortfall is not None:
-        cases = tuple(may_fall_short(case, shortfall) for case in cases)
+    if shortage is not None:
+        cases = tuple(may_fall_short(case, shortage) for case in cases)
     found = why_plan_moved(*cases, item, observed=observed, certify=True)
     proof = found.prove(*cases)
     must_be_proved(proof, f"split of {item}")
-    _say([headline_line(found.worth, found.reference.item)])
+    _say([headline_line(found.value, found.reference.item)])
     click.echo()
     click.echo(tables_text(plan_why_tables(found)))
     click.echo()
@@ -223,7 +224,7 @@ def _why_of_cases(
 
         title = f"What a pound like {found.reference.lot_id} is worth"
         subtitle = "the next pound, to the grinder; contributions of this model, no proof of cause"
-        draw(waterfall_picture(found.worth, title, subtitle), picture)
+        draw(waterfall_picture(found.value, title, subtitle), picture)
 
 
 def _why_of_markets(

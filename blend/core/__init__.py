@@ -1,4 +1,4 @@
-"""The optimisation core: domain objects in, domain objects and plain numbers out.
+"""The optimization core: domain objects in, domain objects and plain numbers out.
 
 Sparse arrays and solver handles never leave this room.
 """

@@ -1,24 +1,24 @@
-"""A case as a programme: the layout's choices, then family after family."""
+"""A case as a program: the layout's choices, then family after family."""
 
 from __future__ import annotations
 
-from blend.core.families import LINEAR, WHOLE
-from blend.core.layout import Layout, lay_out
-from blend.core.programme import Columns, Programme, Rows
+from blend.core.constraint_classes import LINEAR, WHOLE
+from blend.core.model import Columns, Model, Rows
+from blend.core.sets import IndexSets, lay_out
 from blend.domain.case import Case
 
 
-def build_programme(case: Case, *, whole: bool = False) -> Programme:
+def build_model(case: Case, *, whole: bool = False) -> Model:
     """State the case as sparse arrays.
 
-    The linear programme takes containers, counts and batches as divisible; `whole` adds
+    The linear program takes containers, counts and batches as divisible; `whole` adds
     the families that need whole numbers.
     """
-    return programme_of(lay_out(case), whole=whole)
+    return model_of(lay_out(case), whole=whole)
 
 
-def programme_of(layout: Layout, *, whole: bool = False) -> Programme:
+def model_of(sets: IndexSets, *, whole: bool = False) -> Model:
     columns, rows = Columns(), Rows()
-    for family in LINEAR + (WHOLE if whole else ()):
-        family.add(layout, columns, rows)
-    return Programme.of(layout, columns, rows)
+    for constraint_class in LINEAR + (WHOLE if whole else ()):
+        constraint_class.add(sets, columns, rows)
+    return Model.of(sets, columns, rows)

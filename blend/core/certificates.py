@@ -4,25 +4,25 @@ from __future__ import annotations
 
 import numpy as np
 
+from blend.core.model import Model
 from blend.core.prices import dual_prices
-from blend.core.programme import Programme
 from blend.core.solve import LinearPlan
 from blend.core.solver import Answer
 from blend.domain.certificates import Certificate, PlanPounds
 
 
-def certificate(programme: Programme, answer: Answer) -> Certificate:
-    """The pounds and the dual prices of an optimum of a linear programme."""
-    plan = LinearPlan(programme, answer)
+def certificate(model: Model, answer: Answer) -> Certificate:
+    """The pounds and the dual prices of an optimum of a linear program."""
+    plan = LinearPlan(model, answer)
     return Certificate(
-        PlanPounds(plan.take_lb, plan.use_lb, _short_lb(programme, answer.x)), dual_prices(plan)
+        PlanPounds(plan.take_lb, plan.use_lb, _short_lb(model, answer.x)), dual_prices(plan)
     )
 
 
-def _short_lb(programme: Programme, x: np.ndarray) -> dict[str, float]:
-    products = [p for p in programme.layout.products if p.shortfall_usd_per_lb is not None]
+def _short_lb(model: Model, x: np.ndarray) -> dict[str, float]:
+    products = [p for p in model.sets.products if p.shortage_penalty_usd_per_lb is not None]
     return {
         product.product_id: lb
-        for product, lb in zip(products, x[programme.names["short"]].tolist(), strict=True)
+        for product, lb in zip(products, x[model.names["short"]].tolist(), strict=True)
         if lb > 0
     }

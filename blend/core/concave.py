@@ -2,7 +2,7 @@
 
 The area under a straight demand line is a parabola. It is laid out in steps about where the
 volume lay last, finer and finer, until a step tells the price to `_PRICE_USD_PER_LB`. By
-measurement (8 items and 4 products up to 100 and 20) the solver's own quadratic programme will
+measurement (8 items and 4 products up to 100 and 20) the solver's own quadratic program will
 not do: its regularisation is as large as the curvature of a demand of a million pounds, so it
 stops short of the optimum by 0.02 to 0.2 %, and on the largest it takes ten times as long.
 Tangents instead of steps come to be so nearly parallel that the solver gives up.
@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blend.core.programme import Programme, SparseColumns
+from blend.core.model import Model, SparseColumns
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.errors import SolverTrouble
 
@@ -24,7 +24,7 @@ _STEPS = 8
 """In one stretch."""
 _NEAR_END = 1 / 16
 """A column that lies in the last part of its stretch runs against its end."""
-_MOST_ROUNDS = 200
+_MAX_ROUNDS = 200
 
 
 @dataclass(frozen=True)
@@ -37,38 +37,38 @@ class Parabolas:
 
 
 class WarmConcave:
-    """A programme whose cost is lessened by concave gains, kept warm between small changes.
+    """A program whose cost is lessened by concave gains, kept warm between small changes.
 
     Each gain is laid out as steps over a stretch about where its column lay last: as many
     columns of equal width, each earning the gain's slope at its middle. The stretch is drawn in
     while the column stays inside it, and let out where it runs against an end.
     """
 
-    def __init__(self, programme: Programme, gains: Parabolas) -> None:
+    def __init__(self, model: Model, gains: Parabolas) -> None:
         self.gains = gains
-        self._count, self._rows = len(programme.cost), len(programme.requirements)
-        self.linear = WarmLinear(_with_steps(programme, gains.columns))
+        self._count, self._rows = len(model.cost), len(model.requirements)
+        self.linear = WarmLinear(_with_steps(model, gains.columns))
         peak = gains.first / gains.fall
         self._first = np.zeros(len(peak))
         """Where each stretch begins."""
         self._width = 2.0 * peak
         self._widest = self._width
-        self._least_width = np.minimum(_STEPS * _PRICE_USD_PER_LB / gains.fall, self._widest)
+        self._min_width = np.minimum(_STEPS * _PRICE_USD_PER_LB / gains.fall, self._widest)
         self._drawn_in = np.full(len(peak), 2.0 / _STEPS)
 
     def solve(self) -> Answer:
-        """The optimum; the duals are those of the programme's own rows and columns."""
-        for _ in range(_MOST_ROUNDS):
+        """The optimum; the duals are those of the program's own rows and columns."""
+        for _ in range(_MAX_ROUNDS):
             self._lay_out()
             answer = self._solved()
             if answer.outcome is Outcome.INFEASIBLE and self._first.any():
                 self._let_out()
                 continue
             if answer.outcome is not Outcome.OPTIMAL:
-                raise SolverTrouble(f"the market programme is {answer.outcome}")
+                raise SolverTrouble(f"the market program is {answer.outcome}")
             if self._settle(answer.x[self.gains.columns]):
                 return self._own(answer)
-        raise SolverTrouble(f"the market's volumes did not settle in {_MOST_ROUNDS} rounds")
+        raise SolverTrouble(f"the market's volumes did not settle in {_MAX_ROUNDS} rounds")
 
     def _solved(self) -> Answer:
         """Warm; or cold, where steps of nearly one gain leave the warm solver in doubt."""
@@ -77,7 +77,7 @@ class WarmConcave:
         except SolverTrouble:
             self.linear = WarmLinear(
                 replace(
-                    self.linear.programme,
+                    self.linear.model,
                     cost=self.linear.cost,
                     lower=self.linear.lower,
                     upper=self.linear.upper,
@@ -109,10 +109,10 @@ class WarmConcave:
         """Whether every column lies inside its stretch, at its finest; if not, lay it anew."""
         within = (x - self._first) / self._width
         at_end = ((within < _NEAR_END) & (self._first > 0)) | (within > 1 - _NEAR_END)
-        if not at_end.any() and (self._width <= self._least_width).all():
+        if not at_end.any() and (self._width <= self._min_width).all():
             return True
         self._drawn_in = np.where(at_end, 0.5, self._drawn_in)
-        narrower = np.maximum(self._width * self._drawn_in, self._least_width)
+        narrower = np.maximum(self._width * self._drawn_in, self._min_width)
         self._width = np.where(at_end, np.minimum(2 * self._width, self._widest), narrower)
         self._first = np.maximum(0.0, x - self._width / 2)
         return False
@@ -125,22 +125,22 @@ class WarmConcave:
         self._width = wider
 
 
-def _with_steps(programme: Programme, columns: np.ndarray) -> Programme:
-    """The programme with steps for some of its columns: their sum, from where the stretch
+def _with_steps(model: Model, columns: np.ndarray) -> Model:
+    """The program with steps for some of its columns: their sum, from where the stretch
     begins, is the column. Bounds and gains of the steps are laid out later."""
-    count, rows = len(columns), len(programme.row_lower)
+    count, rows = len(columns), len(model.row_lower)
     steps = count * _STEPS
-    matrix = programme.matrix
+    matrix = model.matrix
     size = np.diff(matrix.start)
     at_end_of = matrix.start[columns + 1]
     own_rows = rows + np.arange(count)
     size[columns] += 1
     return replace(
-        programme,
-        cost=np.concatenate((programme.cost, np.zeros(steps))),
-        lower=np.concatenate((programme.lower, np.zeros(steps))),
-        upper=np.concatenate((programme.upper, np.zeros(steps))),
-        whole=np.concatenate((programme.whole, np.zeros(steps, bool))),
+        model,
+        cost=np.concatenate((model.cost, np.zeros(steps))),
+        lower=np.concatenate((model.lower, np.zeros(steps))),
+        upper=np.concatenate((model.upper, np.zeros(steps))),
+        whole=np.concatenate((model.whole, np.zeros(steps, bool))),
         matrix=SparseColumns(
             np.concatenate(([0], np.cumsum(np.concatenate((size, np.ones(steps, int)))))),
             np.concatenate(
@@ -148,6 +148,6 @@ def _with_steps(programme: Programme, columns: np.ndarray) -> Programme:
             ),
             np.concatenate((np.insert(matrix.value, at_end_of, 1.0), np.full(steps, -1.0))),
         ),
-        row_lower=np.concatenate((programme.row_lower, np.zeros(count))),
-        row_upper=np.concatenate((programme.row_upper, np.zeros(count))),
+        row_lower=np.concatenate((model.row_lower, np.zeros(count))),
+        row_upper=np.concatenate((model.row_upper, np.zeros(count))),
     )

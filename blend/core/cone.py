@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blend.core.programme import Programme
+from blend.core.model import Model
 from blend.domain.requirements import Requirement
 
 _INSIDE = 1e-9
-_INSIDE_AT_MOST = 2e-7
+_INSIDE_AT_MAX = 2e-7
 """A reading is inside when what it lacks is below this share of the norm, or below what the
 linear solver itself leaves of a row."""
 
@@ -27,7 +27,7 @@ class Cone:
 
     columns: np.ndarray
     values: np.ndarray
-    least: float
+    minimum: float
     factor: float
     spread: np.ndarray
     scale: np.ndarray
@@ -38,21 +38,21 @@ class Cone:
 
     def lacks(self, x: np.ndarray) -> float:
         """How far the reading is from where it must be; zero or below when it is inside."""
-        return self.factor * self.norm(x) + self.least - float(self.values @ x[self.columns])
+        return self.factor * self.norm(x) + self.minimum - float(self.values @ x[self.columns])
 
     def is_held(self, x: np.ndarray) -> bool:
-        return self.lacks(x) <= max(_INSIDE_AT_MOST, _INSIDE * self.factor * self.norm(x))
+        return self.lacks(x) <= max(_INSIDE_AT_MAX, _INSIDE * self.factor * self.norm(x))
 
 
-def holds(programme: Programme, cones: Sequence[Cone], x: np.ndarray) -> bool:
+def holds(model: Model, cones: Sequence[Cone], x: np.ndarray) -> bool:
     """Whether a point keeps rows and cones as closely as the linear solver would."""
-    matrix = programme.matrix
+    matrix = model.matrix
     terms = matrix.value * x[matrix.column]
-    count = len(programme.row_lower)
+    count = len(model.row_lower)
     reading = np.bincount(matrix.row, terms, count)
     allowed = _INSIDE * np.maximum(1.0, np.bincount(matrix.row, np.abs(terms), count))
     return bool(
-        (reading >= programme.row_lower - allowed).all()
-        and (reading <= programme.row_upper + allowed).all()
+        (reading >= model.row_lower - allowed).all()
+        and (reading <= model.row_upper + allowed).all()
         and all(cone.is_held(x) for cone in cones)
     )

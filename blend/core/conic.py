@@ -1,4 +1,4 @@
-"""The same programme with cones, solved by a conic library.
+"""The same program with cones, solved by a conic library.
 
 By measurement Clarabel (an interior-point solver) finds the optimum of a day's plan in a
 fraction of the time that tangent cuts alone take, so it says where the tangents are to touch;
@@ -13,29 +13,29 @@ from collections.abc import Sequence
 import numpy as np
 
 from blend.core.cone import Cone
-from blend.core.programme import Programme
+from blend.core.model import Model
 from blend.core.timing import in_solver
 
 _TOLERANCE = 1e-9
 """Relative, of gap and feasibility."""
 
 
-def conic_point(programme: Programme, cones: Sequence[Cone]) -> np.ndarray | None:
-    """The optimum of a divisible programme with cones as the library finds it; None where it
+def conic_point(model: Model, cones: Sequence[Cone]) -> np.ndarray | None:
+    """The optimum of a divisible program with cones as the library finds it; None where it
     finds none, be it that there is none."""
     import clarabel
     from scipy import sparse
 
-    count = len(programme.cost)
+    count = len(model.cost)
     matrix = sparse.csc_matrix(
-        (programme.matrix.value, programme.matrix.row, programme.matrix.start),
-        shape=(len(programme.row_lower), count),
+        (model.matrix.value, model.matrix.row, model.matrix.start),
+        shape=(len(model.row_lower), count),
     ).tocsr()
     every = sparse.identity(count, format="csr")
     equal, equal_to, below, below_at_most = [], [], [], []
     for rows, lower, upper in (
-        (matrix, programme.row_lower, programme.row_upper),
-        (every, programme.lower, programme.upper),
+        (matrix, model.row_lower, model.row_upper),
+        (every, model.lower, model.upper),
     ):
         fixed = np.isfinite(lower) & (lower == upper)
         at_least, at_most = np.isfinite(lower) & ~fixed, np.isfinite(upper) & ~fixed
@@ -44,14 +44,14 @@ def conic_point(programme: Programme, cones: Sequence[Cone]) -> np.ndarray | Non
         below += [-rows[at_least], rows[at_most]]
         below_at_most += [-lower[at_least], upper[at_most]]
     curved = [_rows_of(cone, count) for cone in cones]
-    right = [np.concatenate(([-cone.least], np.zeros(len(cone.spread)))) for cone in cones]
+    right = [np.concatenate(([-cone.minimum], np.zeros(len(cone.spread)))) for cone in cones]
     settings = clarabel.DefaultSettings()
     settings.verbose = False
     settings.max_threads = 1
     settings.tol_gap_abs = settings.tol_gap_rel = settings.tol_feas = _TOLERANCE
     solver = clarabel.DefaultSolver(
         sparse.csc_matrix((count, count)),
-        programme.cost,
+        model.cost,
         sparse.vstack([*equal, *below, *curved], format="csc"),
         np.concatenate([*equal_to, *below_at_most, *right]),
         [
@@ -65,7 +65,7 @@ def conic_point(programme: Programme, cones: Sequence[Cone]) -> np.ndarray | Non
         answer = solver.solve()
     if str(answer.status) not in ("Solved", "AlmostSolved"):
         return None
-    return np.clip(np.array(answer.x), programme.lower, programme.upper)
+    return np.clip(np.array(answer.x), model.lower, model.upper)
 
 
 def _rows_of(cone: Cone, count: int):

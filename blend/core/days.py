@@ -9,8 +9,8 @@ from functools import cached_property
 
 import numpy as np
 
-from blend.core.layout import Layout, lay_out
-from blend.core.programme import Columns, Rows
+from blend.core.model import Columns, Rows
+from blend.core.sets import IndexSets, lay_out
 from blend.domain.horizon import DayRequirement, Horizon, Receipt, frozen_per_lb
 from blend.domain.lots import Lot
 from blend.domain.requirements import Requirement
@@ -36,7 +36,7 @@ class Days:
     """The choices of a horizon: the layout of each day's blends, and the lots between days."""
 
     horizon: Horizon
-    layouts: tuple[Layout, ...]
+    sets_list: tuple[IndexSets, ...]
 
     @property
     def days(self) -> tuple[date, ...]:
@@ -76,15 +76,15 @@ class Days:
 
     def use_columns(self, columns: Columns, place: int) -> tuple[np.ndarray, np.ndarray]:
         """The columns of one day's uses, and the lot of each."""
-        layout = self.layouts[place]
-        lot = np.array([self.lot_index[each.lot_id] for each in layout.lots], int)
-        return columns[f"use {place}"], lot[layout.pair_lot]
+        sets = self.sets_list[place]
+        lot = np.array([self.lot_index[each.lot_id] for each in sets.lots], int)
+        return columns[f"use {place}"], lot[sets.pair_lot]
 
-    def most_wanted_lb(self, place: int) -> float:
+    def max_wanted_lb(self, place: int) -> float:
         """A sure upper limit on the pounds that a day's products can take."""
-        layout = with_room(self.layouts[place])
-        finished_lb = float(layout.most_blend_lb.sum())
-        return finished_lb / layout.kept_mass.min(initial=1.0)
+        sets = with_room(self.sets_list[place])
+        finished_lb = float(sets.max_blend_lb.sum())
+        return finished_lb / sets.kept_mass.min(initial=1.0)
 
     def last_place(self, last_day: date | None) -> int:
         count = len(self.days)
@@ -100,7 +100,7 @@ class Days:
                 lot=self.lot_index[receipt.lot_id],
                 place=receipt.place,
                 column=buy.get(receipt),
-                lb=1.0 if receipt in buy else receipt.most_lb,
+                lb=1.0 if receipt in buy else receipt.max_lb,
                 last_place=self.last_place(receipt.last_day),
             )
             for receipt in self.horizon.receipts
@@ -128,14 +128,14 @@ ROOM = 1.0001
 offer can be moved a little to read its worth."""
 
 
-def with_room(layout: Layout) -> Layout:
+def with_room(sets: IndexSets) -> IndexSets:
     """The layout with slightly more of every lot and of every order."""
-    return replace(layout, room=ROOM)
+    return replace(sets, room=ROOM)
 
 
 @dataclass
 class DayColumns:
-    """One day's part of the columns, so that the families of the one-day programme can add to
+    """One day's part of the columns, so that the families of the one-day program can add to
     it as if the day were alone."""
 
     columns: Columns
@@ -176,7 +176,7 @@ class DayRows:
     def _of_day(self, requirement: Requirement) -> DayRequirement:
         return DayRequirement(
             self.day,
-            requirement.family,
+            requirement.constraint_class,
             requirement.product_id,
             requirement.lot_id,
             requirement.rule_id,

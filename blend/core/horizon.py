@@ -1,4 +1,4 @@
-"""A horizon as one programme over all its days, and its optimum."""
+"""A horizon as one program over all its days, and its optimum."""
 
 from __future__ import annotations
 
@@ -7,38 +7,43 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from blend.core.constraint_classes import buying, daily, day_rules, rooms, stock
 from blend.core.days import Days, lay_out_days
-from blend.core.families import buying, daily, day_rules, rooms, stock
-from blend.core.pooling import deal_out, first_part, pool_horizon
-from blend.core.programme import Columns, FirstPart, Programme, Rows
+from blend.core.model import Columns, Model, RestrictedMaster, Rows
+from blend.core.pooling import deal_out, pool_horizon, restricted_master
 from blend.core.solver import Answer, Outcome, WarmLinear, solve_whole
-from blend.domain.horizon import DayFamily, DayRequirement, Horizon
-from blend.domain.positions import OrderWorth, RoomWorth
-from blend.domain.requirements import Family
+from blend.domain.horizon import DayConstraintClass, DayRequirement, Horizon
+from blend.domain.positions import CapacityPrice, OrderPrice
+from blend.domain.requirements import ConstraintClass
 from blend.units import LB_PER_CWT
 
 POOLED_FROM_PAIRS = 2_000
-"""Below this many pairs of lot and product, all days together, the whole programme is passed at
+"""Below this many pairs of lot and product, all days together, the whole program is passed at
 once: by measurement, beginning with the pooled twin would not pay."""
-_FAMILIES = (daily, stock, rooms, buying, day_rules)
-_ROOMS = (DayFamily.CAPACITY, DayFamily.FREEZER, DayFamily.CLOSING, DayFamily.MOST_USED)
+_CONSTRAINT_CLASSES = (daily, stock, rooms, buying, day_rules)
+_ROOMS = (
+    DayConstraintClass.CAPACITY,
+    DayConstraintClass.FREEZER,
+    DayConstraintClass.CLOSING,
+    DayConstraintClass.MAX_USED,
+)
 _NUDGE = 1e-6
 """How far a row is moved to read the rate on one side, as a share of its limit."""
 _ACTIVE_LB = 1e-6
-_LEAST_WORTH_USD_PER_CWT = 0.005
-_LEAST_SHORT_LB = 1e-4
+_MIN_VALUE_USD_PER_CWT = 0.005
+_MIN_SHORT_LB = 1e-4
 
 
 @dataclass(frozen=True)
 class HorizonAnswer:
-    """The optimum of a horizon's programme.
+    """The optimum of a horizon's program.
 
     `answer` is exact where everything whole is held at its best; `bound_usd` is proved for the
-    whole programme. `linear` is what gave the answer, kept warm; None where none was found.
+    whole program. `linear` is what gave the answer, kept warm; None where none was found.
     """
 
     days: Days
-    programme: Programme
+    model: Model
     answer: Answer
     outcome: Outcome
     bound_usd: float
@@ -46,7 +51,7 @@ class HorizonAnswer:
 
     @property
     def by_branching(self) -> bool:
-        return bool(self.programme.whole.any())
+        return bool(self.model.whole.any())
 
     @property
     def is_found(self) -> bool:
@@ -54,15 +59,15 @@ class HorizonAnswer:
 
     def block(self, name: str) -> np.ndarray:
         """The optimum's values of a block of columns."""
-        return self.answer.x[self.programme.names[name]]
+        return self.answer.x[self.model.names[name]]
 
 
-def build_horizon(days: Days) -> Programme:
-    """State a horizon as sparse arrays; the programme's rows are keyed by `DayRequirement`."""
+def build_horizon(days: Days) -> Model:
+    """State a horizon as sparse arrays; the program's rows are keyed by `DayRequirement`."""
     columns, rows = Columns(), Rows()
-    for family in _FAMILIES:
-        family.add(days, columns, rows)
-    return Programme.of(days, columns, rows)
+    for constraint_class in _CONSTRAINT_CLASSES:
+        constraint_class.add(days, columns, rows)
+    return Model.of(days, columns, rows)
 
 
 def solve_horizon(
@@ -80,61 +85,61 @@ def solve_horizon(
     found.
     """
     days = lay_out_days(horizon)
-    programme = build_horizon(days)
+    model = build_horizon(days)
     if divisible:
-        programme = _divisible(programme)
-    if not programme.whole.any():
-        linear = _open(days, programme)
+        model = _divisible(model)
+    if not model.whole.any():
+        linear = _open(days, model)
         answer = linear.solve()
-        return HorizonAnswer(days, programme, answer, answer.outcome, answer.bound, linear)
+        return HorizonAnswer(days, model, answer, answer.outcome, answer.bound, linear)
     settings = horizon.case.settings
     best = solve_whole(
-        programme,
+        model,
         gap_share=settings.gap_share,
         time_limit_s=settings.time_limit_s,
         on_better=on_better,
         stopped=stopped,
     )
     if not len(best.x):
-        return HorizonAnswer(days, programme, best, best.outcome, best.bound, None)
-    linear = _open_held(days, programme, best.x, programme.whole)
-    return HorizonAnswer(days, programme, linear.solve(), best.outcome, best.bound, linear)
+        return HorizonAnswer(days, model, best, best.outcome, best.bound, None)
+    linear = _open_held(days, model, best.x, model.whole)
+    return HorizonAnswer(days, model, linear.solve(), best.outcome, best.bound, linear)
 
 
-def _divisible(programme: Programme) -> Programme:
-    return replace(programme, whole=np.zeros(len(programme.whole), bool))
+def _divisible(model: Model) -> Model:
+    return replace(model, whole=np.zeros(len(model.whole), bool))
 
 
-def _open(days: Days, programme: Programme) -> WarmLinear:
-    """A horizon's programme as a linear one, kept warm in the solver; a large one begins with
+def _open(days: Days, model: Model) -> WarmLinear:
+    """A horizon's program as a linear one, kept warm in the solver; a large one begins with
     what its pooled twin uses each day."""
-    return WarmLinear(programme, _first_part(days, programme) if _is_large(days) else None)
+    return WarmLinear(model, _first_part(days, model) if _is_large(days) else None)
 
 
-def _open_held(days: Days, programme: Programme, x: np.ndarray, held: np.ndarray) -> WarmLinear:
-    """The programme with some of its whole columns held at a solution's whole numbers, kept
+def _open_held(days: Days, model: Model, x: np.ndarray, held: np.ndarray) -> WarmLinear:
+    """The program with some of its whole columns held at a solution's whole numbers, kept
     warm; a large one begins with what the solution uses."""
     whole = np.round(x)
     at = replace(
-        programme,
-        lower=np.where(held, whole, programme.lower),
-        upper=np.where(held, whole, programme.upper),
+        model,
+        lower=np.where(held, whole, model.lower),
+        upper=np.where(held, whole, model.upper),
     )
     if not _is_large(days):
         return WarmLinear(at)
-    uses = [programme.names[f"use {place}"] for place in range(len(days.layouts))]
+    uses = [model.names[f"use {place}"] for place in range(len(days.sets_list))]
     dealt = [
-        (use, layout, np.flatnonzero(x[use] > 0))
-        for use, layout in zip(uses, days.layouts, strict=True)
+        (use, sets, np.flatnonzero(x[use] > 0))
+        for use, sets in zip(uses, days.sets_list, strict=True)
     ]
-    return WarmLinear(at, first_part(len(x), dealt))
+    return WarmLinear(at, restricted_master(len(x), dealt))
 
 
 def _is_large(days: Days) -> bool:
-    return sum(len(layout.pair_lot) for layout in days.layouts) >= POOLED_FROM_PAIRS
+    return sum(len(sets.pair_lot) for sets in days.sets_list) >= POOLED_FROM_PAIRS
 
 
-def _first_part(days: Days, programme: Programme) -> FirstPart | None:
+def _first_part(days: Days, model: Model) -> RestrictedMaster | None:
     """What the pooled twin suggests; None where the twin has no plan to learn from."""
     pooled, members = pool_horizon(days.horizon)
     twin_days = lay_out_days(pooled)
@@ -143,29 +148,29 @@ def _first_part(days: Days, programme: Programme) -> FirstPart | None:
     if answer.outcome is not Outcome.OPTIMAL:
         return None
     dealt = []
-    for place, (layout, twin_layout) in enumerate(
-        zip(days.layouts, twin_days.layouts, strict=True)
+    for place, (sets, twin_sets) in enumerate(
+        zip(days.sets_list, twin_days.sets_list, strict=True)
     ):
-        product_at = {product.product_id: i for i, product in enumerate(layout.products)}
+        product_at = {product.product_id: i for i, product in enumerate(sets.products)}
         pools = [
             [product_at[each] for each in members[pool.product_id] if each in product_at]
-            for pool in twin_layout.products
+            for pool in twin_sets.products
         ]
         use = f"use {place}"
-        pairs = deal_out(layout, pools, twin_layout, answer.x[twin.names[use]])
-        dealt.append((programme.names[use], layout, pairs))
-    return first_part(len(programme.cost), dealt)
+        pairs = deal_out(sets, pools, twin_sets, answer.x[twin.names[use]])
+        dealt.append((model.names[use], sets, pairs))
+    return restricted_master(len(model.cost), dealt)
 
 
 # Worths ---------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
-class DayWorths:
+class DayPrices:
     """What orders, rooms and offers are worth. Offers: USD for one more pound, by offer id."""
 
-    orders: tuple[OrderWorth, ...]
-    rooms: tuple[RoomWorth, ...]
+    orders: tuple[OrderPrice, ...]
+    rooms: tuple[CapacityPrice, ...]
     offer_usd_per_lb: dict[str, float]
 
 
@@ -173,44 +178,44 @@ _OF_PURCHASES = ("containers", "is_bought")
 """Whole columns that worths take as divisible; counts and switches are held as planned."""
 
 
-def day_worths(solved: HorizonAnswer) -> DayWorths:
+def day_shadow_prices(solved: HorizonAnswer) -> DayPrices:
     """What one more pound of each order, room and offer costs or saves: the dual price of the
-    programme with that order, room or offer moved a little."""
-    programme = solved.programme
-    held = programme.whole.copy()
+    program with that order, room or offer moved a little."""
+    model = solved.model
+    held = model.whole.copy()
     for name in _OF_PURCHASES:
-        if name in programme.names:
-            held[programme.names[name]] = False
+        if name in model.names:
+            held[model.names[name]] = False
     linear, answer = solved.linear, solved.answer
-    if (held != programme.whole).any():
-        linear = _open_held(solved.days, programme, answer.x, held)
+    if (held != model.whole).any():
+        linear = _open_held(solved.days, model, answer.x, held)
         answer = linear.solve()
     orders = [
-        OrderWorth(
+        OrderPrice(
             requirement.product_id,
             requirement.day,
-            _rate(linear, _rows_of_order(programme, requirement), 1.0) * LB_PER_CWT,
+            _rate(linear, _rows_of_order(model, requirement), 1.0) * LB_PER_CWT,
         )
-        for requirement in programme.row_of
-        if requirement.family is Family.VOLUME_LEAST
+        for requirement in model.row_of
+        if requirement.constraint_class is ConstraintClass.VOLUME_MIN
     ]
-    rooms_worth = [
-        RoomWorth(requirement, saves)
-        for requirement, row in programme.row_of.items()
-        if requirement.family in _ROOMS
-        and (saves := _easing_saves(linear, answer, row)) > _LEAST_WORTH_USD_PER_CWT
+    capacity_prices = [
+        CapacityPrice(requirement, saves)
+        for requirement, row in model.row_of.items()
+        if requirement.constraint_class in _ROOMS
+        and (saves := _loosening_saves(linear, answer, row)) > _MIN_VALUE_USD_PER_CWT
     ]
-    buy = np.arange(programme.names["buy"].start, programme.names["buy"].stop)
+    buy = np.arange(model.names["buy"].start, model.names["buy"].stop)
     offers = {
         offer.offer_id: offer.price_usd_per_lb - _cost_of_more(linear, answer, int(column))
         for offer, column in zip(solved.days.offers, buy, strict=True)
     }
-    return DayWorths(tuple(orders), tuple(rooms_worth), offers)
+    return DayPrices(tuple(orders), tuple(capacity_prices), offers)
 
 
-def _easing_saves(linear: WarmLinear, answer: Answer, row: int) -> float:
+def _loosening_saves(linear: WarmLinear, answer: Answer, row: int) -> float:
     """USD per cwt saved by easing a row; none where it does not bind."""
-    matrix = linear.programme.matrix
+    matrix = linear.model.matrix
     own = matrix.row == row
     activity = float(matrix.value[own] @ answer.x[matrix.column[own]])
     at_most = bool(np.isfinite(linear.row_upper[row]))
@@ -233,12 +238,12 @@ def _cost_of_more(linear: WarmLinear, answer: Answer, column: int) -> float:
     return float(moved.column_dual[column]) if moved.outcome is Outcome.OPTIMAL else np.inf
 
 
-def _rows_of_order(programme: Programme, least: DayRequirement) -> list[int]:
+def _rows_of_order(model: Model, minimum: DayRequirement) -> list[int]:
     """The rows that move with an order: both of them where it is exact."""
-    row = programme.row_of[least]
-    most = programme.row_of.get(replace(least, family=Family.VOLUME_MOST))
-    is_exact = most is not None and programme.row_upper[most] == programme.row_lower[row]
-    return [row, most] if is_exact else [row]
+    row = model.row_of[minimum]
+    maximum = model.row_of.get(replace(minimum, constraint_class=ConstraintClass.VOLUME_MAX))
+    is_exact = maximum is not None and model.row_upper[maximum] == model.row_lower[row]
+    return [row, maximum] if is_exact else [row]
 
 
 def _rate(linear: WarmLinear, rows: list[int], direction: float) -> float:
@@ -259,35 +264,35 @@ def _rate(linear: WarmLinear, rows: list[int], direction: float) -> float:
 # Where there is no plan -----------------------------------------------------------------------
 
 _EASED = (
-    Family.VOLUME_LEAST,
-    Family.MUST_USE,
-    DayFamily.CAPACITY,
-    DayFamily.CLOSING,
-    DayFamily.FREEZER,
-    DayFamily.USE_BY,
-    DayFamily.MOST_USED,
+    ConstraintClass.VOLUME_MIN,
+    ConstraintClass.MUST_USE,
+    DayConstraintClass.CAPACITY,
+    DayConstraintClass.CLOSING,
+    DayConstraintClass.FREEZER,
+    DayConstraintClass.USE_BY,
+    DayConstraintClass.MAX_USED,
 )
 """Requirements in pounds, which can be eased pound by pound."""
 
 
-def least_easing_lb(horizon: Horizon) -> dict[DayRequirement, float] | None:
+def min_loosening_lb(horizon: Horizon) -> dict[DayRequirement, float] | None:
     """The fewest pounds by which requirements must be eased for a plan, by requirement.
 
     Containers, counts and least amounts are taken as divisible. None when no easing of
     requirements in pounds frees a plan, empty when nothing has to be eased.
     """
-    programme = build_horizon(lay_out_days(horizon))
-    rows = [i for i, each in enumerate(programme.requirements) if each.family in _EASED]
+    model = build_horizon(lay_out_days(horizon))
+    rows = [i for i, each in enumerate(model.requirements) if each.constraint_class in _EASED]
     count = len(rows)
-    sign = np.where(np.isfinite(programme.row_lower[rows]), 1.0, -1.0)
-    matrix = programme.matrix
+    sign = np.where(np.isfinite(model.row_lower[rows]), 1.0, -1.0)
+    matrix = model.matrix
     entries = len(matrix.row) + np.arange(1, count + 1)
     eased = replace(
-        programme,
-        cost=np.concatenate((np.zeros(len(programme.cost)), np.ones(count))),
-        lower=np.concatenate((programme.lower, np.zeros(count))),
-        upper=np.concatenate((programme.upper, np.full(count, np.inf))),
-        whole=np.zeros(len(programme.cost) + count, bool),
+        model,
+        cost=np.concatenate((np.zeros(len(model.cost)), np.ones(count))),
+        lower=np.concatenate((model.lower, np.zeros(count))),
+        upper=np.concatenate((model.upper, np.full(count, np.inf))),
+        whole=np.zeros(len(model.cost) + count, bool),
         matrix=replace(
             matrix,
             start=np.concatenate((matrix.start, entries)),
@@ -299,7 +304,7 @@ def least_easing_lb(horizon: Horizon) -> dict[DayRequirement, float] | None:
     if answer.outcome is not Outcome.OPTIMAL:
         return None
     return {
-        programme.requirements[row]: float(lb)
-        for row, lb in zip(rows, answer.x[len(programme.cost) :], strict=True)
-        if lb > _LEAST_SHORT_LB
+        model.requirements[row]: float(lb)
+        for row, lb in zip(rows, answer.x[len(model.cost) :], strict=True)
+        if lb > _MIN_SHORT_LB
     }

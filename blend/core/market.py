@@ -1,6 +1,6 @@
-"""A market as one programme: which prices clear it, and which demands explain its quotations.
+"""A market as one program: which prices clear it, and which demands explain its quotations.
 
-Clearing maximises what buyers would pay for the products, less what using the items costs:
+Clearing maximizes what buyers would pay for the products, less what using the items costs:
 
     max Σ_p ∫ P_p(v) dv - Σ_i d_i u_i + Σ_i f_i (q_i - u_i)
 
@@ -19,15 +19,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blend.core.build import build_programme
+from blend.core.build import build_model
 from blend.core.concave import Parabolas, WarmConcave
+from blend.core.model import Columns, Model, Rows
 from blend.core.prices import dual_prices
-from blend.core.programme import Columns, Programme, Rows
 from blend.core.solve import LinearPlan
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.domain.case import Case
 from blend.domain.clearing import Clearing, DemandCurve, ItemPrice
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.errors import SolverTrouble
 
 _NUDGE_LB = 0.01
@@ -41,29 +41,31 @@ _PRIOR_WEIGHT = 1e-4
 adjustments: it decides only between fits that are equally near to the quotations."""
 
 
-def _market_programme(case: Case, use_cost_by_lot: Mapping[str, float]) -> Programme:
+def _market_model(case: Case, use_cost_by_lot: Mapping[str, float]) -> Model:
     """The rows of the case, open volumes, every pound of each lot used or left over.
 
     A used pound costs the lot's adjustment and forgoes its floor.
     """
     products = tuple(
-        replace(product, least_lb=0.0, most_lb=None, shortfall_usd_per_lb=None, sale_usd_per_lb=0.0)
+        replace(
+            product, min_lb=0.0, max_lb=None, shortage_penalty_usd_per_lb=None, sale_usd_per_lb=0.0
+        )
         for product in case.products
     )
-    programme = build_programme(replace(case.divisible(), products=products))
-    layout = programme.layout
-    cost = np.zeros(len(programme.cost))
+    model = build_model(replace(case.divisible(), products=products))
+    sets = model.sets
+    cost = np.zeros(len(model.cost))
     per_lot = np.array(
-        [lot.leftover_value_usd_per_lb + use_cost_by_lot[lot.lot_id] for lot in layout.lots]
+        [lot.salvage_value_usd_per_lb + use_cost_by_lot[lot.lot_id] for lot in sets.lots]
     )
-    cost[programme.use] = per_lot[layout.pair_lot]
-    lower, upper = programme.lower.copy(), programme.upper.copy()
-    lower[programme.take] = upper[programme.take] = layout.lot_most_lb
-    return replace(programme, cost=cost, lower=lower, upper=upper)
+    cost[model.use] = per_lot[sets.pair_lot]
+    lower, upper = model.lower.copy(), model.upper.copy()
+    lower[model.take] = upper[model.take] = sets.lot_max_lb
+    return replace(model, cost=cost, lower=lower, upper=upper)
 
 
-def _finished(programme: Programme) -> np.ndarray:
-    block = programme.names["finished"]
+def _finished(model: Model) -> np.ndarray:
+    block = model.names["finished"]
     return np.arange(block.start, block.stop)
 
 
@@ -83,30 +85,30 @@ def clear(
     the lots whose price is to be told as a range, all of them where it is None; of the others
     one price that clears is told.
     """
-    programme = _market_programme(case, adjustment_usd_per_lb)
-    layout = programme.layout
+    model = _market_model(case, adjustment_usd_per_lb)
+    sets = model.sets
     curve_of = {curve.product_id: curve for curve in curves}
-    ordered = [curve_of[product.product_id] for product in layout.products]
+    ordered = [curve_of[product.product_id] for product in sets.products]
     gains = Parabolas(
-        _finished(programme),
+        _finished(model),
         np.array([curve.choke_usd_per_lb for curve in ordered]),
         np.array([curve.fall_usd_per_lb_lb for curve in ordered]),
     )
-    warm = WarmConcave(programme, gains)
+    warm = WarmConcave(model, gains)
     answer = warm.solve()
     x = answer.x
-    used = np.bincount(layout.pair_lot, x[programme.use], len(layout.lots))
+    used = np.bincount(sets.pair_lot, x[model.use], len(sets.lots))
     prices = [
-        (_price(programme, answer, index),) * 2
+        (_price(model, answer, index),) * 2
         if ranges_of is not None and lot.lot_id not in ranges_of
-        else tuple(_price_beside(warm, programme, index, side * _NUDGE_LB) for side in (1, -1))
-        for index, lot in enumerate(layout.lots)
+        else tuple(_price_beside(warm, model, index, side * _NUDGE_LB) for side in (1, -1))
+        for index, lot in enumerate(sets.lots)
     ]
-    plan = LinearPlan(programme, answer)
+    plan = LinearPlan(model, answer)
     return Clearing(
         items=tuple(
-            ItemPrice(lot.lot_id, low, max(low, high), float(lb), max(0.0, lot.most_lb - float(lb)))
-            for lot, (low, high), lb in zip(layout.lots, prices, used, strict=True)
+            ItemPrice(lot.lot_id, low, max(low, high), float(lb), max(0.0, lot.max_lb - float(lb)))
+            for lot, (low, high), lb in zip(sets.lots, prices, used, strict=True)
         ),
         use_lb=plan.use_lb,
         volume_lb={
@@ -120,24 +122,24 @@ def clear(
     )
 
 
-def _price_beside(warm: WarmConcave, programme: Programme, lot: int, move_lb: float) -> float:
+def _price_beside(warm: WarmConcave, model: Model, lot: int, move_lb: float) -> float:
     """The price of a lot with its availability moved a little, put back afterwards.
 
     The nudge is small beside the width of a step, so the steps that are there mostly tell it.
     """
-    column = programme.take.start + lot
-    lb = float(programme.upper[column])
+    column = model.take.start + lot
+    lb = float(model.upper[column])
     moved = max(0.0, lb + move_lb)
     warm.linear.set_column_bounds(column, moved, moved)
     answer = warm.solve()
     warm.linear.set_column_bounds(column, lb, lb)
-    return _price(programme, answer, lot)
+    return _price(model, answer, lot)
 
 
-def _price(programme: Programme, answer: Answer, lot: int) -> float:
+def _price(model: Model, answer: Answer, lot: int) -> float:
     """What one more pound of a lot would bring: its floor, and what a blend pays above it."""
-    floor = programme.layout.lots[lot].leftover_value_usd_per_lb
-    return floor - float(answer.column_dual[programme.take.start + lot])
+    floor = model.sets.lots[lot].salvage_value_usd_per_lb
+    return floor - float(answer.column_dual[model.take.start + lot])
 
 
 # Calibration -------------------------------------------------------------------------------------
@@ -145,16 +147,16 @@ def _price(programme: Programme, answer: Answer, lot: int) -> float:
 
 @dataclass(frozen=True)
 class Base:
-    """Amounts at the base date that the blends can realise, nearest to those stated."""
+    """Amounts at the base date that the blends can realize, nearest to those stated."""
 
-    programme: Programme
+    model: Model
     x: np.ndarray
     volume_lb: dict[str, float]
     to_grinders_lb: dict[str, float]
 
 
 def nearest_base(
-    case: Case, volume_lb: Mapping[str, float], held_at: Mapping[str, Family] | None = None
+    case: Case, volume_lb: Mapping[str, float], held_at: Mapping[str, ConstraintClass] | None = None
 ) -> Base:
     """Volumes of products and amounts used of lots nearest to those stated.
 
@@ -163,35 +165,37 @@ def nearest_base(
     limit (least or most) that a product lies at: inside its tolerance lean would be worth
     nothing, whatever the quotations say.
     """
-    programme = _market_programme(case, {lot.lot_id: 0.0 for lot in case.lots})
-    layout = programme.layout
-    take = np.arange(programme.take.start, programme.take.stop)
-    held = {Requirement(family, name) for name, family in (held_at or {}).items()}
-    equal = [r.family is Family.SUPPLY or r in held for r in programme.requirements]
+    model = _market_model(case, {lot.lot_id: 0.0 for lot in case.lots})
+    sets = model.sets
+    take = np.arange(model.take.start, model.take.stop)
+    held = {
+        Requirement(constraint_class, name) for name, constraint_class in (held_at or {}).items()
+    }
+    equal = [r.constraint_class is ConstraintClass.SUPPLY or r in held for r in model.requirements]
     nearest = replace(
-        programme,
-        cost=np.zeros(len(programme.cost)),
-        lower=np.where(np.isin(np.arange(len(programme.cost)), take), 0.0, programme.lower),
-        row_lower=np.where(equal, 0.0, programme.row_lower),
-        row_upper=np.where(equal, 0.0, programme.row_upper),
+        model,
+        cost=np.zeros(len(model.cost)),
+        lower=np.where(np.isin(np.arange(len(model.cost)), take), 0.0, model.lower),
+        row_lower=np.where(equal, 0.0, model.row_lower),
+        row_upper=np.where(equal, 0.0, model.row_upper),
     )
-    volumes = np.array([volume_lb[product.product_id] for product in layout.products])
-    finished = _finished(programme)
-    stated = np.concatenate((volumes, layout.lot_most_lb))
+    volumes = np.array([volume_lb[product.product_id] for product in sets.products])
+    finished = _finished(model)
+    stated = np.concatenate((volumes, sets.lot_max_lb))
     weight = np.where(np.arange(len(stated)) < len(volumes), 1.0, KEEP_AVAILABILITY)
     # in pounds of the mean product, so that a full change of it counts a USD a pound
     fall = volumes.mean() * weight / stated**2
     gains = Parabolas(np.concatenate((finished, take)), fall * stated, fall)
     answer = WarmConcave(nearest, gains).solve()
-    used = np.bincount(layout.pair_lot, answer.x[programme.use], len(layout.lots))
+    used = np.bincount(sets.pair_lot, answer.x[model.use], len(sets.lots))
     return Base(
-        programme=programme,
+        model=model,
         x=answer.x,
         volume_lb={
             product.product_id: float(lb)
-            for product, lb in zip(layout.products, answer.x[finished], strict=True)
+            for product, lb in zip(sets.products, answer.x[finished], strict=True)
         },
-        to_grinders_lb={lot.lot_id: float(lb) for lot, lb in zip(layout.lots, used, strict=True)},
+        to_grinders_lb={lot.lot_id: float(lb) for lot, lb in zip(sets.lots, used, strict=True)},
     )
 
 
@@ -208,84 +212,82 @@ def fit_prices(
     quoted_usd_per_lb: Mapping[str, float],
     prior_product_usd_per_lb: Mapping[str, float],
 ) -> InverseFit:
-    """The least adjustments with which the quotations clear the base (inverse optimisation:
+    """The least adjustments with which the quotations clear the base (inverse optimization:
     R. K. Ahuja and J. B. Orlin, Inverse optimization, 2001, from memory).
 
-    A linear programme over the prices of products, lean and rules: no blend earns more with a
+    A linear program over the prices of products, lean and rules: no blend earns more with a
     pound of a lot than quotation and adjustment, those that use it just as much, and what does
     not bind at the base is worth nothing. Adjustments are weighed by the pounds used.
     """
-    programme, layout = base.programme, base.programme.layout
+    model, sets = base.model, base.model.sets
     columns, rows = Columns(), Rows()
     row_price = _row_price_columns(columns, base)
-    used = np.array([base.to_grinders_lb[lot.lot_id] for lot in layout.lots])
+    used = np.array([base.to_grinders_lb[lot.lot_id] for lot in sets.lots])
     weight = used / used.sum()
     more = columns.add("more", len(used), cost=weight)
     less = columns.add("less", len(used), cost=weight)
-    volume = np.array([base.volume_lb[product.product_id] for product in layout.products])
+    volume = np.array([base.volume_lb[product.product_id] for product in sets.products])
     share = _PRIOR_WEIGHT * volume / volume.sum()
     dearer = columns.add("dearer", len(volume), cost=share)
     cheaper = columns.add("cheaper", len(volume), cost=share)
-    quoted = np.array([quoted_usd_per_lb[lot.lot_id] for lot in layout.lots])
-    no_name = Requirement(Family.MASS)
-    for pair, lot in enumerate(layout.pair_lot):
+    quoted = np.array([quoted_usd_per_lb[lot.lot_id] for lot in sets.lots])
+    no_name = Requirement(ConstraintClass.MASS)
+    for pair, lot in enumerate(sets.pair_lot):
         # what the pair earns at the row prices, less the adjustment, against the quotation
-        earned = _entries(programme, programme.use.start + pair, row_price)
-        is_used = base.x[programme.use.start + pair] > _USED_LB
+        earned = _entries(model, model.use.start + pair, row_price)
+        is_used = base.x[model.use.start + pair] > _USED_LB
         rows.add(
             no_name,
             [earned, (more[lot], -1.0), (less[lot], 1.0)],
             lower=float(quoted[lot]) if is_used else -np.inf,
             upper=float(quoted[lot]),
         )
-    for index, product in enumerate(layout.products):
+    for index, product in enumerate(sets.products):
         # a finished pound sells at mass price less what its shares of lean and lots cost
-        row, value = _entries(programme, _finished(programme)[index], row_price)
+        row, value = _entries(model, _finished(model)[index], row_price)
         prior = prior_product_usd_per_lb[product.product_id]
         rows.add(
             no_name, [(row, -value), (dearer[index], -1.0), (cheaper[index], 1.0)], prior, prior
         )
-    answer = _solved(layout, columns, rows)
+    answer = _solved(sets, columns, rows)
     adjustment = answer.x[more] - answer.x[less]
     move = answer.x[dearer] - answer.x[cheaper]
     return InverseFit(
         adjustment_usd_per_lb={
-            lot.lot_id: float(usd) for lot, usd in zip(layout.lots, adjustment, strict=True)
+            lot.lot_id: float(usd) for lot, usd in zip(sets.lots, adjustment, strict=True)
         },
         product_usd_per_lb={
             product.product_id: prior_product_usd_per_lb[product.product_id] + float(usd)
-            for product, usd in zip(layout.products, move, strict=True)
+            for product, usd in zip(sets.products, move, strict=True)
         },
     )
 
 
 def _row_price_columns(columns: Columns, base: Base) -> np.ndarray:
-    """A column for the price of each row of the base programme; of those that do not bind,
+    """A column for the price of each row of the base program; of those that do not bind,
     and of the lots' own rows, it is held at nothing."""
-    programme = base.programme
-    activity = programme.matrix.dot_columns(base.x, len(programme.row_lower))
+    model = base.model
+    activity = model.matrix.dot_columns(base.x, len(model.row_lower))
     lower, upper = np.zeros(len(activity)), np.zeros(len(activity))
-    for row, requirement in enumerate(programme.requirements):
-        if requirement.family is Family.SUPPLY:
+    for row, requirement in enumerate(model.requirements):
+        if requirement.constraint_class is ConstraintClass.SUPPLY:
             continue
-        if activity[row] - programme.row_lower[row] <= _USED_LB:
+        if activity[row] - model.row_lower[row] <= _USED_LB:
             upper[row] = np.inf
-        if programme.row_upper[row] - activity[row] <= _USED_LB:
+        if model.row_upper[row] - activity[row] <= _USED_LB:
             lower[row] = -np.inf
     return columns.add("row_price", len(activity), lower=lower, upper=upper)
 
 
-def _entries(
-    programme: Programme, column: int, row_price: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """A column of the base programme as terms of the row prices."""
-    matrix = programme.matrix
+def _entries(model: Model, column: int, row_price: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A column of the base program as terms of the row prices."""
+    matrix = model.matrix
     here = slice(int(matrix.start[column]), int(matrix.start[column + 1]))
     return row_price[matrix.row[here]], matrix.value[here]
 
 
-def _solved(layout, columns: Columns, rows: Rows) -> Answer:
-    answer = WarmLinear(Programme.of(layout, columns, rows)).solve()
+def _solved(sets, columns: Columns, rows: Rows) -> Answer:
+    answer = WarmLinear(Model.of(sets, columns, rows)).solve()
     if answer.outcome is not Outcome.OPTIMAL:
         raise SolverTrouble(f"the fit of prices is {answer.outcome}")
     return answer

@@ -1,7 +1,7 @@
-"""Where a large linear programme begins: the lots that its pooled twin uses.
+"""Where a large linear program begins: the lots that its pooled twin uses.
 
 Products that may hold the same lots differ little but in lean and volume. Pooled into one
-they give a small programme whose optimal lots are, as a rule, those of the whole one; what
+they give a small program whose optimal lots are, as a rule, those of the whole one; what
 remains is to deal them out among the products. Pricing afterwards proves the answer, so a
 poor guess costs time and never truth.
 """
@@ -15,8 +15,8 @@ from datetime import date
 
 import numpy as np
 
-from blend.core.layout import Layout, lay_out
-from blend.core.programme import FirstPart
+from blend.core.model import RestrictedMaster
+from blend.core.sets import IndexSets, lay_out
 from blend.domain.case import Case
 from blend.domain.horizon import Horizon, Order
 from blend.domain.products import Product
@@ -56,7 +56,7 @@ def pool_horizon(horizon: Horizon) -> tuple[Horizon, dict[str, list[str]]]:
     for order in horizon.orders:
         ordered[order.product_id].append(order)
     asked = [
-        replace(product, least_lb=sum(order.least_lb for order in ordered[product.product_id]))
+        replace(product, min_lb=sum(order.min_lb for order in ordered[product.product_id]))
         for product in case.products
     ]
     pooled, pools = pool_products(replace(case, products=tuple(asked)))
@@ -88,42 +88,44 @@ def _pooled_order(
             f"{pool} {day}",
             pool,
             day,
-            product.least_lb,
-            product.most_lb,
-            product.shortfall_usd_per_lb,
+            product.min_lb,
+            product.max_lb,
+            product.shortage_penalty_usd_per_lb,
             product.sale_usd_per_lb,
         )
 
 
-def first_part(column_count: int, dealt: Iterable[tuple[slice, Layout, np.ndarray]]) -> FirstPart:
+def restricted_master(
+    column_count: int, dealt: Iterable[tuple[slice, IndexSets, np.ndarray]]
+) -> RestrictedMaster:
     """All columns but those of pairs, and of these the ones that were dealt out.
 
     `dealt` tells for every layout the columns of its pairs, and the pairs (by index) dealt.
     """
     is_first = np.ones(column_count, bool)
     blend, lot = np.full((2, column_count), -1)
-    for use, layout, pairs in dealt:
+    for use, sets, pairs in dealt:
         is_first[use] = False
         is_first[use.start + pairs] = True
-        blend[use] = blend.max() + 1 + layout.pair_blend
-        lot[use] = lot.max() + 1 + layout.pair_lot
-    return FirstPart(np.flatnonzero(is_first), blend, lot)
+        blend[use] = blend.max() + 1 + sets.pair_blend
+        lot[use] = lot.max() + 1 + sets.pair_lot
+    return RestrictedMaster(np.flatnonzero(is_first), blend, lot)
 
 
 def deal_out(
-    layout: Layout, pools: list[list[int]], twin: Layout, pounds_of_pair: np.ndarray
+    sets: IndexSets, pools: list[list[int]], twin: IndexSets, pounds_of_pair: np.ndarray
 ) -> np.ndarray:
     """Pairs to begin with: each pool's lots, and the pounds of them that the twin uses, dealt
     among the pool's products.
 
     `pools` holds the layout's products (by index) of each product of the twin's layout.
     """
-    pair_at = np.full((len(layout.lots), len(layout.blends)), -1)
-    pair_at[layout.pair_lot, layout.pair_blend] = np.arange(len(layout.pair_lot))
-    lean = np.array([lot.lean_share for lot in layout.lots])
-    target = np.array([product.target_lean_share for product in layout.products])
-    volume = np.array([_volume_lb(product) for product in layout.products])
-    begin = np.zeros(len(layout.pair_lot), bool)
+    pair_at = np.full((len(sets.lots), len(sets.blends)), -1)
+    pair_at[sets.pair_lot, sets.pair_blend] = np.arange(len(sets.pair_lot))
+    lean = np.array([lot.lean for lot in sets.lots])
+    target = np.array([product.target_lean for product in sets.products])
+    volume = np.array([_volume_lb(product) for product in sets.products])
+    begin = np.zeros(len(sets.pair_lot), bool)
     for blend, pool in enumerate(pools):
         used = np.flatnonzero((pounds_of_pair > 0) & (twin.pair_blend == blend))
         used = used[np.argsort(lean[twin.pair_lot[used]], kind="stable")]
@@ -149,7 +151,7 @@ def _turns(pounds: np.ndarray, volume: np.ndarray) -> Iterator[np.ndarray]:
 
 
 def _volume_lb(product: Product) -> float:
-    return product.least_lb or product.most_lb or 1.0
+    return product.min_lb or product.max_lb or 1.0
 
 
 def _likeness(case: Case, product: Product) -> Hashable:
@@ -157,7 +159,7 @@ def _likeness(case: Case, product: Product) -> Hashable:
     so that the twin is small: what rules ask of single products is left to the pricing."""
     return (
         product.species,
-        product.programmes,
+        product.label_claims,
         tuple(
             loss.loss_id
             for loss in case.losses
@@ -170,24 +172,26 @@ def _pooled(products: list[Product]) -> Product:
     """One product of the volume of all, at the lean of all."""
     volume = np.array([_volume_lb(product) for product in products])
     weight = volume / volume.sum()
-    least = float(weight @ [product.least_lean_share for product in products])
-    most = float(weight @ [product.most_lean_share for product in products])
-    penalties = [p.shortfall_usd_per_lb for p in products if p.shortfall_usd_per_lb is not None]
-    limited = all(product.most_lb is not None for product in products)
+    minimum = float(weight @ [product.min_lean for product in products])
+    maximum = float(weight @ [product.max_lean for product in products])
+    penalties = [
+        p.shortage_penalty_usd_per_lb for p in products if p.shortage_penalty_usd_per_lb is not None
+    ]
+    limited = all(product.max_lb is not None for product in products)
     first = products[0]
     return replace(
         first,
-        target_lean_share=least,
+        target_lean=minimum,
         tolerance_below_share=0.0,
-        tolerance_above_share=most - least,
-        least_lb=sum(product.least_lb for product in products),
-        most_lb=sum(product.most_lb for product in products) if limited else None,
+        tolerance_above_share=maximum - minimum,
+        min_lb=sum(product.min_lb for product in products),
+        max_lb=sum(product.max_lb for product in products) if limited else None,
         standards=tuple(
             standard
             for standard in first.standards
             if all(standard in product.standards for product in products)
         ),
-        shortfall_usd_per_lb=max(penalties, default=None),
+        shortage_penalty_usd_per_lb=max(penalties, default=None),
         sale_usd_per_lb=float(weight @ [product.sale_usd_per_lb for product in products]),
     )
 
@@ -208,6 +212,6 @@ def _pooled_rule(
     return replace(rule, products=ids) if ids else None
 
 
-def pooled_layout(case: Case) -> tuple[Layout, list[list[int]]]:
+def pooled_sets(case: Case) -> tuple[IndexSets, list[list[int]]]:
     pooled, pools = pool_products(case)
     return lay_out(pooled), pools

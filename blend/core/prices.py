@@ -1,4 +1,4 @@
-"""The linear programme's dual prices under the trade's names, for the proof to hold them."""
+"""The linear program's dual prices under the trade's names, for the proof to hold them."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ from collections.abc import Callable
 
 from blend.core.solve import LinearPlan
 from blend.domain.prices import DualPrices
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 
-_AT_MOST = {
-    Family.VOLUME_MOST,
-    Family.LEAN_MOST,
-    Family.SHARE_MOST,
-    Family.FAT_MOST,
-    Family.WARMTH,
+_AT_MAX = {
+    ConstraintClass.VOLUME_MAX,
+    ConstraintClass.LEAN_MAX,
+    ConstraintClass.SHARE_MAX,
+    ConstraintClass.FAT_MAX,
+    ConstraintClass.MAX_TEMP,
 }
 
 
@@ -23,12 +23,16 @@ def dual_prices(plan: LinearPlan) -> DualPrices:
     A finished price is that of the order where it binds, minus that of the most volume.
     """
     saved = {
-        requirement: -float(dual) if requirement.family in _AT_MOST else float(dual)
-        for requirement, dual in zip(plan.programme.requirements, plan.answer.row_dual, strict=True)
+        requirement: -float(dual) if requirement.constraint_class in _AT_MAX else float(dual)
+        for requirement, dual in zip(plan.model.requirements, plan.answer.row_dual, strict=True)
     }
 
-    def by(family: Family, key: Callable[[Requirement], object]) -> dict:
-        return {key(r): max(0.0, usd) for r, usd in saved.items() if r.family is family}
+    def by(constraint_class: ConstraintClass, key: Callable[[Requirement], object]) -> dict:
+        return {
+            key(r): max(0.0, usd)
+            for r, usd in saved.items()
+            if r.constraint_class is constraint_class
+        }
 
     def product(requirement: Requirement) -> str:
         return requirement.product_id
@@ -37,18 +41,18 @@ def dual_prices(plan: LinearPlan) -> DualPrices:
         return requirement.rule_id, requirement.product_id
 
     finished = {
-        p.product_id: saved.get(Requirement(Family.VOLUME_LEAST, p.product_id), 0.0)
-        - saved.get(Requirement(Family.VOLUME_MOST, p.product_id), 0.0)
-        for p in plan.programme.layout.products
+        p.product_id: saved.get(Requirement(ConstraintClass.VOLUME_MIN, p.product_id), 0.0)
+        - saved.get(Requirement(ConstraintClass.VOLUME_MAX, p.product_id), 0.0)
+        for p in plan.model.sets.products
     }
     return DualPrices(
         finished=finished,
-        lean_least=by(Family.LEAN_LEAST, product),
-        lean_most=by(Family.LEAN_MOST, product),
-        share_least=by(Family.SHARE_LEAST, rule_and_product),
-        share_most=by(Family.SHARE_MOST, rule_and_product),
-        fat_least=by(Family.FAT_LEAST, rule_and_product),
-        fat_most=by(Family.FAT_MOST, rule_and_product),
-        warmth=by(Family.WARMTH, rule_and_product),
-        must_use=by(Family.MUST_USE, lambda requirement: requirement.rule_id),
+        lean_min=by(ConstraintClass.LEAN_MIN, product),
+        lean_max=by(ConstraintClass.LEAN_MAX, product),
+        share_min=by(ConstraintClass.SHARE_MIN, rule_and_product),
+        share_max=by(ConstraintClass.SHARE_MAX, rule_and_product),
+        fat_min=by(ConstraintClass.FAT_MIN, rule_and_product),
+        fat_max=by(ConstraintClass.FAT_MAX, rule_and_product),
+        temperature=by(ConstraintClass.MAX_TEMP, rule_and_product),
+        must_use=by(ConstraintClass.MUST_USE, lambda requirement: requirement.rule_id),
     )

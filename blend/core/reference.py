@@ -1,6 +1,6 @@
 """The mathematics of a plan, written as on paper: the reference the fast core is held to.
 
-Start at `LINEAR_FAMILIES` and `WHOLE_FAMILIES`: every requirement is one short function that
+Start at `LINEAR_CLASSES` and `WHOLE_CLASSES`: every requirement is one short function that
 states its rows. What is chosen (all in lb, all at least 0):
 
     use[l, p, b]      of lot l put into batch b of product p, as weighed before losses
@@ -67,13 +67,13 @@ def solve_reference(
 ) -> ReferenceAnswer:
     """State the case in full, solve it with `solver` ("cbc" or "highs"), read it back.
 
-    `relax` means the linear programme: lean, fat, shares, volume, supply and must-use. What
+    `relax` means the linear program: lean, fat, shares, volume, supply and must-use. What
     acts through whole numbers alone is left out: least purchases, lots that cannot be split,
     whole containers, batches and the rules that count lots or keep them apart.
     Raises PuLP's PulpError where a pound must be counted that nobody stated: a lot without a
     quantity that cannot be split, or that a rule wants used to the last.
     """
-    model = state_programme(case, relax=relax)
+    model = state_model(case, relax=relax)
     status, has_plan = _solve(model.problem, solver, gap_share, time_limit_s)
     if not has_plan:
         return ReferenceAnswer(status)
@@ -96,7 +96,7 @@ def solve_reference(
 
 @dataclass
 class Statement:
-    """The programme while it is stated: its choices, and sums over them by trade name."""
+    """The program while it is stated: its choices, and sums over them by trade name."""
 
     case: Case
     problem: LpProblem
@@ -112,20 +112,20 @@ class Statement:
     _number: Iterator[int] = field(default_factory=itertools.count)
 
     def state(self, row: Any) -> None:
-        """Add one row to the programme."""
+        """Add one row to the program."""
         self.problem += row
 
-    def pounds(self, most_lb: float = math.inf) -> LpVariable:
-        return self._variable(most_lb, "Continuous")
+    def pounds(self, max_lb: float = math.inf) -> LpVariable:
+        return self._variable(max_lb, "Continuous")
 
-    def whole_number(self, most: float = math.inf) -> LpVariable:
-        return self._variable(most, "Integer")
+    def whole_number(self, maximum: float = math.inf) -> LpVariable:
+        return self._variable(maximum, "Integer")
 
     def yes_or_no(self) -> LpVariable:
-        return self.whole_number(most=1)
+        return self.whole_number(maximum=1)
 
-    def _variable(self, most: float, category: str) -> LpVariable:
-        upper = None if math.isinf(most) else most
+    def _variable(self, maximum: float, category: str) -> LpVariable:
+        upper = None if math.isinf(maximum) else maximum
         # numbered: ids from a sheet may hold signs that a solver's file format does not allow
         return self.problem.add_variable(f"v{next(self._number)}", 0, upper, category)
 
@@ -193,27 +193,25 @@ class Statement:
 
     # Limits that tie a yes-or-no to pounds; the tighter, the better solvers do
 
-    def most_use_lb(self, lot: Lot, product: Product) -> float:
+    def max_use_lb(self, lot: Lot, product: Product) -> float:
         """No more than there is, nor than fills the most that may be made."""
-        return min(
-            lot.most_lb, product.most_lb_or_infinite / self.kept(lot, product), self.ample_lb
-        )
+        return min(lot.max_lb, product.max_lb_or_infinite / self.kept(lot, product), self.ample_lb)
 
-    def most_made_lb(self, product: Product) -> float:
+    def max_made_lb(self, product: Product) -> float:
         of_supply = sum(
-            self.kept(lot, product) * self.most_use_lb(lot, product)
+            self.kept(lot, product) * self.max_use_lb(lot, product)
             for lot in self.may_hold[product.product_id]
         )
-        return min(product.most_lb_or_infinite, of_supply)
+        return min(product.max_lb_or_infinite, of_supply)
 
     @cached_property
     def ample_lb(self) -> float:
         """Stands in where neither the seller nor the order states a limit.
 
-        Ten times everything stated: the one number here that is judgement, not mathematics.
+        Ten times everything stated: the one number here that is judgment, not mathematics.
         """
-        stated = [lot.quantity_lb or lot.least_purchase_lb for lot in self.case.usable_lots()]
-        asked = [product.least_lb + product.blender_most_lb for product in self.case.products]
+        stated = [lot.quantity_lb or lot.min_purchase_lb for lot in self.case.usable_lots()]
+        asked = [product.min_lb + product.blender_max_lb for product in self.case.products]
         return 10 * (sum(stated) + sum(asked))
 
     def is_used(self, lot: Lot, product: Product, batch: int) -> LpVariable:
@@ -221,7 +219,7 @@ class Statement:
         key = lot.lot_id, product.product_id, batch
         if key not in self._is_used:
             self._is_used[key] = self.yes_or_no()
-            self.state(self.use[key] <= self.most_use_lb(lot, product) * self._is_used[key])
+            self.state(self.use[key] <= self.max_use_lb(lot, product) * self._is_used[key])
         return self._is_used[key]
 
 
@@ -233,13 +231,13 @@ def total(terms: Iterable[Any]) -> LpAffineExpression:
 
 
 def may_hold(case: Case, product: Product) -> list[Lot]:
-    """Lots usable on the day, of the product's species and programmes, that no rule bars."""
+    """Lots usable on the day, of the product's species and programs, that no rule bars."""
     bars = [rule for rule in case.binding_rules() if rule.kind is RuleKind.MUST_NOT_USE]
     return [
         lot
         for lot in case.usable_lots()
         if lot.species in product.species
-        and product.programmes <= lot.programmes
+        and product.label_claims <= lot.label_claims
         and not any(bar.governs(product) and bar.lots.holds(lot) for bar in bars)
     ]
 
@@ -251,8 +249,8 @@ def batches_of(case: Case, product: Product, *, relax: bool) -> range:
     return range(1, product.batches_ahead + 1)
 
 
-def state_programme(case: Case, *, relax: bool = False) -> Statement:
-    """The whole programme: choices, objective, then family after family."""
+def state_model(case: Case, *, relax: bool = False) -> Statement:
+    """The whole program: choices, objective, then family after family."""
     from pulp import LpMinimize, LpProblem
 
     model = Statement(
@@ -265,18 +263,18 @@ def state_programme(case: Case, *, relax: bool = False) -> Statement:
     )
     state_choices(model)
     state_objective(model)
-    for state_family in LINEAR_FAMILIES + (() if relax else WHOLE_FAMILIES):
-        state_family(model)
+    for state_constraint_class in LINEAR_CLASSES + (() if relax else WHOLE_CLASSES):
+        state_constraint_class(model)
     return model
 
 
 def state_choices(model: Statement) -> None:
     """finished[p, b] = Σ_l kept[l, p] · use[l, p, b]"""
     for lot in model.case.usable_lots():
-        model.take[lot.lot_id] = model.pounds(most_lb=lot.most_lb)
+        model.take[lot.lot_id] = model.pounds(max_lb=lot.max_lb)
     for product in model.case.products:
-        if product.shortfall_usd_per_lb is not None and product.least_lb > 0:
-            model.short[product.product_id] = model.pounds(most_lb=product.least_lb)
+        if product.shortage_penalty_usd_per_lb is not None and product.min_lb > 0:
+            model.short[product.product_id] = model.pounds(max_lb=product.min_lb)
     for product, batch in model.blends():
         model.finished[product.product_id, batch] = model.pounds()
         for lot in model.may_hold[product.product_id]:
@@ -293,11 +291,11 @@ def state_objective(model: Statement) -> None:
         lot.delivered_usd_per_lb * model.take[lot.lot_id] for lot in model.case.usable_lots()
     )
     left_over = total(
-        lot.leftover_value_usd_per_lb * (model.take[lot.lot_id] - model.used_of_lot_lb(lot))
+        lot.salvage_value_usd_per_lb * (model.take[lot.lot_id] - model.used_of_lot_lb(lot))
         for lot in model.case.usable_lots()
     )
     fallen_short = total(
-        model.case.product(product_id).shortfall_usd_per_lb * short
+        model.case.product(product_id).shortage_penalty_usd_per_lb * short
         for product_id, short in model.short.items()
     )
     sold = total(
@@ -306,20 +304,20 @@ def state_objective(model: Statement) -> None:
     model.problem.setObjective(taken - left_over + fallen_short - sold)
 
 
-# The linear programme ---------------------------------------------------------------------------
+# The linear program ---------------------------------------------------------------------------
 
 
 def state_lean(model: Statement) -> None:
-    """least_lean_share · finished <= finished lean <= most_lean_share · finished"""
+    """min_lean · finished <= finished lean <= max_lean · finished"""
     for product, batch in model.blends():
         finished = model.finished[product.product_id, batch]
         lean = model.finished_lean_lb(product, batch)
-        model.state(lean >= product.least_lean_share * finished)
-        model.state(lean <= product.most_lean_share * finished)
+        model.state(lean >= product.min_lean * finished)
+        model.state(lean <= product.max_lean * finished)
 
 
 def state_fat(model: Statement) -> None:
-    """least_share · finished <= finished fat <= most_share · finished, for each fat rule"""
+    """min_share · finished <= finished fat <= max_share · finished, for each fat rule"""
     for rule, governed in model.rules(RuleKind.FAT):
         for product, batch in model.blends(governed):
             fat = model.finished_fat_lb(product, batch)
@@ -327,7 +325,7 @@ def state_fat(model: Statement) -> None:
 
 
 def state_shares(model: Statement) -> None:
-    """least_share · finished <= finished of the selected lots <= most_share · finished"""
+    """min_share · finished <= finished of the selected lots <= max_share · finished"""
     for rule, governed in model.rules(RuleKind.SHARE):
         for product, batch in model.blends(governed):
             selected = model.finished_of_lots_lb(product, batch, rule.lots)
@@ -337,15 +335,15 @@ def state_shares(model: Statement) -> None:
 def _state_share(
     model: Statement, rule: Rule, part: LpAffineExpression, finished: LpVariable
 ) -> None:
-    if rule.least_share is not None:
-        model.state(part >= rule.least_share * finished)
-    if rule.most_share is not None:
-        model.state(part <= rule.most_share * finished)
+    if rule.min_share is not None:
+        model.state(part >= rule.min_share * finished)
+    if rule.max_share is not None:
+        model.state(part <= rule.max_share * finished)
 
 
-def state_warmth(model: Statement) -> None:
+def state_temperature(model: Statement) -> None:
     """Σ_l excess heat[l] · use[l, p, b] <= 0, Btu"""
-    for rule, governed in model.rules(RuleKind.WARMTH):
+    for rule, governed in model.rules(RuleKind.MAX_TEMP):
         excess = dict(rule.excess_heat_btu_per_lb)
         for product, batch in model.blends(governed):
             brought = total(excess[lot.lot_id] * use for lot, use in model.uses(product, batch))
@@ -353,13 +351,13 @@ def state_warmth(model: Statement) -> None:
 
 
 def state_volume(model: Statement) -> None:
-    """least_lb <= made + short (short only where it has a price); made <= most_lb"""
+    """min_lb <= made + short (short only where it has a price); made <= max_lb"""
     for product in model.case.products:
         made = model.made_lb(product)
-        if product.least_lb > 0:
-            model.state(made + model.short.get(product.product_id, 0) >= product.least_lb)
-        if product.most_lb is not None:
-            model.state(made <= product.most_lb)
+        if product.min_lb > 0:
+            model.state(made + model.short.get(product.product_id, 0) >= product.min_lb)
+        if product.max_lb is not None:
+            model.state(made <= product.max_lb)
 
 
 def state_supply(model: Statement) -> None:
@@ -369,23 +367,23 @@ def state_supply(model: Statement) -> None:
 
 
 def state_must_use(model: Statement) -> None:
-    """Σ x[l, p] >= least_lb, over the selected lots and governed products; blank means all"""
+    """Σ x[l, p] >= min_lb, over the selected lots and governed products; blank means all"""
     for rule, governed in model.rules(RuleKind.MUST_USE):
         selected = [lot for lot in model.case.usable_lots() if rule.lots.holds(lot)]
-        least_lb = sum(lot.most_lb for lot in selected) if rule.least_lb is None else rule.least_lb
+        min_lb = sum(lot.max_lb for lot in selected) if rule.min_lb is None else rule.min_lb
         used = total(
             model.used_lb(lot, product)
             for product in governed
             for lot in model.chosen(rule.lots, product)
         )
-        model.state(used >= least_lb)
+        model.state(used >= min_lb)
 
 
 # What needs whole numbers -----------------------------------------------------------------------
 
 
 def state_batches(model: Statement) -> None:
-    """blender_least_lb · k <= finished <= blender_most_lb · k, k whole
+    """blender_min_lb · k <= finished <= blender_max_lb · k, k whole
 
     k is the number of batches, 0 or 1 where each batch is blended for itself.
     """
@@ -393,8 +391,8 @@ def state_batches(model: Statement) -> None:
     for product, batch in model.blends():
         finished = model.finished[product.product_id, batch]
         count = model.yes_or_no() if batches_differ else model.whole_number()
-        model.state(finished >= product.blender_least_lb * count)
-        model.state(finished <= product.blender_most_lb * count)
+        model.state(finished >= product.blender_min_lb * count)
+        model.state(finished <= product.blender_max_lb * count)
 
 
 def state_equal_recipe(model: Statement) -> None:
@@ -409,20 +407,20 @@ def state_equal_recipe(model: Statement) -> None:
                     model.state(use == model.use[lot.lot_id, product.product_id, 1])
 
 
-def state_least_purchase(model: Statement) -> None:
-    """take[l] = 0 or take[l] >= least_purchase_lb"""
+def state_min_purchase(model: Statement) -> None:
+    """take[l] = 0 or take[l] >= min_purchase_lb"""
     for lot in model.case.usable_lots():
-        if lot.least_purchase_lb > 0:
+        if lot.min_purchase_lb > 0:
             is_taken, take = model.yes_or_no(), model.take[lot.lot_id]
-            model.state(take >= lot.least_purchase_lb * is_taken)
-            model.state(take <= min(lot.most_lb, model.ample_lb) * is_taken)
+            model.state(take >= lot.min_purchase_lb * is_taken)
+            model.state(take <= min(lot.max_lb, model.ample_lb) * is_taken)
 
 
 def state_unsplit_lots(model: Statement) -> None:
     """take[l] = 0 or take[l] = quantity_lb, where the lot cannot be split"""
     for lot in model.case.usable_lots():
-        if not lot.can_split:
-            model.state(model.take[lot.lot_id] == lot.most_lb * model.yes_or_no())
+        if lot.must_take_all:
+            model.state(model.take[lot.lot_id] == lot.max_lb * model.yes_or_no())
 
 
 def state_whole_containers(model: Statement) -> None:
@@ -445,27 +443,27 @@ def state_whole_containers(model: Statement) -> None:
                 model.state(use == lot.container_lb * model.whole_number())
 
 
-def state_most_lots(model: Statement) -> None:
-    """Σ_l is_used[l, p, b] <= most_count, over the selected lots"""
-    for rule, governed in model.rules(RuleKind.MOST_LOTS):
+def state_max_lots(model: Statement) -> None:
+    """Σ_l is_used[l, p, b] <= max_count, over the selected lots"""
+    for rule, governed in model.rules(RuleKind.MAX_LOTS):
         for product, batch in model.blends(governed):
             chosen = model.chosen(rule.lots, product)
             used = [model.is_used(lot, product, batch) for lot in chosen]
-            model.state(total(used) <= rule.most_count)
+            model.state(total(used) <= rule.max_count)
 
 
-def state_least_if_used(model: Statement) -> None:
-    """kept[l, p] · use[l, p, b] >= least_share · (finished - most · (1 - is_used[l, p, b]))"""
-    for rule, governed in model.rules(RuleKind.LEAST_IF_USED):
+def state_min_if_used(model: Statement) -> None:
+    """kept[l, p] · use[l, p, b] >= min_share · (finished - most · (1 - is_used[l, p, b]))"""
+    for rule, governed in model.rules(RuleKind.MIN_IF_USED):
         for product, batch in model.blends(governed):
-            made, most_made_lb = (
+            made, max_made_lb = (
                 model.finished[product.product_id, batch],
-                model.most_made_lb(product),
+                model.max_made_lb(product),
             )
             for lot in model.chosen(rule.lots, product):
-                lacking = most_made_lb * (1 - model.is_used(lot, product, batch))
+                lacking = max_made_lb * (1 - model.is_used(lot, product, batch))
                 use = model.use[lot.lot_id, product.product_id, batch]
-                model.state(model.kept(lot, product) * use >= rule.least_share * (made - lacking))
+                model.state(model.kept(lot, product) * use >= rule.min_share * (made - lacking))
 
 
 def state_keep_apart(model: Statement) -> None:
@@ -479,23 +477,23 @@ def state_keep_apart(model: Statement) -> None:
                         model.state(mine + model.is_used(other, product, batch) <= 1)
 
 
-LINEAR_FAMILIES = (
+LINEAR_CLASSES = (
     state_lean,
     state_fat,
     state_shares,
     state_volume,
     state_supply,
     state_must_use,
-    state_warmth,
+    state_temperature,
 )
-WHOLE_FAMILIES = (
+WHOLE_CLASSES = (
     state_batches,
     state_equal_recipe,
-    state_least_purchase,
+    state_min_purchase,
     state_unsplit_lots,
     state_whole_containers,
-    state_most_lots,
-    state_least_if_used,
+    state_max_lots,
+    state_min_if_used,
     state_keep_apart,
 )
 
@@ -523,7 +521,7 @@ def _solve(
     if problem.status == pulp.LpStatusNotSolved:
         return "stopped", False
     # A solver may say no more than "infeasible or unbounded". What has an answer once nothing
-    # is to be minimised is not infeasible.
+    # is to be minimized is not infeasible.
     problem.setObjective(pulp.lpSum([]))
     problem.solve(solver)
     said = {pulp.LpStatusOptimal: "unbounded", pulp.LpStatusInfeasible: "infeasible"}

@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blend.core.build import programme_of
-from blend.core.layout import lay_out
+from blend.core.build import model_of
+from blend.core.sets import lay_out
+from blend.core.shadow_prices import next_cwts_usd
 from blend.core.solver import Outcome, WarmLinear
-from blend.core.worths import next_cwts_usd
 from blend.domain.case import Case
 from blend.domain.lots import Lot
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import RuleKind
 
 _STAND_IN_LB = 1.0
@@ -43,20 +43,20 @@ class ScenarioAnswer:
 
 
 class WarmCase:
-    """The linear programme of a case, ready to be solved under changed numbers."""
+    """The linear program of a case, ready to be solved under changed numbers."""
 
     def __init__(self, case: Case) -> None:
         self._case = case
-        self._layout = lay_out(_with_every_row(case))
-        self._programme = programme_of(self._layout)
+        self._sets = lay_out(_with_every_row(case))
+        self._model = model_of(self._sets)
         self._must_use = [
             rule
             for rule in case.binding_rules()
-            if rule.kind is RuleKind.MUST_USE and rule.least_lb is None
+            if rule.kind is RuleKind.MUST_USE and rule.min_lb is None
         ]
-        self._lots = [case.lot(lot.lot_id) for lot in self._layout.lots]
-        self._linear = WarmLinear(self._programme)
-        self._orders = {p.product_id: (p.least_lb, p.most_lb) for p in case.products}
+        self._lots = [case.lot(lot.lot_id) for lot in self._sets.lots]
+        self._linear = WarmLinear(self._model)
+        self._orders = {p.product_id: (p.min_lb, p.max_lb) for p in case.products}
         self._set({lot.lot_id: lot for lot in self._lots}, self._orders)
         self._linear.solve()
         self._basis = self._linear.basis()
@@ -86,7 +86,7 @@ class WarmCase:
         if not is_optimal:
             nothing = np.full(len(self._lots), np.nan), np.full(len(self._orders), np.nan)
             return ScenarioAnswer(answer.outcome, np.nan, np.nan, np.nan, *nothing)
-        names = self._programme.names
+        names = self._model.names
         return ScenarioAnswer(
             outcome=answer.outcome,
             objective_usd=answer.objective,
@@ -98,42 +98,42 @@ class WarmCase:
 
     @property
     def lot_index(self) -> dict[str, int]:
-        return self._layout.lot_index
+        return self._sets.lot_index
 
     def _set(
         self, lots: Mapping[str, Lot], orders: Mapping[str, tuple[float, float | None]]
     ) -> None:
-        linear, take = self._linear, self._programme.take.start
+        linear, take = self._linear, self._model.take.start
         columns = np.array([take + self.lot_index[lot_id] for lot_id in lots], int)
-        cost = [lot.delivered_usd_per_lb - lot.leftover_value_usd_per_lb for lot in lots.values()]
+        cost = [lot.delivered_usd_per_lb - lot.salvage_value_usd_per_lb for lot in lots.values()]
         moved = linear.cost[columns] != cost
         if moved.any():
             linear.set_cost(columns[moved], np.array(cost)[moved])
-        most = np.array([lot.most_lb for lot in lots.values()])
-        moved = linear.upper[columns] != most
+        maximum = np.array([lot.max_lb for lot in lots.values()])
+        moved = linear.upper[columns] != maximum
         if moved.any():
-            linear.set_columns_bounds(columns[moved], 0.0, most[moved])
+            linear.set_columns_bounds(columns[moved], 0.0, maximum[moved])
         for rule in self._must_use:
-            row = self._programme.row_of[Requirement(Family.MUST_USE, rule_id=rule.rule_id)]
-            least_lb = sum(
+            row = self._model.row_of[Requirement(ConstraintClass.MUST_USE, rule_id=rule.rule_id)]
+            min_lb = sum(
                 linear.upper[take + place]
                 for place, lot in enumerate(self._lots)
                 if rule.lots.holds(lot)
             )
-            if linear.row_lower[row] != least_lb:
-                linear.set_row_bounds(row, least_lb, np.inf)
-        for product_id, (least_lb, most_lb) in orders.items():
-            self._set_order(product_id, least_lb, most_lb)
+            if linear.row_lower[row] != min_lb:
+                linear.set_row_bounds(row, min_lb, np.inf)
+        for product_id, (min_lb, max_lb) in orders.items():
+            self._set_order(product_id, min_lb, max_lb)
 
-    def _set_order(self, product_id: str, least_lb: float, most_lb: float | None) -> None:
+    def _set_order(self, product_id: str, min_lb: float, max_lb: float | None) -> None:
         linear = self._linear
-        row = self._programme.row_of[Requirement(Family.VOLUME_LEAST, product_id)]
-        if linear.row_lower[row] != least_lb:
-            linear.set_row_bounds(row, least_lb, np.inf)
-        if most_lb is not None:
-            row = self._programme.row_of[Requirement(Family.VOLUME_MOST, product_id)]
-            if linear.row_upper[row] != most_lb:
-                linear.set_row_bounds(row, -np.inf, most_lb)
+        row = self._model.row_of[Requirement(ConstraintClass.VOLUME_MIN, product_id)]
+        if linear.row_lower[row] != min_lb:
+            linear.set_row_bounds(row, min_lb, np.inf)
+        if max_lb is not None:
+            row = self._model.row_of[Requirement(ConstraintClass.VOLUME_MAX, product_id)]
+            if linear.row_upper[row] != max_lb:
+                linear.set_row_bounds(row, -np.inf, max_lb)
 
 
 def _with_every_row(case: Case) -> Case:
@@ -148,7 +148,7 @@ def _with_every_row(case: Case) -> Case:
             for lot in case.lots
         ),
         products=tuple(
-            replace(product, least_lb=product.least_lb or _STAND_IN_LB) for product in case.products
+            replace(product, min_lb=product.min_lb or _STAND_IN_LB) for product in case.products
         ),
     )
 
@@ -159,6 +159,6 @@ def _unmeasured(case: Case) -> set[str]:
     known = [
         {lot_id for lot_id, _ in rule.excess_heat_btu_per_lb}
         for rule in case.rules
-        if rule.kind is RuleKind.WARMTH
+        if rule.kind is RuleKind.MAX_TEMP
     ]
     return {lot.lot_id for lot in case.lots if any(lot.lot_id not in ids for ids in known)}

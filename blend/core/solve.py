@@ -7,28 +7,28 @@ from functools import cached_property
 
 import numpy as np
 
-from blend.core.build import programme_of
-from blend.core.layout import lay_out
-from blend.core.pooling import deal_out, first_part, pooled_layout
-from blend.core.programme import FirstPart, Programme
+from blend.core.build import model_of
+from blend.core.model import Model, RestrictedMaster
+from blend.core.pooling import deal_out, pooled_sets, restricted_master
+from blend.core.sets import lay_out
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.domain.case import Case
 from blend.errors import Problem
 
 POOLED_FROM_PAIRS = 2_000
-"""Below this many pairs of lot and product the whole programme is passed at once: by
+"""Below this many pairs of lot and product the whole program is passed at once: by
 measurement, beginning with the pooled twin would not pay."""
 
 
 @dataclass(frozen=True)
 class LinearPlan:
-    """The optimum of the linear programme: containers, counts and batches divisible.
+    """The optimum of the linear program: containers, counts and batches divisible.
 
     `objective_usd` is infinite where no plan exists and minus infinite where money could be
     made without end; there are no pounds then.
     """
 
-    programme: Programme
+    model: Model
     answer: Answer
 
     @property
@@ -44,57 +44,57 @@ class LinearPlan:
         """Pounds taken by lot, of the lots taken."""
         if self.outcome is not Outcome.OPTIMAL:
             return {}
-        taken = self.answer.x[self.programme.take]
-        lots = self.programme.layout.lots
+        taken = self.answer.x[self.model.take]
+        lots = self.model.sets.lots
         return {lot.lot_id: lb for lot, lb in zip(lots, taken.tolist(), strict=True) if lb > 0}
 
     @cached_property
     def use_lb(self) -> dict[tuple[str, str], float]:
         """Pounds used by lot and product, of the pairs used."""
-        layout = self.programme.layout
-        used = self.answer.x[self.programme.use]
+        sets = self.model.sets
+        used = self.answer.x[self.model.use]
         pounds: dict[tuple[str, str], float] = {}
         for pair in np.flatnonzero(used > 0):
-            lot = layout.lots[layout.pair_lot[pair]].lot_id
-            product = layout.products[layout.blends.product[layout.pair_blend[pair]]].product_id
+            lot = sets.lots[sets.pair_lot[pair]].lot_id
+            product = sets.products[sets.blends.product[sets.pair_blend[pair]]].product_id
             pounds[lot, product] = pounds.get((lot, product), 0.0) + float(used[pair])
         return pounds
 
 
-def state_linear(case: Case) -> Programme:
-    """The case as a linear programme: one blend a product, and containers, counts and batches
+def state_linear(case: Case) -> Model:
+    """The case as a linear program: one blend a product, and containers, counts and batches
     divisible."""
-    return programme_of(lay_out(case.divisible()))
+    return model_of(lay_out(case.divisible()))
 
 
 def open_linear(case: Case) -> WarmLinear:
-    """The linear programme of a case, kept warm in the solver."""
+    """The linear program of a case, kept warm in the solver."""
     return open_stated(state_linear(case))
 
 
-def open_stated(programme: Programme) -> WarmLinear:
-    """A linear programme of `state_linear`, kept warm in the solver."""
-    if len(programme.layout.pair_lot) < POOLED_FROM_PAIRS:
-        return WarmLinear(programme)
-    return WarmLinear(programme, _first_part(programme))
+def open_stated(model: Model) -> WarmLinear:
+    """A linear program of `state_linear`, kept warm in the solver."""
+    if len(model.sets.pair_lot) < POOLED_FROM_PAIRS:
+        return WarmLinear(model)
+    return WarmLinear(model, _first_part(model))
 
 
 def solve_linear(case: Case) -> LinearPlan:
-    """Solve the linear programme of a case from scratch."""
+    """Solve the linear program of a case from scratch."""
     linear = open_linear(case)
-    return LinearPlan(linear.programme, linear.solve())
+    return LinearPlan(linear.model, linear.solve())
 
 
-def _first_part(programme: Programme) -> FirstPart | None:
+def _first_part(model: Model) -> RestrictedMaster | None:
     """What the pooled twin suggests; None where the twin has no plan to learn from."""
-    layout = programme.layout
-    twin_layout, pools = pooled_layout(layout.case)
-    twin = programme_of(twin_layout)
+    sets = model.sets
+    twin_sets, pools = pooled_sets(sets.case)
+    twin = model_of(twin_sets)
     answer = WarmLinear(twin).solve()
     if answer.outcome is not Outcome.OPTIMAL:
         return None
-    pairs = deal_out(layout, pools, twin_layout, answer.x[twin.use])
-    return first_part(len(programme.cost), [(programme.use, layout, pairs)])
+    pairs = deal_out(sets, pools, twin_sets, answer.x[twin.use])
+    return restricted_master(len(model.cost), [(model.use, sets, pairs)])
 
 
 def without_end(case: Case) -> list[Problem]:
@@ -103,12 +103,12 @@ def without_end(case: Case) -> list[Problem]:
         Problem(
             file="products",
             row=None,
-            column="most_lb",
+            column="max_lb",
             read=f"no limit for {product.product_id}, sold at {product.sale_usd_per_lb:g} USD/lb",
             allowed="a most volume, since each pound more would earn money",
         )
         for product in case.products
-        if product.most_lb is None and product.sale_usd_per_lb > 0
+        if product.max_lb is None and product.sale_usd_per_lb > 0
     ]
     lots = [
         Problem(

@@ -1,8 +1,8 @@
-"""One door to the solver: a warm linear programme and a cold one in whole numbers.
+"""One door to the solver: a warm linear program and a cold one in whole numbers.
 
-HiGHS handles stay in this module. A large linear programme is solved over a growing part of
+HiGHS handles stay in this module. A large linear program is solved over a growing part of
 its columns: the dual prices of the part tell which columns left out would pay, and none does
-at the end, so the answer is that of the whole programme.
+at the end, so the answer is that of the whole program.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from threading import Event, Thread
 import highspy
 import numpy as np
 
-from blend.core.programme import FirstPart, Programme, SparseColumns, SparseRows, dot
+from blend.core.model import Model, RestrictedMaster, SparseColumns, SparseRows, dot
 from blend.core.timing import in_solver
 from blend.errors import SolverTrouble
 
@@ -35,12 +35,12 @@ more, and they drown the prices that tell which columns to add (by measurement).
 _WHOLE_WITHIN, _WHOLE_WITHIN_CLOSELY = 1e-6, 1e-9
 """How far from whole a whole column may be: as the solver has it by itself, and where so little of
 it is too many pounds."""
-_LEAST_FRACTION_LB = 1e-3
-_LEAST_ENTRY = 1e-12
+_MIN_FRACTION_LB = 1e-3
+_MIN_ENTRY = 1e-12
 """The solver drops entries of rows up to this size: the least it can be told to. By itself it would
 drop a lot's lean that lies 1e-9 from a limit, and answer with a plan that is not the best."""
 _LARGEST_BITS, _DEAREST_BITS = 20, 16
-"""A programme on which the solver went astray is scaled down until pounds are below 2^20 and
+"""A program on which the solver went astray is scaled down until pounds are below 2^20 and
 prices below 2^16: by measurement enough, and then an error of 1e-7 is still below 1e-5 lb and
 1e-5 USD/lb in the dearest and largest of all tables."""
 _FURTHER_BITS = (0, 10, 20)
@@ -64,7 +64,7 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True)
 class Answer:
-    """What the solver says. Arrays are in the programme's order, empty without a solution.
+    """What the solver says. Arrays are in the program's order, empty without a solution.
 
     `row_dual` and `column_dual` are in the solver's sense: the change of the objective for
     one more unit of the row's active bound, of the column. `bound` is a proved lower bound
@@ -86,13 +86,13 @@ _ASTRAY = (
     highspy.HighsModelStatus.kSolveError,
     highspy.HighsModelStatus.kUnknown,
 )
-"""Ends of a run that tell nothing of the programme."""
+"""Ends of a run that tell nothing of the program."""
 _COLD_WAYS: tuple[dict[str, int | str], ...] = (
     {"simplex_strategy": _DUAL_SIMPLEX},
     {"simplex_strategy": _PRIMAL_SIMPLEX},
     {"simplex_strategy": _PRIMAL_SIMPLEX, "presolve": "off"},
 )
-"""By measurement: of programmes on which a warm start went astray, each settles two of three
+"""By measurement: of programs on which a warm start went astray, each settles two of three
 that the one before did not."""
 
 
@@ -119,7 +119,7 @@ def _new_highs() -> highspy.Highs:
     highs = _QuietHighs()
     highs.setOptionValue("threads", 1)
     highs.setOptionValue("random_seed", 0)
-    highs.setOptionValue("small_matrix_value", _LEAST_ENTRY)
+    highs.setOptionValue("small_matrix_value", _MIN_ENTRY)
     return highs
 
 
@@ -144,7 +144,7 @@ def _load(
         kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
         model.integrality_ = [kinds[int(is_whole)] for is_whole in whole]
     if highs.passModel(model) == highspy.HighsStatus.kError:
-        raise SolverTrouble("the solver refused the programme")
+        raise SolverTrouble("the solver refused the program")
 
 
 @contextmanager
@@ -179,18 +179,18 @@ def _outcome(highs: highspy.Highs) -> Outcome:
 
 
 class WarmLinear:
-    """A linear programme that stays in the solver between small changes.
+    """A linear program that stays in the solver between small changes.
 
     After a change of cost, bound or right-hand side, `solve` goes on from the last basis.
-    `begin_with` is the first part; None passes the whole programme at once.
+    `begin_with` is the first part; None passes the whole program at once.
     """
 
-    def __init__(self, programme: Programme, begin_with: FirstPart | None = None) -> None:
-        self.programme = programme
-        self.cost = programme.cost.copy()
-        self.lower, self.upper = programme.lower.copy(), programme.upper.copy()
-        self.row_lower, self.row_upper = programme.row_lower.copy(), programme.row_upper.copy()
-        self._column_of_entry = programme.matrix.column
+    def __init__(self, model: Model, begin_with: RestrictedMaster | None = None) -> None:
+        self.model = model
+        self.cost = model.cost.copy()
+        self.lower, self.upper = model.lower.copy(), model.upper.copy()
+        self.row_lower, self.row_upper = model.row_lower.copy(), model.row_upper.copy()
+        self._column_of_entry = model.matrix.column
         self._first = begin_with
         self._active = np.arange(len(self.cost)) if begin_with is None else begin_with.columns
         self._place = np.full(len(self.cost), -1)
@@ -202,7 +202,7 @@ class WarmLinear:
             self._highs,
             self.cost[self._active],
             (self.lower[self._active], self.upper[self._active]),
-            programme.matrix.take(self._active),
+            model.matrix.take(self._active),
             (self.row_lower, self.row_upper),
         )
         self._stand_ins = np.zeros(0, int)
@@ -243,7 +243,7 @@ class WarmLinear:
     ) -> None:
         """Append rows, such as cuts, after those that are there.
 
-        Columns left out know nothing of them: only where the whole programme was passed at once.
+        Columns left out know nothing of them: only where the whole program was passed at once.
         """
         count = len(matrix.start) - 1
         bounds = [np.broadcast_to(np.asarray(bound, float), count) for bound in (lower, upper)]
@@ -260,20 +260,20 @@ class WarmLinear:
         )
 
     def set_coefficient(self, row: int, column: int, value: float) -> None:
-        """Change one entry of a row; as with `add_rows`, for a programme passed at once."""
+        """Change one entry of a row; as with `add_rows`, for a program passed at once."""
         self._highs.changeCoeff(row, column, value)
 
-    def move_to(self, programme: Programme) -> bool:
-        """Become another programme of the same columns, rows and entries, keeping the basis.
+    def move_to(self, model: Model) -> bool:
+        """Become another program of the same columns, rows and entries, keeping the basis.
 
         False, with nothing changed, where the two differ in more than numbers, or in entries of
-        a programme of which only a part was passed.
+        a program of which only a part was passed.
         """
-        mine, other = self.programme.matrix, programme.matrix
+        mine, other = self.model.matrix, model.matrix
         if (
-            self.programme.names != programme.names
-            or self.programme.requirements != programme.requirements
-            or len(self.row_lower) != len(programme.row_lower)
+            self.model.names != model.names
+            or self.model.requirements != model.requirements
+            or len(self.row_lower) != len(model.row_lower)
             or not np.array_equal(mine.start, other.start)
             or not np.array_equal(mine.row, other.row)
         ):
@@ -284,22 +284,18 @@ class WarmLinear:
         for entry in changed:
             row, column = int(other.row[entry]), int(self._column_of_entry[entry])
             self.set_coefficient(row, int(self._place[column]), float(other.value[entry]))
-        dearer = np.flatnonzero(self.cost != programme.cost)
+        dearer = np.flatnonzero(self.cost != model.cost)
         if len(dearer):
-            self.set_cost(dearer, programme.cost[dearer])
-        for column in np.flatnonzero(
-            (self.lower != programme.lower) | (self.upper != programme.upper)
-        ):
+            self.set_cost(dearer, model.cost[dearer])
+        for column in np.flatnonzero((self.lower != model.lower) | (self.upper != model.upper)):
             self.set_column_bounds(
-                int(column), float(programme.lower[column]), float(programme.upper[column])
+                int(column), float(model.lower[column]), float(model.upper[column])
             )
         for row in np.flatnonzero(
-            (self.row_lower != programme.row_lower) | (self.row_upper != programme.row_upper)
+            (self.row_lower != model.row_lower) | (self.row_upper != model.row_upper)
         ):
-            self.set_row_bounds(
-                int(row), float(programme.row_lower[row]), float(programme.row_upper[row])
-            )
-        self.programme = programme
+            self.set_row_bounds(int(row), float(model.row_lower[row]), float(model.row_upper[row]))
+        self.model = model
         return True
 
     def basis(self) -> highspy.HighsBasis:
@@ -308,7 +304,7 @@ class WarmLinear:
 
     def return_to(self, basis: highspy.HighsBasis) -> None:
         """Stand where `basis` was taken, so that the next answer does not hang on what was
-        solved since; for a programme passed at once."""
+        solved since; for a program passed at once."""
         self._highs.clearSolver()
         self._highs.setBasis(basis)
         self._bounds_moved = False
@@ -320,7 +316,7 @@ class WarmLinear:
         rows once moved, where the optimal basis in hand stays optimal there; None where it does
         not, and only another solve can tell.
 
-        The programme stays as it is; of one that was changed since it was solved, nothing is told.
+        The program stays as it is; of one that was changed since it was solved, nothing is told.
         The basic variables move along a straight line, one system of equations a move; while all
         of them keep their bounds, the basis and so its prices remain (sensitivity to the right-hand
         side: Bertsimas and Tsitsiklis, Introduction to Linear Optimization, 1997, section 5.1, from
@@ -370,7 +366,7 @@ class WarmLinear:
         return value, np.minimum(lower, value), np.maximum(upper, value)
 
     def solve(self) -> Answer:
-        """The optimum of the whole programme, or the outcome that there is none."""
+        """The optimum of the whole program, or the outcome that there is none."""
         # a moved bound leaves the last basis dual feasible, anything else primal feasible
         strategy = _DUAL_SIMPLEX if self._bounds_moved else _PRIMAL_SIMPLEX
         self._bounds_moved = False
@@ -449,9 +445,9 @@ class WarmLinear:
         }
 
     def _reduced_cost(self, cost: np.ndarray, row_dual: np.ndarray) -> np.ndarray:
-        matrix = self.programme.matrix
-        worth = np.bincount(self._column_of_entry, matrix.value * row_dual[matrix.row], len(cost))
-        return cost - worth
+        matrix = self.model.matrix
+        value = np.bincount(self._column_of_entry, matrix.value * row_dual[matrix.row], len(cost))
+        return cost - value
 
     def _left_out(self) -> np.ndarray:
         return np.flatnonzero(self._place < 0)
@@ -468,7 +464,7 @@ class WarmLinear:
         return paying[best]
 
     def _activate(self, columns: np.ndarray) -> None:
-        part = self.programme.matrix.take(columns)
+        part = self.model.matrix.take(columns)
         place = self._highs.getNumCol()
         self._highs.addCols(
             len(columns),
@@ -535,7 +531,7 @@ def best_of_group(group: np.ndarray, value: np.ndarray, count: int) -> np.ndarra
 
 
 def solve_whole(
-    programme: Programme,
+    model: Model,
     *,
     gap_share: float,
     time_limit_s: float,
@@ -553,18 +549,18 @@ def solve_whole(
     """
     until = time.monotonic() + time_limit_s
     start, begun = None, None
-    given = np.zeros(0) if guess is None else np.isfinite(guess[programme.whole])
+    given = np.zeros(0) if guess is None else np.isfinite(guess[model.whole])
     if given.all() and len(given):
         start = guess
     elif given.any():
-        held = _held_at(programme, guess)
+        held = _held_at(model, guess)
         share_s = _COMPLETION_SHARE * time_limit_s
         begun = _search(held, gap_share, share_s, on_better, stopped, _COMPLETION_NODES)
         start = begun.x if len(begun.x) else None
 
     def search(start: np.ndarray | None, whole_within: float) -> Answer:
         return _search(
-            programme,
+            model,
             gap_share,
             max(0.0, until - time.monotonic()),
             on_better,
@@ -574,7 +570,7 @@ def solve_whole(
         )
 
     found = or_better(begun, lambda: search(start, _WHOLE_WITHIN))
-    if found.was_interrupted or not _lacks_to_whole(programme, found.x):
+    if found.was_interrupted or not _lacks_to_whole(model, found.x):
         return found
     try:
         closely = search(None, _WHOLE_WITHIN_CLOSELY)
@@ -583,21 +579,21 @@ def solve_whole(
     return found if closely.outcome is Outcome.STOPPED and not len(closely.x) else closely
 
 
-def _lacks_to_whole(programme: Programme, x: np.ndarray) -> bool:
+def _lacks_to_whole(model: Model, x: np.ndarray) -> bool:
     """Whether pounds hang on what whole columns lack to be whole, as of a lot of ten million
     that is taken as 0.999999 of one."""
     if not len(x):
         return False
-    lacks = np.where(programme.whole, np.abs(x - np.round(x)), 0.0)
-    matrix = programme.matrix
-    return bool((np.abs(matrix.value) * lacks[matrix.column]).max(initial=0.0) > _LEAST_FRACTION_LB)
+    lacks = np.where(model.whole, np.abs(x - np.round(x)), 0.0)
+    matrix = model.matrix
+    return bool((np.abs(matrix.value) * lacks[matrix.column]).max(initial=0.0) > _MIN_FRACTION_LB)
 
 
 def or_better(begun: Answer | None, search: Callable[[], Answer]) -> Answer:
     """What a search finds, or the plan that another began with where it ends with none better;
     no search where Ctrl-C ended that one.
 
-    `begun` may be without a plan; its bound is not of the programme searched.
+    `begun` may be without a plan; its bound is not of the program searched.
     """
     if begun is None or not len(begun.x):
         return search()
@@ -615,23 +611,23 @@ def or_better(begun: Answer | None, search: Callable[[], Answer]) -> Answer:
     return found
 
 
-def _held_at(programme: Programme, guess: np.ndarray) -> Programme:
-    """The programme with the whole columns that a guess proposes held there."""
-    held = programme.whole & np.isfinite(guess)
+def _held_at(model: Model, guess: np.ndarray) -> Model:
+    """The program with the whole columns that a guess proposes held there."""
+    held = model.whole & np.isfinite(guess)
     return replace(
-        programme,
-        lower=np.where(held, guess, programme.lower),
-        upper=np.where(held, guess, programme.upper),
+        model,
+        lower=np.where(held, guess, model.lower),
+        upper=np.where(held, guess, model.upper),
     )
 
 
 def _search(
-    programme: Programme,
+    model: Model,
     gap_share: float,
     time_limit_s: float,
     on_better: Callable[[float, float], None] | None,
     stopped: Callable[[], bool] | None,
-    most_nodes: int | None = None,
+    max_nodes: int | None = None,
     start: np.ndarray | None = None,
     whole_within: float = _WHOLE_WITHIN,
 ) -> Answer:
@@ -640,11 +636,11 @@ def _search(
     highs.setOptionValue("mip_rel_gap", gap_share)
     highs.setOptionValue("mip_feasibility_tolerance", whole_within)
     highs.setOptionValue("time_limit", time_limit_s)
-    if most_nodes is not None:
-        highs.setOptionValue("mip_max_nodes", most_nodes)
-    bounds = (programme.lower, programme.upper)
-    row_bounds = (programme.row_lower, programme.row_upper)
-    _load(highs, programme.cost, bounds, programme.matrix, row_bounds, programme.whole)
+    if max_nodes is not None:
+        highs.setOptionValue("mip_max_nodes", max_nodes)
+    bounds = (model.lower, model.upper)
+    row_bounds = (model.row_lower, model.row_upper)
+    _load(highs, model.cost, bounds, model.matrix, row_bounds, model.whole)
     if start is not None:
         # it looks for a first plan, of which there is one; by measurement a sixth of the time
         highs.setOptionValue("mip_heuristic_run_feasibility_jump", False)
@@ -660,13 +656,13 @@ def _search(
     if outcome in (Outcome.INFEASIBLE, Outcome.UNBOUNDED):
         return _no_answer(outcome)
     has_plan = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
-    if not has_plan and len(programme.cost):  # Without a column there is nothing to decide.
+    if not has_plan and len(model.cost):  # Without a column there is nothing to decide.
         if was_interrupted:
             raise KeyboardInterrupt  # Nothing was found that the user could be given.
         return _no_answer(Outcome.STOPPED)
     x = np.array(highs.getSolution().col_value)
-    bound = info.mip_dual_bound if programme.whole.any() else info.objective_function_value
-    objective = dot(programme.cost, x)
+    bound = info.mip_dual_bound if model.whole.any() else info.objective_function_value
+    objective = dot(model.cost, x)
     return Answer(outcome, objective, bound, x, _NOTHING, _NOTHING, was_interrupted)
 
 

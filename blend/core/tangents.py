@@ -5,7 +5,7 @@ each piece is cut by tangents of its own (the disaggregated form: Vielma, Dunnin
 Lubin, "Extended formulations in mixed integer conic quadratic programming", Mathematical
 Programming Computation 9, 2017). A tangent of y²/T at the ratio r = y/T is w ≥ 2 r y − r² T: it
 holds for every T and, with pieces kept in units of the first scale, for every later scale and
-factor, so that cuts are kept over all changes. The cut programme lies outside the cones, so its
+factor, so that cuts are kept over all changes. The cut program lies outside the cones, so its
 optimum is a lower bound; a solve with the limits moved inwards by what is lacking gives a point
 inside.
 """
@@ -19,7 +19,7 @@ import numpy as np
 
 from blend.core.cone import Cone, holds
 from blend.core.conic import conic_point
-from blend.core.programme import Programme, SparseColumns, SparseRows
+from blend.core.model import Model, SparseColumns, SparseRows
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.errors import SolverTrouble
 
@@ -27,10 +27,10 @@ ACCURACY = 1e-7
 """Of the objective, between the point inside the cones and the lower bound."""
 _NEARLY = 1e-4
 """From here on it pays to look for a point inside."""
-_LEAST_RATIO = 3e-5
+_MIN_RATIO = 3e-5
 """Pieces below this share of the norm get no cut: the solver drops entries near its square."""
-_LEAST_SCALE = 1e-4
-_MOST_ROUNDS = 100
+_MIN_SCALE = 1e-4
+_MAX_ROUNDS = 100
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class ConicAnswer:
 
 @dataclass
 class _Block:
-    """Where one cone stands in the programme with cuts."""
+    """Where one cone stands in the program with cuts."""
 
     norm: int
     pieces: np.ndarray
@@ -66,7 +66,7 @@ class _Block:
 
 @dataclass
 class _Cuts:
-    """The cuts so far, as entries of rows after the programme's own."""
+    """The cuts so far, as entries of rows after the program's own."""
 
     row: list[np.ndarray] = field(default_factory=list)
     column: list[np.ndarray] = field(default_factory=list)
@@ -75,21 +75,19 @@ class _Cuts:
 
 
 class ConicLinear:
-    """A linear programme with cones that stays in the solver, cuts and all.
+    """A linear program with cones that stays in the solver, cuts and all.
 
     Cost, bounds and scales may be changed between solves. With `uses_library` the conic library
     finds where the cuts start.
     """
 
-    def __init__(
-        self, programme: Programme, cones: Sequence[Cone], uses_library: bool = True
-    ) -> None:
+    def __init__(self, model: Model, cones: Sequence[Cone], uses_library: bool = True) -> None:
         self.cones = list(cones)
-        self.column_count = len(programme.cost)
+        self.column_count = len(model.cost)
         self.uses_library = uses_library
-        self._base = programme
-        self._blocks = _blocks(programme, self.cones)
-        self._extended = _extended(programme, self.cones, self._blocks)
+        self._base = model
+        self._blocks = _blocks(model, self.cones)
+        self._extended = _extended(model, self.cones, self._blocks)
         self._cuts = _Cuts()
         self.linear = WarmLinear(self._extended)
 
@@ -101,8 +99,8 @@ class ConicLinear:
             weight = (scale[at] / block.first_scale[at]) ** 2
             self.linear.set_coefficient(block.sum_row, int(block.pieces[at]), float(weight))
 
-    def set_least(self, index: int, least: float) -> None:
-        self.cones[index] = replace(self.cones[index], least=least)
+    def set_min(self, index: int, minimum: float) -> None:
+        self.cones[index] = replace(self.cones[index], minimum=minimum)
         self._move_in([index], [0.0])
 
     def solve(self, accuracy: float = ACCURACY) -> ConicAnswer:
@@ -110,7 +108,7 @@ class ConicLinear:
         found = self.point() if self.uses_library else None
         if found is not None:
             self._touch(found)
-        for rounds in range(1, _MOST_ROUNDS + 1):
+        for rounds in range(1, _MAX_ROUNDS + 1):
             outer = self.linear.solve()
             if outer.outcome is not Outcome.OPTIMAL:
                 value = outer.objective
@@ -135,10 +133,10 @@ class ConicLinear:
             elif not added:
                 # the cones touch the rows in a point: no tangent parts it, nothing lies inside
                 return ConicAnswer(Outcome.OPTIMAL, outer.objective, outer.objective, x, rounds)
-        raise SolverTrouble(f"the cones were not closed in {_MOST_ROUNDS} rounds of cuts")
+        raise SolverTrouble(f"the cones were not closed in {_MAX_ROUNDS} rounds of cuts")
 
     def reading_prices(self) -> tuple[Answer, np.ndarray]:
-        """The optimum of the programme with the cuts so far, and the dual price of each cone's
+        """The optimum of the program with the cuts so far, and the dual price of each cone's
         reading there."""
         outer = self.linear.solve()
         return outer, outer.row_dual[[block.reading_row for block in self._blocks]]
@@ -164,8 +162,8 @@ class ConicLinear:
         found = conic_point(now, self.cones)
         return found if found is not None and holds(now, self.cones, found) else None
 
-    def with_cuts(self) -> Programme:
-        """The programme with all cuts as rows, for a search in whole numbers or a rounding."""
+    def with_cuts(self) -> Model:
+        """The program with all cuts as rows, for a search in whole numbers or a rounding."""
         base, cuts = self._without_cuts(), self._cuts
         count = len(cuts.cone)
         return replace(
@@ -177,8 +175,8 @@ class ConicLinear:
             + tuple(self.cones[cone].requirement for cone in cuts.cone),
         )
 
-    def _without_cuts(self) -> Programme:
-        """The programme as it stands by now: costs, bounds and scales may have moved."""
+    def _without_cuts(self) -> Model:
+        """The program as it stands by now: costs, bounds and scales may have moved."""
         base, linear = self._extended, self.linear
         matrix = replace(base.matrix, value=base.matrix.value.copy())
         for block, cone in zip(self._blocks, self.cones, strict=True):
@@ -196,21 +194,21 @@ class ConicLinear:
 
     @property
     def whole(self) -> np.ndarray:
-        """Which of the programme's own columns must be whole."""
+        """Which of the program's own columns must be whole."""
         return self._base.whole
 
-    def with_norms_fixed(self, x: np.ndarray, more_share: float) -> Programme:
-        """The programme with norms held so much above those of a point, without cones: for a
+    def with_norms_fixed(self, x: np.ndarray, more_share: float) -> Model:
+        """The program with norms held so much above those of a point, without cones: for a
         search in whole numbers as quick as one that knows of none."""
-        programme = self._without_cuts()
-        lower, upper = programme.lower.copy(), programme.upper.copy()
+        model = self._without_cuts()
+        lower, upper = model.lower.copy(), model.upper.copy()
         for block, cone in zip(self._blocks, self.cones, strict=True):
             lower[block.norm] = upper[block.norm] = cone.norm(x) * (1 + more_share)
             upper[block.pieces] = 0.0
-        return replace(programme, lower=lower, upper=upper)
+        return replace(model, lower=lower, upper=upper)
 
     def completed(self, x: np.ndarray) -> np.ndarray:
-        """A point of the programme as one of the programme with cuts: norms and pieces added."""
+        """A point of the program as one of the program with cuts: norms and pieces added."""
         full = np.zeros(len(self._extended.cost))
         full[: self.column_count] = x[: self.column_count]
         for block, cone in zip(self._blocks, self.cones, strict=True):
@@ -248,8 +246,8 @@ class ConicLinear:
 
     def _move_in(self, indices: Sequence[int], by: Sequence[float]) -> None:
         for index, more in zip(indices, by, strict=True):
-            least = self.cones[index].least + more
-            self.linear.set_row_bounds(self._blocks[index].reading_row, least, np.inf)
+            minimum = self.cones[index].minimum + more
+            self.linear.set_row_bounds(self._blocks[index].reading_row, minimum, np.inf)
 
     def _cut_off(self, full: np.ndarray) -> int:
         """Add the tangents that part the point from the cones; how many."""
@@ -280,7 +278,7 @@ class ConicLinear:
         first, columns, values = len(self._cuts.cone), [], []
         for index, ratio in ratios:
             cone, block = self.cones[index], self._blocks[index]
-            at = np.flatnonzero(np.abs(ratio) > _LEAST_RATIO)
+            at = np.flatnonzero(np.abs(ratio) > _MIN_RATIO)
             norm = np.full(len(at), block.norm)
             columns.append(np.column_stack((block.pieces[at], cone.spread[at], norm)))
             slope = -2 * ratio[at] * block.first_scale[at]
@@ -298,23 +296,23 @@ class ConicLinear:
         return added
 
 
-# The programme with its norms and pieces ---------------------------------------------------------
+# The program with its norms and pieces ---------------------------------------------------------
 
 
-def _blocks(programme: Programme, cones: Sequence[Cone]) -> list[_Block]:
-    """After the programme's own columns each cone has its norm, then its pieces; after its
+def _blocks(model: Model, cones: Sequence[Cone]) -> list[_Block]:
+    """After the program's own columns each cone has its norm, then its pieces; after its
     rows each has its reading, then the sum of its pieces."""
     blocks = []
-    column, row = len(programme.cost), len(programme.row_lower)
+    column, row = len(model.cost), len(model.row_lower)
     for cone in cones:
         pieces = column + 1 + np.arange(len(cone.spread))
-        first_scale = np.maximum(np.abs(cone.scale), _LEAST_SCALE)
+        first_scale = np.maximum(np.abs(cone.scale), _MIN_SCALE)
         blocks.append(_Block(column, pieces, row, row + 1, first_scale))
         column, row = column + 1 + len(pieces), row + 2
     return blocks
 
 
-def _extended(programme: Programme, cones: Sequence[Cone], blocks: Sequence[_Block]) -> Programme:
+def _extended(model: Model, cones: Sequence[Cone], blocks: Sequence[_Block]) -> Model:
     rows, columns, values = [], [], []
 
     def put(row: int, at: np.ndarray | int, entries: np.ndarray | float) -> None:
@@ -329,25 +327,25 @@ def _extended(programme: Programme, cones: Sequence[Cone], blocks: Sequence[_Blo
         put(block.sum_row, block.pieces, (cone.scale / block.first_scale) ** 2)
         put(block.sum_row, block.norm, -1.0)
     more = sum(1 + len(block.pieces) for block in blocks)
-    count = len(programme.cost) + more
-    bare = programme.matrix.start[-1]
+    count = len(model.cost) + more
+    bare = model.matrix.start[-1]
     wider = replace(
-        programme.matrix,
-        start=np.concatenate((programme.matrix.start, np.full(more, bare))),
+        model.matrix,
+        start=np.concatenate((model.matrix.start, np.full(more, bare))),
     )
-    sides = [side for cone in cones for side in ((cone.least, np.inf), (-np.inf, 0.0))]
+    sides = [side for cone in cones for side in ((cone.minimum, np.inf), (-np.inf, 0.0))]
     lower, upper = np.array(sides, float).reshape(-1, 2).T
     return replace(
-        programme,
-        names=programme.names | {"norms and pieces": slice(len(programme.cost), count)},
-        cost=np.concatenate((programme.cost, np.zeros(more))),
-        lower=np.concatenate((programme.lower, np.zeros(more))),
-        upper=np.concatenate((programme.upper, np.full(more, np.inf))),
-        whole=np.concatenate((programme.whole, np.zeros(more, bool))),
+        model,
+        names=model.names | {"norms and pieces": slice(len(model.cost), count)},
+        cost=np.concatenate((model.cost, np.zeros(more))),
+        lower=np.concatenate((model.lower, np.zeros(more))),
+        upper=np.concatenate((model.upper, np.full(more, np.inf))),
+        whole=np.concatenate((model.whole, np.zeros(more, bool))),
         matrix=_with_entries(wider, rows, columns, values),
-        row_lower=np.concatenate((programme.row_lower, lower)),
-        row_upper=np.concatenate((programme.row_upper, upper)),
-        requirements=programme.requirements
+        row_lower=np.concatenate((model.row_lower, lower)),
+        row_upper=np.concatenate((model.row_upper, upper)),
+        requirements=model.requirements
         + tuple(cone.requirement for cone in cones for _ in range(2)),
     )
 

@@ -9,19 +9,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blend.core.build import build_programme
-from blend.core.programme import Programme
+from blend.core.build import build_model
+from blend.core.model import Model
+from blend.core.round_plan import RoundedPlan, exact_plan, round_plan
 from blend.core.solve import LinearPlan
 from blend.core.solver import Answer, Outcome, best_of_group, or_better, solve_whole
-from blend.core.weigh import WeighedPlan, exact_plan, weigh
 from blend.domain.case import Case
 from blend.domain.products import Product
 
-_LEAST_LB = 1e-6
+_MIN_LB = 1e-6
 _NEAR_FROM_PAIRS = 2_000
 _NEAR_SHARE = 0.5
 _NEAR_OF_PRODUCT, _NEAR_OF_LOT = 40, 3
-"""From so many pairs of lot and product the neighbourhood of the linear optimum is searched first,
+"""From so many pairs of lot and product the neighborhood of the linear optimum is searched first,
 in so much of the time; and how many pairs of each product and lot belong to it besides those in
 use. By measurement: more take longer and save nothing."""
 
@@ -39,8 +39,8 @@ class WholePlan:
     outcome: Outcome
     objective_usd: float
     bound_usd: float
-    weighed: WeighedPlan | None
-    exact: WeighedPlan | None
+    rounded_plan: RoundedPlan | None
+    exact: RoundedPlan | None
     """Before rounding to whole pounds."""
     by_branching: bool
     """False where the bound is the linear optimum: the plan is that optimum, or near it."""
@@ -59,31 +59,33 @@ def plan_whole(
     The outcome is INFEASIBLE when whole numbers rule out every plan, STOPPED when time ran
     out; `weighed` is None where no plan was found.
     """
-    programme = build_programme(case, whole=True)
-    settled = _linear_suffices(programme, linear)
+    model = build_model(case, whole=True)
+    settled = _linear_suffices(model, linear)
     if settled is not None:
-        weighed = weigh(programme, settled)
+        rounded_plan = round_plan(model, settled)
         objective = linear.objective_usd
-        exact = exact_plan(programme, settled)
-        return WholePlan(Outcome.OPTIMAL, objective, objective, weighed, exact, by_branching=False)
-    found = _search(programme, linear, on_better, stopped)
+        exact = exact_plan(model, settled)
+        return WholePlan(
+            Outcome.OPTIMAL, objective, objective, rounded_plan, exact, by_branching=False
+        )
+    found = _search(model, linear, on_better, stopped)
     # without a lot and a batch nothing is made, and that is a plan
     is_found = len(found.x) > 0 or found.outcome is Outcome.OPTIMAL
-    weighed = weigh(programme, found.x) if is_found else None
+    rounded_plan = round_plan(model, found.x) if is_found else None
     bound_usd = max(linear.objective_usd, found.bound)  # NaN where nothing was found
     return WholePlan(
         found.outcome,
         found.objective,
         bound_usd,
-        weighed,
-        exact_plan(programme, found.x) if is_found else None,
+        rounded_plan,
+        exact_plan(model, found.x) if is_found else None,
         by_branching=found.bound > linear.objective_usd,
         was_interrupted=found.was_interrupted,
     )
 
 
 def _search(
-    programme: Programme,
+    model: Model,
     linear: LinearPlan,
     on_better: Tell | None,
     stopped: Callable[[], bool] | None,
@@ -91,18 +93,18 @@ def _search(
     """The best plan in whole numbers; its bound is minus infinity where the linear optimum shows
     that it is near enough.
 
-    A large programme is searched first where the linear optimum draws from: with thousands of
+    A large program is searched first where the linear optimum draws from: with thousands of
     lots some near ones can take the place of any other, so that little is lost, and the rest
     takes the solver longer than there is.
     """
-    settings = programme.layout.case.settings
+    settings = model.sets.case.settings
     until = time.monotonic() + settings.time_limit_s
-    least_usd = linear.objective_usd
+    min_usd = linear.objective_usd
 
     def is_close(found: Answer) -> bool:
-        return found.objective - least_usd <= settings.gap_share * abs(found.objective)
+        return found.objective - min_usd <= settings.gap_share * abs(found.objective)
 
-    def search(within: Programme, guess: np.ndarray, time_limit_s: float, tell: Tell) -> Answer:
+    def search(within: Model, guess: np.ndarray, time_limit_s: float, tell: Tell) -> Answer:
         return solve_whole(
             within,
             gap_share=settings.gap_share,
@@ -112,10 +114,10 @@ def _search(
             stopped=stopped,
         )
 
-    guess, first = _rounded_guess(programme, linear), None
-    if len(programme.layout.pair_lot) >= _NEAR_FROM_PAIRS:
-        near, near_s = _near(programme, linear), _NEAR_SHARE * settings.time_limit_s
-        first = search(near, guess, near_s, lambda usd, _: on_better(usd, least_usd))
+    guess, first = _rounded_guess(model, linear), None
+    if len(model.sets.pair_lot) >= _NEAR_FROM_PAIRS:
+        near, near_s = _near(model, linear), _NEAR_SHARE * settings.time_limit_s
+        first = search(near, guess, near_s, lambda usd, _: on_better(usd, min_usd))
         if len(first.x):
             guess = first.x
             if is_close(first):
@@ -123,64 +125,64 @@ def _search(
     return or_better(
         first,
         lambda: search(
-            programme,
+            model,
             guess,
             max(0.0, until - time.monotonic()),
-            lambda usd, bound: on_better(usd, max(bound, least_usd)),
+            lambda usd, bound: on_better(usd, max(bound, min_usd)),
         ),
     )
 
 
-def _linear_suffices(programme: Programme, linear: LinearPlan) -> np.ndarray | None:
-    """The linear optimum as a solution of the whole programme, where nothing else has to be
+def _linear_suffices(model: Model, linear: LinearPlan) -> np.ndarray | None:
+    """The linear optimum as a solution of the whole program, where nothing else has to be
     whole than the batches and those can be; else None."""
-    others = set(programme.names) - set(linear.programme.names) - {"batches"}
-    needed = any(programme.names[name].stop > programme.names[name].start for name in others)
-    if needed or len(programme.layout.blends) != len(linear.programme.layout.blends):
+    others = set(model.names) - set(linear.model.names) - {"batches"}
+    needed = any(model.names[name].stop > model.names[name].start for name in others)
+    if needed or len(model.sets.blends) != len(linear.model.sets.blends):
         return None
-    x = np.zeros(len(programme.cost))
-    for name, block in linear.programme.names.items():
-        x[programme.names[name]] = linear.answer.x[block]
-    finished = x[programme.names["finished"]]
-    for product, made_lb in zip(programme.layout.products, finished, strict=True):
-        if made_lb > _LEAST_LB and not _batches_fit(product, float(made_lb)):
+    x = np.zeros(len(model.cost))
+    for name, block in linear.model.names.items():
+        x[model.names[name]] = linear.answer.x[block]
+    finished = x[model.names["finished"]]
+    for product, made_lb in zip(model.sets.products, finished, strict=True):
+        if made_lb > _MIN_LB and not _batches_fit(product, float(made_lb)):
             return None
     return x
 
 
 def _batches_fit(product: Product, made_lb: float) -> bool:
-    fewest = math.ceil(made_lb / product.blender_most_lb - 1e-9)
-    return fewest * product.blender_least_lb <= made_lb * (1 + 1e-9)
+    fewest = math.ceil(made_lb / product.blender_max_lb - 1e-9)
+    return fewest * product.blender_min_lb <= made_lb * (1 + 1e-9)
 
 
-def _rounded_guess(programme: Programme, linear: LinearPlan) -> np.ndarray:
+def _rounded_guess(model: Model, linear: LinearPlan) -> np.ndarray:
     """Containers of the linear optimum rounded up: a start without which the solver spends most
     of its time on a first plan; none where products receive whole containers too, as that rules
     out most of what was rounded (both by measurement)."""
-    guess = np.full(len(programme.cost), np.nan)
-    if "containers_taken" in programme.names and "containers_used" not in programme.names:
-        container_lb = np.array([lot.container_lb or 0.0 for lot in programme.layout.lots])
+    guess = np.full(len(model.cost), np.nan)
+    if "containers_taken" in model.names and "containers_used" not in model.names:
+        container_lb = np.array([lot.container_lb or 0.0 for lot in model.sets.lots])
         boxed = np.flatnonzero(container_lb)
-        taken_lb = linear.answer.x[linear.programme.take][boxed]
-        guess[programme.names["containers_taken"]] = np.ceil(taken_lb / container_lb[boxed] - 1e-6)
+        taken_lb = linear.answer.x[linear.model.take][boxed]
+        guess[model.names["containers_taken"]] = np.ceil(taken_lb / container_lb[boxed] - 1e-6)
     return guess
 
 
-def _near(programme: Programme, linear: LinearPlan) -> Programme:
-    """The programme without the pairs far from the linear optimum: those that it does not use,
+def _near(model: Model, linear: LinearPlan) -> Model:
+    """The program without the pairs far from the linear optimum: those that it does not use,
     and that are not among the nearest to pay of their product or of a lot that it takes."""
-    ours, theirs = programme.layout, linear.programme.layout
-    use = linear.programme.use
+    ours, theirs = model.sets, linear.model.sets
+    use = linear.model.use
     reduced = linear.answer.column_dual[use]
     near = linear.answer.x[use] > 0
     near[best_of_group(theirs.pair_blend, reduced, _NEAR_OF_PRODUCT)] = True
     of_lot = best_of_group(theirs.pair_lot, reduced, _NEAR_OF_LOT)
-    is_taken = linear.answer.x[linear.programme.take] > 0
+    is_taken = linear.answer.x[linear.model.take] > 0
     near[of_lot[is_taken[theirs.pair_lot[of_lot]]]] = True
     by_lot = np.zeros((len(theirs.lots), len(theirs.products)), bool)
     by_lot[theirs.pair_lot[near], theirs.blends.product[theirs.pair_blend[near]]] = True
-    upper = programme.upper.copy()
-    upper[programme.use] = np.where(
-        by_lot[ours.pair_lot, ours.blends.product[ours.pair_blend]], upper[programme.use], 0.0
+    upper = model.upper.copy()
+    upper[model.use] = np.where(
+        by_lot[ours.pair_lot, ours.blends.product[ours.pair_blend]], upper[model.use], 0.0
     )
-    return replace(programme, upper=upper)
+    return replace(model, upper=upper)

@@ -11,7 +11,7 @@ import numpy as np
 from blend.core.solver import Outcome, solve_whole
 from blend.core.tangents import ConicAnswer, ConicLinear
 
-_MOST_SEARCHES = 100
+_MAX_SEARCHES = 100
 _TOO_LITTLE_SHARE = 0.1
 """Of the time there was: with less, no other search is begun. Each may take half of what is
 left, since what the last one found tells where tangents are lacking."""
@@ -46,13 +46,13 @@ def solve_conic_whole(
     rounds, is_close, is_over, was_interrupted = 0, False, False, False
     while not (is_close or is_over):
         rounds += 1
-        programme = conic.with_cuts()
-        padded = np.full(len(programme.cost), np.nan)
+        model = conic.with_cuts()
+        padded = np.full(len(model.cost), np.nan)
         padded[: len(start)] = start
         share_s = max(0.1, (until - time.monotonic()) / 2)
         try:
             searched = solve_whole(
-                programme,
+                model,
                 gap_share=inner_gap,
                 time_limit_s=share_s,
                 guess=padded,
@@ -79,7 +79,7 @@ def solve_conic_whole(
         is_over = (
             searched.outcome is Outcome.INFEASIBLE
             or was_interrupted
-            or rounds == _MOST_SEARCHES
+            or rounds == _MAX_SEARCHES
             or until - time.monotonic() < _TOO_LITTLE_SHARE * time_limit_s
         )
         is_close = best is not None and best.objective - bound <= gap_share * abs(best.objective)

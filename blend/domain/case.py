@@ -65,7 +65,7 @@ class Case:
         return tuple(row for row in self.standards if row.standard_id in product.standards)
 
     def binding_rules(self) -> tuple[Rule, ...]:
-        """The plant's own rules and those that standards lay on labelled products."""
+        """The plant's own rules and those that standards lay on labeled products."""
         laid = [
             row.rule_for(product)
             for product in self.products

@@ -18,7 +18,7 @@ from blend.domain.uncertainty import Sides
 
 @dataclass(frozen=True, slots=True)
 class PlanPounds:
-    """A plan of the linear programme: containers, counts and batches divisible."""
+    """A plan of the linear program: containers, counts and batches divisible."""
 
     take_lb: Mapping[str, float]
     """By lot."""
@@ -43,8 +43,8 @@ class Certificate:
 class DemandStep:
     """Prices between which the plan takes the same pounds."""
 
-    least_usd_per_lb: float
-    most_usd_per_lb: float
+    min_usd_per_lb: float
+    max_usd_per_lb: float
     """Infinite where the plan takes these pounds at any price."""
     pounds_lb: float
     rest_usd: float
@@ -55,8 +55,8 @@ class DemandStep:
 class SupplyStep:
     """Pounds on offer between which each further pound saves the same."""
 
-    least_lb: float
-    most_lb: float
+    min_lb: float
+    max_lb: float
     """Infinite on the last step where no limit was asked for."""
     next_lb_saves_usd: float
     """What one pound more saves after paying for it; 0 where no more would be taken."""
@@ -149,7 +149,7 @@ class ClearedBetween:
 
 
 @dataclass(frozen=True, slots=True)
-class PromisePrice:
+class ConfidencePrice:
     """One side of a promise, priced, and the blend about which its spread is taken as straight."""
 
     product_id: str
@@ -161,8 +161,8 @@ class PromisePrice:
 
 
 @dataclass(frozen=True, slots=True)
-class PromiseCertificate:
-    """Dual prices of the programme with promises."""
+class ChanceCertificate:
+    """Dual prices of the program with promises."""
 
     prices: DualPrices
-    promises: tuple[PromisePrice, ...]
+    chance_constraints: tuple[ConfidencePrice, ...]

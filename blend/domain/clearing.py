@@ -146,9 +146,9 @@ class MoveOf(StrEnum):
 
     AVAILABILITY = "availability"
     ORDERS = "orders"
-    LEAST_SHARE = "least_share"
+    MIN_SHARE = "min_share"
     """Of a rule."""
-    MOST_SHARE = "most_share"
+    MAX_SHARE = "max_share"
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +156,7 @@ class MarketMove:
     """One change of a market: to `value`, or by the factor `value`."""
 
     row_id: str
-    what: MoveOf
+    field: MoveOf
     is_factor: bool
     value: float
     lots: Selector = EVERY_LOT

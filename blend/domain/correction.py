@@ -70,8 +70,8 @@ class Correction:
     product_id: str
     held: Held
     reading: Reading
-    least_fat_share: float
-    most_fat_share: float
+    min_fat_share: float
+    max_fat_share: float
     added: tuple[Added, ...]
     removed_lb: float
     finished_lb: float

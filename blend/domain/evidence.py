@@ -13,7 +13,7 @@ class LeanMethod:
 
     `method_sd_share` is the standard error of one determination, however many samples went
     into it; `sampling_sd_share` that of a single sample of `sampling_lb` against its lot.
-    Each has its own standing, "read", "memory" or the plant's "own", and its own source.
+    Each has its own verified, "read", "memory" or the plant's "own", and its own source.
     """
 
     method_id: str
@@ -21,9 +21,9 @@ class LeanMethod:
     method_sd_share: float
     sampling_sd_share: float
     sampling_lb: float
-    standing: str
+    verified: str
     source: str
-    sampling_standing: str
+    sampling_verified: str
     sampling_source: str
     read_on: date | None = None
     note: str = ""
@@ -51,14 +51,14 @@ class LeanTest:
     tested_on: date
     method: str
     samples: int
-    tested_lean_share: float
-    stated_lean_share: float
+    tested_lean: float
+    stated_lean: float
     sample_lb: float | None = None
     taken_lb: float | None = None
 
     @property
     def overstated_share(self) -> float:
-        return self.stated_lean_share - self.tested_lean_share
+        return self.stated_lean - self.tested_lean
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,16 +68,16 @@ class BatchTest:
     batch_id: str
     product_id: str
     made_on: date
-    target_lean_share: float
+    target_lean: float
     readings: tuple[float, ...]
     """Lean shares, at least one."""
     pounds_lb: float
 
     @property
-    def tested_lean_share(self) -> float:
+    def tested_lean(self) -> float:
         return fmean(self.readings)
 
     @property
     def off_target_share(self) -> float:
         """Above zero where the batch tested leaner than its target."""
-        return self.tested_lean_share - self.target_lean_share
+        return self.tested_lean - self.target_lean

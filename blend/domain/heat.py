@@ -42,8 +42,8 @@ class MeatHeat:
     """For water, protein, fat, ash and ice."""
     freezes_c: float
     latent_j_per_kg_water: float
-    least_fat_share: float
-    most_fat_share: float
+    min_fat_share: float
+    max_fat_share: float
     """Between which the lines were fitted."""
 
 

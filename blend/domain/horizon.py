@@ -15,7 +15,7 @@ from enum import StrEnum
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.products import Product
-from blend.domain.requirements import Family
+from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import EVERY_LOT, Selector
 
@@ -45,30 +45,30 @@ class ForwardPrice:
     use_by: date | None = None
 
     @property
-    def most_lb(self) -> float:
+    def max_lb(self) -> float:
         return math.inf if self.quantity_lb is None else self.quantity_lb
 
 
 @dataclass(frozen=True, slots=True)
 class Order:
     """Finished pounds of one product wanted on one day; the product's lean, rules and batches
-    stay its own. `most_lb` None means no upper limit."""
+    stay its own. `max_lb` None means no upper limit."""
 
     order_id: str
     product_id: str
     day: date
-    least_lb: float
-    most_lb: float | None
-    shortfall_usd_per_lb: float | None = None
+    min_lb: float
+    max_lb: float | None
+    shortage_penalty_usd_per_lb: float | None = None
     sale_usd_per_lb: float = 0.0
 
     def placed_on(self, product: Product) -> Product:
         """The product as it is wanted that day."""
         return replace(
             product,
-            least_lb=self.least_lb,
-            most_lb=self.most_lb,
-            shortfall_usd_per_lb=self.shortfall_usd_per_lb,
+            min_lb=self.min_lb,
+            max_lb=self.max_lb,
+            shortage_penalty_usd_per_lb=self.shortage_penalty_usd_per_lb,
             sale_usd_per_lb=self.sale_usd_per_lb,
         )
 
@@ -77,40 +77,40 @@ class Order:
 class Freezing:
     """Which fresh lots a freezer takes, at which cost, and what freezing loses.
 
-    `most_lb` is what it freezes in a day, None without limit.
+    `max_lb` is what it freezes in a day, None without limit.
     """
 
     lots: Selector
     usd_per_lb: float = 0.0
-    most_lb: float | None = None
+    max_lb: float | None = None
     lean_loss_share: float = 0.0
     fat_loss_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
-class Store:
+class Cooler:
     """A room: what may lie in it overnight, how much, at which cost and for how long.
 
-    `keeps_days` counts from the day of delivery, or of freezing, to the last day of use; None
-    means no limit. `closing_lb` must be there at the end of the last day.
+    `shelf_life_days` counts from the day of delivery, or of freezing, to the last day of use; None
+    means no limit. `ending_inventory_lb` must be there at the end of the last day.
     """
 
-    store_id: str
+    cooler_id: str
     lots: Selector = EVERY_LOT
     capacity_lb: float | None = None
     holding_usd_per_lb_day: float = 0.0
-    keeps_days: int | None = None
-    closing_lb: float = 0.0
+    shelf_life_days: int | None = None
+    ending_inventory_lb: float = 0.0
     freezing: Freezing | None = None
 
 
 class DayRuleKind(StrEnum):
-    MOST_USED = "most_used"
-    """At most `most_lb` of the selected lots is used a day, all products together."""
-    LEAST_IF_USED = "least_if_used"
-    """Each selected lot, if used on a day at all, is used for at least `least_lb`."""
+    MAX_USED = "max_used"
+    """At most `max_lb` of the selected lots is used a day, all products together."""
+    MIN_IF_USED = "min_if_used"
+    """Each selected lot, if used on a day at all, is used for at least `min_lb`."""
     NEEDS = "needs"
-    """If any lot of `lots` is used on a day, so are at least `least_lb` of `against`."""
+    """If any lot of `lots` is used on a day, so are at least `min_lb` of `against`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,12 +121,12 @@ class DayRule:
     kind: DayRuleKind
     lots: Selector = EVERY_LOT
     against: Selector | None = None
-    least_lb: float | None = None
-    most_lb: float | None = None
+    min_lb: float | None = None
+    max_lb: float | None = None
     note: str = ""
 
 
-class DayFamily(StrEnum):
+class DayConstraintClass(StrEnum):
     """Kinds of requirement that only a plan of several days has."""
 
     BALANCE = "balance"
@@ -137,8 +137,8 @@ class DayFamily(StrEnum):
     FREEZER = "freezer"
     FROZEN_OVERNIGHT = "frozen_overnight"
     """What is frozen today can be used from the next day on."""
-    MOST_USED = "most_used"
-    LEAST_IF_USED = "least_if_used_lb"
+    MAX_USED = "max_used"
+    MIN_IF_USED = "min_if_used_lb"
     NEEDS = "needs"
 
 
@@ -147,11 +147,11 @@ class DayRequirement:
     """One nameable requirement of one day. What does not apply is the empty text."""
 
     day: date
-    family: Family | DayFamily
+    constraint_class: ConstraintClass | DayConstraintClass
     product_id: str = ""
     lot_id: str = ""
     rule_id: str = ""
-    store_id: str = ""
+    cooler_id: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +161,7 @@ class Receipt:
     lot_id: str
     place: int
     """Of the day within the horizon."""
-    most_lb: float
+    max_lb: float
     price_usd_per_lb: float
     last_day: date | None
     offer_id: str = ""
@@ -178,14 +178,14 @@ class Horizon:
     `case` holds what does not change by day: lots, products, rules and losses. Its lots in
     stock are the opening stock, already paid for; its offers can be bought on the first day
     they are available. Days, orders and prices are held in order, so that the order of rows in
-    a sheet never changes a plan. What no store holds cannot be kept overnight.
+    a sheet never changes a plan. What no cooler holds cannot be kept overnight.
     """
 
     case: Case
     days: tuple[date, ...]
     orders: tuple[Order, ...]
     prices: tuple[ForwardPrice, ...] = ()
-    stores: tuple[Store, ...] = ()
+    coolers: tuple[Cooler, ...] = ()
     day_rules: tuple[DayRule, ...] = ()
     lots: tuple[Lot, ...] = field(init=False, repr=False, compare=False)
     """The case's lots and the frozen ones that they can become, by id."""
@@ -206,12 +206,12 @@ class Horizon:
         put(self, "days", tuple(sorted(set(self.days))))
         put(self, "orders", tuple(sorted(self.orders, key=lambda order: order.order_id)))
         put(self, "prices", tuple(sorted(self.prices, key=lambda price: price.price_id)))
-        put(self, "stores", tuple(sorted(self.stores, key=lambda store: store.store_id)))
+        put(self, "coolers", tuple(sorted(self.coolers, key=lambda cooler: cooler.cooler_id)))
         put(self, "day_rules", tuple(sorted(self.day_rules, key=lambda rule: rule.rule_id)))
         fresh_of = {
-            frozen_lot(lot, store.freezing).lot_id: lot
+            frozen_lot(lot, cooler.freezing).lot_id: lot
             for lot in self.case.lots
-            if (store := self.freezer_of(lot)) is not None
+            if (cooler := self.freezer_of(lot)) is not None
         }
         frozen = (frozen_lot(lot, self.freezer_of(lot).freezing) for lot in fresh_of.values())
         lots = tuple(sorted((*self.case.lots, *frozen), key=lambda lot: lot.lot_id))
@@ -225,20 +225,20 @@ class Horizon:
     def lot(self, lot_id: str) -> Lot:
         return self._lot_by_id[lot_id]
 
-    def freezer_of(self, lot: Lot) -> Store | None:
-        """The store that freezes the lot, None when it cannot be frozen."""
-        for store in self.stores:
-            freezing = store.freezing
-            if freezing is not None and lot.form != FROZEN and freezing.lots.holds(lot):
-                return store
+    def freezer_of(self, lot: Lot) -> Cooler | None:
+        """The cooler that freezes the lot, None when it cannot be frozen."""
+        for cooler in self.coolers:
+            freezing = cooler.freezing
+            if freezing is not None and lot.fresh_or_frozen != FROZEN and freezing.lots.holds(lot):
+                return cooler
         return None
 
-    def store_of(self, lot: Lot) -> Store | None:
+    def cooler_of(self, lot: Lot) -> Cooler | None:
         """Where the lot lies overnight; None means that it cannot."""
         fresh = self.fresh_of.get(lot.lot_id)
         if fresh is not None:
             return self.freezer_of(fresh)
-        return next((store for store in self.stores if store.lots.holds(lot)), None)
+        return next((cooler for cooler in self.coolers if cooler.lots.holds(lot)), None)
 
     def nights(self, place: int) -> int:
         """From this day to the next planned one; the last day's meat is kept one night."""
@@ -258,22 +258,22 @@ class Horizon:
 
     def keeps_until(self, lot: Lot, came_in: date, use_by: date | None = None) -> date | None:
         """The last day of use of what came in, or was frozen, that day; None: no last day."""
-        store = self.store_of(lot)
+        cooler = self.cooler_of(lot)
         kept = None
-        if store is not None and store.keeps_days is not None:
-            kept = came_in + timedelta(days=store.keeps_days)
+        if cooler is not None and cooler.shelf_life_days is not None:
+            kept = came_in + timedelta(days=cooler.shelf_life_days)
         return min(filter(None, (kept, use_by)), default=None)
 
     def _day_cases(self) -> tuple[Case, ...]:
         rules = tuple(rule for rule in self.case.rules if rule.kind not in _NOT_BY_DAY)
-        most_used_lb = self._most_used_lb()
+        max_used_lb = self._max_used_lb()
         return tuple(
             replace(
                 self.case,
                 settings=replace(
                     self.case.settings, plan_on=day, whole_containers=WholeContainers.NO
                 ),
-                lots=tuple(_unbound(lot, most_used_lb[lot.lot_id, place]) for lot in self.lots),
+                lots=tuple(_unbound(lot, max_used_lb[lot.lot_id, place]) for lot in self.lots),
                 products=tuple(
                     order.placed_on(self.case.product(order.product_id))
                     for order in self.orders_on(day)
@@ -290,9 +290,9 @@ class Horizon:
     def must_use_lb(self, rule: Rule) -> float:
         """Pounds that a must-use rule asks for; infinite where it asks for all of a lot that
         has no stated quantity."""
-        if rule.least_lb is not None:
-            return rule.least_lb
-        return sum(lot.most_lb for lot in self.case.lots if rule.lots.holds(lot))
+        if rule.min_lb is not None:
+            return rule.min_lb
+        return sum(lot.max_lb for lot in self.case.lots if rule.lots.holds(lot))
 
     def means(self, rule: Rule, lot: Lot) -> bool:
         """Whether a must-use rule means the lot, as it is or as it came in."""
@@ -309,11 +309,11 @@ class Horizon:
             last_day = self.keeps_until(lot, day, lot.use_by)
             if last_day is not None and last_day < day:
                 continue
-            if lot.place == "stock":
-                yield Receipt(lot.lot_id, place, lot.most_lb, 0.0, last_day)
+            if lot.on_hand_or_offered == "on hand":
+                yield Receipt(lot.lot_id, place, lot.max_lb, 0.0, last_day)
             else:
                 price = lot.delivered_usd_per_lb
-                yield Receipt(lot.lot_id, place, lot.most_lb, price, last_day, lot.lot_id)
+                yield Receipt(lot.lot_id, place, lot.max_lb, price, last_day, lot.lot_id)
 
     def _forward_receipts(self) -> Iterator[Receipt]:
         for price in self.prices:
@@ -322,45 +322,45 @@ class Horizon:
                 last_day = self.keeps_until(lot, price.day, price.use_by)
                 place = self.days.index(price.day)
                 cost = price.price_usd_per_lb
-                yield Receipt(lot.lot_id, place, price.most_lb, cost, last_day, price.price_id)
+                yield Receipt(lot.lot_id, place, price.max_lb, cost, last_day, price.price_id)
 
-    def _most_used_lb(self) -> dict[tuple[str, int], float]:
+    def _max_used_lb(self) -> dict[tuple[str, int], float]:
         """By lot and place of the day, the most that can be used that day."""
         places = range(len(self.days))
         there = {(lot.lot_id, place): 0.0 for lot in self.lots for place in places}
         came_in = dict(there)
         for receipt in self.receipts:
             for place in places[receipt.place :]:
-                came_in[receipt.lot_id, place] += receipt.most_lb
+                came_in[receipt.lot_id, place] += receipt.max_lb
                 if receipt.is_usable(self.days[place]):
-                    there[receipt.lot_id, place] += receipt.most_lb
+                    there[receipt.lot_id, place] += receipt.max_lb
         for lot_id, fresh in self.fresh_of.items():
             for place in places[1:]:
                 there[lot_id, place] += came_in[fresh.lot_id, place - 1]
         for rule in self.day_rules:
-            if rule.kind is DayRuleKind.MOST_USED:
+            if rule.kind is DayRuleKind.MAX_USED:
                 for lot in filter(rule.lots.holds, self.lots):
                     for place in places:
                         key = lot.lot_id, place
-                        there[key] = min(there[key], rule.most_lb)
+                        there[key] = min(there[key], rule.max_lb)
         return there
 
 
-_NOT_BY_DAY = (RuleKind.MUST_USE, RuleKind.EQUAL_RECIPE, RuleKind.WARMTH)
+_NOT_BY_DAY = (RuleKind.MUST_USE, RuleKind.EQUAL_RECIPE, RuleKind.MAX_TEMP)
 """Must-use rules hold over all days; a day's blend of a product is one recipe anyway; and how
 warm lots will be on later days nobody has measured."""
 
 
 def frozen_lot(lot: Lot, freezing: Freezing) -> Lot:
     """The lot as it is once frozen: leaner or fatter by what freezing loses."""
-    lean = lot.lean_share * (1 - freezing.lean_loss_share)
+    lean = lot.lean * (1 - freezing.lean_loss_share)
     fat = lot.fat_share * (1 - freezing.fat_loss_share)
     return replace(
         lot,
         lot_id=f"{lot.lot_id} {FROZEN}",
-        form=FROZEN,
-        lean_share=lean / (lean + fat),
-        place="stock",
+        fresh_or_frozen=FROZEN,
+        lean=lean / (lean + fat),
+        on_hand_or_offered="on hand",
         quantity_lb=0.0,
         available_on=None,
         use_by=None,
@@ -369,18 +369,16 @@ def frozen_lot(lot: Lot, freezing: Freezing) -> Lot:
 
 def frozen_per_lb(lot: Lot, freezing: Freezing) -> float:
     """Frozen pounds from one fresh pound."""
-    return lot.lean_share * (1 - freezing.lean_loss_share) + lot.fat_share * (
-        1 - freezing.fat_loss_share
-    )
+    return lot.lean * (1 - freezing.lean_loss_share) + lot.fat_share * (1 - freezing.fat_loss_share)
 
 
-def _unbound(lot: Lot, most_lb: float) -> Lot:
+def _unbound(lot: Lot, max_lb: float) -> Lot:
     """The lot without the limits that the horizon keeps account of itself."""
     return replace(
         lot,
-        quantity_lb=None if math.isinf(most_lb) else most_lb,
+        quantity_lb=None if math.isinf(max_lb) else max_lb,
         available_on=None,
         use_by=None,
-        least_purchase_lb=0.0,
-        can_split=True,
+        min_purchase_lb=0.0,
+        must_take_all=False,
     )

@@ -36,8 +36,8 @@ class RateKind(StrEnum):
     """Additional ad valorem duty on an origin."""
     MPF = "mpf"
     """Merchandise processing fee, between a least and a most for each entry."""
-    MPF_LEAST = "mpf_least"
-    MPF_MOST = "mpf_most"
+    MPF_MIN = "mpf_min"
+    MPF_MAX = "mpf_max"
     HMF = "hmf"
     """Harbor maintenance fee, on what comes by sea."""
     ASSESSMENT = "assessment"
@@ -64,20 +64,20 @@ class ImportRate:
     """
 
     rate_id: str
-    what: RateKind
+    charge: RateKind
     value: float | None
     unit: RateUnit
     origin: str = ""
     tariff_line: str = ""
     valid_from: date | None = None
     valid_to: date | None = None
-    standing: str = "read"
+    verified: str = "read"
     source: str = ""
     note: str = ""
 
-    def concerns(self, what: RateKind, origin: str, tariff_line: str) -> bool:
+    def concerns(self, charge: RateKind, origin: str, tariff_line: str) -> bool:
         return (
-            self.what is what
+            self.charge is charge
             and self.origin.casefold() in ("", origin.casefold())
             and tariff_line.startswith(self.tariff_line)
         )
@@ -104,7 +104,7 @@ class ForeignOffer:
     item: str
     origin: str
     tariff_line: str
-    lean_share: float
+    lean: float
     price: float
     currency: str
     price_per: str
@@ -121,7 +121,7 @@ class ForeignOffer:
     finance_share_per_year: float
     thaw_lean_loss_share: float
     fresh_usd_per_lb: float
-    fresh_lean_share: float
+    fresh_lean: float
     point_usd_per_lb: float
     by_sea: bool = True
     duty_usd_per_kg: float | None = None
@@ -175,7 +175,7 @@ class BuildUp:
     """At the plant, frozen."""
     kept_share: float
     """Thawed pounds from one frozen pound."""
-    thawed_lean_share: float
+    thawed_lean: float
     thawed_usd_per_lb: float
     next_to_fresh_usd_per_lb: float
     """Thawed, and moved along the price of a lean point to the lean of the fresh meat."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 FORMS = ("fresh", "frozen")
-PLACES = ("offer", "stock")
+ON_HAND_OR_OFFERED = ("offered", "on hand")
 CONTAINERS = ("combo", "box", "block", "loose")
 PRICE_BASES = ("delivered", "fob")
 DOMESTIC = "domestic"
@@ -17,37 +17,37 @@ DOMESTIC = "domestic"
 class Lot:
     """One lot: what it is, what it costs, how much there is and when it can be used.
 
-    Shares are fractions of 1 by weight; `lean_share` is chemical lean, 1 minus the fat
+    Shares are fractions of 1 by weight; `lean` is chemical lean, 1 minus the fat
     share. `quantity_lb` None means the seller states no limit. `container_lb` is the net
-    weight of one container, None for loose meat. `leftover_value_usd_per_lb` is what a
+    weight of one container, None for loose meat. `salvage_value_usd_per_lb` is what a
     taken but unused pound is worth (below zero: what it costs to be rid of it).
     """
 
     lot_id: str
     item: str
     species: str
-    lean_share: float
+    lean: float
     price_usd_per_lb: float
     quantity_lb: float | None
-    form: str = "fresh"
+    fresh_or_frozen: str = "fresh"
     origin: str = DOMESTIC
     meat_class: str = ""
     supplier: str = ""
-    programmes: frozenset[str] = frozenset()
-    place: str = "offer"
+    label_claims: frozenset[str] = frozenset()
+    on_hand_or_offered: str = "offered"
     price_basis: str = "delivered"
     freight_usd_per_lb: float = 0.0
     container: str = "loose"
     container_lb: float | None = None
     available_on: date | None = None
     use_by: date | None = None
-    least_purchase_lb: float = 0.0
-    can_split: bool = True
-    leftover_value_usd_per_lb: float = 0.0
+    min_purchase_lb: float = 0.0
+    must_take_all: bool = False
+    salvage_value_usd_per_lb: float = 0.0
 
     @property
     def fat_share(self) -> float:
-        return 1 - self.lean_share
+        return 1 - self.lean
 
     @property
     def delivered_usd_per_lb(self) -> float:
@@ -56,7 +56,7 @@ class Lot:
         return self.price_usd_per_lb + freight
 
     @property
-    def most_lb(self) -> float:
+    def max_lb(self) -> float:
         """Pounds there are, infinite where no limit is stated."""
         return math.inf if self.quantity_lb is None else self.quantity_lb
 

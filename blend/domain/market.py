@@ -33,8 +33,8 @@ class Item:
     item_id: str
     name: str
     species: str
-    lean_share: float
-    form: str
+    lean: float
+    fresh_or_frozen: str
     origin: str
     basis: str = "fob"
     """"fob" the seller's plant or port, or "delivered"."""
@@ -65,7 +65,7 @@ class CanvassEntry:
     pounds_lb: float | None
     source: str
     source_class: str
-    lean_share: float | None = None
+    lean: float | None = None
     """None: the item's own."""
     basis: str = "fob"
     freight_usd_per_cwt: float | None = None
@@ -115,7 +115,7 @@ class Published:
     """What the method gave; None where it gave no quotation."""
     confidence: str = ""
     rationale: tuple[str, ...] = ()
-    """Codes of every judgement that went into it."""
+    """Codes of every judgment that went into it."""
     store_position: int | None = None
     """Number of the last append to the store that the quotation rests on."""
 

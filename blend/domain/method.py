@@ -20,19 +20,19 @@ class Method:
     affiliate_weight: float
     """Times the weight of its kind; 0 leaves trades between affiliates out."""
     # When trades alone suffice, and when what there is suffices at all.
-    least_trades: int
-    least_pounds_lb: float
-    least_firms: int
-    least_firms_if_thin: int
-    least_firms_each_side: int
+    min_trades: int
+    min_pounds_lb: float
+    min_firms: int
+    min_firms_if_thin: int
+    min_firms_each_side: int
     """Companies bidding, and companies offering, before bids and offers set a quotation."""
-    most_firm_share: float
+    max_firm_share: float
     """Of the pounds traded; a firm at this share or above makes the canvass concentrated."""
     firm_weight_cap: float
     """No firm bears more of a quotation than this share, where enough firms are there."""
     # Robustness.
     outlier_cut: float
-    least_spread_ticks: float
+    min_spread_ticks: float
     """The median distance is never taken for less: prices stand on a grid of ticks."""
     huber_k: float
     lean_within_share: float
@@ -45,7 +45,7 @@ class Method:
     confidential_days: int
     confidential_firms: int
     confidential_time_share: float
-    confidential_most_share: float
+    confidential_max_share: float
     confidential_sole_share: float
     # The words for a move, for demand, offerings and activity.
     measurable_ticks: float
@@ -53,8 +53,8 @@ class Method:
     majority_share: float
     compare_within_days: int
     normal_days: int
-    normal_least_days: int
-    normal_least_count: float
+    normal_min_days: int
+    normal_min_count: float
     """With fewer a day as a rule, one more or less would change the word."""
     demand_cuts: tuple[float, ...]
     offerings_cuts: tuple[float, ...]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,29 +42,29 @@ class BatchRun:
     """For one batch."""
     finished_lb: float
     """Of one batch, after losses."""
-    lean_share: float
+    lean: float
     """Of the finished batch."""
 
 
 @dataclass(frozen=True, slots=True)
 class Money:
-    """What the plan costs, USD. `total_usd` is what is minimised."""
+    """What the plan costs, USD. `total_usd` is what is minimized."""
 
     meat_usd: float
     freight_usd: float
-    leftover_value_usd: float
-    shortfall_usd: float
+    salvage_value_usd: float
+    shortage_penalty_usd: float
     sales_usd: float
     finished_lb: float
 
     @property
     def meat_in_blends_usd(self) -> float:
         """Meat and freight less the value of what is left over."""
-        return self.meat_usd + self.freight_usd - self.leftover_value_usd
+        return self.meat_usd + self.freight_usd - self.salvage_value_usd
 
     @property
     def total_usd(self) -> float:
-        return self.meat_in_blends_usd + self.shortfall_usd - self.sales_usd
+        return self.meat_in_blends_usd + self.shortage_penalty_usd - self.sales_usd
 
     @property
     def usd_per_finished_lb(self) -> float | None:
@@ -72,8 +72,8 @@ class Money:
         return self.meat_in_blends_usd / self.finished_lb if self.finished_lb else None
 
 
-class Programme(StrEnum):
-    """Which mathematical programme a worth is read from."""
+class Model(StrEnum):
+    """Which mathematical program a worth is read from."""
 
     LINEAR = "linear"
     """Containers, counts and batches taken as divisible."""
@@ -89,23 +89,23 @@ class Step(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class RequirementWorth:
+class ShadowPrice:
     """What one requirement costs, at the rate that holds at the plan.
 
-    `easing_saves_usd` is the money saved per step of easing, `tightening_costs_usd` that
+    `loosening_saves_usd` is the money saved per step of easing, `tightening_costs_usd` that
     lost per step of tightening. They differ where the plan sits on a kink; infinite
     tightening cost means that no plan exists beyond.
     """
 
     requirement: Requirement
     step: Step
-    easing_saves_usd: float
+    loosening_saves_usd: float
     tightening_costs_usd: float
-    programme: Programme = Programme.LINEAR
+    model: Model = Model.LINEAR
 
 
 @dataclass(frozen=True, slots=True)
-class ProductWorth:
+class MarginalCost:
     """What one product's order and target cost, at the rate that holds at the plan."""
 
     product_id: str
@@ -115,14 +115,14 @@ class ProductWorth:
     """Cost of moving the target, tolerance and all, one lean point up."""
     fatter_point_usd: float
     """Cost of moving the target one lean point down (below zero: money saved)."""
-    programme: Programme = Programme.LINEAR
+    model: Model = Model.LINEAR
 
 
 @dataclass(frozen=True, slots=True)
-class LotWorth:
+class LotBreakEven:
     """At which price a lot enters or leaves the plan, all else as it is.
 
-    `critical_usd_per_lb` is the highest delivered price at which the linear programme
+    `break_even_usd_per_lb` is the highest delivered price at which the linear program
     still takes some of the lot; infinite when there is no plan without it, None when the
     lot can enter at no price above zero. `next_lb_usd` is the saving from one more pound
     of a lot that is taken whole.
@@ -130,15 +130,15 @@ class LotWorth:
 
     lot_id: str
     delivered_usd_per_lb: float
-    linear_lb: float
-    """Pounds taken in the linear programme, which the price refers to."""
-    critical_usd_per_lb: float | None
+    relaxed_lb: float
+    """Pounds taken in the linear program, which the price refers to."""
+    break_even_usd_per_lb: float | None
     next_lb_usd: float
-    programme: Programme = Programme.LINEAR
+    model: Model = Model.LINEAR
 
     @property
     def is_used(self) -> bool:
-        return self.linear_lb > 0
+        return self.relaxed_lb > 0
 
 
 class Verdict(StrEnum):
@@ -155,8 +155,8 @@ class Check:
 
     requirement: Requirement
     read: float
-    least: float | None
-    most: float | None
+    minimum: float | None
+    maximum: float | None
     unit: str
     allowance: float
     """How far rounding to whole pounds alone can carry `read`."""
@@ -211,15 +211,15 @@ class Plan:
 
     takes: tuple[Take, ...]
     runs: tuple[BatchRun, ...]
-    shortfall_lb: dict[str, float]
+    shortage_lb: dict[str, float]
     money: Money
     proof: Proof
-    products_worth: tuple[ProductWorth, ...] = ()
-    requirements_worth: tuple[RequirementWorth, ...] = ()
-    lots_worth: tuple[LotWorth, ...] = ()
+    marginal_costs: tuple[MarginalCost, ...] = ()
+    shadow_prices: tuple[ShadowPrice, ...] = ()
+    break_evens: tuple[LotBreakEven, ...] = ()
     stopped_early: bool = False
     """Time ran out, or the user stopped the search; the plan is the best so far."""
-    worths_stopped: bool = False
+    pricing_stopped: bool = False
     """The user stopped the pricing: worths of one kind or more are missing."""
 
     @property
@@ -231,16 +231,17 @@ class Plan:
     @property
     def rounding_short_lb(self) -> dict[str, float]:
         """By product, pounds that rounding to whole pounds leaves an order short, beyond
-        `shortfall_lb`, which is planned and priced."""
+        `shortage_lb`, which is planned and priced."""
         return {
-            check.requirement.product_id: check.least - check.read
+            check.requirement.product_id: check.minimum - check.read
             for check in self.proof.checks
-            if check.requirement.family is Family.VOLUME_LEAST and check.read < check.least
+            if check.requirement.constraint_class is ConstraintClass.VOLUME_MIN
+            and check.read < check.minimum
         }
 
     def short_lb(self, product_id: str) -> float:
         """Pounds short of the order, planned or from rounding."""
-        planned_lb = self.shortfall_lb.get(product_id, 0.0)
+        planned_lb = self.shortage_lb.get(product_id, 0.0)
         return planned_lb + self.rounding_short_lb.get(product_id, 0.0)
 
 
@@ -258,7 +259,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class Clash:
+class InfeasibleSubset:
     """Why no plan exists: a set of requirements of which none can be spared."""
 
     requirements: tuple[Requirement, ...]

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from blend.domain.horizon import DayFamily, DayRequirement
-from blend.domain.plan import Bound, Ingredient, Programme, Verdict
+from blend.domain.horizon import DayConstraintClass, DayRequirement
+from blend.domain.plan import Bound, Ingredient, Model, Verdict
 
 
 @dataclass(frozen=True, slots=True)
 class Purchase:
-    """What is done with one offer. `worth_usd_per_lb` is the price at which one more pound of
+    """What is done with one offer. `value_usd_per_lb` is the price at which one more pound of
     it would neither cost nor save anything; None where worths were not asked for."""
 
     offer_id: str
@@ -19,7 +19,7 @@ class Purchase:
     day: date
     pounds_lb: float
     price_usd_per_lb: float
-    worth_usd_per_lb: float | None
+    value_usd_per_lb: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ class DayBlend:
     day: date
     ingredients: tuple[Ingredient, ...]
     finished_lb: float
-    lean_share: float | None
+    lean: float | None
     """None when nothing is made."""
     short_lb: float
 
@@ -83,13 +83,13 @@ class LotDay:
 
 @dataclass(frozen=True, slots=True)
 class PositionsMoney:
-    """What the plan costs, USD. `total_usd` is what is minimised; opening stock is paid for."""
+    """What the plan costs, USD. `total_usd` is what is minimized; opening stock is paid for."""
 
     bought_usd: float
     freezing_usd: float
     holding_usd: float
     disposal_usd: float
-    shortfall_usd: float
+    shortage_penalty_usd: float
     product_sales_usd: float
     sold_on_usd: float
     closing_value_usd: float
@@ -97,32 +97,32 @@ class PositionsMoney:
     @property
     def total_usd(self) -> float:
         costs = self.bought_usd + self.freezing_usd + self.holding_usd
-        costs += self.disposal_usd + self.shortfall_usd
+        costs += self.disposal_usd + self.shortage_penalty_usd
         return costs - self.product_sales_usd - self.sold_on_usd - self.closing_value_usd
 
 
 @dataclass(frozen=True, slots=True)
-class OrderWorth:
+class OrderPrice:
     """What one more finished hundredweight of an order would cost."""
 
     product_id: str
     day: date
     next_cwt_usd: float
     """Infinite when no plan makes more."""
-    programme: Programme = Programme.LINEAR
+    model: Model = Model.LINEAR
 
 
 @dataclass(frozen=True, slots=True)
-class RoomWorth:
+class CapacityPrice:
     """What one more hundredweight of room, freezer or day rule would save on one day."""
 
     requirement: DayRequirement
-    easing_saves_usd_per_cwt: float
-    programme: Programme = Programme.LINEAR
+    loosening_saves_usd_per_cwt: float
+    model: Model = Model.LINEAR
 
     @property
-    def family(self) -> DayFamily:
-        return self.requirement.family
+    def constraint_class(self) -> DayConstraintClass:
+        return self.requirement.constraint_class
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +131,8 @@ class DayCheck:
 
     requirement: DayRequirement
     read: float
-    least: float | None
-    most: float | None
+    minimum: float | None
+    maximum: float | None
     unit: str
     verdict: Verdict
     note: str = ""
@@ -158,10 +158,10 @@ class PositionsPlan:
     money: PositionsMoney
     checks: tuple[DayCheck, ...]
     bound: Bound
-    orders_worth: tuple[OrderWorth, ...]
-    rooms_worth: tuple[RoomWorth, ...]
+    order_prices: tuple[OrderPrice, ...]
+    capacity_prices: tuple[CapacityPrice, ...]
     stopped_early: bool = False
-    worths_stopped: bool = False
+    pricing_stopped: bool = False
     """The user stopped the pricing: what orders, rooms and offers are worth is missing."""
 
     @property

@@ -18,19 +18,19 @@ class DualPrices:
     finished: Mapping[str, float] = field(default_factory=dict)
     """Either sign: saved by a finished pound less to make; where the most volume holds the
     plan back, minus what is saved by a pound more of room."""
-    lean_least: Mapping[str, float] = field(default_factory=dict)
+    lean_min: Mapping[str, float] = field(default_factory=dict)
     """Saved by a pound of finished lean that the blend may lack."""
-    lean_most: Mapping[str, float] = field(default_factory=dict)
+    lean_max: Mapping[str, float] = field(default_factory=dict)
     """Saved by a pound of finished lean that the blend may have too much."""
-    share_least: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    share_min: Mapping[tuple[str, str], float] = field(default_factory=dict)
     """Saved by a finished pound of the selected lots that the blend may lack."""
-    share_most: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    share_max: Mapping[tuple[str, str], float] = field(default_factory=dict)
     """Saved by a finished pound of the selected lots that the blend may have too much."""
-    fat_least: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    fat_min: Mapping[tuple[str, str], float] = field(default_factory=dict)
     """Saved by a pound of finished fat that the blend may lack."""
-    fat_most: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    fat_max: Mapping[tuple[str, str], float] = field(default_factory=dict)
     """Saved by a pound of finished fat that the blend may have too much."""
-    warmth: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    temperature: Mapping[tuple[str, str], float] = field(default_factory=dict)
     """Saved by a Btu that the blend may bring too much, USD per Btu."""
     must_use: Mapping[str, float] = field(default_factory=dict)
     """Saved by a pound of the selected lots that need not be used, before losses."""

@@ -14,10 +14,10 @@ class Quotation:
 
     item: str
     species: str
-    lean_share: float
+    lean: float
     usd_per_lb: float
     quoted_on: date
-    form: str = "fresh"
+    fresh_or_frozen: str = "fresh"
     pounds_lb: float | None = None
 
 
@@ -26,8 +26,8 @@ def labels_of(quotations: Sequence[Quotation]) -> list[str]:
     with its form, with its species; all of them numbered where even that leaves two alike."""
     levels = (
         [each.item for each in quotations],
-        [f"{each.item} {each.form}" for each in quotations],
-        [f"{each.species} {each.item} {each.form}" for each in quotations],
+        [f"{each.item} {each.fresh_or_frozen}" for each in quotations],
+        [f"{each.species} {each.item} {each.fresh_or_frozen}" for each in quotations],
     )
     counts = [Counter(level) for level in levels]
     labels = [

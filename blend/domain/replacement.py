@@ -12,10 +12,10 @@ class ReplacementRules:
     """What a mix may be made of. It is always of the item's species."""
 
     among: Selector = EVERY_LOT
-    """Lots that a mix may hold, such as those with form=fresh."""
-    keep_programmes: bool = True
-    """Whether every item of the mix must carry the programmes that the replaced one does."""
-    most_share: float = 1.0
+    """Lots that a mix may hold, such as those with fresh_or_frozen=fresh."""
+    keep_label_claims: bool = True
+    """Whether every item of the mix must carry the programs that the replaced one does."""
+    max_share: float = 1.0
     """Of the finished mix, at most so much from one item."""
 
 

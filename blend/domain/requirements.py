@@ -6,31 +6,31 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
-class Family(StrEnum):
-    """The kinds of requirement; each has one module in `blend.core.families`."""
+class ConstraintClass(StrEnum):
+    """The kinds of requirement; each has one module in `blend.core.constraint_classes`."""
 
     MASS = "mass"
     """A blend weighs what went into it, less the losses: bookkeeping, never in question."""
-    LEAN_LEAST = "lean_least"
-    LEAN_MOST = "lean_most"
-    VOLUME_LEAST = "volume_least"
-    VOLUME_MOST = "volume_most"
+    LEAN_MIN = "lean_min"
+    LEAN_MAX = "lean_max"
+    VOLUME_MIN = "volume_min"
+    VOLUME_MAX = "volume_max"
     BATCH_FILL = "batch_fill"
     SUPPLY = "supply"
-    LEAST_PURCHASE = "least_purchase"
+    MIN_PURCHASE = "min_purchase"
     WHOLE_CONTAINERS = "whole_containers"
-    SHARE_LEAST = "share_least"
-    SHARE_MOST = "share_most"
-    FAT_LEAST = "fat_least"
-    FAT_MOST = "fat_most"
-    MOST_LOTS = "most_lots"
-    LEAST_IF_USED = "least_if_used"
+    SHARE_MIN = "share_min"
+    SHARE_MAX = "share_max"
+    FAT_MIN = "fat_min"
+    FAT_MAX = "fat_max"
+    MAX_LOTS = "max_lots"
+    MIN_IF_USED = "min_if_used"
     MUST_USE = "must_use"
     MUST_NOT_USE = "must_not_use"
     MAY_HOLD = "may_hold"
     KEEP_APART = "keep_apart"
     EQUAL_RECIPE = "equal_recipe"
-    WARMTH = "warmth"
+    MAX_TEMP = "max_temp"
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -41,7 +41,7 @@ class Requirement:
     is met, costs and can be eased alone.
     """
 
-    family: Family
+    constraint_class: ConstraintClass
     product_id: str = ""
     lot_id: str = ""
     rule_id: str = ""

@@ -15,23 +15,23 @@ class RuleKind(StrEnum):
     """What a rule asks. A blend is one batch where batches may differ, else the product."""
 
     SHARE = "share"
-    """The selected lots make between `least_share` and `most_share` of the blend."""
+    """The selected lots make between `min_share` and `max_share` of the blend."""
     FAT = "fat"
-    """The blend's fat lies between `least_share` and `most_share`."""
-    MOST_LOTS = "most_lots"
-    """At most `most_count` of the selected lots go into one blend."""
-    LEAST_IF_USED = "least_if_used"
-    """Each selected lot, if used at all, makes at least `least_share` of the blend."""
+    """The blend's fat lies between `min_share` and `max_share`."""
+    MAX_LOTS = "max_lots"
+    """At most `max_count` of the selected lots go into one blend."""
+    MIN_IF_USED = "min_if_used"
+    """Each selected lot, if used at all, makes at least `min_share` of the blend."""
     MUST_USE = "must_use"
-    """At least `least_lb` of the selected lots go into the products, all of them if blank."""
+    """At least `min_lb` of the selected lots go into the products, all of them if blank."""
     MUST_NOT_USE = "must_not_use"
     """None of the selected lots goes into the product."""
     KEEP_APART = "keep_apart"
     """A lot of `lots` and another lot of `against` never meet in one blend."""
     EQUAL_RECIPE = "equal_recipe"
     """Every batch of the product has the same recipe."""
-    WARMTH = "warmth"
-    """The blend is no warmer than `most_temperature_f` as it goes into the grinder."""
+    MAX_TEMP = "max_temp"
+    """The blend is no warmer than `max_temp_f` as it goes into the grinder."""
 
 
 class WholeContainers(StrEnum):
@@ -56,11 +56,11 @@ class Rule:
     products: tuple[str, ...] = ()
     lots: Selector = EVERY_LOT
     against: Selector | None = None
-    least_share: float | None = None
-    most_share: float | None = None
-    most_count: int | None = None
-    least_lb: float | None = None
-    most_temperature_f: float | None = None
+    min_share: float | None = None
+    max_share: float | None = None
+    max_count: int | None = None
+    min_lb: float | None = None
+    max_temp_f: float | None = None
     excess_heat_btu_per_lb: tuple[tuple[str, float], ...] = ()
     """For warmth, by lot_id: heat that a pound brings beyond what it may hold at the limit,
     below zero where it cools. Reckoned from lots' temperatures before planning."""
@@ -96,6 +96,6 @@ def kept_per_lb(lot: Lot, product: Product, losses: tuple[Loss, ...]) -> tuple[f
     Steps follow one another, so what they keep multiplies.
     """
     steps = [loss for loss in losses if loss.concerns(lot, product)]
-    lean = lot.lean_share * prod(1 - loss.lean_loss_share for loss in steps)
+    lean = lot.lean * prod(1 - loss.lean_loss_share for loss in steps)
     fat = lot.fat_share * prod(1 - loss.fat_loss_share for loss in steps)
     return lean, fat

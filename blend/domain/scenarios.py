@@ -15,7 +15,7 @@ BASE = "as planned"
 """The scenario in which nothing changes; it always comes first."""
 
 
-class What(StrEnum):
+class ScenarioField(StrEnum):
     PRICE = "price"
     """Of the selected lots, USD per lb before freight."""
     QUANTITY = "quantity"
@@ -41,7 +41,7 @@ class Change(StrEnum):
                 return number * value
 
 
-class Spread(StrEnum):
+class Distribution(StrEnum):
     """How a row's value is drawn."""
 
     FIXED = "fixed"
@@ -58,52 +58,52 @@ class Spread(StrEnum):
 class ScenarioRow:
     """One change of one quantity, fixed in a named scenario or drawn anew in each draw.
 
-    `least` and `most` bound what is drawn. A row that `moves_with` an earlier one is drawn with
+    `least` and `most` bound what is drawn. A row that `correlated_with` an earlier one is drawn with
     that `correlation` to it (of the normal numbers behind both).
     """
 
     row_id: str
-    what: What
+    field: ScenarioField
     change: Change
     value: float
     scenario: str = ""
     lots: Selector = EVERY_LOT
     products: tuple[str, ...] = ()
     currency: str = ""
-    spread: Spread = Spread.FIXED
+    distribution: Distribution = Distribution.FIXED
     sd: float | None = None
-    least: float | None = None
-    most: float | None = None
-    moves_with: str = ""
+    minimum: float | None = None
+    maximum: float | None = None
+    correlated_with: str = ""
     correlation: float | None = None
 
     def drawn(self, normal: float) -> float:
         """The value that belongs to a number drawn from the standard normal distribution."""
-        match self.spread:
-            case Spread.NORMAL:
+        match self.distribution:
+            case Distribution.NORMAL:
                 value = self.value + self.sd * normal
-            case Spread.LOGNORMAL:
+            case Distribution.LOGNORMAL:
                 value = self.value * math.exp(self.sd * normal)
-            case Spread.TRIANGULAR:
+            case Distribution.TRIANGULAR:
                 return self._triangular(NormalDist().cdf(normal))
             case _:
                 return self.value
-        least = -math.inf if self.least is None else self.least
-        most = math.inf if self.most is None else self.most
-        return min(max(value, least), most)
+        minimum = -math.inf if self.minimum is None else self.minimum
+        maximum = math.inf if self.maximum is None else self.maximum
+        return min(max(value, minimum), maximum)
 
     def _triangular(self, chance: float) -> float:
-        width = self.most - self.least
+        width = self.maximum - self.minimum
         if width == 0:
             return self.value
-        mode = (self.value - self.least) / width
+        mode = (self.value - self.minimum) / width
         if chance < mode:
-            return self.least + width * math.sqrt(chance * mode)
-        return self.most - width * math.sqrt((1 - chance) * (1 - mode))
+            return self.minimum + width * math.sqrt(chance * mode)
+        return self.maximum - width * math.sqrt((1 - chance) * (1 - mode))
 
     def means(self, lot: Lot) -> bool:
         """Whether the row changes the lot itself."""
-        return self.what in (What.PRICE, What.QUANTITY) and self.lots.holds(lot)
+        return self.field in (ScenarioField.PRICE, ScenarioField.QUANTITY) and self.lots.holds(lot)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,7 @@ def changed_lot(lot: Lot, changes: tuple[Drawn, ...], more_usd_per_lb: float = 0
     price, quantity = lot.price_usd_per_lb, lot.quantity_lb
     for drawn in changes:
         change = drawn.row.change
-        if drawn.row.what is What.PRICE:
+        if drawn.row.field is ScenarioField.PRICE:
             price = change.of(price, drawn.value)
         elif quantity is not None or change is Change.SET:
             quantity = change.of(quantity or 0.0, drawn.value)
@@ -135,19 +135,19 @@ def changed_lot(lot: Lot, changes: tuple[Drawn, ...], more_usd_per_lb: float = 0
 
 
 def changed_order(
-    least_lb: float, most_lb: float | None, product_id: str, changes: tuple[Drawn, ...]
+    min_lb: float, max_lb: float | None, product_id: str, changes: tuple[Drawn, ...]
 ) -> tuple[float, float | None]:
     """Least and most as a scenario has them: the room between them is multiplied with the
     order, and otherwise stays."""
     for drawn in changes:
-        if drawn.row.what is not What.ORDER or product_id not in drawn.row.products:
+        if drawn.row.field is not ScenarioField.ORDER or product_id not in drawn.row.products:
             continue
-        room = math.inf if most_lb is None else most_lb - least_lb
-        least_lb = max(0.0, drawn.row.change.of(least_lb, drawn.value))
+        room = math.inf if max_lb is None else max_lb - min_lb
+        min_lb = max(0.0, drawn.row.change.of(min_lb, drawn.value))
         if drawn.row.change is Change.MULTIPLY:
             room *= drawn.value
-        most_lb = None if most_lb is None else least_lb + max(0.0, room)
-    return least_lb, most_lb
+        max_lb = None if max_lb is None else min_lb + max(0.0, room)
+    return min_lb, max_lb
 
 
 def changed_case(
@@ -157,10 +157,8 @@ def changed_case(
     more = more_usd_per_lb or {}
     products = []
     for product in case.products:
-        least_lb, most_lb = changed_order(
-            product.least_lb, product.most_lb, product.product_id, changes
-        )
-        products.append(replace(product, least_lb=least_lb, most_lb=most_lb))
+        min_lb, max_lb = changed_order(product.min_lb, product.max_lb, product.product_id, changes)
+        products.append(replace(product, min_lb=min_lb, max_lb=max_lb))
     return replace(
         case,
         lots=tuple(

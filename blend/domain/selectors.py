@@ -1,4 +1,4 @@
-"""Which lots a rule speaks of: `form=frozen; origin!=domestic; lean_share>=0.85`.
+"""Which lots a rule speaks of: `fresh_or_frozen=frozen; origin!=domestic; lean>=0.85`.
 
 Conditions joined by `;` must all hold. Several values joined by `|` mean any of them.
 An empty text means every lot.
@@ -18,18 +18,18 @@ WORD_ATTRIBUTES: dict[str, Callable[[Lot], frozenset[str]]] = {
     "lot": lambda lot: frozenset((lot.lot_id,)),
     "item": lambda lot: frozenset((lot.item,)),
     "species": lambda lot: frozenset((lot.species,)),
-    "form": lambda lot: frozenset((lot.form,)),
+    "fresh_or_frozen": lambda lot: frozenset((lot.fresh_or_frozen,)),
     "origin": lambda lot: frozenset((lot.origin,)),
     "meat_class": lambda lot: frozenset((lot.meat_class,)),
     "supplier": lambda lot: frozenset((lot.supplier,)),
-    "place": lambda lot: frozenset((lot.place,)),
+    "on_hand_or_offered": lambda lot: frozenset((lot.on_hand_or_offered,)),
     "container": lambda lot: frozenset((lot.container,)),
-    "programme": lambda lot: lot.programmes,
+    "program": lambda lot: lot.label_claims,
 }
 """Attributes compared as words: how to read the words off a lot."""
 
 NUMBER_ATTRIBUTES: dict[str, Callable[[Lot], float]] = {
-    "lean_share": lambda lot: lot.lean_share,
+    "lean": lambda lot: lot.lean,
 }
 """Attributes compared as numbers."""
 
@@ -87,7 +87,7 @@ def parse_selector(text: str) -> Selector:
         match = _CONDITION.fullmatch(part)
         if match is None:
             raise ValueError(
-                f"cannot read {part.strip()!r}; write attribute=value, for example form=frozen"
+                f"cannot read {part.strip()!r}; write attribute=value, for example fresh_or_frozen=frozen"
             )
         conditions.append(_condition(*match.groups()))
     return Selector(tuple(conditions))

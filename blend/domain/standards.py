@@ -1,4 +1,4 @@
-"""Published limits a product is held to when it is labelled or bought under them."""
+"""Published limits a product is held to when it is labeled or bought under them."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ STALE_AFTER = timedelta(days=365)
 class StandardRow:
     """One limit of one published standard, with where and when it was read.
 
-    `standing` is "read" when the text was seen, "memory" when it must be confirmed.
+    `verified` is "read" when the text was seen, "memory" when it must be confirmed.
     """
 
     standard_id: str
@@ -38,11 +38,11 @@ class StandardRow:
     action: Action
     kind: RuleKind | None
     lots: Selector = EVERY_LOT
-    least_share: float | None = None
-    most_share: float | None = None
+    min_share: float | None = None
+    max_share: float | None = None
     effective_on: date | None = None
     read_on: date | None = None
-    standing: str = "read"
+    verified: str = "read"
     source: str = ""
     note: str = ""
 
@@ -58,8 +58,8 @@ class StandardRow:
             kind=self.kind,
             products=(product.product_id,),
             lots=self.lots,
-            least_share=self.least_share,
-            most_share=self.most_share,
+            min_share=self.min_share,
+            max_share=self.max_share,
             source=self.section,
             note=self.title,
         )

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from statistics import NormalDist
 
-MOST_CONFIDENCE = 0.999999
+MAX_CONFIDENCE = 0.999999
 """Beyond this a normal curve says nothing of real meat."""
 
 ASSUMES_INDEPENDENT = "assumes independent errors"
@@ -40,11 +40,11 @@ class BatchUncertainty:
     """
 
     mixing_sd_share: float = 0.0
-    test_sd_share: float = 0.0
+    test_error: float = 0.0
 
     @property
     def variance(self) -> float:
-        return self.mixing_sd_share**2 + self.test_sd_share**2
+        return self.mixing_sd_share**2 + self.test_error**2
 
 
 class Sides(StrEnum):
@@ -59,15 +59,15 @@ class Sides(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Promise:
+class ChanceConstraint:
     """A batch of the product tests within its lean limits with at least this probability.
 
-    `least_confidence` lies from one half (the limits hold on average, no more) to
-    `MOST_CONFIDENCE`.
+    `min_confidence` lies from one half (the limits hold on average, no more) to
+    `MAX_CONFIDENCE`.
     """
 
     product_id: str
-    least_confidence: float
+    min_confidence: float
     sides: Sides = Sides.BELOW
     batch: BatchUncertainty = BatchUncertainty()
 
@@ -76,18 +76,18 @@ class Promise:
         return (Sides.BELOW, Sides.ABOVE) if self.sides is Sides.BOTH else (self.sides,)
 
     @property
-    def most_out_of_side_share(self) -> float:
+    def max_out_of_side_share(self) -> float:
         """The chance to fail that each side is given."""
-        return (1 - self.least_confidence) / len(self.each_side)
+        return (1 - self.min_confidence) / len(self.each_side)
 
     @property
     def quantile(self) -> float:
         """Standard deviations that the mean keeps from each limit spoken of."""
-        return NormalDist().inv_cdf(1 - self.most_out_of_side_share)
+        return NormalDist().inv_cdf(1 - self.max_out_of_side_share)
 
 
 @dataclass(frozen=True, slots=True)
-class PromiseCheck:
+class ChanceCheck:
     """One side of a promise held against one recipe of the rounded plan.
 
     `margin_share` is what the batch's lean keeps from the limit, `needed_share` what the
@@ -100,7 +100,7 @@ class PromiseCheck:
     """Number of the recipe within the product, from 1."""
     side: Sides
     limit_share: float
-    lean_share: float
+    lean: float
     sd_share: float
     margin_share: float
     needed_share: float
@@ -110,7 +110,7 @@ class PromiseCheck:
 
 
 @dataclass(frozen=True, slots=True)
-class TestWorth:
+class TestValue:
     """What testing one lot once more is worth before today's plan is made."""
 
     __test__ = False  # It is no test case, whatever a test runner makes of its name.

@@ -24,10 +24,10 @@ from statistics import NormalDist
 
 import numpy as np
 
+from blend.core.chance_constraints import lean_limits
 from blend.core.cone import Cone
-from blend.core.layout import Layout, lay_out
-from blend.core.programme import Columns, Programme, Rows
-from blend.core.promises import lean_limits
+from blend.core.model import Columns, Model, Rows
+from blend.core.sets import IndexSets, lay_out
 from blend.core.solver import Outcome
 from blend.core.tangents import ConicLinear
 from blend.core.whole_cones import solve_conic_whole
@@ -42,13 +42,13 @@ from blend.domain.correction import (
     Terms,
 )
 from blend.domain.products import Product
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule, RuleKind, kept_per_lb
 from blend.domain.uncertainty import LeanUncertainty
 from blend.errors import SolverTrouble
 
-_LEAST_LB = 1e-6
-_LEAST_SHARE = 1e-9
+_MIN_LB = 1e-6
+_MIN_SHARE = 1e-9
 _REACHED = 1e-10
 _STEPS = 24
 _GAP_SHARE = 1e-6
@@ -81,7 +81,7 @@ def correct_batch(
     if x is None:
         x = job.nearest()
         return job.correction(Act.SHORT, *x)
-    act = Act.SWAP if x[1] > _LEAST_LB else Act.ADD
+    act = Act.SWAP if x[1] > _MIN_LB else Act.ADD
     correction = job.correction(act, *x)
     retest = job.retest(quantile, correction.cost_usd)
     if retest is not None and retest.saving_usd > retest.cost_usd:
@@ -108,14 +108,14 @@ class _Job:
         at_hand = tuple(lot for lot in case.lots if lot.lot_id in terms.at_hand)
         self.case, self.product, self.held = case, product, held
         self.reading, self.terms = reading, terms
-        self.layout: Layout = lay_out(replace(case, lots=at_hand, products=(product,)))
-        lots = [self.layout.lots[index] for index in self.layout.pair_lot]
+        self.sets: IndexSets = lay_out(replace(case, lots=at_hand, products=(product,)))
+        lots = [self.sets.lots[index] for index in self.sets.pair_lot]
         self.lots = lots
         self.price = np.array([lot.delivered_usd_per_lb for lot in lots])
-        self.mass = self.layout.kept_mass
-        self.fat = self.layout.kept_mass - self.layout.kept_lean
-        least, most = lean_limits(case, product)
-        self.least_fat, self.most_fat = 1 - most, 1 - least
+        self.mass = self.sets.kept_mass
+        self.fat = self.sets.kept_mass - self.sets.kept_lean
+        minimum, maximum = lean_limits(case, product)
+        self.min_fat, self.max_fat = 1 - maximum, 1 - minimum
         none = LeanUncertainty("", 0.0, 0.0)
         spread = [uncertainty.get(lot.lot_id, none) for lot in lots]
         # A correction draws on few containers of a lot: all of them count as one.
@@ -131,16 +131,14 @@ class _Job:
     def is_within(self, quantile: float) -> bool:
         margin = quantile * self.reading.error_share
         fat = self.reading.fat_share
-        return (
-            self.least_fat + margin - _LEAST_SHARE <= fat <= self.most_fat - margin + _LEAST_SHARE
-        )
+        return self.min_fat + margin - _MIN_SHARE <= fat <= self.max_fat - margin + _MIN_SHARE
 
     # Solving
 
     def solve(self, quantile: float) -> Amounts | None:
         """Least cost with the limits kept at a distance; None where nothing is allowed."""
-        programme, cones = self._programme(quantile, self.least_fat, self.most_fat)
-        return self._amounts(programme, cones)
+        model, cones = self._model(quantile, self.min_fat, self.max_fat)
+        return self._amounts(model, cones)
 
     def surest(self, quantile: float) -> Amounts | None:
         """The amounts of the greatest distance that can be kept, by halving."""
@@ -164,27 +162,27 @@ class _Job:
         By Dinkelbach's steps (Management Science 13, 1967): the best of fat − share × finished,
         at the share reached last, until it is reached again.
         """
-        too_fat = self.reading.fat_share > self.most_fat
-        sides = (self.least_fat, 1.0) if too_fat else (0.0, self.most_fat)
+        too_fat = self.reading.fat_share > self.max_fat
+        sides = (self.min_fat, 1.0) if too_fat else (0.0, self.max_fat)
         sign = 1.0 if too_fat else -1.0
         share, amounts = self.reading.fat_share, (np.zeros(len(self.lots)), 0.0)
         for _ in range(_STEPS):
-            programme, _ = self._programme(0.0, *sides)
-            cost = np.zeros(len(programme.cost))
-            cost[programme.names["add"]] = sign * (self.fat - share * self.mass)
-            cost[programme.names["out"]] = -sign * (self.reading.fat_share - share)
-            found = self._amounts(replace(programme, cost=cost), [])
+            model, _ = self._model(0.0, *sides)
+            cost = np.zeros(len(model.cost))
+            cost[model.names["add"]] = sign * (self.fat - share * self.mass)
+            cost[model.names["out"]] = -sign * (self.reading.fat_share - share)
+            found = self._amounts(replace(model, cost=cost), [])
             if found is None:
                 break
             amounts, before, share = found, share, self._state(*found)[1]
-            if abs(share - before) <= _LEAST_SHARE:
+            if abs(share - before) <= _MIN_SHARE:
                 break
-        sides = (self.least_fat, share + _REACHED) if too_fat else (share - _REACHED, self.most_fat)
-        return self._amounts(*self._programme(0.0, *sides)) or amounts
+        sides = (self.min_fat, share + _REACHED) if too_fat else (share - _REACHED, self.max_fat)
+        return self._amounts(*self._model(0.0, *sides)) or amounts
 
-    def _amounts(self, programme: Programme, cones: list[Cone]) -> Amounts | None:
-        conic = ConicLinear(programme, cones, uses_library=False)
-        if programme.whole.any():
+    def _amounts(self, model: Model, cones: list[Cone]) -> Amounts | None:
+        conic = ConicLinear(model, cones, uses_library=False)
+        if model.whole.any():
             answer = solve_conic_whole(
                 conic,
                 gap_share=_GAP_SHARE,
@@ -195,26 +193,24 @@ class _Job:
             answer = conic.solve()
         if answer.outcome is Outcome.INFEASIBLE or not len(answer.x):
             return None
-        add = answer.x[programme.names["add"]]
-        out = answer.x[programme.names["out"]]
-        return np.where(add > _LEAST_LB, add, 0.0), float(out[0]) if out[0] > _LEAST_LB else 0.0
+        add = answer.x[model.names["add"]]
+        out = answer.x[model.names["out"]]
+        return np.where(add > _MIN_LB, add, 0.0), float(out[0]) if out[0] > _MIN_LB else 0.0
 
-    def _programme(
-        self, quantile: float, least_fat: float, most_fat: float
-    ) -> tuple[Programme, list[Cone]]:
+    def _model(self, quantile: float, min_fat: float, max_fat: float) -> tuple[Model, list[Cone]]:
         columns, rows = Columns(), Rows()
-        most_lb = np.array([lot.most_lb for lot in self.lots])
-        add = columns.add("add", len(self.lots), cost=self.price, upper=most_lb)
+        max_lb = np.array([lot.max_lb for lot in self.lots])
+        add = columns.add("add", len(self.lots), cost=self.price, upper=max_lb)
         held_lb = self.held.held_lb
         dearest = float(self.price.max(initial=0.0))
         out = columns.add("out", 1, cost=dearest, upper=held_lb if self.terms.may_remove else 0.0)
         kept = columns.add("kept", 1)  # of what was held
         finished = columns.add("finished", 1)
-        mass = Requirement(Family.MASS, self.product.product_id)
+        mass = Requirement(ConstraintClass.MASS, self.product.product_id)
         rows.add(mass, [(kept, 1.0), (out, 1.0)], held_lb, held_lb)
         rows.add(mass, [(finished, 1.0), (kept, -1.0), (add, -self.mass)], 0.0, 0.0)
         rows.add(
-            Requirement(Family.BATCH_FILL, self.product.product_id),
+            Requirement(ConstraintClass.BATCH_FILL, self.product.product_id),
             [(finished, 1.0)],
             lower=held_lb,  # what is taken out is made up for
             upper=held_lb + self.held.room_lb,
@@ -222,12 +218,12 @@ class _Job:
         cones = []
         spread = np.concatenate((add, kept))
         scale = np.concatenate((self.error, [self.reading.error_share]))
-        for sign, limit, family in (
-            (1.0, most_fat, Family.LEAN_LEAST),
-            (-1.0, least_fat, Family.LEAN_MOST),
+        for sign, limit, constraint_class in (
+            (1.0, max_fat, ConstraintClass.LEAN_MIN),
+            (-1.0, min_fat, ConstraintClass.LEAN_MAX),
         ):
             over = np.concatenate((limit * self.mass - self.fat, [limit - self.reading.fat_share]))
-            requirement = Requirement(family, self.product.product_id)
+            requirement = Requirement(constraint_class, self.product.product_id)
             if quantile > 0 and scale.any():
                 cones.append(Cone(spread, sign * over, 0.0, quantile, spread, scale, requirement))
             else:
@@ -235,7 +231,7 @@ class _Job:
         _add_rules(self, columns, rows)
         _add_steps(self, columns, rows)
         return (
-            Programme.of(self.layout, columns, rows),
+            Model.of(self.sets, columns, rows),
             cones,
         )
 
@@ -255,10 +251,10 @@ class _Job:
 
     def _sure(self, fat_share: float, error_share: float) -> float:
         if error_share == 0:
-            inside = self.least_fat - _LEAST_SHARE <= fat_share <= self.most_fat + _LEAST_SHARE
+            inside = self.min_fat - _MIN_SHARE <= fat_share <= self.max_fat + _MIN_SHARE
             return float(inside)
         normal = NormalDist(fat_share, error_share)
-        return normal.cdf(self.most_fat) - normal.cdf(self.least_fat)
+        return normal.cdf(self.max_fat) - normal.cdf(self.min_fat)
 
     def _to_whole_containers(self, add: np.ndarray) -> np.ndarray:
         """The pounds of whole containers, which a solver leaves a hair off."""
@@ -284,7 +280,7 @@ class _Job:
             if pounds_lb > 0
         )
         has_shares = any(
-            rule.governs(self.product) and rule.kind in (RuleKind.SHARE, RuleKind.MOST_LOTS)
+            rule.governs(self.product) and rule.kind in (RuleKind.SHARE, RuleKind.MAX_LOTS)
             for rule in self.case.binding_rules()
         )
         unknown = has_shares and not self.held.recipe and act is not Act.NOTHING
@@ -293,8 +289,8 @@ class _Job:
             product_id=self.product.product_id,
             held=self.held,
             reading=self.reading,
-            least_fat_share=self.least_fat,
-            most_fat_share=self.most_fat,
+            min_fat_share=self.min_fat,
+            max_fat_share=self.max_fat,
             added=added,
             removed_lb=out,
             finished_lb=finished_lb,
@@ -316,9 +312,9 @@ class _Job:
             return None
         after = reading.sd_share / sqrt(reading.readings + 1)
         moves = sqrt(reading.error_share**2 - after**2)
-        least, most = self.least_fat + quantile * after, self.most_fat - quantile * after
+        minimum, maximum = self.min_fat + quantile * after, self.max_fat - quantile * after
         normal = NormalDist(reading.fat_share, moves)
-        clears = max(0.0, normal.cdf(most) - normal.cdf(least))
+        clears = max(0.0, normal.cdf(maximum) - normal.cdf(minimum))
         return Retest(clears, clears * correction_usd, cost_usd)
 
 
@@ -337,7 +333,7 @@ def _add_steps(job: _Job, columns: Columns, rows: Rows) -> None:
     counts = columns.add("steps", len(stepped), whole=True)
     within = np.arange(len(stepped))
     rows.add_block(
-        [Requirement(Family.WHOLE_CONTAINERS, job.product.product_id)] * len(stepped),
+        [Requirement(ConstraintClass.WHOLE_CONTAINERS, job.product.product_id)] * len(stepped),
         [
             (within, columns["add"][stepped], 1.0),
             (within, counts, -step_lb[stepped]),
@@ -349,19 +345,19 @@ def _add_steps(job: _Job, columns: Columns, rows: Rows) -> None:
 
 def _add_rules(job: _Job, columns: Columns, rows: Rows) -> None:
     rules = [rule for rule in job.case.binding_rules() if rule.governs(job.product)]
-    counted = (RuleKind.MOST_LOTS, RuleKind.LEAST_IF_USED, RuleKind.KEEP_APART)
+    counted = (RuleKind.MAX_LOTS, RuleKind.MIN_IF_USED, RuleKind.KEEP_APART)
     if any(rule.kind in counted for rule in rules):
         is_used = columns.add("is_used", len(job.lots), upper=1.0, whole=True)
         room_lb = job.held.room_lb + (job.held.held_lb if job.terms.may_remove else 0.0)
-        most_lb = [
-            min(lot.most_lb, room_lb / mass) for lot, mass in zip(job.lots, job.mass, strict=True)
+        max_lb = [
+            min(lot.max_lb, room_lb / mass) for lot, mass in zip(job.lots, job.mass, strict=True)
         ]
         within = np.arange(len(job.lots))
         rows.add_block(
-            [Requirement(Family.MASS, job.product.product_id)] * len(job.lots),
+            [Requirement(ConstraintClass.MASS, job.product.product_id)] * len(job.lots),
             [
                 (within, columns["add"], 1.0),
-                (within, is_used, -np.array(most_lb)),
+                (within, is_used, -np.array(max_lb)),
             ],
             upper=0.0,
         )
@@ -384,18 +380,18 @@ def _held_share(job: _Job, rule: Rule) -> float:
 
 def _share(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
     chosen = np.array([rule.lots.holds(lot) for lot in job.lots], float)
-    for limit, family in (
-        (rule.least_share, Family.SHARE_LEAST),
-        (rule.most_share, Family.SHARE_MOST),
+    for limit, constraint_class in (
+        (rule.min_share, ConstraintClass.SHARE_MIN),
+        (rule.max_share, ConstraintClass.SHARE_MAX),
     ):
         if limit is None:
             continue
         parts = [(columns["add"], (chosen - limit) * job.mass)]
         if job.held.recipe:
             parts.append((columns["kept"], _held_share(job, rule) - limit))
-        at_least = family is Family.SHARE_LEAST
+        at_least = constraint_class is ConstraintClass.SHARE_MIN
         rows.add(
-            Requirement(family, job.product.product_id, rule_id=rule.rule_id),
+            Requirement(constraint_class, job.product.product_id, rule_id=rule.rule_id),
             parts,
             0.0 if at_least else -np.inf,
             np.inf if at_least else 0.0,
@@ -406,37 +402,41 @@ def _recipe_lots(job: _Job) -> frozenset[str]:
     return frozenset(each.lot_id for each in job.held.recipe if each.pounds_lb > 0)
 
 
-def _most_lots(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
+def _max_lots(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
     """Lots in the blender count; one of them that is added counts once."""
     held = _recipe_lots(job)
     inside = sum(rule.lots.holds(job.case.lot(lot_id)) for lot_id in held)
     new = [rule.lots.holds(lot) and lot.lot_id not in held for lot in job.lots]
     rows.add(
-        Requirement(Family.MOST_LOTS, job.product.product_id, rule_id=rule.rule_id),
+        Requirement(ConstraintClass.MAX_LOTS, job.product.product_id, rule_id=rule.rule_id),
         [(columns["is_used"], np.array(new, float))],
-        upper=max(0, rule.most_count - inside),
+        upper=max(0, rule.max_count - inside),
     )
 
 
-def _least_if_used(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
+def _min_if_used(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
     """A lot that is not in the blender yet makes at least its share of the batch."""
     held = _recipe_lots(job)
-    most_lb = job.held.held_lb + job.held.room_lb
+    max_lb = job.held.held_lb + job.held.room_lb
     for at, lot in enumerate(job.lots):
         if rule.lots.holds(lot) and lot.lot_id not in held:
             rows.add(
-                Requirement(Family.LEAST_IF_USED, job.product.product_id, lot.lot_id, rule.rule_id),
+                Requirement(
+                    ConstraintClass.MIN_IF_USED, job.product.product_id, lot.lot_id, rule.rule_id
+                ),
                 [
                     (columns["add"][at], job.mass[at]),
-                    (columns["finished"], -rule.least_share),
-                    (columns["is_used"][at], -rule.least_share * most_lb),
+                    (columns["finished"], -rule.min_share),
+                    (columns["is_used"][at], -rule.min_share * max_lb),
                 ],
-                lower=-rule.least_share * most_lb,
+                lower=-rule.min_share * max_lb,
             )
 
 
 def _keep_apart(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
-    requirement = Requirement(Family.KEEP_APART, job.product.product_id, rule_id=rule.rule_id)
+    requirement = Requirement(
+        ConstraintClass.KEEP_APART, job.product.product_id, rule_id=rule.rule_id
+    )
     held = [job.case.lot(lot_id) for lot_id in _recipe_lots(job)]
     sides = ((rule.lots, rule.against), (rule.against, rule.lots))
     for at, lot in enumerate(job.lots):
@@ -450,8 +450,8 @@ def _keep_apart(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
 
 _RULES = {
     RuleKind.SHARE: _share,
-    RuleKind.MOST_LOTS: _most_lots,
-    RuleKind.LEAST_IF_USED: _least_if_used,
+    RuleKind.MAX_LOTS: _max_lots,
+    RuleKind.MIN_IF_USED: _min_if_used,
     RuleKind.KEEP_APART: _keep_apart,
 }
 
@@ -459,4 +459,6 @@ _RULES = {
 def lots_at_hand(case: Case, names: Iterable[str] = ()) -> frozenset[str]:
     """The lots named, else those in the plant's stock."""
     named = frozenset(names)
-    return named or frozenset(lot.lot_id for lot in case.usable_lots() if lot.place == "stock")
+    return named or frozenset(
+        lot.lot_id for lot in case.usable_lots() if lot.on_hand_or_offered == "on hand"
+    )

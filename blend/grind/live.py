@@ -1,4 +1,4 @@
-"""The plan of a case that is being edited: the linear programme kept warm from edit to edit."""
+"""The plan of a case that is being edited: the linear program kept warm from edit to edit."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blend.core.clash import explain_clash
+from blend.core.infeasible import explain_infeasibility
 from blend.core.prices import dual_prices
+from blend.core.shadow_prices import marginal_costs_of, marginal_shadow_prices
 from blend.core.solve import LinearPlan, open_stated, state_linear, without_end
 from blend.core.solver import Answer, Outcome, WarmLinear
-from blend.core.worths import marginal_worths, product_worths
 from blend.domain.case import Case
-from blend.domain.plan import Clash, ProductWorth
+from blend.domain.plan import InfeasibleSubset, MarginalCost
 from blend.errors import InputRefused
 from blend.proof.bound import dual_bound_usd
 
@@ -22,13 +22,13 @@ from blend.proof.bound import dual_bound_usd
 class LiveBlend:
     """One product: finished pounds, their lean, and the meat in a finished pound.
 
-    `lean_share` and `meat_usd_per_lb` are None where nothing of it is made.
+    `lean` and `meat_usd_per_lb` are None where nothing of it is made.
     """
 
     product_id: str
     made_lb: float
     short_lb: float
-    lean_share: float | None
+    lean: float | None
     meat_usd_per_lb: float | None
     kept_lb: dict[str, float]
     """Finished pounds by the lot they come from."""
@@ -38,13 +38,13 @@ class LiveBlend:
 class LiveLot:
     """One usable lot: pounds used, and what the next pound would be worth to the best blend.
 
-    `worth_usd_per_lb` is at the plan's dual prices and compares with the delivered price; None
+    `value_usd_per_lb` is at the plan's dual prices and compares with the delivered price; None
     where no blend may hold the lot.
     """
 
     lot_id: str
     used_lb: float
-    worth_usd_per_lb: float | None
+    value_usd_per_lb: float | None
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class LivePlan:
     bound_usd: float
     blends: tuple[LiveBlend, ...]
     lots: tuple[LiveLot, ...]
-    products_worth: tuple[ProductWorth, ...]
+    marginal_costs: tuple[MarginalCost, ...]
 
     @property
     def made_lb(self) -> float:
@@ -67,7 +67,7 @@ class LivePlan:
     def meat_usd_per_lb(self) -> float | None:
         """Meat in a finished pound of the day, at delivered prices; None where none is made."""
         usd = sum(b.made_lb * b.meat_usd_per_lb for b in self.blends if b.meat_usd_per_lb)
-        return usd / self.made_lb if self.made_lb > _LEAST_LB else None
+        return usd / self.made_lb if self.made_lb > _MIN_LB else None
 
 
 class LiveCase:
@@ -82,9 +82,9 @@ class LiveCase:
 
         Raises InputRefused where money could be made without end.
         """
-        programme = state_linear(case)
-        if self.linear is None or not self.linear.move_to(programme):
-            self.linear = open_stated(programme)
+        model = state_linear(case)
+        if self.linear is None or not self.linear.move_to(model):
+            self.linear = open_stated(model)
         self.answer = self.linear.solve()
         if self.answer.outcome is Outcome.UNBOUNDED:
             raise InputRefused(without_end(case))
@@ -93,63 +93,61 @@ class LiveCase:
         return _live_plan(case, self.linear, self.answer)
 
 
-def why_no_plan(case: Case, progress: Callable[[str], None] | None = None) -> Clash:
+def why_no_plan(case: Case, progress: Callable[[str], None] | None = None) -> InfeasibleSubset:
     """Which requirements leave a case without a plan, containers, counts and batches divisible."""
-    return explain_clash(case, whole=False, progress=progress)
+    return explain_infeasibility(case, whole=False, progress=progress)
 
 
 def _live_plan(case: Case, linear: WarmLinear, answer: Answer) -> LivePlan:
-    optimum = LinearPlan(linear.programme, answer)
+    optimum = LinearPlan(linear.model, answer)
     return LivePlan(
         case=case,
         total_usd=answer.objective,
         bound_usd=dual_bound_usd(case, dual_prices(optimum)),
         blends=_blends(linear, answer),
         lots=_lots(linear, answer),
-        products_worth=product_worths(linear, answer),
+        marginal_costs=marginal_costs_of(linear, answer),
     )
 
 
 def _blends(linear: WarmLinear, answer: Answer) -> tuple[LiveBlend, ...]:
-    programme, layout = linear.programme, linear.programme.layout
-    used = np.maximum(answer.x[programme.use], 0.0)
-    made = answer.x[programme.names["finished"]]
-    usd_per_lb = np.array([lot.delivered_usd_per_lb for lot in layout.lots])
+    model, sets = linear.model, linear.model.sets
+    used = np.maximum(answer.x[model.use], 0.0)
+    made = answer.x[model.names["finished"]]
+    usd_per_lb = np.array([lot.delivered_usd_per_lb for lot in sets.lots])
     blends = []
-    for index, product in enumerate(layout.products):
-        pairs = layout.pairs_of(index)
-        kept_lb = layout.kept_mass[pairs] * used[pairs]
+    for index, product in enumerate(sets.products):
+        pairs = sets.pairs_of(index)
+        kept_lb = sets.kept_mass[pairs] * used[pairs]
         total_lb = float(kept_lb.sum())
-        lean_lb = float(layout.kept_lean[pairs] @ used[pairs])
-        meat_usd = float(usd_per_lb[layout.pair_lot[pairs]] @ used[pairs])
-        is_made = total_lb > _LEAST_LB
+        lean_lb = float(sets.kept_lean[pairs] @ used[pairs])
+        meat_usd = float(usd_per_lb[sets.pair_lot[pairs]] @ used[pairs])
+        is_made = total_lb > _MIN_LB
         blends.append(
             LiveBlend(
                 product_id=product.product_id,
                 made_lb=float(made[index]),
-                short_lb=max(0.0, product.least_lb - float(made[index])),
-                lean_share=lean_lb / total_lb if is_made else None,
+                short_lb=max(0.0, product.min_lb - float(made[index])),
+                lean=lean_lb / total_lb if is_made else None,
                 meat_usd_per_lb=meat_usd / total_lb if is_made else None,
                 kept_lb={
-                    layout.lots[lot].lot_id: lb
-                    for lot, lb in zip(layout.pair_lot[pairs], kept_lb.tolist(), strict=True)
-                    if lb > _LEAST_LB
+                    sets.lots[lot].lot_id: lb
+                    for lot, lb in zip(sets.pair_lot[pairs], kept_lb.tolist(), strict=True)
+                    if lb > _MIN_LB
                 },
             )
         )
     return tuple(blends)
 
 
-_LEAST_LB = 1e-6
+_MIN_LB = 1e-6
 
 
 def _lots(linear: WarmLinear, answer: Answer) -> tuple[LiveLot, ...]:
-    layout = linear.programme.layout
-    used = np.bincount(
-        layout.pair_lot, np.maximum(answer.x[linear.programme.use], 0.0), len(layout.lots)
-    )
-    worth = marginal_worths(linear, answer)
+    sets = linear.model.sets
+    used = np.bincount(sets.pair_lot, np.maximum(answer.x[linear.model.use], 0.0), len(sets.lots))
+    value = marginal_shadow_prices(linear, answer)
     return tuple(
         LiveLot(lot.lot_id, lb, usd if np.isfinite(usd) else None)
-        for lot, lb, usd in zip(layout.lots, used.tolist(), worth.tolist(), strict=True)
+        for lot, lb, usd in zip(sets.lots, used.tolist(), value.tolist(), strict=True)
     )

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from blend.core.clash import explain_clash
+from blend.core.infeasible import explain_infeasibility
 from blend.core.prices import dual_prices
+from blend.core.shadow_prices import lot_break_evens, marginal_costs_of, shadow_prices_of
 from blend.core.solve import LinearPlan, open_linear, without_end
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.core.whole import WholePlan, plan_whole
-from blend.core.worths import lot_worths, product_worths, requirement_worths
 from blend.domain.case import Case
 from blend.domain.plan import Bound, Check, Money, Plan, Proof
 from blend.errors import InputRefused, NoPlan, OutOfTime
@@ -24,7 +24,7 @@ Say = Callable[[str], None]
 def make_plan(
     case: Case,
     *,
-    worths: bool = True,
+    shadow_prices: bool = True,
     progress: Say | None = None,
     stopped: Callable[[], bool] | None = None,
     keep_interrupted: bool = True,
@@ -40,19 +40,19 @@ def make_plan(
     money could be made without end, OutOfTime when time ran out before any plan.
     """
     say = progress or (lambda text: None)
-    say("the linear programme")
+    say("the linear program")
     linear = open_linear(case)
     answer = linear.solve()
     if answer.outcome is Outcome.INFEASIBLE:
-        raise NoPlan(explain_clash(case, whole=False, progress=say))
+        raise NoPlan(explain_infeasibility(case, whole=False, progress=say))
     if answer.outcome is Outcome.UNBOUNDED:
         raise InputRefused(without_end(case))
-    optimum = LinearPlan(linear.programme, answer)
+    optimum = LinearPlan(linear.model, answer)
     say("whole containers, counts and batches")
     whole = plan_whole(case, optimum, lambda usd, bound: say(_so_far(usd, bound)), stopped)
     if whole.outcome is Outcome.INFEASIBLE:
-        raise NoPlan(explain_clash(case, whole=True, progress=say))
-    if whole.weighed is None:
+        raise NoPlan(explain_infeasibility(case, whole=True, progress=say))
+    if whole.rounded_plan is None:
         raise OutOfTime(
             f"no plan was found within {case.settings.time_limit_s:g} s; allow more time "
             "(time_limit_s), or ask for whole containers in fewer places (whole_containers)"
@@ -60,28 +60,28 @@ def make_plan(
     if whole.was_interrupted and not keep_interrupted:
         raise KeyboardInterrupt
     say("the proof")
-    weighed = whole.weighed
-    parts = (case, weighed.takes, weighed.runs, weighed.shortfall_lb)
+    rounded_plan = whole.rounded_plan
+    parts = (case, rounded_plan.takes, rounded_plan.runs, rounded_plan.shortage_lb)
     money, checks = count_money(*parts), check_plan(*parts)
     plan = Plan(
-        takes=weighed.takes,
-        runs=weighed.runs,
-        shortfall_lb=weighed.shortfall_lb,
+        takes=rounded_plan.takes,
+        runs=rounded_plan.runs,
+        shortage_lb=rounded_plan.shortage_lb,
         money=money,
         proof=Proof(checks, _bound(case, optimum, whole, money, checks)),
         stopped_early=whole.outcome is Outcome.STOPPED,
     )
-    return _priced(plan, linear, answer, say) if worths else plan
+    return _priced(plan, linear, answer, say) if shadow_prices else plan
 
 
 def _priced(plan: Plan, linear: WarmLinear, answer: Answer, say: Say) -> Plan:
     """The plan with what things are worth, as far as Ctrl-C lets that be told."""
     try:
-        plan = replace(plan, products_worth=product_worths(linear, answer))
-        plan = replace(plan, requirements_worth=requirement_worths(linear, answer, say))
-        return replace(plan, lots_worth=lot_worths(linear, answer, say))
+        plan = replace(plan, marginal_costs=marginal_costs_of(linear, answer))
+        plan = replace(plan, shadow_prices=shadow_prices_of(linear, answer, say))
+        return replace(plan, break_evens=lot_break_evens(linear, answer, say))
     except KeyboardInterrupt:
-        return replace(plan, worths_stopped=True)
+        return replace(plan, pricing_stopped=True)
 
 
 def _bound(
@@ -96,7 +96,7 @@ def _bound(
         whole.objective_usd,
         by_prices if is_certified else whole.bound_usd,
         "dual prices, in exact fractions" if is_certified else "search in whole numbers",
-        exact=count_money(case, exact.takes, exact.runs, exact.shortfall_lb),
+        exact=count_money(case, exact.takes, exact.runs, exact.shortage_lb),
         printed=money,
         verdicts=(check.verdict for check in checks),
         is_certified=is_certified,

@@ -10,47 +10,47 @@ from statistics import NormalDist
 
 import numpy as np
 
-from blend.core.build import build_programme
-from blend.core.promises import (
-    PromisedProgramme,
+from blend.core.build import build_model
+from blend.core.chance_constraints import (
+    ChanceModel,
     SafeAnswer,
-    WholePromised,
-    least_lacking,
-    solve_promised,
+    WholeChance,
+    min_lacking,
+    solve_chance,
 )
+from blend.core.round_plan import RoundedPlan
 from blend.core.solve import solve_linear
 from blend.core.solver import Outcome
 from blend.core.tangents import ConicAnswer
-from blend.core.weigh import WeighedPlan
 from blend.domain.case import Case
-from blend.domain.certificates import PromiseCertificate
+from blend.domain.certificates import ChanceCertificate
 from blend.domain.plan import Plan, Proof
 from blend.domain.uncertainty import (
     ASSUMES_INDEPENDENT,
+    ChanceCheck,
+    ChanceConstraint,
     LeanUncertainty,
-    Promise,
-    PromiseCheck,
     Sides,
-    TestWorth,
+    TestValue,
 )
 from blend.errors import BlendError, SolverTrouble
 from blend.grind.plan import make_plan
 from blend.proof.bound import rounded_down
-from blend.proof.chance import check_promises
+from blend.proof.chance import check_chance_constraints
 from blend.proof.check import check_plan, count_money
 from blend.proof.gap import plan_bound
-from blend.proof.safe import SafeProof, promised_bound, prove_safe
+from blend.proof.safe import SafeProof, chance_bound, prove_safe
 from blend.units import LB_PER_CWT
 
 Say = Callable[[str], None]
 
 _BATCHES_GAP_SHARE = 1e-6
 """Where nothing but batches must be whole, the search costs little and is run to its end."""
-_MOST_WEIGHINGS = 5
+_MAX_WEIGHINGS = 5
 _HEADROOM_LB = 0.25
-_LEAST_LB = 1e-6
+_MIN_LB = 1e-6
 _USED_LB = 1.0
-_MOST_TESTS = 10
+_MAX_TESTS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,15 +77,15 @@ class SafePlan:
     """
 
     plan: Plan
-    promises: tuple[PromiseCheck, ...]
+    chance_constraints: tuple[ChanceCheck, ...]
     without: Plan
     divisible_usd: float
     """Of the safe plan with containers, counts and batches divisible."""
     divisible_without_usd: float
     any_plan_usd: float
-    certificate: PromiseCertificate
+    certificate: ChanceCertificate
     """What `any_plan_usd` is proved from."""
-    tests: tuple[TestWorth, ...] = ()
+    tests: tuple[TestValue, ...] = ()
     """From the most gain to the least; empty when no test was priced."""
     tests_stopped: bool = False
     """The user stopped the pricing: tests are missing."""
@@ -94,15 +94,15 @@ class SafePlan:
         self,
         case: Case,
         uncertainty: Mapping[str, LeanUncertainty],
-        promises: Iterable[Promise],
+        chance_constraints: Iterable[ChanceConstraint],
     ) -> SafeProof:
         """Hold plan, promises and bound against the case without the solver."""
         return prove_safe(
             case,
             self.plan,
-            self.promises,
+            self.chance_constraints,
             uncertainty,
-            promises,
+            chance_constraints,
             self.certificate,
             any_plan_usd=self.any_plan_usd,
             without_usd=self.without.proof.bound.bound_usd,
@@ -110,7 +110,7 @@ class SafePlan:
 
     @property
     def is_kept(self) -> bool:
-        return self.plan.proof.is_sound and all(check.is_kept for check in self.promises)
+        return self.plan.proof.is_sound and all(check.is_kept for check in self.chance_constraints)
 
     @property
     def is_floor_certified(self) -> bool:
@@ -148,7 +148,7 @@ class OutOfReach:
     reached: float
 
 
-class PromisesOutOfReach(BlendError):
+class ConfidenceOutOfReach(BlendError):
     """No plan keeps every promise; `is_proved` tells whether that is sure.
 
     The lots are too uncertain, or the tolerance too narrow, for what is asked. `promises` is
@@ -157,15 +157,15 @@ class PromisesOutOfReach(BlendError):
 
     exit_code = 3
 
-    def __init__(self, promises: tuple[OutOfReach, ...], is_proved: bool) -> None:
-        self.promises = promises
+    def __init__(self, chance_constraints: tuple[OutOfReach, ...], is_proved: bool) -> None:
+        self.chance_constraints = chance_constraints
         self.is_proved = is_proved
         head = "No plan keeps" if is_proved else "No plan was found that keeps"
-        lines = [f"{head} every promise{_BESIDE if promises else _IN_WHOLE}"]
+        lines = [f"{head} every promise{_BESIDE if chance_constraints else _IN_WHOLE}"]
         lines += [
             f"  - {each.product_id}: at most about {each.reached:.2%} sure of its lean limit "
             f"{each.side.value}, {each.asked:.2%} asked ({ASSUMES_INDEPENDENT})"
-            for each in promises
+            for each in chance_constraints
         ]
         lines.append(
             "Widen the tolerance, ask for less confidence, test the lots, or use lots known better."
@@ -176,7 +176,7 @@ class PromisesOutOfReach(BlendError):
 def make_safe_plan(
     case: Case,
     uncertainty: Mapping[str, LeanUncertainty],
-    promises: Iterable[Promise],
+    chance_constraints: Iterable[ChanceConstraint],
     *,
     test: OneTest | None = None,
     progress: Say | None = None,
@@ -184,43 +184,45 @@ def make_safe_plan(
     """The least-cost plan whose batches keep their promises, proved.
 
     `uncertainty` has an entry for every usable lot that a promised product may hold. `test`
-    prices one more test of a lot, and asks what each is worth. Raises PromisesOutOfReach when
+    prices one more test of a lot, and asks what each is worth. Raises ConfidenceOutOfReach when
     the promises cannot be kept, and as `make_plan` does when there is no plan without them.
     """
     say = progress or (lambda text: None)
-    promises = tuple(promises)
+    chance_constraints = tuple(chance_constraints)
     # Ctrl-C before there is a plan that keeps its promises leaves nothing to show
-    without = make_plan(case, worths=False, progress=progress, keep_interrupted=False)
+    without = make_plan(case, shadow_prices=False, progress=progress, keep_interrupted=False)
     say("promises, containers divisible")
-    promised = PromisedProgramme(build_programme(case.divisible()), uncertainty, promises)
-    divisible = solve_promised(promised)
+    chance = ChanceModel(build_model(case.divisible()), uncertainty, chance_constraints)
+    divisible = solve_chance(chance)
     if not divisible.is_kept:
-        raise _out_of_reach(promised, divisible)
+        raise _out_of_reach(chance, divisible)
     say("promises, in whole numbers")
-    programme = build_programme(case, whole=True)
-    whole = PromisedProgramme(programme, uncertainty, promises, promised.reference)
-    search = WholePromised(whole, _gap_share(case, whole))
+    model = build_model(case, whole=True)
+    whole = ChanceModel(model, uncertainty, chance_constraints, chance.reference)
+    search = WholeChance(whole, _gap_share(case, whole))
     found = search.search(
         case.settings.time_limit_s,
         on_better=lambda usd, bound: say(f"best plan so far {usd:,.0f} USD"),
     )
     if found.outcome is Outcome.INFEASIBLE:
-        raise PromisesOutOfReach((), is_proved=False)
+        raise ConfidenceOutOfReach((), is_proved=False)
     if not len(found.x):
         raise SolverTrouble(
             f"no plan that keeps the promises was found within {case.settings.time_limit_s:g} s; "
             "allow more time (time_limit_s), or ask for whole containers in fewer places"
         )
     say("whole pounds and the proof")
-    weighed, checks, rounded = _weigh_kept(case, search, found, uncertainty, promises)
-    by_prices = promised_bound(case, uncertainty, promises, divisible.certificate)
+    rounded_plan, checks, rounded = _weigh_kept(
+        case, search, found, uncertainty, chance_constraints
+    )
+    by_prices = chance_bound(case, uncertainty, chance_constraints, divisible.certificate)
     tests, tests_stopped = (), False
     if test is not None:
         say("what one more test is worth")
-        tests, tests_stopped = _value_tests(promised, divisible, test, found.was_interrupted)
+        tests, tests_stopped = _value_tests(chance, divisible, test, found.was_interrupted)
     return SafePlan(
-        plan=_plan(case, weighed, found, search.exact(rounded.x), rounded.objective),
-        promises=checks,
+        plan=_plan(case, rounded_plan, found, search.exact(rounded.x), rounded.objective),
+        chance_constraints=checks,
         without=without,
         divisible_usd=divisible.answer.objective,
         divisible_without_usd=solve_linear(case).objective_usd,
@@ -232,47 +234,45 @@ def make_safe_plan(
 
 
 def _value_tests(
-    promised: PromisedProgramme, divisible: SafeAnswer, test: OneTest, was_interrupted: bool
-) -> tuple[tuple[TestWorth, ...], bool]:
+    chance: ChanceModel, divisible: SafeAnswer, test: OneTest, was_interrupted: bool
+) -> tuple[tuple[TestValue, ...], bool]:
     """What tests are worth, from the most gain to the least, and whether Ctrl-C left some out."""
-    worths: list[TestWorth] = []
+    shadow_prices: list[TestValue] = []
     if not was_interrupted:
         try:
-            for worth in _each_test(promised, divisible, test):
-                worths.append(worth)
+            for value in _each_test(chance, divisible, test):
+                shadow_prices.append(value)
         except KeyboardInterrupt:
             was_interrupted = True
-    ordered = sorted(worths, key=lambda worth: (-worth.saving_usd, worth.lot_id))
+    ordered = sorted(shadow_prices, key=lambda value: (-value.saving_usd, value.lot_id))
     return tuple(ordered), was_interrupted
 
 
-def _each_test(
-    promised: PromisedProgramme, divisible: SafeAnswer, test: OneTest
-) -> Iterator[TestWorth]:
+def _each_test(chance: ChanceModel, divisible: SafeAnswer, test: OneTest) -> Iterator[TestValue]:
     """What one more test of each lot in the plan saves, and how many would pay.
 
     A test narrows the lot's error to 1/(1/error² + 1/variance); its mean is taken as it is,
-    since a test is as likely to find the lot leaner as fatter. Programme: the linear one.
+    since a test is as likely to find the lot leaner as fatter. Program: the linear one.
     """
-    layout, x = promised.layout, divisible.answer.x
-    used_lb = np.bincount(layout.pair_lot, x[promised.programme.use], len(layout.lots))
-    cost, reference = promised.programme.cost, promised.reference
-    for index in np.flatnonzero((used_lb > _USED_LB) & (promised.error > 0)):
-        variance = test.variance(float(promised.container_sd[index]))
+    sets, x = chance.sets, divisible.answer.x
+    used_lb = np.bincount(sets.pair_lot, x[chance.model.use], len(sets.lots))
+    cost, reference = chance.model.cost, chance.reference
+    for index in np.flatnonzero((used_lb > _USED_LB) & (chance.error > 0)):
+        variance = test.variance(float(chance.container_sd[index]))
         if variance == 0:
             continue
-        usd, errors = [divisible.answer.objective], [float(promised.error[index])]
-        while len(usd) <= _MOST_TESTS:
-            error = promised.error.copy()
+        usd, errors = [divisible.answer.objective], [float(chance.error[index])]
+        while len(usd) <= _MAX_TESTS:
+            error = chance.error.copy()
             error[index] = sqrt(1 / (1 / errors[-1] ** 2 + 1 / variance))
-            promised.refer_to(reference, error)
-            usd.append(float(cost @ promised.conic.find()))
+            chance.refer_to(reference, error)
+            usd.append(float(cost @ chance.conic.find()))
             errors.append(float(error[index]))
             if usd[-2] - usd[-1] <= test.cost_usd:
                 break
         saved = [before - after for before, after in pairwise(usd)]
-        yield TestWorth(
-            lot_id=layout.lots[index].lot_id,
+        yield TestValue(
+            lot_id=sets.lots[index].lot_id,
             standard_error_share=errors[0],
             error_after_share=errors[1],
             saving_usd=max(0.0, saved[0]),
@@ -281,30 +281,30 @@ def _each_test(
         )
 
 
-def _gap_share(case: Case, whole: PromisedProgramme) -> float:
-    programme = whole.programme
-    batches = programme.names["batches"]
-    others = programme.whole.sum() - (batches.stop - batches.start)
+def _gap_share(case: Case, whole: ChanceModel) -> float:
+    model = whole.model
+    batches = model.names["batches"]
+    others = model.whole.sum() - (batches.stop - batches.start)
     return case.settings.gap_share if others else min(_BATCHES_GAP_SHARE, case.settings.gap_share)
 
 
 def _weigh_kept(
     case: Case,
-    search: WholePromised,
+    search: WholeChance,
     found: ConicAnswer,
     uncertainty: Mapping[str, LeanUncertainty],
-    promises: tuple[Promise, ...],
-) -> tuple[WeighedPlan, tuple[PromiseCheck, ...], ConicAnswer]:
+    chance_constraints: tuple[ChanceConstraint, ...],
+) -> tuple[RoundedPlan, tuple[ChanceCheck, ...], ConicAnswer]:
     """Round, and where whole pounds break a confidence, plan again with more margin. The last
     answer is what was rounded."""
     answer, was_interrupted = found, found.was_interrupted
-    for _ in range(_MOST_WEIGHINGS):
+    for _ in range(_MAX_WEIGHINGS):
         x, rounded = answer.x, answer
-        weighed = search.weighed(x)
-        checks = check_promises(case, weighed.runs, uncertainty, promises)
+        rounded_plan = search.rounded_plan(x)
+        checks = check_chance_constraints(case, rounded_plan.runs, uncertainty, chance_constraints)
         if all(check.is_kept for check in checks):
             break
-        _keep_off(search.promised, x, checks)
+        _keep_off(search.chance, x, checks)
         nearer = search.search_near(x)
         if not len(nearer.x):
             if was_interrupted:
@@ -314,37 +314,37 @@ def _weigh_kept(
         if not len(nearer.x):
             break
         answer = nearer
-    return weighed, checks, rounded
+    return rounded_plan, checks, rounded
 
 
-def _keep_off(promised: PromisedProgramme, x: np.ndarray, checks: tuple[PromiseCheck, ...]) -> None:
-    finished = x[promised.programme.names["finished"]]
-    for at, side in enumerate(promised.promised):
+def _keep_off(chance: ChanceModel, x: np.ndarray, checks: tuple[ChanceCheck, ...]) -> None:
+    finished = x[chance.model.names["finished"]]
+    for at, side in enumerate(chance.chance):
         lacking = [
             check.needed_share - check.margin_share
             for check in checks
-            if (check.product_id, check.side) == (side.promise.product_id, side.side)
+            if (check.product_id, check.side) == (side.chance_constraint.product_id, side.side)
             and not check.is_kept
         ]
         if lacking:
-            promised.keep_off(at, 1.5 * max(lacking) * float(finished[side.blend]) + _HEADROOM_LB)
+            chance.keep_off(at, 1.5 * max(lacking) * float(finished[side.blend]) + _HEADROOM_LB)
 
 
 def _plan(
     case: Case,
-    weighed: WeighedPlan,
+    rounded_plan: RoundedPlan,
     found: ConicAnswer,
-    exact: WeighedPlan,
+    exact: RoundedPlan,
     objective_usd: float,
 ) -> Plan:
     """The plan next to the bound of the search; `exact` and `objective_usd` are of what was
     rounded, which may be a later answer than `found`."""
-    parts = (case, weighed.takes, weighed.runs, weighed.shortfall_lb)
+    parts = (case, rounded_plan.takes, rounded_plan.runs, rounded_plan.shortage_lb)
     money, checks = count_money(*parts), check_plan(*parts)
     return Plan(
-        takes=weighed.takes,
-        runs=weighed.runs,
-        shortfall_lb=weighed.shortfall_lb,
+        takes=rounded_plan.takes,
+        runs=rounded_plan.runs,
+        shortage_lb=rounded_plan.shortage_lb,
         money=money,
         proof=Proof(
             checks,
@@ -352,7 +352,7 @@ def _plan(
                 objective_usd,
                 found.bound,
                 "tangents of the promises, around these batches",
-                exact=count_money(case, exact.takes, exact.runs, exact.shortfall_lb),
+                exact=count_money(case, exact.takes, exact.runs, exact.shortage_lb),
                 printed=money,
                 verdicts=(check.verdict for check in checks),
                 is_certified=False,
@@ -362,14 +362,14 @@ def _plan(
     )
 
 
-def _out_of_reach(promised: PromisedProgramme, divisible: SafeAnswer) -> PromisesOutOfReach:
+def _out_of_reach(chance: ChanceModel, divisible: SafeAnswer) -> ConfidenceOutOfReach:
     normal = NormalDist()
     lacking = {}
-    for at in np.flatnonzero(divisible.lacking_lb > _LEAST_LB):
-        side, cone = promised.promised[at], promised.conic.cones[at]
+    for at in np.flatnonzero(divisible.lacking_lb > _MIN_LB):
+        side, cone = chance.chance[at], chance.conic.cones[at]
         norm = cone.norm(divisible.answer.x)
         reached = normal.cdf(cone.factor - float(divisible.lacking_lb[at]) / norm)
-        asked = 1 - side.promise.most_out_of_side_share
-        lacking[at] = OutOfReach(side.promise.product_id, side.side, asked, reached)
-    is_proved = bool((least_lacking(promised) > _LEAST_LB).any())
-    return PromisesOutOfReach(tuple(lacking.values()), is_proved)
+        asked = 1 - side.chance_constraint.max_out_of_side_share
+        lacking[at] = OutOfReach(side.chance_constraint.product_id, side.side, asked, reached)
+    is_proved = bool((min_lacking(chance) > _MIN_LB).any())
+    return ConfidenceOutOfReach(tuple(lacking.values()), is_proved)

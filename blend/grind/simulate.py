@@ -18,13 +18,13 @@ import numpy as np
 from blend.domain.case import Case
 from blend.domain.plan import BatchRun
 from blend.domain.rules import kept_per_lb
-from blend.domain.uncertainty import LeanUncertainty, Promise, Sides
+from blend.domain.uncertainty import ChanceConstraint, LeanUncertainty, Sides
 from blend.proof.chance import limit_of
 
 DRAWS = 20_000
 INTERVAL_SHARE = 0.95
 _BINS = 60
-_LEAST_OUT = 1e-12
+_MIN_OUT = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +37,11 @@ class OutOfLimits:
     share: float
     """Of draws, the first batch of each: draws do not depend on each other, batches of one
     draw do."""
-    least_share: float
-    most_share: float
+    min_share: float
+    max_share: float
     """Interval that holds the truth in 95 of 100 simulations (Wilson 1927, J. Am. Stat. Assoc.
     22:209-212)."""
-    promised_share: float
+    chance_share: float
     day_share: float
     """Of draws, those in which any batch was out."""
 
@@ -73,7 +73,7 @@ def simulate(
     case: Case,
     runs: Iterable[BatchRun],
     uncertainty: Mapping[str, LeanUncertainty],
-    promises: Iterable[Promise],
+    chance_constraints: Iterable[ChanceConstraint],
     *,
     draws: int = DRAWS,
     seed: int = 1,
@@ -88,16 +88,18 @@ def simulate(
         for lot in case.lots
         if lot.lot_id in uncertainty
     }
-    by_product = {promise.product_id: promise for promise in promises}
+    by_product = {
+        chance_constraint.product_id: chance_constraint for chance_constraint in chance_constraints
+    }
     number: dict[str, int] = {}
     simulated = []
     for run in runs:
         if run.product_id not in by_product:
             continue
         number[run.product_id] = number.get(run.product_id, 0) + 1
-        promise = by_product[run.product_id]
-        tested = _tested_lean(case, run, promise, uncertainty, lot_errors, random)
-        simulated.append(_seen(case, run, number[run.product_id], promise, tested))
+        chance_constraint = by_product[run.product_id]
+        tested = _tested_lean(case, run, chance_constraint, uncertainty, lot_errors, random)
+        simulated.append(_seen(case, run, number[run.product_id], chance_constraint, tested))
     return Simulation(draws, seed, tuple(simulated))
 
 
@@ -113,7 +115,7 @@ def wilson_interval(count: int, of: int, confidence: float = INTERVAL_SHARE) -> 
 def _tested_lean(
     case: Case,
     run: BatchRun,
-    promise: Promise,
+    chance_constraint: ChanceConstraint,
     uncertainty: Mapping[str, LeanUncertainty],
     lot_errors: Mapping[str, np.ndarray],
     random: np.random.Generator,
@@ -128,13 +130,13 @@ def _tested_lean(
         pieces = _pieces_lb(each.pounds_lb, lot.container_lb)
         # Of pieces that are normal and independent, the mean by weight is normal as well.
         sd = container_sd * float(np.linalg.norm(pieces)) / each.pounds_lb
-        share = lot.lean_share + lot_errors[lot.lot_id][:, None]
+        share = lot.lean + lot_errors[lot.lot_id][:, None]
         share = share + sd * random.standard_normal((draws, run.batches))
         share = np.clip(share, 0.0, 1.0)
         kept_lean, kept_fat = kept_per_lb(lot, product, case.losses)
-        lean += each.pounds_lb * share * (kept_lean / lot.lean_share if lot.lean_share else 1.0)
+        lean += each.pounds_lb * share * (kept_lean / lot.lean if lot.lean else 1.0)
         fat += each.pounds_lb * (1 - share) * (kept_fat / lot.fat_share if lot.fat_share else 1.0)
-    noise = sqrt(promise.batch.variance) * random.standard_normal((draws, run.batches))
+    noise = sqrt(chance_constraint.batch.variance) * random.standard_normal((draws, run.batches))
     return lean / (lean + fat) + noise
 
 
@@ -147,23 +149,23 @@ def _pieces_lb(pounds_lb: float, container_lb: float | None) -> np.ndarray:
 
 
 def _seen(
-    case: Case, run: BatchRun, number: int, promise: Promise, tested: np.ndarray
+    case: Case, run: BatchRun, number: int, chance_constraint: ChanceConstraint, tested: np.ndarray
 ) -> SimulatedRun:
     product = case.product(run.product_id)
     out = []
-    for side in promise.each_side:
+    for side in chance_constraint.each_side:
         limit = float(limit_of(case, product, side))
-        is_out = tested < limit - _LEAST_OUT if side is Sides.BELOW else tested > limit + _LEAST_OUT
+        is_out = tested < limit - _MIN_OUT if side is Sides.BELOW else tested > limit + _MIN_OUT
         first = int(is_out[:, 0].sum())
-        least, most = wilson_interval(first, len(tested))
+        minimum, maximum = wilson_interval(first, len(tested))
         out.append(
             OutOfLimits(
                 side=side,
                 limit_share=limit,
                 share=first / len(tested),
-                least_share=least,
-                most_share=most,
-                promised_share=promise.most_out_of_side_share,
+                min_share=minimum,
+                max_share=maximum,
+                chance_share=chance_constraint.max_out_of_side_share,
                 day_share=float(is_out.any(axis=1).mean()),
             )
         )

@@ -1,6 +1,6 @@
 """Why a lot is used, or not: what a pound of it is worth in each product, part by part.
 
-A pound of a lot in a product is worth the sum, over the programme's rows, of what it brings to the
+A pound of a lot in a product is worth the sum, over the program's rows, of what it brings to the
 row times the row's dual price. Written by what a finished pound is paid,
 
     worth = kept mass · finished + Σ (what it brings − limit · kept mass) · dual price,
@@ -17,23 +17,23 @@ from math import isinf
 
 import numpy as np
 
-from blend.core.clash import explain_clash
+from blend.core.infeasible import explain_infeasibility
+from blend.core.shadow_prices import break_even_price, pounds_used, set_price
 from blend.core.solve import open_linear, without_end
 from blend.core.solver import Answer, Outcome, WarmLinear
-from blend.core.worths import critical_price, pounds_used, set_price
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.products import Product
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import RuleKind
 from blend.errors import InputRefused, NoPlan
 
 _BESIDE = 1e-6
 """How far below the price at which it enters, relatively, a lot is looked at in the plan."""
-_LEAST_LB = 0.5
+_MIN_LB = 0.5
 """Pounds of another lot that moved less than this are not told."""
 _DUST_USD = 1e-9
-_OF_ORDER = {Family.VOLUME_LEAST, Family.VOLUME_MOST}
+_OF_ORDER = {ConstraintClass.VOLUME_MIN, ConstraintClass.VOLUME_MAX}
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +41,11 @@ class Barred:
     """Why a product may not hold the lot; nothing filled in where it may."""
 
     wrong_species: bool
-    lacks_programmes: tuple[str, ...]
+    lacks_label_claims: tuple[str, ...]
     rules: tuple[Requirement, ...]
 
     def __bool__(self) -> bool:
-        return bool(self.wrong_species or self.lacks_programmes or self.rules)
+        return bool(self.wrong_species or self.lacks_label_claims or self.rules)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,7 @@ class InProduct:
 
     product_id: str
     barred: Barred
-    worth: Worth | None
+    value: Worth | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,7 @@ class Rival:
 class LotAnswer:
     """Why a lot is used or not. Containers, counts and batches are taken as divisible.
 
-    `critical_usd_per_lb` is the highest delivered price at which the plan takes some of it:
+    `break_even_usd_per_lb` is the highest delivered price at which the plan takes some of it:
     infinite where there is no plan without it, None where it would not be taken at any price above
     zero. `rivals` are the lots whose pounds move most when an unused lot enters at that price, or a
     used one is not there.
@@ -108,20 +108,20 @@ class LotAnswer:
     reason_unusable: str | None
     used_lb: float
     products: tuple[InProduct, ...]
-    critical_usd_per_lb: float | None
+    break_even_usd_per_lb: float | None
     next_lb_usd: float
     """Saved by one more pound of a lot that is used up."""
     rivals: tuple[Rival, ...]
 
     @property
     def is_used(self) -> bool:
-        return self.used_lb > _LEAST_LB
+        return self.used_lb > _MIN_LB
 
     @property
     def best(self) -> InProduct | None:
         """The product that pays most for the next pound; None where none may hold it."""
-        paying = [each for each in self.products if each.worth is not None]
-        return max(paying, key=lambda each: each.worth.usd_per_lb, default=None)
+        paying = [each for each in self.products if each.value is not None]
+        return max(paying, key=lambda each: each.value.usd_per_lb, default=None)
 
 
 def why_lot_of(case: Case, lot_id: str) -> LotAnswer:
@@ -135,7 +135,7 @@ def why_lot_of(case: Case, lot_id: str) -> LotAnswer:
     linear = open_linear(case)
     answer = linear.solve()
     if answer.outcome is Outcome.INFEASIBLE:
-        raise NoPlan(explain_clash(case, whole=False))
+        raise NoPlan(explain_infeasibility(case, whole=False))
     if answer.outcome is Outcome.UNBOUNDED:
         raise InputRefused(without_end(case))
     return why_lot(case, lot_id, linear, answer)
@@ -153,7 +153,7 @@ def set_aside(case: Case, lot_id: str) -> LotAnswer:
             InProduct(product.product_id, _barred(case, lot, product), None)
             for product in case.products
         ),
-        critical_usd_per_lb=None,
+        break_even_usd_per_lb=None,
         next_lb_usd=0.0,
         rivals=(),
     )
@@ -161,15 +161,15 @@ def set_aside(case: Case, lot_id: str) -> LotAnswer:
 
 def why_lot(case: Case, lot_id: str, linear: WarmLinear, answer: Answer) -> LotAnswer:
     """The answer for a usable lot from the plan's optimum; `linear` keeps its numbers, solved."""
-    programme = linear.programme
-    index = programme.layout.lot_index[lot_id]
-    lot = programme.layout.lots[index]
-    worth_in = _worths(linear, answer, index)
+    model = linear.model
+    index = model.sets.lot_index[lot_id]
+    lot = model.sets.lots[index]
+    value_in = _shadow_prices(linear, answer, index)
     products = []
-    for product in programme.layout.products:
-        worth = worth_in.get(product.product_id)
-        products.append(InProduct(product.product_id, _barred(case, lot, product), worth))
-    critical = critical_price(linear, answer, index)
+    for product in model.sets.products:
+        value = value_in.get(product.product_id)
+        products.append(InProduct(product.product_id, _barred(case, lot, product), value))
+    critical = break_even_price(linear, answer, index)
     rivals = _rivals(linear, answer, index, critical)
     linear.solve()
     return LotAnswer(
@@ -178,8 +178,8 @@ def why_lot(case: Case, lot_id: str, linear: WarmLinear, answer: Answer) -> LotA
         reason_unusable=None,
         used_lb=max(0.0, pounds_used(linear, answer, index)),
         products=tuple(products),
-        critical_usd_per_lb=critical,
-        next_lb_usd=max(0.0, -float(answer.column_dual[programme.take.start + index])),
+        break_even_usd_per_lb=critical,
+        next_lb_usd=max(0.0, -float(answer.column_dual[model.take.start + index])),
         rivals=rivals,
     )
 
@@ -187,33 +187,36 @@ def why_lot(case: Case, lot_id: str, linear: WarmLinear, answer: Answer) -> LotA
 def _barred(case: Case, lot: Lot, product: Product) -> Barred:
     return Barred(
         wrong_species=lot.species not in product.species,
-        lacks_programmes=tuple(sorted(product.programmes - lot.programmes)),
+        lacks_label_claims=tuple(sorted(product.label_claims - lot.label_claims)),
         rules=tuple(
-            Requirement(Family.MUST_NOT_USE, product.product_id, rule_id=rule.rule_id)
+            Requirement(ConstraintClass.MUST_NOT_USE, product.product_id, rule_id=rule.rule_id)
             for rule in case.binding_rules()
             if rule.kind is RuleKind.MUST_NOT_USE and rule.governs(product) and rule.lots.holds(lot)
         ),
     )
 
 
-def _worths(linear: WarmLinear, answer: Answer, lot: int) -> dict[str, Worth]:
+def _shadow_prices(linear: WarmLinear, answer: Answer, lot: int) -> dict[str, Worth]:
     """By product that may hold the lot, what a pound of it is worth there."""
-    programme, layout = linear.programme, linear.programme.layout
-    worths = {}
-    for pair in np.flatnonzero(layout.pair_lot == lot).tolist():
-        blend = int(layout.pair_blend[pair])
-        use = programme.use.start + pair
-        brings = _entries(programme.matrix, use)
+    model, sets = linear.model, linear.model.sets
+    shadow_prices = {}
+    for pair in np.flatnonzero(sets.pair_lot == lot).tolist():
+        blend = int(sets.pair_blend[pair])
+        use = model.use.start + pair
+        brings = _entries(model.matrix, use)
         # a pound made asks for its share of every limit; that is what the pound is held against
-        asks = _entries(programme.matrix, programme.names["finished"].start + blend)
-        kept = float(layout.kept_mass[pair])
+        asks = _entries(model.matrix, model.names["finished"].start + blend)
+        kept = float(sets.kept_mass[pair])
         dual = {row: float(answer.row_dual[row]) for row in brings.keys() | asks.keys()}
-        of_row = {row: programme.requirements[row] for row in dual}
-        mass = next(row for row, asked in of_row.items() if asked.family is Family.MASS)
+        of_row = {row: model.requirements[row] for row in dual}
+        mass = next(
+            row for row, asked in of_row.items() if asked.constraint_class is ConstraintClass.MASS
+        )
         limits = [
             row
             for row, asked in of_row.items()
-            if asked.family not in _OF_ORDER | {Family.MASS, Family.SUPPLY}
+            if asked.constraint_class
+            not in _OF_ORDER | {ConstraintClass.MASS, ConstraintClass.SUPPLY}
         ]
         finished = dual[mass] - sum(asks.get(row, 0.0) * dual[row] for row in limits)
         parts = [
@@ -222,8 +225,8 @@ def _worths(linear: WarmLinear, answer: Answer, lot: int) -> dict[str, Worth]:
             )
             for row in limits
         ]
-        product = layout.products[int(layout.blends.product[blend])]
-        worths[product.product_id] = Worth(
+        product = sets.products[int(sets.blends.product[blend])]
+        shadow_prices[product.product_id] = Worth(
             used_lb=max(0.0, float(answer.x[use])),
             finished_usd_per_lb=finished,
             losses_usd_per_lb=-(1 - kept) * finished,
@@ -234,10 +237,10 @@ def _worths(linear: WarmLinear, answer: Answer, lot: int) -> dict[str, Worth]:
                 )
             ),
             reduced_cost_usd_per_lb=float(
-                answer.column_dual[use] + answer.column_dual[programme.take.start + lot]
+                answer.column_dual[use] + answer.column_dual[model.take.start + lot]
             ),
         )
-    return worths
+    return shadow_prices
 
 
 def _entries(matrix, column: int) -> dict[int, float]:
@@ -253,14 +256,14 @@ def _rivals(
     if critical is None or isinf(critical):
         return ()
     now = _used_by_lot(linear, answer)
-    if now[lot] > _LEAST_LB:
-        take = linear.programme.take.start + lot
+    if now[lot] > _MIN_LB:
+        take = linear.model.take.start + lot
         bounds = float(linear.lower[take]), float(linear.upper[take])
         linear.set_column_bounds(take, 0.0, 0.0)
         then = linear.solve()
         linear.set_column_bounds(take, *bounds)
     else:
-        here = linear.programme.layout.lots[lot].delivered_usd_per_lb
+        here = linear.model.sets.lots[lot].delivered_usd_per_lb
         set_price(linear, lot, max(0.0, critical * (1 - _BESIDE)))
         then = linear.solve()
         set_price(linear, lot, here)
@@ -272,16 +275,16 @@ def _rivals(
 def _moved(
     linear: WarmLinear, now: Sequence[float], then: Sequence[float], lot: int
 ) -> tuple[Rival, ...]:
-    lots = linear.programme.layout.lots
+    lots = linear.model.sets.lots
     moved = [
         Rival(lots[index].lot_id, before, after)
         for index, (before, after) in enumerate(zip(now, then, strict=True))
-        if index != lot and abs(after - before) > _LEAST_LB
+        if index != lot and abs(after - before) > _MIN_LB
     ]
     return tuple(sorted(moved, key=lambda each: -abs(each.then_lb - each.now_lb)))
 
 
 def _used_by_lot(linear: WarmLinear, answer: Answer) -> list[float]:
-    programme, layout = linear.programme, linear.programme.layout
-    used = np.maximum(answer.x[programme.use], 0.0)
-    return np.bincount(layout.pair_lot, used, len(layout.lots)).tolist()
+    model, sets = linear.model, linear.model.sets
+    used = np.maximum(answer.x[model.use], 0.0)
+    return np.bincount(sets.pair_lot, used, len(sets.lots)).tolist()

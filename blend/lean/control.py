@@ -48,7 +48,7 @@ BASELINE = 20
 """Batches that set the limits: 20 to 25 are usual (Montgomery; from memory)."""
 
 RUN = 8
-"""So many in a row on one side of the centre line. Western Electric, Statistical Quality
+"""So many in a row on one side of the center line. Western Electric, Statistical Quality
 Control Handbook, 1956; from memory."""
 
 EWMA_WEIGHT = 0.2
@@ -70,14 +70,14 @@ class LimitsFrom(StrEnum):
 
 class Signal(StrEnum):
     BEYOND = "beyond the limits"
-    RUN = f"{RUN} on one side of the centre"
+    RUN = f"{RUN} on one side of the center"
     DRIFT = "drift"
     SPREAD = "spread beyond its limit"
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    centre: float
+    center: float
     lower: float
     upper: float
 
@@ -108,11 +108,11 @@ class Chart:
 def chart_individuals(values: Sequence[float], baseline: int = BASELINE) -> Chart:
     """Single values and moving ranges of two; at least two values."""
     ranges = [abs(after - before) for before, after in pairwise(values)]
-    centre = fmean(values[:baseline])
+    center = fmean(values[:baseline])
     mean_range = fmean(ranges[: max(1, baseline - 1)])
     width = INDIVIDUALS * mean_range
     return Chart(
-        level=Series(tuple(values), Limits(centre, centre - width, centre + width)),
+        level=Series(tuple(values), Limits(center, center - width, center + width)),
         spread=Series(tuple(ranges), _range_limits(mean_range, 2)),
         deviation=mean_range / FACTORS[2].d2,
         readings=1,
@@ -126,10 +126,10 @@ def chart_means(samples: Sequence[Sequence[float]], baseline: int = BASELINE) ->
     factors = FACTORS[size]
     means = [fmean(sample) for sample in samples]
     ranges = [max(sample) - min(sample) for sample in samples]
-    centre, mean_range = fmean(means[:baseline]), fmean(ranges[:baseline])
+    center, mean_range = fmean(means[:baseline]), fmean(ranges[:baseline])
     width = factors.a2 * mean_range
     return Chart(
-        level=Series(tuple(means), Limits(centre, centre - width, centre + width)),
+        level=Series(tuple(means), Limits(center, center - width, center + width)),
         spread=Series(tuple(ranges), _range_limits(mean_range, size)),
         deviation=mean_range / factors.d2 / size**0.5,
         readings=size,
@@ -159,18 +159,18 @@ def ewma(values: Sequence[float], start: float, weight: float = EWMA_WEIGHT) -> 
 
 
 def ewma_limits(
-    centre: float, deviation: float, weight: float = EWMA_WEIGHT, width: float = EWMA_WIDTH
+    center: float, deviation: float, weight: float = EWMA_WEIGHT, width: float = EWMA_WIDTH
 ) -> Limits:
     """The limits that hold once the average has run a while."""
     reach = width * deviation * (weight / (2 - weight)) ** 0.5
-    return Limits(centre, centre - reach, centre + reach)
+    return Limits(center, center - reach, center + reach)
 
 
-def runs(values: Sequence[float], centre: float, length: int = RUN) -> tuple[int, ...]:
-    """Places at which the last `length` values all lie on one side of the centre."""
+def runs(values: Sequence[float], center: float, length: int = RUN) -> tuple[int, ...]:
+    """Places at which the last `length` values all lie on one side of the center."""
     places, side, count = [], 0, 0
     for place, value in enumerate(values):
-        now = (value > centre) - (value < centre)
+        now = (value > center) - (value < center)
         count = count + 1 if now == side and now != 0 else 1
         side = now
         if side != 0 and count >= length:
@@ -247,9 +247,9 @@ def _control(
     chart = _chart(batches, baseline, limits_from) if len(batches) > 1 else None
     drift = None
     if chart is not None:
-        centre = chart.level.limits.centre
-        averages = ewma(chart.level.values, centre)
-        drift = Series(averages, ewma_limits(centre, chart.deviation))
+        center = chart.level.limits.center
+        averages = ewma(chart.level.values, center)
+        drift = Series(averages, ewma_limits(center, chart.deviation))
     return ProductControl(
         product_id=product_id,
         batches=tuple(batches),
@@ -264,16 +264,14 @@ def _control(
 def _chart(batches: list[BatchTest], baseline: int, limits_from: LimitsFrom) -> Chart:
     sizes = {len(batch.readings) for batch in batches}
     if len(sizes) == 1 and sizes <= FACTORS.keys():
-        samples = [
-            [reading - batch.target_lean_share for reading in batch.readings] for batch in batches
-        ]
+        samples = [[reading - batch.target_lean for reading in batch.readings] for batch in batches]
         chart = chart_means if limits_from is LimitsFrom.WITHIN else chart_batches
         return chart(samples, baseline)
     return chart_individuals([batch.off_target_share for batch in batches], baseline)
 
 
 def _signalled(chart: Chart, drift: Series) -> tuple[Signalled, ...]:
-    in_runs = runs(chart.level.values, chart.level.limits.centre)
+    in_runs = runs(chart.level.values, chart.level.limits.center)
     # A moving range belongs to the later of its two batches.
     first_spread = len(chart.level.values) - len(chart.spread.values)
     found = []

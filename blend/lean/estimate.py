@@ -33,11 +33,11 @@ class LotEstimate:
 
     lot_id: str
     supplier: str
-    stated_lean_share: float
-    lean_share: float
+    stated_lean: float
+    lean: float
     standard_error_share: float
     tests: int
-    tested_lean_share: float | None
+    tested_lean: float | None
     """Mean of its own tests, the surer ones counting more; None where there are none."""
     own_weight: float
     """Of its own tests, 0 to 1; the rest is its supplier's history."""
@@ -46,12 +46,12 @@ class LotEstimate:
     what all other lots' tests let expect; None without tests or without others."""
 
     @property
-    def least_lean_share(self) -> float:
-        return max(0.0, self.lean_share - DEVIATIONS_EACH_WAY * self.standard_error_share)
+    def min_lean(self) -> float:
+        return max(0.0, self.lean - DEVIATIONS_EACH_WAY * self.standard_error_share)
 
     @property
-    def most_lean_share(self) -> float:
-        return min(1.0, self.lean_share + DEVIATIONS_EACH_WAY * self.standard_error_share)
+    def max_lean(self) -> float:
+        return min(1.0, self.lean + DEVIATIONS_EACH_WAY * self.standard_error_share)
 
     @property
     def is_contradicted(self) -> bool:
@@ -74,11 +74,11 @@ class SupplierScore:
     """As far as the test log notes it."""
 
     @property
-    def least_bias_share(self) -> float:
+    def min_bias_share(self) -> float:
         return self.bias_share - DEVIATIONS_EACH_WAY * self.standard_error_share
 
     @property
-    def most_bias_share(self) -> float:
+    def max_bias_share(self) -> float:
         return self.bias_share + DEVIATIONS_EACH_WAY * self.standard_error_share
 
     def lost_usd(self, usd_per_lean_lb: float) -> float:
@@ -164,11 +164,11 @@ def estimate_lots(
         return LotEstimate(
             lot_id=lot.lot_id,
             supplier=supplier,
-            stated_lean_share=lot.lean_share,
-            lean_share=min(1.0, max(0.0, lot.lean_share - over.mean)),
+            stated_lean=lot.lean,
+            lean=min(1.0, max(0.0, lot.lean - over.mean)),
             standard_error_share=over.deviation,
             tests=0 if own is None else own.tests,
-            tested_lean_share=None if own is None else lot.lean_share - own.overstated_share,
+            tested_lean=None if own is None else lot.lean - own.overstated_share,
             own_weight=0.0 if own is None else fit.own_weight(own.variance),
             contradiction=None if place is None else fit.contradiction(place),
         )
@@ -198,10 +198,10 @@ def estimate_lots(
 
 
 def case_with_estimates(case: Case, estimates: LeanEstimates) -> Case:
-    """The case with each lot's lean as estimated. Selectors on lean_share then mean the
+    """The case with each lot's lean as estimated. Selectors on lean then mean the
     estimate as well."""
-    lean_of = {each.lot_id: each.lean_share for each in estimates.lots}
-    lots = tuple(replace(lot, lean_share=lean_of[lot.lot_id]) for lot in case.lots)
+    lean_of = {each.lot_id: each.lean for each in estimates.lots}
+    lots = tuple(replace(lot, lean=lean_of[lot.lot_id]) for lot in case.lots)
     return replace(case, lots=lots)
 
 

@@ -21,7 +21,7 @@ class MeatPart:
     """One ingredient: its weight, its lean and how warm it is."""
 
     pounds_lb: float
-    lean_share: float
+    lean: float
     temperature_c: float
 
 
@@ -40,38 +40,38 @@ class MixTemperature:
     """Some part is fatter or leaner than the meat that composition was fitted to."""
 
 
-def composition(lean_share: float, heat: MeatHeat) -> dict[str, float]:
+def composition(lean: float, heat: MeatHeat) -> dict[str, float]:
     """Shares of water, protein, fat and ash that sum to 1.
 
     The published lines sum to within 2 % of 1; all are scaled by the same factor, since heat
     has to be of the whole weight.
     """
-    fat = 1 - lean_share
+    fat = 1 - lean
     shares = {name: line.share(fat) for name, line in heat.lines.items()} | {"fat": fat}
     total = sum(shares.values())
     return {name: share / total for name, share in shares.items()}
 
 
-def ice_share(lean_share: float, temperature_c: float, heat: MeatHeat) -> float:
+def ice_share(lean: float, temperature_c: float, heat: MeatHeat) -> float:
     """Ice in a pound of meat: (water - bound water) (1 - freezing point / temperature).
 
     Miles 1974, as ASHRAE's Refrigeration Handbook gives it; from memory.
     """
     if temperature_c >= heat.freezes_c:
         return 0.0
-    shares = composition(lean_share, heat)
+    shares = composition(lean, heat)
     free = max(0.0, shares["water"] - BOUND_WATER_PER_PROTEIN * shares["protein"])
     return free * (1 - heat.freezes_c / temperature_c)
 
 
-def enthalpy_j_per_kg(lean_share: float, temperature_c: float, heat: MeatHeat) -> float:
+def enthalpy_j_per_kg(lean: float, temperature_c: float, heat: MeatHeat) -> float:
     """Heat in meat against the same meat unfrozen at 0 °C.
 
     A sum over components of the heat to `temperature_c`, less the latent heat of the ice.
     Apparent heat of melting fat is not in it.
     """
-    shares = composition(lean_share, heat)
-    ice = ice_share(lean_share, temperature_c, heat)
+    shares = composition(lean, heat)
+    ice = ice_share(lean, temperature_c, heat)
     shares["water"] -= ice
     sensible = sum(
         share * heat.capacities[name].heat_j_per_kg(temperature_c)
@@ -92,9 +92,9 @@ def mix_temperature(parts: Iterable[MeatPart], heat: MeatHeat) -> MixTemperature
         return sum(p.pounds_lb * each for p, each in zip(mixed, of, strict=True)) / pounds
 
     def heat_at(temperature_c: float) -> float:
-        return over_weight(enthalpy_j_per_kg(p.lean_share, temperature_c, heat) for p in mixed)
+        return over_weight(enthalpy_j_per_kg(p.lean, temperature_c, heat) for p in mixed)
 
-    brought = over_weight(enthalpy_j_per_kg(p.lean_share, p.temperature_c, heat) for p in mixed)
+    brought = over_weight(enthalpy_j_per_kg(p.lean, p.temperature_c, heat) for p in mixed)
     cold = min(part.temperature_c for part in mixed)
     warm = max(part.temperature_c for part in mixed)
     # Heat rises with temperature, so halving finds the one answer, to below a millionth °C.
@@ -104,22 +104,19 @@ def mix_temperature(parts: Iterable[MeatPart], heat: MeatHeat) -> MixTemperature
     settled = (cold + warm) / 2
     return MixTemperature(
         temperature_c=settled,
-        ice_share=over_weight(ice_share(p.lean_share, settled, heat) for p in mixed),
+        ice_share=over_weight(ice_share(p.lean, settled, heat) for p in mixed),
         plain_average_c=over_weight(p.temperature_c for p in mixed),
         is_outside_lines=any(
-            not heat.least_fat_share - 1e-9 <= 1 - p.lean_share <= heat.most_fat_share + 1e-9
-            for p in mixed
+            not heat.min_fat_share - 1e-9 <= 1 - p.lean <= heat.max_fat_share + 1e-9 for p in mixed
         ),
     )
 
 
-def excess_heat_j_per_kg(
-    lean_share: float, temperature_c: float, most_c: float, heat: MeatHeat
-) -> float:
-    """Heat that a kg of meat brings beyond what it may hold at `most_c`; below zero it cools.
+def excess_heat_j_per_kg(lean: float, temperature_c: float, max_c: float, heat: MeatHeat) -> float:
+    """Heat that a kg of meat brings beyond what it may hold at `max_c`; below zero it cools.
 
-    A mix stays at or below `most_c` exactly where the weights times these sum to at most zero,
+    A mix stays at or below `max_c` exactly where the weights times these sum to at most zero,
     which is linear in the weights.
     """
-    at_most = enthalpy_j_per_kg(lean_share, most_c, heat)
-    return enthalpy_j_per_kg(lean_share, temperature_c, heat) - at_most
+    at_most = enthalpy_j_per_kg(lean, max_c, heat)
+    return enthalpy_j_per_kg(lean, temperature_c, heat) - at_most

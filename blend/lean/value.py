@@ -31,11 +31,9 @@ def price_line(case: Case) -> PriceLine | None:
     counts = Counter(lot.species for lot in usable)
     species = min(counts, key=lambda each: (-counts[each], each))
     lots = [lot for lot in usable if lot.species == species]
-    if len(lots) < 3 or len({lot.lean_share for lot in lots}) < 2:
+    if len(lots) < 3 or len({lot.lean for lot in lots}) < 2:
         return None
     from statistics import linear_regression
 
-    line = linear_regression(
-        [lot.lean_share for lot in lots], [lot.delivered_usd_per_lb for lot in lots]
-    )
+    line = linear_regression([lot.lean for lot in lots], [lot.delivered_usd_per_lb for lot in lots])
     return PriceLine(line.slope, species, len(lots))

@@ -5,7 +5,7 @@ solver did; good prices make it tight. Whole containers, counts, batches and lea
 are left out, which only lowers it.
 
 With x pounds of lot l put into product p, t pounds taken of the lot, s pounds short of the
-order, the cost to minimise is
+order, the cost to minimize is
 
     Σ_l (c_l - g_l) t_l + Σ_lp (g_l - r_p m_lp) x_lp + Σ_p k_p s_p
 
@@ -26,7 +26,7 @@ keeps, it overfulfils, so its cost only falls (weak duality). A pound of l in p 
 
 where y_p is the finished price: that of the order when above zero, minus that of the most
 volume when below. Pricing both at once would give D_p - M_p <= 0 more, so one is enough.
-Supply stays and is minimised out by hand, lot by lot: take nothing, or all there is and put
+Supply stays and is minimized out by hand, lot by lot: take nothing, or all there is and put
 it where it earns most, or leave it over. So no supply price is needed:
 
     bound = Σ_l q_l min(0, c_l - max(g_l, max_p e_lp))
@@ -116,23 +116,23 @@ def dual_bound_and_rents(
         tariff = _tariff(frame, framed, product, prices, must_use, more)
         rates = list(_rates(framed, tariff))
         finished = _finished_price(frame, framed, case, product, rates, prices, endless)
-        bound += _volume_worth(product, finished)
+        bound += _volume_value(product, finished)
         sold_at = exact(product.sale_usd_per_lb) + finished
         rows += [(pairs, lean + sold_at, fat + sold_at, flat) for pairs, lean, fat, flat in rates]
-    earns_most, part = _earns_most(frame, rows)
+    earns_max, part = _earns_max(frame, rows)
     rents = {}
     for lot in case.lots:
         place = frame.place.get(lot.lot_id)
         if place is None:
             continue
         costs = delivered_usd_per_lb(lot)
-        earns, left_over = earns_most[place], exact(lot.leftover_value_usd_per_lb)
+        earns, left_over = earns_max[place], exact(lot.salvage_value_usd_per_lb)
         if left_over > costs or (
             earns is not None and earns * costs.denominator > costs.numerator * part
         ):
-            most = left_over if earns is None else max(left_over, Fraction(earns, part))
+            maximum = left_over if earns is None else max(left_over, Fraction(earns, part))
             there_lb = PLENTY_LB if lot.quantity_lb is None else exact(lot.quantity_lb)
-            rents[lot.lot_id] = most - costs
+            rents[lot.lot_id] = maximum - costs
             bound -= there_lb * rents[lot.lot_id]
     return bound, rents
 
@@ -165,20 +165,20 @@ def _rates(framed: Framed, tariff: _Tariff) -> Iterator[_Rate]:
             yield (pair,), *rate, flat + tariff.by_lot.get(pair.lot, 0)
 
 
-def _earns_most(frame: Frame, rows: list[_Rate]) -> tuple[list[int | None], int]:
+def _earns_max(frame: Frame, rows: list[_Rate]) -> tuple[list[int | None], int]:
     """By lot: the most that a pound of it earns in any product, None where none may hold it, as
     whole numbers of a part of a USD; and how many such parts there are in one.
     """
     part = math.lcm(*(rate.denominator for _, *rates in rows for rate in rates))
-    most: list[int | None] = [None] * len(frame.lots)
+    maximum: list[int | None] = [None] * len(frame.lots)
     for pairs, *rates in rows:
         lean, fat, flat = (rate.numerator * (part // rate.denominator) for rate in rates)
         flat *= frame.unit
         for pair in pairs:
             earns = pair.lean * lean + pair.fat * fat + flat
-            if most[pair.lot] is None or earns > most[pair.lot]:
-                most[pair.lot] = earns
-    return most, part * frame.unit
+            if maximum[pair.lot] is None or earns > maximum[pair.lot]:
+                maximum[pair.lot] = earns
+    return maximum, part * frame.unit
 
 
 def _tariff(
@@ -191,11 +191,11 @@ def _tariff(
 ) -> _Tariff:
     """Add up the priced rows: each pays its price for what it is about, and takes the share
     that is its limit back from all finished meat. A most is a least turned round."""
-    least_lean, most_lean = lean_limits(product)
-    lean_price = _price(prices.lean_least, product.product_id)
-    lean_most_price = _price(prices.lean_most, product.product_id)
-    lean = lean_price - lean_most_price
-    back = lean_price * least_lean - lean_most_price * most_lean
+    min_lean, max_lean = lean_limits(product)
+    lean_price = _price(prices.lean_min, product.product_id)
+    lean_max_price = _price(prices.lean_max, product.product_id)
+    lean = lean_price - lean_max_price
+    back = lean_price * min_lean - lean_max_price * max_lean
     fat = Fraction(0)
     chosen: dict[Selector, Fraction] = {}
     asked: dict[Selector, Fraction] = {}
@@ -204,14 +204,14 @@ def _tariff(
         key = (rule.rule_id, product.product_id)
         taken = Fraction(0)
         if rule.kind is RuleKind.FAT:
-            paid, taken = _paid_and_taken(rule, key, prices.fat_least, prices.fat_most)
+            paid, taken = _paid_and_taken(rule, key, prices.fat_min, prices.fat_max)
             fat += paid
         elif rule.kind is RuleKind.SHARE:
-            paid, taken = _paid_and_taken(rule, key, prices.share_least, prices.share_most)
+            paid, taken = _paid_and_taken(rule, key, prices.share_min, prices.share_max)
             chosen[rule.lots] = chosen.get(rule.lots, Fraction(0)) + paid
         elif rule.kind is RuleKind.MUST_USE:
             asked[rule.lots] = asked.get(rule.lots, Fraction(0)) + must_use.get(rule, 0)
-        elif rule.kind is RuleKind.WARMTH and (usd := _price(prices.warmth, key)):
+        elif rule.kind is RuleKind.MAX_TEMP and (usd := _price(prices.temperature, key)):
             excess = excess_heat(rule)
             for pair in framed.pairs.values():
                 heat = excess[frame.lots[pair.lot].lot_id]
@@ -225,15 +225,15 @@ def _tariff(
 
 
 def _paid_and_taken(
-    rule: Rule, key: tuple[str, str], least: Mapping[Any, float], most: Mapping[Any, float]
+    rule: Rule, key: tuple[str, str], minimum: Mapping[Any, float], maximum: Mapping[Any, float]
 ) -> tuple[Fraction, Fraction]:
     paid = taken = Fraction(0)
-    if rule.least_share is not None:
-        price = _price(least, key)
-        paid, taken = paid + price, taken + price * exact(rule.least_share)
-    if rule.most_share is not None:
-        price = _price(most, key)
-        paid, taken = paid - price, taken - price * exact(rule.most_share)
+    if rule.min_share is not None:
+        price = _price(minimum, key)
+        paid, taken = paid + price, taken + price * exact(rule.min_share)
+    if rule.max_share is not None:
+        price = _price(maximum, key)
+        paid, taken = paid - price, taken - price * exact(rule.max_share)
     return paid, taken
 
 
@@ -259,15 +259,15 @@ def _finished_price(
             covered = (costs * frame.unit - pair.lean * lean - pair.fat * fat) / mass - sale
             if covered < finished:
                 finished = Fraction(math.floor(covered * _FINEST), _FINEST)
-    return finished if product.most_lb is not None else max(Fraction(0), finished)
+    return finished if product.max_lb is not None else max(Fraction(0), finished)
 
 
-def _volume_worth(product: Product, finished: Fraction) -> Fraction:
+def _volume_value(product: Product, finished: Fraction) -> Fraction:
     if finished < 0:
-        return finished * exact(product.most_lb)
-    if product.shortfall_usd_per_lb is not None:
-        finished = min(finished, exact(product.shortfall_usd_per_lb))
-    return finished * exact(product.least_lb)
+        return finished * exact(product.max_lb)
+    if product.shortage_penalty_usd_per_lb is not None:
+        finished = min(finished, exact(product.shortage_penalty_usd_per_lb))
+    return finished * exact(product.min_lb)
 
 
 def _must_use_prices(frame: Frame, case: Case, prices: DualPrices) -> dict[Rule, Fraction]:

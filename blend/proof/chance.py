@@ -22,19 +22,19 @@ from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun
 from blend.domain.products import Product
 from blend.domain.rules import Loss, RuleKind
-from blend.domain.uncertainty import LeanUncertainty, Promise, PromiseCheck, Sides
+from blend.domain.uncertainty import ChanceCheck, ChanceConstraint, LeanUncertainty, Sides
 from blend.proof.exact import exact, lean_limits
 
 _QUANTILE_DIGITS = 10
 """Of the quantile, rounded up: more confidence than asked, never less."""
 
 
-def check_promises(
+def check_chance_constraints(
     case: Case,
     runs: Iterable[BatchRun],
     uncertainty: Mapping[str, LeanUncertainty],
-    promises: Iterable[Promise],
-) -> tuple[PromiseCheck, ...]:
+    chance_constraints: Iterable[ChanceConstraint],
+) -> tuple[ChanceCheck, ...]:
     """Hold each side of each promise against every recipe of its product.
 
     A lot without an entry in `uncertainty` is a KeyError.
@@ -43,65 +43,65 @@ def check_promises(
     for run in runs:
         recipes.setdefault(run.product_id, []).append(run)
     return tuple(
-        _check(case, promise, side, number, run, uncertainty)
-        for promise in promises
-        for number, run in enumerate(recipes.get(promise.product_id, ()), 1)
-        for side in promise.each_side
+        _check(case, chance_constraint, side, number, run, uncertainty)
+        for chance_constraint in chance_constraints
+        for number, run in enumerate(recipes.get(chance_constraint.product_id, ()), 1)
+        for side in chance_constraint.each_side
     )
 
 
 def _check(
     case: Case,
-    promise: Promise,
+    chance_constraint: ChanceConstraint,
     side: Sides,
     number: int,
     run: BatchRun,
     uncertainty: Mapping[str, LeanUncertainty],
-) -> PromiseCheck:
-    product = case.product(promise.product_id)
+) -> ChanceCheck:
+    product = case.product(chance_constraint.product_id)
     limit = limit_of(case, product, side)
-    lean = mass = variance = Fraction(0)
+    lean_lb = mass = variance = Fraction(0)
     for each in run.ingredients:
         lot, pounds = case.lot(each.lot_id), exact(each.pounds_lb)
         kept_lean, kept_fat = retained(lot, product, case.losses)
-        lean_share = exact(lot.lean_share)
-        lean += pounds * kept_lean * lean_share
-        mass += pounds * (kept_lean * lean_share + kept_fat * (1 - lean_share))
+        lean = exact(lot.lean)
+        lean_lb += pounds * kept_lean * lean
+        mass += pounds * (kept_lean * lean + kept_fat * (1 - lean))
         gain = kept_lean * (1 - limit) + kept_fat * limit
         variance += gain**2 * _variance_lb2(lot, pounds, uncertainty[lot.lot_id])
-    batch = promise.batch
-    off_share2 = exact(batch.mixing_sd_share) ** 2 + exact(batch.test_sd_share) ** 2
+    batch = chance_constraint.batch
+    off_share2 = exact(batch.mixing_sd_share) ** 2 + exact(batch.test_error) ** 2
     variance += off_share2 * mass**2
-    over = lean - limit * mass
+    over = lean_lb - limit * mass
     distance = over if side is Sides.BELOW else -over
-    quantile = _quantile(promise)
+    quantile = _quantile(chance_constraint)
     spread = sqrt(variance)
-    return PromiseCheck(
-        product_id=promise.product_id,
+    return ChanceCheck(
+        product_id=chance_constraint.product_id,
         run=number,
         side=side,
         limit_share=float(limit),
-        lean_share=float(lean / mass),
+        lean=float(lean_lb / mass),
         sd_share=spread / float(mass),
         margin_share=float(distance / mass),
         needed_share=float(quantile) * spread / float(mass),
         confidence=_confidence(distance, spread),
-        asked=1 - promise.most_out_of_side_share,
+        asked=1 - chance_constraint.max_out_of_side_share,
         is_kept=distance >= 0 and distance**2 >= quantile**2 * variance,
     )
 
 
 def limit_of(case: Case, product: Product, side: Sides) -> Fraction:
     """The tightest limit on a side: the product's tolerance, or a binding rule on its fat."""
-    least, most = lean_limits(product)
+    minimum, maximum = lean_limits(product)
     for rule in case.binding_rules():
         if rule.kind is not RuleKind.FAT or not rule.governs(product):
             continue
-        if rule.most_share is not None:
-            least = max(least, 1 - exact(rule.most_share))
-        if rule.least_share is not None:
-            most = min(most, 1 - exact(rule.least_share))
-    return least if side is Sides.BELOW else most
+        if rule.max_share is not None:
+            minimum = max(minimum, 1 - exact(rule.max_share))
+        if rule.min_share is not None:
+            maximum = min(maximum, 1 - exact(rule.min_share))
+    return minimum if side is Sides.BELOW else maximum
 
 
 def retained(lot: Lot, product: Product, losses: Iterable[Loss]) -> tuple[Fraction, Fraction]:
@@ -123,10 +123,10 @@ def _variance_lb2(lot: Lot, pounds: Fraction, spread: LeanUncertainty) -> Fracti
     return error**2 * pounds**2 + container**2 * squares
 
 
-def _quantile(promise: Promise) -> Fraction:
+def _quantile(chance_constraint: ChanceConstraint) -> Fraction:
     """Standard deviations of the normal curve, a hair above the true number."""
     step = Fraction(1, 10**_QUANTILE_DIGITS)
-    number = NormalDist().inv_cdf(1 - promise.most_out_of_side_share)
+    number = NormalDist().inv_cdf(1 - chance_constraint.max_out_of_side_share)
     if number <= 0:
         return Fraction(0)
     return (int(Fraction(number) / step) + 1) * step

@@ -17,7 +17,7 @@ from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Check, Ingredient, Money, Take, Verdict
 from blend.domain.products import Product
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import Selector
 from blend.domain.standards import Action, StandardRow
@@ -30,16 +30,16 @@ from blend.proof.exact import (
     must_use_lb,
     reason_barred,
 )
-from blend.proof.weigh import (
+from blend.proof.round_plan import (
     ROUNDING_LB,
     Blend,
     Part,
     Reading,
-    Weighed,
+    Rounded,
     is_packed,
     keeps_whole,
     pounds_of,
-    weigh,
+    round_plan,
 )
 
 _SEVERITY = {Verdict.MET: 0, Verdict.WITHIN_ROUNDING: 1, Verdict.BROKEN: 2}
@@ -49,16 +49,16 @@ def check_plan(
     case: Case,
     takes: Iterable[Take],
     runs: Iterable[BatchRun],
-    shortfall_lb: Mapping[str, float],
+    shortage_lb: Mapping[str, float],
 ) -> tuple[Check, ...]:
     """Hold every requirement of the case against the rounded plan.
 
     Shares are of finished mass, pounds of `takes` and `runs` as weighed before losses,
-    `shortfall_lb` finished pounds by product (left out: none). Where batches of a product
+    `shortage_lb` finished pounds by product (left out: none). Where batches of a product
     differ, the worst decides its lean, fat and shares. A lot or product that the case does
     not hold is a KeyError.
     """
-    plan = weigh(case, takes, runs, shortfall_lb)
+    plan = round_plan(case, takes, runs, shortage_lb)
     return tuple(_checks(plan))
 
 
@@ -66,34 +66,41 @@ def count_money(
     case: Case,
     takes: Iterable[Take],
     runs: Iterable[BatchRun],
-    shortfall_lb: Mapping[str, float],
+    shortage_lb: Mapping[str, float],
 ) -> Money:
     """What the rounded plan costs, in USD; what is left over is counted here, not read off
     the takes."""
-    plan = weigh(case, takes, runs, shortfall_lb)
-    meat = freight = leftover = shortfall = sales = finished = Fraction(0)
+    plan = round_plan(case, takes, runs, shortage_lb)
+    meat = freight = leftover = shortage = sales = finished = Fraction(0)
     for lot in case.lots:
         taken_lb = plan.taken_lb[lot.lot_id]
         unused_lb = taken_lb - plan.used[lot.lot_id].figure
         meat += taken_lb * exact(lot.price_usd_per_lb)
         freight += taken_lb * freight_usd_per_lb(lot)
-        leftover += unused_lb * exact(lot.leftover_value_usd_per_lb)
+        leftover += unused_lb * exact(lot.salvage_value_usd_per_lb)
     for product in case.products:
         made_lb = plan.totals[product.product_id].finished.figure
-        penalty = exact(product.shortfall_usd_per_lb or 0.0)
-        shortfall += plan.shortfall_lb[product.product_id] * penalty
+        penalty = exact(product.shortage_penalty_usd_per_lb or 0.0)
+        shortage += plan.shortage_lb[product.product_id] * penalty
         sales += made_lb * exact(product.sale_usd_per_lb)
         finished += made_lb
-    return Money(*map(float, (meat, freight, leftover, shortfall, sales, finished)))
+    return Money(*map(float, (meat, freight, leftover, shortage, sales, finished)))
 
 
-def _checks(plan: Weighed) -> Iterator[Check]:
+def _checks(plan: Rounded) -> Iterator[Check]:
     for product in plan.case.products:
-        for family in (_lean, _volume, _batch_fill, _may_hold, _one_recipe, _containers_used):
-            yield from family(plan, product)
+        for constraint_class in (
+            _lean,
+            _volume,
+            _batch_fill,
+            _may_hold,
+            _one_recipe,
+            _containers_used,
+        ):
+            yield from constraint_class(plan, product)
     for lot in plan.case.lots:
-        for family in (_supply, _least_purchase, _containers_taken):
-            yield from family(plan, lot)
+        for constraint_class in (_supply, _min_purchase, _containers_taken):
+            yield from constraint_class(plan, lot)
     for rule in plan.case.binding_rules():
         yield from _rule(plan, rule)
     for product in plan.case.products:
@@ -107,8 +114,8 @@ class _Limit:
 
     requirement: Requirement
     unit: str
-    least: Fraction | None = None
-    most: Fraction | None = None
+    minimum: Fraction | None = None
+    maximum: Fraction | None = None
     section: str = ""
     note: str = ""
 
@@ -120,8 +127,8 @@ class _Limit:
         return Check(
             requirement=self.requirement,
             read=float(worst.figure),
-            least=_float_or_none(self.least),
-            most=_float_or_none(self.most),
+            minimum=_float_or_none(self.minimum),
+            maximum=_float_or_none(self.maximum),
             unit=self.unit,
             allowance=float(worst.allowance),
             verdict=Verdict.BROKEN if fault else verdict,
@@ -142,17 +149,17 @@ class _Limit:
         return readings[worst], verdicts[worst]
 
     def _is_within(self, reading: Reading) -> bool:
-        return (self.least is None or reading.figure >= self.least) and (
-            self.most is None or reading.figure <= self.most
+        return (self.minimum is None or reading.figure >= self.minimum) and (
+            self.maximum is None or reading.figure <= self.maximum
         )
 
     def _beyond(self, reading: Reading) -> Fraction:
         """How far the reading lies outside the limits, below zero inside."""
         outside = []
-        if self.least is not None:
-            outside.append(self.least - reading.figure)
-        if self.most is not None:
-            outside.append(reading.figure - self.most)
+        if self.minimum is not None:
+            outside.append(self.minimum - reading.figure)
+        if self.maximum is not None:
+            outside.append(reading.figure - self.maximum)
         return max(outside)
 
 
@@ -173,31 +180,32 @@ def _lb(pounds: Fraction) -> str:
 # Products
 
 
-def _lean(plan: Weighed, product: Product) -> Iterator[Check]:
-    least, most = lean_limits(product)
+def _lean(plan: Rounded, product: Product) -> Iterator[Check]:
+    minimum, maximum = lean_limits(product)
     fault = _misstated_lean(plan, product)
 
-    def limit(family: Family, **limits: Fraction) -> _Limit:
-        return _Limit(Requirement(family, product.product_id), "share", **limits)
+    def limit(constraint_class: ConstraintClass, **limits: Fraction) -> _Limit:
+        return _Limit(Requirement(constraint_class, product.product_id), "share", **limits)
 
-    for held in (limit(Family.LEAN_LEAST, least=least), limit(Family.LEAN_MOST, most=most)):
+    for held in (
+        limit(ConstraintClass.LEAN_MIN, minimum=minimum),
+        limit(ConstraintClass.LEAN_MAX, maximum=maximum),
+    ):
         yield _worst_batch(plan, product, held, lambda part: part.lean_per_lb, fault)
 
 
-def _misstated_lean(plan: Weighed, product: Product) -> str:
+def _misstated_lean(plan: Rounded, product: Product) -> str:
     product_id = product.product_id
     for run, batch in zip(plan.runs[product_id], plan.batches[product_id], strict=True):
         if batch.finished.figure:
             lean = batch.share(lambda part: part.lean_per_lb).figure
-            if not is_near(exact(run.lean_share), lean):
-                return (
-                    f"the plan states a lean share of {run.lean_share:.6g}, not {float(lean):.6g}"
-                )
+            if not is_near(exact(run.lean), lean):
+                return f"the plan states a lean share of {run.lean:.6g}, not {float(lean):.6g}"
     return ""
 
 
 def _worst_batch(
-    plan: Weighed,
+    plan: Rounded,
     product: Product,
     limit: _Limit,
     of: Callable[[Part], Fraction],
@@ -209,30 +217,30 @@ def _worst_batch(
     return limit.hold(*(batch.share(of) for batch in batches), fault=fault)
 
 
-def _volume(plan: Weighed, product: Product) -> Iterator[Check]:
+def _volume(plan: Rounded, product: Product) -> Iterator[Check]:
     made = plan.totals[product.product_id].finished
-    order_lb = exact(product.least_lb)
+    order_lb = exact(product.min_lb)
     if order_lb:
-        requirement = Requirement(Family.VOLUME_LEAST, product.product_id)
-        short_lb = plan.shortfall_lb[product.product_id]
-        may_lack_lb = order_lb if product.shortfall_usd_per_lb is not None else Fraction(0)
+        requirement = Requirement(ConstraintClass.VOLUME_MIN, product.product_id)
+        short_lb = plan.shortage_lb[product.product_id]
+        may_lack_lb = order_lb if product.shortage_penalty_usd_per_lb is not None else Fraction(0)
         fault = ""
         if not -NEAR <= short_lb <= may_lack_lb + NEAR:
             fault = f"states {_lb(short_lb)} short of {_lb(order_lb)}; allowed {_lb(may_lack_lb)}"
         elif short_lb > 0:
             made = replace(made, note=f"{_lb(order_lb)} ordered, {_lb(short_lb)} short")
-        yield _Limit(requirement, "lb", least=order_lb - short_lb).hold(made, fault=fault)
-    if product.most_lb is not None:
-        requirement = Requirement(Family.VOLUME_MOST, product.product_id)
-        yield _Limit(requirement, "lb", most=exact(product.most_lb)).hold(made)
+        yield _Limit(requirement, "lb", minimum=order_lb - short_lb).hold(made, fault=fault)
+    if product.max_lb is not None:
+        requirement = Requirement(ConstraintClass.VOLUME_MAX, product.product_id)
+        yield _Limit(requirement, "lb", maximum=exact(product.max_lb)).hold(made)
 
 
-def _batch_fill(plan: Weighed, product: Product) -> Iterator[Check]:
+def _batch_fill(plan: Rounded, product: Product) -> Iterator[Check]:
     limit = _Limit(
-        Requirement(Family.BATCH_FILL, product.product_id),
+        Requirement(ConstraintClass.BATCH_FILL, product.product_id),
         "lb",
-        least=exact(product.blender_least_lb),
-        most=exact(product.blender_most_lb),
+        minimum=exact(product.blender_min_lb),
+        maximum=exact(product.blender_max_lb),
     )
     batches = plan.batches[product.product_id]
     if not batches:
@@ -250,14 +258,16 @@ def _batch_fill(plan: Weighed, product: Product) -> Iterator[Check]:
     yield limit.hold(*(batch.finished for batch in batches), fault=fault)
 
 
-def _may_hold(plan: Weighed, product: Product) -> Iterator[Check]:
+def _may_hold(plan: Rounded, product: Product) -> Iterator[Check]:
     day = plan.case.settings.plan_on
     barred = [
         (part, reason)
         for part in plan.totals[product.product_id].parts
         if part.pounds and (reason := reason_barred(part.lot, product, day))
     ]
-    yield _Limit(Requirement(Family.MAY_HOLD, product.product_id), "lb", most=Fraction(0)).hold(
+    yield _Limit(
+        Requirement(ConstraintClass.MAY_HOLD, product.product_id), "lb", maximum=Fraction(0)
+    ).hold(
         Reading(
             sum((part.pounds for part, _ in barred), Fraction(0)),
             note="; ".join(f"lot {part.lot.lot_id}: {reason}" for part, reason in barred),
@@ -265,15 +275,15 @@ def _may_hold(plan: Weighed, product: Product) -> Iterator[Check]:
     )
 
 
-def _one_recipe(plan: Weighed, product: Product) -> Iterator[Check]:
+def _one_recipe(plan: Rounded, product: Product) -> Iterator[Check]:
     """Batches are made to one recipe anyway where they do not each hold whole containers."""
     if plan.case.settings.whole_containers is not WholeContainers.PER_BATCH:
         yield from _equal_recipe(
-            plan, product, Requirement(Family.EQUAL_RECIPE, product.product_id)
+            plan, product, Requirement(ConstraintClass.EQUAL_RECIPE, product.product_id)
         )
 
 
-def _equal_recipe(plan: Weighed, product: Product, requirement: Requirement) -> Iterator[Check]:
+def _equal_recipe(plan: Rounded, product: Product, requirement: Requirement) -> Iterator[Check]:
     """Batches of one recipe, each rounded, can still differ by a pound of a lot."""
     batches = plan.batches[product.product_id]
     readings = [Reading(Fraction(0), note="" if batches else "none made")]
@@ -282,10 +292,10 @@ def _equal_recipe(plan: Weighed, product: Product, requirement: Requirement) -> 
         spread = max(pounds) - min(pounds)
         allowance = min(ROUNDING_LB, part.slack_lb)
         readings.append(Reading(spread, allowance, f"lot {part.lot.lot_id}" if spread else ""))
-    yield _Limit(requirement, "lb", most=Fraction(0)).hold(*readings)
+    yield _Limit(requirement, "lb", maximum=Fraction(0)).hold(*readings)
 
 
-def _containers_used(plan: Weighed, product: Product) -> Iterator[Check]:
+def _containers_used(plan: Rounded, product: Product) -> Iterator[Check]:
     """What the product holds of a packed lot, or each of its batches, is whole containers.
 
     Where the product as a whole receives them, its batches share them in whole pounds, so
@@ -302,7 +312,7 @@ def _containers_used(plan: Weighed, product: Product) -> Iterator[Check]:
     for lot in (part.lot for part in total.parts if is_packed(part.lot)):
         yield _whole_containers(
             lot,
-            Requirement(Family.WHOLE_CONTAINERS, product.product_id, lot.lot_id),
+            Requirement(ConstraintClass.WHOLE_CONTAINERS, product.product_id, lot.lot_id),
             [
                 Reading(part.pounds, part.slack_lb, blend.note)
                 for blend in blends
@@ -330,7 +340,7 @@ def _whole_containers(
     readings = [Reading(r.figure / one_lb, r.allowance / one_lb, r.note) for r in pounds]
     worst = max(readings, key=lambda r: abs(r.figure - round(r.figure)))
     whole = Fraction(round(worst.figure))
-    return _Limit(requirement, "containers", least=whole, most=whole).hold(worst, fault=fault)
+    return _Limit(requirement, "containers", minimum=whole, maximum=whole).hold(worst, fault=fault)
 
 
 def _misstated_containers(case: Case, lot: Lot, stated: Iterable[Take | Ingredient]) -> str:
@@ -344,26 +354,26 @@ def _misstated_containers(case: Case, lot: Lot, stated: Iterable[Take | Ingredie
 # Lots
 
 
-def _supply(plan: Weighed, lot: Lot) -> Iterator[Check]:
+def _supply(plan: Rounded, lot: Lot) -> Iterator[Check]:
     """Used <= taken <= what there is on the day, which is nothing of an unusable lot."""
     used, taken_lb = plan.used[lot.lot_id], plan.taken_lb[lot.lot_id]
     there_lb = plan.there_lb[lot.lot_id]
     drawn_lb = max(used.figure, taken_lb)
     limit = _Limit(
-        Requirement(Family.SUPPLY, lot_id=lot.lot_id),
+        Requirement(ConstraintClass.SUPPLY, lot_id=lot.lot_id),
         "lb",
-        least=Fraction(0),
-        most=there_lb,
+        minimum=Fraction(0),
+        maximum=there_lb,
         note=lot.reason_unusable(plan.case.settings.plan_on) or "",
     )
     reading = Reading(drawn_lb)
     if used.figure > taken_lb and (there_lb is None or drawn_lb <= there_lb):
-        limit = replace(limit, most=taken_lb)
+        limit = replace(limit, maximum=taken_lb)
         reading = replace(used, note="more is used than taken")
     yield limit.hold(reading, fault=_misstated_take(plan, lot))
 
 
-def _misstated_take(plan: Weighed, lot: Lot) -> str:
+def _misstated_take(plan: Rounded, lot: Lot) -> str:
     takes, used_lb = plan.takes[lot.lot_id], plan.used[lot.lot_id].figure
     if lot.lot_id in plan.below_zero:
         return "pounds below zero"
@@ -373,14 +383,16 @@ def _misstated_take(plan: Weighed, lot: Lot) -> str:
     return ""
 
 
-def _least_purchase(plan: Weighed, lot: Lot) -> Iterator[Check]:
+def _min_purchase(plan: Rounded, lot: Lot) -> Iterator[Check]:
     """Rounding a take to whole pounds can carry it below an asked part of a pound, no more."""
-    there_lb, asked_lb = plan.there_lb[lot.lot_id], exact(lot.least_purchase_lb)
-    if not lot.can_split and there_lb is not None:
+    there_lb, asked_lb = plan.there_lb[lot.lot_id], exact(lot.min_purchase_lb)
+    if lot.must_take_all and there_lb is not None:
         asked_lb = there_lb
     if not asked_lb:
         return
-    limit = _Limit(Requirement(Family.LEAST_PURCHASE, lot_id=lot.lot_id), "lb", least=asked_lb)
+    limit = _Limit(
+        Requirement(ConstraintClass.MIN_PURCHASE, lot_id=lot.lot_id), "lb", minimum=asked_lb
+    )
     taken_lb = plan.taken_lb[lot.lot_id]
     if not taken_lb:
         yield limit.idle("not taken")
@@ -389,11 +401,11 @@ def _least_purchase(plan: Weighed, lot: Lot) -> Iterator[Check]:
         yield limit.hold(Reading(taken_lb, allowance))
 
 
-def _containers_taken(plan: Weighed, lot: Lot) -> Iterator[Check]:
+def _containers_taken(plan: Rounded, lot: Lot) -> Iterator[Check]:
     if keeps_whole(plan.case, lot):
         yield _whole_containers(
             lot,
-            Requirement(Family.WHOLE_CONTAINERS, lot_id=lot.lot_id),
+            Requirement(ConstraintClass.WHOLE_CONTAINERS, lot_id=lot.lot_id),
             [Reading(plan.taken_lb[lot.lot_id])],
             _misstated_containers(plan.case, lot, plan.takes[lot.lot_id]),
         )
@@ -402,7 +414,7 @@ def _containers_taken(plan: Weighed, lot: Lot) -> Iterator[Check]:
 # Rules
 
 
-def _rule(plan: Weighed, rule: Rule) -> Iterator[Check]:
+def _rule(plan: Rounded, rule: Rule) -> Iterator[Check]:
     if rule.kind is RuleKind.MUST_USE:
         yield _must_use(plan, rule)
         return
@@ -411,9 +423,11 @@ def _rule(plan: Weighed, rule: Rule) -> Iterator[Check]:
             yield from _RULES[rule.kind](plan, rule, product)
 
 
-def _limit_of(rule: Rule, product: Product, family: Family, unit: str, **limits: float) -> _Limit:
+def _limit_of(
+    rule: Rule, product: Product, constraint_class: ConstraintClass, unit: str, **limits: float
+) -> _Limit:
     return _Limit(
-        Requirement(family, product.product_id, rule_id=rule.rule_id),
+        Requirement(constraint_class, product.product_id, rule_id=rule.rule_id),
         unit,
         **{side: exact(limit) for side, limit in limits.items()},
         section=rule.source,
@@ -421,32 +435,32 @@ def _limit_of(rule: Rule, product: Product, family: Family, unit: str, **limits:
     )
 
 
-def _share(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
+def _share(plan: Rounded, rule: Rule, product: Product) -> Iterator[Check]:
     def chosen(part: Part) -> Fraction:
         return part.mass_per_lb if rule.lots.holds(part.lot) else Fraction(0)
 
-    if rule.least_share is not None:
-        limit = _limit_of(rule, product, Family.SHARE_LEAST, "share", least=rule.least_share)
+    if rule.min_share is not None:
+        limit = _limit_of(rule, product, ConstraintClass.SHARE_MIN, "share", minimum=rule.min_share)
         yield _worst_batch(plan, product, limit, chosen)
-    if rule.most_share is not None:
-        limit = _limit_of(rule, product, Family.SHARE_MOST, "share", most=rule.most_share)
+    if rule.max_share is not None:
+        limit = _limit_of(rule, product, ConstraintClass.SHARE_MAX, "share", maximum=rule.max_share)
         yield _worst_batch(plan, product, limit, chosen)
 
 
-def _fat(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
+def _fat(plan: Rounded, rule: Rule, product: Product) -> Iterator[Check]:
     def fat(part: Part) -> Fraction:
         return part.fat_per_lb
 
-    if rule.least_share is not None:
-        limit = _limit_of(rule, product, Family.FAT_LEAST, "share", least=rule.least_share)
+    if rule.min_share is not None:
+        limit = _limit_of(rule, product, ConstraintClass.FAT_MIN, "share", minimum=rule.min_share)
         yield _worst_batch(plan, product, limit, fat)
-    if rule.most_share is not None:
-        limit = _limit_of(rule, product, Family.FAT_MOST, "share", most=rule.most_share)
+    if rule.max_share is not None:
+        limit = _limit_of(rule, product, ConstraintClass.FAT_MAX, "share", maximum=rule.max_share)
         yield _worst_batch(plan, product, limit, fat)
 
 
-def _most_lots(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
-    limit = _limit_of(rule, product, Family.MOST_LOTS, "count", most=rule.most_count)
+def _max_lots(plan: Rounded, rule: Rule, product: Product) -> Iterator[Check]:
+    limit = _limit_of(rule, product, ConstraintClass.MAX_LOTS, "count", maximum=rule.max_count)
     readings = [
         Reading(Fraction(len(_lots_in(blend, rule.lots))), note=blend.note)
         for blend in plan.batches[product.product_id]
@@ -454,8 +468,8 @@ def _most_lots(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
     yield limit.hold(*readings) if readings else limit.hold(Reading(Fraction(0)))
 
 
-def _least_if_used(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
-    limit = _limit_of(rule, product, Family.LEAST_IF_USED, "share", least=rule.least_share)
+def _min_if_used(plan: Rounded, rule: Rule, product: Product) -> Iterator[Check]:
+    limit = _limit_of(rule, product, ConstraintClass.MIN_IF_USED, "share", minimum=rule.min_share)
 
     def share(blend: Blend, lot: Lot) -> Reading:
         of_lot = blend.share(lambda part: part.mass_per_lb if part.lot is lot else Fraction(0))
@@ -471,7 +485,7 @@ def _least_if_used(plan: Weighed, rule: Rule, product: Product) -> Iterator[Chec
     yield limit.hold(*readings) if readings else limit.idle("none used")
 
 
-def _must_use(plan: Weighed, rule: Rule) -> Check:
+def _must_use(plan: Rounded, rule: Rule) -> Check:
     parts = [
         part
         for product in plan.case.products
@@ -483,24 +497,24 @@ def _must_use(plan: Weighed, rule: Rule) -> Check:
         sum((part.pounds for part in parts), Fraction(0)),
         sum((part.slack_lb for part in parts), Fraction(0)),
     )
-    least_lb = must_use_lb(rule, plan.case)
+    min_lb = must_use_lb(rule, plan.case)
     return _Limit(
-        Requirement(Family.MUST_USE, rule_id=rule.rule_id),
+        Requirement(ConstraintClass.MUST_USE, rule_id=rule.rule_id),
         "lb",
-        least=least_lb or Fraction(0),
+        minimum=min_lb or Fraction(0),
         section=rule.source,
         note=rule.note,
-    ).hold(used, fault="all of a lot without a stated quantity" if least_lb is None else "")
+    ).hold(used, fault="all of a lot without a stated quantity" if min_lb is None else "")
 
 
-def _must_not_use(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
+def _must_not_use(plan: Rounded, rule: Rule, product: Product) -> Iterator[Check]:
     lots = _lots_in(plan.totals[product.product_id], rule.lots)
     pounds = sum((plan.totals[product.product_id].pounds_of(lot) for lot in lots), Fraction(0))
-    limit = _limit_of(rule, product, Family.MUST_NOT_USE, "lb", most=0)
+    limit = _limit_of(rule, product, ConstraintClass.MUST_NOT_USE, "lb", maximum=0)
     yield limit.hold(Reading(pounds, note=_lot_names(lots)))
 
 
-def _keep_apart(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
+def _keep_apart(plan: Rounded, rule: Rule, product: Product) -> Iterator[Check]:
     meetings = {
         frozenset((ours.lot_id, theirs.lot_id))
         for blend in plan.batches[product.product_id]
@@ -509,13 +523,13 @@ def _keep_apart(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
         if ours is not theirs
     }
     named = "; ".join(sorted(" with ".join(sorted(meeting)) for meeting in meetings))
-    limit = _limit_of(rule, product, Family.KEEP_APART, "count", most=0)
+    limit = _limit_of(rule, product, ConstraintClass.KEEP_APART, "count", maximum=0)
     yield limit.hold(Reading(Fraction(len(meetings)), note=named and f"lot {named}"))
 
 
-def _warmth(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
+def _temperature(plan: Rounded, rule: Rule, product: Product) -> Iterator[Check]:
     """Heat beyond the limit, a pound of the batch as it was weighed, in Btu."""
-    limit = _limit_of(rule, product, Family.WARMTH, "Btu/lb", most=0)
+    limit = _limit_of(rule, product, ConstraintClass.MAX_TEMP, "Btu/lb", maximum=0)
     excess = {lot_id: exact(btu) for lot_id, btu in rule.excess_heat_btu_per_lb}
 
     def mean(blend: Blend) -> Reading:
@@ -531,20 +545,22 @@ def _warmth(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
     yield limit.hold(*map(mean, blends)) if blends else limit.idle("none made")
 
 
-def _rule_of_one_recipe(plan: Weighed, rule: Rule, product: Product) -> Iterator[Check]:
-    requirement = Requirement(Family.EQUAL_RECIPE, product.product_id, rule_id=rule.rule_id)
+def _rule_of_one_recipe(plan: Rounded, rule: Rule, product: Product) -> Iterator[Check]:
+    requirement = Requirement(
+        ConstraintClass.EQUAL_RECIPE, product.product_id, rule_id=rule.rule_id
+    )
     yield from _equal_recipe(plan, product, requirement)
 
 
-_RULES: dict[RuleKind, Callable[[Weighed, Rule, Product], Iterator[Check]]] = {
+_RULES: dict[RuleKind, Callable[[Rounded, Rule, Product], Iterator[Check]]] = {
     RuleKind.SHARE: _share,
     RuleKind.FAT: _fat,
-    RuleKind.MOST_LOTS: _most_lots,
-    RuleKind.LEAST_IF_USED: _least_if_used,
+    RuleKind.MAX_LOTS: _max_lots,
+    RuleKind.MIN_IF_USED: _min_if_used,
     RuleKind.MUST_NOT_USE: _must_not_use,
     RuleKind.KEEP_APART: _keep_apart,
     RuleKind.EQUAL_RECIPE: _rule_of_one_recipe,
-    RuleKind.WARMTH: _warmth,
+    RuleKind.MAX_TEMP: _temperature,
 }
 
 
@@ -560,15 +576,17 @@ def _lot_names(lots: Iterable[Lot]) -> str:
 # Rows of standards that do not bind
 
 
-def _told_only(plan: Weighed, product: Product, row: StandardRow) -> Iterator[Check]:
+def _told_only(plan: Rounded, product: Product, row: StandardRow) -> Iterator[Check]:
     """Warnings for rows that warn; a note for rows that only tell a condition."""
     rule = row.rule_for(product)
     if rule is None:
         yield Check(
-            requirement=Requirement(Family.MAY_HOLD, product.product_id, rule_id=row.row_id),
+            requirement=Requirement(
+                ConstraintClass.MAY_HOLD, product.product_id, rule_id=row.row_id
+            ),
             read=0.0,
-            least=row.least_share,
-            most=row.most_share,
+            minimum=row.min_share,
+            maximum=row.max_share,
             unit="share" if row.kind else "",
             allowance=0.0,
             verdict=Verdict.NOTE,

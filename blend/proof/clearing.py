@@ -131,10 +131,12 @@ def _breach_of(case: Case, product: Product, clearing: Clearing) -> Fraction:
         if rule.kind is RuleKind.SHARE:
             chosen = (lot for lot in used if rule.lots.holds(lot))
             reading = sum((used[lot] * sum(kept[lot]) for lot in chosen), Fraction(0))
-        least = Fraction(0) if rule.least_share is None else exact(rule.least_share)
-        most = Fraction(1) if rule.most_share is None else exact(rule.most_share)
-        readings.append((reading, least, most))
-    misses = [max(least * volume - read, read - most * volume) for read, least, most in readings]
+        minimum = Fraction(0) if rule.min_share is None else exact(rule.min_share)
+        maximum = Fraction(1) if rule.max_share is None else exact(rule.max_share)
+        readings.append((reading, minimum, maximum))
+    misses = [
+        max(minimum * volume - read, read - maximum * volume) for read, minimum, maximum in readings
+    ]
     return max(*misses, abs(stated - volume)) / volume
 
 
@@ -160,7 +162,7 @@ def _misses(
             if clearing.use_lb.get((lot_id, product.product_id), 0.0) > _USED_LB:
                 under = max(under, exact(price.next_usd_per_lb) - net)
     for item in clearing.items:
-        floor = exact(case.lot(item.lot_id).leftover_value_usd_per_lb)
+        floor = exact(case.lot(item.lot_id).salvage_value_usd_per_lb)
         over = max(over, floor - exact(item.last_usd_per_lb))
         if item.left_over_lb > _USED_LB:
             under = max(under, exact(item.next_usd_per_lb) - floor)
@@ -183,7 +185,7 @@ def _gap_and_gain(
     lots, gain, there = [], Fraction(0), Fraction(0)
     for item in clearing.items:
         lot = case.lot(item.lot_id)
-        floor = lot.leftover_value_usd_per_lb
+        floor = lot.salvage_value_usd_per_lb
         below = max(0.0, -floor)
         cost = adjustment_usd_per_lb[item.lot_id]
         lots.append(
@@ -192,7 +194,7 @@ def _gap_and_gain(
                 price_usd_per_lb=cost - below,
                 price_basis="delivered",
                 freight_usd_per_lb=0.0,
-                leftover_value_usd_per_lb=floor + cost,
+                salvage_value_usd_per_lb=floor + cost,
             )
         )
         quantity = exact(lot.quantity_lb)
@@ -206,9 +208,9 @@ def _gap_and_gain(
     products = tuple(
         replace(
             product,
-            least_lb=0.0,
-            most_lb=None,
-            shortfall_usd_per_lb=None,
+            min_lb=0.0,
+            max_lb=None,
+            shortage_penalty_usd_per_lb=None,
             sale_usd_per_lb=sold_at[product.product_id],
         )
         for product in case.products

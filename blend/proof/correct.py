@@ -6,17 +6,17 @@ things are looked at:
 - the batch as it then stands: room, what was taken out, lots at hand and what there is of them,
   steps of the scale or whole containers, rules of the product, fat and how sure its limits are;
 - what is told of it: finished pounds, fat, cost, chances;
-- that no correction is cheaper. The amounts make a small linear programme (`blend.proof.small`),
+- that no correction is cheaper. The amounts make a small linear program (`blend.proof.small`),
   solved here in fractions and apart from the solver. A limit kept with a probability,
 
       over · z >= q ‖s z‖,
 
   implies over · z >= q Σ s² d z / ‖s d‖ for every direction d (Cauchy and Schwarz), so tangents at
-  the amounts told, and at those that the small programme comes to, replace it: they allow more,
-  never less. Where nothing reaches the limits, the small programme for a limit a little nearer is
+  the amounts told, and at those that the small program comes to, replace it: they allow more,
+  never less. Where nothing reaches the limits, the small program for a limit a little nearer is
   shown to hold nothing.
 
-Where rules count lots, the programme is parted on whether a lot is used, again and again. Whole
+Where rules count lots, the program is parted on whether a lot is used, again and again. Whole
 steps are left out of it, which only lowers its optimum. So the bound may then lie below the best
 correction by some steps; that gap is told, and besides no exchange of a step of one lot for a step
 of another may be both allowed and cheaper.
@@ -48,13 +48,13 @@ NEAR_LB = Fraction(1, 10_000)
 NEAR_SHARE = Fraction(1, 10**7)
 NEAR_COST_SHARE = Fraction(1, 10**5)
 NEAR_QUANTILE = Fraction(1, 10**4)
-_LEAST_USD = Fraction(1, 10_000)
+_MIN_USD = Fraction(1, 10_000)
 _NEAR_CHANCE = 1e-6
-_MOST_ROUNDS = 12
-_MOST_PARTS = 200
+_MAX_ROUNDS = 12
+_MAX_PARTS = 200
 _DIGITS = 10**12
 _ZERO = Fraction(0)
-_COUNTED = (RuleKind.MOST_LOTS, RuleKind.LEAST_IF_USED, RuleKind.KEEP_APART)
+_COUNTED = (RuleKind.MAX_LOTS, RuleKind.MIN_IF_USED, RuleKind.KEEP_APART)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,14 +102,14 @@ class _Own:
     variance: Fraction
     """Of finished fat, lb² for lb²."""
     step_lb: Fraction
-    most_lb: Fraction | None
+    max_lb: Fraction | None
 
 
 @dataclass(frozen=True, slots=True)
 class _Limits:
     quantile: Fraction
-    least: Fraction
-    most: Fraction
+    minimum: Fraction
+    maximum: Fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,8 +135,8 @@ class _Proof:
         self.tested = exact(told.reading.fat_share)
         self.test_variance = exact(told.reading.sd_share) ** 2 / told.reading.readings
         self.rules = [rule for rule in self.case.binding_rules() if rule.governs(self.product)]
-        self.least = 1 - limit_of(self.case, self.product, Sides.ABOVE)
-        self.most = 1 - limit_of(self.case, self.product, Sides.BELOW)
+        self.minimum = 1 - limit_of(self.case, self.product, Sides.ABOVE)
+        self.maximum = 1 - limit_of(self.case, self.product, Sides.BELOW)
         self.own = {each.lot.lot_id: each for each in self._lots(uncertainty)}
         self.dearest = max((each.usd for each in self.own.values()), default=_ZERO)
         asked = terms.confidence
@@ -167,7 +167,7 @@ class _Proof:
                 usd=delivered_usd_per_lb(lot),
                 variance=mass**2 * sum(exact(error) ** 2 for error in errors),
                 step_lb=exact(step or 0.0),
-                most_lb=None if lot.quantity_lb is None else exact(lot.quantity_lb),
+                max_lb=None if lot.quantity_lb is None else exact(lot.quantity_lb),
             )
 
     def prove(self) -> CorrectionProof:
@@ -222,7 +222,7 @@ class _Proof:
         """Whether the fat lies outside its limits, or too near to one of them."""
         finished, fat, variance = self.finished(amounts)
         near = near_share * finished
-        for over in (self.most * finished - fat, fat - self.least * finished):
+        for over in (self.maximum * finished - fat, fat - self.minimum * finished):
             if over < -near or (over + near) ** 2 < quantile**2 * variance:
                 return True
         return False
@@ -238,7 +238,7 @@ class _Proof:
             yield "meat is taken out, which is not allowed"
         for lot_id, lb in amounts.put_in.items():
             own = self.own[lot_id]
-            if lb < 0 or (own.most_lb is not None and lb > own.most_lb + NEAR_LB):
+            if lb < 0 or (own.max_lb is not None and lb > own.max_lb + NEAR_LB):
                 yield f"there is not as much of lot {lot_id}"
             if own.step_lb and abs(lb - round(lb / own.step_lb) * own.step_lb) > NEAR_LB:
                 yield f"lot {lot_id} is not put in by whole steps"
@@ -270,7 +270,7 @@ class _Proof:
         finished, fat, _ = self.finished(amounts)
         for each in told.added:
             usd = Fraction(each.pounds_lb) * self.own[each.lot_id].usd
-            if abs(usd - Fraction(each.cost_usd)) > _LEAST_USD:
+            if abs(usd - Fraction(each.cost_usd)) > _MIN_USD:
                 self.faults.append(f"lot {each.lot_id} does not cost what is told")
             container_lb = self.case.lot(each.lot_id).container_lb
             if each.containers is not None:
@@ -279,11 +279,11 @@ class _Proof:
                     self.faults.append(f"lot {each.lot_id} is not as many containers as told")
         total = sum((Fraction(each.cost_usd) for each in told.added), _ZERO)
         figures = (
-            ("what is added", told.cost_usd, total, _LEAST_USD),
+            ("what is added", told.cost_usd, total, _MIN_USD),
             ("the finished batch", told.finished_lb, finished, NEAR_LB),
             ("the fat", told.fat_share, fat / finished, NEAR_SHARE / 100),
-            ("the least fat", told.least_fat_share, self.least, NEAR_SHARE / 100),
-            ("the most fat", told.most_fat_share, self.most, NEAR_SHARE / 100),
+            ("the least fat", told.min_fat_share, self.minimum, NEAR_SHARE / 100),
+            ("the most fat", told.max_fat_share, self.maximum, NEAR_SHARE / 100),
         )
         for name, stated, found, near in figures:
             if abs(Fraction(stated) - found) > near:
@@ -307,9 +307,9 @@ class _Proof:
         share, error = fat / finished, math.sqrt(variance) / float(finished)
         if error == 0:
             near = NEAR_SHARE / 50
-            return float(self.least - near <= share <= self.most + near)
+            return float(self.minimum - near <= share <= self.maximum + near)
         normal = NormalDist(float(share), error)
-        return normal.cdf(float(self.most)) - normal.cdf(float(self.least))
+        return normal.cdf(float(self.maximum)) - normal.cdf(float(self.minimum))
 
     def _retest(self) -> None:
         """Another reading is told to be made first only where it is expected to pay."""
@@ -322,7 +322,7 @@ class _Proof:
         moves = math.sqrt(max(0.0, float(self.test_variance) - after**2))
         margin = float(self.quantile) * after
         normal = NormalDist(reading.fat_share, moves)
-        ends = float(self.least) + margin, float(self.most) - margin
+        ends = float(self.minimum) + margin, float(self.maximum) - margin
         clears = max(0.0, normal.cdf(ends[1]) - normal.cdf(ends[0]))
         saving = clears * self.told.cost_usd
         stated = retest.clears, retest.saving_usd, retest.cost_usd
@@ -336,14 +336,14 @@ class _Proof:
 
     def _cheapest(self, amounts: _Amounts) -> tuple[Fraction, bool]:
         usd = self.usd(amounts)
-        answer = self.bounded(self.quantile, self.least, self.most, [amounts])
+        answer = self.bounded(self.quantile, self.minimum, self.maximum, [amounts])
         gap = usd - answer.bound
         if answer.is_ruled_out or gap < -self._near(usd):
             self.faults.append("the amounts told keep less than is asked of them")
         if gap > self._near(usd) and not self.is_loose:
             # where hardly any amounts are as sure as asked, a hair of it is worth much
             further = self.quantile * (1 + NEAR_QUANTILE)
-            surer = self.bounded(further, self.least, self.most, [amounts])
+            surer = self.bounded(further, self.minimum, self.maximum, [amounts])
             if not surer.is_ruled_out:
                 text = f"a correction that costs {float(gap):.4f} USD less is not ruled out"
                 self.faults.append(text)
@@ -357,7 +357,7 @@ class _Proof:
             self.faults.append("the fat then lies outside its limits")
         if self.told.is_as_sure_as_asked:
             return Fraction(0), False
-        answer = self.bounded(self.quantile, self.least, self.most, [amounts])
+        answer = self.bounded(self.quantile, self.minimum, self.maximum, [amounts])
         reached = not self.is_loose and answer.x and self._is_allowed(answer)
         if reached and not self.off_limits(self._amounts_of(answer), self.quantile):
             self.faults.append("it could be as sure as asked")
@@ -367,8 +367,8 @@ class _Proof:
         """Nothing comes nearer to the limit than what is told."""
         finished, fat, _ = self.finished(amounts)
         reached = fat / finished
-        is_inside = self.least + NEAR_SHARE <= reached <= self.most - NEAR_SHARE
-        if is_inside and not self.bounded(_ZERO, self.least, self.most, []).is_ruled_out:
+        is_inside = self.minimum + NEAR_SHARE <= reached <= self.maximum - NEAR_SHARE
+        if is_inside and not self.bounded(_ZERO, self.minimum, self.maximum, []).is_ruled_out:
             self.faults.append("the limits are reached, which is told otherwise")
         steps = (
             own.step_lb * abs(own.fat - reached * own.mass) / finished
@@ -376,11 +376,11 @@ class _Proof:
             if lot_id in amounts.put_in or own.mass
         )
         nearer = NEAR_SHARE + (max(steps, default=_ZERO) * (1 + len(amounts.put_in)))
-        too_fat = self.tested > self.most
+        too_fat = self.tested > self.maximum
         sides = (
-            (self.least, max(self.most, reached - nearer))
+            (self.minimum, max(self.maximum, reached - nearer))
             if too_fat
-            else (min(self.least, reached + nearer), self.most)
+            else (min(self.minimum, reached + nearer), self.maximum)
         )
         answer = self.bounded(_ZERO, *sides, [])
         if not answer.is_ruled_out and not self.is_loose:
@@ -388,12 +388,12 @@ class _Proof:
         return Fraction(0), answer.is_ruled_out
 
     def usd(self, amounts: _Amounts) -> Fraction:
-        """Cost as it is minimised: meat taken out counts as the dearest lot."""
+        """Cost as it is minimized: meat taken out counts as the dearest lot."""
         put_in = (lb * self.own[lot_id].usd for lot_id, lb in amounts.put_in.items())
         return sum(put_in, _ZERO) + amounts.out * self.dearest
 
     def _near(self, usd: Fraction) -> Fraction:
-        return _LEAST_USD + NEAR_COST_SHARE * abs(usd)
+        return _MIN_USD + NEAR_COST_SHARE * abs(usd)
 
     def _no_exchange(self, amounts: _Amounts, usd: Fraction) -> None:
         """No step less of a lot, with or without one more of another, is allowed and cheaper."""
@@ -423,25 +423,25 @@ class _Proof:
         if amounts.out and amounts.out + moved >= 0:
             yield _Amounts(put_in, amounts.out + moved)
 
-    # The small programme
+    # The small program
 
     def bounded(
         self,
         quantile: Fraction,
-        least: Fraction,
-        most: Fraction,
+        minimum: Fraction,
+        maximum: Fraction,
         tangents_at: Sequence[_Amounts],
     ) -> SmallAnswer:
         """Bound the cost of amounts that keep the limits at a distance, by more and more
         tangents; where rules count lots, by parting on whether a lot is used."""
         owns = list(self.own.values())
-        rows = [*self._rows(owns), *self._limits(owns, _ZERO, least, most, None)]
+        rows = [*self._rows(owns), *self._limits(owns, _ZERO, minimum, maximum, None)]
         for at in tangents_at:
-            rows += self._limits(owns, quantile, least, most, at)
-        limits = _Limits(quantile, least, most)
+            rows += self._limits(owns, quantile, minimum, maximum, at)
+        limits = _Limits(quantile, minimum, maximum)
         best: SmallAnswer | None = None
         open_parts = [_Part()]
-        for _ in range(_MOST_PARTS):
+        for _ in range(_MAX_PARTS):
             if not open_parts:
                 break
             part = open_parts.pop()
@@ -464,12 +464,12 @@ class _Proof:
         cost = [own.usd for own in owns] + [self.dearest]
         of_part = list(self._part_rows(part, owns))
         answer = solve_small(cost, rows + of_part)
-        for _ in range(_MOST_ROUNDS if limits.quantile else 0):
+        for _ in range(_MAX_ROUNDS if limits.quantile else 0):
             if not answer.x or not self.off_limits(self._amounts_of(answer), limits.quantile):
                 break
             before = answer
             rows += self._limits(
-                owns, limits.quantile, limits.least, limits.most, self._amounts_of(answer)
+                owns, limits.quantile, limits.minimum, limits.maximum, self._amounts_of(answer)
             )
             answer = solve_small(cost, rows + of_part)
             if answer.x and answer.bound - before.bound <= self._near(answer.bound) / 100:
@@ -517,8 +517,8 @@ class _Proof:
             if own.lot.lot_id not in part.used or own.lot.lot_id in held:
                 continue
             for rule in self.rules:
-                if rule.kind is RuleKind.LEAST_IF_USED and rule.lots.holds(own.lot):
-                    share = exact(rule.least_share)
+                if rule.kind is RuleKind.MIN_IF_USED and rule.lots.holds(own.lot):
+                    share = exact(rule.min_share)
                     values = [-share * each.mass for each in owns] + [share]
                     values[at] += own.mass
                     yield SmallRow(tuple(values), share * self.held)
@@ -535,19 +535,19 @@ class _Proof:
         masses = [own.mass for own in owns]
         yield SmallRow((*(-mass for mass in masses), Fraction(1)), -self.room)
         yield SmallRow((*masses, Fraction(-1)), _ZERO)
-        most_out = self.held if self.terms.may_remove else _ZERO
-        yield SmallRow((*([_ZERO] * len(owns)), Fraction(-1)), -most_out)
+        max_out = self.held if self.terms.may_remove else _ZERO
+        yield SmallRow((*([_ZERO] * len(owns)), Fraction(-1)), -max_out)
         for at, own in enumerate(owns):
-            if own.most_lb is not None and own.most_lb * own.mass < self.held + self.room:
+            if own.max_lb is not None and own.max_lb * own.mass < self.held + self.room:
                 values = [_ZERO] * (len(owns) + 1)
                 values[at] = Fraction(-1)
-                yield SmallRow(tuple(values), -own.most_lb)
+                yield SmallRow(tuple(values), -own.max_lb)
         for rule in self.rules:
             if rule.kind is RuleKind.SHARE:
                 yield from self._share_rows(rule, owns)
 
     def _share_rows(self, rule: Rule, owns: Sequence[_Own]) -> Iterator[SmallRow]:
-        for limit, sign in ((rule.least_share, 1), (rule.most_share, -1)):
+        for limit, sign in ((rule.min_share, 1), (rule.max_share, -1)):
             if limit is None:
                 continue
             values = [
@@ -563,15 +563,15 @@ class _Proof:
         self,
         owns: Sequence[_Own],
         quantile: Fraction,
-        least: Fraction,
-        most: Fraction,
+        minimum: Fraction,
+        maximum: Fraction,
         tangent_at: _Amounts | None,
     ) -> Iterator[SmallRow]:
         """The two limits on fat, kept at the distance that a tangent asks for."""
         spread = [_ZERO] * (len(owns) + 1)
         if quantile and tangent_at is not None:
             spread = self._tangent(owns, quantile, tangent_at)
-        for sign, limit in ((1, most), (-1, least)):
+        for sign, limit in ((1, maximum), (-1, minimum)):
             over = [sign * (limit * own.mass - own.fat) for own in owns]
             over.append(sign * (limit - self.tested))
             *values, kept = (a - b for a, b in zip(over, spread, strict=True))
@@ -609,22 +609,22 @@ def _share(proof: _Proof, rule: Rule, amounts: _Amounts, finished: Fraction) -> 
     if proof.told.held.recipe:
         kept = proof.held - amounts.out
         total, chosen = total + kept, chosen + kept * proof.held_share(rule)
-    is_enough = rule.least_share is None or chosen >= exact(rule.least_share) * total - NEAR_LB
-    is_few = rule.most_share is None or chosen <= exact(rule.most_share) * total + NEAR_LB
+    is_enough = rule.min_share is None or chosen >= exact(rule.min_share) * total - NEAR_LB
+    is_few = rule.max_share is None or chosen <= exact(rule.max_share) * total + NEAR_LB
     return is_enough and is_few
 
 
-def _most_lots(proof: _Proof, rule: Rule, amounts: _Amounts, finished: Fraction) -> bool:
+def _max_lots(proof: _Proof, rule: Rule, amounts: _Amounts, finished: Fraction) -> bool:
     held = {lot.lot_id for lot in proof.recipe_lots()}
     inside = sum(map(rule.lots.holds, proof.recipe_lots()))
     new = sum(rule.lots.holds(proof.own[lot_id].lot) for lot_id in amounts.put_in.keys() - held)
-    return new <= max(0, rule.most_count - inside)
+    return new <= max(0, rule.max_count - inside)
 
 
-def _least_if_used(proof: _Proof, rule: Rule, amounts: _Amounts, finished: Fraction) -> bool:
+def _min_if_used(proof: _Proof, rule: Rule, amounts: _Amounts, finished: Fraction) -> bool:
     held = {lot.lot_id for lot in proof.recipe_lots()}
     return all(
-        proof.own[lot_id].mass * lb >= exact(rule.least_share) * finished - NEAR_LB
+        proof.own[lot_id].mass * lb >= exact(rule.min_share) * finished - NEAR_LB
         for lot_id, lb in amounts.put_in.items()
         if lot_id not in held and rule.lots.holds(proof.own[lot_id].lot)
     )
@@ -644,7 +644,7 @@ def _keep_apart(proof: _Proof, rule: Rule, amounts: _Amounts, finished: Fraction
 
 _RULES = {
     RuleKind.SHARE: _share,
-    RuleKind.MOST_LOTS: _most_lots,
-    RuleKind.LEAST_IF_USED: _least_if_used,
+    RuleKind.MAX_LOTS: _max_lots,
+    RuleKind.MIN_IF_USED: _min_if_used,
     RuleKind.KEEP_APART: _keep_apart,
 }

@@ -37,7 +37,7 @@ NEAR_USD_PER_LB = Fraction(1, 10**6)
 NEAR_COST_SHARE = Fraction(1, 10**10)
 NEAR_POUNDS_SHARE = Fraction(1, 10**8)
 NEAR_POUNDS = Fraction(1, 10_000)
-LEAST_USD = Fraction(1, 100_000)
+MIN_USD = Fraction(1, 100_000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +62,8 @@ def prove_demand(
     certificate: CurveCertificate,
     *,
     available_lb: float,
-    least_usd_per_lb: float,
-    most_usd_per_lb: float = math.inf,
+    min_usd_per_lb: float,
+    max_usd_per_lb: float = math.inf,
 ) -> CurveProof:
     """Hold a demand curve against the case it is of.
 
@@ -71,7 +71,7 @@ def prove_demand(
     are those between which it was asked for.
     """
     return _Demand(case, lot_id, available_lb).prove(
-        steps, certificate, least_usd_per_lb, most_usd_per_lb
+        steps, certificate, min_usd_per_lb, max_usd_per_lb
     )
 
 
@@ -81,11 +81,11 @@ def prove_supply(
     steps: Sequence[SupplyStep],
     certificate: CurveCertificate,
     *,
-    least_lb: float = 0.0,
-    most_lb: float = math.inf,
+    min_lb: float = 0.0,
+    max_lb: float = math.inf,
 ) -> CurveProof:
     """Hold a supply curve against the case it is of, between the pounds it was asked for."""
-    return _Supply(case, lot_id).prove(steps, certificate, least_lb, most_lb)
+    return _Supply(case, lot_id).prove(steps, certificate, min_lb, max_lb)
 
 
 class _Curve:
@@ -141,17 +141,17 @@ class _Demand(_Curve):
         self,
         steps: Sequence[DemandStep],
         certificate: CurveCertificate,
-        least_usd_per_lb: float,
-        most_usd_per_lb: float,
+        min_usd_per_lb: float,
+        max_usd_per_lb: float,
     ) -> CurveProof:
-        ends = [step.least_usd_per_lb for step in steps] + [
-            step.most_usd_per_lb for step in steps[-1:]
+        ends = [step.min_usd_per_lb for step in steps] + [
+            step.max_usd_per_lb for step in steps[-1:]
         ]
         if not self.shape(steps, certificate, ends):
             return self.proof(steps)
-        follow = all(a.most_usd_per_lb == b.least_usd_per_lb for a, b in pairwise(steps))
+        follow = all(a.max_usd_per_lb == b.min_usd_per_lb for a, b in pairwise(steps))
         self.fault(not follow, "a step does not begin where the one before it ends")
-        reach = ends[0] == least_usd_per_lb and ends[-1] == most_usd_per_lb
+        reach = ends[0] == min_usd_per_lb and ends[-1] == max_usd_per_lb
         self.fault(not reach, "the curve does not reach the prices asked for")
         falls = all(a.pounds_lb > b.pounds_lb for a, b in pairwise(steps))
         self.fault(not falls, "pounds do not fall from step to step")
@@ -198,17 +198,19 @@ class _Demand(_Curve):
         self.meet(max(told), bound, allowed, text)
 
     def _near(self, usd: Fraction) -> Fraction:
-        return LEAST_USD + NEAR_COST_SHARE * abs(usd)
+        return MIN_USD + NEAR_COST_SHARE * abs(usd)
 
     def _fewest(self, pounds_lb: float, prices: DualPrices | None) -> None:
         """Every plan uses the pounds of the last step: paid a dollar for each and for nothing
         else, none comes cheaper."""
-        least = Fraction(0)
+        minimum = Fraction(0)
         if prices is not None:
-            least = dual_bound(self.frame, _only_pounds_cost(self.at(1.0), self.lot.lot_id), prices)
+            minimum = dual_bound(
+                self.frame, _only_pounds_cost(self.at(1.0), self.lot.lot_id), prices
+            )
         allowed_lb = NEAR_POUNDS + NEAR_POUNDS_SHARE * Fraction(pounds_lb)
         text = f"that no plan does with less than {pounds_lb:,.1f} lb is not proved"
-        self.fault(Fraction(pounds_lb) - least > allowed_lb, text)
+        self.fault(Fraction(pounds_lb) - minimum > allowed_lb, text)
 
 
 class _Supply(_Curve):
@@ -220,19 +222,19 @@ class _Supply(_Curve):
         self,
         steps: Sequence[SupplyStep],
         certificate: CurveCertificate,
-        least_lb: float,
-        most_lb: float,
+        min_lb: float,
+        max_lb: float,
     ) -> CurveProof:
-        ends = [step.least_lb for step in steps] + [step.most_lb for step in steps[-1:]]
+        ends = [step.min_lb for step in steps] + [step.max_lb for step in steps[-1:]]
         if not self.shape(steps, certificate, ends):
             return self.proof(steps)
-        follow = all(a.most_lb == b.least_lb for a, b in pairwise(steps))
+        follow = all(a.max_lb == b.min_lb for a, b in pairwise(steps))
         self.fault(not follow, "a step does not begin where the one before it ends")
-        reach = ends[0] >= least_lb and ends[-1] == most_lb
+        reach = ends[0] >= min_lb and ends[-1] == max_lb
         self.fault(not reach, "the curve does not reach the pounds asked for")
         falls = all(a.next_lb_saves_usd > b.next_lb_saves_usd for a, b in pairwise(steps))
         self.fault(not falls, "the worth of a pound does not fall from step to step")
-        if ends[0] > least_lb:
+        if ends[0] > min_lb:
             self._needed(ends[0], certificate.fewest)
         for step, each in zip(steps, certificate.steps, strict=True):
             self._step(step, each.prices)
@@ -245,8 +247,8 @@ class _Supply(_Curve):
 
     def _step(self, step: SupplyStep, prices: DualPrices) -> None:
         """No plan costs less than the step's line, at either end of it."""
-        name = f"the step from {step.least_lb:,.1f} lb"
-        for lb in (step.least_lb, step.most_lb):
+        name = f"the step from {step.min_lb:,.1f} lb"
+        for lb in (step.min_lb, step.max_lb):
             if math.isinf(lb) and step.next_lb_saves_usd != 0:
                 self.fault(True, f"{name} saves money without end")
                 continue
@@ -263,24 +265,24 @@ class _Supply(_Curve):
 
     def _near(self, usd: Fraction, pounds_lb: float) -> Fraction:
         finite_lb = Fraction(pounds_lb) if math.isfinite(pounds_lb) else Fraction(0)
-        return LEAST_USD + NEAR_COST_SHARE * abs(usd) + NEAR_USD_PER_LB * (1 + finite_lb / 1000)
+        return MIN_USD + NEAR_COST_SHARE * abs(usd) + NEAR_USD_PER_LB * (1 + finite_lb / 1000)
 
     def _needed(self, pounds_lb: float, prices: DualPrices | None) -> None:
         """No plan takes fewer pounds, however many there are."""
-        least = Fraction(0)
+        minimum = Fraction(0)
         if prices is not None:
-            least = dual_bound(
+            minimum = dual_bound(
                 self.frame, _only_pounds_cost(self.at(math.inf), self.lot.lot_id), prices
             )
         text = f"that no plan does with less than {pounds_lb:,.1f} lb is not proved"
         allowed_lb = NEAR_POUNDS + NEAR_POUNDS_SHARE * Fraction(pounds_lb)
-        self.fault(Fraction(pounds_lb) - least > allowed_lb, text)
+        self.fault(Fraction(pounds_lb) - minimum > allowed_lb, text)
 
 
 def _usd_at(step: SupplyStep, pounds_lb: float) -> Fraction:
     further = Fraction(0)
     if math.isfinite(pounds_lb):
-        further = Fraction(pounds_lb) - Fraction(step.least_lb)
+        further = Fraction(pounds_lb) - Fraction(step.min_lb)
     return Fraction(step.usd_at_least) - Fraction(step.next_lb_saves_usd) * further
 
 
@@ -292,7 +294,7 @@ def _only_pounds_cost(case: Case, lot_id: str) -> Case:
             price_usd_per_lb=1.0 if lot.lot_id == lot_id else 0.0,
             price_basis="delivered",
             freight_usd_per_lb=0.0,
-            leftover_value_usd_per_lb=0.0,
+            salvage_value_usd_per_lb=0.0,
         )
         for lot in case.lots
     )
@@ -300,7 +302,9 @@ def _only_pounds_cost(case: Case, lot_id: str) -> Case:
         replace(
             product,
             sale_usd_per_lb=0.0,
-            shortfall_usd_per_lb=None if product.shortfall_usd_per_lb is None else 0.0,
+            shortage_penalty_usd_per_lb=None
+            if product.shortage_penalty_usd_per_lb is None
+            else 0.0,
         )
         for product in case.products
     )

@@ -53,7 +53,7 @@ def whole_if_near(pounds: Fraction, lot: Lot) -> Fraction:
 
 def kept_of_lb(lot: Lot, product: Product, losses: Iterable[Loss]) -> tuple[Fraction, Fraction]:
     """Finished lean and fat, lb per lb of the lot put into the product."""
-    lean = exact(lot.lean_share)
+    lean = exact(lot.lean)
     fat = 1 - lean
     for loss in losses:
         if loss.concerns(lot, product):
@@ -63,7 +63,7 @@ def kept_of_lb(lot: Lot, product: Product, losses: Iterable[Loss]) -> tuple[Frac
 
 
 def lean_limits(product: Product) -> tuple[Fraction, Fraction]:
-    target = exact(product.target_lean_share)
+    target = exact(product.target_lean)
     return (
         target - exact(product.tolerance_below_share),
         target + exact(product.tolerance_above_share),
@@ -86,7 +86,7 @@ def at_delivered_price(lot: Lot, usd_per_lb: float) -> Lot:
         price_usd_per_lb=usd_per_lb,
         price_basis="delivered",
         freight_usd_per_lb=0.0,
-        leftover_value_usd_per_lb=min(lot.leftover_value_usd_per_lb, usd_per_lb),
+        salvage_value_usd_per_lb=min(lot.salvage_value_usd_per_lb, usd_per_lb),
     )
 
 
@@ -97,15 +97,15 @@ def reason_barred(lot: Lot, product: Product, day: date) -> str:
         return unusable
     if lot.species not in product.species:
         return f"species {lot.species}"
-    lacking = sorted(product.programmes - lot.programmes)
-    return f"not in programme {', '.join(lacking)}" if lacking else ""
+    lacking = sorted(product.label_claims - lot.label_claims)
+    return f"not in program {', '.join(lacking)}" if lacking else ""
 
 
 def must_use_lb(rule: Rule, case: Case) -> Fraction | None:
     """Pounds that a must-use rule asks for; None where it asks for all of a lot that has no
     stated quantity, which nothing can meet."""
-    if rule.least_lb is not None:
-        return exact(rule.least_lb)
+    if rule.min_lb is not None:
+        return exact(rule.min_lb)
     quantities = [lot.quantity_lb for lot in case.usable_lots() if rule.lots.holds(lot)]
     if None in quantities:
         return None
@@ -116,9 +116,9 @@ def with_weights(case: Case) -> Case:
     """Rules to use up all of some lots ask for what there is today, whatever is then asked of
     the lot."""
     rules = tuple(
-        replace(rule, least_lb=float(weight))
+        replace(rule, min_lb=float(weight))
         if rule.kind is RuleKind.MUST_USE
-        and rule.least_lb is None
+        and rule.min_lb is None
         and (weight := must_use_lb(rule, case)) is not None
         else rule
         for rule in case.rules

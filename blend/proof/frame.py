@@ -66,11 +66,11 @@ class Frame:
         )
         self.place = {lot.lot_id: place for place, lot in enumerate(self.lots)}
         means = cache(partial(_meant, self.lots))
-        self.unit, weighed = _weighed(case, self.lots)
+        self.unit, rounded_plan = _weighed(case, self.lots)
         held = _held(case, self.lots)
         grouped = cache(
             lambda losing, asked, banned, parting: _grouped(
-                compress(weighed[losing], held[asked]), banned, parting, means
+                compress(rounded_plan[losing], held[asked]), banned, parting, means
             )
         )
         rules = case.binding_rules()
@@ -109,13 +109,13 @@ _NO_PRICE = {
     "price_basis": "delivered",
     "freight_usd_per_lb": 0.0,
     "quantity_lb": None,
-    "least_purchase_lb": 0.0,
-    "leftover_value_usd_per_lb": 0.0,
+    "min_purchase_lb": 0.0,
+    "salvage_value_usd_per_lb": 0.0,
 }
 _NO_ORDER = {
-    "least_lb": 0.0,
-    "most_lb": None,
-    "shortfall_usd_per_lb": None,
+    "min_lb": 0.0,
+    "max_lb": None,
+    "shortage_penalty_usd_per_lb": None,
     "sale_usd_per_lb": 0.0,
 }
 
@@ -150,7 +150,7 @@ def _losing(case: Case, product: Product) -> tuple[str, ...]:
 
 def _asked(product: Product) -> tuple[frozenset[str], frozenset[str]]:
     """What the product asks of a lot: it may hold, rules aside, what others may that ask alike."""
-    return product.species, product.programmes
+    return product.species, product.label_claims
 
 
 def _weighed(case: Case, lots: Sequence[Lot]) -> tuple[int, dict[tuple[str, ...], list[Pair]]]:

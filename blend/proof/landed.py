@@ -83,9 +83,9 @@ class _Entry:
         stated = {line.cost: Fraction(line.usd_per_lb) for line in built.lines}
         reckoned = {cost: usd / self.lb for cost, usd in self.costs(value).items()}
         landed = sum(reckoned.values(), _ZERO)
-        kept_lean = exact(offer.lean_share) * (1 - exact(offer.thaw_lean_loss_share))
-        kept = kept_lean + 1 - exact(offer.lean_share)
-        points = (kept_lean / kept - exact(offer.fresh_lean_share)) * 100
+        kept_lean = exact(offer.lean) * (1 - exact(offer.thaw_lean_loss_share))
+        kept = kept_lean + 1 - exact(offer.lean)
+        points = (kept_lean / kept - exact(offer.fresh_lean)) * 100
         for_lean = -points * exact(offer.point_usd_per_lb)
         reckoned |= {Cost.THAW: landed / kept - landed, Cost.LEAN: for_lean}
         wrong += [
@@ -98,25 +98,25 @@ class _Entry:
         told = {
             "sum landed": (built.landed_usd_per_lb, landed),
             "thawed weight": (built.kept_share, kept),
-            "thawed lean": (built.thawed_lean_share, kept_lean / kept),
+            "thawed lean": (built.thawed_lean, kept_lean / kept),
             "thawed price": (built.thawed_usd_per_lb, landed / kept),
             "price next to fresh": (built.next_to_fresh_usd_per_lb, landed / kept + for_lean),
         }
         wrong += [
-            f"its {what} is another"
-            for what, (figure, right) in told.items()
+            f"its {charge} is another"
+            for charge, (figure, right) in told.items()
             if not _is_near(Fraction(figure), right)
         ]
         return wrong + self._faults_of_indifference(
             (exact(offer.fresh_usd_per_lb) - for_lean) * kept
         )
 
-    def _faults_of_indifference(self, worth_usd_per_lb: Fraction) -> list[str]:
+    def _faults_of_indifference(self, value_usd_per_lb: Fraction) -> list[str]:
         """Put back in, the price and the exchange rate land just at what the meat is worth."""
         built, offer = self.built, self.offer
         if built.indifferent_price is None:
             as_a_gift = (sum(self.costs(_ZERO).values(), _ZERO)) / self.lb
-            is_worthless = as_a_gift >= worth_usd_per_lb - NEAR_SHARE
+            is_worthless = as_a_gift >= value_usd_per_lb - NEAR_SHARE
             if not is_worthless or built.indifferent_usd_per_currency is not None:
                 return ["that it is not worth its way even as a gift is not proved"]
             return []
@@ -127,10 +127,10 @@ class _Entry:
         if rate is not None:
             asked["exchange rate"] = (exact(offer.price), Fraction(rate))
         wrong = []
-        for what, (price, usd_per_currency) in asked.items():
+        for charge, (price, usd_per_currency) in asked.items():
             landed = self._landed_at(price * usd_per_currency)
-            if landed is None or not _is_near(landed, worth_usd_per_lb):
-                wrong.append(f"at the {what} told buyers are not indifferent")
+            if landed is None or not _is_near(landed, value_usd_per_lb):
+                wrong.append(f"at the {charge} told buyers are not indifferent")
         return wrong
 
     def _landed_at(self, usd_per_unit: Fraction) -> Fraction | None:
@@ -194,10 +194,10 @@ class _Entry:
         share = self._rate(Cost.MPF, RateKind.MPF)
         if share == 0:
             return _ZERO
-        least, most = (
-            self._rate(Cost.MPF, kind) for kind in (RateKind.MPF_LEAST, RateKind.MPF_MOST)
+        minimum, maximum = (
+            self._rate(Cost.MPF, kind) for kind in (RateKind.MPF_MIN, RateKind.MPF_MAX)
         )
-        return min(max(share * value_usd, least), most)
+        return min(max(share * value_usd, minimum), maximum)
 
     # Rates ------------------------------------------------------------------------------------
 
@@ -217,11 +217,11 @@ class _Entry:
             kinds.append((Cost.HMF, RateKind.HMF))
         fee = self._used(Cost.MPF, RateKind.MPF)
         if fee and fee[0].value:
-            kinds += [(Cost.MPF, RateKind.MPF_LEAST), (Cost.MPF, RateKind.MPF_MOST)]
+            kinds += [(Cost.MPF, RateKind.MPF_MIN), (Cost.MPF, RateKind.MPF_MAX)]
         return kinds
 
     def _used(self, cost: Cost, kind: RateKind) -> list[ImportRate]:
-        return [rate for rate in self.used.get(cost, ()) if rate.what is kind]
+        return [rate for rate in self.used.get(cost, ()) if rate.charge is kind]
 
     def _is_closest(self, cost: Cost, kind: RateKind) -> bool:
         """One rate is used, of those that there are, and no other speaks of the offer more

@@ -1,4 +1,4 @@
-"""A plan of the linear programme on the scales: how far it breaks a limit, and what it costs.
+"""A plan of the linear program on the scales: how far it breaks a limit, and what it costs.
 
 Tables are read as the decimals they tell (`blend.proof.exact`); pounds of the plan are taken as
 the binary fractions that they are, every bit of them.
@@ -45,7 +45,7 @@ class Scales:
 
 
 def put_on_scales(frame: Frame, case: Case, plan: PlanPounds) -> Scales:
-    """Hold every requirement of the linear programme against the plan, and count its cost.
+    """Hold every requirement of the linear program against the plan, and count its cost.
 
     Pounds are added up as whole numbers of the smallest binary part that any of them has.
     """
@@ -80,13 +80,13 @@ def put_on_scales(frame: Frame, case: Case, plan: PlanPounds) -> Scales:
         misses.append((off - NEAR_SHARE * abs(taken_lb), f"lot {lot.lot_id}"))
         cost += taken_lb * delivered_usd_per_lb(lot)
         left_over_lb = Fraction(taken - used[place], part)
-        cost -= left_over_lb * exact(lot.leftover_value_usd_per_lb)
+        cost -= left_over_lb * exact(lot.salvage_value_usd_per_lb)
     for product in case.products:
         short_lb = Fraction(plan.short_lb.get(product.product_id, 0.0))
         volume_lb, offs = _product(frame, product, held[product.product_id], part, short_lb)
         misses.append((max(offs) - NEAR_SHARE * volume_lb, f"product {product.product_id}"))
         cost -= volume_lb * exact(product.sale_usd_per_lb)
-        cost += short_lb * exact(product.shortfall_usd_per_lb or 0.0)
+        cost += short_lb * exact(product.shortage_penalty_usd_per_lb or 0.0)
     misses += _must_use(frame, case, held, part)
     off, worst = max(misses)
     used_lb = {lot.lot_id: Fraction(lb, part) for lot, lb in zip(frame.lots, used, strict=True)}
@@ -111,15 +111,15 @@ def _product(
     lean_lb = Fraction(sum(lb * pairs[place].lean for place, lb in held.items()), unit)
     fat_lb = Fraction(sum(lb * pairs[place].fat for place, lb in held.items()), unit)
     volume_lb = lean_lb + fat_lb
-    order_lb = exact(product.least_lb)
-    may_lack_lb = order_lb if product.shortfall_usd_per_lb is not None else _ZERO
+    order_lb = exact(product.min_lb)
+    may_lack_lb = order_lb if product.shortage_penalty_usd_per_lb is not None else _ZERO
     offs = [-short_lb, short_lb - may_lack_lb, order_lb - volume_lb - short_lb]
-    if product.most_lb is not None:
-        offs.append(volume_lb - exact(product.most_lb))
-    least, most = lean_limits(product)
-    offs += [least * volume_lb - lean_lb, lean_lb - most * volume_lb]
+    if product.max_lb is not None:
+        offs.append(volume_lb - exact(product.max_lb))
+    minimum, maximum = lean_limits(product)
+    offs += [minimum * volume_lb - lean_lb, lean_lb - maximum * volume_lb]
     for rule in framed.rules:
-        if rule.kind is RuleKind.WARMTH:
+        if rule.kind is RuleKind.MAX_TEMP:
             excess = excess_heat(rule)
             heat = (lb * excess[frame.lots[place].lot_id] for place, lb in held.items())
             offs.append(sum(heat, _ZERO) / part)
@@ -130,10 +130,10 @@ def _product(
             chosen = held.keys() & framed.chosen[rule]
             masses = (held[place] * (pairs[place].lean + pairs[place].fat) for place in chosen)
             read_lb = Fraction(sum(masses), unit)
-        if rule.least_share is not None:
-            offs.append(exact(rule.least_share) * volume_lb - read_lb)
-        if rule.most_share is not None:
-            offs.append(read_lb - exact(rule.most_share) * volume_lb)
+        if rule.min_share is not None:
+            offs.append(exact(rule.min_share) * volume_lb - read_lb)
+        if rule.max_share is not None:
+            offs.append(read_lb - exact(rule.max_share) * volume_lb)
     return volume_lb, offs
 
 

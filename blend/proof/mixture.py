@@ -15,10 +15,10 @@ from blend.domain.products import Product
 from blend.domain.rules import Rule
 from blend.domain.selectors import Selector
 
-_PRICES = {"price_usd_per_lb", "price_basis", "freight_usd_per_lb", "leftover_value_usd_per_lb"}
+_PRICES = {"price_usd_per_lb", "price_basis", "freight_usd_per_lb", "salvage_value_usd_per_lb"}
 _DAYS = {"available_on", "use_by"}
-_POUNDS = {"quantity_lb", "least_purchase_lb"}
-_ORDERS = {"least_lb", "most_lb", "shortfall_usd_per_lb", "sale_usd_per_lb"}
+_POUNDS = {"quantity_lb", "min_purchase_lb"}
+_ORDERS = {"min_lb", "max_lb", "shortage_penalty_usd_per_lb", "sale_usd_per_lb"}
 
 
 def mixture_faults(
@@ -62,7 +62,7 @@ def mixture_faults(
         found = case.product(product_id)
         ordered = _side(pair, "orders" in moved)
         if pair["orders" in moved] is None:
-            ordered = replace(ordered, least_lb=0.0, most_lb=0.0)
+            ordered = replace(ordered, min_lb=0.0, max_lb=0.0)
         if any(getattr(found, name) != getattr(ordered, name) for name in _ORDERS):
             yield f"the order of {product_id} is not that of its side"
         made = _side(pair, "rules" in moved)

@@ -15,23 +15,23 @@ from datetime import date
 from fractions import Fraction
 
 from blend.domain.horizon import (
-    DayFamily,
+    Cooler,
+    DayConstraintClass,
     DayRequirement,
     DayRule,
     DayRuleKind,
     Freezing,
     Horizon,
-    Store,
 )
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Check, Take, Verdict
 from blend.domain.positions import DayBlend, DayCheck, PositionsMoney, PositionsPlan
-from blend.domain.requirements import Family
+from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import WholeContainers
 from blend.proof.check import check_plan
 from blend.proof.exact import NEAR, exact, kept_of_lb, total
 
-_NOT_BY_DAY = (Family.BATCH_FILL, Family.EQUAL_RECIPE)
+_NOT_BY_DAY = (ConstraintClass.BATCH_FILL, ConstraintClass.EQUAL_RECIPE)
 """Settled by each day's own plan."""
 _ZERO = Fraction(0)
 _SOLVER_LB = Fraction(1, 10_000)
@@ -63,12 +63,12 @@ def count_positions_money(horizon: Horizon, plan: PositionsPlan) -> PositionsMon
     holding = closing = _ZERO
     for (lot_id, place), kept_lb in stock.kept_lb.items():
         lot = horizon.lot(lot_id)
-        store = horizon.store_of(lot)
-        if store is not None:
-            rate = exact(store.holding_usd_per_lb_day) * horizon.nights(place)
+        cooler = horizon.cooler_of(lot)
+        if cooler is not None:
+            rate = exact(cooler.holding_usd_per_lb_day) * horizon.nights(place)
             holding += kept_lb * rate
         if place + 1 == len(horizon.days):
-            closing += kept_lb * exact(lot.leftover_value_usd_per_lb)
+            closing += kept_lb * exact(lot.salvage_value_usd_per_lb)
     made = [(blend, orders[blend.product_id, blend.day]) for blend in plan.blends]
     return PositionsMoney(
         bought_usd=_usd(
@@ -80,11 +80,11 @@ def count_positions_money(horizon: Horizon, plan: PositionsPlan) -> PositionsMon
         ),
         holding_usd=float(holding),
         disposal_usd=_usd(
-            (row.pounds_lb, max(0.0, -horizon.lot(row.lot_id).leftover_value_usd_per_lb))
+            (row.pounds_lb, max(0.0, -horizon.lot(row.lot_id).salvage_value_usd_per_lb))
             for row in plan.wastes
         ),
-        shortfall_usd=_usd(
-            (blend.short_lb, order.shortfall_usd_per_lb or 0.0) for blend, order in made
+        shortage_penalty_usd=_usd(
+            (blend.short_lb, order.shortage_penalty_usd_per_lb or 0.0) for blend, order in made
         ),
         product_sales_usd=_usd(
             (float(_made_lb(horizon, blend)[1]), order.sale_usd_per_lb) for blend, order in made
@@ -115,30 +115,30 @@ def _held(
     requirement: DayRequirement,
     read: Fraction,
     *,
-    least: Fraction | float | None = None,
-    most: Fraction | float | None = None,
+    minimum: Fraction | float | None = None,
+    maximum: Fraction | float | None = None,
     unit: str = "lb",
     note: str = "",
 ) -> DayCheck:
     return DayCheck(
         requirement=requirement,
         read=float(read),
-        least=None if least is None else float(least),
-        most=None if most is None else float(most),
+        minimum=None if minimum is None else float(minimum),
+        maximum=None if maximum is None else float(maximum),
         unit=unit,
-        verdict=Verdict.MET if _is_kept(read, least, most) else Verdict.BROKEN,
+        verdict=Verdict.MET if _is_kept(read, minimum, maximum) else Verdict.BROKEN,
         note=note,
     )
 
 
 def _is_kept(
-    read: Fraction | float, least: Fraction | float | None, most: Fraction | float | None
+    read: Fraction | float, minimum: Fraction | float | None, maximum: Fraction | float | None
 ) -> bool:
     """Whether the reading lies within its limits, but for what binary fractions leave behind.
     Floats are taken as exactly what they are."""
-    if least is not None and read < least and read < Fraction(least) - _room(least):
+    if minimum is not None and read < minimum and read < Fraction(minimum) - _room(minimum):
         return False
-    return most is None or read <= most or read <= Fraction(most) + _room(most)
+    return maximum is None or read <= maximum or read <= Fraction(maximum) + _room(maximum)
 
 
 def _room(limit: Fraction | float) -> Fraction:
@@ -161,14 +161,14 @@ def _blends(horizon: Horizon, plan: PositionsPlan, place: int) -> Iterator[DayCh
         case,
         [Take(lot_id, pounds, None, pounds) for lot_id, pounds in used.items()],
         [
-            BatchRun(blend.product_id, 1, blend.ingredients, blend.finished_lb, blend.lean_share)
+            BatchRun(blend.product_id, 1, blend.ingredients, blend.finished_lb, blend.lean)
             for blend in blends
             if blend.ingredients
         ],
         {blend.product_id: blend.short_lb for blend in blends},
     )
     for check in checks:
-        if check.requirement.family not in _NOT_BY_DAY:
+        if check.requirement.constraint_class not in _NOT_BY_DAY:
             yield _strictly(check, day)
     for blend in blends:
         yield from _stated(horizon, blend)
@@ -178,7 +178,7 @@ def _strictly(check: Check, day: date) -> DayCheck:
     """A check of one day without any allowance for whole pounds."""
     requirement = DayRequirement(
         day,
-        check.requirement.family,
+        check.requirement.constraint_class,
         check.requirement.product_id,
         check.requirement.lot_id,
         check.requirement.rule_id,
@@ -186,8 +186,8 @@ def _strictly(check: Check, day: date) -> DayCheck:
     return DayCheck(
         requirement=requirement,
         read=check.read,
-        least=check.least,
-        most=check.most,
+        minimum=check.minimum,
+        maximum=check.maximum,
         unit=check.unit,
         verdict=_strict_verdict(check),
         note=check.note,
@@ -200,25 +200,25 @@ def _strict_verdict(check: Check) -> Verdict:
         return check.verdict
     # broken although the reading lies well within its limits: the plan misstates something
     misstated = check.verdict is Verdict.BROKEN and not _is_at_or_beyond_limit(check)
-    is_kept = _is_kept(check.read, check.least, check.most)
+    is_kept = _is_kept(check.read, check.minimum, check.maximum)
     return Verdict.MET if is_kept and not misstated else Verdict.BROKEN
 
 
 def _is_at_or_beyond_limit(check: Check) -> bool:
     read = Fraction(check.read)
-    below = check.least is not None and read <= Fraction(check.least) + _room(check.least)
-    above = check.most is not None and read >= Fraction(check.most) - _room(check.most)
+    below = check.minimum is not None and read <= Fraction(check.minimum) + _room(check.minimum)
+    above = check.maximum is not None and read >= Fraction(check.maximum) - _room(check.maximum)
     return below or above
 
 
 def _stated(horizon: Horizon, blend: DayBlend) -> Iterator[DayCheck]:
     """What the plan says of a blend is what its ingredients make."""
-    requirement = DayRequirement(blend.day, Family.MASS, blend.product_id)
+    requirement = DayRequirement(blend.day, ConstraintClass.MASS, blend.product_id)
     lean_lb, finished_lb = _made_lb(horizon, blend)
-    yield _held(requirement, exact(blend.finished_lb), least=finished_lb, most=finished_lb)
+    yield _held(requirement, exact(blend.finished_lb), minimum=finished_lb, maximum=finished_lb)
     if finished_lb:
         lean = lean_lb / finished_lb
-        yield _held(requirement, exact(blend.lean_share), least=lean, most=lean, unit="share")
+        yield _held(requirement, exact(blend.lean), minimum=lean, maximum=lean, unit="share")
 
 
 # Stock --------------------------------------------------------------------------------------
@@ -273,7 +273,7 @@ def _movements(horizon: Horizon, plan: PositionsPlan):
     go_out: dict[tuple[str, int], Fraction] = defaultdict(Fraction)
     bought = {row.offer_id: exact(row.pounds_lb) for row in plan.purchases}
     for receipt in horizon.receipts:
-        lb = bought[receipt.offer_id] if receipt.offer_id else exact(receipt.most_lb)
+        lb = bought[receipt.offer_id] if receipt.offer_id else exact(receipt.max_lb)
         come_in[receipt.lot_id, receipt.place].append((receipt.last_day or date.max, lb))
     for blend in plan.blends:
         for part in blend.ingredients:
@@ -291,7 +291,7 @@ def _movements(horizon: Horizon, plan: PositionsPlan):
 
 
 def _kept_when_frozen(fresh: Lot, freezing: Freezing) -> Fraction:
-    lean = exact(fresh.lean_share)
+    lean = exact(fresh.lean)
     return lean * (1 - exact(freezing.lean_loss_share)) + (1 - lean) * (
         1 - exact(freezing.fat_loss_share)
     )
@@ -304,15 +304,15 @@ def _stock(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[Day
             key = lot.lot_id, place
             kept_lb = stock.kept_lb[key]
             said_lb = stated.get((lot.lot_id, day), _ZERO)
-            balance = DayRequirement(day, DayFamily.BALANCE, lot_id=lot.lot_id)
+            balance = DayRequirement(day, DayConstraintClass.BALANCE, lot_id=lot.lot_id)
             apart_lb = max(stock.lacking_lb[key], abs(kept_lb - said_lb))
-            most_apart_lb = _SOLVER_LB + NEAR * kept_lb
-            yield _held(balance, apart_lb, most=most_apart_lb)
-            use_by = DayRequirement(day, DayFamily.USE_BY, lot_id=lot.lot_id)
-            yield _held(use_by, stock.past_day_lb[key], most=most_apart_lb)
-            if horizon.store_of(lot) is None:
-                nowhere = DayRequirement(day, DayFamily.CAPACITY, lot_id=lot.lot_id)
-                yield _held(nowhere, kept_lb, most=_SOLVER_LB, note="no store holds it")
+            max_apart_lb = _SOLVER_LB + NEAR * kept_lb
+            yield _held(balance, apart_lb, maximum=max_apart_lb)
+            use_by = DayRequirement(day, DayConstraintClass.USE_BY, lot_id=lot.lot_id)
+            yield _held(use_by, stock.past_day_lb[key], maximum=max_apart_lb)
+            if horizon.cooler_of(lot) is None:
+                nowhere = DayRequirement(day, DayConstraintClass.CAPACITY, lot_id=lot.lot_id)
+                yield _held(nowhere, kept_lb, maximum=_SOLVER_LB, note="no cooler holds it")
 
 
 def _trades(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
@@ -324,61 +324,81 @@ def _trades(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
         day = horizon.days[offer.place]
         bought_lb = exact(row.pounds_lb)
 
-        def of(family: Family, day=day, lot=lot) -> DayRequirement:
-            return DayRequirement(day, family, lot_id=lot.lot_id)
+        def of(constraint_class: ConstraintClass, day=day, lot=lot) -> DayRequirement:
+            return DayRequirement(day, constraint_class, lot_id=lot.lot_id)
 
-        most = None if offer.most_lb == float("inf") else exact(offer.most_lb)
-        yield _held(of(Family.SUPPLY), bought_lb, least=0, most=most, note=f"offer {row.offer_id}")
+        maximum = None if offer.max_lb == float("inf") else exact(offer.max_lb)
+        yield _held(
+            of(ConstraintClass.SUPPLY),
+            bought_lb,
+            minimum=0,
+            maximum=maximum,
+            note=f"offer {row.offer_id}",
+        )
         if bought_lb:
-            asked_lb = lot.least_purchase_lb if lot.can_split else offer.most_lb
-            yield _held(of(Family.LEAST_PURCHASE), bought_lb, least=exact(asked_lb))
+            asked_lb = offer.max_lb if lot.must_take_all else lot.min_purchase_lb
+            yield _held(of(ConstraintClass.MIN_PURCHASE), bought_lb, minimum=exact(asked_lb))
         if keeps_whole and lot.container_lb:
             count = bought_lb / exact(lot.container_lb)
             whole = Fraction(round(count))
             yield _held(
-                of(Family.WHOLE_CONTAINERS), count, least=whole, most=whole, unit="containers"
+                of(ConstraintClass.WHOLE_CONTAINERS),
+                count,
+                minimum=whole,
+                maximum=whole,
+                unit="containers",
             )
     sold: dict[str, Fraction] = defaultdict(Fraction)
     for row in plan.sales:
         sold[row.price_id] += exact(row.pounds_lb)
     for bid in horizon.bids():
-        most = None if bid.quantity_lb is None else exact(bid.quantity_lb)
-        taken = DayRequirement(bid.day, Family.SUPPLY, lot_id=bid.lot_id)
-        yield _held(taken, sold[bid.price_id], least=0, most=most, note=f"bid {bid.price_id}")
+        maximum = None if bid.quantity_lb is None else exact(bid.quantity_lb)
+        taken = DayRequirement(bid.day, ConstraintClass.SUPPLY, lot_id=bid.lot_id)
+        yield _held(
+            taken, sold[bid.price_id], minimum=0, maximum=maximum, note=f"bid {bid.price_id}"
+        )
 
 
 # Rooms and rules ----------------------------------------------------------------------------
 
 
 def _rooms(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[DayCheck]:
-    for store in horizon.stores:
-        lots = [lot.lot_id for lot in horizon.lots if horizon.store_of(lot) == store]
+    for cooler in horizon.coolers:
+        lots = [lot.lot_id for lot in horizon.lots if horizon.cooler_of(lot) == cooler]
         for place, day in enumerate(horizon.days):
             held_lb = total(stock.kept_lb[lot_id, place] for lot_id in lots)
 
-            def of(family: DayFamily, day=day, store=store) -> DayRequirement:
-                return DayRequirement(day, family, store_id=store.store_id)
+            def of(constraint_class: DayConstraintClass, day=day, cooler=cooler) -> DayRequirement:
+                return DayRequirement(day, constraint_class, cooler_id=cooler.cooler_id)
 
-            if store.capacity_lb is not None:
-                yield _held(of(DayFamily.CAPACITY), held_lb, most=exact(store.capacity_lb))
-            if store.closing_lb and place + 1 == len(horizon.days):
-                yield _held(of(DayFamily.CLOSING), held_lb, least=exact(store.closing_lb))
-            yield from _freezer(horizon, plan, store, day)
+            if cooler.capacity_lb is not None:
+                yield _held(
+                    of(DayConstraintClass.CAPACITY), held_lb, maximum=exact(cooler.capacity_lb)
+                )
+            if cooler.ending_inventory_lb and place + 1 == len(horizon.days):
+                yield _held(
+                    of(DayConstraintClass.CLOSING),
+                    held_lb,
+                    minimum=exact(cooler.ending_inventory_lb),
+                )
+            yield from _freezer(horizon, plan, cooler, day)
 
 
-def _freezer(horizon: Horizon, plan: PositionsPlan, store: Store, day: date) -> Iterator[DayCheck]:
-    if store.freezing is None or store.freezing.most_lb is None:
+def _freezer(
+    horizon: Horizon, plan: PositionsPlan, cooler: Cooler, day: date
+) -> Iterator[DayCheck]:
+    if cooler.freezing is None or cooler.freezing.max_lb is None:
         return
     frozen_lb = sum(
         (
             exact(row.fresh_lb)
             for row in plan.freezes
-            if row.day == day and horizon.freezer_of(horizon.lot(row.lot_id)) == store
+            if row.day == day and horizon.freezer_of(horizon.lot(row.lot_id)) == cooler
         ),
         _ZERO,
     )
-    requirement = DayRequirement(day, DayFamily.FREEZER, store_id=store.store_id)
-    yield _held(requirement, frozen_lb, least=0, most=exact(store.freezing.most_lb))
+    requirement = DayRequirement(day, DayConstraintClass.FREEZER, cooler_id=cooler.cooler_id)
+    yield _held(requirement, frozen_lb, minimum=0, maximum=exact(cooler.freezing.max_lb))
 
 
 def _used_on(horizon: Horizon, plan: PositionsPlan, day: date) -> dict[Lot, Fraction]:
@@ -398,29 +418,29 @@ def _day_rules(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
             yield _DAY_RULES[rule.kind](rule, day, used, chosen)
 
 
-def _most_used(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
-    requirement = DayRequirement(day, DayFamily.MOST_USED, rule_id=rule.rule_id)
-    return _held(requirement, sum(chosen.values(), _ZERO), most=exact(rule.most_lb))
+def _max_used(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
+    requirement = DayRequirement(day, DayConstraintClass.MAX_USED, rule_id=rule.rule_id)
+    return _held(requirement, sum(chosen.values(), _ZERO), maximum=exact(rule.max_lb))
 
 
-def _least_if_used(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
-    requirement = DayRequirement(day, DayFamily.LEAST_IF_USED, rule_id=rule.rule_id)
+def _min_if_used(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
+    requirement = DayRequirement(day, DayConstraintClass.MIN_IF_USED, rule_id=rule.rule_id)
     if not chosen:
         return _held(requirement, _ZERO, note="none used")
-    return _held(requirement, min(chosen.values()), least=exact(rule.least_lb))
+    return _held(requirement, min(chosen.values()), minimum=exact(rule.min_lb))
 
 
 def _needs(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
-    requirement = DayRequirement(day, DayFamily.NEEDS, rule_id=rule.rule_id)
+    requirement = DayRequirement(day, DayConstraintClass.NEEDS, rule_id=rule.rule_id)
     if not chosen:
         return _held(requirement, _ZERO, note="none used")
     beside = sum((lb for lot, lb in used.items() if rule.against.holds(lot)), _ZERO)
-    return _held(requirement, beside, least=exact(rule.least_lb))
+    return _held(requirement, beside, minimum=exact(rule.min_lb))
 
 
 _DAY_RULES = {
-    DayRuleKind.MOST_USED: _most_used,
-    DayRuleKind.LEAST_IF_USED: _least_if_used,
+    DayRuleKind.MAX_USED: _max_used,
+    DayRuleKind.MIN_IF_USED: _min_if_used,
     DayRuleKind.NEEDS: _needs,
 }
 
@@ -438,5 +458,7 @@ def _must_use(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
             ),
             _ZERO,
         )
-        requirement = DayRequirement(horizon.days[-1], Family.MUST_USE, rule_id=rule.rule_id)
-        yield _held(requirement, used_lb, least=horizon.must_use_lb(rule), note=rule.note)
+        requirement = DayRequirement(
+            horizon.days[-1], ConstraintClass.MUST_USE, rule_id=rule.rule_id
+        )
+        yield _held(requirement, used_lb, minimum=horizon.must_use_lb(rule), note=rule.note)

@@ -28,7 +28,7 @@ from blend.domain.certificates import PlanPounds, Region, RegionCertificate
 from blend.domain.prices import DualPrices
 from blend.proof.bound import dual_bound
 from blend.proof.curves import (
-    LEAST_USD,
+    MIN_USD,
     NEAR_COST_SHARE,
     NEAR_POUNDS,
     NEAR_POUNDS_SHARE,
@@ -69,11 +69,11 @@ def prove_regions(
     regions: Sequence[Region],
     certificates: Sequence[RegionCertificate],
     *,
-    least_usd_per_lb: tuple[float, float],
-    most_usd_per_lb: tuple[float, float],
+    min_usd_per_lb: tuple[float, float],
+    max_usd_per_lb: tuple[float, float],
 ) -> MapProof:
     """Hold a map against the case it is of, over the window of delivered prices asked for."""
-    return _Map(case, lot_ids).prove(regions, certificates, (least_usd_per_lb, most_usd_per_lb))
+    return _Map(case, lot_ids).prove(regions, certificates, (min_usd_per_lb, max_usd_per_lb))
 
 
 class _Map:
@@ -188,7 +188,7 @@ def _name(region: Region) -> str:
 
 
 def _near(usd: Fraction) -> Fraction:
-    return LEAST_USD + NEAR_COST_SHARE * abs(usd)
+    return MIN_USD + NEAR_COST_SHARE * abs(usd)
 
 
 class _Tiles:
@@ -200,12 +200,12 @@ class _Tiles:
         window: tuple[tuple[float, float], tuple[float, float]],
     ) -> None:
         low, high = (tuple(map(Fraction, corner)) for corner in window)
-        size = tuple(most - least for least, most in zip(low, high, strict=True))
+        size = tuple(maximum - minimum for minimum, maximum in zip(low, high, strict=True))
 
         def share(corner: tuple[float, float]) -> _Place:
             first, second = (
-                (Fraction(at) - least) / whole
-                for at, least, whole in zip(corner, low, size, strict=True)
+                (Fraction(at) - minimum) / whole
+                for at, minimum, whole in zip(corner, low, size, strict=True)
             )
             return first, second
 

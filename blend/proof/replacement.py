@@ -55,7 +55,7 @@ class _Other:
     lean: Fraction
     fat: Fraction
     costs: Fraction
-    most: Fraction
+    maximum: Fraction
     """Pounds of it in a mix for a pound of the item."""
 
     @property
@@ -100,8 +100,8 @@ def _faults(
         if not _may_stand_in(lot, item, rules):
             continue
         own_lean, own_fat = kept[lot.lot_id]
-        most = exact(rules.most_share) * (lean + fat) / (own_lean + own_fat)
-        others[lot.lot_id] = _Other(own_lean, own_fat, delivered_usd_per_lb(lot), most)
+        maximum = exact(rules.max_share) * (lean + fat) / (own_lean + own_fat)
+        others[lot.lot_id] = _Other(own_lean, own_fat, delivered_usd_per_lb(lot), maximum)
     if told.usd_per_lb is None:
         if told.mix or told.prices is not None:
             faults.append("replaced by none, and yet by a mix")
@@ -115,7 +115,7 @@ def _faults(
     lean_usd = Fraction(told.prices.lean_usd_per_lb)
     fat_usd = Fraction(told.prices.fat_usd_per_lb)
     beyond = (
-        other.most * max(Fraction(0), lean_usd * other.lean + fat_usd * other.fat - other.costs)
+        other.maximum * max(Fraction(0), lean_usd * other.lean + fat_usd * other.fat - other.costs)
         for other in others.values()
     )
     bound = lean_usd * lean + fat_usd * fat - sum(beyond)
@@ -133,7 +133,7 @@ def _faults_of_mix(
         return ["its mix holds what it may not"]
     if len({part.lot_id for part in told.mix}) < len(told.mix):
         faults.append("its mix holds a lot twice")
-    if any(not 0 <= pounds <= other.most + NEAR for other, pounds in parts):
+    if any(not 0 <= pounds <= other.maximum + NEAR for other, pounds in parts):
         faults.append("its mix holds more or less of a lot than it may")
 
     def of_mix(amount: Callable[[_Other], Fraction]) -> Fraction:
@@ -152,16 +152,16 @@ def _is_out_of_reach(others: Sequence[_Other], lean: Fraction, fat: Fraction) ->
     """Whether any mix of that mass lacks lean, or fat, or cannot be filled."""
     mass = lean + fat
 
-    def most(amount: Callable[[_Other], Fraction]) -> Fraction | None:
+    def maximum(amount: Callable[[_Other], Fraction]) -> Fraction | None:
         """The most that a mix of that mass holds; None where it cannot be filled."""
         left, held = mass, Fraction(0)
         for other in sorted(others, key=lambda other: -amount(other) / other.mass):
-            share = min(left, other.most * other.mass)
+            share = min(left, other.maximum * other.mass)
             held += share * amount(other) / other.mass
             left -= share
         return held if left == 0 else None
 
-    leanest, fattest = most(lambda other: other.lean), most(lambda other: other.fat)
+    leanest, fattest = maximum(lambda other: other.lean), maximum(lambda other: other.fat)
     return leanest is None or fattest is None or leanest < lean or fattest < fat
 
 
@@ -170,12 +170,12 @@ def _may_stand_in(lot: Lot, item: Lot, rules: ReplacementRules) -> bool:
         lot.lot_id != item.lot_id
         and lot.species == item.species
         and rules.among.holds(lot)
-        and (not rules.keep_programmes or item.programmes <= lot.programmes)
+        and (not rules.keep_label_claims or item.label_claims <= lot.label_claims)
     )
 
 
 def _kept(lot: Lot, losses: Sequence[Loss]) -> tuple[Fraction, Fraction]:
-    lean, fat = exact(lot.lean_share), 1 - exact(lot.lean_share)
+    lean, fat = exact(lot.lean), 1 - exact(lot.lean)
     for loss in losses:
         if loss.lots.holds(lot):
             lean *= 1 - exact(loss.lean_loss_share)

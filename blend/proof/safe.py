@@ -20,13 +20,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from blend.domain.case import Case
-from blend.domain.certificates import PromiseCertificate, PromisePrice
+from blend.domain.certificates import ChanceCertificate, ConfidencePrice
 from blend.domain.lots import Lot
 from blend.domain.plan import Plan, Verdict
 from blend.domain.products import Product
-from blend.domain.uncertainty import LeanUncertainty, Promise, PromiseCheck, Sides
+from blend.domain.uncertainty import ChanceCheck, ChanceConstraint, LeanUncertainty, Sides
 from blend.proof.bound import dual_bound, rounded_down
-from blend.proof.chance import check_promises, limit_of, retained
+from blend.proof.chance import check_chance_constraints, limit_of, retained
 from blend.proof.check import check_plan, count_money
 from blend.proof.exact import exact
 from blend.proof.frame import Frame
@@ -54,10 +54,10 @@ class SafeProof:
 def prove_safe(
     case: Case,
     plan: Plan,
-    checks: tuple[PromiseCheck, ...],
+    checks: tuple[ChanceCheck, ...],
     uncertainty: Mapping[str, LeanUncertainty],
-    promises: Iterable[Promise],
-    certificate: PromiseCertificate,
+    chance_constraints: Iterable[ChanceConstraint],
+    certificate: ChanceCertificate,
     *,
     any_plan_usd: float,
     without_usd: float,
@@ -66,16 +66,16 @@ def prove_safe(
 
     `without_usd` is a bound proved of the plans without promises, which holds of these too.
     """
-    promises, faults = tuple(promises), []
-    parts = case, plan.takes, plan.runs, plan.shortfall_lb
+    chance_constraints, faults = tuple(chance_constraints), []
+    parts = case, plan.takes, plan.runs, plan.shortage_lb
     held = check_plan(*parts)
     broken = [check for check in held if check.verdict is Verdict.BROKEN]
-    faults += [f"the plan breaks {check.requirement.family.value}" for check in broken]
+    faults += [f"the plan breaks {check.requirement.constraint_class.value}" for check in broken]
     if held != plan.proof.checks:
         faults.append("the checks told are not those of the plan")
     if count_money(*parts) != plan.money:
         faults.append("the money told is not that of the plan")
-    kept = check_promises(case, plan.runs, uncertainty, promises)
+    kept = check_chance_constraints(case, plan.runs, uncertainty, chance_constraints)
     if kept != checks:
         faults.append("the margins told are not those of the plan")
     faults += [
@@ -83,7 +83,7 @@ def prove_safe(
         for check in kept
         if not check.is_kept
     ]
-    bound = rounded_down(promised_bound(case, uncertainty, promises, certificate))
+    bound = rounded_down(chance_bound(case, uncertainty, chance_constraints, certificate))
     if any_plan_usd > max(bound, without_usd):
         faults.append("that no plan costs less than is told is not proved")
     search = plan.proof.bound
@@ -98,24 +98,26 @@ def prove_safe(
     return SafeProof(bound, tuple(faults))
 
 
-def promised_bound(
+def chance_bound(
     case: Case,
     uncertainty: Mapping[str, LeanUncertainty],
-    promises: Iterable[Promise],
-    certificate: PromiseCertificate,
+    chance_constraints: Iterable[ChanceConstraint],
+    certificate: ChanceCertificate,
 ) -> Fraction:
     """A cost that no plan which keeps the promises goes below, whatever the prices."""
     frame = Frame(case)
-    priced = {(each.product_id, each.side): each for each in certificate.promises}
+    priced = {(each.product_id, each.side): each for each in certificate.chance_constraints}
     more: dict[tuple[str, str], Fraction] = {}
-    for promise in promises:
-        for side in promise.each_side:
-            price = priced.get((promise.product_id, side))
+    for chance_constraint in chance_constraints:
+        for side in chance_constraint.each_side:
+            price = priced.get((chance_constraint.product_id, side))
             if price is None or not price.usd_per_lb > 0:
                 continue
             usd = Fraction(price.usd_per_lb)
-            for lot_id, over in _straight(frame, case, promise, price, uncertainty).items():
-                key = lot_id, promise.product_id
+            for lot_id, over in _straight(
+                frame, case, chance_constraint, price, uncertainty
+            ).items():
+                key = lot_id, chance_constraint.product_id
                 more[key] = more.get(key, _ZERO) + usd * over
     return dual_bound(frame, case, certificate.prices, more)
 
@@ -123,13 +125,13 @@ def promised_bound(
 def _straight(
     frame: Frame,
     case: Case,
-    promise: Promise,
-    price: PromisePrice,
+    chance_constraint: ChanceConstraint,
+    price: ConfidencePrice,
     uncertainty: Mapping[str, LeanUncertainty],
 ) -> dict[str, Fraction]:
     """By lot: pounds of lean over the limit that a pound put in brings, less its part of the
     distance that is kept for spread; no plan with the promise has a sum below zero."""
-    product = case.product(promise.product_id)
+    product = case.product(chance_constraint.product_id)
     limit = limit_of(case, product, price.side)
     sign = 1 if price.side is Sides.BELOW else -1
     pairs = {
@@ -137,20 +139,20 @@ def _straight(
             Fraction(pair.lean, frame.unit),
             Fraction(pair.lean + pair.fat, frame.unit),
         )
-        for pair in frame.products[promise.product_id].pairs.values()
+        for pair in frame.products[chance_constraint.product_id].pairs.values()
     }
     held = {lot_id: Fraction(price.pounds_lb.get(lot_id, 0.0)) for lot_id in pairs}
     variance = {
-        lot_id: _least_variance(case, product, case.lot(lot_id), limit, mass, uncertainty)
+        lot_id: _min_variance(case, product, case.lot(lot_id), limit, mass, uncertainty)
         for lot_id, (_, mass) in pairs.items()
     }
-    batch = promise.batch
-    off_share2 = exact(batch.mixing_sd_share) ** 2 + exact(batch.test_sd_share) ** 2
+    batch = chance_constraint.batch
+    off_share2 = exact(batch.mixing_sd_share) ** 2 + exact(batch.test_error) ** 2
     volume = sum((held[lot_id] * mass for lot_id, (_, mass) in pairs.items()), _ZERO)
     norm2 = sum((variance[lot_id] * lb**2 for lot_id, lb in held.items()), _ZERO)
     norm2 += off_share2 * volume**2
     norm = Fraction(math.isqrt(math.ceil(norm2 * _DIGITS**2)) + 1, _DIGITS)
-    distance = _quantile(promise) / norm
+    distance = _quantile(chance_constraint) / norm
     return {
         lot_id: sign * (lean - limit * mass)
         - distance * (variance[lot_id] * held[lot_id] + off_share2 * volume * mass)
@@ -158,7 +160,7 @@ def _straight(
     }
 
 
-def _least_variance(
+def _min_variance(
     case: Case,
     product: Product,
     lot: Lot,
@@ -172,15 +174,15 @@ def _least_variance(
     gain = lean * (1 - limit) + fat * limit
     containers = 1
     if lot.container_lb and mass:
-        most_lb = exact(product.blender_most_lb) / mass
+        max_lb = exact(product.blender_max_lb) / mass
         if lot.quantity_lb is not None:
-            most_lb = min(most_lb, exact(lot.quantity_lb))
-        containers = max(1, math.ceil(most_lb / exact(lot.container_lb)))
+            max_lb = min(max_lb, exact(lot.quantity_lb))
+        containers = max(1, math.ceil(max_lb / exact(lot.container_lb)))
     error, container = exact(spread.standard_error_share), exact(spread.container_sd_share)
     return gain**2 * (error**2 + container**2 / containers)
 
 
-def _quantile(promise: Promise) -> Fraction:
+def _quantile(chance_constraint: ChanceConstraint) -> Fraction:
     """Standard deviations of the normal curve, a hair below the true number."""
-    whole = math.floor(promise.quantile * _QUANTILE_DIGITS) - 1
+    whole = math.floor(chance_constraint.quantile * _QUANTILE_DIGITS) - 1
     return max(_ZERO, Fraction(whole, _QUANTILE_DIGITS))

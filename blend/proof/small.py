@@ -1,4 +1,4 @@
-"""A small linear programme in fractions: prices of its rows that bound it, or rule it out.
+"""A small linear program in fractions: prices of its rows that bound it, or rule it out.
 
     least of cost · x   with   row · x >= least for every row,   x >= 0,   cost >= 0
 
@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-_MOST_PIVOTS = 2_000
+_MAX_PIVOTS = 2_000
 _ZERO = Fraction(0)
 
 
@@ -24,7 +24,7 @@ class SmallRow:
     """`values` · x >= `least`."""
 
     values: tuple[Fraction, ...]
-    least: Fraction
+    minimum: Fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class SmallAnswer:
 def solve_small(cost: Sequence[Fraction], rows: Sequence[SmallRow]) -> SmallAnswer:
     """Bound the least cost; zero is the bound where no better one is proved."""
     tableau, basis = _tableau(cost, rows)
-    for _ in range(_MOST_PIVOTS):
+    for _ in range(_MAX_PIVOTS):
         leaving = min(range(len(rows)), key=lambda row: (tableau[row][-1], row), default=None)
         if leaving is None or tableau[leaving][-1] >= 0:
             return _bounded(cost, rows, tableau, basis)
@@ -58,7 +58,7 @@ def _tableau(
     """Each row as slack - values · x = -least; below them the costs."""
     count = len(rows)
     tableau = [
-        [*(-value for value in row.values), *_unit(count, at), -row.least]
+        [*(-value for value in row.values), *_unit(count, at), -row.minimum]
         for at, row in enumerate(rows)
     ]
     tableau.append([*cost, *([_ZERO] * count), _ZERO])
@@ -124,4 +124,4 @@ def _proved_bound(
         )
         if earned > usd:
             return _ZERO
-    return sum((price * row.least for price, row in zip(prices, rows, strict=True)), _ZERO)
+    return sum((price * row.minimum for price, row in zip(prices, rows, strict=True)), _ZERO)

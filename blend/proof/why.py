@@ -39,9 +39,9 @@ from blend.proof.mixture import mixture_faults
 from blend.proof.split import split_faults
 
 NEAR_COST_SHARE = Fraction(1, 10**10)
-_LEAST_USD = Fraction(1, 100_000)
+_MIN_USD = Fraction(1, 100_000)
 _NEAR_USD_PER_LB = Fraction(1, 10**7)
-_LEAST_LB = Fraction(1, 10**6)
+_MIN_LB = Fraction(1, 10**6)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ class RecipeTerms:
     recipe_usd: float
     volume_usd: float
     left_over_usd: float
-    shortfall_usd: float
+    shortage_penalty_usd: float
     sales_usd: float
     by_lot: Mapping[str, tuple[float, float]]
     """By lot: by price and by recipe."""
@@ -186,9 +186,9 @@ class _Proof:
         if lot.quantity_lb is not None:
             case = _with_quantity(case, lot.lot_id, float(exact(lot.quantity_lb) - 1))
         _, rents = self._proved(f"{name}, a pound less", case, each.last)
-        worth = delivered_usd_per_lb(lot) + rents.get(lot.lot_id, Fraction(0))
-        worth = max(Fraction(each.next_usd_per_lb), worth)
-        if abs(worth - Fraction(each.last_usd_per_lb)) > _NEAR_USD_PER_LB:
+        value = delivered_usd_per_lb(lot) + rents.get(lot.lot_id, Fraction(0))
+        value = max(Fraction(each.next_usd_per_lb), value)
+        if abs(value - Fraction(each.last_usd_per_lb)) > _NEAR_USD_PER_LB:
             self.faults.append(f"{name}: its prices give the last pound another worth")
 
     def _proved(
@@ -214,14 +214,14 @@ class _Proof:
         """Bennet's split of the cost, reckoned again from the plans at both ends."""
         ends = [self._bill(each) for each in (before, after)]
         near = near_usd(Fraction(before.cost_usd)) + near_usd(Fraction(after.cost_usd))
-        names = ("left_over_usd", "shortfall_usd", "sales_usd")
+        names = ("left_over_usd", "shortage_penalty_usd", "sales_usd")
         for name, sign in zip(names, (-1, 1, -1), strict=True):
             change = sign * (ends[1][name] - ends[0][name])
             if abs(change - Fraction(getattr(told, name))) > near:
                 yield f"inside the recipes: {name} is not that of the two plans"
         volumes = [bill["finished_lb"] for bill in ends]
         by_lot, unit = {}, [Fraction(0), Fraction(0)]
-        if min(volumes) > _LEAST_LB:
+        if min(volumes) > _MIN_LB:
             by_lot = _bennet(ends, volumes)
             unit = [bill["meat_usd"] / lb for bill, lb in zip(ends, volumes, strict=True)]
             volume_usd = sum(unit) / 2 * (volumes[1] - volumes[0])
@@ -249,15 +249,15 @@ class _Proof:
         """Prices alone move the cost by no more than they make the old plan dearer, and by no
         less than the new one."""
         plans = repriced.optimum.pounds, before.optimum.pounds
-        least, most = (
+        minimum, maximum = (
             self._cost(repriced.case, plan) - self._cost(before.case, plan) for plan in plans
         )
         change = Fraction(repriced.cost_usd) - Fraction(before.cost_usd)
         near = 2 * near_usd(Fraction(before.cost_usd))
-        for stated, usd in zip(told.price_bounds_usd, (least, change, most), strict=True):
+        for stated, usd in zip(told.price_bounds_usd, (minimum, change, maximum), strict=True):
             if abs(Fraction(stated) - usd) > near:
                 yield "prices alone: a figure is not that of the plans"
-        if not least - near <= change <= most + near:
+        if not minimum - near <= change <= maximum + near:
             yield "prices alone: the move lies outside its bounds"
 
     def _cost(self, case: Case, plan: PlanPounds) -> Fraction:
@@ -271,8 +271,8 @@ class _Proof:
             lot = case.lot(lot.lot_id)
             taken = Fraction(plan.take_lb.get(lot.lot_id, 0.0))
             bought[lot.lot_id] = delivered_usd_per_lb(lot), taken
-            left_over += exact(lot.leftover_value_usd_per_lb) * (taken - used[lot.lot_id])
-        sales = finished = shortfall = Fraction(0)
+            left_over += exact(lot.salvage_value_usd_per_lb) * (taken - used[lot.lot_id])
+        sales = finished = shortage = Fraction(0)
         for product in case.products:
             pairs = frame.products[product.product_id].pairs
             made = sum(
@@ -288,20 +288,20 @@ class _Proof:
             finished += made
             sales += made * exact(product.sale_usd_per_lb)
             short = Fraction(plan.short_lb.get(product.product_id, 0.0))
-            shortfall += short * exact(product.shortfall_usd_per_lb or 0.0)
+            shortage += short * exact(product.shortage_penalty_usd_per_lb or 0.0)
         return {
             "bought": bought,
             "meat_usd": sum((usd * lb for usd, lb in bought.values()), Fraction(0)),
             "finished_lb": finished,
             "left_over_usd": left_over,
-            "shortfall_usd": shortfall,
+            "shortage_penalty_usd": shortage,
             "sales_usd": sales,
         }
 
 
 def near_usd(cost: Fraction) -> Fraction:
     """How far two figures of one cost may lie apart."""
-    return _LEAST_USD + NEAR_COST_SHARE * abs(cost)
+    return _MIN_USD + NEAR_COST_SHARE * abs(cost)
 
 
 def _bennet(ends: list[dict], volumes: list[Fraction]) -> dict[str, tuple[Fraction, Fraction]]:
@@ -332,8 +332,8 @@ def _with_next_pound(case: Case, reference: Lot) -> Case:
         quantity_lb=1.0,
         price_usd_per_lb=0.0,
         freight_usd_per_lb=0.0,
-        leftover_value_usd_per_lb=0.0,
-        least_purchase_lb=0.0,
+        salvage_value_usd_per_lb=0.0,
+        min_purchase_lb=0.0,
     )
     rules = tuple(
         replace(
@@ -343,7 +343,7 @@ def _with_next_pound(case: Case, reference: Lot) -> Case:
                 (pound.lot_id, dict(rule.excess_heat_btu_per_lb)[reference.lot_id]),
             ),
         )
-        if rule.kind is RuleKind.WARMTH
+        if rule.kind is RuleKind.MAX_TEMP
         else rule
         for rule in case.rules
     )

@@ -1,4 +1,4 @@
-"""What a quotation is: its price, what it stands on, and every judgement that went into it."""
+"""What a quotation is: its price, what it stands on, and every judgment that went into it."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Confidence(StrEnum):
 
 
 class Code(StrEnum):
-    """Every judgement that a quotation can rest on; where there is none, none is listed."""
+    """Every judgment that a quotation can rest on; where there is none, none is listed."""
 
     TRADES_FEW = "trades_few"
     POUNDS_FEW = "pounds_few"

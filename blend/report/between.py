@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from blend.core.certificates import certificate
-from blend.core.clash import explain_clash
+from blend.core.infeasible import explain_infeasibility
 from blend.core.solve import open_linear
 from blend.core.solver import Answer, Outcome, WarmLinear
 from blend.domain.case import Case
 from blend.domain.certificates import NEXT_POUND, Between, Certificate
 from blend.domain.lots import Lot
-from blend.domain.requirements import Family
+from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import RuleKind
 from blend.errors import InputRefused, NoPlan, Problem
 from blend.report.mixed import PLAN_DRIVERS, Driver, TwoCases
@@ -27,7 +27,7 @@ from blend.report.recipes import Bill, bill_of
 
 _POUND = 1.0
 """How far the item's pounds are moved to read a rate on one side."""
-_LEAST_LB = 1e-6
+_MIN_LB = 1e-6
 
 
 def one_by_one(drivers: Sequence[Driver]) -> Iterator[frozenset[Driver]]:
@@ -55,7 +55,7 @@ class Valued:
 class PlansBetween:
     """The optima of the cases between two cases, each solved once.
 
-    Programmes that differ in prices and pounds alone are solved warm one after the other.
+    Programs that differ in prices and pounds alone are solved warm one after the other.
     """
 
     def __init__(self, two: TwoCases, certify: bool = False) -> None:
@@ -68,8 +68,8 @@ class PlansBetween:
             quantity_lb=_POUND,
             price_usd_per_lb=0.0,
             freight_usd_per_lb=0.0,
-            leftover_value_usd_per_lb=0.0,
-            least_purchase_lb=0.0,
+            salvage_value_usd_per_lb=0.0,
+            min_purchase_lb=0.0,
         )
         self._linears: dict[frozenset[Driver], WarmLinear] = {}
         self.solved: dict[Case, Valued] = {}
@@ -89,8 +89,8 @@ class PlansBetween:
         _set_to(linear, case)
         answer = linear.solve()
         if answer.outcome is not Outcome.OPTIMAL:
-            # a warm part may lack the columns it would need: the whole programme decides
-            linear = WarmLinear(linear.programme)
+            # a warm part may lack the columns it would need: the whole program decides
+            linear = WarmLinear(linear.model)
             _set_to(linear, case)
             answer = linear.solve()
         if answer.outcome is not Outcome.OPTIMAL:
@@ -109,7 +109,7 @@ class PlansBetween:
             cost=cost,
             x=answer.x,
             bill=bill_of(linear, case, answer),
-            certificates=tuple(certificate(linear.programme, each) for each in optima)
+            certificates=tuple(certificate(linear.model, each) for each in optima)
             if self._certify
             else (),
         )
@@ -131,10 +131,10 @@ class PlansBetween:
         return {moved: known[self.two.mixed(moved)] for moved in one_by_one(PLAN_DRIVERS)}
 
     def _opened(self, moved: frozenset[Driver], case: Case) -> WarmLinear:
-        """The programme that has room for every price and quantity of the two cases."""
+        """The program that has room for every price and quantity of the two cases."""
         key = moved & ({Driver.ORDERS, Driver.RULES} | self.two.recast)
         if key not in self._linears:
-            roomy = tuple(replace(lot, quantity_lb=self._most_lb(lot.lot_id)) for lot in case.lots)
+            roomy = tuple(replace(lot, quantity_lb=self._max_lb(lot.lot_id)) for lot in case.lots)
             self._linears[key] = open_linear(self._with_next_pound(replace(case, lots=roomy)))
         return self._linears[key]
 
@@ -148,13 +148,13 @@ class PlansBetween:
                     (next_id, dict(rule.excess_heat_btu_per_lb)[reference_id]),
                 ),
             )
-            if rule.kind is RuleKind.WARMTH
+            if rule.kind is RuleKind.MAX_TEMP
             else rule
             for rule in case.rules
         )
         return replace(case, lots=(*case.lots, self._next), rules=rules)
 
-    def _most_lb(self, lot_id: str) -> float | None:
+    def _max_lb(self, lot_id: str) -> float | None:
         quantities = [lot.quantity_lb for lot in self.two.sides(lot_id)]
         return None if None in quantities else max(quantities)
 
@@ -171,7 +171,7 @@ class PlansBetween:
         or where no plan does without the pound."""
         lot = case.lot(self.reference.lot_id)
         column = _take_column(linear, lot.lot_id)
-        if lot.most_lb <= _POUND or answer.x[column] <= _LEAST_LB:
+        if lot.max_lb <= _POUND or answer.x[column] <= _MIN_LB:
             return None
         upper = float(linear.upper[column])
         linear.set_column_bounds(column, 0.0, upper - _POUND)
@@ -182,19 +182,20 @@ class PlansBetween:
     def _refuse(self, moved: frozenset[Driver], case: Case, outcome: Outcome) -> None:
         if outcome is Outcome.UNBOUNDED:
             read = "products and lots without a limit, so that money could be made without end"
-            raise InputRefused([Problem("products", None, "most_lb", read, "a most volume")])
-        clash = explain_clash(case, whole=False)
+            raise InputRefused([Problem("products", None, "max_lb", read, "a most volume")])
+        infeasible = explain_infeasibility(case, whole=False)
         if moved in (frozenset(), frozenset(PLAN_DRIVERS)):
-            raise NoPlan(clash)
+            raise NoPlan(infeasible)
         orders = {
             requirement.product_id
-            for requirement in clash.requirements
-            if requirement.family in (Family.VOLUME_LEAST, Family.MUST_USE)
+            for requirement in infeasible.requirements
+            if requirement.constraint_class
+            in (ConstraintClass.VOLUME_MIN, ConstraintClass.MUST_USE)
         } - {""}
         read = f"no plan for the case with {_listed(moved)} as after and the rest as before"
         allowed = "two cases of which every mixture has a plan"
         names = ", ".join(sorted(orders)) or "the products"
-        hint = f"Let {names} fall short: shortfall_usd_per_lb in products, or --shortfall."
+        hint = f"Let {names} fall short: shortage_penalty_usd_per_lb in products, or --shortage."
         raise InputRefused([Problem("before and after", None, None, read, allowed, hint)])
 
 
@@ -206,37 +207,37 @@ def _reference(two: TwoCases) -> Lot:
     """The largest lot of the item: after, or before where none is left."""
     for side in (1, 0):
         lots = [two.sides(lot_id)[side] for lot_id in sorted(two.own_ids)]
-        there = [lot for lot in lots if lot.most_lb > 0]
+        there = [lot for lot in lots if lot.max_lb > 0]
         if there:
-            return max(there, key=lambda lot: lot.most_lb)
+            return max(there, key=lambda lot: lot.max_lb)
     allowed = "conditions that some usable lot meets, such as item=fresh 90s"
     raise InputRefused([Problem("lots", None, None, f"no lot with {two.item}", allowed)])
 
 
 def _set_to(linear: WarmLinear, case: Case) -> None:
-    """Give an open programme the prices and pounds of a case; the next pound stays out."""
-    programme, layout = linear.programme, linear.programme.layout
-    is_next = np.array([lot.lot_id.endswith(NEXT_POUND) for lot in layout.lots])
+    """Give an open program the prices and pounds of a case; the next pound stays out."""
+    model, sets = linear.model, linear.model.sets
+    is_next = np.array([lot.lot_id.endswith(NEXT_POUND) for lot in sets.lots])
     lots = [
-        lot if out else case.lot(lot.lot_id) for lot, out in zip(layout.lots, is_next, strict=True)
+        lot if out else case.lot(lot.lot_id) for lot, out in zip(sets.lots, is_next, strict=True)
     ]
     price = np.array([lot.delivered_usd_per_lb for lot in lots])
-    left_over = np.array([lot.leftover_value_usd_per_lb for lot in lots])
-    most = np.where(is_next, 0.0, [lot.most_lb for lot in lots])
-    take = np.arange(programme.take.start, programme.take.stop)
-    use = np.arange(programme.use.start, programme.use.stop)
+    left_over = np.array([lot.salvage_value_usd_per_lb for lot in lots])
+    maximum = np.where(is_next, 0.0, [lot.max_lb for lot in lots])
+    take = np.arange(model.take.start, model.take.stop)
+    use = np.arange(model.use.start, model.use.stop)
     linear.set_cost(take, price - left_over)
-    linear.set_cost(use, left_over[layout.pair_lot])
-    moved = np.flatnonzero(linear.upper[take] != most)
+    linear.set_cost(use, left_over[sets.pair_lot])
+    moved = np.flatnonzero(linear.upper[take] != maximum)
     if len(moved):
-        linear.set_columns_bounds(take[moved], 0.0, most[moved])
+        linear.set_columns_bounds(take[moved], 0.0, maximum[moved])
     rules = {rule.rule_id: rule for rule in case.binding_rules()}
-    for row, requirement in enumerate(programme.requirements):
-        if requirement.family is Family.MUST_USE:
+    for row, requirement in enumerate(model.requirements):
+        if requirement.constraint_class is ConstraintClass.MUST_USE:
             rule = rules[requirement.rule_id]
-            if rule.least_lb is None:
-                chosen = layout.chosen(rule.lots)
-                linear.set_row_bounds(row, float(most[chosen].sum()), np.inf)
+            if rule.min_lb is None:
+                chosen = sets.chosen(rule.lots)
+                linear.set_row_bounds(row, float(maximum[chosen].sum()), np.inf)
 
 
 def _pound_saves(linear: WarmLinear, lot: Lot, answer: Answer) -> float:
@@ -245,4 +246,4 @@ def _pound_saves(linear: WarmLinear, lot: Lot, answer: Answer) -> float:
 
 
 def _take_column(linear: WarmLinear, lot_id: str) -> int:
-    return linear.programme.take.start + linear.programme.layout.lot_index[lot_id]
+    return linear.model.take.start + linear.model.sets.lot_index[lot_id]

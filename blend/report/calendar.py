@@ -15,7 +15,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 from statistics import fmean
 
-_MOST_MISSING_SHARE = 0.25
+_MAX_MISSING_SHARE = 0.25
 """Of the market days of a span: with more of them missing it is not compared (own rule)."""
 _MONDAY, _THURSDAY, _SATURDAY, _SUNDAY = 0, 3, 5, 6
 
@@ -140,7 +140,7 @@ class Average:
     @property
     def is_patchy(self) -> bool:
         """Whether too many days are missing for it to be held against another."""
-        return self.missing > _MOST_MISSING_SHARE * (self.days + self.missing)
+        return self.missing > _MAX_MISSING_SHARE * (self.days + self.missing)
 
 
 def average(figures: Iterable[DayFigure], first: date, last: date) -> Average:

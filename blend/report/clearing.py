@@ -32,7 +32,7 @@ from blend.domain.clearing import (
 )
 from blend.domain.lots import Lot
 from blend.domain.products import Product
-from blend.domain.requirements import Family
+from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import RuleKind, kept_per_lb
 from blend.domain.selectors import Selector
 from blend.errors import InputRefused, Problem
@@ -40,7 +40,7 @@ from blend.proof.why import AttributionProof, prove_market_why
 from blend.report.explained import Explained, ItemMove, Observed, explained, with_errors
 from blend.report.mixed import MARKET_DRIVERS, Driver, TwoCases
 
-_LEAST_SHARE = 1e-6
+_MIN_SHARE = 1e-6
 """A product or an item of which less than this share is left at the base is not in the market."""
 _NEAR_SHARE = 1e-7
 _FIRST_LB = 1.0
@@ -76,7 +76,7 @@ def calibrate(market: Market) -> Calibrated:
     made = [
         each
         for each in market.demands
-        if base.volume_lb[each.product_id] > _LEAST_SHARE * each.volume_lb
+        if base.volume_lb[each.product_id] > _MIN_SHARE * each.volume_lb
     ]
     if not made:
         read = "no product that these items can be blended into"
@@ -104,11 +104,11 @@ def calibrate(market: Market) -> Calibrated:
             lot.lot_id,
             quoted_usd_per_lb=quoted[lot.lot_id],
             premium_usd_per_lb=-fit.adjustment_usd_per_lb[lot.lot_id],
-            available_lb=lot.most_lb,
+            available_lb=lot.max_lb,
             to_grinders_lb=base.to_grinders_lb[lot.lot_id],
         )
         for lot in market.case.usable_lots()
-        if base.to_grinders_lb[lot.lot_id] > _LEAST_SHARE * lot.most_lb
+        if base.to_grinders_lb[lot.lot_id] > _MIN_SHARE * lot.max_lb
     )
     return Calibrated(market, items, products)
 
@@ -119,14 +119,14 @@ class _Blend:
     the lean limit it lies at, if any. Nothing where there is no such blend."""
 
     usd_per_lb: float = 0.0
-    lies_at: Family | None = None
+    lies_at: ConstraintClass | None = None
 
 
 def _cheapest_blend(case: Case, product: Product) -> _Blend:
     ample = tuple(replace(lot, quantity_lb=None) for lot in case.usable_lots())
     rules = tuple(rule for rule in case.rules if rule.kind is not RuleKind.MUST_USE)
     pound = replace(
-        product, least_lb=1.0, most_lb=1.0, shortfall_usd_per_lb=None, sale_usd_per_lb=0.0
+        product, min_lb=1.0, max_lb=1.0, shortage_penalty_usd_per_lb=None, sale_usd_per_lb=0.0
     )
     plan = solve_linear(replace(case, lots=ample, products=(pound,), rules=rules))
     if plan.outcome is not Outcome.OPTIMAL:
@@ -136,8 +136,8 @@ def _cheapest_blend(case: Case, product: Product) -> _Blend:
         for (lot_id, _), lb in plan.use_lb.items()
     )
     limits = {
-        Family.LEAN_LEAST: product.least_lean_share,
-        Family.LEAN_MOST: product.most_lean_share,
+        ConstraintClass.LEAN_MIN: product.min_lean,
+        ConstraintClass.LEAN_MAX: product.max_lean,
     }
     lies_at = next((each for each, at in limits.items() if abs(lean - at) < _NEAR_SHARE), None)
     return _Blend(plan.objective_usd, lies_at)
@@ -168,12 +168,12 @@ def ready(calibrated: Calibrated, market: Market | None = None) -> ReadyMarket:
     for fit in calibrated.items:
         lot = market.case.lot(fit.lot_id)
         is_there = lot.reason_unusable(market.case.settings.plan_on) is None
-        comes_lb = lot.most_lb * (1 - fit.elsewhere_share) if is_there else 0.0
+        comes_lb = lot.max_lb * (1 - fit.elsewhere_share) if is_there else 0.0
         lots.append(
             replace(
                 lot,
                 quantity_lb=max(comes_lb, _FIRST_LB),
-                least_purchase_lb=0.0,
+                min_purchase_lb=0.0,
                 available_on=None,
                 use_by=None,
             )
@@ -239,7 +239,7 @@ def clear_market(
 def moved_market(market: Market, moves: Iterable[MarketMove]) -> Market:
     """The market with the moves made, in the order of their rows."""
     for move in moves:
-        market = _MOVED_BY[move.what](market, move)
+        market = _MOVED_BY[move.field](market, move)
     return market
 
 
@@ -267,7 +267,7 @@ def _orders(market: Market, move: MarketMove) -> Market:
 
 def _rule_share(market: Market, move: MarketMove) -> Market:
     rules = tuple(
-        replace(rule, **{move.what.value: _new(getattr(rule, move.what.value), move)})
+        replace(rule, **{move.field.value: _new(getattr(rule, move.field.value), move)})
         if rule.rule_id == move.rule_id
         else rule
         for rule in market.case.rules
@@ -278,8 +278,8 @@ def _rule_share(market: Market, move: MarketMove) -> Market:
 _MOVED_BY = {
     MoveOf.AVAILABILITY: _availability,
     MoveOf.ORDERS: _orders,
-    MoveOf.LEAST_SHARE: _rule_share,
-    MoveOf.MOST_SHARE: _rule_share,
+    MoveOf.MIN_SHARE: _rule_share,
+    MoveOf.MAX_SHARE: _rule_share,
 }
 
 
@@ -478,5 +478,5 @@ def _doubted(
 def _requoted(lot: Lot, move_usd_per_lb: float) -> Lot:
     """A lot quoted otherwise, never below its floor."""
     price = lot.price_usd_per_lb + move_usd_per_lb
-    least = lot.leftover_value_usd_per_lb + lot.price_usd_per_lb - lot.delivered_usd_per_lb
-    return replace(lot, price_usd_per_lb=max(price, least))
+    minimum = lot.salvage_value_usd_per_lb + lot.price_usd_per_lb - lot.delivered_usd_per_lb
+    return replace(lot, price_usd_per_lb=max(price, minimum))

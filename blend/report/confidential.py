@@ -64,7 +64,7 @@ def confidentiality(
     sole = max(alone.values(), default=0) / days if days else 0.0
     failed = {
         "firms": often < method.confidential_firms,
-        "largest": largest >= method.confidential_most_share,
+        "largest": largest >= method.confidential_max_share,
         "sole": sole > method.confidential_sole_share,
     }
     return Confidentiality(

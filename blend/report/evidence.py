@@ -17,7 +17,7 @@ from blend.domain.method import Method
 from blend.report.robust import median, weighted_median
 from blend.units import POINTS_PER_SHARE
 
-LEAST_FOR_SCALE = 4
+MIN_FOR_SCALE = 4
 """Firms below which no spread can be told from so few (Rousseeuw and Verboven, CSDA 40, 2002)."""
 
 
@@ -87,33 +87,33 @@ def on_terms_of(item: Item, entries: Iterable[CanvassEntry], method: Method) -> 
 
 
 def _on_terms(item: Item, entry: CanvassEntry, method: Method) -> Evidence:
-    lean_share = item.lean_share if entry.lean_share is None else entry.lean_share
-    use = _use_by_terms(item, entry, lean_share, method)
+    lean = item.lean if entry.lean is None else entry.lean
+    use = _use_by_terms(item, entry, lean, method)
     adjustments = []
     if entry.basis != item.basis and entry.freight_usd_per_cwt is not None:
         sign = 1 if item.basis == "delivered" else -1
         adjustments.append(Adjustment("freight", sign * entry.freight_usd_per_cwt))
     price = entry.usd_per_cwt + sum(each.usd_per_cwt for each in adjustments)
-    if lean_share != item.lean_share:
-        lean = _lean_adjustment(item, price, lean_share)
-        adjustments.append(Adjustment("lean", lean))
-        price += lean
+    if lean != item.lean:
+        lean_usd_per_cwt = _lean_adjustment(item, price, lean)
+        adjustments.append(Adjustment("lean", lean_usd_per_cwt))
+        price += lean_usd_per_cwt
     return Evidence(entry, price, tuple(adjustments), use)
 
 
-def _lean_adjustment(item: Item, price: float, lean_share: float) -> float:
+def _lean_adjustment(item: Item, price: float, lean: float) -> float:
     """By the item's slope where it has one, else by proportion: the lean bears the whole price."""
-    points = (item.lean_share - lean_share) * POINTS_PER_SHARE
+    points = (item.lean - lean) * POINTS_PER_SHARE
     if item.point_usd_per_cwt is not None:
         return points * item.point_usd_per_cwt
-    return price * (item.lean_share / lean_share - 1)
+    return price * (item.lean / lean - 1)
 
 
-def _use_by_terms(item: Item, entry: CanvassEntry, lean_share: float, method: Method) -> Use:
+def _use_by_terms(item: Item, entry: CanvassEntry, lean: float, method: Method) -> Use:
     within_days = entry.delivered_within_days
     late = (entry.heard_at.date() - entry.market_day).days
     # A hair of slack, since 0.90 - 0.87 is more than 0.03 in binary fractions.
-    off_lean = abs(lean_share - item.lean_share) > method.lean_within_share + 1e-9
+    off_lean = abs(lean - item.lean) > method.lean_within_share + 1e-9
     if late > method.late_days:
         return Use.LATE
     if within_days is not None and within_days > item.delivered_within_days:
@@ -178,23 +178,23 @@ def _far_from_the_middle(
     less than the method's number of ticks.
     """
     firms = by_firm(evidence)
-    if len(firms) < LEAST_FOR_SCALE:
+    if len(firms) < MIN_FOR_SCALE:
         return
     prices = [each.usd_per_cwt for each in evidence]
     weights = [1 / len(firms[each.firm]) for each in evidence]
     middle = weighted_median(prices, weights)
     distances = [abs(price - middle) for price in prices]
-    least = method.least_spread_ticks * item.tick_usd_per_cwt
-    spread = max(weighted_median(distances, weights), least)
+    minimum = method.min_spread_ticks * item.tick_usd_per_cwt
+    spread = max(weighted_median(distances, weights), minimum)
     for each, distance in zip(evidence, distances, strict=True):
         if 0.6745 * distance / spread > method.outlier_cut:
             yield each
 
 
-def spread_of(prices: Sequence[float], least_usd_per_cwt: float) -> float | None:
+def spread_of(prices: Sequence[float], min_usd_per_cwt: float) -> float | None:
     """Standard deviation told by the median distance, which is at least so much; None of few."""
-    if len(prices) < LEAST_FOR_SCALE:
+    if len(prices) < MIN_FOR_SCALE:
         return None
     middle = median(prices)
-    distance = max(median([abs(price - middle) for price in prices]), least_usd_per_cwt)
+    distance = max(median([abs(price - middle) for price in prices]), min_usd_per_cwt)
     return distance / 0.6745

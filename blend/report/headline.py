@@ -14,11 +14,11 @@ from blend.units import LB_PER_CWT
 
 TOLD_APART = 1.96
 """Standard errors from zero at which an amount is measurable: 95 of 100 cases."""
-MOST_UNEXPLAINED_SHARE = 0.5
+MAX_UNEXPLAINED_SHARE = 0.5
 """Of the move. Beyond it the unexplained part is larger than the explained one."""
 SMALL_UNEXPLAINED_SHARE = 0.1
 """Of the move: all that may stay unexplained where the quotation's error is not given."""
-LEAST_MOVE_USD_PER_CWT = 1.0
+MIN_MOVE_USD_PER_CWT = 1.0
 """A move that may get a cause where the quotation's error is not given: four ticks of 0.25."""
 _CENT_USD_PER_LB = 0.005 / LB_PER_CWT
 
@@ -89,12 +89,12 @@ def _gate_of(move: ItemMove) -> Gate:
     # Checked against the next pound, as its parts are the ones a headline would name.
     unexplained = abs(move.observed.move_usd_per_lb - move.next.change)
     hair = 1e-9 * moved
-    if unexplained > MOST_UNEXPLAINED_SHARE * moved + hair:
+    if unexplained > MAX_UNEXPLAINED_SHARE * moved + hair:
         return Gate.NOT_EXPLAINED
     unexplained_error = move.unexplained_error_usd_per_lb
     if unexplained_error is None:
         is_small = unexplained <= SMALL_UNEXPLAINED_SHARE * moved + hair
-        is_large_move = moved * LB_PER_CWT >= LEAST_MOVE_USD_PER_CWT - 1e-9
+        is_large_move = moved * LB_PER_CWT >= MIN_MOVE_USD_PER_CWT - 1e-9
         return Gate.PASSED if is_small and is_large_move else Gate.NO_ERROR_GIVEN
     if unexplained > TOLD_APART * unexplained_error + hair:
         return Gate.NOT_EXPLAINED

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from blend.domain.market import Volume
 
-LEAST_PAIRS = 10
+MIN_PAIRS = 10
 """Weeks that a line through changes needs here before it is told (own rule)."""
 _WEEK = timedelta(days=7)
 _FEW_PARTS = 3
@@ -292,7 +292,7 @@ def lagged(volume: Series, price: Series, lags: Sequence[int] = (0, 1, 2, 3, 4))
     Changes, as levels of two series that wander seem related when they are not (Granger and
     Newbold, Journal of Econometrics 2, 1974). Standard errors allow for errors that hang
     together over weeks (Newey and West, Econometrica 55, 1987), which are small in short series,
-    so that the plain error is taken where it is larger. Lags with fewer than `LEAST_PAIRS` weeks,
+    so that the plain error is taken where it is larger. Lags with fewer than `MIN_PAIRS` weeks,
     or without any change of volume, are left out.
     """
     volumes = _weekly_changes(volume, relative=True)
@@ -305,7 +305,7 @@ def lagged(volume: Series, price: Series, lags: Sequence[int] = (0, 1, 2, 3, 4))
             for week, moved in sorted(prices.items())
             if week - weeks * _WEEK in volumes
         ]
-        if len(pairs) < LEAST_PAIRS or len({x for x, _ in pairs}) == 1:
+        if len(pairs) < MIN_PAIRS or len({x for x, _ in pairs}) == 1:
             continue
         slope, error, correlation = _line(pairs)
         found.append(Lag(weeks, len(pairs), correlation, slope, error, abs(slope) > beyond * error))
@@ -420,4 +420,4 @@ def qualifying_term(count: int, of: int) -> str:
     if count == 0:
         return ""
     per_cent = math.floor(100 * count / of + 0.5)
-    return next(word for most, word in QUALIFYING_TERMS if per_cent <= most)
+    return next(word for maximum, word in QUALIFYING_TERMS if per_cent <= maximum)

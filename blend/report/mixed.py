@@ -58,8 +58,8 @@ MARKET_DRIVERS = (
 )
 """What moves a market, whose prices are the answer."""
 
-_PRICE = ("price_usd_per_lb", "price_basis", "freight_usd_per_lb", "leftover_value_usd_per_lb")
-_ORDER = ("least_lb", "most_lb", "shortfall_usd_per_lb", "sale_usd_per_lb")
+_PRICE = ("price_usd_per_lb", "price_basis", "freight_usd_per_lb", "salvage_value_usd_per_lb")
+_ORDER = ("min_lb", "max_lb", "shortage_penalty_usd_per_lb", "sale_usd_per_lb")
 
 
 @dataclass(frozen=True)
@@ -168,7 +168,7 @@ class TwoCases:
         for product_id in self._product_ids:
             there = [side.get(product_id) for side in self._products]
             sides = [
-                own or replace(other, least_lb=0.0, most_lb=0.0)
+                own or replace(other, min_lb=0.0, max_lb=0.0)
                 for own, other in zip(there, reversed(there), strict=True)
             ]
             known[product_id] = tuple(
@@ -192,7 +192,7 @@ class TwoCases:
 
     def _with_heat(self, rule: Rule, others: tuple[Rule, ...]) -> Rule:
         """A warmth rule that knows the heat of every lot, from its twin where it must."""
-        if rule.kind is not RuleKind.WARMTH:
+        if rule.kind is not RuleKind.MAX_TEMP:
             return rule
         twin = next((each for each in others if each.rule_id == rule.rule_id), rule)
         heat = dict(twin.excess_heat_btu_per_lb) | dict(rule.excess_heat_btu_per_lb)
@@ -236,10 +236,10 @@ def _outside_its_days(lot: Lot, day: date) -> bool:
 
 
 def _without_pounds(lot: Lot) -> Lot:
-    return replace(lot, quantity_lb=0.0, least_purchase_lb=0.0)
+    return replace(lot, quantity_lb=0.0, min_purchase_lb=0.0)
 
 
-_NOT_MEAT = {*_PRICE, "quantity_lb", "least_purchase_lb", "can_split", "available_on", "use_by"}
+_NOT_MEAT = {*_PRICE, "quantity_lb", "min_purchase_lb", "must_take_all", "available_on", "use_by"}
 _MEAT = tuple(field.name for field in fields(Lot) if field.name not in _NOT_MEAT)
 
 

@@ -25,7 +25,7 @@ class Unit(StrEnum):
     DAY = "day"
     WORD = "word"
     CODES = "codes"
-    """Codes of judgements, joined by `|`."""
+    """Codes of judgments, joined by `|`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -251,7 +251,7 @@ def _established(each: ItemNews) -> Sentence:
 
 
 def evidence(quoted: Sequence[ItemNews]) -> Section:
-    headings = ("Item", "Trades", "Pounds", "From trades", "Bids, offers", "Other", "Judgement")
+    headings = ("Item", "Trades", "Pounds", "From trades", "Bids, offers", "Other", "Judgment")
     rows = []
     for each in quoted:
         assessed = each.quoted.assessed
@@ -269,7 +269,7 @@ def evidence(quoted: Sequence[ItemNews]) -> Section:
                         ("other", assessed.shares.other),
                     )
                 ),
-                _of_evidence(each, "judgement", "|".join(codes), Unit.CODES, "by the method"),
+                _of_evidence(each, "judgment", "|".join(codes), Unit.CODES, "by the method"),
             )
         )
     words = sentence(

@@ -156,9 +156,9 @@ def _modelled(each: Explanation) -> list[Sentence]:
             " and ",
             _counted_to(each, "last", max(counted)),
             ", the price that clears the market moves ",
-            _figure_of_why(each, "modelled", move.change, Unit.USD_PER_CWT_MOVE, how),
+            _figure_of_why(each, "modeled", move.change, Unit.USD_PER_CWT_MOVE, how),
             " (± ",
-            _figure_of_why(each, "modelled.error", move.standard_error, Unit.USD_PER_CWT, how),
+            _figure_of_why(each, "modeled.error", move.standard_error, Unit.USD_PER_CWT, how),
             ").",
         )
     ]

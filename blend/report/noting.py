@@ -158,7 +158,7 @@ def explain(
             tuple(volume for counted in used for volume in counted.values()),
             *markets,
         )
-        for item_id in (_checked(asked.item_ids, moves) or _moved_most(moves))
+        for item_id in (_checked(asked.item_ids, moves) or _moved_max(moves))
     )
 
 
@@ -188,7 +188,7 @@ def _checked(item_ids: tuple[str, ...], moves: Collection[str]) -> tuple[str, ..
     return item_ids
 
 
-def _moved_most(moves: dict[str, float]) -> tuple[str, ...]:
+def _moved_max(moves: dict[str, float]) -> tuple[str, ...]:
     """The item that rose most and the one that fell most."""
     rose = max(moves, key=moves.__getitem__, default=None)
     fell = min(moves, key=moves.__getitem__, default=None)

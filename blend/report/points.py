@@ -72,7 +72,7 @@ def backed_quotes(evidence: Sequence[Evidence], method: Method) -> Spread:
     """
     bids = _best(used(evidence, EntryKind.BID), highest=True)
     offers = _best(used(evidence, EntryKind.OFFER), highest=False)
-    count = method.least_firms_each_side
+    count = method.min_firms_each_side
     return Spread(
         bids[count - 1].usd_per_cwt if len(bids) >= count else -math.inf,
         offers[count - 1].usd_per_cwt if len(offers) >= count else math.inf,
@@ -92,7 +92,7 @@ def pairs_that_count(
     bid and offer, or a price no more than a measurable move from them, must hold every trade.
     """
     sides = (used(evidence, kind) for kind in (EntryKind.BID, EntryKind.OFFER))
-    if all(len(by_firm(side)) >= method.least_firms_each_side for side in sides):
+    if all(len(by_firm(side)) >= method.min_firms_each_side for side in sides):
         return evidence, pairs, True
     near = method.measurable_ticks * item.tick_usd_per_cwt + 1e-9
     quotes = [each for point in pairs for each in point.evidence]
@@ -176,7 +176,7 @@ def locate(rung: Rung, points: Sequence[Point], item: Item, method: Method) -> L
     """Up to three points: their weighted median. From four: Huber's location, scale held fixed."""
     prices = [point.usd_per_cwt for point in points]
     weights = capped([point.weight for point in points], method.firm_weight_cap)
-    scale = spread_of(prices, method.least_spread_ticks * item.tick_usd_per_cwt)
+    scale = spread_of(prices, method.min_spread_ticks * item.tick_usd_per_cwt)
     if scale is None:
         return Located(rung, (*points,), (*weights,), weighted_median(prices, weights), None)
     location = huber_location(prices, weights, scale, method.huber_k)

@@ -126,7 +126,7 @@ def assess_day(item: Item, day: date, entries: Sequence[CanvassEntry], method: M
     """The quotation from one day's own entries, nothing carried."""
     evidence = on_terms_of(item, entries, method)
     spread = best_quotes(evidence)
-    codes = [*_codes_of(evidence), *_shortfalls(evidence, method)]
+    codes = [*_codes_of(evidence), *_shortages(evidence, method)]
     trades = trade_points(evidence, method)
     if not any(code in _NOT_BY_TRADES for code in codes):
         located = locate(Rung.TRADES, trades, item, method)
@@ -145,7 +145,7 @@ def assess_day(item: Item, day: date, entries: Sequence[CanvassEntry], method: M
         (Rung.BIDS_OFFERS, [*thin, *pairs]),
         (Rung.OTHER, [*thin, *pairs, *others]),
     ):
-        if points and firms_in(points) >= method.least_firms_if_thin:
+        if points and firms_in(points) >= method.min_firms_if_thin:
             located = locate(rung, points, item, method)
             if pairs and not may_set:
                 located = within_trades(located, trades, codes)
@@ -173,21 +173,21 @@ def _codes_of(evidence: Sequence[Evidence]) -> list[Code]:
     return codes
 
 
-def _shortfalls(evidence: Sequence[Evidence], method: Method) -> list[Code]:
+def _shortages(evidence: Sequence[Evidence], method: Method) -> list[Code]:
     """Why trades alone do not suffice; empty where they do."""
     trades = used(evidence, EntryKind.TRADE)
     firms = by_firm(trades)
     pounds = math.fsum(each.pounds_lb for each in trades)
-    shortfalls = []
-    if len(trades) < method.least_trades:
-        shortfalls.append(Code.TRADES_FEW)
-    if pounds < method.least_pounds_lb:
-        shortfalls.append(Code.POUNDS_FEW)
-    if len(firms) < method.least_firms:
-        shortfalls.append(Code.FIRMS_FEW)
-    if firms and largest_share(trades) >= method.most_firm_share:
-        shortfalls.append(Code.CONCENTRATED)
-    return shortfalls
+    shortages = []
+    if len(trades) < method.min_trades:
+        shortages.append(Code.TRADES_FEW)
+    if pounds < method.min_pounds_lb:
+        shortages.append(Code.POUNDS_FEW)
+    if len(firms) < method.min_firms:
+        shortages.append(Code.FIRMS_FEW)
+    if firms and largest_share(trades) >= method.max_firm_share:
+        shortages.append(Code.CONCENTRATED)
+    return shortages
 
 
 def largest_share(trades: Sequence[Evidence]) -> float:
@@ -210,12 +210,12 @@ def _assessed(
     weight_of = _weights_of_entries(located)
     # What is left marked as used and bears nothing was passed over for one of two reasons.
     passed_over = Use.TOO_THIN if located is None else Use.HIGHER_EVIDENCE
-    weighed = tuple(
+    rounded_plan = tuple(
         replace(each, use=_use_in_the_end(each, weight_of, passed_over),
                 weight=weight_of.get(each.entry.entry_id, 0.0))
         for each in evidence
     )  # fmt: skip
-    counting = [each for each in weighed if each.use is Use.USED]
+    counting = [each for each in rounded_plan if each.use is Use.USED]
     trades = used(counting, EntryKind.TRADE)
     shares = _shares(located)
     rung = _rung(located, shares)
@@ -241,7 +241,7 @@ def _assessed(
         confidence=_confidence(rung, firms, codes, method),
         rung=rung,
         codes=tuple(codes),
-        evidence=weighed,
+        evidence=rounded_plan,
         shares=shares,
         trades=len(trades),
         pounds_lb=pounds,

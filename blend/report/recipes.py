@@ -15,7 +15,7 @@ from blend.domain.case import Case
 from blend.domain.certificates import NEXT_POUND
 from blend.report.split import bennet
 
-_LEAST_LB = 1e-6
+_MIN_LB = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +44,14 @@ class RecipeSplit:
     volume_usd: float
     """More or fewer finished pounds, at the mean cost of a pound."""
     left_over_usd: float
-    shortfall_usd: float
+    shortage_penalty_usd: float
     sales_usd: float
     lots: tuple[LotShift, ...]
 
     @property
     def total_usd(self) -> float:
         meat = self.prices_usd + self.recipe_usd + self.volume_usd
-        return meat + self.left_over_usd + self.shortfall_usd + self.sales_usd
+        return meat + self.left_over_usd + self.shortage_penalty_usd + self.sales_usd
 
 
 @dataclass(frozen=True)
@@ -67,29 +67,29 @@ class Bill:
 
 
 def bill_of(linear: WarmLinear, case: Case, answer: Answer) -> Bill:
-    programme, layout = linear.programme, linear.programme.layout
-    taken = answer.x[programme.take]
-    used = np.bincount(layout.pair_lot, answer.x[programme.use], len(layout.lots))
+    model, sets = linear.model, linear.model.sets
+    taken = answer.x[model.take]
+    used = np.bincount(sets.pair_lot, answer.x[model.use], len(sets.lots))
     bought, left_over = {}, {}
-    for index, lot_id in enumerate(lot.lot_id for lot in layout.lots):
+    for index, lot_id in enumerate(lot.lot_id for lot in sets.lots):
         if lot_id.endswith(NEXT_POUND):
             continue
         lot = case.lot(lot_id)
         bought[lot_id] = lot.delivered_usd_per_lb, float(taken[index])
-        left_over[lot_id] = lot.leftover_value_usd_per_lb, float(taken[index] - used[index])
-    finished = answer.x[programme.names["finished"]]
-    may_fall_short = [p for p in layout.products if p.shortfall_usd_per_lb is not None]
-    short = answer.x[programme.names["short"]]
+        left_over[lot_id] = lot.salvage_value_usd_per_lb, float(taken[index] - used[index])
+    finished = answer.x[model.names["finished"]]
+    may_fall_short = [p for p in sets.products if p.shortage_penalty_usd_per_lb is not None]
+    short = answer.x[model.names["short"]]
     return Bill(
         bought=bought,
         left_over=left_over,
         short={
-            product.product_id: (product.shortfall_usd_per_lb, float(lb))
+            product.product_id: (product.shortage_penalty_usd_per_lb, float(lb))
             for product, lb in zip(may_fall_short, short, strict=True)
         },
         sold={
             product.product_id: (product.sale_usd_per_lb, float(lb))
-            for product, lb in zip(layout.products, finished, strict=True)
+            for product, lb in zip(sets.products, finished, strict=True)
         },
     )
 
@@ -101,7 +101,7 @@ def recipe_split(before: Bill, after: Bill) -> RecipeSplit:
     """
     volumes = [sum(lb for _, lb in bill.sold.values()) for bill in (before, after)]
     spent = [sum(price * lb for price, lb in bill.bought.values()) for bill in (before, after)]
-    if min(volumes) <= _LEAST_LB:
+    if min(volumes) <= _MIN_LB:
         shifts, volume_usd = (), spent[1] - spent[0]
     else:
         shifts = _shifts(_paired(before.bought, after.bought), volumes)
@@ -112,7 +112,7 @@ def recipe_split(before: Bill, after: Bill) -> RecipeSplit:
         recipe_usd=sum(shift.recipe_usd for shift in shifts),
         volume_usd=volume_usd,
         left_over_usd=-_change(before.left_over, after.left_over),
-        shortfall_usd=_change(before.short, after.short),
+        shortage_penalty_usd=_change(before.short, after.short),
         sales_usd=-_change(before.sold, after.sold),
         lots=shifts,
     )

@@ -74,7 +74,7 @@ def _demands(before: Market, after: Market) -> Iterator[Side]:
 _PRICE = ("price_usd_per_lb", "price_basis", "freight_usd_per_lb")
 _NOT_TOLD = ("source", "note", "excess_heat_btu_per_lb", "available_on", "use_by")
 """Days of use are told as pounds: there are none before and after them."""
-_POUNDS, _ORDERED = "quantity_lb", "least_lb"
+_POUNDS, _ORDERED = "quantity_lb", "min_lb"
 
 
 def _cells(was: Case, now: Case, *, with_orders: bool) -> Iterator[Side]:
@@ -88,8 +88,8 @@ def _cells(was: Case, now: Case, *, with_orders: bool) -> Iterator[Side]:
         yield from _others(new.lot_id, old, new, (*_PRICE, _POUNDS))
     if with_orders:
         for old, new in zip(was.products, now.products, strict=True):
-            if old.least_lb != new.least_lb:
-                yield Side(Cell.ORDERED, new.product_id, old.least_lb, new.least_lb)
+            if old.min_lb != new.min_lb:
+                yield Side(Cell.ORDERED, new.product_id, old.min_lb, new.min_lb)
             yield from _others(new.product_id, old, new, (_ORDERED,))
     for table in ("rules", "losses"):
         yield from _rows(table, was, now)

@@ -191,7 +191,7 @@ def _standing(
     count: int, normal: Sequence[int], words: Sequence[str], cuts: Sequence[float], method: Method
 ) -> Standing:
     usual = median(normal) if normal else None
-    if len(normal) < method.normal_least_days or usual < method.normal_least_count:
+    if len(normal) < method.normal_min_days or usual < method.normal_min_count:
         return Standing(None, count, usual, len(normal))
     return Standing(words[bisect_right(cuts, count / usual)], count, usual, len(normal))
 
@@ -218,7 +218,7 @@ def has_volume(evidence: Sequence[Evidence], method: Method) -> bool:
     """Whether enough was traded for the day to be compared with another."""
     trades = used(evidence, EntryKind.TRADE)
     pounds = math.fsum(each.pounds_lb for each in trades)
-    return len(trades) >= method.least_trades and pounds >= method.least_pounds_lb
+    return len(trades) >= method.min_trades and pounds >= method.min_pounds_lb
 
 
 def changes_by_firm(then: Iterable[Evidence], now: Iterable[Evidence]) -> dict[str, float]:
@@ -298,7 +298,7 @@ def trend_of(
 # Exact tests ------------------------------------------------------------------------------------
 
 _CENTS_PER_USD = 100
-_MOST_STEPS = 2**18
+_MAX_STEPS = 2**18
 
 
 def sign_flip(changes: Sequence[float]) -> SignFlip:
@@ -335,14 +335,14 @@ def _share_as_far(cents: Sequence[int], distance: int) -> float:
 
 
 def _in_cents(changes: Sequence[float]) -> list[int]:
-    """Changes in whole cents; in coarser steps where they add up to more than `_MOST_STEPS` cents,
+    """Changes in whole cents; in coarser steps where they add up to more than `_MAX_STEPS` cents,
     as prices mistyped a thousandfold do, so that counting ends."""
     cents = [round(change * _CENTS_PER_USD) for change in changes]
-    step = max(1, sum(map(abs, cents)) // _MOST_STEPS)
+    step = max(1, sum(map(abs, cents)) // _MAX_STEPS)
     return [round(each / step) for each in cents]
 
 
-def _ways_to_reach(least: int, cents: Sequence[int]) -> int:
+def _ways_to_reach(minimum: int, cents: Sequence[int]) -> int:
     """In how many ways of choosing signs the sum of amounts is at least so much.
 
     With every amount counted up the sum is largest; turning some down takes twice those away. So
@@ -352,7 +352,7 @@ def _ways_to_reach(least: int, cents: Sequence[int]) -> int:
     and their total is what is left by 2**bits - 1, as that of decimal digits is by nine.
     """
     amounts = [abs(each) for each in cents]
-    spare = (sum(amounts) - least) // 2
+    spare = (sum(amounts) - minimum) // 2
     bits = len(amounts) + 2
     up_to_spare = (1 << bits * (spare + 1)) - 1
     ways = 1

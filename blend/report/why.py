@@ -1,6 +1,6 @@
 """Why the cost of a plan, and the worth of an item to the grinder, moved between two cases.
 
-Every set of drivers moved is one linear programme; their costs and worths are split by Shapley.
+Every set of drivers moved is one linear program; their costs and worths are split by Shapley.
 The worth of an item is that of its next pound, and the last pound there is stands beside it (see
 `between`); the cost is split a second way inside the recipes (see `recipes`).
 
@@ -31,14 +31,14 @@ _PRICES = frozenset({Driver.OWN_PRICE, Driver.OTHER_PRICES})
 class PriceBounds:
     """The change of cost that prices alone make, and what it must lie between, USD."""
 
-    least_usd: float
+    min_usd: float
     change_usd: float
-    most_usd: float
+    max_usd: float
 
     @property
     def hold(self) -> bool:
-        room = 1e-7 * max(1.0, abs(self.least_usd), abs(self.most_usd))
-        return self.least_usd - room <= self.change_usd <= self.most_usd + room
+        room = 1e-7 * max(1.0, abs(self.min_usd), abs(self.max_usd))
+        return self.min_usd - room <= self.change_usd <= self.max_usd + room
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +50,11 @@ class PlanWhy:
     """The lot whose meat stands for the item: the largest of its lots."""
     cost: Explained
     """USD."""
-    worth: ItemMove
+    value: ItemMove
     recipe: RecipeSplit
     bounds: PriceBounds
     plans: int
-    """Different cases among the mixtures, each a linear programme."""
+    """Different cases among the mixtures, each a linear program."""
     between: Mapping[frozenset[Driver], Between] = field(default_factory=dict)
     """What `prove` needs, by set of drivers moved; there where it was asked for."""
 
@@ -73,18 +73,18 @@ class PlanWhy:
             self.between,
             {
                 "cost": self.cost.shares,
-                "next": self.worth.next.shares,
-                "last": self.worth.last.shares,
+                "next": self.value.next.shares,
+                "last": self.value.last.shares,
             },
             RecipeTerms(
                 split.prices_usd,
                 split.recipe_usd,
                 split.volume_usd,
                 split.left_over_usd,
-                split.shortfall_usd,
+                split.shortage_penalty_usd,
                 split.sales_usd,
                 {shift.lot_id: (shift.price_usd, shift.recipe_usd) for shift in split.lots},
-                (bounds.least_usd, bounds.change_usd, bounds.most_usd),
+                (bounds.min_usd, bounds.change_usd, bounds.max_usd),
             ),
         )
 
@@ -95,18 +95,20 @@ def why_plan_moved(
     item: Selector,
     *,
     observed: Observed | None = None,
-    shortfall_usd_per_lb: float | None = None,
+    shortage_penalty_usd_per_lb: float | None = None,
     certify: bool = False,
 ) -> PlanWhy:
     """Split the change of cost and of an item's worth among the drivers.
 
-    `shortfall_usd_per_lb` lets every product fall short at that penalty that may not fall
+    `shortage_penalty_usd_per_lb` lets every product fall short at that penalty that may not fall
     short otherwise, in both cases. `certify` keeps what `PlanWhy.prove` needs. Raises NoPlan
     where one of the two cases has no plan, and InputRefused where a case between them has none,
     or where no lot is of the item.
     """
-    if shortfall_usd_per_lb is not None:
-        before, after = (may_fall_short(case, shortfall_usd_per_lb) for case in (before, after))
+    if shortage_penalty_usd_per_lb is not None:
+        before, after = (
+            may_fall_short(case, shortage_penalty_usd_per_lb) for case in (before, after)
+        )
     between = PlansBetween(TwoCases(before, after, item), certify)
     for end in (frozenset(), frozenset(PLAN_DRIVERS)):
         between.at(end)  # that a case itself has no plan is told before any mixture of the two
@@ -114,7 +116,7 @@ def why_plan_moved(
     for moved in one_by_one(PLAN_DRIVERS):
         between.at(moved)
     cost = explained(lambda moved: between.at(moved).objective_usd, PLAN_DRIVERS)
-    worth = ItemMove(
+    value = ItemMove(
         next=explained(lambda moved: between.at(moved).next_usd_per_lb, PLAN_DRIVERS),
         last=explained(lambda moved: between.at(moved).last_usd_per_lb, PLAN_DRIVERS),
         observed=observed,
@@ -124,7 +126,7 @@ def why_plan_moved(
         item=item,
         reference=between.reference,
         cost=cost,
-        worth=worth,
+        value=value,
         recipe=recipe_split(*(end.bill for end in ends)),
         bounds=_price_bounds(ends[0], between.at(_PRICES)),
         plans=len(between.solved),
@@ -140,8 +142,8 @@ def put_back(before: Case, after: Case, item: Selector, driver: Driver) -> Case:
 def may_fall_short(case: Case, usd_per_lb: float) -> Case:
     """The case in which every product may fall short, at this penalty where it has none."""
     products = tuple(
-        replace(product, shortfall_usd_per_lb=usd_per_lb)
-        if product.shortfall_usd_per_lb is None
+        replace(product, shortage_penalty_usd_per_lb=usd_per_lb)
+        if product.shortage_penalty_usd_per_lb is None
         else product
         for product in case.products
     )
@@ -149,10 +151,10 @@ def may_fall_short(case: Case, usd_per_lb: float) -> Case:
 
 
 def _price_bounds(before: Valued, repriced: Valued) -> PriceBounds:
-    """Both are of one programme, so their columns are the same."""
+    """Both are of one program, so their columns are the same."""
     move = repriced.cost - before.cost
     return PriceBounds(
-        least_usd=float(move @ repriced.x),
+        min_usd=float(move @ repriced.x),
         change_usd=repriced.objective_usd - before.objective_usd,
-        most_usd=float(move @ before.x),
+        max_usd=float(move @ before.x),
     )

@@ -40,7 +40,7 @@ def lot_of(row: Row) -> Lot:
         price_usd_per_lb=usd_per_lb(values.pop("price"), values.pop("price_unit")),
         freight_usd_per_lb=usd_per_lb(freight, "usd_per_cwt"),
         origin=DOMESTIC if origin.casefold() == DOMESTIC else origin,
-        programmes=_programmes(values.pop("programmes")),
+        label_claims=_programmes(values.pop("label_claims")),
         **values,
     )
 
@@ -49,7 +49,7 @@ def product_of(row: Row) -> Product:
     values = dict(row.values)
     return Product(
         species=frozenset(values.pop("species")),
-        programmes=_programmes(values.pop("programmes")),
+        label_claims=_programmes(values.pop("label_claims")),
         **values,
     )
 

@@ -30,7 +30,7 @@ def cautions(case: Case, sheets: dict[str, Sheet]) -> tuple[Caution, ...]:
     for row in products.rows:
         product = case.product(row["product_id"])
         found += _about_tolerance(product, products.file, row)
-        found += _about_programmes(case, product, products.file, row)
+        found += _about_label_claims(case, product, products.file, row)
         for standard_id in product.standards:
             rows = [each for each in case.standards if each.standard_id == standard_id]
             found += _about_fat(product, rows, products.file, row)
@@ -70,13 +70,13 @@ def _blank_caution(sheet: Sheet, column: Column, fact: str) -> Caution:
     return Caution(sheet.file, None, column.name, fact, column.caution_when_blank)
 
 
-_MOST_NAMED = 5
+_MAX_NAMED = 5
 """A caution that names more rows than these is not read to its end."""
 
 
 def _some_of(ids: Sequence[str]) -> str:
     """`a`, `a and b`, `a, b, c, d, e and 7 more`."""
-    named, others = ids[:_MOST_NAMED], len(ids) - _MOST_NAMED
+    named, others = ids[:_MAX_NAMED], len(ids) - _MAX_NAMED
     *firsts, last = [*named, f"{others} more"] if others > 0 else named
     return f"{', '.join(firsts)} and {last}" if firsts else last
 
@@ -113,22 +113,22 @@ def _about_tolerance(product: Product, file: str, row: Row) -> Iterator[Caution]
             )
 
 
-def _about_programmes(case: Case, product: Product, file: str, row: Row) -> Iterator[Caution]:
-    carried = sorted({programme for lot in case.lots for programme in lot.programmes})
-    for programme in sorted(product.programmes):
-        if programme not in carried:
-            hint = did_you_mean(programme, carried)
+def _about_label_claims(case: Case, product: Product, file: str, row: Row) -> Iterator[Caution]:
+    carried = sorted({model for lot in case.lots for model in lot.label_claims})
+    for model in sorted(product.label_claims):
+        if model not in carried:
+            hint = did_you_mean(model, carried)
             yield Caution(
                 file,
                 row.number,
-                "programmes",
-                f"no lot carries the programme {programme}",
+                "label_claims",
+                f"no lot carries the program {model}",
                 f"{hint} Until one does, no lot may go into the product.".strip(),
             )
 
 
 def _about_fat(product: Product, rows: list[StandardRow], file: str, row: Row) -> Iterator[Caution]:
-    target_fat, most_fat = 1 - product.target_lean_share, 1 - product.least_lean_share
+    target_fat, max_fat = 1 - product.target_lean, 1 - product.min_lean
     for limit in rows:
         if limit.action is Action.WARN and is_too_fat(target_fat, limit):
             yield Caution(
@@ -136,16 +136,16 @@ def _about_fat(product: Product, rows: list[StandardRow], file: str, row: Row) -
                 row.number,
                 "standards",
                 f"the target is {target_fat:.10g} fat, and {limit.standard_id} has at most "
-                f"{limit.most_share:.10g} ({limit.section}, {limit.title})",
+                f"{limit.max_share:.10g} ({limit.section}, {limit.title})",
                 "The plan is checked against it, not held to it.",
             )
-        if limit.action is Action.REFUSE and is_too_fat(most_fat, limit):
+        if limit.action is Action.REFUSE and is_too_fat(max_fat, limit):
             yield Caution(
                 file,
                 row.number,
                 "tolerance_below_share",
-                f"{product.tolerance_below_share:.10g} lets fat rise to {most_fat:.10g}, and "
-                f"{limit.standard_id} has at most {limit.most_share:.10g} ({limit.section})",
+                f"{product.tolerance_below_share:.10g} lets fat rise to {max_fat:.10g}, and "
+                f"{limit.standard_id} has at most {limit.max_share:.10g} ({limit.section})",
                 "The plan is held to the limit of the standard.",
             )
 
@@ -153,7 +153,7 @@ def _about_fat(product: Product, rows: list[StandardRow], file: str, row: Row) -
 def _about_age(
     case: Case, standard_id: str, rows: list[StandardRow], file: str, row: Row
 ) -> Iterator[Caution]:
-    recalled = [each for each in rows if each.standing == "memory"]
+    recalled = [each for each in rows if each.verified == "memory"]
     day = case.settings.plan_on
     stale = [each for each in rows if each.is_stale(day) and each not in recalled]
     if stale:

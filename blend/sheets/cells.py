@@ -14,7 +14,7 @@ from blend.errors import did_you_mean
 from blend.sheets.columns import Column, Kind, either
 from blend.units import POINTS_PER_SHARE
 
-MOST_CHARACTERS = 32_767
+MAX_CHARACTERS = 32_767
 """What one cell of a spreadsheet holds at most."""
 
 
@@ -61,8 +61,8 @@ def parse_cell(column: Column, cell: Cell) -> Any:
     if isinstance(cell, Uncalculated):
         raise CellRefused("Save the workbook in a spreadsheet first, or enter the value itself.")
     if isinstance(cell, str):
-        if len(cell) > MOST_CHARACTERS:
-            raise CellRefused(allowed=f"at most {MOST_CHARACTERS} characters")
+        if len(cell) > MAX_CHARACTERS:
+            raise CellRefused(allowed=f"at most {MAX_CHARACTERS} characters")
         if cell.strip() in _SPREADSHEET_ERRORS:
             raise CellRefused("It is an error of the spreadsheet; mend the formula behind it.")
     return _PARSERS[column.kind](column, cell)
@@ -87,7 +87,7 @@ def shown(cell: Cell, longest: int = 60) -> str:
         return f"a formula without a result, {shown(cell.formula)}"
     if isinstance(cell, date):
         return str(cell)
-    text = " ".join(_as_text(cell)[:MOST_CHARACTERS].split())
+    text = " ".join(_as_text(cell)[:MAX_CHARACTERS].split())
     text = "".join(mark if mark.isprintable() else f"<U+{ord(mark):04X}>" for mark in text)
     return text if len(text) <= longest else f"{text[: longest - 3]}..."
 
@@ -209,7 +209,7 @@ def _number(column: Column, cell: Cell) -> float:
         number = float(cell)
     except OverflowError:
         raise CellRefused from None
-    if not column.least <= number <= column.most:
+    if not column.minimum <= number <= column.maximum:
         raise CellRefused(_try(column, [number / POINTS_PER_SHARE], column.kind in _OF_SHARES))
     return number
 
@@ -237,7 +237,7 @@ def _try(column: Column, numbers: list[float], is_likely: bool = True) -> str:
 
 
 def _fitting(column: Column, numbers: list[float]) -> list[float]:
-    return [number for number in numbers if column.least <= number <= column.most]
+    return [number for number in numbers if column.minimum <= number <= column.maximum]
 
 
 def _plain(column: Column, number: float) -> str:
@@ -258,7 +258,7 @@ def _likely_numbers(column: Column, text: str) -> list[float]:
     digits = re.sub(r"[' ]", "", match[1])
     numbers = _readings(digits)
     if column.kind in _OF_SHARES:
-        out_of_range = [number for number in numbers if not number <= column.most]
+        out_of_range = [number for number in numbers if not number <= column.maximum]
         if match[2] or out_of_range == numbers:
             numbers = [number / POINTS_PER_SHARE for number in numbers]
     return _fitting(column, numbers)

@@ -18,8 +18,8 @@ from blend.sheets.write import write_case, write_csv
 _USED_BY = {
     MoveOf.AVAILABILITY: "lots",
     MoveOf.ORDERS: "products",
-    MoveOf.LEAST_SHARE: "rule_id",
-    MoveOf.MOST_SHARE: "rule_id",
+    MoveOf.MIN_SHARE: "rule_id",
+    MoveOf.MAX_SHARE: "rule_id",
 }
 
 
@@ -62,8 +62,8 @@ def _check_items(sheet: Sheet, case: Case) -> None:
         if lot.quantity_lb is None:
             allowed = "the pounds that come to market, for every lot of a market"
             sheet.refuse(None, None, f"no quantity_lb of lot {lot.lot_id}", allowed)
-        if lot.delivered_usd_per_lb < lot.leftover_value_usd_per_lb:
-            read = f"lot {lot.lot_id} quoted below its leftover_value_usd_per_lb"
+        if lot.delivered_usd_per_lb < lot.salvage_value_usd_per_lb:
+            read = f"lot {lot.lot_id} quoted below its salvage_value_usd_per_lb"
             sheet.refuse(None, None, read, "a quotation at or above the floor it can go at")
 
 
@@ -86,14 +86,14 @@ def read_moves(path: str | Path, market: Market) -> tuple[MarketMove, ...]:
     raw: RawTable = read_csv_table(path, path.name)
     sheet = read_sheet(raw, MARKET_MOVES)
     for row in sheet.rows:
-        if "what" in row:
+        if "field" in row:
             _check_move(sheet, row, market)
     if sheet.problems:
         raise InputRefused(sheet.sorted_problems())
     return tuple(
         MarketMove(
             row_id=row["row_id"],
-            what=MoveOf(row["what"]),
+            field=MoveOf(row["field"]),
             is_factor=row["change"] == "multiply",
             value=row["value"],
             lots=row["lots"] or EVERY_LOT,
@@ -105,38 +105,38 @@ def read_moves(path: str | Path, market: Market) -> tuple[MarketMove, ...]:
 
 
 def _check_move(sheet: Sheet, row: Row, market: Market) -> None:
-    what = MoveOf(row["what"])
+    field = MoveOf(row["field"])
     for name in ("lots", "products", "rule_id"):
-        if name in row.filled and name in row and name != _USED_BY[what]:
-            allowed = f"nothing, as {what} does not use it"
+        if name in row.filled and name in row and name != _USED_BY[field]:
+            allowed = f"nothing, as {field} does not use it"
             sheet.refuse(row.number, name, shown(str(row[name])), allowed)
-    if what is MoveOf.AVAILABILITY and row.values.get("lots") is not None:
+    if field is MoveOf.AVAILABILITY and row.values.get("lots") is not None:
         if not any(row["lots"].holds(lot) for lot in market.case.lots):
             sheet.refuse(
                 row.number, "lots", str(row["lots"]), "items that there are", "It means none."
             )
-    elif what is MoveOf.ORDERS and "products" in row:
+    elif field is MoveOf.ORDERS and "products" in row:
         known = [each.product_id for each in market.demands]
         for name in row["products"]:
             if name not in known:
                 hint = did_you_mean(name, known)
                 sheet.refuse(row.number, "products", name, "an id of products", hint)
-    elif what in (MoveOf.LEAST_SHARE, MoveOf.MOST_SHARE):
-        _check_rule(sheet, row, market, what)
+    elif field in (MoveOf.MIN_SHARE, MoveOf.MAX_SHARE):
+        _check_rule(sheet, row, market, field)
 
 
-def _check_rule(sheet: Sheet, row: Row, market: Market, what: MoveOf) -> None:
+def _check_rule(sheet: Sheet, row: Row, market: Market, field: MoveOf) -> None:
     having = {
         rule.rule_id: share
         for rule in market.case.rules
-        if (share := getattr(rule, what.value)) is not None
+        if (share := getattr(rule, field.value)) is not None
     }
     if "rule_id" not in row:
         return
     name = row["rule_id"]
     if name not in having:
         hint = did_you_mean(name or "", list(having))
-        allowed = f"a rule with {what} filled in"
+        allowed = f"a rule with {field} filled in"
         sheet.refuse(row.number, "rule_id", name or "nothing", allowed, hint)
     elif "value" in row and "change" in row:
         share = row["value"] * (having[name] if row["change"] == "multiply" else 1.0)

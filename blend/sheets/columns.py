@@ -17,21 +17,21 @@ from blend.domain.case import Settings
 from blend.domain.clearing import MoveOf
 from blend.domain.horizon import DayRuleKind, Side
 from blend.domain.imports import Basis, Quota, RateKind, RateUnit
-from blend.domain.lots import CONTAINERS, FORMS, PLACES, PRICE_BASES, Lot
+from blend.domain.lots import CONTAINERS, FORMS, ON_HAND_OR_OFFERED, PRICE_BASES, Lot
 from blend.domain.market import SOURCE_CLASSES, CanvassEntry, EntryKind, Item
 from blend.domain.products import Product
 from blend.domain.rules import Loss, RuleKind, WholeContainers
-from blend.domain.scenarios import Change, Spread, What
+from blend.domain.scenarios import Change, Distribution, ScenarioField
 from blend.domain.selectors import EVERY_LOT
 from blend.domain.standards import Action
-from blend.domain.uncertainty import MOST_CONFIDENCE, Sides
+from blend.domain.uncertainty import MAX_CONFIDENCE, Sides
 from blend.units import USD_PER_LB_BY_PRICE_UNIT
 
 SPECIES = ("beef", "pork", "chicken", "turkey", "lamb", "veal")
 """Species a lot may be of. A misspelt one would slip past a label claim, so others are refused."""
 
-MOST_LB = 1_000_000_000
-MOST_USD = 1_000_000
+MAX_LB = 1_000_000_000
+MAX_USD = 1_000_000
 """Past these a number is a slip of the hand, and no solver would treat it well."""
 
 
@@ -83,14 +83,14 @@ class Column:
     blank: str = ""
     unit: str = ""
     choices: tuple[str, ...] = ()
-    least: float = -math.inf
-    most: float = math.inf
+    minimum: float = -math.inf
+    maximum: float = math.inf
     caution_when_blank: str = ""
     caution_in_row: Callable[[Mapping[str, Any]], bool] = _in_every_row
 
     @property
     def allowed(self) -> str:
-        """What a filled cell may hold, in words."""
+        """ScenarioField a filled cell may hold, in words."""
         match self.kind:
             case Kind.CHOICE:
                 return either(self.choices)
@@ -106,13 +106,13 @@ class Column:
 
     @property
     def _range(self) -> str:
-        if math.isinf(self.most):
-            return "any number" if math.isinf(self.least) else f"{self.least:.12g} or more"
-        return f"{self.least:.12g} to {self.most:.12g}"
+        if math.isinf(self.maximum):
+            return "any number" if math.isinf(self.minimum) else f"{self.minimum:.12g} or more"
+        return f"{self.minimum:.12g} to {self.maximum:.12g}"
 
     @property
     def when_blank(self) -> str:
-        """What a blank cell means, in words; "required" where none is allowed."""
+        """ScenarioField a blank cell means, in words; "required" where none is allowed."""
         if self.required:
             return "required"
         if self.blank:
@@ -132,7 +132,7 @@ _ALLOWED_BY_KIND = {
     Kind.TIME: "a day and time such as 2026-03-31 14:05",
     Kind.YES_NO: "yes or no",
     Kind.WORDS: "words joined by |",
-    Kind.SELECTOR: "conditions such as form=frozen; lean_share>=0.85",
+    Kind.SELECTOR: "conditions such as fresh_or_frozen=frozen; lean>=0.85",
     Kind.SETTING: "what the setting asks for",
 }
 
@@ -180,15 +180,19 @@ def _id(name: str, about: str) -> Column:
 
 
 def _share(name: str, about: str, **more: Any) -> Column:
-    return Column(name, Kind.SHARE, about, **{"unit": "share of 1", "least": 0, "most": 1} | more)
+    return Column(
+        name, Kind.SHARE, about, **{"unit": "share of 1", "minimum": 0, "maximum": 1} | more
+    )
 
 
 def _lb(name: str, about: str, **more: Any) -> Column:
-    return Column(name, Kind.NUMBER, about, **{"unit": "lb", "least": 0, "most": MOST_LB} | more)
+    return Column(
+        name, Kind.NUMBER, about, **{"unit": "lb", "minimum": 0, "maximum": MAX_LB} | more
+    )
 
 
 def _usd(name: str, about: str, **more: Any) -> Column:
-    return Column(name, Kind.NUMBER, about, **{"least": 0, "most": MOST_USD} | more)
+    return Column(name, Kind.NUMBER, about, **{"minimum": 0, "maximum": MAX_USD} | more)
 
 
 def _choice(name: str, about: str, choices: tuple[str, ...], **more: Any) -> Column:
@@ -204,7 +208,7 @@ def _lots(about: str, **more: Any) -> Column:
 
 
 def _is_offer(values: Mapping[str, Any]) -> bool:
-    return values.get("place") == "offer"
+    return values.get("on_hand_or_offered") == "offered"
 
 
 def _is_fob(values: Mapping[str, Any]) -> bool:
@@ -213,7 +217,7 @@ def _is_fob(values: Mapping[str, Any]) -> bool:
 
 def _is_minimum_share(values: Mapping[str, Any]) -> bool:
     """A minimum share of every lot is always met. Of a maximum, every lot is the strictest."""
-    return values.get("kind") == RuleKind.SHARE and values.get("least_share") is not None
+    return values.get("kind") == RuleKind.SHARE and values.get("min_share") is not None
 
 
 def _freezes(values: Mapping[str, Any]) -> bool:
@@ -233,12 +237,12 @@ LOTS = Table(
         _id("lot_id", "the plant's own name of the lot"),
         Column("item", Kind.WORD, "what the trade calls it, such as cow 90s", required=True),
         _choice("species", "the animal it is of", SPECIES, required=True),
-        _share("lean_share", "chemical lean, 1 minus the fat share", required=True),
+        _share("lean", "chemical lean, 1 minus the fat share", required=True),
         _choice(
-            "form",
+            "fresh_or_frozen",
             "fresh, that is chilled, or frozen",
             FORMS,
-            default=_LOT["form"],
+            default=_LOT["fresh_or_frozen"],
             caution_when_blank="Enter fresh or frozen.",
         ),
         Column(
@@ -262,8 +266,13 @@ LOTS = Table(
             default=_LOT["supplier"],
             caution_when_blank="Limits on a supplier do not apply. Enter the supplier.",
         ),
-        _words("programmes", "claims it can carry; capitals do not matter"),
-        _choice("place", "offered by a seller, or in the plant's stock", PLACES, default="offer"),
+        _words("label_claims", "claims it can carry; capitals do not matter"),
+        _choice(
+            "on_hand_or_offered",
+            "offered by a seller, or on hand at the plant",
+            ON_HAND_OR_OFFERED,
+            default="offered",
+        ),
         _usd("price", "asking price; for stock, what it is carried at", required=True),
         _choice("price_unit", "of price", tuple(USD_PER_LB_BY_PRICE_UNIT), required=True),
         _choice(
@@ -297,7 +306,7 @@ LOTS = Table(
         _lb(
             "container_lb",
             "net weight of one container; for loose meat none",
-            least=1,
+            minimum=1,
             blank="none, for loose meat only",
         ),
         Column(
@@ -316,22 +325,22 @@ LOTS = Table(
             caution_when_blank="Enter the last day it can be used.",
         ),
         _lb(
-            "least_purchase_lb",
+            "min_purchase_lb",
             "if any is taken, at least this",
-            default=_LOT["least_purchase_lb"],
+            default=_LOT["min_purchase_lb"],
         ),
         Column(
-            "can_split",
+            "must_take_all",
             Kind.YES_NO,
-            "no: all of it is taken, or none",
-            default=_LOT["can_split"],
+            "yes: all of it or none",
+            default=_LOT["must_take_all"],
         ),
         _usd(
-            "leftover_value_usd_per_lb",
+            "salvage_value_usd_per_lb",
             "worth of a taken but unused pound; below 0 what it costs to be rid of it",
-            default=_LOT["leftover_value_usd_per_lb"],
+            default=_LOT["salvage_value_usd_per_lb"],
             unit="USD per lb",
-            least=-MOST_USD,
+            minimum=-MAX_USD,
         ),
     ),
     required=True,
@@ -345,28 +354,28 @@ PRODUCTS = Table(
         _id("product_id", "the plant's own name of the product"),
         _text("name", "as people call it", required=True),
         _words("species", "what it may be made of", "", choices=SPECIES, required=True),
-        _share("target_lean_share", "chemical lean aimed at", required=True),
+        _share("target_lean", "chemical lean aimed at", required=True),
         _share("tolerance_below_share", "how far lean may fall below it", required=True),
         _share("tolerance_above_share", "how far lean may rise above it", required=True),
-        _lb("least_lb", "finished pounds ordered, at least", required=True),
+        _lb("min_lb", "finished pounds ordered, at least", required=True),
         _lb(
-            "most_lb",
+            "max_lb",
             "finished pounds wanted, at most",
             blank="no limit",
             caution_when_blank="Enter the most pounds wanted.",
         ),
-        _lb("batch_lb", "finished pounds of a usual batch", least=1, required=True),
-        _lb("blender_least_lb", "least finished pounds the blender takes", required=True),
-        _lb("blender_most_lb", "most finished pounds it takes", least=1, required=True),
+        _lb("batch_lb", "finished pounds of a usual batch", minimum=1, required=True),
+        _lb("blender_min_lb", "least finished pounds the blender takes", required=True),
+        _lb("blender_max_lb", "most finished pounds it takes", minimum=1, required=True),
         _words(
             "standards",
-            "standard_id of the standards it is labelled or bought under",
+            "standard_id of the standards it is labeled or bought under",
             caution_when_blank="No standard limits it. Name its standards if it has any.",
         ),
-        _words("programmes", "claims every lot in it must carry; capitals do not matter"),
+        _words("label_claims", "claims every lot in it must carry; capitals do not matter"),
         _usd(
-            "shortfall_usd_per_lb",
-            "penalty of each pound short of least_lb",
+            "shortage_penalty_usd_per_lb",
+            "penalty of each pound short of min_lb",
             blank="it may not fall short",
             unit="USD per lb",
         ),
@@ -382,7 +391,7 @@ PRODUCTS = Table(
 
 RULES = Table(
     "rules",
-    "What blends may hold, one rule a row; its kind tells which columns it uses.",
+    "ScenarioField blends may hold, one rule a row; its kind tells which columns it uses.",
     "rule_id",
     (
         _id("rule_id", "the plant's own name of the rule"),
@@ -394,25 +403,25 @@ RULES = Table(
             caution_in_row=_is_minimum_share,
         ),
         Column("against", Kind.SELECTOR, "for keep_apart: the lots kept from them", blank="none"),
-        _share("least_share", "of the finished product, at least", blank="no limit"),
-        _share("most_share", "of the finished product, at most", blank="no limit"),
+        _share("min_share", "of the finished product, at least", blank="no limit"),
+        _share("max_share", "of the finished product, at most", blank="no limit"),
         Column(
-            "most_count",
+            "max_count",
             Kind.COUNT,
-            "for most_lots: how many",
+            "for max_lots: how many",
             blank="no limit",
-            least=1,
-            most=10_000,
+            minimum=1,
+            maximum=10_000,
         ),
-        _lb("least_lb", "for must_use: at least this much", blank="all there is"),
+        _lb("min_lb", "for must_use: at least this much", blank="all there is"),
         Column(
-            "most_temperature_f",
+            "max_temp_f",
             Kind.NUMBER,
             "for warmth: no warmer than this going into the grinder, by the balance of heat",
             blank="no limit",
             unit="°F",
-            least=0,
-            most=60,
+            minimum=0,
+            maximum=60,
         ),
         _text("note", "why, for people", default=""),
     ),
@@ -432,23 +441,23 @@ class RuleColumns:
         return self.needs + self.needs_one_of + self.may_use
 
 
-_LIMITS = ("least_share", "most_share")
+_LIMITS = ("min_share", "max_share")
 RULE_COLUMNS = {
     RuleKind.SHARE: RuleColumns(needs_one_of=_LIMITS, may_use=("lots",)),
     RuleKind.FAT: RuleColumns(needs_one_of=_LIMITS),
-    RuleKind.MOST_LOTS: RuleColumns(needs=("most_count",), may_use=("lots",)),
-    RuleKind.LEAST_IF_USED: RuleColumns(needs=("least_share",), may_use=("lots",)),
-    RuleKind.MUST_USE: RuleColumns(needs=("lots",), may_use=("least_lb",)),
+    RuleKind.MAX_LOTS: RuleColumns(needs=("max_count",), may_use=("lots",)),
+    RuleKind.MIN_IF_USED: RuleColumns(needs=("min_share",), may_use=("lots",)),
+    RuleKind.MUST_USE: RuleColumns(needs=("lots",), may_use=("min_lb",)),
     RuleKind.MUST_NOT_USE: RuleColumns(needs=("lots",)),
     RuleKind.KEEP_APART: RuleColumns(needs=("lots", "against")),
     RuleKind.EQUAL_RECIPE: RuleColumns(),
-    RuleKind.WARMTH: RuleColumns(needs=("most_temperature_f",)),
+    RuleKind.MAX_TEMP: RuleColumns(needs=("max_temp_f",)),
 }
 """Beside rule_id, kind, products and note, which every rule may fill in."""
 
 LOSSES = Table(
     "losses",
-    "What a step takes from lots on the way to the finished product.",
+    "ScenarioField a step takes from lots on the way to the finished product.",
     "loss_id",
     (
         _id("loss_id", "the plant's own name of the loss"),
@@ -460,14 +469,14 @@ LOSSES = Table(
             "lean_loss_share",
             "of the lean that goes in",
             default=_LOSS["lean_loss_share"],
-            most=0.99,
+            maximum=0.99,
             caution_when_blank="No lean is lost in this step. Enter the loss, or 0.",
         ),
         _share(
             "fat_loss_share",
             "of the fat that goes in",
             default=_LOSS["fat_loss_share"],
-            most=0.99,
+            maximum=0.99,
             caution_when_blank="No fat is lost in this step. Enter the loss, or 0.",
         ),
         _text("source", "where the number is from", default=_LOSS["source"]),
@@ -497,8 +506,8 @@ SETTING_COLUMNS = {
             "how long to look for a better plan",
             default=_SETTINGS["time_limit_s"],
             unit="seconds",
-            least=1,
-            most=86_400,
+            minimum=1,
+            maximum=86_400,
         ),
     )
 }
@@ -528,7 +537,7 @@ STANDARDS = Table(
         _choice(
             "kind",
             "as in rules",
-            (RuleKind.FAT, RuleKind.SHARE, RuleKind.LEAST_IF_USED, RuleKind.MUST_NOT_USE),
+            (RuleKind.FAT, RuleKind.SHARE, RuleKind.MIN_IF_USED, RuleKind.MUST_NOT_USE),
             blank="none, for a note only",
         ),
         _lots(
@@ -536,12 +545,12 @@ STANDARDS = Table(
             caution_when_blank=_NAME_THE_LOTS,
             caution_in_row=_is_minimum_share,
         ),
-        _share("least_share", "of the finished product, at least", blank="no limit"),
-        _share("most_share", "of the finished product, at most", blank="no limit"),
+        _share("min_share", "of the finished product, at least", blank="no limit"),
+        _share("max_share", "of the finished product, at most", blank="no limit"),
         Column("effective_on", Kind.DATE, "since when it is in force", blank="not known"),
         Column("read_on", Kind.DATE, "when the text was last read", blank="never"),
         _choice(
-            "standing",
+            "verified",
             "read: the text was seen; memory: it must be confirmed",
             ("read", "memory"),
             required=True,
@@ -574,12 +583,12 @@ TESTS = Table(
             Kind.COUNT,
             "how many samples were mixed for it",
             required=True,
-            least=1,
-            most=10_000,
+            minimum=1,
+            maximum=10_000,
         ),
-        _lb("sample_lb", "weight of one sample", least=0.001, blank="as the method says"),
-        _share("tested_lean_share", "chemical lean as tested", required=True),
-        _share("stated_lean_share", "as its seller stated it", blank="as lots.csv says"),
+        _lb("sample_lb", "weight of one sample", minimum=0.001, blank="as the method says"),
+        _share("tested_lean", "chemical lean as tested", required=True),
+        _share("stated_lean", "as its seller stated it", blank="as lots.csv says"),
         _lb("taken_lb", "how much of the lot was taken", blank="not noted, so not counted"),
     ),
 )
@@ -591,13 +600,13 @@ LEAN_TEST_METHODS = Table(
     (
         _id("method_id", "what tests name it by"),
         _text("title", "in a few words", required=True),
-        _share("method_sd_share", "standard error of one test", required=True, least=0.0001),
+        _share("method_sd_share", "standard error of one test", required=True, minimum=0.0001),
         _share("sampling_sd_share", "of one sample against its lot", required=True),
-        _lb("sampling_lb", "weight of such a sample", required=True, least=0.001),
-        _choice("standing", "of method_sd_share", ("read", "memory", "own"), required=True),
+        _lb("sampling_lb", "weight of such a sample", required=True, minimum=0.001),
+        _choice("verified", "of method_sd_share", ("read", "memory", "own"), required=True),
         _text("source", "where method_sd_share is from", required=True),
         _choice(
-            "sampling_standing", "of sampling_sd_share", ("read", "memory", "own"), required=True
+            "sampling_verified", "of sampling_sd_share", ("read", "memory", "own"), required=True
         ),
         _text("sampling_source", "where sampling_sd_share is from", required=True),
         Column("read_on", Kind.DATE, "when the sources were last read", blank="not noted"),
@@ -613,15 +622,15 @@ BATCH_TESTS = Table(
         _id("batch_id", "the plant's own name of the batch"),
         _id("product_id", "what it was"),
         Column("made_on", Kind.DATE, "day it was made", required=True),
-        _share("target_lean_share", "lean aimed at", blank="as products.csv says"),
+        _share("target_lean", "lean aimed at", blank="as products.csv says"),
         Column(
-            "tested_lean_share",
+            "tested_lean",
             Kind.SHARES,
             "lean as tested, each reading",
             required=True,
             unit="share of 1",
-            least=0,
-            most=1,
+            minimum=0,
+            maximum=1,
         ),
         _lb("pounds_lb", "finished pounds of the batch", required=True),
     ),
@@ -639,13 +648,13 @@ TEMPERATURES = Table(
             "inside the meat, by thermometer",
             required=True,
             unit="°F",
-            least=-60,
-            most=110,
+            minimum=-60,
+            maximum=110,
         ),
     ),
 )
 
-MOST_SD = 0.2
+MAX_SD = 0.2
 """A standard deviation of twenty lean points is a slip of the hand."""
 
 CONFIDENCE = Table(
@@ -655,11 +664,11 @@ CONFIDENCE = Table(
     (
         _id("product_id", "the product, as in products.csv"),
         _share(
-            "least_confidence",
+            "min_confidence",
             "probability that a batch tests within the limits spoken of",
             required=True,
-            least=0.5,
-            most=MOST_CONFIDENCE,
+            minimum=0.5,
+            maximum=MAX_CONFIDENCE,
         ),
         _choice(
             "sides",
@@ -672,14 +681,14 @@ CONFIDENCE = Table(
             "mixing_sd_share",
             "uneven mixing, as a spread of lean",
             default=0.0,
-            most=MOST_SD,
+            maximum=MAX_SD,
             caution_when_blank="Perfect mixing is assumed. Enter its spread, or 0.",
         ),
         _share(
-            "test_sd_share",
+            "test_error",
             "error of the test that judges the batch",
             default=0.0,
-            most=MOST_SD,
+            maximum=MAX_SD,
             caution_when_blank="A perfect test is assumed. Enter its error, or 0.",
         ),
     ),
@@ -695,19 +704,19 @@ LEAN_SPREAD = Table(
             "standard_error_share",
             "of the lot's mean lean: 0.01 is one lean point",
             blank="as estimated from tests, with --lean estimated",
-            most=MOST_SD,
+            maximum=MAX_SD,
         ),
         _share(
             "container_sd_share",
             "of its containers around that mean; of loose meat, of one batch's pounds",
             required=True,
-            most=MOST_SD,
+            maximum=MAX_SD,
         ),
     ),
 )
 
 CONFIDENCE_TABLES: dict[str, Table] = {table.name: table for table in (CONFIDENCE, LEAN_SPREAD)}
-"""What a plan that promises confidence needs beside the case."""
+"""ScenarioField a plan that promises confidence needs beside the case."""
 
 EVIDENCE_TABLES: dict[str, Table] = {
     table.name: table for table in (TESTS, LEAN_TEST_METHODS, BATCH_TESTS, TEMPERATURES)
@@ -719,16 +728,16 @@ EVIDENCE_TABLES: dict[str, Table] = {
 
 QUOTATIONS = Table(
     "quotations",
-    "What items of trimmings were quoted at, one item of one day a row.",
+    "ScenarioField items of trimmings were quoted at, one item of one day a row.",
     "",
     (
         Column("item", Kind.WORD, "what the trade calls it, such as 90s", required=True),
         _choice("species", "the animal it is of", SPECIES, required=True),
-        _choice("form", "fresh, that is chilled, or frozen", FORMS, default="fresh"),
-        _share("lean_share", "chemical lean it is quoted at", required=True, least=0.01),
+        _choice("fresh_or_frozen", "fresh, that is chilled, or frozen", FORMS, default="fresh"),
+        _share("lean", "chemical lean it is quoted at", required=True, minimum=0.01),
         _usd("price", "as quoted", required=True),
         _choice("price_unit", "of price", tuple(USD_PER_LB_BY_PRICE_UNIT), required=True),
-        _lb("pounds_lb", "weight behind the quotation", least=1, blank="not stated"),
+        _lb("pounds_lb", "weight behind the quotation", minimum=1, blank="not stated"),
         Column("quoted_on", Kind.DATE, "day of the quotation", required=True),
     ),
     required=True,
@@ -746,16 +755,16 @@ ORDERS = Table(
         _id("order_id", "the plant's own name of the order"),
         _id("product_id", "the product, as in products.csv"),
         Column("day", Kind.DATE, "the day it is made", required=True),
-        _lb("least_lb", "finished pounds ordered, at least", required=True),
+        _lb("min_lb", "finished pounds ordered, at least", required=True),
         _lb(
-            "most_lb",
+            "max_lb",
             "finished pounds wanted, at most",
             blank="no limit",
             caution_when_blank="Enter the most pounds wanted.",
         ),
         _usd(
-            "shortfall_usd_per_lb",
-            "penalty of each pound short of least_lb",
+            "shortage_penalty_usd_per_lb",
+            "penalty of each pound short of min_lb",
             blank="as products.csv says",
             unit="USD per lb",
         ),
@@ -791,16 +800,18 @@ FORWARD_OFFERS = Table(
             blank="no limit stated",
             caution_when_blank="Enter the pounds offered or wanted.",
         ),
-        Column("use_by", Kind.DATE, "for an offer, last day of use", blank="as its store keeps it"),
+        Column(
+            "use_by", Kind.DATE, "for an offer, last day of use", blank="as its cooler keeps it"
+        ),
     ),
 )
 
-STORES = Table(
-    "stores",
-    "Rooms that keep meat overnight; a lot lies in the one store that names it.",
-    "store_id",
+COOLERS = Table(
+    "coolers",
+    "Coolers and freezers that hold meat overnight; a lot goes in the one cooler that names it.",
+    "cooler_id",
     (
-        _id("store_id", "the plant's own name of the room"),
+        _id("cooler_id", "the plant's own name of the room"),
         _lots("the lots it keeps"),
         _lb(
             "capacity_lb",
@@ -816,17 +827,17 @@ STORES = Table(
             caution_when_blank="Enter what a night costs, or 0.",
         ),
         Column(
-            "keeps_days",
+            "shelf_life_days",
             Kind.COUNT,
             "days from delivery, or freezing, to the last day of use",
             blank="no last day but a lot's own",
-            least=0,
-            most=3650,
+            minimum=0,
+            maximum=3650,
         ),
-        _lb("closing_lb", "what it must hold when the last day ends", default=0.0),
+        _lb("ending_inventory_lb", "what it must hold when the last day ends", default=0.0),
         Column("freezes", Kind.SELECTOR, "the fresh lots it may freeze", blank="none"),
         _lb(
-            "freezer_most_lb",
+            "freezer_max_lb",
             "most it freezes in a day",
             blank="no limit",
             caution_when_blank="Enter the most it can freeze in a day.",
@@ -844,7 +855,7 @@ STORES = Table(
             "freezing_lean_loss_share",
             "of the lean, lost in freezing",
             default=0.0,
-            most=0.99,
+            maximum=0.99,
             caution_when_blank="Enter the lean lost in freezing, or 0.",
             caution_in_row=_freezes,
         ),
@@ -852,7 +863,7 @@ STORES = Table(
             "freezing_fat_loss_share",
             "of the fat, lost in freezing",
             default=0.0,
-            most=0.99,
+            maximum=0.99,
             caution_when_blank="Enter the fat lost in freezing, or 0.",
             caution_in_row=_freezes,
         ),
@@ -861,30 +872,30 @@ STORES = Table(
 
 DAY_RULES = Table(
     "day_rules",
-    "What a day may use, all products together; its kind tells which columns it uses.",
+    "ScenarioField a day may use, all products together; its kind tells which columns it uses.",
     "rule_id",
     (
         _id("rule_id", "the plant's own name of the rule"),
         _choice("kind", "what it asks", tuple(DayRuleKind), required=True),
         _lots("the lots it speaks of"),
         Column("against", Kind.SELECTOR, "for needs: the lots needed beside them", blank="none"),
-        _lb("least_lb", "at least this much a day", blank="no limit"),
-        _lb("most_lb", "at most this much a day", blank="no limit"),
+        _lb("min_lb", "at least this much a day", blank="no limit"),
+        _lb("max_lb", "at most this much a day", blank="no limit"),
         _text("note", "why, for people", default=""),
     ),
 )
 
 DAY_RULE_COLUMNS = {
-    DayRuleKind.MOST_USED: RuleColumns(needs=("most_lb",), may_use=("lots",)),
-    DayRuleKind.LEAST_IF_USED: RuleColumns(needs=("least_lb",), may_use=("lots",)),
-    DayRuleKind.NEEDS: RuleColumns(needs=("lots", "against", "least_lb")),
+    DayRuleKind.MAX_USED: RuleColumns(needs=("max_lb",), may_use=("lots",)),
+    DayRuleKind.MIN_IF_USED: RuleColumns(needs=("min_lb",), may_use=("lots",)),
+    DayRuleKind.NEEDS: RuleColumns(needs=("lots", "against", "min_lb")),
 }
 """Beside rule_id, kind and note, which every rule may fill in."""
 
 POSITION_TABLES: dict[str, Table] = {
-    table.name: table for table in (ORDERS, FORWARD_OFFERS, STORES, DAY_RULES)
+    table.name: table for table in (ORDERS, FORWARD_OFFERS, COOLERS, DAY_RULES)
 }
-"""What a plan of several days needs beside the case."""
+"""ScenarioField a plan of several days needs beside the case."""
 
 
 # Imports: read by `blend landed`. ---------------------------------------------------------------
@@ -898,7 +909,7 @@ FOREIGN_OFFERS = Table(
         Column("item", Kind.WORD, "what the trade calls it, such as 90 CL", required=True),
         Column("origin", Kind.WORD, "the country; duty rests on it", required=True),
         _id("tariff_line", "eight digits it enters on within quota, such as 0202.30.50"),
-        _share("lean_share", "chemical lean", required=True, least=0.01),
+        _share("lean", "chemical lean", required=True, minimum=0.01),
         _usd("price", "as offered, in its currency", required=True),
         Column("currency", Kind.WORD, "three letters, such as USD or AUD", required=True),
         _choice("price_per", "what weight the price is for", ("kg", "lb"), required=True),
@@ -908,8 +919,8 @@ FOREIGN_OFFERS = Table(
             "USD for one of its currency",
             blank="1, for USD only",
             unit="USD",
-            least=0.000001,
-            most=1000,
+            minimum=0.000001,
+            maximum=1000,
         ),
         _choice("basis", "what the price covers", tuple(Basis), required=True),
         Column(
@@ -918,17 +929,17 @@ FOREIGN_OFFERS = Table(
             "of the whole customs entry",
             required=True,
             unit="kg",
-            least=1,
-            most=MOST_LB,
+            minimum=1,
+            maximum=MAX_LB,
         ),
         Column("entry_on", Kind.DATE, "day of the customs entry", required=True),
         _choice("quota", "where its origin's quota stands that day", tuple(Quota), required=True),
         Column("by_sea", Kind.YES_NO, "yes: the harbor fee is due", default=True),
         _usd("ocean_freight_usd_per_cwt", "to the port", required=True, unit="USD per cwt"),
-        _share("insurance_share", "of price and freight", required=True, most=0.2),
+        _share("insurance_share", "of price and freight", required=True, maximum=0.2),
         _usd("duty_usd_per_kg", "own duty", blank="as import_rates has it", unit="USD per kg"),
-        _share("duty_share", "own duty", blank="as import_rates has it", most=5),
-        _share("surcharge_share", "own duty on top", blank="as import_rates has it", most=5),
+        _share("duty_share", "own duty", blank="as import_rates has it", maximum=5),
+        _share("surcharge_share", "own duty on top", blank="as import_rates has it", maximum=5),
         _usd(
             "assessment_usd_per_kg",
             "of the beef promotion order",
@@ -948,13 +959,13 @@ FOREIGN_OFFERS = Table(
             "from payment to use",
             required=True,
             unit="days",
-            least=0,
-            most=1000,
+            minimum=0,
+            maximum=1000,
         ),
         _share("finance_share_per_year", "interest, in a year of 360 days", required=True),
-        _share("thaw_lean_loss_share", "of the lean, lost in thawing", required=True, most=0.5),
+        _share("thaw_lean_loss_share", "of the lean, lost in thawing", required=True, maximum=0.5),
         _usd("fresh_usd_per_cwt", "fresh meat beside it", required=True, unit="USD per cwt"),
-        _share("fresh_lean_share", "chemical lean of the fresh meat", required=True),
+        _share("fresh_lean", "chemical lean of the fresh meat", required=True),
         _usd(
             "point_usd_per_cwt",
             "what one lean point adds to a hundredweight (see blend value)",
@@ -973,7 +984,7 @@ IMPORT_RATES = Table(
     (
         _id("rate_id", "name of the rate"),
         _choice(
-            "what",
+            "charge",
             "what it is for; mpf: merchandise processing fee, hmf: harbor maintenance fee",
             tuple(RateKind),
             required=True,
@@ -984,8 +995,8 @@ IMPORT_RATES = Table(
             "in its unit",
             blank="there is a rate, and it is not known: the offer must give it",
             unit="as unit says",
-            least=0,
-            most=MOST_LB,
+            minimum=0,
+            maximum=MAX_LB,
         ),
         _choice("unit", "of value", tuple(RateUnit), required=True),
         Column("origin", Kind.WORD, "the country", default="", blank="any"),
@@ -993,7 +1004,7 @@ IMPORT_RATES = Table(
         Column("valid_from", Kind.DATE, "first day", blank="not known"),
         Column("valid_to", Kind.DATE, "last day", blank="none known"),
         _choice(
-            "standing",
+            "verified",
             "read at its source, in a restatement, or from memory",
             ("read", "restated", "memory", "own"),
             required=True,
@@ -1004,19 +1015,19 @@ IMPORT_RATES = Table(
 )
 
 IMPORT_TABLES: dict[str, Table] = {table.name: table for table in (FOREIGN_OFFERS, IMPORT_RATES)}
-"""What imports are reckoned from; none of it is needed to plan."""
+"""ScenarioField imports are reckoned from; none of it is needed to plan."""
 
 
 # Scenarios: read by `blend scenarios`. ----------------------------------------------------------
 
 SCENARIOS = Table(
     "scenarios",
-    "What may come: changes of named scenarios, and changes that are drawn by chance.",
+    "ScenarioField may come: changes of named scenarios, and changes that are drawn by chance.",
     "row_id",
     (
         _id("row_id", "name of the change"),
         Column("scenario", Kind.WORD, "whose change it is, if fixed", default="", blank="none"),
-        _choice("what", "what changes", tuple(What), required=True),
+        _choice("field", "what changes", tuple(ScenarioField), required=True),
         Column("lots", Kind.SELECTOR, "for price and quantity: which lots", blank="every lot"),
         _words("products", "for order: product_id of those ordered", "all products"),
         Column("currency", Kind.WORD, "for rate: as in foreign_offers", default="", blank="none"),
@@ -1027,46 +1038,48 @@ SCENARIOS = Table(
             "number or factor; likeliest, median or mean where it is drawn",
             required=True,
             unit="USD per cwt of a price, lb of a quantity or an order, USD of a rate",
-            least=-MOST_LB,
-            most=MOST_LB,
+            minimum=-MAX_LB,
+            maximum=MAX_LB,
         ),
-        _choice("spread", "how value is drawn", tuple(Spread), default=Spread.FIXED),
+        _choice(
+            "distribution", "how value is drawn", tuple(Distribution), default=Distribution.FIXED
+        ),
         Column(
             "sd",
             Kind.NUMBER,
             "for normal and lognormal: standard deviation, of the logarithm for lognormal",
             blank="none",
             unit="as value, or share",
-            least=0,
-            most=MOST_LB,
+            minimum=0,
+            maximum=MAX_LB,
         ),
         Column(
-            "least",
+            "minimum",
             Kind.NUMBER,
             "drawn values are at least this",
             blank="no limit",
             unit="as value",
-            least=-MOST_LB,
-            most=MOST_LB,
+            minimum=-MAX_LB,
+            maximum=MAX_LB,
         ),
         Column(
-            "most",
+            "maximum",
             Kind.NUMBER,
             "drawn values are at most this",
             blank="no limit",
             unit="as value",
-            least=-MOST_LB,
-            most=MOST_LB,
+            minimum=-MAX_LB,
+            maximum=MAX_LB,
         ),
-        Column("moves_with", Kind.ID, "row_id of a drawn row above", default="", blank="none"),
+        Column("correlated_with", Kind.ID, "row_id of a drawn row above", default="", blank="none"),
         Column(
             "correlation",
             Kind.NUMBER,
             "to the row it moves with",
             blank="none",
             unit="share",
-            least=-1,
-            most=1,
+            minimum=-1,
+            maximum=1,
         ),
     ),
     required=True,
@@ -1078,25 +1091,25 @@ SCENARIOS = Table(
 _ITEM = _defaults(Item)
 _ENTRY = _defaults(CanvassEntry)
 
-LEAST_USD_PER_CWT = 5.0
-MOST_USD_PER_CWT = 5_000.0
+MIN_USD_PER_CWT = 5.0
+MAX_USD_PER_CWT = 5_000.0
 """Outside of them a price was meant by the pound, or in cents."""
 
 
 def _usd_per_cwt(name: str, about: str, **more: Any) -> Column:
-    return _usd(name, about, **{"unit": "USD per cwt", "most": MOST_USD_PER_CWT} | more)
+    return _usd(name, about, **{"unit": "USD per cwt", "maximum": MAX_USD_PER_CWT} | more)
 
 
 ITEMS = Table(
     "items",
-    "What is quoted, and on which terms, one item a row.",
+    "ScenarioField is quoted, and on which terms, one item a row.",
     "item_id",
     (
         _id("item_id", "your own name of the item"),
         _text("name", "as it is printed", required=True),
         _choice("species", "the animal it is of", SPECIES, required=True),
-        _share("lean_share", "chemical lean it is quoted at", required=True, least=0.01),
-        _choice("form", "fresh, that is chilled, or frozen", FORMS, required=True),
+        _share("lean", "chemical lean it is quoted at", required=True, minimum=0.01),
+        _choice("fresh_or_frozen", "fresh, that is chilled, or frozen", FORMS, required=True),
         Column("origin", Kind.WORD, "domestic, or the country or group", required=True),
         _choice("basis", "what it is quoted on", PRICE_BASES, default=_ITEM["basis"]),
         Column(
@@ -1105,29 +1118,29 @@ ITEMS = Table(
             "later deliveries are another market",
             default=_ITEM["delivered_within_days"],
             unit="days",
-            least=0,
-            most=1000,
+            minimum=0,
+            maximum=1000,
         ),
         _usd_per_cwt(
             "tick_usd_per_cwt",
             "step in which its prices are commonly named",
             default=_ITEM["tick_usd_per_cwt"],
-            least=0.01,
-            most=50,
+            minimum=0.01,
+            maximum=50,
         ),
         _usd_per_cwt(
             "point_usd_per_cwt",
             "what one lean point adds, to bring prices to its lean (see blend value)",
             blank="prices are brought to its lean by proportion",
-            least=-100,
-            most=100,
+            minimum=-100,
+            maximum=100,
         ),
     ),
 )
 
 CANVASS = Table(
     "canvass",
-    "What was heard in the canvass, as heard, one thing a row.",
+    "ScenarioField was heard in the canvass, as heard, one thing a row.",
     "entry_id",
     (
         _id("entry_id", "your own name of the entry"),
@@ -1135,11 +1148,11 @@ CANVASS = Table(
         Column("market_day", Kind.DATE, "day of the market it tells of", required=True),
         _choice("kind", "what was heard", tuple(EntryKind), required=True),
         _id("item_id", "the item, as in items"),
-        _usd_per_cwt("usd_per_cwt", "price as told", required=True, least=LEAST_USD_PER_CWT),
-        _lb("pounds_lb", "weight, which a trade must state", least=1, blank="not stated"),
+        _usd_per_cwt("usd_per_cwt", "price as told", required=True, minimum=MIN_USD_PER_CWT),
+        _lb("pounds_lb", "weight, which a trade must state", minimum=1, blank="not stated"),
         Column("source", Kind.WORD, "the firm that told it; never printed", required=True),
         _choice("source_class", "what the firm is", SOURCE_CLASSES, required=True),
-        _share("lean_share", "chemical lean", blank="the item's own", least=0.01),
+        _share("lean", "chemical lean", blank="the item's own", minimum=0.01),
         _choice("basis", "what the price covers", PRICE_BASES, default=_ENTRY["basis"]),
         _usd_per_cwt(
             "freight_usd_per_cwt",
@@ -1152,8 +1165,8 @@ CANVASS = Table(
             "latest delivery, in days from the market day",
             blank="within the item's own days",
             unit="days",
-            least=0,
-            most=1000,
+            minimum=0,
+            maximum=1000,
         ),
         Column(
             "is_firm",
@@ -1185,7 +1198,7 @@ VOLUMES = Table(
     (
         _id("series_id", "your own name of the series"),
         Column("period_end", Kind.DATE, "last day of what is counted", required=True),
-        Column("value", Kind.NUMBER, "in its unit", required=True, unit="as unit says", least=0),
+        Column("value", Kind.NUMBER, "in its unit", required=True, unit="as unit says", minimum=0),
         Column("unit", Kind.WORD, "such as lb, head or t", required=True),
         Column("item_id", Kind.ID, "the item, as in items", default="", blank="no single item"),
         Column("origin", Kind.WORD, "where it is from", default="", blank="not told apart"),
@@ -1199,7 +1212,7 @@ VOLUMES = Table(
 )
 
 HISTORY_TABLES: dict[str, Table] = {table.name: table for table in (ITEMS, CANVASS, VOLUMES)}
-"""What is imported into a store of the market's history, and exported from it."""
+"""ScenarioField is imported into a store of the market's history, and exported from it."""
 
 
 # The method of quotations: read by the commands that quote. --------------------------------------
@@ -1207,16 +1220,22 @@ HISTORY_TABLES: dict[str, Table] = {table.name: table for table in (ITEMS, CANVA
 
 def _ratio(name: str, about: str, **more: Any) -> Column:
     return Column(
-        name, Kind.NUMBER, about, required=True, **{"unit": "share", "least": 0, "most": 1} | more
+        name,
+        Kind.NUMBER,
+        about,
+        required=True,
+        **{"unit": "share", "minimum": 0, "maximum": 1} | more,
     )
 
 
 def _number_of(name: str, about: str, **more: Any) -> Column:
-    return Column(name, Kind.COUNT, about, required=True, **{"least": 0, "most": 10_000} | more)
+    return Column(
+        name, Kind.COUNT, about, required=True, **{"minimum": 0, "maximum": 10_000} | more
+    )
 
 
 def _cuts(name: str, about: str) -> Column:
-    return Column(name, Kind.SHARES, about, required=True, unit="share", least=0, most=100)
+    return Column(name, Kind.SHARES, about, required=True, unit="share", minimum=0, maximum=100)
 
 
 METHOD_COLUMNS = {
@@ -1227,36 +1246,38 @@ METHOD_COLUMNS = {
         _ratio("bid_offer_weight", "of a firm bid and a firm offer together"),
         _ratio("other_weight", "of other information"),
         _ratio("affiliate_weight", "times the weight of its kind"),
-        _number_of("least_trades", "trades that suffice", least=1),
-        _lb("least_pounds_lb", "pounds traded that suffice", required=True),
-        _number_of("least_firms", "firms whose trades suffice", least=1),
-        _number_of("least_firms_if_thin", "firms below which nothing is quoted", least=1),
+        _number_of("min_trades", "trades that suffice", minimum=1),
+        _lb("min_pounds_lb", "pounds traded that suffice", required=True),
+        _number_of("min_firms", "firms whose trades suffice", minimum=1),
+        _number_of("min_firms_if_thin", "firms below which nothing is quoted", minimum=1),
         _number_of(
-            "least_firms_each_side",
+            "min_firms_each_side",
             "companies bidding, and companies offering, to quote without trades",
-            least=2,
+            minimum=2,
         ),
-        _ratio("most_firm_share", "share of one firm at which trades are concentrated"),
-        _ratio("firm_weight_cap", "most that one firm bears of a quotation", least=0.01),
-        _ratio("outlier_cut", "robust distance beyond which an entry is left out", most=100),
-        _ratio("least_spread_ticks", "least median distance", unit="ticks", least=0.1, most=100),
-        _ratio("huber_k", "robust distance from which entries pull no harder", least=0.1, most=10),
+        _ratio("max_firm_share", "share of one firm at which trades are concentrated"),
+        _ratio("firm_weight_cap", "most that one firm bears of a quotation", minimum=0.01),
+        _ratio("outlier_cut", "robust distance beyond which an entry is left out", maximum=100),
+        _ratio("min_spread_ticks", "least median distance", unit="ticks", minimum=0.1, maximum=100),
+        _ratio(
+            "huber_k", "robust distance from which entries pull no harder", minimum=0.1, maximum=10
+        ),
         _ratio("lean_within_share", "lean distance from the item's within which it is the item"),
         _number_of("late_days", "days after the market day that are still in time", unit="days"),
         _number_of("carried_days", "days for which a quotation is carried", unit="days"),
-        _number_of("confident_firms", "firms from which confidence is high", least=1),
-        _number_of("confidential_days", "days looked back on", unit="days", least=1),
-        _number_of("confidential_firms", "firms that must report often", least=1),
+        _number_of("confident_firms", "firms from which confidence is high", minimum=1),
+        _number_of("confidential_days", "days looked back on", unit="days", minimum=1),
+        _number_of("confidential_firms", "firms that must report often", minimum=1),
         _ratio("confidential_time_share", "how often is often"),
-        _ratio("confidential_most_share", "share of one firm that is too much"),
+        _ratio("confidential_max_share", "share of one firm that is too much"),
         _ratio("confidential_sole_share", "share of days with one firm that is too much"),
-        _ratio("measurable_ticks", "move that counts as measurable", unit="ticks", most=10_000),
-        _ratio("tone_level", "level of the tests of a move", least=0.001, most=0.5),
-        _ratio("majority_share", "share of firms that is exceeded by a majority", least=0.5),
+        _ratio("measurable_ticks", "move that counts as measurable", unit="ticks", maximum=10_000),
+        _ratio("tone_level", "level of the tests of a move", minimum=0.001, maximum=0.5),
+        _ratio("majority_share", "share of firms that is exceeded by a majority", minimum=0.5),
         _number_of("compare_within_days", "how far back a day to compare may be", unit="days"),
-        _number_of("normal_days", "days that tell what is normal", unit="days", least=1),
-        _number_of("normal_least_days", "days without which nothing is normal", least=1),
-        _ratio("normal_least_count", "a day without which nothing is normal", unit="", most=1000),
+        _number_of("normal_days", "days that tell what is normal", unit="days", minimum=1),
+        _number_of("normal_min_days", "days without which nothing is normal", minimum=1),
+        _ratio("normal_min_count", "a day without which nothing is normal", unit="", maximum=1000),
         _cuts("demand_cuts", "where very light, light, moderate, good and very good part"),
         _cuts("offerings_cuts", "where light, moderate and heavy part"),
         _cuts("activity_cuts", "where inactive, slow, moderate and active part"),
@@ -1272,7 +1293,7 @@ METHOD = Table(
         _choice("setting", "which setting", tuple(METHOD_COLUMNS), required=True),
         Column("value", Kind.SETTING, "its value", blank="the setting is missing"),
         _choice(
-            "standing",
+            "verified",
             "read at its source, from memory, or your own",
             ("read", "memory", "own"),
             required=True,
@@ -1293,15 +1314,15 @@ PRODUCT_DEMAND = Table(
     "product_id",
     (
         _id("product_id", "the product, as in products.csv"),
-        _lb("volume_lb", "finished pounds ground of it", least=1, required=True),
+        _lb("volume_lb", "finished pounds ground of it", minimum=1, required=True),
         Column(
             "elasticity",
             Kind.NUMBER,
             "per cent that its volume changes when it becomes one per cent dearer; never assumed",
             required=True,
             unit="% per %",
-            least=-100,
-            most=-0.01,
+            minimum=-100,
+            maximum=-0.01,
         ),
     ),
     required=True,
@@ -1313,7 +1334,7 @@ MARKET_MOVES = Table(
     "row_id",
     (
         _id("row_id", "name of the change"),
-        _choice("what", "what changes", tuple(MoveOf), required=True),
+        _choice("field", "what changes", tuple(MoveOf), required=True),
         Column("lots", Kind.SELECTOR, "for availability: which items", blank="every item"),
         _words("products", "for orders: product_id of those ordered", "all products"),
         Column("rule_id", Kind.ID, "for shares: the rule, as in rules.csv", blank="none"),
@@ -1324,12 +1345,12 @@ MARKET_MOVES = Table(
             "factor, pounds or share",
             required=True,
             unit="lb, or share of 1",
-            least=0,
-            most=MOST_LB,
+            minimum=0,
+            maximum=MAX_LB,
         ),
     ),
     required=True,
 )
 
 MARKET_TABLES: dict[str, Table] = {table.name: table for table in (PRODUCT_DEMAND, MARKET_MOVES)}
-"""What turns a case into a market; none of it is needed to plan."""
+"""ScenarioField turns a case into a market; none of it is needed to plan."""

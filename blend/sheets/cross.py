@@ -97,17 +97,17 @@ def _whole_containers(row: Row) -> Fault | None:
     )
 
 
-@_over("least_purchase_lb", "quantity_lb")
-def _least_purchase_within_quantity(row: Row) -> Fault | None:
-    least, quantity = row["least_purchase_lb"], row["quantity_lb"]
-    if quantity is None or least <= quantity:
+@_over("min_purchase_lb", "quantity_lb")
+def _min_purchase_within_quantity(row: Row) -> Fault | None:
+    minimum, quantity = row["min_purchase_lb"], row["quantity_lb"]
+    if quantity is None or minimum <= quantity:
         return None
-    return Fault("least_purchase_lb", _n(least), f"at most quantity_lb, {_n(quantity)}")
+    return Fault("min_purchase_lb", _n(minimum), f"at most quantity_lb, {_n(quantity)}")
 
 
-@_over("can_split", "quantity_lb")
+@_over("must_take_all", "quantity_lb")
 def _whole_lot_has_quantity(row: Row) -> Fault | None:
-    if row["can_split"] or row["quantity_lb"] is not None:
+    if not row["must_take_all"] or row["quantity_lb"] is not None:
         return None
     return Fault("quantity_lb", "nothing", "a weight, as the lot may not be split")
 
@@ -125,15 +125,15 @@ def _freight_with_fob_only(row: Row) -> Fault | None:
     )
 
 
-@_over("price", "price_unit", "price_basis", "freight_usd_per_cwt", "leftover_value_usd_per_lb")
-def _leftover_worth_no_more_than_bought(row: Row) -> Fault | None:
-    worth = row["leftover_value_usd_per_lb"]
+@_over("price", "price_unit", "price_basis", "freight_usd_per_cwt", "salvage_value_usd_per_lb")
+def _leftover_value_no_more_than_bought(row: Row) -> Fault | None:
+    value = row["salvage_value_usd_per_lb"]
     price = delivered_usd_per_lb(row)
-    if worth <= price + ALMOST_NOTHING:
+    if value <= price + ALMOST_NOTHING:
         return None
     return Fault(
-        "leftover_value_usd_per_lb",
-        _n(worth),
+        "salvage_value_usd_per_lb",
+        _n(value),
         f"at most the delivered price, {_n(price)} USD per lb",
         "Else it would pay to buy meat and leave it over.",
     )
@@ -142,41 +142,41 @@ def _leftover_worth_no_more_than_bought(row: Row) -> Fault | None:
 # Products ------------------------------------------------------------------------------------
 
 
-@_over("target_lean_share", "tolerance_below_share")
-def _least_lean_above_nothing(row: Row) -> Fault | None:
-    below, target = row["tolerance_below_share"], row["target_lean_share"]
+@_over("target_lean", "tolerance_below_share")
+def _min_lean_above_nothing(row: Row) -> Fault | None:
+    below, target = row["tolerance_below_share"], row["target_lean"]
     if below <= target + ALMOST_NOTHING:
         return None
     return Fault("tolerance_below_share", _n(below), f"at most the target, {_n(target)}")
 
 
-@_over("target_lean_share", "tolerance_above_share")
-def _most_lean_below_all(row: Row) -> Fault | None:
-    above, room = row["tolerance_above_share"], 1 - row["target_lean_share"]
+@_over("target_lean", "tolerance_above_share")
+def _max_lean_below_all(row: Row) -> Fault | None:
+    above, room = row["tolerance_above_share"], 1 - row["target_lean"]
     if above <= room + ALMOST_NOTHING:
         return None
     return Fault("tolerance_above_share", _n(above), f"at most {_n(room)}, as lean ends at 1")
 
 
-def _in_order(least: str, most: str) -> RowCheck:
+def _in_order(minimum: str, maximum: str) -> RowCheck:
     """A check that a pair of limits is not upside down."""
 
-    @_over(least, most)
+    @_over(minimum, maximum)
     def find(row: Row) -> Fault | None:
-        low, high = row[least], row[most]
+        low, high = row[minimum], row[maximum]
         if low is None or high is None or low <= high:
             return None
-        return Fault(most, _n(high), f"at least {least}, {_n(low)}")
+        return Fault(maximum, _n(high), f"at least {minimum}, {_n(low)}")
 
     return find
 
 
-@_over("batch_lb", "blender_least_lb", "blender_most_lb")
+@_over("batch_lb", "blender_min_lb", "blender_max_lb")
 def _batch_fits_blender(row: Row) -> Fault | None:
-    batch, least, most = row["batch_lb"], row["blender_least_lb"], row["blender_most_lb"]
-    if least <= batch <= most or least > most:
+    batch, minimum, maximum = row["batch_lb"], row["blender_min_lb"], row["blender_max_lb"]
+    if minimum <= batch <= maximum or minimum > maximum:
         return None
-    return Fault("batch_lb", _n(batch), f"what the blender takes, {_n(least)} to {_n(most)}")
+    return Fault("batch_lb", _n(batch), f"what the blender takes, {_n(minimum)} to {_n(maximum)}")
 
 
 # Rules and standards -------------------------------------------------------------------------
@@ -218,16 +218,16 @@ ROW_CHECKS: dict[str, tuple[RowCheck, ...]] = {
         _use_by_after_available,
         _container_weight,
         _whole_containers,
-        _least_purchase_within_quantity,
+        _min_purchase_within_quantity,
         _whole_lot_has_quantity,
         _freight_with_fob_only,
-        _leftover_worth_no_more_than_bought,
+        _leftover_value_no_more_than_bought,
     ),
     "products": (
-        _least_lean_above_nothing,
-        _most_lean_below_all,
-        _in_order("least_lb", "most_lb"),
-        _in_order("blender_least_lb", "blender_most_lb"),
+        _min_lean_above_nothing,
+        _max_lean_below_all,
+        _in_order("min_lb", "max_lb"),
+        _in_order("blender_min_lb", "blender_max_lb"),
         _batch_fits_blender,
     ),
     "rules": (
@@ -235,19 +235,19 @@ ROW_CHECKS: dict[str, tuple[RowCheck, ...]] = {
             (
                 "lots",
                 "against",
-                "least_share",
-                "most_share",
-                "most_count",
-                "least_lb",
-                "most_temperature_f",
+                "min_share",
+                "max_share",
+                "max_count",
+                "min_lb",
+                "max_temp_f",
             )
         ),
-        _in_order("least_share", "most_share"),
+        _in_order("min_share", "max_share"),
     ),
     "standards": (
-        _columns_of_kind(("lots", "least_share", "most_share")),
+        _columns_of_kind(("lots", "min_share", "max_share")),
         _only_notes_have_no_kind,
-        _in_order("least_share", "most_share"),
+        _in_order("min_share", "max_share"),
     ),
 }
 
@@ -270,15 +270,15 @@ def check_must_use(rules: Sheet, lots: Sheet) -> None:
     """All of a lot can be used only if it is known how much there is."""
     endless = [lot for lot in whole_lots(lots) if lot.quantity_lb is None]
     for row in rules.rows:
-        if not {"kind", "lots", "least_lb"} <= row.values.keys():
+        if not {"kind", "lots", "min_lb"} <= row.values.keys():
             continue
-        if row["kind"] != RuleKind.MUST_USE or row["least_lb"] is not None:
+        if row["kind"] != RuleKind.MUST_USE or row["min_lb"] is not None:
             continue
         for lot in endless:
             if row["lots"].holds(lot):
                 rules.refuse(
                     row.number,
-                    "least_lb",
+                    "min_lb",
                     "nothing",
                     f"a weight, as lot {lot.lot_id} states no quantity_lb",
                 )
@@ -289,8 +289,8 @@ def check_product_standards(products: Sheet, standards: Iterable[StandardRow]) -
     """Refuse a product that aims at more fat than its standard allows."""
     limits = [row for row in standards if row.action is Action.REFUSE]
     for row in products.rows:
-        if "standards" in row and "target_lean_share" in row:
-            fat = 1 - row["target_lean_share"]
+        if "standards" in row and "target_lean" in row:
+            fat = 1 - row["target_lean"]
             for limit in limits:
                 if limit.standard_id in row["standards"] and is_too_fat(fat, limit):
                     products.refuse(row.number, "standards", *too_fat(fat, limit))
@@ -301,12 +301,12 @@ def whole_lots(lots: Sheet) -> list[Lot]:
 
 
 def is_too_fat(fat_share: float, limit: StandardRow) -> bool:
-    if limit.kind is not RuleKind.FAT or limit.most_share is None:
+    if limit.kind is not RuleKind.FAT or limit.max_share is None:
         return False
-    return fat_share > limit.most_share + ALMOST_NOTHING
+    return fat_share > limit.max_share + ALMOST_NOTHING
 
 
 def too_fat(fat_share: float, limit: StandardRow) -> tuple[str, str]:
     """What was read and what is allowed, of a product that breaks a limit on fat."""
     read = f"{limit.standard_id} for a target of {_n(fat_share)} fat"
-    return read, f"at most {_n(limit.most_share)} fat ({limit.section}, {limit.title})"
+    return read, f"at most {_n(limit.max_share)} fat ({limit.section}, {limit.title})"

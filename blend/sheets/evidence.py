@@ -56,7 +56,7 @@ def read_tests(source: Source, case: Case) -> TestsRead:
             "Put figures from the plant's own duplicate tests into lean_test_methods.csv.",
         )
         for name in sorted(used)
-        if "memory" in (methods[name].standing, methods[name].sampling_standing)
+        if "memory" in (methods[name].verified, methods[name].sampling_verified)
     ]
     return TestsRead(tests, methods, (*warnings, *recalled))
 
@@ -72,22 +72,22 @@ def read_batch_tests(source: Source, case: Case) -> tuple[BatchTest, ...]:
     sheet = sheets["batch_tests"]
     products = {product.product_id: product for product in case.products}
     for row in sheet.rows:
-        if not {"product_id", "target_lean_share"} <= row.values.keys():
+        if not {"product_id", "target_lean"} <= row.values.keys():
             continue
         name = row["product_id"]
-        if row["target_lean_share"] is None and name not in products:
+        if row["target_lean"] is None and name not in products:
             hint = did_you_mean(name, sorted(products))
-            allowed = "an id of products, or a row with its target_lean_share"
+            allowed = "an id of products, or a row with its target_lean"
             sheet.refuse(row.number, "product_id", name, allowed, hint)
     _refuse(sheets)
 
     def build(row: Row) -> BatchTest:
         values = dict(row.values)
-        target = values.pop("target_lean_share")
+        target = values.pop("target_lean")
         if target is None:
-            target = products[values["product_id"]].target_lean_share
-        readings = values.pop("tested_lean_share")
-        return BatchTest(target_lean_share=target, readings=readings, **values)
+            target = products[values["product_id"]].target_lean
+        readings = values.pop("tested_lean")
+        return BatchTest(target_lean=target, readings=readings, **values)
 
     return tuple(sorted(map(build, sheet.rows), key=lambda batch: batch.made_on))
 
@@ -189,7 +189,7 @@ def _tests_of(
         lot = lots.get(test.lot_id)
         stated = {
             "supplier": "" if lot is None else lot.supplier,
-            "stated_lean_share": None if lot is None else lot.lean_share,
+            "stated_lean": None if lot is None else lot.lean,
         }
         test = _completed(sheet, row, test, stated)
         number, first = first_of.setdefault(test.lot_id, (row.number, test))
@@ -218,7 +218,7 @@ def _completed(sheet: Sheet, row: Row, test: LeanTest, of_lot: dict[str, Any]) -
     return replace(test, **filled)
 
 
-_OF_THE_LOT: tuple[str, ...] = ("supplier", "stated_lean_share", "taken_lb")
+_OF_THE_LOT: tuple[str, ...] = ("supplier", "stated_lean", "taken_lb")
 
 
 def _refuse_unlike(sheet: Sheet, row: Row, test: LeanTest, number: int, first: LeanTest) -> None:

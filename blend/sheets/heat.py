@@ -34,8 +34,8 @@ def packaged_heat() -> MeatHeat:
         },
         freezes_c=float(items[_FREEZES]["freezes_c"]),
         latent_j_per_kg_water=1000 * float(items[_LATENT]["latent_kj_per_kg"]),
-        least_fat_share=float(lines["water"]["least_fat_g"]) / 100,
-        most_fat_share=float(lines["water"]["most_fat_g"]) / 100,
+        min_fat_share=float(lines["water"]["min_fat_g"]) / 100,
+        max_fat_share=float(lines["water"]["max_fat_g"]) / 100,
     )
 
 

@@ -77,7 +77,7 @@ def packaged_rates() -> dict[str, ImportRate]:
 def _rates_of(sheet: Sheet) -> dict[str, ImportRate]:
     return {
         row["rate_id"]: ImportRate(
-            **row.values | {"what": RateKind(row["what"]), "unit": RateUnit(row["unit"])}
+            **row.values | {"charge": RateKind(row["charge"]), "unit": RateUnit(row["unit"])}
         )
         for row in sheet.rows
     }
@@ -88,8 +88,8 @@ _UNITS = {
     RateKind.DUTY_OVER_QUOTA: (RateUnit.SHARE, RateUnit.USD_PER_KG),
     RateKind.SURCHARGE: (RateUnit.SHARE,),
     RateKind.MPF: (RateUnit.SHARE,),
-    RateKind.MPF_LEAST: (RateUnit.USD_PER_ENTRY,),
-    RateKind.MPF_MOST: (RateUnit.USD_PER_ENTRY,),
+    RateKind.MPF_MIN: (RateUnit.USD_PER_ENTRY,),
+    RateKind.MPF_MAX: (RateUnit.USD_PER_ENTRY,),
     RateKind.HMF: (RateUnit.SHARE,),
     RateKind.ASSESSMENT: (RateUnit.USD_PER_KG,),
     RateKind.QUOTA: (RateUnit.KG_PER_YEAR,),
@@ -97,8 +97,8 @@ _UNITS = {
 
 
 def _check_rate(sheet: Sheet, row: Row) -> None:
-    if {"what", "unit"} <= row.values.keys():
-        allowed = _UNITS[RateKind(row["what"])]
+    if {"charge", "unit"} <= row.values.keys():
+        allowed = _UNITS[RateKind(row["charge"])]
         if row["unit"] not in allowed:
             sheet.refuse(row.number, "unit", row["unit"], f"{' or '.join(allowed)}, for this")
     if row.values.get("unit") == RateUnit.SHARE and (row.values.get("value") or 0) > 5:

@@ -22,7 +22,7 @@ _CUTS = {"demand_cuts": 4, "offerings_cuts": 2, "activity_cuts": 3}
 
 @dataclass(frozen=True, slots=True)
 class MethodRead:
-    """A method, and for each of its settings the standing and source of the number."""
+    """A method, and for each of its settings the verified and source of the number."""
 
     method: Method
     sources: Mapping[str, tuple[str, str]]
@@ -45,7 +45,7 @@ def read_method(path: str | Path | None = None) -> MethodRead:
         raise InputRefused(sheet.sorted_problems())
     return MethodRead(
         Method(**values),
-        {row["setting"]: (row["standing"], row["source"]) for row in sheet.rows},
+        {row["setting"]: (row["verified"], row["source"]) for row in sheet.rows},
     )
 
 

@@ -1,4 +1,4 @@
-"""Read a horizon: a case and, beside it, orders by day, forward prices, stores and day rules.
+"""Read a horizon: a case and, beside it, orders by day, forward prices, coolers and day rules.
 
 As with a case, all problems are told at once; those of the case come first.
 """
@@ -12,6 +12,7 @@ from typing import Any
 from blend.domain.case import Case
 from blend.domain.horizon import (
     FROZEN,
+    Cooler,
     DayRule,
     DayRuleKind,
     ForwardPrice,
@@ -19,7 +20,6 @@ from blend.domain.horizon import (
     Horizon,
     Order,
     Side,
-    Store,
 )
 from blend.domain.lots import Lot
 from blend.domain.rules import RuleKind
@@ -79,10 +79,12 @@ def _check_each(sheets: dict[str, Sheet]) -> None:
     """What each table shows by itself."""
     seen: dict[tuple[str, Any], int] = {}
     for row in _rows(sheets, "orders"):
-        if {"least_lb", "most_lb"} <= row.values.keys():
-            least, most = row["least_lb"], row["most_lb"]
-            if most is not None and most < least:
-                sheets["orders"].refuse(row.number, "most_lb", f"{most:g}", f"{least:g} or more")
+        if {"min_lb", "max_lb"} <= row.values.keys():
+            minimum, maximum = row["min_lb"], row["max_lb"]
+            if maximum is not None and maximum < minimum:
+                sheets["orders"].refuse(
+                    row.number, "max_lb", f"{maximum:g}", f"{minimum:g} or more"
+                )
         if {"product_id", "day"} <= row.values.keys():
             first = seen.setdefault((row["product_id"], row["day"]), row.number)
             if first != row.number:
@@ -101,8 +103,8 @@ def _check_each(sheets: dict[str, Sheet]) -> None:
     for row in _rows(sheets, "day_rules"):
         if "kind" in row:
             _check_kind(sheets["day_rules"], row)
-    for row in _rows(sheets, "stores"):
-        _check_store(sheets["stores"], row)
+    for row in _rows(sheets, "coolers"):
+        _check_cooler(sheets["coolers"], row)
 
 
 def _check_kind(sheet: Sheet, row: Row) -> None:
@@ -111,31 +113,33 @@ def _check_kind(sheet: Sheet, row: Row) -> None:
     for name in used.needs:
         if name not in row.filled:
             sheet.refuse(row.number, name, "nothing", f"a value, as kind {kind} needs it")
-    for name in ("lots", "against", "least_lb", "most_lb"):
+    for name in ("lots", "against", "min_lb", "max_lb"):
         if name in row.filled and name in row and name not in used.used:
             allowed = f"nothing, as kind {kind} does not use it"
             sheet.refuse(row.number, name, shown(str(row[name])), allowed)
 
 
 _OF_FREEZING = (
-    "freezer_most_lb",
+    "freezer_max_lb",
     "freezing_usd_per_cwt",
     "freezing_lean_loss_share",
     "freezing_fat_loss_share",
 )
 
 
-def _check_store(sheet: Sheet, row: Row) -> None:
-    if {"capacity_lb", "closing_lb"} <= row.values.keys() and row["capacity_lb"] is not None:
-        capacity_lb, closing_lb = row["capacity_lb"], row["closing_lb"]
-        if closing_lb > capacity_lb:
+def _check_cooler(sheet: Sheet, row: Row) -> None:
+    if {"capacity_lb", "ending_inventory_lb"} <= row.values.keys() and row[
+        "capacity_lb"
+    ] is not None:
+        capacity_lb, ending_inventory_lb = row["capacity_lb"], row["ending_inventory_lb"]
+        if ending_inventory_lb > capacity_lb:
             allowed = f"at most capacity_lb, {capacity_lb:g}"
-            sheet.refuse(row.number, "closing_lb", f"{closing_lb:g}", allowed)
+            sheet.refuse(row.number, "ending_inventory_lb", f"{ending_inventory_lb:g}", allowed)
     if "freezes" in row and row["freezes"] is None:
         for name in _OF_FREEZING:
             if name in row.filled and name in row:
                 sheet.refuse(
-                    row.number, name, f"{row[name]:g}", "nothing, as the store freezes no lots"
+                    row.number, name, f"{row[name]:g}", "nothing, as the cooler freezes no lots"
                 )
 
 
@@ -155,16 +159,16 @@ def _check_with_case(sheets: dict[str, Sheet], case: Case) -> None:
             if "day" in row and row["day"] < case.settings.plan_on:
                 allowed = f"{case.settings.plan_on}, the day of the plan, or later"
                 sheets[name].refuse(row.number, "day", str(row["day"]), allowed)
-    on_offer = {lot.lot_id.casefold() for lot in case.lots if lot.place == "offer"}
+    on_offer = {lot.lot_id.casefold() for lot in case.lots if lot.on_hand_or_offered == "offered"}
     for row in _rows(sheets, "forward_offers"):
         if "price_id" in row and row["price_id"].casefold() in on_offer:
             allowed = "a name that no lot on offer has"
             sheets["forward_offers"].refuse(row.number, "price_id", row["price_id"], allowed)
-    if "stores" in sheets:
-        _check_stores_with_lots(sheets["stores"], case.lots)
+    if "coolers" in sheets:
+        _check_coolers_with_lots(sheets["coolers"], case.lots)
 
 
-def _check_stores_with_lots(sheet: Sheet, lots: Iterable[Lot]) -> None:
+def _check_coolers_with_lots(sheet: Sheet, lots: Iterable[Lot]) -> None:
     keeper: dict[str, int] = {}
     freezer: dict[str, int] = {}
     ids = {lot.lot_id for lot in lots}
@@ -173,7 +177,7 @@ def _check_stores_with_lots(sheet: Sheet, lots: Iterable[Lot]) -> None:
             if row.values.get("lots") is not None and row["lots"].holds(lot):
                 _once(sheet, row, "lots", lot, keeper, "keeps")
             freezes = row.values.get("freezes")
-            if freezes is not None and lot.form != FROZEN and freezes.holds(lot):
+            if freezes is not None and lot.fresh_or_frozen != FROZEN and freezes.holds(lot):
                 _once(sheet, row, "freezes", lot, freezer, "freezes")
                 if f"{lot.lot_id} {FROZEN}" in ids:
                     allowed = f"lots without one named {lot.lot_id} {FROZEN} beside them"
@@ -185,7 +189,7 @@ def _once(sheet: Sheet, row: Row, column: str, lot: Lot, seen: dict[str, int], v
     if first != row.number:
         hint = f"Row {first} {verb} lot {lot.lot_id} already."
         read = shown(str(row[column]))
-        sheet.refuse(row.number, column, read, "each lot in one store", hint)
+        sheet.refuse(row.number, column, read, "each lot in one cooler", hint)
 
 
 def _unweighed_stock(case: Case) -> list[Problem]:
@@ -198,37 +202,37 @@ def _unweighed_stock(case: Case) -> list[Problem]:
             "a weight, as the lot is in stock and its stock is kept account of",
         )
         for lot in case.lots
-        if lot.place == "stock" and lot.quantity_lb is None
+        if lot.on_hand_or_offered == "on hand" and lot.quantity_lb is None
     ]
 
 
 def _cautions(horizon: Horizon) -> list[Caution]:
-    return [*_kept_for_ever(horizon), *_warmth_left_out(horizon)]
+    return [*_kept_for_ever(horizon), *_temperature_left_out(horizon)]
 
 
 def _kept_for_ever(horizon: Horizon) -> list[Caution]:
-    """Fresh meat that no use-by date and no store's keeping time bounds."""
+    """Fresh meat that no use-by date and no cooler's keeping time bounds."""
     endless = sorted(
         {
             receipt.lot_id
             for receipt in horizon.receipts
-            if receipt.last_day is None and horizon.lot(receipt.lot_id).form != FROZEN
+            if receipt.last_day is None and horizon.lot(receipt.lot_id).fresh_or_frozen != FROZEN
         }
     )
     return [
         Caution(
-            "stores.csv",
+            "coolers.csv",
             None,
-            "keeps_days",
+            "shelf_life_days",
             f"nothing says how long fresh {lot_id} keeps, so it is planned as if for ever",
-            "Fill in keeps_days of its store, or use_by of the lot.",
+            "Fill in shelf_life_days of its cooler, or use_by of the lot.",
         )
         for lot_id in endless
-        if horizon.store_of(horizon.lot(lot_id)) is not None
+        if horizon.cooler_of(horizon.lot(lot_id)) is not None
     ]
 
 
-def _warmth_left_out(horizon: Horizon) -> list[Caution]:
+def _temperature_left_out(horizon: Horizon) -> list[Caution]:
     return [
         Caution(
             "rules.csv",
@@ -238,7 +242,7 @@ def _warmth_left_out(horizon: Horizon) -> list[Caution]:
             "Each day's own plan holds it.",
         )
         for rule in horizon.case.rules
-        if rule.kind is RuleKind.WARMTH
+        if rule.kind is RuleKind.MAX_TEMP
     ]
 
 
@@ -254,7 +258,7 @@ def _horizon_of(case: Case, sheets: dict[str, Sheet]) -> Horizon:
         days=tuple(sorted(days)),
         orders=orders,
         prices=prices,
-        stores=tuple(_store_of(row) for row in _rows(sheets, "stores")),
+        coolers=tuple(_cooler_of(row) for row in _rows(sheets, "coolers")),
         day_rules=tuple(
             DayRule(**row.values | {"kind": DayRuleKind(row["kind"])})
             for row in _rows(sheets, "day_rules")
@@ -266,7 +270,7 @@ def _order_of(row: Row, case: Case) -> Order:
     product = case.product(row["product_id"])
     of_product = {
         name: getattr(product, name)
-        for name in ("shortfall_usd_per_lb", "sale_usd_per_lb")
+        for name in ("shortage_penalty_usd_per_lb", "sale_usd_per_lb")
         if row[name] is None
     }
     return Order(**row.values | of_product)
@@ -278,22 +282,22 @@ def _price_of(row: Row) -> ForwardPrice:
     return ForwardPrice(price_usd_per_lb=price, **values | {"side": Side(row["side"])})
 
 
-def _store_of(row: Row) -> Store:
+def _cooler_of(row: Row) -> Cooler:
     freezing = None
     if row["freezes"] is not None:
         freezing = Freezing(
             lots=row["freezes"],
             usd_per_lb=usd_per_lb(row["freezing_usd_per_cwt"], "usd_per_cwt"),
-            most_lb=row["freezer_most_lb"],
+            max_lb=row["freezer_max_lb"],
             lean_loss_share=row["freezing_lean_loss_share"],
             fat_loss_share=row["freezing_fat_loss_share"],
         )
-    return Store(
-        store_id=row["store_id"],
+    return Cooler(
+        cooler_id=row["cooler_id"],
         lots=row["lots"],
         capacity_lb=row["capacity_lb"],
         holding_usd_per_lb_day=usd_per_lb(row["holding_usd_per_cwt_day"], "usd_per_cwt"),
-        keeps_days=row["keeps_days"],
-        closing_lb=row["closing_lb"],
+        shelf_life_days=row["shelf_life_days"],
+        ending_inventory_lb=row["ending_inventory_lb"],
         freezing=freezing,
     )

@@ -47,7 +47,7 @@ def _repeated(sheet: Sheet) -> Iterator[Caution]:
     """Rows that quote what another quotes: as a rule a row was copied and its day left."""
     first_of: dict[tuple[object, ...], int] = {}
     for row in sheet.rows:
-        terms = row["quoted_on"], row["item"], row["species"], row["form"], row["lean_share"]
+        terms = row["quoted_on"], row["item"], row["species"], row["fresh_or_frozen"], row["lean"]
         first = first_of.setdefault(terms, row.number)
         if first != row.number:
             fact = f"{row['item']} of {row['quoted_on']} is quoted in row {first} too"

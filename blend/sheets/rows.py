@@ -13,7 +13,7 @@ from blend.sheets.cells import Cell, CellRefused, is_blank, parse_cell, shown
 from blend.sheets.columns import Column, Table
 from blend.sheets.tables import RawCase, RawTable
 
-MOST_PROBLEMS = 1_000
+MAX_PROBLEMS = 1_000
 """Of one table; nobody reads on, and a hostile file could hold millions."""
 
 
@@ -98,10 +98,8 @@ def read_sheet(raw: RawTable, table: Table) -> Sheet:
     seen: dict[str, int] = {}
     parse = _row_parser(table.columns, tuple(places.items()))
     for number, cells in rows:
-        if len(sheet.problems) >= MOST_PROBLEMS:
-            sheet.refuse(
-                number, None, f"{MOST_PROBLEMS} problems above", "none", "Mend them first."
-            )
+        if len(sheet.problems) >= MAX_PROBLEMS:
+            sheet.refuse(number, None, f"{MAX_PROBLEMS} problems above", "none", "Mend them first.")
             sheet.has_every_id = False
             break
         if _width(cells) > width or (len(cells) < width and not raw.ends_early):

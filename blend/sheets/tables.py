@@ -24,11 +24,11 @@ from blend.errors import Caution, FileTrouble, Problem
 from blend.sheets.cells import Cell, Uncalculated, is_blank, shown
 from blend.sheets.columns import TABLES, Table
 
-MOST_BYTES = 20_000_000
-MOST_UNPACKED_BYTES = 200_000_000
-MOST_ROWS = 200_000
-MOST_CELLS = 10_000_000
-MOST_MERGED = 1_000
+MAX_BYTES = 20_000_000
+MAX_UNPACKED_BYTES = 200_000_000
+MAX_ROWS = 200_000
+MAX_CELLS = 10_000_000
+MAX_MERGED = 1_000
 """No plant's day is as large: what is larger is a slip, or is meant to do harm."""
 
 READABLE = (".csv", ".xlsx")
@@ -226,11 +226,11 @@ def _read_case_workbook(path: Path, tables: Mapping[str, Table]) -> RawCase:
 def _bytes_of(path: Path, file: str) -> bytes:
     try:
         with path.open("rb") as opened:
-            data = opened.read(MOST_BYTES + 1)
+            data = opened.read(MAX_BYTES + 1)
     except OSError as error:
         raise FileTrouble(f"{file}: {error.strerror}") from error
-    if len(data) > MOST_BYTES:
-        raise FileTrouble(f"{file}: larger than {MOST_BYTES // 1_000_000} MB")
+    if len(data) > MAX_BYTES:
+        raise FileTrouble(f"{file}: larger than {MAX_BYTES // 1_000_000} MB")
     return data
 
 
@@ -256,8 +256,8 @@ def _raw_table(file: str, rows: Iterable[Iterable[Cell]], ends_early: bool = Fal
     number = 0
     try:
         for number, cells in enumerate(map(tuple, rows), 1):
-            if number > MOST_ROWS:
-                problems = (Problem(file, number, None, "one row more", f"{MOST_ROWS} rows"),)
+            if number > MAX_ROWS:
+                problems = (Problem(file, number, None, "one row more", f"{MAX_ROWS} rows"),)
                 break
             if not all(map(is_blank, cells)):
                 kept.append((number, cells))
@@ -301,9 +301,9 @@ class _Workbook:
         with _damage_as_trouble(file):
             with zipfile.ZipFile(io.BytesIO(data)) as archive:
                 unpacked = sum(part.file_size for part in archive.infolist())
-            if unpacked > MOST_UNPACKED_BYTES:
+            if unpacked > MAX_UNPACKED_BYTES:
                 raise FileTrouble(
-                    f"{file}: unpacks to more than {MOST_UNPACKED_BYTES // 1_000_000} MB"
+                    f"{file}: unpacks to more than {MAX_UNPACKED_BYTES // 1_000_000} MB"
                 )
             self._formulas = self._load(data_only=False)
 
@@ -339,8 +339,8 @@ class _Workbook:
         def note_range(name: str, attributes: Mapping[str, str]) -> None:
             if name.rpartition(":")[2] == "mergeCell":
                 ranges.append(attributes["ref"])
-                if len(ranges) > MOST_MERGED:
-                    raise FileTrouble(f"{self._file}: more than {MOST_MERGED} merged ranges")
+                if len(ranges) > MAX_MERGED:
+                    raise FileTrouble(f"{self._file}: more than {MAX_MERGED} merged ranges")
 
         parser = expat.ParserCreate()
         parser.StartElementHandler = note_range
@@ -354,10 +354,10 @@ class _Workbook:
         cells_so_far = 0
         for number, cells in enumerate(sheet.iter_rows(), 1):
             cells_so_far += len(cells)
-            if cells_so_far > MOST_CELLS:
-                raise FileTrouble(f"{self._file}: more than {MOST_CELLS} cells in a sheet")
+            if cells_so_far > MAX_CELLS:
+                raise FileTrouble(f"{self._file}: more than {MAX_CELLS} cells in a sheet")
             yield cells
-            if number > MOST_ROWS:
+            if number > MAX_ROWS:
                 return
 
     def _put_results(

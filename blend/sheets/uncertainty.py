@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from blend.domain.case import Case
-from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise, Sides
+from blend.domain.uncertainty import BatchUncertainty, ChanceConstraint, LeanUncertainty, Sides
 from blend.errors import Caution, InputRefused, did_you_mean
 from blend.sheets.cautions import blank_cautions
 from blend.sheets.columns import CONFIDENCE_TABLES
@@ -18,7 +18,7 @@ from blend.sheets.tables import Source, read_tables
 class UncertaintyRead:
     """The promises in the order of their table, and the spread of lots by lot_id."""
 
-    promises: tuple[Promise, ...]
+    chance_constraints: tuple[ChanceConstraint, ...]
     spread: Mapping[str, LeanUncertainty]
     warnings: tuple[Caution, ...] = ()
 
@@ -44,17 +44,17 @@ def read_uncertainty(
     confidence, spread = (sheets.get(name) for name in CONFIDENCE_TABLES)
     _check_ids(confidence, "product_id", [p.product_id for p in case.products], "products")
     _check_ids(spread, "lot_id", [lot.lot_id for lot in case.lots], "lots")
-    promises = tuple(map(_promise_of, _whole_rows(confidence)))
+    chance_constraints = tuple(map(_chance_constraint_of, _whole_rows(confidence)))
     known = _spread_of(spread, estimated or {})
-    if promises and confidence is not None and not confidence.problems:
+    if chance_constraints and confidence is not None and not confidence.problems:
         spread = spread or Sheet(CONFIDENCE_TABLES["lean_spread"], "lean_spread.csv")
         sheets["lean_spread"] = spread
         if spread.has_sound_ids:
-            _check_every_lot(spread, case, promises)
+            _check_every_lot(spread, case, chance_constraints)
     problems = [each for sheet in sheets.values() for each in sheet.sorted_problems()]
     if problems:
         raise InputRefused(problems)
-    return UncertaintyRead(promises, known, tuple(blank_cautions(sheets.values())))
+    return UncertaintyRead(chance_constraints, known, tuple(blank_cautions(sheets.values())))
 
 
 def read_spread(source: Source, case: Case) -> dict[str, LeanUncertainty]:
@@ -70,11 +70,11 @@ def read_spread(source: Source, case: Case) -> dict[str, LeanUncertainty]:
     }
 
 
-def read_promises(source: Source, case: Case) -> tuple[Promise, ...]:
+def read_chance_constraints(source: Source, case: Case) -> tuple[ChanceConstraint, ...]:
     """Read confidence alone; empty where there is no such table. Raises as `read_uncertainty`."""
     known = [product.product_id for product in case.products]
     sheet = _read_alone(source, "confidence", "product_id", known, "products")
-    return tuple(map(_promise_of, _whole_rows(sheet)))
+    return tuple(map(_chance_constraint_of, _whole_rows(sheet)))
 
 
 def _read_alone(
@@ -103,12 +103,12 @@ def _check_ids(sheet: Sheet | None, column: str, known: list[str], table: str) -
             sheet.refuse(row.number, column, row[column], f"an id of {table}", hint)
 
 
-def _promise_of(row: Row) -> Promise:
-    return Promise(
+def _chance_constraint_of(row: Row) -> ChanceConstraint:
+    return ChanceConstraint(
         product_id=row["product_id"],
-        least_confidence=row["least_confidence"],
+        min_confidence=row["min_confidence"],
         sides=Sides(row["sides"]),
-        batch=BatchUncertainty(row["mixing_sd_share"], row["test_sd_share"]),
+        batch=BatchUncertainty(row["mixing_sd_share"], row["test_error"]),
     )
 
 
@@ -131,15 +131,19 @@ def _spread_of(sheet: Sheet | None, estimated: Mapping[str, float]) -> dict[str,
     return known
 
 
-def _check_every_lot(sheet: Sheet, case: Case, promises: tuple[Promise, ...]) -> None:
+def _check_every_lot(
+    sheet: Sheet, case: Case, chance_constraints: tuple[ChanceConstraint, ...]
+) -> None:
     rows = sheet.ids()
-    promised = [case.product(promise.product_id) for promise in promises]
+    chance = [
+        case.product(chance_constraint.product_id) for chance_constraint in chance_constraints
+    ]
     for lot in case.usable_lots():
         product = next(
             (
                 product
-                for product in promised
-                if lot.species in product.species and product.programmes <= lot.programmes
+                for product in chance
+                if lot.species in product.species and product.label_claims <= lot.label_claims
             ),
             None,
         )

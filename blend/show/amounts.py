@@ -11,16 +11,16 @@ def printable(text: str) -> str:
     return "".join(char if char.isprintable() else " " for char in text)
 
 
-def number_words(number: float, *, least_decimals: int = 0, most_decimals: int = 2) -> str:
-    """The number with as many of `most_decimals` as it needs."""
-    text = f"{round(number, most_decimals) + 0.0:,.{most_decimals}f}"
+def number_words(number: float, *, min_decimals: int = 0, max_decimals: int = 2) -> str:
+    """The number with as many of `max_decimals` as it needs."""
+    text = f"{round(number, max_decimals) + 0.0:,.{max_decimals}f}"
     whole, _, decimals = text.partition(".")
-    decimals = decimals.rstrip("0").ljust(least_decimals, "0")
+    decimals = decimals.rstrip("0").ljust(min_decimals, "0")
     return f"{whole}.{decimals}" if decimals else whole
 
 
 def pounds(lb: float) -> str:
-    return f"{number_words(lb, most_decimals=0)} lb"
+    return f"{number_words(lb, max_decimals=0)} lb"
 
 
 def percent(share: float) -> str:
@@ -28,16 +28,16 @@ def percent(share: float) -> str:
 
 
 def lean_percent(share: float) -> str:
-    return f"{number_words(share * POINTS_PER_SHARE, least_decimals=1)} %"
+    return f"{number_words(share * POINTS_PER_SHARE, min_decimals=1)} %"
 
 
 def usd(amount: float) -> str:
-    return f"{number_words(amount, most_decimals=0)} USD"
+    return f"{number_words(amount, max_decimals=0)} USD"
 
 
 def dollars(amount: float) -> str:
     """Whole dollars."""
-    text = number_words(abs(amount), most_decimals=0)
+    text = number_words(abs(amount), max_decimals=0)
     return f"-${text}" if amount < 0 and text != "0" else f"${text}"
 
 
@@ -53,7 +53,7 @@ def amount_words(amount: float | None, unit: str) -> str:
     if amount is None:
         return ""
     if unit == "share":
-        share = number_words(amount * POINTS_PER_SHARE, least_decimals=1, most_decimals=3)
+        share = number_words(amount * POINTS_PER_SHARE, min_decimals=1, max_decimals=3)
         return f"{share} %"
-    number = number_words(amount, most_decimals=3)
+    number = number_words(amount, max_decimals=3)
     return number if unit == "count" else f"{number} {unit}".strip()

@@ -15,7 +15,7 @@ from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
 from blend.show.words import CONTAINERS_WORDS
 from blend.units import POINTS_PER_SHARE
 
-_MOST_LOTS_ABREAST = 7
+_MAX_LOTS_ABREAST = 7
 PULL_CAUTION = (
     "Hold each lot's label, use-by and temperature against this sheet before it is opened; what "
     "is off, or above 40 °F (4 °C), goes to whoever decides on it."
@@ -29,7 +29,7 @@ class BatchSheet:
     title: str
     where: str
     to_make: tuple[str, ...]
-    weigh: ShownTable
+    round_plan: ShownTable
     log: tuple[tuple[tuple[str, str], ...], ...]
     batches: range
     to_confirm: tuple[str, ...]
@@ -53,7 +53,7 @@ def _sheet(case: Case, plan: Plan, run: BatchRun, label: str, first_batch: int) 
         title=printable(label),
         where=printable(", ".join(filter(None, (plant, day, f"product {run.product_id}")))),
         to_make=tuple(printable(line) for line in _to_make(case, plan, run)),
-        weigh=_weigh_table(case, run, label),
+        round_plan=_weigh_table(case, run, label),
         log=_abreast(run.ingredients),
         batches=range(first_batch, first_batch + run.batches),
         to_confirm=tuple(
@@ -68,19 +68,19 @@ def _sheet(case: Case, plan: Plan, run: BatchRun, label: str, first_batch: int) 
 def _to_make(case: Case, plan: Plan, run: BatchRun) -> list[str]:
     product = case.product(run.product_id)
     batches = count_of(run.batches, "batch", "batches")
-    each = number_words(run.finished_lb, least_decimals=1, most_decimals=1)
-    in_all = number_words(run_finished_lb(run), least_decimals=1, most_decimals=1)
+    each = number_words(run.finished_lb, min_decimals=1, max_decimals=1)
+    in_all = number_words(run_finished_lb(run), min_decimals=1, max_decimals=1)
     species, origins, _ = held_words(case, plan, run.product_id)
-    lean = number_words(run.lean_share * POINTS_PER_SHARE, least_decimals=2)
-    fat = number_words((1 - run.lean_share) * POINTS_PER_SHARE, least_decimals=2)
-    least_fat = lean_percent(1 - product.most_lean_share)
-    most_fat = lean_percent(1 - product.least_lean_share)
+    lean = number_words(run.lean * POINTS_PER_SHARE, min_decimals=2)
+    fat = number_words((1 - run.lean) * POINTS_PER_SHARE, min_decimals=2)
+    min_fat = lean_percent(1 - product.max_lean)
+    max_fat = lean_percent(1 - product.min_lean)
     return [
         f"{batches} of {each} lb finished, {in_all} lb in all.",
-        f"Lean aimed at {lean_percent(product.target_lean_share)}; allowed from "
-        f"{lean_percent(product.least_lean_share)} to {lean_percent(product.most_lean_share)}. "
-        f"This recipe: {lean} % lean, {fat} % fat. Tested fat must lie between {least_fat} and "
-        f"{most_fat}.",
+        f"Lean aimed at {lean_percent(product.target_lean)}; allowed from "
+        f"{lean_percent(product.min_lean)} to {lean_percent(product.max_lean)}. "
+        f"This recipe: {lean} % lean, {fat} % fat. Tested fat must lie between {min_fat} and "
+        f"{max_fat}.",
         f"Holds {species}; origin {origins}.",
     ]
 
@@ -110,7 +110,7 @@ def _weigh_table(case: Case, run: BatchRun, label: str) -> ShownTable:
                 lot.lot_id,
                 lot.item,
                 lot.supplier,
-                lot.lean_share * POINTS_PER_SHARE,
+                lot.lean * POINTS_PER_SHARE,
                 each.pounds_lb,
                 so_far,
                 run.batches * each.pounds_lb,
@@ -119,7 +119,7 @@ def _weigh_table(case: Case, run: BatchRun, label: str) -> ShownTable:
             )
         )
     lost = so_far - run.finished_lb
-    note = f"Weighed before losses; {number_words(lost, most_decimals=1)} lb are lost on the way."
+    note = f"Weighed before losses; {number_words(lost, max_decimals=1)} lb are lost on the way."
     return shown_table(f"Each batch of {label}", columns, rows, note)
 
 
@@ -130,7 +130,7 @@ def _containers(each: Ingredient, container: str) -> str:
 
 
 def _abreast(lots: tuple[Ingredient, ...]) -> tuple[tuple[tuple[str, str], ...], ...]:
-    size = ceil(len(lots) / ceil(len(lots) / _MOST_LOTS_ABREAST))
+    size = ceil(len(lots) / ceil(len(lots) / _MAX_LOTS_ABREAST))
     told = [(printable(each.lot_id), number_words(each.pounds_lb)) for each in lots]
     return tuple(tuple(told[start : start + size]) for start in range(0, len(told), size))
 
@@ -148,7 +148,9 @@ def pull_table(case: Case, plan: Plan) -> ShownTable:
         ShownColumn("For"),
     )
     rows = []
-    for take in sorted(plan.takes, key=lambda take: case.lot(take.lot_id).place != "stock"):
+    for take in sorted(
+        plan.takes, key=lambda take: case.lot(take.lot_id).on_hand_or_offered != "on hand"
+    ):
         lot = case.lot(take.lot_id)
         containers = ""
         if take.containers is not None:
@@ -165,7 +167,7 @@ def pull_table(case: Case, plan: Plan) -> ShownTable:
                 lot.lot_id,
                 lot.item,
                 lot.supplier,
-                lot.place,
+                lot.on_hand_or_offered,
                 containers,
                 take.pounds_lb,
                 "" if lot.use_by is None else lot.use_by.isoformat(),

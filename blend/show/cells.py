@@ -1,4 +1,4 @@
-"""How cells of our workbooks look: black and grey, one accent, made to be printed."""
+"""How cells of our workbooks look: black and gray, one accent, made to be printed."""
 
 from __future__ import annotations
 

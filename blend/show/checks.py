@@ -11,7 +11,12 @@ from blend.domain.standards import Action, StandardRow
 from blend.show.amounts import amount_words, count_of
 from blend.show.gap import BY_SOLVER, CERTIFIED, rounding_short_words
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
-from blend.show.words import FAMILY_WORDS, VERDICT_WORDS, requirement_words, standard_row_of
+from blend.show.words import (
+    CONSTRAINT_CLASS_WORDS,
+    VERDICT_WORDS,
+    requirement_words,
+    standard_row_of,
+)
 from blend.units import POINTS_PER_SHARE
 
 _ACTION_WORDS = {
@@ -48,7 +53,7 @@ def bound_table(plan: Plan) -> ShownTable:
         note = f"{note} {short}"
     if plan.stopped_early:
         note = f"{note} The search was stopped early: this is the best plan found so far."
-    if plan.worths_stopped:
+    if plan.pricing_stopped:
         note = f"{note} Pricing was stopped early: some of what things are worth is not told."
     return shown_table("How good the plan is", columns, rows, note)
 
@@ -88,8 +93,8 @@ def open_checks_table(case: Case, plan: Plan) -> ShownTable:
                 check.verdict.value,
                 requirement_words(check.requirement, case),
                 amount_words(check.read, check.unit),
-                amount_words(check.least, check.unit),
-                amount_words(check.most, check.unit),
+                amount_words(check.minimum, check.unit),
+                amount_words(check.maximum, check.unit),
                 amount_words(check.allowance, check.unit),
                 check.note,
             )
@@ -113,14 +118,16 @@ def rounding_table(case: Case, plan: Plan) -> ShownTable:
         ShownColumn("Which"),
     )
     within = [c for c in plan.proof.checks if c.verdict is Verdict.WITHIN_ROUNDING]
-    within.sort(key=lambda check: check.requirement.family)
+    within.sort(key=lambda check: check.requirement.constraint_class)
     rows = []
-    for family, each in groupby(within, key=lambda check: check.requirement.family):
+    for constraint_class, each in groupby(
+        within, key=lambda check: check.requirement.constraint_class
+    ):
         checks = list(each)
         farthest = max(checks, key=_off)
         rows.append(
             (
-                FAMILY_WORDS[family],
+                CONSTRAINT_CLASS_WORDS[constraint_class],
                 len(checks),
                 len({c.requirement.product_id for c in checks} - {""}) or None,
                 amount_words(_off(farthest), farthest.unit),
@@ -138,8 +145,8 @@ def rounding_table(case: Case, plan: Plan) -> ShownTable:
 
 def _off(check: Check) -> float:
     """By how much a reading passes its limit."""
-    below = 0.0 if check.least is None else check.least - check.read
-    above = 0.0 if check.most is None else check.read - check.most
+    below = 0.0 if check.minimum is None else check.minimum - check.read
+    above = 0.0 if check.maximum is None else check.read - check.maximum
     return max(below, above, 0.0)
 
 
@@ -180,11 +187,11 @@ def passed_table(case: Case, plan: Plan, *, all_follow: bool = False) -> ShownTa
     return shown_table("Limits of standards that are passed", columns, rows, note)
 
 
-_NO_STANDARD = "None of today's products is labelled or bought under a standard."
+_NO_STANDARD = "None of today's products is labeled or bought under a standard."
 
 
 def _laid_rows(case: Case) -> list[StandardRow]:
-    """Rows of the standards that today's products are labelled or bought under."""
+    """Rows of the standards that today's products are labeled or bought under."""
     named = {standard_id for product in case.products for standard_id in product.standards}
     return [row for row in case.standards if row.standard_id in named]
 
@@ -210,7 +217,7 @@ def standards_table(case: Case, plan: Plan) -> ShownTable:
     for row in _laid_rows(case):
         ids = [p.product_id for p in case.products if row.standard_id in p.standards]
         remarks = [row.note] if row.note and row in open_rows else []
-        is_remembered = row.standing == "memory"
+        is_remembered = row.verified == "memory"
         if is_remembered:
             remarks.append("Confirm it.")
         elif row.is_stale(day):
@@ -235,18 +242,18 @@ def labels_table(case: Case, plan: Plan) -> ShownTable:
         ShownColumn("Product"),
         ShownColumn("Species"),
         ShownColumn("Origins"),
-        ShownColumn("Programmes of every lot"),
+        ShownColumn("Programs of every lot"),
     )
     rows = [
         (case.product(product_id).name, *held_words(case, plan, product_id))
         for product_id in dict.fromkeys(run.product_id for run in plan.runs)
     ]
     note = "As the tables state it; a label needs the papers of the lots that were ground."
-    return shown_table("Species, origins and programmes", columns, rows, note)
+    return shown_table("Species, origins and programs", columns, rows, note)
 
 
 def held_words(case: Case, plan: Plan, product_id: str) -> tuple[str, str, str]:
-    """Species, origins, and programmes that every lot carries, of what goes into a product."""
+    """Species, origins, and programs that every lot carries, of what goes into a product."""
     lots = [
         case.lot(each.lot_id)
         for run in plan.runs
@@ -256,16 +263,16 @@ def held_words(case: Case, plan: Plan, product_id: str) -> tuple[str, str, str]:
     held = (
         {lot.species for lot in lots},
         {lot.origin for lot in lots},
-        frozenset.intersection(*(lot.programmes for lot in lots)),
+        frozenset.intersection(*(lot.label_claims for lot in lots)),
     )
-    species, origins, programmes = (", ".join(sorted(each, key=str.casefold)) for each in held)
-    return species, origins, programmes
+    species, origins, label_claims = (", ".join(sorted(each, key=str.casefold)) for each in held)
+    return species, origins, label_claims
 
 
 CAUTIONS = (
     "Fat, lean and nutrition claims: these figures are reckoned from the lean stated for each "
     "lot, and lots and tests vary. Test the finished product before claiming anything of it.",
-    "Species, origin and programme labels: check them against the lots that were ground, not "
+    "Species, origin and program labels: check them against the lots that were ground, not "
     "only against this plan.",
     "Grinding temperature: meat at or below 40 °F (4 °C), the room at or below 10 °C, as published "
     "in Good Retail Practices No. 4, Grinding. The plant's own food safety plan comes first.",

@@ -35,7 +35,7 @@ def items_fit_table(calibrated: Calibrated) -> ShownTable:
         rows.append(
             (
                 fit.lot_id,
-                lot.item if lot.item != fit.lot_id else lot.form,
+                lot.item if lot.item != fit.lot_id else lot.fresh_or_frozen,
                 fit.quoted_usd_per_lb * LB_PER_CWT,
                 (fit.quoted_usd_per_lb - fit.premium_usd_per_lb) * LB_PER_CWT,
                 fit.premium_usd_per_lb * LB_PER_CWT,
@@ -105,7 +105,7 @@ def prices_table(calibrated: Calibrated, base: Clearing, moved: Clearing | None)
         lot, was = case.lot(fit.lot_id), base.item(fit.lot_id)
         row: list[Cell] = [
             fit.lot_id,
-            lot.item if lot.item != fit.lot_id else lot.form,
+            lot.item if lot.item != fit.lot_id else lot.fresh_or_frozen,
             fit.quoted_usd_per_lb * LB_PER_CWT,
             _range(was.next_usd_per_lb, was.last_usd_per_lb),
         ]
@@ -166,7 +166,7 @@ def proof_line(proof: ClearingProof) -> str:
 
 def _largest_miss(proof: ClearingProof) -> str:
     miss = max(proof.overpaid_usd_per_lb, proof.underpaid_usd_per_lb, 0.0) * LB_PER_CWT
-    return number_words(max(miss, 0.0001), most_decimals=4)
+    return number_words(max(miss, 0.0001), max_decimals=4)
 
 
 def _range(low: float, high: float, *, signed: bool = False) -> str:

@@ -86,7 +86,7 @@ def limits_table(case: Case, controls: tuple[ProductControl, ...]) -> ShownTable
         ShownColumn("Product"),
         ShownColumn("Limits from"),
         ShownColumn("Set by", "batches", Format.WHOLE),
-        ShownColumn("Centre", "points", Format.HUNDREDTHS),
+        ShownColumn("Center", "points", Format.HUNDREDTHS),
         ShownColumn("Limits", "points", Format.READING),
         ShownColumn("Drift limits", "points", Format.READING),
         ShownColumn("Spread limits", "points", Format.READING),
@@ -101,7 +101,7 @@ def limits_table(case: Case, controls: tuple[ProductControl, ...]) -> ShownTable
                 product_words(case, each.product_id),
                 _LIMITS_FROM[each.chart.limits_from],
                 each.baseline,
-                each.chart.level.limits.centre * _POINTS,
+                each.chart.level.limits.center * _POINTS,
                 _reach(each.chart.level.limits),
                 _reach(each.drift.limits),
                 _reach(each.chart.spread.limits),
@@ -122,7 +122,7 @@ def limits_table(case: Case, controls: tuple[ProductControl, ...]) -> ShownTable
 
 
 def _reach(limits: Limits) -> str:
-    ends = (number_words(end * _POINTS, least_decimals=2) for end in (limits.lower, limits.upper))
+    ends = (number_words(end * _POINTS, min_decimals=2) for end in (limits.lower, limits.upper))
     return " to ".join(ends)
 
 
@@ -146,8 +146,8 @@ def signals_table(case: Case, controls: tuple[ProductControl, ...]) -> ShownTabl
                     product_words(case, each.product_id),
                     batch.batch_id,
                     batch.made_on,
-                    batch.target_lean_share * _POINTS,
-                    batch.tested_lean_share * _POINTS,
+                    batch.target_lean * _POINTS,
+                    batch.tested_lean * _POINTS,
                     each.drift.values[signalled.place] * _POINTS,
                     ", ".join(signalled.signals),
                 )

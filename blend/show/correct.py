@@ -21,7 +21,7 @@ _CAUTIONS = (
     " mixing.",
     "Meat taken out keeps the batch's lots, species and claims; rework it only where the label,"
     " the plan for food safety and the inspector allow.",
-    "Check species, origin and programme of what is added against the label. The current text of"
+    "Check species, origin and program of what is added against the label. The current text of"
     " the rule and the inspector decide.",
 )
 
@@ -48,8 +48,8 @@ def _has_chances(correction: Correction) -> bool:
 def _verdict(correction: Correction) -> str:
     reading = correction.reading
     tested = f"{percent(reading.fat_share)} fat by {count_of(reading.readings, 'reading')}"
-    limits = f"{percent(correction.least_fat_share)} to {percent(correction.most_fat_share)}"
-    is_out = not (correction.least_fat_share <= reading.fat_share <= correction.most_fat_share)
+    limits = f"{percent(correction.min_fat_share)} to {percent(correction.max_fat_share)}"
+    is_out = not (correction.min_fat_share <= reading.fat_share <= correction.max_fat_share)
     place = "outside" if is_out else "within"
     sure = "" if reading.sd_share == 0 else f"; {_sure(correction.sure_before)} that it is within"
     held = pounds(correction.held.held_lb)
@@ -100,7 +100,7 @@ def _added(case: Case, each: Added) -> str:
 
 
 def _weight(lb: float) -> str:
-    return f"{number_words(lb, most_decimals=1)} lb"
+    return f"{number_words(lb, max_decimals=1)} lb"
 
 
 def _sure(share: float) -> str:
@@ -120,8 +120,7 @@ def _before_and_after(correction: Correction) -> ShownTable:
         ShownColumn("Within limits", "%", Format.TENTHS),
     )
     limits = tuple(
-        share * POINTS_PER_SHARE
-        for share in (correction.least_fat_share, correction.most_fat_share)
+        share * POINTS_PER_SHARE for share in (correction.min_fat_share, correction.max_fat_share)
     )
     rows = [
         (

@@ -20,8 +20,8 @@ from blend.trade.regions import RegionMap
 from blend.trade.supply import SupplyCurve
 from blend.units import LB_PER_CWT
 
-_LEAST_SHARE = 0.0001
-_LINEAR = "Of the linear programme: containers, counts and batches taken as divisible."
+_MIN_SHARE = 0.0001
+_LINEAR = "Of the linear program: containers, counts and batches taken as divisible."
 
 
 def demand_table(curve: DemandCurve, lot: Lot) -> ShownTable:
@@ -34,10 +34,10 @@ def demand_table(curve: DemandCurve, lot: Lot) -> ShownTable:
     )
     rows = [
         (
-            usd_per_cwt(step.least_usd_per_lb),
-            _or_words(usd_per_cwt(step.most_usd_per_lb), "any price above"),
+            usd_per_cwt(step.min_usd_per_lb),
+            _or_words(usd_per_cwt(step.max_usd_per_lb), "any price above"),
             step.pounds_lb,
-            curve.plan_usd_at(step.least_usd_per_lb),
+            curve.plan_usd_at(step.min_usd_per_lb),
         )
         for step in reversed(curve.steps)
     ]
@@ -65,7 +65,7 @@ def _entry_words(curve: DemandCurve) -> str:
         return "The plan takes none of it at any of these prices."
     if math.isinf(entry):
         return "There is no plan without it: some is taken at any price."
-    if entry == curve.steps[-1].most_usd_per_lb:
+    if entry == curve.steps[-1].max_usd_per_lb:
         return f"Some is still taken at {_price(entry)}, the highest price asked."
     return f"The plan takes some of it below {_price(entry)}, delivered, and none above."
 
@@ -81,8 +81,8 @@ def supply_table(curve: SupplyCurve, lot: Lot) -> ShownTable:
     )
     rows = [
         (
-            step.least_lb,
-            _or_words(step.most_lb, "any more"),
+            step.min_lb,
+            _or_words(step.max_lb, "any more"),
             step.next_lb_saves_usd * LB_PER_CWT,
             usd_per_cwt(step.next_lb_saves_usd + curve.delivered_usd_per_lb)
             if step.next_lb_saves_usd > 0
@@ -116,8 +116,8 @@ def regions_table(found: RegionMap, lots: tuple[Lot, Lot]) -> ShownTable:
         ShownColumn("Corners", "", Format.WHOLE),
     )
     window = math.prod(
-        most - least
-        for least, most in zip(found.least_usd_per_lb, found.most_usd_per_lb, strict=True)
+        maximum - minimum
+        for minimum, maximum in zip(found.min_usd_per_lb, found.max_usd_per_lb, strict=True)
     )
     rows = []
     for region in sorted(found.regions, key=lambda region: -region.area):
@@ -156,7 +156,7 @@ def proof_words(solves: int, gap_usd: float, place: str) -> str:
 
 
 def _share_words(share: float) -> str:
-    return percent(share) if share >= _LEAST_SHARE else f"under {percent(_LEAST_SHARE)}"
+    return percent(share) if share >= _MIN_SHARE else f"under {percent(_MIN_SHARE)}"
 
 
 def _or_words(amount: float | None, words: str) -> Cell:
@@ -164,5 +164,5 @@ def _or_words(amount: float | None, words: str) -> Cell:
 
 
 def _price(usd_per_lb: float) -> str:
-    price = number_words(usd_per_lb * LB_PER_CWT, least_decimals=2, most_decimals=4)
+    price = number_words(usd_per_lb * LB_PER_CWT, min_decimals=2, max_decimals=4)
     return f"{price} USD/cwt"

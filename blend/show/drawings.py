@@ -76,7 +76,7 @@ def items_drawing(value: DayValue) -> ItemsDrawing:
     """One day of one species."""
     width, height, left, right = 600.0, 470.0, 52.0, 410.0
     prices_y, distances_y = (14.0, 290.0), (318.0, 424.0)
-    leans = [item.quotation.lean_share for item in value.items]
+    leans = [item.quotation.lean for item in value.items]
     x = _Scale(*_padded(min(leans) * POINTS_PER_SHARE, max(leans) * POINTS_PER_SHARE), left, right)
     reaches = [2 * (item.error_usd_per_lb or 0.0) * LB_PER_CWT for item in value.items]
     own = [item.quotation.usd_per_lb * LB_PER_CWT for item in value.items]
@@ -92,8 +92,8 @@ def items_drawing(value: DayValue) -> ItemsDrawing:
             printable(item.label),
             _standing(item),
             item.is_fitted,
-            (x(item.quotation.lean_share * POINTS_PER_SHARE), y(price)),
-            (x(item.quotation.lean_share * POINTS_PER_SHARE), z(distance)),
+            (x(item.quotation.lean * POINTS_PER_SHARE), y(price)),
+            (x(item.quotation.lean * POINTS_PER_SHARE), z(distance)),
             (right + 24, name_y),
             None if item.error_usd_per_lb is None else abs(z(reach) - z(0.0)),
         )
@@ -124,9 +124,9 @@ def _names_apart(count: int, within: Point) -> float:
     return min(_LABEL_APART, (within[1] - within[0]) / max(1, count))
 
 
-def _within(places: Sequence[float], least: float, most: float) -> list[float]:
+def _within(places: Sequence[float], minimum: float, maximum: float) -> list[float]:
     """Moved together so that none lies outside."""
-    shift = max(0.0, least - min(places)) - max(0.0, max(places) - most)
+    shift = max(0.0, minimum - min(places)) - max(0.0, max(places) - maximum)
     return [place + shift for place in places]
 
 

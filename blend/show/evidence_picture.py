@@ -16,7 +16,7 @@ from blend.show.quotations import KIND_WORDS, USE_WORDS
 WIDTH, HEIGHT = 1000, 260
 _LEFT, _RIGHT, _TOP, _BOTTOM = 56, 16, 34, 40
 _STEPS = (0.25, 0.5, 1, 2.5, 5, 10, 25, 50, 100, 250, 500, 1000)
-_MOST_TICKS = 9
+_MAX_TICKS = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +65,14 @@ def evidence_picture(made: Assessed) -> EvidencePicture | None:
     step = _step(max(prices) - min(prices))
     low = (math.ceil(min(prices) / step) - 1) * step
     high = (math.floor(max(prices) / step) + 1) * step
-    most = max(*(each.weight for each in made.evidence), 0.1)
+    maximum = max(*(each.weight for each in made.evidence), 0.1)
 
     def x(usd: float) -> float:
         return round(_LEFT + (usd - low) / (high - low) * (WIDTH - _LEFT - _RIGHT), 1)
 
     def y(weight: float) -> float:
         room = HEIGHT - _BOTTOM - _TOP - 12
-        return round(HEIGHT - _BOTTOM - 12 - weight / most * room, 1)
+        return round(HEIGHT - _BOTTOM - 12 - weight / maximum * room, 1)
 
     has_range = made.low_usd_per_cwt is not None and made.high_usd_per_cwt is not None
     return EvidencePicture(
@@ -81,7 +81,7 @@ def evidence_picture(made: Assessed) -> EvidencePicture | None:
             for each in made.evidence
         ),
         tuple(Tick(x(at), number_words(at)) for at in _ticks(low, high, step)),
-        (Tick(y(0.0), "0 %"), Tick(y(most), f"{number_words(most * 100, most_decimals=0)} %")),
+        (Tick(y(0.0), "0 %"), Tick(y(maximum), f"{number_words(maximum * 100, max_decimals=0)} %")),
         None if made.usd_per_cwt is None else x(made.usd_per_cwt),
         (x(made.low_usd_per_cwt), x(made.high_usd_per_cwt)) if has_range else None,
         _alternative(made, prices),
@@ -93,7 +93,7 @@ def _is_used(each: Evidence) -> bool:
 
 
 def _step(span: float) -> float:
-    return next((step for step in _STEPS if span / step < _MOST_TICKS), _STEPS[-1])
+    return next((step for step in _STEPS if span / step < _MAX_TICKS), _STEPS[-1])
 
 
 def _ticks(low: float, high: float, step: float) -> Sequence[float]:
@@ -101,18 +101,18 @@ def _ticks(low: float, high: float, step: float) -> Sequence[float]:
 
 
 def _words(each: Evidence) -> str:
-    price = number_words(each.usd_per_cwt, least_decimals=2)
-    bears = f"{number_words(each.weight * 100, most_decimals=1)} %"
+    price = number_words(each.usd_per_cwt, min_decimals=2)
+    bears = f"{number_words(each.weight * 100, max_decimals=1)} %"
     return f"{KIND_WORDS[each.kind]} at {price}, bears {bears}: {USE_WORDS[each.use]}"
 
 
 def _alternative(made: Assessed, prices: Sequence[float]) -> str:
     used = sum(map(_is_used, made.evidence))
-    low, high = (number_words(end, least_decimals=2) for end in (min(prices), max(prices)))
+    low, high = (number_words(end, min_decimals=2) for end in (min(prices), max(prices)))
     at = (
         "there is no quotation"
         if made.usd_per_cwt is None
-        else f"the quotation falls at {number_words(made.usd_per_cwt, least_decimals=2)}"
+        else f"the quotation falls at {number_words(made.usd_per_cwt, min_decimals=2)}"
     )
     return (
         f"{count_of(len(made.evidence), 'entry', 'entries')} between {low} and {high} USD/cwt, "

@@ -80,7 +80,7 @@ def _cents(usd: float) -> str:
 
 
 def _per_cent(share: float) -> str:
-    return f"{number_words(share * POINTS_PER_SHARE, most_decimals=1)} %"
+    return f"{number_words(share * POINTS_PER_SHARE, max_decimals=1)} %"
 
 
 def _move(value: float, size: str) -> str:

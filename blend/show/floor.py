@@ -40,9 +40,9 @@ from blend.show.shown import ShownTable
 TICK = "\N{BALLOT BOX}"
 _PAGE_WIDTH = 98
 """Of all columns: as wide as a portrait page, so that nothing prints smaller than it is."""
-_LEAST_COLUMNS = 9
-_MOST_LOTS_ABREAST = 7
-_MOST_BATCHES_ON_A_PAGE, _MOST_BATCHES_UNDER_ONE_HEADING = 16, 10
+_MIN_COLUMNS = 9
+_MAX_LOTS_ABREAST = 7
+_MAX_BATCHES_ON_A_PAGE, _MAX_BATCHES_UNDER_ONE_HEADING = 16, 10
 """A longer log is headed anew every few batches, so that pages fill and each is headed."""
 _WRITING_HEIGHT, _WEIGHED_HEIGHT, _GAP = 24, 30, 8
 
@@ -50,7 +50,7 @@ _WRITING_HEIGHT, _WEIGHED_HEIGHT, _GAP = 24, 30, 8
 def fill_floor_sheet(sheet: Worksheet, case: Case, plan: Plan, product_id: str) -> None:
     """Title, what to make, then recipe and log of each run, and what to mind."""
     runs = [each for each in labelled_runs(case, plan) if each[0].product_id == product_id]
-    width = max(_LEAST_COLUMNS, *(3 + len(lots) for run, _ in runs for lots in _abreast(run)))
+    width = max(_MIN_COLUMNS, *(3 + len(lots) for run, _ in runs for lots in _abreast(run)))
     set_widths(sheet, [_PAGE_WIDTH / width] * width)
     row = _put_head(sheet, case, plan, product_id, width)
     groups, to_write_in, first_batch = [], [], 1
@@ -92,15 +92,15 @@ def _what_to_make(case: Case, plan: Plan, product_id: str) -> list[str]:
     product = case.product(product_id)
     runs = [run for run in plan.runs if run.product_id == product_id]
     batches = count_of(sum(run.batches for run in runs), "batch", "batches")
-    in_all = number_words(sum(map(run_finished_lb, runs)), least_decimals=1, most_decimals=1)
+    in_all = number_words(sum(map(run_finished_lb, runs)), min_decimals=1, max_decimals=1)
     species, origins, _ = held_words(case, plan, product_id)
     short_lb = short_tenths(plan.short_lb(product_id))
-    short_words = number_words(short_lb, most_decimals=1)
+    short_words = number_words(short_lb, max_decimals=1)
     short = f", {short_words} lb short of the order" if short_lb else ""
     return [
         f"{batches}, {in_all} lb finished in all{short}.",
-        f"Lean aimed at {lean_percent(product.target_lean_share)}; allowed from "
-        f"{lean_percent(product.least_lean_share)} to {lean_percent(product.most_lean_share)}.",
+        f"Lean aimed at {lean_percent(product.target_lean)}; allowed from "
+        f"{lean_percent(product.min_lean)} to {lean_percent(product.max_lean)}.",
         f"Holds {species}; origin {origins}.",
     ]
 
@@ -220,8 +220,8 @@ def _leave_gap(sheet: Worksheet, row: int) -> int:
 
 def _under_one_heading(first_batch: int, batches: int) -> list[range]:
     """Batches by number, parted evenly where there are too many for one page."""
-    parts = ceil(batches / _MOST_BATCHES_UNDER_ONE_HEADING)
-    step = batches if batches <= _MOST_BATCHES_ON_A_PAGE else ceil(batches / parts)
+    parts = ceil(batches / _MAX_BATCHES_UNDER_ONE_HEADING)
+    step = batches if batches <= _MAX_BATCHES_ON_A_PAGE else ceil(batches / parts)
     past_last = first_batch + batches
     return [
         range(start, min(start + step, past_last)) for start in range(first_batch, past_last, step)
@@ -231,6 +231,6 @@ def _under_one_heading(first_batch: int, batches: int) -> list[range]:
 def _abreast(run: BatchRun) -> list[list[Ingredient]]:
     """The run's lots in groups of nearly equal size that fit side by side."""
     lots = list(run.ingredients)
-    groups = ceil(len(lots) / _MOST_LOTS_ABREAST)
+    groups = ceil(len(lots) / _MAX_LOTS_ABREAST)
     size = ceil(len(lots) / groups)
     return [lots[start : start + size] for start in range(0, len(lots), size)]

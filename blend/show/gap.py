@@ -59,8 +59,8 @@ def rounding_short_words(plan: Plan) -> str:
     short_lb = plan.rounding_short_lb.values()
     if not short_lb:
         return ""
-    most = number_words(short_tenths(max(short_lb)), most_decimals=1)
-    return f"Orders are short by up to {most} lb from rounding."
+    maximum = number_words(short_tenths(max(short_lb)), max_decimals=1)
+    return f"Orders are short by up to {maximum} lb from rounding."
 
 
 def short_tenths(short_lb: float) -> float:

@@ -6,14 +6,14 @@ from collections.abc import Iterable
 
 from blend.domain.case import Case
 from blend.domain.heat import fahrenheit
-from blend.grind.warmth import BatchTemperature
+from blend.grind.temperature import BatchTemperature
 from blend.show.amounts import number_words
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
 
-MOST_IN_GRINDING_F = 40.0
+MAX_IN_GRINDING_F = 40.0
 """Good Retail Practices No. 4, Grinding (issuing body not shown), read: meat at or below 4 °C."""
 
-FRESH_LEAST_F, FRESH_MOST_F = 28.0, 35.0
+FRESH_MIN_F, FRESH_MAX_F = 28.0, 35.0
 """Fresh beef 28 to 35 F at all times: Defense Commissary Agency, Technical Data Sheet, April
 2012, paragraph E, read. That a final grind at 28 to 32 F smears less is from memory."""
 
@@ -23,11 +23,11 @@ J_PER_BTU = 1055.05585262
 
 
 def temperatures_table(
-    case: Case, batches: Iterable[BatchTemperature], most_f: float | None = None
+    case: Case, batches: Iterable[BatchTemperature], max_f: float | None = None
 ) -> ShownTable:
-    """Runs of a plan with the temperature of their mix; where `most_f` is given, also the heat
+    """Runs of a plan with the temperature of their mix; where `max_f` is given, also the heat
     to take out of a batch to have it no warmer."""
-    over = () if most_f is None else (ShownColumn("To take out", "Btu a batch", Format.WHOLE),)
+    over = () if max_f is None else (ShownColumn("To take out", "Btu a batch", Format.WHOLE),)
     columns = (
         ShownColumn("Product"),
         ShownColumn("Batches", "", Format.WHOLE),
@@ -57,8 +57,8 @@ def temperatures_table(
         "How warm batches become",
         columns,
         rows,
-        f"Partly frozen: below {number_words(FRESH_LEAST_F)} °F, may need tempering. Warm: above"
-        f" {number_words(FRESH_MOST_F)} °F, warmer than fresh beef is bought. A balance of heat"
+        f"Partly frozen: below {number_words(FRESH_MIN_F)} °F, may need tempering. Warm: above"
+        f" {number_words(FRESH_MAX_F)} °F, warmer than fresh beef is bought. A balance of heat"
         " with ice (specific heats of Choi and Okos 1986, composition of raw ground beef, ice after"
         " Miles 1974), as if all settled at once and nothing warmed it: grinding and mixing add"
         " heat, often several degrees. The plain average leaves ice out and is shown to be"
@@ -73,11 +73,11 @@ def _to_mind(batch: BatchTemperature) -> str:
     if batch.mix is None:
         return f"no temperature of {', '.join(batch.missing)}"
     warm_f = fahrenheit(batch.mix.temperature_c)
-    if warm_f > MOST_IN_GRINDING_F:
-        told = f"above {number_words(MOST_IN_GRINDING_F)} °F: chill it before grinding"
-    elif warm_f > FRESH_MOST_F:
+    if warm_f > MAX_IN_GRINDING_F:
+        told = f"above {number_words(MAX_IN_GRINDING_F)} °F: chill it before grinding"
+    elif warm_f > FRESH_MAX_F:
         told = "warm"
-    elif warm_f < FRESH_LEAST_F:
+    elif warm_f < FRESH_MIN_F:
         told = "partly frozen"
     else:
         told = ""

@@ -55,7 +55,7 @@ def build_up_table(built: BuildUp) -> ShownTable:
         )
     rows.append(
         (
-            f"fresh, {lean_percent(offer.fresh_lean_share)} lean",
+            f"fresh, {lean_percent(offer.fresh_lean)} lean",
             None,
             offer.fresh_usd_per_lb * LB_PER_CWT,
             None,
@@ -69,7 +69,7 @@ def _title(built: BuildUp) -> str:
     offer = built.offer
     return (
         f"{offer.offer_id}: {offer.item}, {offer.origin}, {offer.currency} "
-        f"{number_words(offer.price, most_decimals=4)} per {offer.price_per} {offer.basis}, "
+        f"{number_words(offer.price, max_decimals=4)} per {offer.price_per} {offer.basis}, "
         f"{_QUOTA_WORDS[offer.quota]}"
     )
 
@@ -77,24 +77,24 @@ def _title(built: BuildUp) -> str:
 def _sentences(built: BuildUp) -> Iterable[str]:
     offer = built.offer
     yield (
-        f"Entry of {number_words(offer.net_weight_lb, most_decimals=0)} lb on {offer.entry_on}, "
+        f"Entry of {number_words(offer.net_weight_lb, max_decimals=0)} lb on {offer.entry_on}, "
         f"line {offer.tariff_line}, customs value "
-        f"{number_words(built.customs_value_usd, most_decimals=0)} USD."
+        f"{number_words(built.customs_value_usd, max_decimals=0)} USD."
     )
     yield (
-        f"A pound thaws to {number_words(built.kept_share, most_decimals=4)} lb of "
-        f"{lean_percent(built.thawed_lean_share)} lean; a lean point is taken at "
-        f"{number_words(offer.point_usd_per_lb * LB_PER_CWT, least_decimals=2)} USD/cwt."
+        f"A pound thaws to {number_words(built.kept_share, max_decimals=4)} lb of "
+        f"{lean_percent(built.thawed_lean)} lean; a lean point is taken at "
+        f"{number_words(offer.point_usd_per_lb * LB_PER_CWT, min_decimals=2)} USD/cwt."
     )
     if built.indifferent_price is None:
         yield "At no price above nothing would it be worth its way."
     else:
         yield (
             f"Buyers are indifferent at {offer.currency} "
-            f"{number_words(built.indifferent_price, most_decimals=_PRICE_DECIMALS)} per "
+            f"{number_words(built.indifferent_price, max_decimals=_PRICE_DECIMALS)} per "
             f"{offer.price_per}"
             + (
-                f", or at {number_words(built.indifferent_usd_per_currency, most_decimals=4)} USD "
+                f", or at {number_words(built.indifferent_usd_per_currency, max_decimals=4)} USD "
                 f"for one {offer.currency}."
                 if built.indifferent_usd_per_currency is not None
                 else "."
@@ -105,7 +105,7 @@ def _sentences(built: BuildUp) -> Iterable[str]:
 
 
 def _quota_sentence(rate: ImportRate, built: BuildUp) -> str:
-    tons = number_words((rate.value or 0.0) / 1000, most_decimals=0)
+    tons = number_words((rate.value or 0.0) / 1000, max_decimals=0)
     ended = f", ended {rate.valid_to}" if rate.has_ended(built.offer.entry_on) else ""
     ends = f", ends {rate.valid_to}" if rate.valid_to and not ended else ""
     of = rate.origin or "all origins, with exceptions"
@@ -123,7 +123,7 @@ def _one_rate(rate: ImportRate) -> str:
             amount = percent_of(rate.value)
         case RateUnit.USD_PER_KG:
             cents = number_words(rate.value * 100)
-            cents_per_lb = number_words(rate.value * 100 / LB_PER_KG, most_decimals=4)
+            cents_per_lb = number_words(rate.value * 100 / LB_PER_KG, max_decimals=4)
             amount = f"{cents} ¢/kg ({cents_per_lb} ¢/lb)"
         case _:
             return ""
@@ -132,7 +132,7 @@ def _one_rate(rate: ImportRate) -> str:
 
 def percent_of(share: float) -> str:
     """A rate of value in per cent, with all its decimals."""
-    return f"{number_words(share * 100, most_decimals=4)} %" if share % 0.01 else percent(share)
+    return f"{number_words(share * 100, max_decimals=4)} %" if share % 0.01 else percent(share)
 
 
 def waterfall_words(built: BuildUp) -> str:

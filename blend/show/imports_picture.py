@@ -8,7 +8,7 @@ from blend.domain.imports import BuildUp, Cost
 from blend.show.amounts import number_words
 from blend.show.pictures import (
     ACCENT,
-    GREY,
+    GRAY,
     INK,
     SECOND,
     figure,
@@ -29,7 +29,7 @@ def waterfall_picture(built: BuildUp) -> Figure:
     offer = built.offer
     made, axes = figure(
         f"{offer.offer_id}: {offer.item} from {offer.origin}, next to fresh",
-        f"{offer.currency} {number_words(offer.price, most_decimals=4)} per {offer.price_per} "
+        f"{offer.currency} {number_words(offer.price, max_decimals=4)} per {offer.price_per} "
         f"{offer.basis}; entry on {offer.entry_on}. The scale does not begin at zero.",
         inches=(10.0, 5.8),
     )
@@ -47,7 +47,7 @@ def waterfall_picture(built: BuildUp) -> Figure:
             _bar(axes, place, min(before, top), max(before, top), ACCENT if rises else SECOND)
             _label(axes, place, max(before, top), f"{top - before:+,.2f}")
         if before is not None:
-            axes.plot([place - 1, place], [before, before], color=GREY, linewidth=0.7, zorder=1)
+            axes.plot([place - 1, place], [before, before], color=GRAY, linewidth=0.7, zorder=1)
         before = top
     _draw_fresh(axes, offer.fresh_usd_per_lb * LB_PER_CWT, len(steps))
     axes.set_xticks(range(len(steps)), [_broken(name) for name, _, _ in steps])
@@ -78,8 +78,8 @@ def _ground(built: BuildUp) -> float:
     return max(0.0, min(levels) - 0.6 * max(spread, 1.0))
 
 
-def _bar(axes: Axes, place: int, low: float, high: float, colour: str) -> None:
-    axes.bar(place, high - low, bottom=low, width=_WIDTH, color=colour, zorder=2)
+def _bar(axes: Axes, place: int, low: float, high: float, color: str) -> None:
+    axes.bar(place, high - low, bottom=low, width=_WIDTH, color=color, zorder=2)
 
 
 def _label(axes: Axes, place: int, top: float, text: str) -> None:

@@ -57,12 +57,12 @@ def estimates_table(case: Case, estimates: LeanEstimates) -> ShownTable:
             each.lot_id,
             case.lot(each.lot_id).item,
             each.supplier,
-            each.stated_lean_share * _POINTS,
-            None if each.tested_lean_share is None else each.tested_lean_share * _POINTS,
+            each.stated_lean * _POINTS,
+            None if each.tested_lean is None else each.tested_lean * _POINTS,
             each.tests or None,
-            each.lean_share * _POINTS,
+            each.lean * _POINTS,
             each.standard_error_share * _POINTS,
-            f"{each.least_lean_share * _POINTS:.1f} to {each.most_lean_share * _POINTS:.1f}",
+            f"{each.min_lean * _POINTS:.1f} to {each.max_lean * _POINTS:.1f}",
             each.own_weight * 100 if each.tests else None,
         )
         for each in estimates.lots
@@ -80,7 +80,7 @@ def _spreads(estimates: LeanEstimates) -> str:
     parts = estimates.components
 
     def points(share: float) -> str:
-        return number_words(share * _POINTS, least_decimals=2)
+        return number_words(share * _POINTS, min_decimals=2)
 
     return (
         f"On the whole statements are {points(parts.mean_bias.share)} points too lean, give or"
@@ -113,8 +113,8 @@ def suppliers_table(
             each.lots,
             each.tests,
             each.bias_share * _POINTS,
-            each.least_bias_share * _POINTS,
-            each.most_bias_share * _POINTS,
+            each.min_bias_share * _POINTS,
+            each.max_bias_share * _POINTS,
             None if each.lot_spread_share is None else each.lot_spread_share * _POINTS,
             each.taken_lb,
             _lost(each, usd_per_lean_lb),
@@ -141,7 +141,7 @@ def value_words(usd_per_lean_lb: float | None, line: PriceLine | None) -> str:
     """How a pound of lean came by its value."""
     if usd_per_lean_lb is None:
         return "which today's prices leave open: name it with --lean-value"
-    value = f"{number_words(usd_per_lean_lb, least_decimals=2)} USD"
+    value = f"{number_words(usd_per_lean_lb, min_decimals=2)} USD"
     if line is None:
         return f"{value} as named"
     lots = count_of(line.lots, f"{line.species} lot")
@@ -163,7 +163,7 @@ def contradicted_table(case: Case, estimates: LeanEstimates) -> ShownTable:
             each.lot_id,
             case.lot(each.lot_id).item,
             each.supplier,
-            each.stated_lean_share * _POINTS,
+            each.stated_lean * _POINTS,
             _points_of(each),
             each.contradiction,
             "hold it and test again; claim if it stays"
@@ -185,7 +185,7 @@ def contradicted_table(case: Case, estimates: LeanEstimates) -> ShownTable:
 
 
 def _points_of(estimate: LotEstimate) -> float | None:
-    share = estimate.tested_lean_share
+    share = estimate.tested_lean
     return None if share is None else share * _POINTS
 
 
@@ -205,8 +205,8 @@ def methods_table(tests: tuple[LeanTest, ...], methods: Mapping[str, LeanMethod]
             method.method_sd_share * _POINTS,
             method.sampling_sd_share * _POINTS,
             sum(test.method == name for test in tests),
-            f"{method.standing}: {method.source}",
-            f"{method.sampling_standing}: {method.sampling_source}",
+            f"{method.verified}: {method.source}",
+            f"{method.sampling_verified}: {method.sampling_source}",
         )
         for name, method in sorted(methods.items())
         if any(test.method == name for test in tests)

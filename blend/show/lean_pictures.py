@@ -13,7 +13,7 @@ from blend.show.amounts import number_words
 from blend.show.control import product_words
 from blend.show.pictures import (
     ACCENT,
-    GREY,
+    GRAY,
     INK,
     PALE,
     PAPER,
@@ -47,7 +47,7 @@ def estimates_picture(case: Case, estimates: LeanEstimates) -> Figure:
         return (
             order.index(key) if key in order else len(order),
             key,
-            lot.stated_lean_share,
+            lot.stated_lean,
             lot.lot_id,
         )
 
@@ -75,13 +75,13 @@ def estimates_picture(case: Case, estimates: LeanEstimates) -> Figure:
         )
         if key in biases:
             score = biases[key]
-            ends = (-score.most_bias_share * _POINTS, -score.least_bias_share * _POINTS)
+            ends = (-score.max_bias_share * _POINTS, -score.min_bias_share * _POINTS)
             axes.fill_betweenx([y + 0.5, y + len(group) + 0.5], *ends, color=PALE, linewidth=0)
         for lot in group:
             y += 1
             _draw_lot(axes, lot, y)
             item = case.lot(lot.lot_id).item
-            marks.append((y, f"{lot.lot_id}  {item}  {lot.stated_lean_share * _POINTS:.1f}"))
+            marks.append((y, f"{lot.lot_id}  {item}  {lot.stated_lean * _POINTS:.1f}"))
         y += 1
     axes.axvline(0, color=INK, linewidth=1)
     axes.set_ylim(y, -1)
@@ -92,14 +92,14 @@ def estimates_picture(case: Case, estimates: LeanEstimates) -> Figure:
 
 
 def _draw_lot(axes: Axes, lot: LotEstimate, y: float) -> None:
-    colour = ACCENT if lot.is_contradicted else SECOND if lot.tests else GREY
-    stated = lot.stated_lean_share
-    ends = [(end - stated) * _POINTS for end in (lot.least_lean_share, lot.most_lean_share)]
-    axes.plot(ends, [y, y], color=colour, linewidth=1.4)
-    axes.plot((lot.lean_share - stated) * _POINTS, y, "o", color=colour, markersize=4.5)
-    if lot.tested_lean_share is not None:
-        tested = (lot.tested_lean_share - stated) * _POINTS
-        axes.plot(tested, y, "o", color=colour, markerfacecolor=PAPER, markersize=4.5, zorder=1.5)
+    color = ACCENT if lot.is_contradicted else SECOND if lot.tests else GRAY
+    stated = lot.stated_lean
+    ends = [(end - stated) * _POINTS for end in (lot.min_lean, lot.max_lean)]
+    axes.plot(ends, [y, y], color=color, linewidth=1.4)
+    axes.plot((lot.lean - stated) * _POINTS, y, "o", color=color, markersize=4.5)
+    if lot.tested_lean is not None:
+        tested = (lot.tested_lean - stated) * _POINTS
+        axes.plot(tested, y, "o", color=color, markerfacecolor=PAPER, markersize=4.5, zorder=1.5)
 
 
 # Control charts ----------------------------------------------------------------------------------
@@ -116,7 +116,7 @@ def control_picture(case: Case, control: ProductControl) -> Figure:
     made, axes = figure(
         f"Lean against target: {product_words(case, control.product_id)}",
         f"The first {control.baseline} batches set the limits (dashed). Red: beyond them."
-        " Blue: a run on one side of the centre.",
+        " Blue: a run on one side of the center.",
         inches=(WIDE_INCHES[0], 7.8),
     )
     subtitle = axes.get_title(loc="left")
@@ -125,7 +125,7 @@ def control_picture(case: Case, control: ProductControl) -> Figure:
     for each in panels:
         _plain_axes(each)
     level, drift, spread = panels
-    level.set_title(subtitle, loc="left", fontsize=9, color=GREY, pad=10)
+    level.set_title(subtitle, loc="left", fontsize=9, color=GRAY, pad=10)
     numbers = range(1, len(chart.level.values) + 1)
     _draw_series(level, numbers, chart.level)
     level.axhline(0, color=INK, linewidth=1)
@@ -149,7 +149,7 @@ def control_picture(case: Case, control: ProductControl) -> Figure:
     _draw_series(drift, numbers, control.drift)
     _draw_series(spread, list(numbers)[-len(chart.spread.values) :], chart.spread)
     for each in panels:
-        each.axvline(control.baseline + 0.5, color=GREY, linewidth=0.8, linestyle=":")
+        each.axvline(control.baseline + 0.5, color=GRAY, linewidth=0.8, linestyle=":")
     label_axes(level, "", "tested less target, points")
     label_axes(drift, "", "moving average")
     label_axes(spread, f"batch, {_days(control)}", kind)
@@ -158,8 +158,8 @@ def control_picture(case: Case, control: ProductControl) -> Figure:
 
 def _plain_axes(axes: Axes) -> None:
     axes.spines[["top", "right"]].set_visible(False)
-    axes.spines[["left", "bottom"]].set_color(GREY)
-    axes.tick_params(colors=GREY, labelsize=9)
+    axes.spines[["left", "bottom"]].set_color(GRAY)
+    axes.tick_params(colors=GRAY, labelsize=9)
     axes.grid(color=PALE, linewidth=0.6)
     axes.set_axisbelow(True)
 
@@ -167,17 +167,17 @@ def _plain_axes(axes: Axes) -> None:
 def _draw_series(axes: Axes, numbers: range | list[int], series: Series) -> None:
     values = [value * _POINTS for value in series.values]
     limits = series.limits
-    axes.plot(numbers, values, color=GREY, linewidth=1)
+    axes.plot(numbers, values, color=GRAY, linewidth=1)
     axes.plot(numbers, values, "o", color=INK, markersize=4)
-    axes.axhline(limits.centre * _POINTS, color=GREY, linewidth=1)
+    axes.axhline(limits.center * _POINTS, color=GRAY, linewidth=1)
     for end in (limits.lower, limits.upper):
-        axes.axhline(end * _POINTS, color=GREY, linewidth=1, linestyle="--")
+        axes.axhline(end * _POINTS, color=GRAY, linewidth=1, linestyle="--")
         axes.annotate(
-            number_words(end * _POINTS, least_decimals=2),
+            number_words(end * _POINTS, min_decimals=2),
             (1.003, end * _POINTS),
             xycoords=axes.get_yaxis_transform(),
             fontsize=8,
-            color=GREY,
+            color=GRAY,
             va="center",
         )
     beyond = [place for place, value in enumerate(series.values) if not limits.holds(value)]

@@ -8,13 +8,13 @@ from math import isinf
 from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
-from blend.domain.plan import Programme
+from blend.domain.plan import Model
 from blend.domain.products import Product
 from blend.show.amounts import number_words, percent, pounds, printable
 from blend.show.gap import gap_words
 from blend.show.plan_pictures import DARK_FROM, LEAN_CLASSES, lean_class
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
-from blend.show.words import PROGRAMME_WORDS
+from blend.show.words import MODEL_WORDS
 from blend.units import POINTS_PER_SHARE
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ _NARROWEST_LABELLED = 7.0
 """Per cent of a bar that holds a number."""
 _HALF_WIDTH = 42.0
 """Per cent of a band's width from the target to the farthest mark of any product."""
-_LEAST_LB = 0.5
+_MIN_LB = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class Bar:
     """One lean class of a blend, placed in per cent of the bar's width."""
 
     name: str
-    colour: str
+    color: str
     left: float
     width: float
     label: str
@@ -92,7 +92,7 @@ def live_cards(plan: LivePlan, before: Compared | None) -> list[Card]:
     return [
         Card(
             "Cost of the day, less sales" if sells else "Cost of the day",
-            number_words(plan.total_usd, most_decimals=0),
+            number_words(plan.total_usd, max_decimals=0),
             "USD",
             "" if before is None else _change(plan.total_usd, before.total_usd, 0, "USD"),
         ),
@@ -104,7 +104,7 @@ def live_cards(plan: LivePlan, before: Compared | None) -> list[Card]:
         ),
         Card(
             "Finished",
-            number_words(plan.made_lb, most_decimals=0),
+            number_words(plan.made_lb, max_decimals=0),
             "lb",
             "" if before is None else _change(plan.made_lb, before.made_lb, 0, "lb"),
         ),
@@ -126,8 +126,8 @@ def proof_words(plan: LivePlan) -> str:
 
 
 def lean_classes() -> list[tuple[str, str]]:
-    """Name and colour of each class, for a legend."""
-    return [(name, colour) for _, _, name, colour in LEAN_CLASSES]
+    """Name and color of each class, for a legend."""
+    return [(name, color) for _, _, name, color in LEAN_CLASSES]
 
 
 def blend_pictures(plan: LivePlan) -> list[BlendPicture]:
@@ -143,42 +143,42 @@ def _farthest(product: Product) -> float:
 def _picture(case: Case, blend: LiveBlend, widest: float) -> BlendPicture:
     product = case.product(blend.product_id)
 
-    def place(lean_share: float) -> float:
-        return 50 + (lean_share - product.target_lean_share) / widest * _HALF_WIDTH
+    def place(lean: float) -> float:
+        return 50 + (lean - product.target_lean) / widest * _HALF_WIDTH
 
     shares = class_shares(case, blend)
-    lean = "none made" if blend.lean_share is None else _lean(blend.lean_share)
-    limits = f"{_lean(product.least_lean_share)} to {_lean(product.most_lean_share)}"
+    lean_text = "none made" if blend.lean is None else _lean(blend.lean)
+    limits = f"{_lean(product.min_lean)} to {_lean(product.max_lean)}"
     made = pounds(blend.made_lb)
-    if blend.short_lb > _LEAST_LB:
+    if blend.short_lb > _MIN_LB:
         made += f", {pounds(blend.short_lb)} short"
     mix = ", ".join(f"{percent(share)} {name}" for name, share in shares.items())
     return BlendPicture(
         name=printable(product.name),
         made=made,
-        lean=lean,
+        lean=lean_text,
         bars=_bars(shares),
         bars_words=printable(f"{product.name}, by lean of its lots: {mix or 'none made'}"),
-        band_from=place(product.least_lean_share),
-        band_to=place(product.most_lean_share),
+        band_from=place(product.min_lean),
+        band_to=place(product.max_lean),
         target=50.0,
-        lands=None if blend.lean_share is None else place(blend.lean_share),
-        band_words=printable(f"{product.name}: lean {lean}, allowed {limits}"),
+        lands=None if blend.lean is None else place(blend.lean),
+        band_words=printable(f"{product.name}: lean {lean_text}, allowed {limits}"),
     )
 
 
 def _lean(share: float) -> str:
-    return f"{number_words(share * POINTS_PER_SHARE, least_decimals=2)} %"
+    return f"{number_words(share * POINTS_PER_SHARE, min_decimals=2)} %"
 
 
 def _bars(shares: dict[str, float]) -> tuple[Bar, ...]:
     bars, left = [], 0.0
-    for least, _, name, colour in LEAN_CLASSES:
+    for minimum, _, name, color in LEAN_CLASSES:
         width = shares.get(name, 0.0) * POINTS_PER_SHARE
         if width <= 0:
             continue
-        label = number_words(width, most_decimals=0) if width >= _NARROWEST_LABELLED else ""
-        bars.append(Bar(name, colour, left, width, label, least >= DARK_FROM))
+        label = number_words(width, max_decimals=0) if width >= _NARROWEST_LABELLED else ""
+        bars.append(Bar(name, color, left, width, label, minimum >= DARK_FROM))
         left += width
     return tuple(bars)
 
@@ -188,8 +188,8 @@ def class_shares(case: Case, blend: LiveBlend) -> dict[str, float]:
     of the classes."""
     total = sum(blend.kept_lb.values())
     shares: dict[str, float] = {}
-    for lot_id, lb in sorted(blend.kept_lb.items(), key=lambda each: case.lot(each[0]).lean_share):
-        name = lean_class(case.lot(lot_id).lean_share)
+    for lot_id, lb in sorted(blend.kept_lb.items(), key=lambda each: case.lot(each[0]).lean):
+        name = lean_class(case.lot(lot_id).lean)
         shares[name] = shares.get(name, 0.0) + lb / total
     return shares
 
@@ -211,21 +211,21 @@ def _blends(plan: LivePlan) -> ShownTable:
         ShownColumn("Next cwt costs", "USD", Format.HUNDREDTHS),
         ShownColumn("1 point leaner costs", "USD", Format.HUNDREDTHS),
     )
-    worth_of = {worth.product_id: worth for worth in plan.products_worth}
+    value_of = {value.product_id: value for value in plan.marginal_costs}
     rows = []
     for blend in plan.blends:
-        product, worth = plan.case.product(blend.product_id), worth_of[blend.product_id]
+        product, value = plan.case.product(blend.product_id), value_of[blend.product_id]
         rows.append(
             (
                 product.name,
                 blend.made_lb,
-                blend.short_lb if blend.short_lb > _LEAST_LB else None,
-                _points(blend.lean_share),
-                _points(product.least_lean_share),
-                _points(product.most_lean_share),
+                blend.short_lb if blend.short_lb > _MIN_LB else None,
+                _points(blend.lean),
+                _points(product.min_lean),
+                _points(product.max_lean),
                 blend.meat_usd_per_lb,
-                _cost(worth.next_cwt_usd),
-                _cost(worth.leaner_point_usd),
+                _cost(value.next_cwt_usd),
+                _cost(value.leaner_point_usd),
             )
         )
     note = f"Costs are on the whole plan; below zero it is money saved. {_basis()}"
@@ -249,7 +249,7 @@ def _lots(plan: LivePlan) -> ShownTable:
             lot = plan.case.lot(lot_id)
             share = lb / total * POINTS_PER_SHARE
             name = plan.case.product(blend.product_id).name
-            rows.append((name, lot_id, lot.item, lean_class(lot.lean_share), lb, share))
+            rows.append((name, lot_id, lot.item, lean_class(lot.lean), lb, share))
     return shown_table("What goes in", columns, rows, f"After losses. {_basis()}")
 
 
@@ -262,19 +262,19 @@ def _points(share: float | None) -> float | None:
 
 
 def _basis() -> str:
-    return f"Reckoned {PROGRAMME_WORDS[Programme.LINEAR]}."
+    return f"Reckoned {MODEL_WORDS[Model.LINEAR]}."
 
 
 def next_cwt_words(plan: LivePlan) -> dict[str, str]:
     """By product: what its next hundredweight costs, and its target a point leaner."""
     return {
-        worth.product_id: f"next cwt {_money(worth.next_cwt_usd)}, "
-        f"a point leaner {_money(worth.leaner_point_usd)}"
-        for worth in plan.products_worth
+        value.product_id: f"next cwt {_money(value.next_cwt_usd)}, "
+        f"a point leaner {_money(value.leaner_point_usd)}"
+        for value in plan.marginal_costs
     }
 
 
 def _money(amount: float) -> str:
     if isinf(amount):
         return "no plan"
-    return f"{number_words(amount, least_decimals=2)} USD"
+    return f"{number_words(amount, min_decimals=2)} USD"

@@ -84,7 +84,7 @@ def _bend_words(bend: Bend | None) -> str:
     if bend is None:
         return ""
     at_fattest, at_leanest, error = (
-        f"{number_words(usd * _CENTS_PER_USD, least_decimals=2)} ¢"
+        f"{number_words(usd * _CENTS_PER_USD, min_decimals=2)} ¢"
         for usd in (
             bend.point_at_fattest_usd_per_lb,
             bend.point_at_leanest_usd_per_lb,
@@ -118,8 +118,8 @@ def items_table(value: DayValue) -> ShownTable:
     rows = [
         (
             each.label if each.is_fitted else f"{each.label} (not fitted)",
-            each.quotation.form,
-            lean_percent(each.quotation.lean_share),
+            each.quotation.fresh_or_frozen,
+            lean_percent(each.quotation.lean),
             usd_per_cwt(each.quotation.usd_per_lb),
             usd_per_cwt(each.usd_per_lean_lb),
             usd_per_cwt(each.line_usd_per_lb),
@@ -127,7 +127,7 @@ def items_table(value: DayValue) -> ShownTable:
             usd_per_cwt(each.error_usd_per_lb),
             each.standing,
         )
-        for each in sorted(value.items, key=lambda each: -each.quotation.lean_share)
+        for each in sorted(value.items, key=lambda each: -each.quotation.lean)
     ]
     note = (
         "Line: the fitted one. Rich or cheap: two standard errors off it. An item held against"
@@ -146,8 +146,8 @@ def off_lean_table(value: DayValue) -> ShownTable:
         usd_per_cwt_column("One point under, by slope"),
     )
     rows = []
-    for each in sorted(value.items, key=lambda each: -each.quotation.lean_share):
-        price, nominal = each.quotation.usd_per_lb, each.quotation.lean_share
+    for each in sorted(value.items, key=lambda each: -each.quotation.lean):
+        price, nominal = each.quotation.usd_per_lb, each.quotation.lean
         by_proportion, by_slope = value.off_lean(each.quotation, nominal - 1 / POINTS_PER_SHARE)
         rows.append(
             (
@@ -213,8 +213,8 @@ def replacements_table(
         rows.append(
             (
                 each.lot_id,
-                lot.item if lot.item != each.lot_id else lot.form,
-                lean_percent(lot.lean_share),
+                lot.item if lot.item != each.lot_id else lot.fresh_or_frozen,
+                lean_percent(lot.lean),
                 usd_per_cwt(each.own_usd_per_lb),
                 "by none" if each.usd_per_lb is None else usd_per_cwt(each.usd_per_lb),
                 usd_per_cwt(each.own_above_usd_per_lb),
@@ -238,10 +238,10 @@ def _rules_words(rules: ReplacementRules) -> str:
     words = ["of the same species"]
     if str(rules.among):
         words.append(f"among those with {rules.among}")
-    if rules.keep_programmes:
-        words.append("carrying its programmes")
-    if rules.most_share < 1:
-        words.append(f"at most {percent(rules.most_share)} of one item")
+    if rules.keep_label_claims:
+        words.append("carrying its programs")
+    if rules.max_share < 1:
+        words.append(f"at most {percent(rules.max_share)} of one item")
     return ", ".join(words)
 
 

@@ -46,10 +46,10 @@ def canvass_table(title: str, entries: Sequence[CanvassEntry]) -> ShownTable:
 
 
 def _terms(each: CanvassEntry) -> str:
-    words = [] if each.lean_share is None else [f"{percent(each.lean_share)} lean"]
+    words = [] if each.lean is None else [f"{percent(each.lean)} lean"]
     words.append(each.basis)
     if each.freight_usd_per_cwt is not None:
-        words.append(f"freight {number_words(each.freight_usd_per_cwt, least_decimals=2)}")
+        words.append(f"freight {number_words(each.freight_usd_per_cwt, min_decimals=2)}")
     if each.delivered_within_days is not None:
         words.append(f"within {count_of(each.delivered_within_days, 'day')}")
     words += [] if each.is_firm else ["not firm"]

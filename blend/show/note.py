@@ -34,7 +34,7 @@ from blend.show.marked import anchor, literal, to_html
 from blend.show.shown import ShownColumn, ShownTable, shown_table
 
 APPENDIX = "Where the numbers are from"
-_MOST_KEYS = 60
+_MAX_KEYS = 60
 _APPENDIX_LINE = f"## {APPENDIX}"
 _CITED = re.compile(r"!?\[(?:\\.|[^\]\\])*\]\(#[^)\s]+\)")
 _LOOKS_LIKE_A_FIGURE = re.compile(r"\d+\.\d+|\d{1,3}(?:,\d{3})+|\d+(?:\.\d+)? ?%")
@@ -144,8 +144,8 @@ def _numbered(figures: Iterable[Figure]) -> tuple[dict[Source, int], list[_Row]]
 
 
 def _source_words(source: Source) -> str:
-    more = f" and {len(source.keys) - _MOST_KEYS} more" if len(source.keys) > _MOST_KEYS else ""
-    keys = f": {', '.join(source.keys[:_MOST_KEYS])}{more}" if source.keys else ""
+    more = f" and {len(source.keys) - _MAX_KEYS} more" if len(source.keys) > _MAX_KEYS else ""
+    keys = f": {', '.join(source.keys[:_MAX_KEYS])}{more}" if source.keys else ""
     return printable(f"{source.how}; {source.what}{keys}" if source.how else f"{source.what}{keys}")
 
 

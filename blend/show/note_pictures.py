@@ -11,7 +11,7 @@ from blend.report.news import News
 from blend.report.note_items import PRICES_PICTURE
 from blend.report.note_why import WHY_PICTURE
 from blend.show.figures import day_words
-from blend.show.pictures import ACCENT, GREY, INK, SECOND, figure, label_axes, plain, spaced
+from blend.show.pictures import ACCENT, GRAY, INK, SECOND, figure, label_axes, plain, spaced
 from blend.show.why_picture import waterfall_picture
 
 if TYPE_CHECKING:
@@ -61,11 +61,11 @@ def _last_of_weeks(prices: Prices) -> Prices:
 def prices_picture(prices: Mapping[str, Prices], marked: Mapping[str, str]) -> Figure:
     """Prices of items through time, USD per cwt, each named at its end.
 
-    `marked` are the items that the note speaks of, with their colour's place: "first" or
-    "second"; the others stay grey.
+    `marked` are the items that the note speaks of, with their color's place: "first" or
+    "second"; the others stay gray.
     """
     made, axes = figure("", inches=_NOTE_INCHES)
-    colours = {"first": ACCENT, "second": SECOND}
+    colors = {"first": ACCENT, "second": SECOND}
     drawn = {name: points for name, points in prices.items() if points}
     for name, points in drawn.items():
         days, usd = zip(*points, strict=True)
@@ -73,18 +73,18 @@ def prices_picture(prices: Mapping[str, Prices], marked: Mapping[str, str]) -> F
         axes.plot(
             days,
             usd,
-            color=colours[marked[name]] if is_marked else GREY,
+            color=colors[marked[name]] if is_marked else GRAY,
             linewidth=1.8 if is_marked else 0.8,
             zorder=3 if is_marked else 2,
         )
     if drawn:
-        _name_lines(axes, drawn, {name: colours[place] for name, place in marked.items()})
+        _name_lines(axes, drawn, {name: colors[place] for name, place in marked.items()})
     axes.xaxis.set_major_formatter(_short_day)
     label_axes(axes, "", "USD per cwt")
     return made
 
 
-def _name_lines(axes, drawn: Mapping[str, Prices], colours: Mapping[str, str]) -> None:
+def _name_lines(axes, drawn: Mapping[str, Prices], colors: Mapping[str, str]) -> None:
     """Names beside the ends of the lines, moved apart where they would lie on each other."""
     lows, highs = axes.get_ylim()
     ends = [points[-1][1] for points in drawn.values()]
@@ -97,7 +97,7 @@ def _name_lines(axes, drawn: Mapping[str, Prices], colours: Mapping[str, str]) -
             xytext=(6, 0),
             textcoords="offset points",
             fontsize=8,
-            color=colours.get(name, INK),
+            color=colors.get(name, INK),
             va="center",
             annotation_clip=False,
         )

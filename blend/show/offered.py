@@ -19,8 +19,8 @@ from blend.show.shown import (
 )
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
-_LEAST_USD_PER_CWT = 0.005
-_LEAST_LB = 0.5
+_MIN_USD_PER_CWT = 0.005
+_MIN_LB = 0.5
 ORDERS: Mapping[str, int] = {
     "lot": 0,
     "item": 1,
@@ -73,17 +73,17 @@ def _row(
     lot: Lot, live: LiveLot | None, plan: LivePlan, replaced: Replacement | None
 ) -> tuple[Cell, ...]:
     delivered = lot.delivered_usd_per_lb
-    worth = None if live is None else live.worth_usd_per_lb
-    above = None if worth is None else usd_per_cwt(worth - delivered)
+    value = None if live is None else live.value_usd_per_lb
+    above = None if value is None else usd_per_cwt(value - delivered)
     mix = () if replaced is None else replaced.mix
     return (
         lot.lot_id,
         lot.item,
-        lot.lean_share * POINTS_PER_SHARE,
+        lot.lean * POINTS_PER_SHARE,
         "no limit" if lot.quantity_lb is None else lot.quantity_lb,
-        live.used_lb if live is not None and live.used_lb >= _LEAST_LB else None,
+        live.used_lb if live is not None and live.used_lb >= _MIN_LB else None,
         usd_per_cwt(delivered),
-        usd_per_cwt(worth),
+        usd_per_cwt(value),
         above,
         _standing(lot, live, above, plan),
         None if replaced is None else _or_words(usd_per_cwt(replaced.usd_per_lb)),
@@ -102,7 +102,7 @@ def _standing(lot: Lot, live: LiveLot | None, above: float | None, plan: LivePla
         return reason
     if live is None or above is None:
         return "no blend may hold it"
-    if abs(above) < _LEAST_USD_PER_CWT:
+    if abs(above) < _MIN_USD_PER_CWT:
         return "at its price"
     return "cheap" if above > 0 else "rich"
 
@@ -111,15 +111,15 @@ def _note(plan: LivePlan, replacements: Mapping[str, Replacement] | None) -> str
     cheap = sum(
         1
         for live in plan.lots
-        if live.worth_usd_per_lb is not None
-        and (live.worth_usd_per_lb - plan.case.lot(live.lot_id).delivered_usd_per_lb) * LB_PER_CWT
-        >= _LEAST_USD_PER_CWT
+        if live.value_usd_per_lb is not None
+        and (live.value_usd_per_lb - plan.case.lot(live.lot_id).delivered_usd_per_lb) * LB_PER_CWT
+        >= _MIN_USD_PER_CWT
     )
     replaced = (
         " What lots are replaced for is being found."
         if replacements is None
         else " Replaced for: the cheapest mix of the others of the same species, lean and"
-        " programmes, whatever there is of them."
+        " programs, whatever there is of them."
     )
     return (
         "Worth: what the next pound is worth to the blend that pays most for it, with containers,"
@@ -157,7 +157,7 @@ def lot_words(lot: Lot) -> str:
     )
     supplier = f", {lot.supplier}" if lot.supplier else ""
     return (
-        f"{lot.item}, {lot.species}, {lot.form}, {lean_percent(lot.lean_share)} lean{supplier};"
-        f" {offered} {'in stock' if lot.place == 'stock' else 'on offer'}{container}, delivered at"
+        f"{lot.item}, {lot.species}, {lot.fresh_or_frozen}, {lean_percent(lot.lean)} lean{supplier};"
+        f" {offered} {'in stock' if lot.on_hand_or_offered == 'on hand' else 'on offer'}{container}, delivered at"
         f" {lot.delivered_usd_per_lb * LB_PER_CWT:,.2f} USD/cwt."
     )

@@ -12,13 +12,13 @@ from blend.show.cells import FACE, POINTS_PER_WIDTH
 
 LETTER = 1
 """Paper size by its number in ECMA-376 part 1, 18.3.1.63; sheets fit A4 as well."""
-LEAST_SCALE = 0.85
+MIN_SCALE = 0.85
 """Smaller than this a page is hard to read at arm's length; it is broken instead."""
-_LEAST_SCALE_IN_HAND = 0.8
+_MIN_SCALE_IN_HAND = 0.8
 """Ten points printed as eight."""
 _FILLED_TO = 0.97
 """Of the page: what programs make of a height differs by a hair."""
-_MOST_STRETCH_PT = 14.0
+_MAX_STRETCH_PT = 14.0
 _SHORT_PT, _LONG_PT = 612.0, 792.0
 """Sides of a Letter page; the longer one is 8.5 by 11 inches."""
 _MARGIN_INCHES, _MARGIN_ENDS_INCHES = 0.5, 0.6
@@ -60,7 +60,7 @@ def set_up_page(
 
 def orientation_for(widths: Sequence[float]) -> str:
     """Upright where so many columns still print legibly."""
-    is_legible = _scale_to_width(widths, "portrait") >= _LEAST_SCALE_IN_HAND
+    is_legible = _scale_to_width(widths, "portrait") >= _MIN_SCALE_IN_HAND
     return "portrait" if is_legible else "landscape"
 
 
@@ -77,13 +77,13 @@ def lay_on_pages(
     page_pt, scale = _page_height_pt(orientation), _scale_to_width(widths, orientation)
     room_pt = page_pt / scale
     needed_pt = _height_pt(sheet, 1, sheet.max_row)
-    if needed_pt > page_pt / min(scale, LEAST_SCALE):
+    if needed_pt > page_pt / min(scale, MIN_SCALE):
         _break(sheet, groups, room_pt)
         return
     sheet.page_setup.fitToHeight = 1
     spare_pt = max(0.0, room_pt * _FILLED_TO - needed_pt)
     for row in to_stretch:
-        sheet.row_dimensions[row].height += min(spare_pt / len(to_stretch), _MOST_STRETCH_PT)
+        sheet.row_dimensions[row].height += min(spare_pt / len(to_stretch), _MAX_STRETCH_PT)
 
 
 def _break(sheet: Worksheet, groups: Sequence[Sequence[int]], room_pt: float) -> None:

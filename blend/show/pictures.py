@@ -1,4 +1,4 @@
-"""How our pictures look: black and grey, one accent, no frame; made to be read on paper.
+"""How our pictures look: black and gray, one accent, no frame; made to be read on paper.
 
 Matplotlib draws them; it is imported only where one is drawn.
 """
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 INK = "#1A1A1A"
-GREY = "#6B6B6B"
+GRAY = "#6B6B6B"
 PALE = "#D8D5D0"
 ACCENT = "#7A2E2A"
 SECOND = "#2F5D6B"
@@ -52,10 +52,10 @@ def canvas(title: str, *, inches: tuple[float, float] = WIDE_INCHES) -> Figure:
 
 def dress(axes: Axes, subtitle: str = "") -> None:
     """Give axes the look of the house."""
-    axes.set_title(plain(subtitle), loc="left", fontsize=9, color=GREY, pad=10)
+    axes.set_title(plain(subtitle), loc="left", fontsize=9, color=GRAY, pad=10)
     axes.spines[["top", "right"]].set_visible(False)
-    axes.spines[["left", "bottom"]].set_color(GREY)
-    axes.tick_params(colors=GREY, labelsize=9)
+    axes.spines[["left", "bottom"]].set_color(GRAY)
+    axes.tick_params(colors=GRAY, labelsize=9)
     axes.grid(color=PALE, linewidth=0.6)
     axes.set_axisbelow(True)
 
@@ -70,7 +70,7 @@ def plain(text: str) -> str:
     return printable(text).replace("$", r"\$")
 
 
-def spaced(places: Sequence[float], least_apart: float) -> list[float]:
+def spaced(places: Sequence[float], min_apart: float) -> list[float]:
     """Places moved apart so that labels do not lie on each other, in the order given.
 
     Groups that are too close are spread evenly about their own middle.
@@ -79,14 +79,14 @@ def spaced(places: Sequence[float], least_apart: float) -> list[float]:
     groups: list[list[int]] = []
     for index in order:
         groups.append([index])
-        while len(groups) > 1 and _gap(groups[-2], groups[-1], places, least_apart) < least_apart:
+        while len(groups) > 1 and _gap(groups[-2], groups[-1], places, min_apart) < min_apart:
             last = groups.pop()
             groups[-1] += last
     moved = list(places)
     for group in groups:
-        first = _middle(group, places) - least_apart * (len(group) - 1) / 2
+        first = _middle(group, places) - min_apart * (len(group) - 1) / 2
         for step, index in enumerate(group):
-            moved[index] = first + step * least_apart
+            moved[index] = first + step * min_apart
     return moved
 
 

@@ -9,7 +9,7 @@ from blend.domain.plan import BatchRun, Plan
 from blend.domain.products import Product
 from blend.domain.rules import kept_per_lb
 from blend.show.amounts import number_words
-from blend.show.pictures import ACCENT, GREY, INK, PALE, PAPER, canvas, dress, label_axes, plain
+from blend.show.pictures import ACCENT, GRAY, INK, PALE, PAPER, canvas, dress, label_axes, plain
 from blend.show.quantities import labelled_runs
 from blend.units import POINTS_PER_SHARE
 
@@ -26,9 +26,9 @@ LEAN_CLASSES = (
     (0.88, 0.93, "88 to 92", ACCENT),
     (0.93, 1.01, "93 and leaner", "#4A1817"),
 )
-"""Lean from, below which, how the class is called, and its colour: fat pale, lean dark."""
+"""Lean from, below which, how the class is called, and its color: fat pale, lean dark."""
 DARK_FROM = 0.80
-"""From here on a number on the class's colour is written light."""
+"""From here on a number on the class's color is written light."""
 _NARROWEST_LABELLED = 6.0
 """Per cent of a bar that holds a number."""
 _ROW_INCHES, _HEAD_INCHES, _WIDE_INCHES = 0.46, 2.0, 11.0
@@ -74,19 +74,19 @@ def shares_by_class(case: Case, run: BatchRun) -> dict[str, float]:
     for each in run.ingredients:
         lot = case.lot(each.lot_id)
         kept_lb = each.pounds_lb * sum(kept_per_lb(lot, product, case.losses))
-        name = lean_class(lot.lean_share)
+        name = lean_class(lot.lean)
         shares[name] = shares.get(name, 0.0) + kept_lb / run.finished_lb
     return shares
 
 
-def lean_class(lean_share: float) -> str:
+def lean_class(lean: float) -> str:
     """The name of the class that a lot of this lean belongs to."""
-    return next(name for least, below, name, _ in LEAN_CLASSES if least <= lean_share < below)
+    return next(name for minimum, below, name, _ in LEAN_CLASSES if minimum <= lean < below)
 
 
 def _row_words(run: BatchRun, label: str) -> str:
     batches = "batch" if run.batches == 1 else "batches"
-    each = number_words(run.finished_lb, most_decimals=0)
+    each = number_words(run.finished_lb, max_decimals=0)
     return f"{plain(label)}\n{run.batches} {batches} of {each} lb"
 
 
@@ -96,16 +96,16 @@ def _draw_bars(axes: Axes, case: Case, runs: list[BatchRun]) -> dict[str, object
     for row, run in enumerate(runs):
         shares = shares_by_class(case, run)
         left = 0.0
-        for least, _, name, colour in LEAN_CLASSES:
+        for minimum, _, name, color in LEAN_CLASSES:
             width = shares.get(name, 0.0) * POINTS_PER_SHARE
             if not width:
                 continue
-            (bar,) = axes.barh(row, width, _BAR, left=left, color=colour, edgecolor=PAPER)
+            (bar,) = axes.barh(row, width, _BAR, left=left, color=color, edgecolor=PAPER)
             shown.setdefault(name, bar)
             if width >= _NARROWEST_LABELLED:
-                text = PAPER if least >= DARK_FROM else INK
+                text = PAPER if minimum >= DARK_FROM else INK
                 axes.text(
-                    left + width / 2, row, number_words(width, most_decimals=0),
+                    left + width / 2, row, number_words(width, max_decimals=0),
                     color=text, ha="center", va="center", fontsize=9,
                 )  # fmt: skip
             left += width
@@ -120,11 +120,11 @@ def _draw_bands(axes: Axes, case: Case, runs: list[BatchRun]) -> None:
     for row, run in enumerate(runs):
         product = case.product(run.product_id)
         below, above = _points_from_target(product)
-        lands = (run.lean_share - product.target_lean_share) * POINTS_PER_SHARE
+        lands = (run.lean - product.target_lean) * POINTS_PER_SHARE
         axes.barh(row, above - below, _BAR * 0.55, left=below, color=PALE)
-        axes.plot([0, 0], [row - _BAR / 2.6, row + _BAR / 2.6], color=GREY, linewidth=1.2)
+        axes.plot([0, 0], [row - _BAR / 2.6, row + _BAR / 2.6], color=GRAY, linewidth=1.2)
         axes.plot(lands, row, "o", color=ACCENT, markersize=7, zorder=3)
-        lean = number_words(run.lean_share * POINTS_PER_SHARE, least_decimals=2)
+        lean = number_words(run.lean * POINTS_PER_SHARE, min_decimals=2)
         axes.annotate(
             f"{lean} %", (1.02, row), xycoords=("axes fraction", "data"),
             ha="left", va="center", fontsize=9, color=INK,

@@ -7,10 +7,10 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 from datetime import date
 
-from blend.domain.horizon import FROZEN, DayFamily, DayRequirement, Horizon
+from blend.domain.horizon import FROZEN, DayConstraintClass, DayRequirement, Horizon
 from blend.domain.plan import Verdict
 from blend.domain.positions import PositionsPlan
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.show.amounts import amount_words, count_of, dollars, pounds, printable
 from blend.show.gap import gap_words
 from blend.show.shown import (
@@ -23,14 +23,14 @@ from blend.show.shown import (
     usd_per_cwt_column,
 )
 from blend.show.words import requirement_words
-from blend.trade.positions import AS_DIVISIBLE, HorizonClash
+from blend.trade.positions import AS_DIVISIBLE, HorizonInfeasibleSubset
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 LEDGER_COLUMNS = (
     "day",
     "lot_id",
     "item",
-    "form",
+    "fresh_or_frozen",
     "from_before_lb",
     "came_in_lb",
     "used_lb",
@@ -39,7 +39,7 @@ LEDGER_COLUMNS = (
     "wasted_lb",
     "kept_lb",
 )
-_LEAST_LB = 0.5
+_MIN_LB = 0.5
 """Less would show as nothing."""
 
 
@@ -54,7 +54,7 @@ def positions_tables(horizon: Horizon, plan: PositionsPlan) -> list[ShownTable]:
         wastes_table(horizon, plan),
         stock_table(horizon, plan),
         money_table(plan),
-        worths_table(horizon, plan),
+        shadow_prices_table(horizon, plan),
         proof_table(horizon, plan),
     ]
     return [table for table in tables if table.rows or table.note]
@@ -81,10 +81,10 @@ def purchases_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
             row.pounds_lb,
             row.price_usd_per_lb * LB_PER_CWT,
             row.pounds_lb * row.price_usd_per_lb,
-            usd_per_cwt(row.worth_usd_per_lb),
+            usd_per_cwt(row.value_usd_per_lb),
         )
         for row in sorted(plan.purchases, key=lambda row: (row.day, row.lot_id))
-        if row.pounds_lb >= _LEAST_LB
+        if row.pounds_lb >= _MIN_LB
     ]
     note = (
         "Worth here: at this price one more hundredweight of the offer would neither cost nor "
@@ -106,26 +106,26 @@ def left_alone_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
     left = [
         row
         for row in plan.purchases
-        if row.pounds_lb < _LEAST_LB and row.worth_usd_per_lb is not None
+        if row.pounds_lb < _MIN_LB and row.value_usd_per_lb is not None
     ]
-    left.sort(key=lambda row: (row.price_usd_per_lb - row.worth_usd_per_lb, row.offer_id))
+    left.sort(key=lambda row: (row.price_usd_per_lb - row.value_usd_per_lb, row.offer_id))
     rows = [
         (
             row.day.isoformat(),
             row.offer_id,
             horizon.lot(row.lot_id).item,
             row.price_usd_per_lb * LB_PER_CWT,
-            row.worth_usd_per_lb * LB_PER_CWT,
-            (row.price_usd_per_lb - row.worth_usd_per_lb) * LB_PER_CWT,
+            row.value_usd_per_lb * LB_PER_CWT,
+            (row.price_usd_per_lb - row.value_usd_per_lb) * LB_PER_CWT,
         )
-        for row in left[:_MOST_LEFT_ALONE]
+        for row in left[:_MAX_LEFT_ALONE]
     ]
     more = len(left) - len(rows)
     note = f"And {count_of(more, 'more offer')}, dearer still for this plan." if more > 0 else ""
     return shown_table("Offers left alone, nearest first", columns, rows, note)
 
 
-_MOST_LEFT_ALONE = 8
+_MAX_LEFT_ALONE = 8
 
 
 def blends_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
@@ -144,12 +144,12 @@ def blends_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
             horizon.case.product(blend.product_id).name,
             blend.finished_lb,
             blend.short_lb or None,
-            None if blend.lean_share is None else blend.lean_share * POINTS_PER_SHARE,
+            None if blend.lean is None else blend.lean * POINTS_PER_SHARE,
             len(blend.ingredients),
             sum(
                 part.pounds_lb
                 for part in blend.ingredients
-                if horizon.lot(part.lot_id).form == FROZEN
+                if horizon.lot(part.lot_id).fresh_or_frozen == FROZEN
             ),
         )
         for blend in plan.blends
@@ -174,9 +174,9 @@ def freezes_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
             row.frozen_lb,
         )
         for row in sorted(plan.freezes, key=lambda row: (row.day, row.lot_id))
-        if row.fresh_lb >= _LEAST_LB
+        if row.fresh_lb >= _MIN_LB
     ]
-    can_freeze = any(store.freezing is not None for store in horizon.stores)
+    can_freeze = any(cooler.freezing is not None for cooler in horizon.coolers)
     note = "" if rows or not can_freeze else "Nothing is frozen."
     return shown_table("What to freeze", columns, rows, note)
 
@@ -202,7 +202,7 @@ def sales_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
             row.pounds_lb * row.price_usd_per_lb,
         )
         for row in sorted(plan.sales, key=lambda row: (row.day, row.lot_id))
-        if row.pounds_lb >= _LEAST_LB
+        if row.pounds_lb >= _MIN_LB
     ]
     note = "" if rows or not horizon.bids() else "Nothing is sold on."
     return shown_table("What to sell on", columns, rows, note)
@@ -218,31 +218,31 @@ def wastes_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
     rows = [
         (row.day.isoformat(), row.lot_id, horizon.lot(row.lot_id).item, row.pounds_lb)
         for row in sorted(plan.wastes, key=lambda row: (row.day, row.lot_id))
-        if row.pounds_lb >= _LEAST_LB
+        if row.pounds_lb >= _MIN_LB
     ]
     note = "No order, room or bid takes it before its last day." if rows else ""
     return shown_table("What is lost past its day", columns, rows, note)
 
 
 def stock_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
-    """Pounds in each store at the end of each day."""
+    """Pounds in each cooler at the end of each day."""
     columns = [
-        ShownColumn("Store"),
+        ShownColumn("Cooler"),
         ShownColumn("Room", "lb", Format.WHOLE),
         *(ShownColumn(f"{day:%d %b}", "lb", Format.WHOLE) for day in plan.days),
     ]
     kept = stock_by_store(horizon, plan)
     rows = [
         (
-            store.store_id,
-            "no limit" if store.capacity_lb is None else store.capacity_lb,
-            *(kept[store.store_id, day] for day in plan.days),
+            cooler.cooler_id,
+            "no limit" if cooler.capacity_lb is None else cooler.capacity_lb,
+            *(kept[cooler.cooler_id, day] for day in plan.days),
         )
-        for store in horizon.stores
+        for cooler in horizon.coolers
     ]
-    closing = [row for row in plan.ledger if row.day == plan.days[-1] and row.kept_lb >= _LEAST_LB]
+    closing = [row for row in plan.ledger if row.day == plan.days[-1] and row.kept_lb >= _MIN_LB]
     worthless = sorted(
-        row.lot_id for row in closing if horizon.lot(row.lot_id).leftover_value_usd_per_lb == 0
+        row.lot_id for row in closing if horizon.lot(row.lot_id).salvage_value_usd_per_lb == 0
     )
     note = ""
     if worthless:
@@ -254,12 +254,12 @@ def stock_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
 
 
 def stock_by_store(horizon: Horizon, plan: PositionsPlan) -> dict[tuple[str, date], float]:
-    """Pounds kept overnight by store and day."""
+    """Pounds kept overnight by cooler and day."""
     kept: dict[tuple[str, date], float] = defaultdict(float)
     for row in plan.ledger:
-        store = horizon.store_of(horizon.lot(row.lot_id))
-        if store is not None:
-            kept[store.store_id, row.day] += row.kept_lb
+        cooler = horizon.cooler_of(horizon.lot(row.lot_id))
+        if cooler is not None:
+            kept[cooler.cooler_id, row.day] += row.kept_lb
     return kept
 
 
@@ -270,7 +270,7 @@ def money_table(plan: PositionsPlan) -> ShownTable:
         ("Freezing", money.freezing_usd),
         ("Keeping overnight", money.holding_usd),
         ("Disposal", money.disposal_usd),
-        ("Orders short", money.shortfall_usd),
+        ("Orders short", money.shortage_penalty_usd),
         ("Products sold", -money.product_sales_usd),
         ("Meat sold on", -money.sold_on_usd),
         ("Left-over value of closing stock", -money.closing_value_usd),
@@ -280,7 +280,7 @@ def money_table(plan: PositionsPlan) -> ShownTable:
     return shown_table("What it costs", columns, rows, "Opening stock is paid for already.")
 
 
-def worths_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
+def shadow_prices_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
     """What orders cost at the margin, and what room, freezer and day rules hold back."""
     columns = (
         ShownColumn("Day"),
@@ -290,21 +290,21 @@ def worths_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
     )
     orders = [
         (
-            worth.day.isoformat(),
-            f"order of {horizon.case.product(worth.product_id).name}",
-            "no plan" if math.isinf(worth.next_cwt_usd) else worth.next_cwt_usd,
+            value.day.isoformat(),
+            f"order of {horizon.case.product(value.product_id).name}",
+            "no plan" if math.isinf(value.next_cwt_usd) else value.next_cwt_usd,
             None,
         )
-        for worth in plan.orders_worth
+        for value in plan.order_prices
     ]
     rooms = [
         (
-            worth.requirement.day.isoformat(),
-            day_requirement_words(worth.requirement, horizon),
+            value.requirement.day.isoformat(),
+            day_requirement_words(value.requirement, horizon),
             None,
-            worth.easing_saves_usd_per_cwt,
+            value.loosening_saves_usd_per_cwt,
         )
-        for worth in plan.rooms_worth
+        for value in plan.capacity_prices
     ]
     note = "Rates at this plan, with containers divisible and counts held as planned."
     rows: list[tuple[Cell, ...]] = [*orders, *rooms]
@@ -327,8 +327,8 @@ def proof_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
             check.requirement.day.isoformat(),
             day_requirement_words(check.requirement, horizon),
             amount_words(check.read, check.unit),
-            amount_words(check.least, check.unit),
-            amount_words(check.most, check.unit),
+            amount_words(check.minimum, check.unit),
+            amount_words(check.maximum, check.unit),
         )
         for check in plan.checks
         if check.verdict not in (Verdict.MET, Verdict.NOTE) and check.note != AS_DIVISIBLE
@@ -354,7 +354,7 @@ def _proof_sentences(plan: PositionsPlan) -> Iterator[str]:
     yield f"{basis}Cost of all days {dollars(bound.printed_usd)}. {gap}"
     if plan.stopped_early:
         yield "The search was stopped early: a better plan may exist, within that distance."
-    if plan.worths_stopped:
+    if plan.pricing_stopped:
         yield "Pricing was stopped early: what orders, rooms and offers are worth is not told."
     yield "Pounds are not rounded, and batches are divisible: each day's own plan settles them."
 
@@ -364,17 +364,17 @@ def _proof_sentences(plan: PositionsPlan) -> Iterator[str]:
 
 def day_requirement_words(requirement: DayRequirement, horizon: Horizon) -> str:
     """One requirement of a day as its owner would say it."""
-    if isinstance(requirement.family, Family):
+    if isinstance(requirement.constraint_class, ConstraintClass):
         of_case = Requirement(
-            requirement.family,
+            requirement.constraint_class,
             requirement.product_id,
             requirement.lot_id,
             requirement.rule_id,
         )
-        if requirement.family is Family.VOLUME_LEAST:
+        if requirement.constraint_class is ConstraintClass.VOLUME_MIN:
             return printable(f"order of {horizon.case.product(requirement.product_id).name}")
         return requirement_words(of_case, _case_of(requirement, horizon))
-    return printable(_WORDS[requirement.family].format(of=requirement))
+    return printable(_WORDS[requirement.constraint_class].format(of=requirement))
 
 
 def _case_of(requirement: DayRequirement, horizon: Horizon):
@@ -382,32 +382,32 @@ def _case_of(requirement: DayRequirement, horizon: Horizon):
 
 
 _WORDS = {
-    DayFamily.BALANCE: "in and out of lot {of.lot_id}",
-    DayFamily.USE_BY: "last day of use of lot {of.lot_id}",
-    DayFamily.CAPACITY: "room in {of.store_id}",
-    DayFamily.CLOSING: "closing stock of {of.store_id}",
-    DayFamily.FREEZER: "freezer of {of.store_id}",
-    DayFamily.FROZEN_OVERNIGHT: "a night to freeze {of.lot_id}",
-    DayFamily.MOST_USED: "most used a day (rule {of.rule_id})",
-    DayFamily.LEAST_IF_USED: "least if used (rule {of.rule_id})",
-    DayFamily.NEEDS: "what is needed beside (rule {of.rule_id})",
+    DayConstraintClass.BALANCE: "in and out of lot {of.lot_id}",
+    DayConstraintClass.USE_BY: "last day of use of lot {of.lot_id}",
+    DayConstraintClass.CAPACITY: "room in {of.cooler_id}",
+    DayConstraintClass.CLOSING: "closing stock of {of.cooler_id}",
+    DayConstraintClass.FREEZER: "freezer of {of.cooler_id}",
+    DayConstraintClass.FROZEN_OVERNIGHT: "a night to freeze {of.lot_id}",
+    DayConstraintClass.MAX_USED: "most used a day (rule {of.rule_id})",
+    DayConstraintClass.MIN_IF_USED: "least if used (rule {of.rule_id})",
+    DayConstraintClass.NEEDS: "what is needed beside (rule {of.rule_id})",
 }
 
 
-def horizon_clash_lines(clash: HorizonClash, horizon: Horizon) -> list[str]:
+def horizon_infeasible_lines(infeasible: HorizonInfeasibleSubset, horizon: Horizon) -> list[str]:
     """Why there is no plan, line by line."""
-    if clash.easing_lb is None:
+    if infeasible.loosening_lb is None:
         return [
             "No plan exists, and none would with more room, meat kept longer or smaller orders:",
             "a blend cannot be made from what is there. `blend plan` tells why for a single day.",
         ]
-    if not clash.easing_lb:
+    if not infeasible.loosening_lb:
         return [
             "No plan exists because of what must be whole: containers, counts or least amounts.",
             "With --divisible there is one.",
         ]
     lines = ["No plan exists. It takes the fewest pounds of change to free one so:"]
-    for requirement, lb in sorted(clash.easing_lb.items(), key=lambda each: each[0].day):
+    for requirement, lb in sorted(infeasible.loosening_lb.items(), key=lambda each: each[0].day):
         words = day_requirement_words(requirement, horizon)
         lines.append(f"  - {requirement.day.isoformat()}: ease {words} by {pounds(lb)}")
     return lines
@@ -418,4 +418,4 @@ def ledger_rows(horizon: Horizon, plan: PositionsPlan) -> Iterator[tuple]:
     for row in sorted(plan.ledger, key=lambda row: (row.day, row.lot_id)):
         lot = horizon.lot(row.lot_id)
         amounts = [round(getattr(row, name), 2) for name in LEDGER_COLUMNS[4:]]
-        yield (row.day, row.lot_id, lot.item, lot.form, *amounts)
+        yield (row.day, row.lot_id, lot.item, lot.fresh_or_frozen, *amounts)

@@ -1,4 +1,4 @@
-"""The stock by day: what each store keeps overnight, and what comes in and goes out."""
+"""The stock by day: what each cooler keeps overnight, and what comes in and goes out."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from blend.domain.horizon import Horizon
 from blend.domain.positions import PositionsPlan
 from blend.show.pictures import (
     ACCENT,
-    GREY,
+    GRAY,
     INK,
     PALE,
     SECOND,
@@ -23,25 +23,25 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_STORE_COLOURS = (SECOND, ACCENT, GREY, PALE)
+_STORE_COLORS = (SECOND, ACCENT, GRAY, PALE)
 _THOUSAND_LB = 1000.0
 
 
 def stock_picture(horizon: Horizon, plan: PositionsPlan) -> Figure:
-    """One panel a store, with its room as a line, above one of what is bought, used and sold."""
-    stores = horizon.stores
-    panels = len(stores) + 1
+    """One panel a cooler, with its room as a line, above one of what is bought, used and sold."""
+    coolers = horizon.coolers
+    panels = len(coolers) + 1
     made = canvas("Stock by day", inches=(9.0, 1.6 + 2.2 * panels))
     axes = made.subplots(panels, 1, sharex=True, squeeze=False)[:, 0]
     kept = stock_by_store(horizon, plan)
     places = range(len(plan.days))
-    for index, store in enumerate(stores):
-        colour = _STORE_COLOURS[index % len(_STORE_COLOURS)]
-        held = [kept[store.store_id, day] / _THOUSAND_LB for day in plan.days]
-        dress(axes[index], f"{store.store_id}: kept overnight")
-        axes[index].bar(places, held, width=0.6, color=colour, zorder=2)
-        if store.capacity_lb is not None:
-            _draw_room(axes[index], store.capacity_lb / _THOUSAND_LB, len(plan.days))
+    for index, cooler in enumerate(coolers):
+        color = _STORE_COLORS[index % len(_STORE_COLORS)]
+        held = [kept[cooler.cooler_id, day] / _THOUSAND_LB for day in plan.days]
+        dress(axes[index], f"{cooler.cooler_id}: kept overnight")
+        axes[index].bar(places, held, width=0.6, color=color, zorder=2)
+        if cooler.capacity_lb is not None:
+            _draw_room(axes[index], cooler.capacity_lb / _THOUSAND_LB, len(plan.days))
         label_axes(axes[index], "", "1,000 lb")
     _draw_flows(axes[-1], plan)
     axes[-1].set_xticks(list(places), [f"{day:%a %d %b}" for day in plan.days])
@@ -67,13 +67,13 @@ def _draw_flows(axes: Axes, plan: PositionsPlan) -> None:
     places = range(len(plan.days))
     _bars(axes, places, bought, 1, [0.0] * len(bought), SECOND, "bought")
     floor = [0.0] * len(bought)
-    for amounts, colour, label in (
-        (used, GREY, "blended"),
+    for amounts, color, label in (
+        (used, GRAY, "blended"),
         (sold, ACCENT, "sold on"),
         (lost, INK, "lost past its day"),
     ):
         if any(amounts):
-            _bars(axes, places, amounts, -1, floor, colour, label)
+            _bars(axes, places, amounts, -1, floor, color, label)
             floor = [below + amount for below, amount in zip(floor, amounts, strict=True)]
     axes.axhline(0, color=INK, linewidth=1)
     axes.use_sticky_edges = False
@@ -88,7 +88,7 @@ def _bars(
     amounts: list[float],
     sign: int,
     floor: list[float],
-    colour: str,
+    color: str,
     label: str,
 ) -> None:
     axes.bar(
@@ -96,7 +96,7 @@ def _bars(
         [sign * amount / _THOUSAND_LB for amount in amounts],
         bottom=[sign * below / _THOUSAND_LB for below in floor],
         width=0.6,
-        color=colour,
+        color=color,
         label=label,
         zorder=2,
     )

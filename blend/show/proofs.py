@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from blend.proof.safe import SafeProof
     from blend.proof.why import AttributionProof
 
-_MOST_FAULTS = 8
-_LEAST_USD = 1e-6
+_MAX_FAULTS = 8
+_MIN_USD = 1e-6
 
 
 def curve_proof_line(proof: CurveProof, at_any: str) -> str:
@@ -93,7 +93,7 @@ def safe_proof_line(safe: SafePlan, proof: SafeProof) -> str:
     checks = count_of(len(safe.plan.proof.checks), "check")
     text = (
         f"Proved in exact arithmetic, without the solver: {checks} of the plan as weighed, and"
-        f" {count_of(len(safe.promises), 'promise')} kept ({ASSUMES_INDEPENDENT});"
+        f" {count_of(len(safe.chance_constraints), 'promise')} kept ({ASSUMES_INDEPENDENT});"
         " no plan that keeps the promises costs"
         f" less than {proof.bound_usd:,.2f} USD."
     )
@@ -113,9 +113,9 @@ def correction_proof_line(proof: CorrectionProof, correction: Correction) -> str
         surer = "and nothing at hand is as sure as asked" if proof.is_closed else _NOT_RULED_OUT
         text += f", {surer} ({ASSUMES_INDEPENDENT})"
     else:
-        least = f"{max(0.01, math.ceil(proof.gap_usd * 100) / 100):,.2f}"
+        minimum = f"{max(0.01, math.ceil(proof.gap_usd * 100) / 100):,.2f}"
         parts = "" if proof.is_closed else ", be it in parts of a pound or a container,"
-        text += f", and no correction{parts} costs {least} USD less"
+        text += f", and no correction{parts} costs {minimum} USD less"
     return textwrap.fill(f"{text}.", WIDTH)
 
 
@@ -136,10 +136,10 @@ def must_be_proved(proof: Proof, answer: str) -> None:
 
 
 def _fault_lines(answer: str, faults: Sequence[str]) -> list[str]:
-    hidden = len(faults) - _MOST_FAULTS
+    hidden = len(faults) - _MAX_FAULTS
     return [
         f"The proof does not bear out the {answer}; nothing is shown:",
-        *(f"  - {fault}" for fault in faults[:_MOST_FAULTS]),
+        *(f"  - {fault}" for fault in faults[:_MAX_FAULTS]),
         *([f"  and {count_of(hidden, 'fault')} more"] if hidden > 0 else []),
         "This is a defect of the program or of its solver: please report it with the tables.",
     ]
@@ -147,4 +147,4 @@ def _fault_lines(answer: str, faults: Sequence[str]) -> list[str]:
 
 def _small_usd(amount: float) -> str:
     """Never told smaller than it is."""
-    return f"{max(1, math.ceil(amount / _LEAST_USD)) * _LEAST_USD:.6f}"
+    return f"{max(1, math.ceil(amount / _MIN_USD)) * _MIN_USD:.6f}"

@@ -37,7 +37,7 @@ def purchases_table(case: Case, plan: Plan) -> ShownTable:
             (
                 lot.lot_id,
                 lot.item,
-                lot.place,
+                lot.on_hand_or_offered,
                 _containers(take.containers, lot.container),
                 take.pounds_lb,
                 take.used_lb,
@@ -56,14 +56,14 @@ def labelled_runs(case: Case, plan: Plan) -> list[tuple[BatchRun, str]]:
     for run in plan.runs:
         count[run.product_id] = count.get(run.product_id, 0) + 1
     number: dict[str, int] = {}
-    labelled = []
+    labeled = []
     for run in plan.runs:
         name = case.product(run.product_id).name
         number[run.product_id] = number.get(run.product_id, 0) + 1
         if count[run.product_id] > 1:
             name += f", recipe {number[run.product_id]} of {count[run.product_id]}"
-        labelled.append((run, name))
-    return labelled
+        labeled.append((run, name))
+    return labeled
 
 
 def run_finished_lb(run: BatchRun) -> float:
@@ -106,7 +106,7 @@ def blends_table(case: Case, plan: Plan) -> ShownTable:
                 run.finished_lb,
                 run_finished_lb(run),
                 *([short_lb] if falls_short else []),
-                run.lean_share * POINTS_PER_SHARE,
+                run.lean * POINTS_PER_SHARE,
                 *_limits(product),
                 meat_usd / run.finished_lb,
             )
@@ -146,15 +146,15 @@ def recipe_table(case: Case, run: BatchRun, label: str) -> ShownTable:
             (
                 lot.lot_id,
                 lot.item,
-                lot.lean_share * POINTS_PER_SHARE,
+                lot.lean * POINTS_PER_SHARE,
                 each.pounds_lb,
                 run.batches * each.pounds_lb,
                 kept_lb / run.finished_lb * POINTS_PER_SHARE,
                 *([_containers(each.containers, lot.container)] if in_containers else []),
             )
         )
-    lean = number_words(run.lean_share * POINTS_PER_SHARE, least_decimals=2)
-    finished = number_words(run.finished_lb, least_decimals=1, most_decimals=1)
+    lean = number_words(run.lean * POINTS_PER_SHARE, min_decimals=2)
+    finished = number_words(run.finished_lb, min_decimals=1, max_decimals=1)
     return shown_table(
         f"Recipe: {label}",
         columns,
@@ -169,8 +169,8 @@ def money_table(case: Case, plan: Plan) -> ShownTable:
     parts = [
         ("Meat at the sellers' prices", money.meat_usd),
         ("Freight", money.freight_usd),
-        ("Value of what is left over", -money.leftover_value_usd),
-        ("Penalties for falling short", money.shortfall_usd),
+        ("Value of what is left over", -money.salvage_value_usd),
+        ("Penalties for falling short", money.shortage_penalty_usd),
         ("Sales", -money.sales_usd),
     ]
     columns = (ShownColumn("Part"), ShownColumn("Amount", "USD", Format.HUNDREDTHS, is_summed=True))
@@ -198,7 +198,7 @@ def contents_table(case: Case, warning_count: int) -> ShownTable:
     )
     settings = case.settings
     day = settings.plan_on.isoformat()
-    ordered = pounds(sum(product.least_lb for product in case.products))
+    ordered = pounds(sum(product.min_lb for product in case.products))
     laid = len(case.binding_rules()) - len(case.rules)
     rows = [
         ("lots", len(case.lots), f"{len(case.usable_lots())} usable on {day}"),
@@ -230,7 +230,7 @@ def set_aside_table(case: Case) -> ShownTable:
 
 
 def _limits(product: Product) -> tuple[float, float, float]:
-    shares = (product.target_lean_share, product.least_lean_share, product.most_lean_share)
+    shares = (product.target_lean, product.min_lean, product.max_lean)
     return tuple(share * POINTS_PER_SHARE for share in shares)
 
 

@@ -101,8 +101,8 @@ def quoted_cells(made: Assessed) -> tuple[Cell, ...]:
 
 
 def quotation_tables(quoted: Sequence[Quoted], method: Method) -> list[ShownTable]:
-    """The quotations of a day, and for each the judgements that went into it."""
-    return [quotations_table(quoted, method), judgements_table(quoted)]
+    """The quotations of a day, and for each the judgments that went into it."""
+    return [quotations_table(quoted, method), judgments_table(quoted)]
 
 
 def quotations_table(quoted: Sequence[Quoted], method: Method) -> ShownTable:
@@ -137,7 +137,7 @@ def shares_words(shares: DataShares) -> str:
     """Which types of data bear how much, as 60 % trades, 40 % bids and offers."""
     names = ("trades", "bids and offers", "other", "carried")
     parts = [
-        f"{number_words(share * 100, most_decimals=0)} % {name}"
+        f"{number_words(share * 100, max_decimals=0)} % {name}"
         for name, share in zip(names, shares, strict=True)
         if share > 0
     ]
@@ -158,8 +158,8 @@ def method_words(method: Method) -> str:
     return f"Method {printable(method.version)}, digest {method.digest[:12]}."
 
 
-def judgements_table(quoted: Sequence[Quoted]) -> ShownTable:
-    heads = ("Item", "By weight", "Judgement", "To be shown")
+def judgments_table(quoted: Sequence[Quoted]) -> ShownTable:
+    heads = ("Item", "By weight", "Judgment", "To be shown")
     columns = [ShownColumn(head) for head in heads]
     rows = [
         (
@@ -182,7 +182,7 @@ def judgements_table(quoted: Sequence[Quoted]) -> ShownTable:
 
 
 def codes_words(codes: Iterable[str]) -> str:
-    """Judgement codes in words; "none" where there is none."""
+    """Judgment codes in words; "none" where there is none."""
     return "; ".join(CODE_WORDS[Code(code)] for code in codes) or "none"
 
 
@@ -234,7 +234,7 @@ def evidence_table(made: Assessed) -> ShownTable:
         else f"at {number_words(item.point_usd_per_cwt)} USD/cwt a point"
     )
     note = (
-        f"{item.name}: {percent(item.lean_share)} lean, {item.form}, {item.origin}, {item.basis}, "
+        f"{item.name}: {percent(item.lean)} lean, {item.fresh_or_frozen}, {item.origin}, {item.basis}, "
         f"delivered within {count_of(item.delivered_within_days, 'day')}. Lean is adjusted {lean}."
     )
     return shown_table(f"Evidence for {item.item_id} on {made.day}", columns, rows, note)
@@ -254,13 +254,13 @@ def publication_lines(publication: Publication) -> Iterator[str]:
 
 
 def _price_words(each: Published) -> str:
-    price = f"{number_words(each.usd_per_cwt, least_decimals=2)} USD/cwt"
+    price = f"{number_words(each.usd_per_cwt, min_decimals=2)} USD/cwt"
     if not each.override_reason:
         return price
     by_method = (
         "none"
         if each.assessed_usd_per_cwt is None
-        else number_words(each.assessed_usd_per_cwt, least_decimals=2)
+        else number_words(each.assessed_usd_per_cwt, min_decimals=2)
     )
     return f"{price} (by the method {by_method}; set so: {printable(each.override_reason)})"
 
@@ -273,7 +273,7 @@ def requoted_line(made: Requoted) -> str:
     if made.is_same:
         return f"{what}: {_price_words(published)}, made again to the last digit ({at})."
     was, now = (
-        "none" if usd is None else number_words(usd, most_decimals=6)
+        "none" if usd is None else number_words(usd, max_decimals=6)
         for usd in (published.assessed_usd_per_cwt, again.usd_per_cwt)
     )
     return f"{what}: the method gave {was} then and gives {now} now ({at})."

@@ -74,7 +74,7 @@ def safety_table(safe: SafePlan) -> ShownTable:
     return shown_table("What safety costs", columns, rows, note)
 
 
-def promises_table(case: Case, safe: SafePlan) -> ShownTable:
+def chance_constraints_table(case: Case, safe: SafePlan) -> ShownTable:
     """Where each promised batch lands, how far it keeps from its limit, and how sure that is."""
     columns = (
         ShownColumn("Product"),
@@ -88,11 +88,11 @@ def promises_table(case: Case, safe: SafePlan) -> ShownTable:
         ShownColumn("Asked", "%", Format.HUNDREDTHS),
         ShownColumn("Promise"),
     )
-    recipes = {check.product_id: 0 for check in safe.promises}
-    for check in safe.promises:
+    recipes = {check.product_id: 0 for check in safe.chance_constraints}
+    for check in safe.chance_constraints:
         recipes[check.product_id] = max(recipes[check.product_id], check.run)
     rows = []
-    for check in safe.promises:
+    for check in safe.chance_constraints:
         name = case.product(check.product_id).name
         if recipes[check.product_id] > 1:
             name += f", recipe {check.run} of {recipes[check.product_id]}"
@@ -101,7 +101,7 @@ def promises_table(case: Case, safe: SafePlan) -> ShownTable:
                 name,
                 SIDE_WORDS[check.side],
                 check.limit_share * _P,
-                check.lean_share * _P,
+                check.lean * _P,
                 check.sd_share * _P,
                 check.margin_share * _P,
                 check.needed_share * _P,
@@ -119,7 +119,7 @@ def promises_table(case: Case, safe: SafePlan) -> ShownTable:
     return shown_table("Promises", columns, rows, note)
 
 
-def tests_worth_table(case: Case, safe: SafePlan) -> ShownTable:
+def tests_value_table(case: Case, safe: SafePlan) -> ShownTable:
     """Lots by what one more test of them saves."""
     columns = (
         ShownColumn("Lot"),
@@ -133,16 +133,16 @@ def tests_worth_table(case: Case, safe: SafePlan) -> ShownTable:
     )
     rows = [
         (
-            worth.lot_id,
-            case.lot(worth.lot_id).item,
-            worth.standard_error_share * _P,
-            worth.error_after_share * _P,
-            worth.saving_usd,
-            worth.test_cost_usd,
-            worth.gain_usd,
-            worth.tests_that_pay,
+            value.lot_id,
+            case.lot(value.lot_id).item,
+            value.standard_error_share * _P,
+            value.error_after_share * _P,
+            value.saving_usd,
+            value.test_cost_usd,
+            value.gain_usd,
+            value.tests_that_pay,
         )
-        for worth in safe.tests
+        for value in safe.tests
     ]
     note = (
         "Of lots in the plan, each by itself, containers divisible: savings of two lots do not"
@@ -188,9 +188,9 @@ def simulation_table(case: Case, title: str, simulation: Simulation) -> ShownTab
             run.mean_share * _P,
             run.sd_share * _P,
             out.share * _P,
-            out.least_share * _P,
-            out.most_share * _P,
-            out.promised_share * _P,
+            out.min_share * _P,
+            out.max_share * _P,
+            out.chance_share * _P,
             out.day_share * _P,
         )
         for run in simulation.runs
@@ -209,6 +209,6 @@ def simulation_table(case: Case, title: str, simulation: Simulation) -> ShownTab
 
 def safe_tables(case: Case, safe: SafePlan) -> Iterable[ShownTable]:
     yield safety_table(safe)
-    yield promises_table(case, safe)
+    yield chance_constraints_table(case, safe)
     if safe.tests:
-        yield tests_worth_table(case, safe)
+        yield tests_value_table(case, safe)

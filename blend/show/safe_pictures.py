@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from blend.domain.case import Case
 from blend.domain.uncertainty import ASSUMES_INDEPENDENT, Sides
 from blend.show.amounts import percent
-from blend.show.pictures import ACCENT, GREY, INK, PALE, SECOND, canvas, dress, plain
+from blend.show.pictures import ACCENT, GRAY, INK, PALE, SECOND, canvas, dress, plain
 from blend.units import POINTS_PER_SHARE
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def simulation_picture(case: Case, safe: Simulation, without: Simulation) -> Fig
         dress(axes, f"{name}{f', recipe {run.run}' if run.run > 1 else ''}: {out}")
         _outline(axes, run, SECOND, "as promised", filled=True)
         if run.product_id in others:
-            _outline(axes, others[run.product_id], GREY, "limits on average")
+            _outline(axes, others[run.product_id], GRAY, "limits on average")
         for number, each in enumerate(run.out):
             limit = (1 - each.limit_share) * POINTS_PER_SHARE
             axes.axvline(limit, color=ACCENT, linewidth=1.4, label=None if number else "limit")
@@ -60,7 +60,7 @@ def simulation_picture(case: Case, safe: Simulation, without: Simulation) -> Fig
 
 
 def _outline(
-    axes: Axes, run: SimulatedRun, colour: str, label: str, *, filled: bool = False
+    axes: Axes, run: SimulatedRun, color: str, label: str, *, filled: bool = False
 ) -> None:
     """Batches by tested fat, as a density so that both plans can be held against each other."""
     edges = [edge * POINTS_PER_SHARE for edge in run.fat_edges]
@@ -69,4 +69,4 @@ def _outline(
     heights = [count / total / width for count, width in zip(run.fat_counts, widths, strict=True)]
     if filled:
         axes.stairs(heights, edges, color=PALE, fill=True)
-    axes.stairs(heights, edges, color=colour, linewidth=1.3, label=label)
+    axes.stairs(heights, edges, color=color, linewidth=1.3, label=label)

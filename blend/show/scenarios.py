@@ -9,7 +9,7 @@ from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.trade.scenarios import NEXT_CWT, SUMMARY, TAKEN, ScenarioResults
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
-_LEAST_LB = 0.5
+_MIN_LB = 0.5
 _WORDS = {
     "objective_usd": "Cost of the plan, USD",
     "usd_per_finished_cwt": "Cost of a finished cwt, USD",
@@ -114,7 +114,7 @@ def lots_table(results: ScenarioResults) -> ShownTable:
         if not name.startswith(TAKEN):
             continue
         taken = results.drawn(name)
-        often = float((taken > _LEAST_LB).mean()) if len(taken) else 0.0
+        often = float((taken > _MIN_LB).mean()) if len(taken) else 0.0
         lot = results.job.case.lot(name.removeprefix(TAKEN))
         rows.append((lot.lot_id, lot.item, 100 * often, *_quantiles(taken)))
     rows.sort(key=lambda row: (-row[2], row[0]))
@@ -129,4 +129,4 @@ def lots_table(results: ScenarioResults) -> ShownTable:
 
 
 def progress_words(done: int, of: int) -> str:
-    return f"scenarios {number_words(done, most_decimals=0)} of {of:,}"
+    return f"scenarios {number_words(done, max_decimals=0)} of {of:,}"

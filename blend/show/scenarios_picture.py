@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blend.show.amounts import count_of
-from blend.show.pictures import ACCENT, GREY, INK, PALE, PAPER, figure, label_axes, plain, spaced
+from blend.show.pictures import ACCENT, GRAY, INK, PALE, PAPER, figure, label_axes, plain, spaced
 from blend.trade.scenarios import ScenarioResults
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ def cost_picture(results: ScenarioResults) -> Figure:
         "What the day may cost",
         f"{count_of(len(cost), 'draw')} with a plan; containers, counts and batches divisible",
     )
-    heights, *_ = axes.hist(cost, bins=_BINS, color=PALE, edgecolor=GREY, linewidth=0.4, zorder=2)
+    heights, *_ = axes.hist(cost, bins=_BINS, color=PALE, edgecolor=GRAY, linewidth=0.4, zorder=2)
     top = float(heights.max())
     for share, name in _MARKED:
         place = float(np.quantile(cost, share))

@@ -151,8 +151,8 @@ def shared_widths(needed: Sequence[Sequence[int]]) -> list[int]:
     `needed` holds the widths that each table's columns need. The table of most columns gives
     the sheet's; where another table needs more, the widest it takes up is widened.
     """
-    most = max(map(len, needed))
-    widths = [max(column) for column in zip(*(t for t in needed if len(t) == most), strict=True)]
+    maximum = max(map(len, needed))
+    widths = [max(column) for column in zip(*(t for t in needed if len(t) == maximum), strict=True)]
     for table in needed:
         for width, (first, last) in zip(table, spans_in(widths, table), strict=True):
             lacks = width - sum(widths[first - 1 : last])

@@ -27,8 +27,8 @@ from blend.show.why import (
 )
 from blend.units import LB_PER_CWT
 
-_LEAST_USD_PER_LB = 0.005 / LB_PER_CWT
-_MOST_ROWS = 40
+_MIN_USD_PER_LB = 0.005 / LB_PER_CWT
+_MAX_ROWS = 40
 OF_A_PLAN: Mapping[Driver, str] = {
     Driver.OWN_PRICE: "The prices of both tables are taken as exact.",
     Driver.OTHER_PRICES: "The prices of both tables are taken as exact.",
@@ -83,7 +83,7 @@ class Steps:
 def plan_steps(why: PlanWhy, sides: Sides, proof_line: str) -> Steps:
     lot = why.reference
     subject = f"the next pound of {lot.item}"
-    return _steps(why.worth, lot.item, sides, subject, "be worth", OF_A_PLAN, proof_line)
+    return _steps(why.value, lot.item, sides, subject, "be worth", OF_A_PLAN, proof_line)
 
 
 def market_steps(why: MarketWhy, sides: Sides, proof_line: str) -> Steps:
@@ -104,7 +104,7 @@ def _steps(
     for each, twin in zip(move.next.contributions, move.last.contributions, strict=True):
         lines = (
             _part_line(each, move, level),
-            *_kink_lines(each, twin),
+            *_degenerate_lines(each, twin),
             counterfactual_line(each, move.next.after, subject, verb),
             f"Taken as given: {taken[each.driver]}",
         )
@@ -129,26 +129,24 @@ def _steps(
 
 
 def _part_words(each: Contribution) -> str:
-    return signed(each.amount) if abs(each.amount) >= _LEAST_USD_PER_LB else "no part"
+    return signed(each.amount) if abs(each.amount) >= _MIN_USD_PER_LB else "no part"
 
 
 def _part_line(each: Contribution, move: ItemMove, level: float) -> str:
     change = move.next.change
-    if abs(each.amount) < _LEAST_USD_PER_LB and not each.standard_error:
+    if abs(each.amount) < _MIN_USD_PER_LB and not each.standard_error:
         return f"It has no part in the move of {signed(change)}."
     line = f"Its part of the move is {signed(each.amount)}{plus_minus(each.standard_error or None)}"
     if each.standard_error:
         line += ", one standard error"
-    if abs(change) >= _LEAST_USD_PER_LB:
+    if abs(change) >= _MIN_USD_PER_LB:
         line += f"; that is {percent(round(each.amount / change, 3))} of {signed(change)}"
-    ends = (
-        number_words(end * LB_PER_CWT, least_decimals=2) for end in (level, level + each.amount)
-    )
+    ends = (number_words(end * LB_PER_CWT, min_decimals=2) for end in (level, level + each.amount))
     return f"{line}. In the picture it goes from {' to '.join(ends)}."
 
 
-def _kink_lines(each: Contribution, twin: Contribution) -> list[str]:
-    if abs(each.amount - twin.amount) < _LEAST_USD_PER_LB:
+def _degenerate_lines(each: Contribution, twin: Contribution) -> list[str]:
+    if abs(each.amount - twin.amount) < _MIN_USD_PER_LB:
         return []
     return [f"Of the last pound there is, its part is {signed(twin.amount)}."]
 
@@ -170,7 +168,7 @@ def sides_table(driver: Driver, sides: Sequence[Side]) -> ShownTable:
     shown = sorted(sides, key=lambda each: (list(Cell).index(each.cell), -_size(each), each.name))
     rows = [
         (each.name, _what(each), _text(each.before, each), _text(each.after, each), _moved(each))
-        for each in shown[:_MOST_ROWS]
+        for each in shown[:_MAX_ROWS]
     ]
     hidden = len(shown) - len(rows)
     note = f"{count_of(hidden, 'cell')} that moved less are not shown." if hidden > 0 else ""
@@ -199,10 +197,10 @@ def _text(end: float | str | None, each: Side) -> str:
         return end
     match each.cell:
         case Cell.PRICE:
-            return number_words(end * LB_PER_CWT, least_decimals=2)
+            return number_words(end * LB_PER_CWT, min_decimals=2)
         case Cell.OTHER:
-            return number_words(end, most_decimals=4)
-    return number_words(end, most_decimals=0)
+            return number_words(end, max_decimals=4)
+    return number_words(end, max_decimals=0)
 
 
 def _moved(each: Side) -> str:
@@ -261,5 +259,5 @@ def _sum_line(move: ItemMove) -> str:
     off = abs(total - move.next.change) * LB_PER_CWT
     return (
         f"The parts add up to {signed(total)}, the model's move is {signed(move.next.change)};"
-        f" they differ by at most {number_words(max(off, 1e-6), most_decimals=6)} USD/cwt."
+        f" they differ by at most {number_words(max(off, 1e-6), max_decimals=6)} USD/cwt."
     )

@@ -80,8 +80,8 @@ def items_table(items: Iterable[Item], entries: Iterable[CanvassEntry]) -> Shown
         (
             item.item_id,
             item.name,
-            percent(item.lean_share),
-            item.form,
+            percent(item.lean),
+            item.fresh_or_frozen,
             item.origin,
             item.basis,
             item.delivered_within_days,

@@ -16,7 +16,7 @@ def summary_line(case: Case, plan: Plan) -> str:
     else:
         batches = count_of(sum(run.batches for run in plan.runs), "batch", "batches")
         products = count_of(len({run.product_id for run in plan.runs}), "product")
-        per_lb = number_words(cost, least_decimals=4, most_decimals=4)
+        per_lb = number_words(cost, min_decimals=4, max_decimals=4)
         made = (
             f"{pounds(plan.money.finished_lb)} in {batches} of {products}, {per_lb} USD/lb of meat"
         )

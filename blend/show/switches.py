@@ -13,8 +13,8 @@ from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table,
 from blend.trade.demand import DemandCurve
 from blend.units import LB_PER_CWT
 
-_LEAST_LB = 0.5
-_MOST_NAMED = 4
+_MIN_LB = 0.5
+_MAX_NAMED = 4
 
 
 def switches_table(curve: DemandCurve, lot: Lot) -> ShownTable:
@@ -37,14 +37,11 @@ def switches_table(curve: DemandCurve, lot: Lot) -> ShownTable:
             if lot_id != lot.lot_id
         }
         left = [
-            lot_id
-            for lot_id, lb in moved.items()
-            if lb < -_LEAST_LB and used[1][lot_id] < _LEAST_LB
+            lot_id for lot_id, lb in moved.items() if lb < -_MIN_LB and used[1][lot_id] < _MIN_LB
         ]
-        price = below.most_usd_per_lb * LB_PER_CWT
+        price = below.max_usd_per_lb * LB_PER_CWT
         sentence = (
-            f"Below {number_words(price, least_decimals=2)} the plan takes"
-            f" {pounds(below.pounds_lb)}"
+            f"Below {number_words(price, min_decimals=2)} the plan takes {pounds(below.pounds_lb)}"
         )
         rows.append(
             (
@@ -74,13 +71,11 @@ def _used_lb(optimum: Certificate) -> Counter[str]:
 
 def _amounts(moved: Iterable[tuple[str, float]]) -> str:
     """The lots that move upwards, most first."""
-    up = sorted(
-        ((lot_id, lb) for lot_id, lb in moved if lb > _LEAST_LB), key=lambda m: (-m[1], m[0])
-    )
+    up = sorted(((lot_id, lb) for lot_id, lb in moved if lb > _MIN_LB), key=lambda m: (-m[1], m[0]))
     return _listed([f"{lot_id} by {pounds(lb)}" for lot_id, lb in up])
 
 
 def _listed(names: list[str]) -> str:
-    hidden = len(names) - _MOST_NAMED
+    hidden = len(names) - _MAX_NAMED
     more = [f"{hidden} more"] if hidden > 0 else []
-    return ", ".join([*names[:_MOST_NAMED], *more])
+    return ", ".join([*names[:_MAX_NAMED], *more])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from blend.domain.case import Case
 from blend.domain.plan import Plan
-from blend.show import checks, quantities, worths
+from blend.show import checks, quantities, shadow_prices
 from blend.show.shown import ShownTable
 
 
@@ -39,7 +39,7 @@ def _quantity_tables(case: Case, plan: Plan) -> list[ShownTable]:
         quantities.blends_table(case, plan),
         *recipe_tables(case, plan),
         quantities.money_table(case, plan),
-        *worth_tables(case, plan),
+        *value_tables(case, plan),
         quantities.set_aside_table(case),
     ]
 
@@ -51,14 +51,14 @@ def recipe_tables(case: Case, plan: Plan) -> list[ShownTable]:
     ]
 
 
-def worth_tables(case: Case, plan: Plan) -> list[ShownTable]:
+def value_tables(case: Case, plan: Plan) -> list[ShownTable]:
     """Products', requirements' and lots' worth; none when no worths were asked for."""
-    if not (plan.products_worth or plan.requirements_worth or plan.lots_worth):
+    if not (plan.marginal_costs or plan.shadow_prices or plan.break_evens):
         return []
     return [
-        worths.products_worth_table(case, plan),
-        worths.requirements_worth_table(case, plan),
-        worths.lots_worth_table(case, plan),
+        shadow_prices.products_value_table(case, plan),
+        shadow_prices.requirements_value_table(case, plan),
+        shadow_prices.lots_value_table(case, plan),
     ]
 
 

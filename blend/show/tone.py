@@ -90,7 +90,7 @@ def standings_table(quoted: Sequence[Quoted], together: Standings, method: Metho
         "Counted as heard, whether a quotation uses it or not, never read off prices; a firm that "
         "bids for two items counts twice. Usually: the median of up to "
         f"{count_of(method.normal_days, 'market day')} before; no normal where that is below "
-        f"{number_words(method.normal_least_count)} or the days too few. Words: USDA Market News "
+        f"{number_words(method.normal_min_count)} or the days too few. Words: USDA Market News "
         "glossary, demand, supply and market activity; where one ends and the next begins is a "
         "house rule."
     )

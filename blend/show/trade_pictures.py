@@ -10,7 +10,7 @@ from blend.domain.lots import Lot
 from blend.show.amounts import number_words
 from blend.show.pictures import (
     ACCENT,
-    GREY,
+    GRAY,
     INK,
     PALE,
     PAPER,
@@ -22,7 +22,7 @@ from blend.show.pictures import (
     plain,
     spaced,
 )
-from blend.trade.demand import LEAST_LB, DemandCurve
+from blend.trade.demand import MIN_LB, DemandCurve
 from blend.trade.lean_fat import DayValue, ItemValue, Standing
 from blend.trade.regions import Region, RegionMap
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_COLOURS = {Standing.RICH: ACCENT, Standing.CHEAP: SECOND}
+_COLORS = {Standing.RICH: ACCENT, Standing.CHEAP: SECOND}
 
 
 def items_picture(value: DayValue) -> Figure:
@@ -44,16 +44,16 @@ def items_picture(value: DayValue) -> Figure:
         f" a lean point {number_words(value.fitted.point_usd_per_lb * 100)} ¢/lb."
         " Filled: fitted; open: held against the line only.",
     )
-    dress(distances, "Grey: two standard errors either way; beyond it an item is rich or cheap")
+    dress(distances, "Gray: two standard errors either way; beyond it an item is rich or cheap")
     _draw_line(prices, value)
     for item in value.items:
-        lean = item.quotation.lean_share * POINTS_PER_SHARE
+        lean = item.quotation.lean * POINTS_PER_SHARE
         _dot(prices, item, lean, item.quotation.usd_per_lb * LB_PER_CWT)
         distance = item.distance_usd_per_lb * LB_PER_CWT
         if item.error_usd_per_lb is not None:
             reach = 2 * item.error_usd_per_lb * LB_PER_CWT
             distances.plot([lean, lean], [-reach, reach], color=PALE, linewidth=9, zorder=1)
-        distances.plot([lean, lean], [0, distance], color=_colour(item), linewidth=1.5, zorder=2)
+        distances.plot([lean, lean], [0, distance], color=_color(item), linewidth=1.5, zorder=2)
         _dot(distances, item, lean, distance)
     distances.axhline(0, color=INK, linewidth=1)
     label_axes(prices, "", "USD/cwt")
@@ -65,11 +65,11 @@ def items_picture(value: DayValue) -> Figure:
 
 def _fattest(value: DayValue) -> float:
     """Lean points of the fattest item, rounded down to ten."""
-    return min(item.quotation.lean_share for item in value.items) * POINTS_PER_SHARE // 10 * 10
+    return min(item.quotation.lean for item in value.items) * POINTS_PER_SHARE // 10 * 10
 
 
 def _draw_line(axes: Axes, value: DayValue) -> None:
-    leans = [item.quotation.lean_share for item in value.items]
+    leans = [item.quotation.lean for item in value.items]
     ends = (min(leans), max(leans))
     between = [ends[0] + (ends[1] - ends[0]) * step / 60 for step in range(61)]
     prices = [value.fitted.at(share) * LB_PER_CWT for share in between]
@@ -84,12 +84,12 @@ def _draw_line(axes: Axes, value: DayValue) -> None:
 
 
 def _dot(axes: Axes, item: ItemValue, x: float, y: float) -> None:
-    face = _colour(item) if item.is_fitted else PAPER
-    axes.plot(x, y, "o", markersize=7, color=face, markeredgecolor=_colour(item), zorder=3)
+    face = _color(item) if item.is_fitted else PAPER
+    axes.plot(x, y, "o", markersize=7, color=face, markeredgecolor=_color(item), zorder=3)
 
 
-def _colour(item: ItemValue) -> str:
-    return _COLOURS.get(item.standing, INK)
+def _color(item: ItemValue) -> str:
+    return _COLORS.get(item.standing, INK)
 
 
 def _label_items(made: Figure, axes: Axes, items: tuple[ItemValue, ...]) -> None:
@@ -105,17 +105,17 @@ def _label_items(made: Figure, axes: Axes, items: tuple[ItemValue, ...]) -> None
     places = spaced(wanted, apart)
     shift = max(0.0, max(places) - high + apart / 2)
     for item, place in zip(items, places, strict=True):
-        lean, price = item.quotation.lean_share * POINTS_PER_SHARE, item.quotation.usd_per_lb
+        lean, price = item.quotation.lean * POINTS_PER_SHARE, item.quotation.usd_per_lb
         standing = "" if item.standing in (Standing.IN_LINE, Standing.OPEN) else item.standing
         axes.annotate(
             plain(f"{item.label}{f', {standing}' if standing else ''}"),
             (lean, price * LB_PER_CWT),
             (at, place - shift),
             fontsize=9,
-            color=_colour(item),
+            color=_color(item),
             fontweight="bold" if standing else "normal",
             verticalalignment="center",
-            arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.5, "shrinkB": 4},
+            arrowprops={"arrowstyle": "-", "color": GRAY, "linewidth": 0.5, "shrinkB": 4},
         )
 
 
@@ -127,12 +127,12 @@ def demand_picture(curve: DemandCurve, lot: Lot) -> Figure:
     made, axes = figure(
         f"Demand for {lot.lot_id}, {lot.item}",
         "Pounds that the least-cost plan takes at each delivered price, all else as it is;"
-        " exact, linear programme",
+        " exact, linear program",
     )
     low, high = _window(curve)
     prices, pounds = [], []
     for step in curve.steps:
-        prices += [max(step.least_usd_per_lb, low), min(step.most_usd_per_lb, high)]
+        prices += [max(step.min_usd_per_lb, low), min(step.max_usd_per_lb, high)]
         pounds += [step.pounds_lb] * 2
     inside = [
         (price * LB_PER_CWT, lb)
@@ -149,8 +149,8 @@ def demand_picture(curve: DemandCurve, lot: Lot) -> Figure:
     entry = curve.entry_usd_per_lb
     if entry is not None and math.isfinite(entry):
         marks.append((entry, "taken below", ACCENT))
-    for (price, words, colour), height in zip(sorted(marks), (1.0, 0.9), strict=False):
-        axes.axvline(price * LB_PER_CWT, color=colour, linewidth=1.2, linestyle="--")
+    for (price, words, color), height in zip(sorted(marks), (1.0, 0.9), strict=False):
+        axes.axvline(price * LB_PER_CWT, color=color, linewidth=1.2, linestyle="--")
         to_left = price > (low + high) / 2
         axes.annotate(
             f"{words} {price * LB_PER_CWT:,.2f}",
@@ -161,7 +161,7 @@ def demand_picture(curve: DemandCurve, lot: Lot) -> Figure:
             ha="right" if to_left else "left",
             va="top",
             fontsize=10,
-            color=colour,
+            color=color,
             bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
         )
     label_axes(axes, "delivered price, USD/cwt", "pounds taken")
@@ -171,9 +171,9 @@ def demand_picture(curve: DemandCurve, lot: Lot) -> Figure:
 def _window(curve: DemandCurve) -> tuple[float, float]:
     """From the least price asked to a little past everything that is marked; the part where
     nothing happens any more is left out."""
-    ends = [step.most_usd_per_lb for step in curve.steps if math.isfinite(step.most_usd_per_lb)]
-    begins = [step.most_usd_per_lb for step in curve.steps[:1]]
-    low = curve.steps[0].least_usd_per_lb
+    ends = [step.max_usd_per_lb for step in curve.steps if math.isfinite(step.max_usd_per_lb)]
+    begins = [step.max_usd_per_lb for step in curve.steps[:1]]
+    low = curve.steps[0].min_usd_per_lb
     high = max([*ends, curve.delivered_usd_per_lb])
     first = min(*begins, curve.delivered_usd_per_lb)
     reach = max(high - first, 0.02 * high)
@@ -198,19 +198,19 @@ def regions_picture(found: RegionMap, lots: tuple[Lot, Lot]) -> Figure:
     made, axes = figure(
         f"What the plan takes of {first} and {second}",
         f"{lots[0].item} against {lots[1].item}, all else as it is;"
-        f" {'exact' if found.is_exact else 'NOT EXACT: stopped early'}, linear programme."
+        f" {'exact' if found.is_exact else 'NOT EXACT: stopped early'}, linear program."
         f" In a region: pounds of {first}, below them of {second}.",
         inches=(9.0, 7.2),
     )
-    most = [max(region.pounds_lb[axis] for region in found.regions) for axis in (0, 1)]
+    maximum = [max(region.pounds_lb[axis] for region in found.regions) for axis in (0, 1)]
     (left, low), (right, high) = (
         [price * LB_PER_CWT for price in ends]
-        for ends in (found.least_usd_per_lb, found.most_usd_per_lb)
+        for ends in (found.min_usd_per_lb, found.max_usd_per_lb)
     )
     for region in found.regions:
         kind = _kind(region)
         corners = [(x * LB_PER_CWT, y * LB_PER_CWT) for x, y in region.corners_usd_per_lb]
-        alpha = 1.0 if kind == 3 else 0.15 + 0.6 * _fullness(region, most)
+        alpha = 1.0 if kind == 3 else 0.15 + 0.6 * _fullness(region, maximum)
         axes.add_patch(Polygon(corners, facecolor=_KINDS[kind][1], alpha=alpha, linewidth=0))
         axes.add_patch(Polygon(corners, fill=False, edgecolor=INK, linewidth=0.6))
     axes.set_xlim(left, right)
@@ -246,13 +246,13 @@ def regions_picture(found: RegionMap, lots: tuple[Lot, Lot]) -> Figure:
 
 
 def _kind(region: Region) -> int:
-    takes = [pounds > LEAST_LB for pounds in region.pounds_lb]
+    takes = [pounds > MIN_LB for pounds in region.pounds_lb]
     return {(True, True): 0, (True, False): 1, (False, True): 2, (False, False): 3}[tuple(takes)]
 
 
-def _fullness(region: Region, most: list[float]) -> float:
+def _fullness(region: Region, maximum: list[float]) -> float:
     shares = [
-        pounds / limit for pounds, limit in zip(region.pounds_lb, most, strict=True) if limit > 0
+        pounds / limit for pounds, limit in zip(region.pounds_lb, maximum, strict=True) if limit > 0
     ]
     return sum(shares) / max(1, len(shares))
 
@@ -280,7 +280,7 @@ def _label_regions(made: Figure, axes: Axes, found: RegionMap) -> None:
 
 
 def _middle(corners: list[tuple[float, float]]) -> tuple[float, float]:
-    """Centre of gravity of a convex polygon, by triangles from its first corner."""
+    """Center of gravity of a convex polygon, by triangles from its first corner."""
     (x0, y0), *others = corners
     total, x_sum, y_sum = 0.0, 0.0, 0.0
     for (x1, y1), (x2, y2) in pairwise(others):
@@ -299,4 +299,4 @@ def _holds(corners: list[tuple[float, float]], place: tuple[float, float]) -> bo
 
 
 def _price(usd_per_lb: float) -> str:
-    return f"{number_words(usd_per_lb * LB_PER_CWT, least_decimals=2)} USD/cwt"
+    return f"{number_words(usd_per_lb * LB_PER_CWT, min_decimals=2)} USD/cwt"

@@ -40,7 +40,7 @@ def plan_why_tables(why: PlanWhy) -> list[ShownTable]:
     lot = why.reference
     name = f"a pound like lot {lot.lot_id} ({lot.item})"
     return [
-        move_table(why.worth, f"What {name} is worth to the grinder"),
+        move_table(why.value, f"What {name} is worth to the grinder"),
         cost_table(why),
         recipe_table(why),
     ]
@@ -49,10 +49,10 @@ def plan_why_tables(why: PlanWhy) -> list[ShownTable]:
 def plan_why_lines(why: PlanWhy) -> list[str]:
     subject = f"the next pound of {why.reference.item}"
     return [
-        *model_says_lines(why.worth),
-        *counterfactual_lines(why.worth.next, subject),
+        *model_says_lines(why.value),
+        *counterfactual_lines(why.value.next, subject),
         *cost_lines(why.cost),
-        *unexplained_lines(why.worth),
+        *unexplained_lines(why.value),
         CAUTION,
     ]
 
@@ -179,13 +179,13 @@ def cost_table(why: PlanWhy) -> ShownTable:
         f"Containers, counts and batches taken as divisible.{rounding}"
         " Check of the prices alone, everything"
         f" else as before: they move the cost by {usd(bounds.change_usd)}, which must lie between"
-        f" {usd(bounds.least_usd)} (the new plan) and {usd(bounds.most_usd)} (the old plan):"
+        f" {usd(bounds.min_usd)} (the new plan) and {usd(bounds.max_usd)} (the old plan):"
         f" {verdict}."
     )
     return shown_table("What the plan costs", columns, rows, note)
 
 
-_MOST_LOTS = 12
+_MAX_LOTS = 12
 
 
 def recipe_table(why: PlanWhy) -> ShownTable:
@@ -211,9 +211,9 @@ def recipe_table(why: PlanWhy) -> ShownTable:
             shift.price_usd,
             shift.recipe_usd,
         )
-        for shift in shifted[:_MOST_LOTS]
+        for shift in shifted[:_MAX_LOTS]
     ]
-    rest = [shift for shift in lots if shift not in shifted[:_MOST_LOTS]]
+    rest = [shift for shift in lots if shift not in shifted[:_MAX_LOTS]]
     if rest:
         by_price, by_recipe = (sum(each) for each in zip(*map(_moved_usd, rest), strict=True))
         rows.append((f"  {count_of(len(rest), 'other lot')}", None, None, by_price, by_recipe))
@@ -230,7 +230,7 @@ def _other_terms(split: RecipeSplit) -> str:
     terms = (
         ("volume", split.volume_usd),
         ("what is left over", split.left_over_usd),
-        ("falling short", split.shortfall_usd),
+        ("falling short", split.shortage_penalty_usd),
         ("sales", split.sales_usd),
     )
     told = [f"{name} {usd(amount)}" for name, amount in terms if abs(amount) >= _SHOWS_USD]
@@ -242,10 +242,10 @@ def _other_terms(split: RecipeSplit) -> str:
 
 def counterfactual_lines(move: Explained, subject: str, verb: str = "be worth") -> list[str]:
     """For each driver that matters: what the value after would be, had it stayed."""
-    least = _SHOWS_USD_PER_CWT / LB_PER_CWT
+    minimum = _SHOWS_USD_PER_CWT / LB_PER_CWT
     lines = [
         counterfactual_line(each, move.after, subject, verb)
-        for each in _largest_first(move.contributions, least, move.after)
+        for each in _largest_first(move.contributions, minimum, move.after)
     ]
     return lines or ["With any one driver as before, the value after would be the same."]
 
@@ -277,9 +277,9 @@ def cost_lines(cost: Explained) -> list[str]:
 
 
 def _largest_first(
-    contributions: Sequence[Contribution], least: float, after: float
+    contributions: Sequence[Contribution], minimum: float, after: float
 ) -> list[Contribution]:
-    told = [each for each in contributions if abs(each.put_back - after) >= least]
+    told = [each for each in contributions if abs(each.put_back - after) >= minimum]
     return sorted(told, key=lambda each: -abs(each.put_back - after))
 
 
@@ -308,15 +308,15 @@ def unexplained_lines(move: ItemMove) -> list[str]:
 
 
 def plus_minus(error: float | None) -> str:
-    return "" if error is None else f" ± {number_words(error * LB_PER_CWT, least_decimals=2)}"
+    return "" if error is None else f" ± {number_words(error * LB_PER_CWT, min_decimals=2)}"
 
 
 def cwt_words(usd_per_lb: float) -> str:
-    return f"{number_words(usd_per_lb * LB_PER_CWT, least_decimals=2)} USD/cwt"
+    return f"{number_words(usd_per_lb * LB_PER_CWT, min_decimals=2)} USD/cwt"
 
 
 def _unsigned(usd_per_cwt: float) -> str:
-    return f"{number_words(abs(usd_per_cwt), least_decimals=2)} USD/cwt"
+    return f"{number_words(abs(usd_per_cwt), min_decimals=2)} USD/cwt"
 
 
 def signed(usd_per_lb: float) -> str:

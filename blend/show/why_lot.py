@@ -7,19 +7,24 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
-from blend.domain.plan import Programme
-from blend.domain.requirements import Family, Requirement
+from blend.domain.plan import Model
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.show.amounts import number_words, pounds, printable
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
-from blend.show.words import PROGRAMME_WORDS, requirement_words, standard_row_of
+from blend.show.words import MODEL_WORDS, requirement_words, standard_row_of
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 if TYPE_CHECKING:
     from blend.grind.why_lot import InProduct, LotAnswer, RequirementPart
 
-_LEAST_USED_LB = 0.5
-_OF_LEAN = (Family.LEAN_LEAST, Family.LEAN_MOST, Family.FAT_LEAST, Family.FAT_MOST)
-_OF_SHARE = (Family.SHARE_LEAST, Family.SHARE_MOST)
+_MIN_USED_LB = 0.5
+_OF_LEAN = (
+    ConstraintClass.LEAN_MIN,
+    ConstraintClass.LEAN_MAX,
+    ConstraintClass.FAT_MIN,
+    ConstraintClass.FAT_MAX,
+)
+_OF_SHARE = (ConstraintClass.SHARE_MIN, ConstraintClass.SHARE_MAX)
 _HALF_A_CENT_PER_CWT = 0.005 / LB_PER_CWT
 
 
@@ -38,8 +43,8 @@ def _said(case: Case, answer: LotAnswer) -> str:
     if answer.best is None:
         return "is not used: no product of today may hold it."
     best = case.product(answer.best.product_id).name
-    worth = _per_cwt(answer.best.worth.usd_per_lb)
-    costs = f"is not used: it costs {delivered} delivered, and its next pound is worth {worth}"
+    value = _per_cwt(answer.best.value.usd_per_lb)
+    costs = f"is not used: it costs {delivered} delivered, and its next pound is worth {value}"
     return f"{costs} in {best}, which pays most for it; {_enters(answer)}."
 
 
@@ -47,14 +52,14 @@ def _uses(case: Case, answer: LotAnswer) -> str:
     names = [
         case.product(each.product_id).name
         for each in answer.products
-        if each.worth is not None and each.worth.used_lb > _LEAST_USED_LB
+        if each.value is not None and each.value.used_lb > _MIN_USED_LB
     ]
     verb = "goes" if answer.used_lb == 1 else "go"
     return f"{pounds(answer.used_lb)} {verb} into {' and '.join(names) if names else 'blends'}"
 
 
 def _leaves(answer: LotAnswer) -> str:
-    critical = answer.critical_usd_per_lb
+    critical = answer.break_even_usd_per_lb
     if critical is None:
         return "it leaves the plan at any price above that"
     if math.isinf(critical):
@@ -66,7 +71,7 @@ def _leaves(answer: LotAnswer) -> str:
 
 
 def _enters(answer: LotAnswer) -> str:
-    critical = answer.critical_usd_per_lb
+    critical = answer.break_even_usd_per_lb
     if critical is None:
         return "it would enter the plan at no price above zero"
     less = answer.delivered_usd_per_lb - critical
@@ -95,30 +100,30 @@ def _by_product(case: Case, answer: LotAnswer) -> ShownTable:
         ShownColumn("Used", "lb", Format.WHOLE),
         *(usd_per_cwt_column(part) for part in parts),
     )
-    rows = [_product_row(case, answer, each) for each in answer.products if each.worth is not None]
+    rows = [_product_row(case, answer, each) for each in answer.products if each.value is not None]
     note = (
         f"Delivered at {_per_cwt(answer.delivered_usd_per_lb)}. Worth: what the next pound saves "
         "there, at this plan's prices; not for many pounds. A finished pound: of whatever the "
         "limits ask. Above zero in the last column the lot is used up, at zero it is used "
         "or does as well as others, below zero others do better. "
-        f"Reckoned {PROGRAMME_WORDS[Programme.LINEAR]}."
+        f"Reckoned {MODEL_WORDS[Model.LINEAR]}."
     )
     return shown_table(f"What a pound of lot {answer.lot_id} is worth", columns, rows, note)
 
 
 def _product_row(case: Case, answer: LotAnswer, each: InProduct) -> tuple[Cell, ...]:
-    worth = each.worth
+    value = each.value
     groups = dict.fromkeys(_GROUPS, 0.0)
-    for part in worth.requirements:
+    for part in value.requirements:
         groups[_group_of(case, part.requirement)] += part.usd_per_lb
     usd_per_lb = (
-        worth.finished_usd_per_lb,
-        worth.losses_usd_per_lb,
+        value.finished_usd_per_lb,
+        value.losses_usd_per_lb,
         *groups.values(),
-        worth.usd_per_lb,
-        worth.usd_per_lb - answer.delivered_usd_per_lb,
+        value.usd_per_lb,
+        value.usd_per_lb - answer.delivered_usd_per_lb,
     )
-    used = worth.used_lb if worth.used_lb > _LEAST_USED_LB else None
+    used = value.used_lb if value.used_lb > _MIN_USED_LB else None
     name = case.product(each.product_id).name
     return (name, used, *(number * LB_PER_CWT for number in usd_per_lb))
 
@@ -134,9 +139,9 @@ _GROUPS = {
 def _group_of(case: Case, requirement: Requirement) -> str:
     if standard_row_of(requirement, case) is not None:
         return "standard"
-    if requirement.family in _OF_LEAN:
+    if requirement.constraint_class in _OF_LEAN:
         return "lean"
-    return "share" if requirement.family in _OF_SHARE else "other"
+    return "share" if requirement.constraint_class in _OF_SHARE else "other"
 
 
 def _barred(case: Case, answer: LotAnswer) -> ShownTable:
@@ -156,8 +161,8 @@ def _reasons(case: Case, answer: LotAnswer, each: InProduct) -> str:
         reasons.append(
             f"it is {lot.species}, and only {' or '.join(sorted(product.species))} goes in"
         )
-    if barred.lacks_programmes:
-        reasons.append(f"it does not carry {', '.join(barred.lacks_programmes)}")
+    if barred.lacks_label_claims:
+        reasons.append(f"it does not carry {', '.join(barred.lacks_label_claims)}")
     reasons += [requirement_words(requirement, case) for requirement in barred.rules]
     return "; ".join(reasons)
 
@@ -172,17 +177,17 @@ def _part_by_part(case: Case, answer: LotAnswer) -> ShownTable:
     using = [
         each
         for each in answer.products
-        if each.worth is not None and each.worth.used_lb > _LEAST_USED_LB
+        if each.value is not None and each.value.used_lb > _MIN_USED_LB
     ]
     rows: list[tuple[Cell, ...]] = []
     for each in using or [answer.best]:
-        name, worth = case.product(each.product_id).name, each.worth
+        name, value = case.product(each.product_id).name, each.value
         told = [
-            ("a finished pound", worth.finished_usd_per_lb),
-            ("what it loses of its weight", worth.losses_usd_per_lb),
-            *_told(case, worth.requirements),
-            ("worth", worth.usd_per_lb),
-            ("less delivered", worth.usd_per_lb - answer.delivered_usd_per_lb),
+            ("a finished pound", value.finished_usd_per_lb),
+            ("what it loses of its weight", value.losses_usd_per_lb),
+            *_told(case, value.requirements),
+            ("worth", value.usd_per_lb),
+            ("less delivered", value.usd_per_lb - answer.delivered_usd_per_lb),
         ]
         rows += [
             (name, words, usd_per_lb * LB_PER_CWT)
@@ -222,7 +227,7 @@ def _rivals(case: Case, answer: LotAnswer) -> ShownTable:
             (
                 lot.lot_id,
                 lot.item,
-                lot.lean_share * POINTS_PER_SHARE,
+                lot.lean * POINTS_PER_SHARE,
                 lot.delivered_usd_per_lb * LB_PER_CWT,
                 each.now_lb,
                 each.then_lb,
@@ -236,13 +241,13 @@ def _rivals_note(answer: LotAnswer) -> str:
     if answer.rivals:
         when = "were not there" if answer.is_used else "cost a hair less than where it enters"
         return f"Pounds used in the plan as it is, and if lot {answer.lot_id} {when}."
-    if answer.critical_usd_per_lb is None:
+    if answer.break_even_usd_per_lb is None:
         return "None: it enters at no price."
-    return "None: no plan does without it." if math.isinf(answer.critical_usd_per_lb) else "None."
+    return "None: no plan does without it." if math.isinf(answer.break_even_usd_per_lb) else "None."
 
 
 def _number(usd_per_lb: float) -> str:
-    return number_words(usd_per_lb * LB_PER_CWT, least_decimals=2)
+    return number_words(usd_per_lb * LB_PER_CWT, min_decimals=2)
 
 
 def _per_cwt(usd_per_lb: float) -> str:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from blend.report.explained import Contribution, ItemMove
-from blend.show.pictures import ACCENT, GREY, INK, PALE, SECOND, figure, label_axes
+from blend.show.pictures import ACCENT, GRAY, INK, PALE, SECOND, figure, label_axes
 from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_LEAST_USD_PER_CWT = 0.005
+_MIN_USD_PER_CWT = 0.005
 _BAR = 0.62
 _ERRORS = 2
 """Standard errors that a bar reaches to each side."""
@@ -25,7 +25,7 @@ def waterfall_picture(move: ItemMove, title: str, subtitle: str) -> Figure:
     parts = [
         each
         for each in move.next.contributions
-        if abs(each.amount) * LB_PER_CWT >= _LEAST_USD_PER_CWT
+        if abs(each.amount) * LB_PER_CWT >= _MIN_USD_PER_CWT
     ]
     if _error_of(move) or any(each.standard_error for each in parts):
         subtitle += "; bars: two standard errors to each side"
@@ -42,7 +42,7 @@ def waterfall_picture(move: ItemMove, title: str, subtitle: str) -> Figure:
     if move.observed is not None:
         quoted = before + move.observed.move_usd_per_lb * LB_PER_CWT
         reach.append((quoted - _error_of(move), quoted + _error_of(move)))
-    low, high = min(least for least, _ in reach), max(most for _, most in reach)
+    low, high = min(minimum for minimum, _ in reach), max(maximum for _, maximum in reach)
     span = high - low or 1.0
     floor = low - 0.25 * span
     _ends(axes, floor, (0, before), (len(parts) + 1, after))
@@ -81,7 +81,7 @@ def _steps(axes, parts: list[Contribution], levels: list[float], span: float) ->
         _tell(axes, place, top + 0.02 * span, f"{end - start:+,.2f}")
     for place, level in enumerate(levels):
         ends = [place + _BAR / 2, place + 1 - _BAR / 2]
-        axes.plot(ends, [level, level], color=GREY, linewidth=0.8)
+        axes.plot(ends, [level, level], color=GRAY, linewidth=0.8)
 
 
 def _ends(axes, floor: float, *bars: tuple[int, float]) -> None:
@@ -92,7 +92,7 @@ def _ends(axes, floor: float, *bars: tuple[int, float]) -> None:
             _BAR,
             bottom=floor,
             color=PALE,
-            edgecolor=GREY,
+            edgecolor=GRAY,
             linewidth=0.6,
             zorder=2,
         )

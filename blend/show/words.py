@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable
 
 from blend.domain.case import Case
 from blend.domain.lots import DOMESTIC
-from blend.domain.plan import Programme, Step, Verdict
-from blend.domain.requirements import Family, Requirement
+from blend.domain.plan import Model, Step, Verdict
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule
 from blend.domain.selectors import Condition, Selector
 from blend.domain.standards import Action, StandardRow
@@ -28,33 +28,33 @@ STEP_WORDS = {
     Step.BTU_PER_LB: "Btu/lb",
 }
 
-FAMILY_WORDS = {
-    Family.MASS: "weight of a blend",
-    Family.LEAN_LEAST: "lean, at least",
-    Family.LEAN_MOST: "lean, at most",
-    Family.VOLUME_LEAST: "order, at least",
-    Family.VOLUME_MOST: "order, at most",
-    Family.BATCH_FILL: "size of batches",
-    Family.SUPPLY: "supply",
-    Family.LEAST_PURCHASE: "least purchase",
-    Family.WHOLE_CONTAINERS: "whole containers",
-    Family.SHARE_LEAST: "share of some meat, at least",
-    Family.SHARE_MOST: "share of some meat, at most",
-    Family.FAT_LEAST: "fat, at least",
-    Family.FAT_MOST: "fat, at most",
-    Family.MOST_LOTS: "number of lots",
-    Family.LEAST_IF_USED: "least share if used",
-    Family.MUST_USE: "meat to be used",
-    Family.MUST_NOT_USE: "meat not to be used",
-    Family.MAY_HOLD: "species and programmes",
-    Family.KEEP_APART: "meats kept apart",
-    Family.EQUAL_RECIPE: "one recipe for all batches",
-    Family.WARMTH: "warmth",
+CONSTRAINT_CLASS_WORDS = {
+    ConstraintClass.MASS: "weight of a blend",
+    ConstraintClass.LEAN_MIN: "lean, at least",
+    ConstraintClass.LEAN_MAX: "lean, at most",
+    ConstraintClass.VOLUME_MIN: "order, at least",
+    ConstraintClass.VOLUME_MAX: "order, at most",
+    ConstraintClass.BATCH_FILL: "size of batches",
+    ConstraintClass.SUPPLY: "supply",
+    ConstraintClass.MIN_PURCHASE: "least purchase",
+    ConstraintClass.WHOLE_CONTAINERS: "whole containers",
+    ConstraintClass.SHARE_MIN: "share of some meat, at least",
+    ConstraintClass.SHARE_MAX: "share of some meat, at most",
+    ConstraintClass.FAT_MIN: "fat, at least",
+    ConstraintClass.FAT_MAX: "fat, at most",
+    ConstraintClass.MAX_LOTS: "number of lots",
+    ConstraintClass.MIN_IF_USED: "least share if used",
+    ConstraintClass.MUST_USE: "meat to be used",
+    ConstraintClass.MUST_NOT_USE: "meat not to be used",
+    ConstraintClass.MAY_HOLD: "species and programs",
+    ConstraintClass.KEEP_APART: "meats kept apart",
+    ConstraintClass.EQUAL_RECIPE: "one recipe for all batches",
+    ConstraintClass.MAX_TEMP: "max_temp",
 }
 """Each family of requirements as a heading for all of its kind."""
 
-PROGRAMME_WORDS = {
-    Programme.LINEAR: "with containers, counts and batches taken as divisible",
+MODEL_WORDS = {
+    Model.LINEAR: "with containers, counts and batches taken as divisible",
 }
 
 CONTAINERS_WORDS = {"combo": "combos", "box": "boxes", "block": "blocks", "loose": "loose"}
@@ -64,7 +64,7 @@ def meat_words(selector: Selector) -> str:
     """The lots that a selector means: "frozen beef of at least 85 % lean"."""
     forms, nouns, after = [], [], []
     for condition in selector.conditions:
-        if condition.compare == "=" and condition.attribute == "form":
+        if condition.compare == "=" and condition.attribute == "fresh_or_frozen":
             forms.append(either(condition.values))
         elif condition.attribute == "origin" and _is_domestic(condition):
             forms.append("domestic" if condition.compare == "=" else "imported")
@@ -101,7 +101,7 @@ def requirement_words(requirement: Requirement, case: Case) -> str:
 
 def stated(requirement: Requirement, case: Case) -> str:
     """The requirement alone, without where it comes from."""
-    return _REQUIREMENT[requirement.family](requirement, case)
+    return _REQUIREMENT[requirement.constraint_class](requirement, case)
 
 
 def product_name(requirement: Requirement, case: Case) -> str:
@@ -156,7 +156,7 @@ def _other_than(name: Callable[[tuple[str, ...]], str]) -> Callable[[Condition],
     return lambda condition: f"other than {name(condition.values)}"
 
 
-_PLACE_WORDS = {"stock": "in stock", "offer": "on offer"}
+_PLACE_WORDS = {"on hand": "on hand", "offered": "on offer"}
 
 
 def _place(condition: Condition) -> str:
@@ -186,13 +186,13 @@ def _lean_limit(condition: Condition) -> str:
 
 _AFTER: dict[str, Callable[[Condition], str]] = {
     **{attribute: _other_than(name) for attribute, name in _NOUNS.items()},
-    "form": lambda condition: f"that is not {either(condition.values)}",
+    "fresh_or_frozen": lambda condition: f"that is not {either(condition.values)}",
     "origin": _where("of", "origin"),
     "supplier": _where("from"),
-    "place": _place,
+    "on_hand_or_offered": _place,
     "container": _container,
-    "programme": _where("in programme"),
-    "lean_share": _lean_limit,
+    "program": _where("in program"),
+    "lean": _lean_limit,
 }
 """Words that follow the noun, for every attribute a selector knows."""
 
@@ -203,30 +203,30 @@ def _mass(requirement: Requirement, case: Case) -> str:
     return f"{product_name(requirement, case)}: it weighs what goes in, less the losses"
 
 
-def _lean_least(requirement: Requirement, case: Case) -> str:
+def _lean_min(requirement: Requirement, case: Case) -> str:
     product = case.product(requirement.product_id)
-    return f"lean of {product.name} at least {lean_percent(product.least_lean_share)}"
+    return f"lean of {product.name} at least {lean_percent(product.min_lean)}"
 
 
-def _lean_most(requirement: Requirement, case: Case) -> str:
+def _lean_max(requirement: Requirement, case: Case) -> str:
     product = case.product(requirement.product_id)
-    return f"lean of {product.name} at most {lean_percent(product.most_lean_share)}"
+    return f"lean of {product.name} at most {lean_percent(product.max_lean)}"
 
 
-def _volume_least(requirement: Requirement, case: Case) -> str:
+def _volume_min(requirement: Requirement, case: Case) -> str:
     product = case.product(requirement.product_id)
-    return f"order of {product.name}: at least {pounds(product.least_lb)} finished"
+    return f"order of {product.name}: at least {pounds(product.min_lb)} finished"
 
 
-def _volume_most(requirement: Requirement, case: Case) -> str:
+def _volume_max(requirement: Requirement, case: Case) -> str:
     product = case.product(requirement.product_id)
-    return f"order of {product.name}: at most {pounds(product.most_lb_or_infinite)} finished"
+    return f"order of {product.name}: at most {pounds(product.max_lb_or_infinite)} finished"
 
 
 def _batch_fill(requirement: Requirement, case: Case) -> str:
     product = case.product(requirement.product_id)
-    least, most = pounds(product.blender_least_lb), pounds(product.blender_most_lb)
-    return f"batches of {product.name} between {least} and {most} finished"
+    minimum, maximum = pounds(product.blender_min_lb), pounds(product.blender_max_lb)
+    return f"batches of {product.name} between {minimum} and {maximum} finished"
 
 
 def _supply(requirement: Requirement, case: Case) -> str:
@@ -237,11 +237,11 @@ def _supply(requirement: Requirement, case: Case) -> str:
     return f"supply of lot {lot.lot_id} ({limit})"
 
 
-def _least_purchase(requirement: Requirement, case: Case) -> str:
+def _min_purchase(requirement: Requirement, case: Case) -> str:
     lot = case.lot(requirement.lot_id)
-    if not lot.can_split:
-        return f"lot {lot.lot_id} taken whole or not at all ({pounds(lot.most_lb)})"
-    return f"lot {lot.lot_id} taken from {pounds(lot.least_purchase_lb)} up or not at all"
+    if lot.must_take_all:
+        return f"lot {lot.lot_id} taken whole or not at all ({pounds(lot.max_lb)})"
+    return f"lot {lot.lot_id} taken from {pounds(lot.min_purchase_lb)} up or not at all"
 
 
 def _whole_containers(requirement: Requirement, case: Case) -> str:
@@ -268,24 +268,24 @@ def _fat(direction: str, limit: Callable[[Rule], float | None]):
     return words
 
 
-def _most_lots(requirement: Requirement, case: Case) -> str:
+def _max_lots(requirement: Requirement, case: Case) -> str:
     rule = rule_of(requirement, case)
-    lots = count_of(rule.most_count, "lot")
+    lots = count_of(rule.max_count, "lot")
     return f"at most {lots} of {meat_words(rule.lots)} in {product_name(requirement, case)}"
 
 
-def _least_if_used(requirement: Requirement, case: Case) -> str:
+def _min_if_used(requirement: Requirement, case: Case) -> str:
     rule = rule_of(requirement, case)
-    product, share = product_name(requirement, case), percent(rule.least_share)
+    product, share = product_name(requirement, case), percent(rule.min_share)
     return f"each lot of {meat_words(rule.lots)} used in {product} at least {share} of it"
 
 
 def _must_use(requirement: Requirement, case: Case) -> str:
     rule = rule_of(requirement, case)
-    least = "all" if rule.least_lb is None else f"at least {pounds(rule.least_lb)}"
+    minimum = "all" if rule.min_lb is None else f"at least {pounds(rule.min_lb)}"
     names = [p.name for p in case.products if p.product_id in rule.products]
     into = f" in {either(names)}" if names else ""
-    return f"{least} of {meat_words(rule.lots)} used{into}"
+    return f"{minimum} of {meat_words(rule.lots)} used{into}"
 
 
 def _must_not_use(requirement: Requirement, case: Case) -> str:
@@ -295,8 +295,8 @@ def _must_not_use(requirement: Requirement, case: Case) -> str:
 
 def _may_hold(requirement: Requirement, case: Case) -> str:
     product = case.product(requirement.product_id)
-    programmes = "".join(f", in programme {each}" for each in sorted(product.programmes))
-    return f"{product.name} holds only {either(sorted(product.species))}{programmes}"
+    label_claims = "".join(f", in program {each}" for each in sorted(product.label_claims))
+    return f"{product.name} holds only {either(sorted(product.species))}{label_claims}"
 
 
 def _keep_apart(requirement: Requirement, case: Case) -> str:
@@ -305,35 +305,35 @@ def _keep_apart(requirement: Requirement, case: Case) -> str:
     return f"{meats} never together in {product_name(requirement, case)}"
 
 
-def _warmth(requirement: Requirement, case: Case) -> str:
-    most_f = rule_of(requirement, case).most_temperature_f
-    return f"{product_name(requirement, case)} no warmer than {most_f:g} °F"
+def _temperature(requirement: Requirement, case: Case) -> str:
+    max_f = rule_of(requirement, case).max_temp_f
+    return f"{product_name(requirement, case)} no warmer than {max_f:g} °F"
 
 
 def _equal_recipe(requirement: Requirement, case: Case) -> str:
     return f"every batch of {product_name(requirement, case)} to one recipe"
 
 
-_REQUIREMENT: dict[Family, Callable[[Requirement, Case], str]] = {
-    Family.MASS: _mass,
-    Family.LEAN_LEAST: _lean_least,
-    Family.LEAN_MOST: _lean_most,
-    Family.VOLUME_LEAST: _volume_least,
-    Family.VOLUME_MOST: _volume_most,
-    Family.BATCH_FILL: _batch_fill,
-    Family.SUPPLY: _supply,
-    Family.LEAST_PURCHASE: _least_purchase,
-    Family.WHOLE_CONTAINERS: _whole_containers,
-    Family.SHARE_LEAST: _share("at least", lambda rule: rule.least_share),
-    Family.SHARE_MOST: _share("at most", lambda rule: rule.most_share),
-    Family.FAT_LEAST: _fat("at least", lambda rule: rule.least_share),
-    Family.FAT_MOST: _fat("at most", lambda rule: rule.most_share),
-    Family.MOST_LOTS: _most_lots,
-    Family.LEAST_IF_USED: _least_if_used,
-    Family.MUST_USE: _must_use,
-    Family.MUST_NOT_USE: _must_not_use,
-    Family.MAY_HOLD: _may_hold,
-    Family.KEEP_APART: _keep_apart,
-    Family.EQUAL_RECIPE: _equal_recipe,
-    Family.WARMTH: _warmth,
+_REQUIREMENT: dict[ConstraintClass, Callable[[Requirement, Case], str]] = {
+    ConstraintClass.MASS: _mass,
+    ConstraintClass.LEAN_MIN: _lean_min,
+    ConstraintClass.LEAN_MAX: _lean_max,
+    ConstraintClass.VOLUME_MIN: _volume_min,
+    ConstraintClass.VOLUME_MAX: _volume_max,
+    ConstraintClass.BATCH_FILL: _batch_fill,
+    ConstraintClass.SUPPLY: _supply,
+    ConstraintClass.MIN_PURCHASE: _min_purchase,
+    ConstraintClass.WHOLE_CONTAINERS: _whole_containers,
+    ConstraintClass.SHARE_MIN: _share("at least", lambda rule: rule.min_share),
+    ConstraintClass.SHARE_MAX: _share("at most", lambda rule: rule.max_share),
+    ConstraintClass.FAT_MIN: _fat("at least", lambda rule: rule.min_share),
+    ConstraintClass.FAT_MAX: _fat("at most", lambda rule: rule.max_share),
+    ConstraintClass.MAX_LOTS: _max_lots,
+    ConstraintClass.MIN_IF_USED: _min_if_used,
+    ConstraintClass.MUST_USE: _must_use,
+    ConstraintClass.MUST_NOT_USE: _must_not_use,
+    ConstraintClass.MAY_HOLD: _may_hold,
+    ConstraintClass.KEEP_APART: _keep_apart,
+    ConstraintClass.EQUAL_RECIPE: _equal_recipe,
+    ConstraintClass.MAX_TEMP: _temperature,
 }

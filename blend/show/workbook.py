@@ -69,15 +69,15 @@ def plan_workbook(case: Case, plan: Plan) -> Workbook:
     book.remove(book.active)
     _add_sheet(book, case, "Purchases", [quantities.purchases_table(case, plan)])
     product_ids = dict.fromkeys(run.product_id for run in plan.runs)
-    taken = {"purchases", "money", "worths", "proof", "standards", "history"}
+    taken = {"purchases", "money", "shadow_prices", "proof", "standards", "history"}
     for product_id in product_ids:
         name = sheet_name(product_id, taken)
         taken.add(name.casefold())
         fill_floor_sheet(book.create_sheet(name), case, plan, product_id)
     money = [quantities.money_table(case, plan), quantities.blends_table(case, plan)]
     _add_sheet(book, case, "Money", money)
-    if worths := tables.worth_tables(case, plan):
-        _add_sheet(book, case, "Worths", worths)
+    if shadow_prices := tables.value_tables(case, plan):
+        _add_sheet(book, case, "Worths", shadow_prices)
     proof = [*tables.proof_tables(case, plan), quantities.set_aside_table(case)]
     _add_sheet(book, case, "Proof", proof)
     _add_sheet(book, case, "Standards", tables.standards_tables(case, plan))
@@ -124,10 +124,10 @@ def _columns(shown: list[ShownTable]) -> tuple[list[int], list[list[Span]]]:
     """Widths of the sheet's columns, and which of them each table's columns take up."""
     needed = [[_needed_width(table, index) for index, _ in _columns_of(table)] for table in shown]
     widths = shared_widths(needed)
-    (most, *_) = [table for table in shown if len(_columns_of(table)) == len(widths)]
+    (maximum, *_) = [table for table in shown if len(_columns_of(table)) == len(widths)]
     floors = [
         min(width, _NARROWEST_WORDS) if column.align == "left" else width
-        for width, column in zip(widths, most.columns, strict=True)
+        for width, column in zip(widths, maximum.columns, strict=True)
     ]
     widths = squeezed(widths, floors, _PAGE_WIDTH)
     return widths, [spans_in(widths, table) for table in needed]

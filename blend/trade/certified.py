@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from blend.core.certificates import certificate
-from blend.core.programme import Programme
+from blend.core.model import Model
 from blend.core.solver import Answer
 from blend.domain.certificates import Certificate, CurveCertificate
 from blend.domain.prices import DualPrices
@@ -18,7 +18,7 @@ from blend.trade.envelope import Line
 class Kept:
     """Every optimum that a curve was traced from: where, its tangent, and the solver's answer."""
 
-    programme: Programme
+    model: Model
     found: list[tuple[float, Line, Answer]] = field(default_factory=list)
     fewest: DualPrices | None = None
 
@@ -39,4 +39,4 @@ class Kept:
         return CurveCertificate(steps, tuple(at_ends), self.fewest)
 
     def _certificate(self, answer: Answer) -> Certificate:
-        return certificate(self.programme, answer)
+        return certificate(self.model, answer)

@@ -2,7 +2,7 @@
 
 The cost of the plan is concave and piecewise linear in one price, and the pounds taken are its
 slope, so the demand curve is a flight of steps that `blend.trade.envelope` finds exactly. The
-linear programme is meant: containers, counts and batches are divisible.
+linear program is meant: containers, counts and batches are divisible.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from blend.trade.certified import Kept
 from blend.trade.envelope import Line, trace
 from blend.trade.opening import OpenCase, open_case
 
-LEAST_LB = 1e-4
+MIN_LB = 1e-4
 """Fewer pounds than this are the solver's rounding."""
 
 
@@ -32,15 +32,15 @@ class Breakpoint:
     """A delivered price at which the pounds taken change; at it, any pounds between are best."""
 
     usd_per_lb: float
-    least_lb: float
-    most_lb: float
+    min_lb: float
+    max_lb: float
 
 
 @dataclass(frozen=True, slots=True)
 class DemandCurve:
     """Pounds of one lot that the plan takes, by delivered price, all else as it is.
 
-    `gap_usd` is the solver's: at every breakpoint the programme was solved, and its cost lay no
+    `gap_usd` is the solver's: at every breakpoint the program was solved, and its cost lay no
     farther than this from the lines of the two steps that meet there. Cost being concave in
     the price, no step between can then be missing. `prove` holds the curve against the case
     without the solver.
@@ -59,7 +59,7 @@ class DemandCurve:
     @property
     def breakpoints(self) -> tuple[Breakpoint, ...]:
         return tuple(
-            Breakpoint(step.most_usd_per_lb, after.pounds_lb, step.pounds_lb)
+            Breakpoint(step.max_usd_per_lb, after.pounds_lb, step.pounds_lb)
             for step, after in pairwise(self.steps)
         )
 
@@ -70,8 +70,8 @@ class DemandCurve:
         Infinite when there is no plan without it, None when none is taken at any price asked.
         Where the curve was asked for up to a price at which some is still taken, that price.
         """
-        taken = [step for step in self.steps if step.pounds_lb > LEAST_LB]
-        return taken[-1].most_usd_per_lb if taken else None
+        taken = [step for step in self.steps if step.pounds_lb > MIN_LB]
+        return taken[-1].max_usd_per_lb if taken else None
 
     def pounds_at(self, usd_per_lb: float) -> tuple[float, float]:
         """Least and most pounds that are best at a price; they differ at a breakpoint only.
@@ -80,8 +80,8 @@ class DemandCurve:
         breakpoint too, as 0 is where left-over meat is worth nothing. Raises ValueError for a
         price outside the curve.
         """
-        ends = [step.most_usd_per_lb for step in self.steps]
-        if not self.steps[0].least_usd_per_lb <= usd_per_lb <= ends[-1]:
+        ends = [step.max_usd_per_lb for step in self.steps]
+        if not self.steps[0].min_usd_per_lb <= usd_per_lb <= ends[-1]:
             raise ValueError(f"{usd_per_lb} lies outside the curve")
         first = bisect_left(ends, usd_per_lb)
         last = min(bisect_right(ends, usd_per_lb), len(ends) - 1)
@@ -89,27 +89,27 @@ class DemandCurve:
 
     def plan_usd_at(self, usd_per_lb: float) -> float:
         """Cost of the plan when the lot's delivered price is this."""
-        least_lb, _ = self.pounds_at(usd_per_lb)
-        step = next(step for step in self.steps if step.pounds_lb == least_lb)
+        min_lb, _ = self.pounds_at(usd_per_lb)
+        step = next(step for step in self.steps if step.pounds_lb == min_lb)
         return step.rest_usd + step.pounds_lb * usd_per_lb
 
     def prove(
         self,
         case: Case,
-        least_usd_per_lb: float | None = None,
-        most_usd_per_lb: float = math.inf,
+        min_usd_per_lb: float | None = None,
+        max_usd_per_lb: float = math.inf,
     ) -> CurveProof:
         """Hold a certified curve against the case and the prices that it was asked for between."""
-        if least_usd_per_lb is None:
-            least_usd_per_lb = least_price(case.lot(self.lot_id), self.available_lb)
+        if min_usd_per_lb is None:
+            min_usd_per_lb = min_price(case.lot(self.lot_id), self.available_lb)
         return prove_demand(
             case,
             self.lot_id,
             self.steps,
             self.certificate,
             available_lb=self.available_lb,
-            least_usd_per_lb=least_usd_per_lb,
-            most_usd_per_lb=most_usd_per_lb,
+            min_usd_per_lb=min_usd_per_lb,
+            max_usd_per_lb=max_usd_per_lb,
         )
 
 
@@ -117,8 +117,8 @@ def demand_curve(
     case: Case,
     lot_id: str,
     *,
-    least_usd_per_lb: float | None = None,
-    most_usd_per_lb: float = math.inf,
+    min_usd_per_lb: float | None = None,
+    max_usd_per_lb: float = math.inf,
     available_lb: float | None = None,
     certify: bool = False,
 ) -> DemandCurve:
@@ -136,8 +136,8 @@ def demand_curve(
     return demand_of(
         opened,
         lot_id,
-        least_usd_per_lb=least_usd_per_lb,
-        most_usd_per_lb=most_usd_per_lb,
+        min_usd_per_lb=min_usd_per_lb,
+        max_usd_per_lb=max_usd_per_lb,
         available_lb=available_lb,
         certify=certify,
     )
@@ -147,18 +147,18 @@ def demand_of(
     opened: OpenCase,
     lot_id: str,
     *,
-    least_usd_per_lb: float | None = None,
-    most_usd_per_lb: float = math.inf,
+    min_usd_per_lb: float | None = None,
+    max_usd_per_lb: float = math.inf,
     available_lb: float | None = None,
     certify: bool = False,
 ) -> DemandCurve:
     """As `demand_curve`, on a case that is open already."""
     lot = opened.lot(lot_id)
-    available = lot.most_lb if available_lb is None else available_lb
-    floor = least_price(lot, available)
-    low = floor if least_usd_per_lb is None else least_usd_per_lb
-    high = most_usd_per_lb
-    kept = Kept(opened.linear.programme) if certify else None
+    available = lot.max_lb if available_lb is None else available_lb
+    floor = min_price(lot, available)
+    low = floor if min_usd_per_lb is None else min_usd_per_lb
+    high = max_usd_per_lb
+    kept = Kept(opened.linear.model) if certify else None
     if low < floor:
         raise _money_without_end(lot_id, low)
     opened.set_pounds(lot_id, available)
@@ -186,10 +186,10 @@ def demand_of(
     )
 
 
-def least_price(lot: Lot, available_lb: float) -> float:
+def min_price(lot: Lot, available_lb: float) -> float:
     """The delivered price that a curve begins at: a limit keeps within bounds what leaving over
     could earn; without one it has no end below the left-over value."""
-    return max(0.0, lot.leftover_value_usd_per_lb) if math.isinf(available_lb) else 0.0
+    return max(0.0, lot.salvage_value_usd_per_lb) if math.isinf(available_lb) else 0.0
 
 
 def tangent_at(opened: OpenCase, lot_id: str, usd_per_lb: float, kept: Kept | None = None) -> Line:
@@ -224,7 +224,7 @@ def _tangent_far_out(opened: OpenCase, lot_id: str, available_lb: float, kept: K
         opened.set_pounds(lot_id, available_lb)
         fewest = opened.fewest(lot_id)
         if kept is not None:
-            kept.fewest = certificate(linear.programme, fewest).prices
+            kept.fewest = certificate(linear.model, fewest).prices
         opened.set_pounds(lot_id, float(fewest.x[opened.column(lot_id)]))
         answer = linear.solve()
     opened.set_pounds(lot_id, available_lb)

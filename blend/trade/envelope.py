@@ -3,7 +3,7 @@
 Two tangents meet at one place. If the function passes through it, that is a breakpoint and
 concavity proves both lines between their points of touch; if it passes below, the tangent
 there is new and parts the interval in two. So k lines cost at most 2k - 1 evaluations, and no
-line between is missed (value of a linear programme as a function of one price or one bound:
+line between is missed (value of a linear program as a function of one price or one bound:
 Bertsimas and Tsitsiklis, Introduction to Linear Optimization, 1997, section 5.5, from memory;
 the meeting of tangents: Eisner and Severance, Journal of the ACM 23, 1976, from memory).
 """
@@ -46,7 +46,7 @@ class Envelope:
     """How far, at most, the function was found from the lines that meet at a breakpoint."""
 
 
-def least_gap(value: float, slope_difference: float) -> float:
+def min_gap(value: float, slope_difference: float) -> float:
     """The distance between function and tangents that is more than the solver's tolerance."""
     return _PLACE * slope_difference + _ROUNDING * max(1.0, abs(value))
 
@@ -70,7 +70,7 @@ def trace(
         new = tangent(place)
         solves += 1
         below = one.at(place) - new.at(place)
-        if below <= least_gap(new.at(place), fall):
+        if below <= min_gap(new.at(place), fall):
             gap = max(gap, abs(below))
         else:
             lines.append(new)

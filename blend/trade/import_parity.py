@@ -109,8 +109,8 @@ class _Dues:
     duty_usd: float
     surcharge_share: float
     mpf_share: float
-    mpf_least_usd: float
-    mpf_most_usd: float
+    mpf_min_usd: float
+    mpf_max_usd: float
     hmf_share: float
     assessment_usd: float
     used: dict[Cost, tuple[ImportRate, ...]]
@@ -146,7 +146,7 @@ class _Dues:
     def mpf_usd(self, value_usd: float) -> float:
         if self.mpf_share == 0:
             return 0.0
-        return min(max(self.mpf_share * value_usd, self.mpf_least_usd), self.mpf_most_usd)
+        return min(max(self.mpf_share * value_usd, self.mpf_min_usd), self.mpf_max_usd)
 
     def landed_usd(self, value_usd: float) -> float:
         return self._slope * value_usd + self._fixed_usd + self.mpf_usd(value_usd)
@@ -162,11 +162,11 @@ class _Dues:
         if share == 0:
             value = left_usd / self._slope
         else:
-            value = (left_usd - self.mpf_least_usd) / self._slope
-            if value * share > self.mpf_least_usd:
+            value = (left_usd - self.mpf_min_usd) / self._slope
+            if value * share > self.mpf_min_usd:
                 value = left_usd / (self._slope + share)
-            if value * share > self.mpf_most_usd:
-                value = (left_usd - self.mpf_most_usd) / self._slope
+            if value * share > self.mpf_max_usd:
+                value = (left_usd - self.mpf_max_usd) / self._slope
         return value if value > 0 else None
 
     def customs_value_usd(self, usd_per_lb: float) -> float:
@@ -179,7 +179,7 @@ class _Dues:
         else:
             value = self.value_landed_at(price_usd)
         if value is None or value <= 0:
-            raise InputRefused([_worth_nothing(self.offer)])
+            raise InputRefused([_value_nothing(self.offer)])
         return value
 
     def price_usd_per_lb(self, value_usd: float) -> float:
@@ -193,7 +193,7 @@ class _Dues:
         return price_usd / self.offer.net_weight_lb
 
 
-def _worth_nothing(offer: ForeignOffer) -> Problem:
+def _value_nothing(offer: ForeignOffer) -> Problem:
     return Problem(
         "foreign_offers",
         None,
@@ -239,8 +239,8 @@ def _dues(offer: ForeignOffer, rates: tuple[ImportRate, ...]) -> _Dues:
         duty_usd=(duty_usd_per_kg or 0.0) * net_kg,
         surcharge_share=value_of(RateKind.SURCHARGE, Cost.SURCHARGE, offer.surcharge_share),
         mpf_share=mpf_share,
-        mpf_least_usd=value_of(RateKind.MPF_LEAST, Cost.MPF) if has_mpf else 0.0,
-        mpf_most_usd=value_of(RateKind.MPF_MOST, Cost.MPF) if has_mpf else 0.0,
+        mpf_min_usd=value_of(RateKind.MPF_MIN, Cost.MPF) if has_mpf else 0.0,
+        mpf_max_usd=value_of(RateKind.MPF_MAX, Cost.MPF) if has_mpf else 0.0,
         hmf_share=value_of(RateKind.HMF, Cost.HMF) if offer.by_sea else 0.0,
         assessment_usd=net_kg
         * value_of(RateKind.ASSESSMENT, Cost.ASSESSMENT, offer.assessment_usd_per_kg),
@@ -268,7 +268,7 @@ def _lacking(offer: ForeignOffer, what: RateKind, rate: ImportRate | None) -> Pr
 
 def _quotas(rates: tuple[ImportRate, ...], offer: ForeignOffer) -> tuple[ImportRate, ...]:
     """Sizes of quotas that the offer may fall under, for its origin or for all others."""
-    quotas = [rate for rate in rates if rate.what is RateKind.QUOTA]
+    quotas = [rate for rate in rates if rate.charge is RateKind.QUOTA]
     named = [rate for rate in quotas if rate.origin.casefold() == offer.origin.casefold()]
     own = named or [rate for rate in quotas if rate.origin == "other"]
     every = [rate for rate in quotas if not rate.origin and rate.is_valid(offer.entry_on)]
@@ -301,11 +301,11 @@ def _build_up(offer: ForeignOffer, due: _Dues) -> BuildUp:
         Cost.FINANCE: due.finance_share * (carried_usd + insurance_usd),
     }
     landed = sum(amounts_usd.values()) / pounds
-    kept_lean = offer.lean_share * (1 - offer.thaw_lean_loss_share)
-    kept = kept_lean + 1 - offer.lean_share
+    kept_lean = offer.lean * (1 - offer.thaw_lean_loss_share)
+    kept = kept_lean + 1 - offer.lean
     thawed_lean = kept_lean / kept
     thawed = landed / kept
-    points = (thawed_lean - offer.fresh_lean_share) * POINTS_PER_SHARE
+    points = (thawed_lean - offer.fresh_lean) * POINTS_PER_SHARE
     for_lean = -points * offer.point_usd_per_lb
     lines = [
         CostLine(cost, usd / pounds, due.used.get(cost, ()), _note(cost, due, value_usd))
@@ -318,7 +318,7 @@ def _build_up(offer: ForeignOffer, due: _Dues) -> BuildUp:
         lines=tuple(lines),
         landed_usd_per_lb=landed,
         kept_share=kept,
-        thawed_lean_share=thawed_lean,
+        thawed_lean=thawed_lean,
         thawed_usd_per_lb=thawed,
         next_to_fresh_usd_per_lb=thawed + for_lean,
         customs_value_usd=value_usd,
@@ -331,10 +331,10 @@ def _build_up(offer: ForeignOffer, due: _Dues) -> BuildUp:
 def _note(cost: Cost, due: _Dues, value_usd: float) -> str:
     if cost is Cost.MPF and due.mpf_share:
         by_share = due.mpf_share * value_usd
-        if by_share > due.mpf_most_usd:
-            return f"at its most, {due.mpf_most_usd:.2f} USD an entry"
-        if by_share < due.mpf_least_usd:
-            return f"at its least, {due.mpf_least_usd:.2f} USD an entry"
+        if by_share > due.mpf_max_usd:
+            return f"at its most, {due.mpf_max_usd:.2f} USD an entry"
+        if by_share < due.mpf_min_usd:
+            return f"at its least, {due.mpf_min_usd:.2f} USD an entry"
     if cost is Cost.DUTY and (due.offer.duty_share, due.offer.duty_usd_per_kg) != (None, None):
         return "as given with the offer"
     own = {
@@ -369,7 +369,7 @@ def cautions(built: Iterable[BuildUp]) -> tuple[Caution, ...]:
         for line in each.lines:
             for rate in line.rates:
                 ended = rate.has_ended(each.offer.entry_on)
-                if ended or rate.standing != "read":
+                if ended or rate.verified != "read":
                     seen.setdefault((rate.rate_id, ended), _caution(rate, each.offer, ended))
     return tuple(seen.values())
 
@@ -380,7 +380,7 @@ def _caution(rate: ImportRate, offer: ForeignOffer, ended: bool) -> Caution:
         fact += f"is on {offer.entry_on}"
         advice = "Find the rate in force that day"
     else:
-        is_memory = rate.standing == "memory"
+        is_memory = rate.verified == "memory"
         whence = "is from memory" if is_memory else "was read in a restatement"
         fact, advice = f"the rate {whence}", "Confirm it against the text in force"
     advice += f". Source given: {rate.source}."

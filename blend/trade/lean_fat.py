@@ -29,7 +29,7 @@ _HUBER_K = 1.345
 """95 % efficient where prices scatter normally (Huber 1964, from memory)."""
 _MAD_TO_SD = 1.4826
 """1 / 0.6745, the upper quartile of the normal distribution."""
-LEAST_TICK_USD_PER_LB = 0.0025
+MIN_TICK_USD_PER_LB = 0.0025
 """Prices are quoted in quarter cents at best, so no scale is taken to be finer (own rule)."""
 _SPARE_ITEMS = 2
 """Items beyond the numbers fitted that a scale needs: with fewer it would rest on one distance
@@ -79,13 +79,13 @@ class LeanLine:
     def spread_error_usd_per_lb(self) -> float | None:
         return self._error_of(1.0, -1.0)
 
-    def at(self, lean_share: float) -> float:
+    def at(self, lean: float) -> float:
         """The line's price of a pound with this lean."""
-        return lean_share * self.lean_usd_per_lb + (1 - lean_share) * self.fat_usd_per_lb
+        return lean * self.lean_usd_per_lb + (1 - lean) * self.fat_usd_per_lb
 
-    def error_at(self, lean_share: float) -> float | None:
+    def error_at(self, lean: float) -> float | None:
         """Standard error of `at`."""
-        return self._error_of(lean_share, 1 - lean_share)
+        return self._error_of(lean, 1 - lean)
 
     def _error_of(self, lean: float, fat: float) -> float | None:
         if self.covariance is None:
@@ -106,7 +106,7 @@ def solve_two_items(
 
     `errors_usd_per_lb` are the standard errors of the two prices, taken as independent.
     """
-    if one.lean_share == other.lean_share:
+    if one.lean == other.lean:
         raise ValueError(f"{one.item} and {other.item} have the same lean")
     shares = _shares(one, other)
     lean, fat = np.linalg.solve(shares, [one.usd_per_lb, other.usd_per_lb])
@@ -126,7 +126,7 @@ def fit_line(quotations: Sequence[Quotation], *, by_pounds: bool = False) -> Lea
     `by_pounds` takes a quotation's variance to fall as the weight behind it grows. Raises
     ValueError where all have the same lean, or where weights are wanted and one states none.
     """
-    if len({quotation.lean_share for quotation in quotations}) < 2:
+    if len({quotation.lean for quotation in quotations}) < 2:
         raise ValueError("a line needs two items of different lean")
     fit = _fit(_shares(*quotations), quotations, by_pounds)
     lean, fat = (float(value) for value in fit.values)
@@ -153,7 +153,7 @@ class Bend:
 
 def fit_bend(quotations: Sequence[Quotation], *, by_pounds: bool = False) -> Bend | None:
     """The bend of prices over lean; None with fewer than five items, or three leans."""
-    leans = np.array([quotation.lean_share for quotation in quotations])
+    leans = np.array([quotation.lean for quotation in quotations])
     if len(quotations) < 3 + _SPARE_ITEMS or len(set(leans.tolist())) < 3:
         return None
     middle = (leans.min() + leans.max()) / 2
@@ -212,7 +212,7 @@ def _scale(rows: np.ndarray, wanted: np.ndarray) -> float:
         bounds=[(None, None)] * numbers + [(0, None)] * (2 * count),
     )
     distances = np.sort(np.abs(rows @ answer.x[:numbers] - wanted))[numbers:]
-    return max(LEAST_TICK_USD_PER_LB, _MAD_TO_SD * float(np.median(distances)))
+    return max(MIN_TICK_USD_PER_LB, _MAD_TO_SD * float(np.median(distances)))
 
 
 def _huber_covariance(rows: np.ndarray, distances: np.ndarray) -> np.ndarray:
@@ -235,7 +235,7 @@ def _weights(quotations: Sequence[Quotation], by_pounds: bool) -> np.ndarray:
 
 
 def _shares(*quotations: Quotation) -> np.ndarray:
-    return np.array([(each.lean_share, 1 - each.lean_share) for each in quotations])
+    return np.array([(each.lean, 1 - each.lean) for each in quotations])
 
 
 def _as_tuples(covariance: np.ndarray | None) -> tuple[tuple[float, float], ...] | None:
@@ -271,14 +271,14 @@ class ItemValue:
     @property
     def usd_per_lean_lb(self) -> float:
         """Its price per pound of the lean in it, the fat taken as a gift."""
-        return self.quotation.usd_per_lb / self.quotation.lean_share
+        return self.quotation.usd_per_lb / self.quotation.lean
 
     @property
     def standing(self) -> Standing:
         """Rich or cheap when it lies two standard errors off."""
         if self.error_usd_per_lb is None:
             return Standing.OPEN
-        if abs(self.distance_usd_per_lb) < max(2 * self.error_usd_per_lb, LEAST_TICK_USD_PER_LB):
+        if abs(self.distance_usd_per_lb) < max(2 * self.error_usd_per_lb, MIN_TICK_USD_PER_LB):
             return Standing.IN_LINE
         return Standing.RICH if self.distance_usd_per_lb > 0 else Standing.CHEAP
 
@@ -304,13 +304,13 @@ def value_items(
         if line.scale_usd_per_lb is None:
             return None
         if not is_fitted(quotation):
-            return float(np.hypot(line.scale_usd_per_lb, line.error_at(quotation.lean_share)))
+            return float(np.hypot(line.scale_usd_per_lb, line.error_at(quotation.lean)))
         share, weight = _shares(quotation)[0], weights[id(quotation)]
         leverage = float(weight * share @ inverse @ share)
         return float(line.scale_usd_per_lb * np.sqrt(max(0.0, 1 - leverage) / weight))
 
     return tuple(
-        ItemValue(label, each, is_fitted(each), line.at(each.lean_share), error(each))
+        ItemValue(label, each, is_fitted(each), line.at(each.lean), error(each))
         for each, label in zip(quotations, labels_of(quotations), strict=True)
     )
 
@@ -333,7 +333,7 @@ class DayValue:
 
     def off_lean(self, quotation: Quotation, found_share: float) -> tuple[float, float]:
         """What a pound is worth at another lean than quoted, USD: by proportion, by slope."""
-        price, nominal = quotation.usd_per_lb, quotation.lean_share
+        price, nominal = quotation.usd_per_lb, quotation.lean
         return (
             price_by_proportion(price, nominal, found_share),
             price_by_slope(price, nominal, found_share, self.fitted),
@@ -341,7 +341,10 @@ class DayValue:
 
 
 def value_days(
-    quotations: Iterable[Quotation], *, form: str | None = "fresh", by_pounds: bool = False
+    quotations: Iterable[Quotation],
+    *,
+    fresh_or_frozen: str | None = "fresh",
+    by_pounds: bool = False,
 ) -> tuple[DayValue, ...]:
     """Lean and fat by species and day, in that order.
 
@@ -352,14 +355,14 @@ def value_days(
     """
 
     def is_fitted(quotation: Quotation) -> bool:
-        return form is None or quotation.form == form
+        return fresh_or_frozen is None or quotation.fresh_or_frozen == fresh_or_frozen
 
     days = []
     key = _species_and_day
     for (species, day), group in groupby(sorted(quotations, key=key), key):
-        of_day = sorted(group, key=lambda each: (each.lean_share, each.item, each.form))
+        of_day = sorted(group, key=lambda each: (each.lean, each.item, each.fresh_or_frozen))
         fitted = [quotation for quotation in of_day if is_fitted(quotation)]
-        if len({quotation.lean_share for quotation in fitted}) < 2:
+        if len({quotation.lean for quotation in fitted}) < 2:
             continue
         line = fit_line(fitted, by_pounds=by_pounds)
         scale = line.scale_usd_per_lb

@@ -1,4 +1,4 @@
-"""A case opened for questions: its linear programme, warm, with an optimum in hand."""
+"""A case opened for questions: its linear program, warm, with an optimum in hand."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blend.core.clash import explain_clash
+from blend.core.infeasible import explain_infeasibility
+from blend.core.shadow_prices import pounds_used, set_price
 from blend.core.solve import open_linear, without_end
 from blend.core.solver import Answer, Outcome, WarmLinear
-from blend.core.worths import pounds_used, set_price
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.errors import InputRefused, NoPlan, Problem, did_you_mean
@@ -17,36 +17,36 @@ from blend.errors import InputRefused, NoPlan, Problem, did_you_mean
 
 @dataclass(frozen=True)
 class OpenCase:
-    """The programme kept warm in the solver, and its optimum at the prices and pounds of the
+    """The program kept warm in the solver, and its optimum at the prices and pounds of the
     case. Who changes something puts it back."""
 
     linear: WarmLinear
     answer: Answer
 
     def lot(self, lot_id: str) -> Lot:
-        layout = self.linear.programme.layout
-        return layout.lots[layout.lot_index[lot_id]]
+        sets = self.linear.model.sets
+        return sets.lots[sets.lot_index[lot_id]]
 
     def column(self, lot_id: str) -> int:
         """The column of the pounds taken of a lot."""
-        return self.linear.programme.take.start + self.linear.programme.layout.lot_index[lot_id]
+        return self.linear.model.take.start + self.linear.model.sets.lot_index[lot_id]
 
     def set_price(self, lot_id: str, usd_per_lb: float) -> None:
         """Change the delivered price of a lot, its left-over value falling with it."""
-        set_price(self.linear, self.linear.programme.layout.lot_index[lot_id], usd_per_lb)
+        set_price(self.linear, self.linear.model.sets.lot_index[lot_id], usd_per_lb)
 
     def pounds_used(self, answer: Answer, lot_id: str) -> float:
         """Pounds of a lot that go into blends."""
-        return pounds_used(self.linear, answer, self.linear.programme.layout.lot_index[lot_id])
+        return pounds_used(self.linear, answer, self.linear.model.sets.lot_index[lot_id])
 
-    def set_pounds(self, lot_id: str, most_lb: float) -> None:
+    def set_pounds(self, lot_id: str, max_lb: float) -> None:
         """Change how much there is of a lot."""
-        self.linear.set_column_bounds(self.column(lot_id), 0.0, most_lb)
+        self.linear.set_column_bounds(self.column(lot_id), 0.0, max_lb)
 
     def put_back(self, lot_id: str) -> None:
         lot = self.lot(lot_id)
         self.set_price(lot_id, lot.delivered_usd_per_lb)
-        self.set_pounds(lot_id, lot.most_lb)
+        self.set_pounds(lot_id, lot.max_lb)
 
     def fewest(self, lot_id: str) -> Answer:
         """The plan that takes the least pounds of a lot, cost no object."""
@@ -70,7 +70,7 @@ def open_case(case: Case, *lot_ids: str) -> OpenCase:
     linear = open_linear(case)
     answer = linear.solve()
     if answer.outcome is Outcome.INFEASIBLE:
-        raise NoPlan(explain_clash(case, whole=False))
+        raise NoPlan(explain_infeasibility(case, whole=False))
     if answer.outcome is Outcome.UNBOUNDED:
         raise InputRefused(without_end(case))
     return OpenCase(linear, answer)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blend.trade.envelope import least_gap
+from blend.trade.envelope import min_gap
 
 SAME_PLACE = 1e-7
 """Corners closer than this, as a share of the window, are one; smaller cells are dropped."""
@@ -61,7 +61,7 @@ def tile(
     tangent: Callable[[tuple[float, float]], Plane],
     low: tuple[float, float],
     high: tuple[float, float],
-    most_solves: int,
+    max_solves: int,
 ) -> Tiling:
     """All cells of a concave function over the window from `low` to `high`."""
     window = np.array([low, (high[0], low[1]), high, (low[0], high[1])], float)
@@ -71,7 +71,7 @@ def tile(
     solves, gap = 0, 0.0
     while True:
         corner = _open_corner(cells, window, size, held)
-        if corner is None or solves == most_solves:
+        if corner is None or solves == max_solves:
             return Tiling(tuple(cells), corner is None, solves, gap)
         new = tangent(tuple(corner))
         solves += 1
@@ -80,7 +80,7 @@ def tile(
         lowest = min(planes, key=lambda plane: plane.at(corner), default=None)
         below = np.inf if lowest is None else float(lowest.at(corner)) - height
         turn = 0.0 if lowest is None else np.abs(np.subtract(lowest.slopes, new.slopes)).sum()
-        parted = _cut_in(cells, new, window, size) if below > least_gap(height, turn) else None
+        parted = _cut_in(cells, new, window, size) if below > min_gap(height, turn) else None
         if parted is None:
             gap = max(gap, abs(below))
             held.add(_key(corner, window, size))

@@ -5,19 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
-from blend.core import weigh_days
+from blend.core import round_days
 from blend.core.horizon import (
-    DayWorths,
+    DayPrices,
     HorizonAnswer,
-    day_worths,
-    least_easing_lb,
+    day_shadow_prices,
+    min_loosening_lb,
     solve_horizon,
 )
 from blend.core.solver import Outcome
-from blend.domain.horizon import DayFamily, DayRequirement, Horizon
+from blend.domain.horizon import DayConstraintClass, DayRequirement, Horizon
 from blend.domain.plan import Bound, Verdict
 from blend.domain.positions import DayCheck, PositionsMoney, PositionsPlan
-from blend.domain.requirements import Family
+from blend.domain.requirements import ConstraintClass
 from blend.errors import InputRefused, NoPlan, Problem, SolverTrouble
 from blend.proof.gap import NEAR_SHARE, NEAR_USD, must_agree
 from blend.proof.positions import check_positions, count_positions_money
@@ -30,20 +30,20 @@ _NO_BOUND = Bound(0.0, 0.0, "", 0.0)
 
 
 @dataclass(frozen=True, slots=True)
-class HorizonClash:
+class HorizonInfeasibleSubset:
     """Why a horizon has no plan: the fewest pounds by which requirements must be eased.
 
     None when easing pounds frees no plan: a blend cannot be made from what is there.
     """
 
-    easing_lb: dict[DayRequirement, float] | None
+    loosening_lb: dict[DayRequirement, float] | None
 
 
 def plan_positions(
     horizon: Horizon,
     *,
     divisible: bool = False,
-    worths: bool = True,
+    shadow_prices: bool = True,
     progress: Say | None = None,
     stopped: Callable[[], bool] | None = None,
 ) -> PositionsPlan:
@@ -54,11 +54,11 @@ def plan_positions(
     always divisible: each day's own plan settles them. A search that `stopped()` ends answers
     with the best plan so far.
 
-    Raises NoPlan with a `HorizonClash`, InputRefused when money could be made without end,
+    Raises NoPlan with a `HorizonInfeasibleSubset`, InputRefused when money could be made without end,
     SolverTrouble when time ran out before any plan.
     """
     say = progress or (lambda text: None)
-    say("all days as one programme")
+    say("all days as one program")
     solved = solve_horizon(
         horizon,
         divisible=divisible,
@@ -67,7 +67,7 @@ def plan_positions(
     )
     if solved.outcome is Outcome.INFEASIBLE:
         say("why there is no plan")
-        raise NoPlan(HorizonClash(least_easing_lb(horizon)))
+        raise NoPlan(HorizonInfeasibleSubset(min_loosening_lb(horizon)))
     if solved.outcome is Outcome.UNBOUNDED:
         raise InputRefused([_without_end()])
     if not solved.is_found:
@@ -77,27 +77,27 @@ def plan_positions(
             "containers and counts as divisible"
         )
     say("worth of orders and rooms")
-    worth, worths_stopped = DayWorths((), (), {}), False
+    value, pricing_stopped = DayPrices((), (), {}), False
     try:
-        worth = day_worths(solved) if worths else worth
+        value = day_shadow_prices(solved) if shadow_prices else value
     except KeyboardInterrupt:
-        worths_stopped = True
+        pricing_stopped = True
     say("the proof")
     plan = PositionsPlan(
         days=horizon.days,
-        purchases=weigh_days.purchases(solved, worth.offer_usd_per_lb),
-        sales=weigh_days.sales(solved),
-        freezes=weigh_days.freezes(solved),
-        wastes=weigh_days.wastes(solved),
-        blends=weigh_days.blends(solved),
-        ledger=weigh_days.ledger(solved),
+        purchases=round_days.purchases(solved, value.offer_usd_per_lb),
+        sales=round_days.sales(solved),
+        freezes=round_days.freezes(solved),
+        wastes=round_days.wastes(solved),
+        blends=round_days.blends(solved),
+        ledger=round_days.ledger(solved),
         money=_NO_MONEY,
         checks=(),
         bound=_NO_BOUND,
-        orders_worth=worth.orders,
-        rooms_worth=worth.rooms,
+        order_prices=value.orders,
+        capacity_prices=value.rooms,
         stopped_early=solved.outcome is Outcome.STOPPED,
-        worths_stopped=worths_stopped,
+        pricing_stopped=pricing_stopped,
     )
     checks, money = check_positions(horizon, plan), count_positions_money(horizon, plan)
     return replace(
@@ -109,19 +109,19 @@ def plan_positions(
 
 
 _WHOLE = (
-    Family.WHOLE_CONTAINERS,
-    Family.LEAST_PURCHASE,
-    Family.MOST_LOTS,
-    Family.LEAST_IF_USED,
-    Family.KEEP_APART,
-    DayFamily.LEAST_IF_USED,
-    DayFamily.NEEDS,
+    ConstraintClass.WHOLE_CONTAINERS,
+    ConstraintClass.MIN_PURCHASE,
+    ConstraintClass.MAX_LOTS,
+    ConstraintClass.MIN_IF_USED,
+    ConstraintClass.KEEP_APART,
+    DayConstraintClass.MIN_IF_USED,
+    DayConstraintClass.NEEDS,
 )
 
 
 def _taken_as_divisible(check: DayCheck) -> DayCheck:
     """A requirement that an outlook does not hold itself to is told of, not broken."""
-    if check.verdict is Verdict.BROKEN and check.requirement.family in _WHOLE:
+    if check.verdict is Verdict.BROKEN and check.requirement.constraint_class in _WHOLE:
         return replace(check, verdict=Verdict.WARNING, note=AS_DIVISIBLE)
     return check
 

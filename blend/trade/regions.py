@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from blend.core.certificates import certificate
-from blend.core.programme import Programme
+from blend.core.model import Model
 from blend.core.solver import Answer, Outcome
 from blend.domain.case import Case
 from blend.domain.certificates import Certificate, Region, RegionCertificate
@@ -17,7 +17,7 @@ from blend.proof.regions import MapProof, prove_regions
 from blend.trade.opening import OpenCase, open_case
 from blend.trade.plane import SAME_PLACE, Cell, Plane, tile
 
-MOST_SOLVES = 4_000
+MAX_SOLVES = 4_000
 """By then a map has more regions than anyone reads."""
 
 
@@ -25,7 +25,7 @@ MOST_SOLVES = 4_000
 class RegionMap:
     """All regions of a window of prices.
 
-    `is_exact` tells that the programme was solved at every corner of every region and its cost
+    `is_exact` tells that the program was solved at every corner of every region and its cost
     lay no farther than `gap_usd` from the region's own, so that, the cost being concave in the
     prices, no region is missing. Where False, the solves ran out first. `prove` holds the map
     against the case without the solver.
@@ -33,8 +33,8 @@ class RegionMap:
 
     lot_ids: tuple[str, str]
     delivered_usd_per_lb: tuple[float, float]
-    least_usd_per_lb: tuple[float, float]
-    most_usd_per_lb: tuple[float, float]
+    min_usd_per_lb: tuple[float, float]
+    max_usd_per_lb: tuple[float, float]
     regions: tuple[Region, ...]
     is_exact: bool
     solves: int
@@ -49,8 +49,8 @@ class RegionMap:
             self.lot_ids,
             self.regions,
             self.certificates,
-            least_usd_per_lb=self.least_usd_per_lb,
-            most_usd_per_lb=self.most_usd_per_lb,
+            min_usd_per_lb=self.min_usd_per_lb,
+            max_usd_per_lb=self.max_usd_per_lb,
         )
 
 
@@ -58,9 +58,9 @@ def region_map(
     case: Case,
     lot_ids: tuple[str, str],
     *,
-    least_usd_per_lb: tuple[float, float],
-    most_usd_per_lb: tuple[float, float],
-    most_solves: int = MOST_SOLVES,
+    min_usd_per_lb: tuple[float, float],
+    max_usd_per_lb: tuple[float, float],
+    max_solves: int = MAX_SOLVES,
     certify: bool = False,
 ) -> RegionMap:
     """The exact map of two different lots between two pairs of delivered prices.
@@ -71,30 +71,30 @@ def region_map(
     """
     if lot_ids[0] == lot_ids[1]:
         raise InputRefused([Problem("lots", None, "lot_id", f"{lot_ids[0]} twice", "two lots")])
-    for lot_id, least, most in zip(lot_ids, least_usd_per_lb, most_usd_per_lb, strict=True):
-        if least >= most:
-            read = f"no prices of {lot_id} between {least:g} and {most:g} USD/lb"
+    for lot_id, minimum, maximum in zip(lot_ids, min_usd_per_lb, max_usd_per_lb, strict=True):
+        if minimum >= maximum:
+            read = f"no prices of {lot_id} between {minimum:g} and {maximum:g} USD/lb"
             raise InputRefused([Problem("lots", None, "price", read, "a price above 0")])
     opened = open_case(case, *lot_ids)
-    kept = _Kept(opened.linear.programme if certify else None)
+    kept = _Kept(opened.linear.model if certify else None)
     try:
         tiling = tile(
             lambda prices: _tangent(opened, lot_ids, prices, kept),
-            least_usd_per_lb,
-            most_usd_per_lb,
-            most_solves,
+            min_usd_per_lb,
+            max_usd_per_lb,
+            max_solves,
         )
     finally:
         for lot_id in lot_ids:
             opened.put_back(lot_id)
     cells = sorted(tiling.cells, key=lambda cell: (*_pounds(cell.plane), cell.plane.at_zero))
-    size = np.subtract(most_usd_per_lb, least_usd_per_lb)
+    size = np.subtract(max_usd_per_lb, min_usd_per_lb)
     first, second = (opened.lot(lot_id) for lot_id in lot_ids)
     return RegionMap(
         lot_ids,
         (first.delivered_usd_per_lb, second.delivered_usd_per_lb),
-        least_usd_per_lb,
-        most_usd_per_lb,
+        min_usd_per_lb,
+        max_usd_per_lb,
         tuple(
             Region(_pounds(cell.plane), float(cell.plane.at_zero), kept.corners(cell, size))
             for cell in cells
@@ -117,17 +117,17 @@ class _Found:
 
 @dataclass
 class _Kept:
-    """Every optimum that a map was found from; without a programme, not what proves them."""
+    """Every optimum that a map was found from; without a program, not what proves them."""
 
-    programme: Programme | None
+    model: Model | None
     found: list[_Found] = field(default_factory=list)
 
     def keep(self, prices: tuple[float, float], plane: Plane, answer: Answer) -> None:
-        proving = None if self.programme is None else certificate(self.programme, answer)
+        proving = None if self.model is None else certificate(self.model, answer)
         self.found.append(_Found(prices, plane, proving))
 
     def corners(self, cell: Cell, size: np.ndarray) -> tuple[tuple[float, float], ...]:
-        """Those of a cell where the programme was solved, so that cells that meet have them in
+        """Those of a cell where the program was solved, so that cells that meet have them in
         common; cutting leaves each a last bit of its own."""
         corners = []
         for corner in cell.corners:

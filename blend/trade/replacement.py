@@ -1,6 +1,6 @@
 """Replacement value: the cheapest mix of the other items that does what an item does.
 
-Equal lean and equal weight after losses, in the core's own programme: the item is the product,
+Equal lean and equal weight after losses, in the core's own program: the item is the product,
 with its lean as the target and no tolerance. Pounds on offer do not count: the question is
 what the market charges, not how much of it there is. Without rules and losses the value is
 that of the lower convex hull of the others, over lean, at the item's lean.
@@ -29,7 +29,7 @@ from blend.domain.replacement import (
 from blend.domain.rules import Loss, kept_per_lb
 
 _REPLACED_LB = 100.0
-_LEAST_SHARE = 1e-9
+_MIN_SHARE = 1e-9
 
 
 def replacement_values(
@@ -56,7 +56,7 @@ def _replacement(
     mix = [
         MixPart(lot_id, lb / put_in_lb)
         for lot_id, lb in plan.take_lb.items()
-        if lb / put_in_lb > _LEAST_SHARE
+        if lb / put_in_lb > _MIN_SHARE
     ]
     return Replacement(
         item.lot_id,
@@ -70,10 +70,10 @@ def _replacement(
 def _lean_and_fat(plan: LinearPlan, product: Product) -> LeanAndFat:
     """What a finished pound of each earns at the dual prices: a pound made, and by how much it
     leans to one side of the target."""
-    prices, lean_share = dual_prices(plan), product.target_lean_share
+    prices, lean = dual_prices(plan), product.target_lean
     made = prices.finished[product.product_id]
-    leaner = prices.lean_least[product.product_id] - prices.lean_most[product.product_id]
-    return LeanAndFat(made + leaner * (1 - lean_share), made - leaner * lean_share)
+    leaner = prices.lean_min[product.product_id] - prices.lean_max[product.product_id]
+    return LeanAndFat(made + leaner * (1 - lean), made - leaner * lean)
 
 
 def _case_of(
@@ -84,21 +84,21 @@ def _case_of(
         product_id=item.lot_id,
         name=item.item,
         species=frozenset((item.species,)),
-        target_lean_share=item.lean_share,
+        target_lean=item.lean,
         tolerance_below_share=0.0,
         tolerance_above_share=0.0,
-        least_lb=_REPLACED_LB,
-        most_lb=_REPLACED_LB,
+        min_lb=_REPLACED_LB,
+        max_lb=_REPLACED_LB,
         batch_lb=_REPLACED_LB,
-        blender_least_lb=0.0,
-        blender_most_lb=_REPLACED_LB,
-        programmes=item.programmes if rules.keep_programmes else frozenset(),
+        blender_min_lb=0.0,
+        blender_max_lb=_REPLACED_LB,
+        label_claims=item.label_claims if rules.keep_label_claims else frozenset(),
     )
     lean, fat = kept_per_lb(item, product, losses)
-    product = replace(product, target_lean_share=lean / (lean + fat))
+    product = replace(product, target_lean=lean / (lean + fat))
     settings = Settings(plan_on=date.min)
     others = [
-        _without_limit_but(rules.most_share, lot, product, losses)
+        _without_limit_but(rules.max_share, lot, product, losses)
         for lot in lots
         if lot.lot_id != item.lot_id and rules.among.holds(lot)
     ]
@@ -106,16 +106,16 @@ def _case_of(
 
 
 def _without_limit_but(
-    most_share: float, lot: Lot, product: Product, losses: tuple[Loss, ...]
+    max_share: float, lot: Lot, product: Product, losses: tuple[Loss, ...]
 ) -> Lot:
     """The lot as the market has it: any amount, on any day. As the pounds made are given, the
     most share of the mix is a most weight."""
     kept = sum(kept_per_lb(lot, product, losses))
-    quantity_lb = most_share * _REPLACED_LB / kept if most_share < 1 else None
+    quantity_lb = max_share * _REPLACED_LB / kept if max_share < 1 else None
     return replace(
         lot,
         quantity_lb=quantity_lb,
-        leftover_value_usd_per_lb=0.0,
+        salvage_value_usd_per_lb=0.0,
         available_on=None,
         use_by=None,
     )
@@ -129,10 +129,10 @@ def lots_of(quotations: Iterable[Quotation]) -> tuple[Lot, ...]:
             lot_id=label,
             item=quotation.item,
             species=quotation.species,
-            lean_share=quotation.lean_share,
+            lean=quotation.lean,
             price_usd_per_lb=quotation.usd_per_lb,
             quantity_lb=None,
-            form=quotation.form,
+            fresh_or_frozen=quotation.fresh_or_frozen,
         )
         for quotation, label in zip(quotations, labels_of(quotations), strict=True)
     )

@@ -28,10 +28,10 @@ from blend.domain.case import Case
 from blend.domain.imports import ForeignOffer, ImportRate
 from blend.domain.scenarios import (
     BASE,
+    Distribution,
     Drawn,
+    ScenarioField,
     ScenarioRow,
-    Spread,
-    What,
     changed_lot,
     changed_order,
 )
@@ -43,7 +43,7 @@ CHUNK = 50
 """Scenarios solved in one piece of work."""
 _AHEAD = 2
 """Chunks under way for each worker: enough to keep it busy, few enough to hold in memory."""
-_LEAST_LB = 1e-6
+_MIN_LB = 1e-6
 
 Progress = Callable[[int, int], None]
 
@@ -62,7 +62,7 @@ class ScenarioJob:
     @cached_property
     def named(self) -> tuple[str, ...]:
         """Named scenarios, in the order in which the table first names them."""
-        fixed = [row.scenario for row in self.rows if row.spread is Spread.FIXED]
+        fixed = [row.scenario for row in self.rows if row.distribution is Distribution.FIXED]
         return tuple(dict.fromkeys(fixed))
 
     @cached_property
@@ -92,21 +92,21 @@ class ScenarioJob:
             return tuple(
                 Drawn(row, row.value)
                 for row in self.rows
-                if row.spread is Spread.FIXED and row.scenario == name
+                if row.distribution is Distribution.FIXED and row.scenario == name
             )
-        rows = [row for row in self.rows if row.spread is not Spread.FIXED]
+        rows = [row for row in self.rows if row.distribution is not Distribution.FIXED]
         own = np.random.default_rng([self.seed, index - len(self.named)])
         normals: dict[str, float] = {}
         for row, normal in zip(rows, own.standard_normal(len(rows)).tolist(), strict=True):
-            if row.moves_with:
+            if row.correlated_with:
                 with_it = row.correlation
-                normal = with_it * normals[row.moves_with] + (1 - with_it**2) ** 0.5 * normal
+                normal = with_it * normals[row.correlated_with] + (1 - with_it**2) ** 0.5 * normal
             normals[row.row_id] = normal
         return tuple(Drawn(row, row.drawn(normals[row.row_id])) for row in rows)
 
     def added_by_rates(self, changes: tuple[Drawn, ...]) -> dict[str, float]:
         """By lot, how far exchange rates move the landed price of its foreign offer, USD/lb."""
-        moved = [drawn for drawn in changes if drawn.row.what is What.RATE]
+        moved = [drawn for drawn in changes if drawn.row.field is ScenarioField.RATE]
         added = {}
         for offer in self.offers:
             rate = offer.usd_per_currency
@@ -169,7 +169,7 @@ def run_scenarios(
     Raises BlendError where Dask is asked for and missing, InputRefused where a rate is to move
     a foreign offer that lacks one of its duties.
     """
-    if any(row.what is What.RATE for row in job.rows):
+    if any(row.field is ScenarioField.RATE for row in job.rows):
         # what an offer lacks is told here and now, not by a worker
         land_all([offer for offer in job.offers if offer.lot_id], job.rates)
     packed = _packed(job)
@@ -229,13 +229,13 @@ def _solve(job: ScenarioJob, warm: WarmCase, index: int) -> tuple[Outcome, np.nd
             lots[lot.lot_id] = changed_lot(lot, own, added.get(lot.lot_id, 0.0))
     orders = {}
     for product in job.case.products:
-        as_it_is = product.least_lb, product.most_lb
+        as_it_is = product.min_lb, product.max_lb
         changed_to = changed_order(*as_it_is, product.product_id, changes)
         if changed_to != as_it_is:
             orders[product.product_id] = changed_to
     answer = warm.solve(lots, orders)
     made_lb = answer.finished_lb
-    per_cwt = answer.objective_usd / made_lb * LB_PER_CWT if made_lb > _LEAST_LB else np.nan
+    per_cwt = answer.objective_usd / made_lb * LB_PER_CWT if made_lb > _MIN_LB else np.nan
     summary = (answer.objective_usd, per_cwt, made_lb, answer.short_lb)
     return answer.outcome, np.concatenate((summary, answer.taken_lb, answer.next_cwt_usd))
 

@@ -41,14 +41,14 @@ class SupplyCurve:
     @property
     def needed_lb(self) -> float:
         """With fewer pounds than these there is no plan."""
-        return self.steps[0].least_lb
+        return self.steps[0].min_lb
 
     def plan_usd_at(self, pounds_lb: float) -> float:
         """Cost of the plan with these pounds on offer; raises ValueError outside the curve."""
         step = self._steps_at(pounds_lb)[-1]
-        return step.usd_at_least - step.next_lb_saves_usd * (pounds_lb - step.least_lb)
+        return step.usd_at_least - step.next_lb_saves_usd * (pounds_lb - step.min_lb)
 
-    def worth_at(self, pounds_lb: float) -> tuple[float, float]:
+    def value_at(self, pounds_lb: float) -> tuple[float, float]:
         """What a pound more saves and a pound less would cost, USD per lb.
 
         They differ at a breakpoint only; at `needed_lb` a pound less leaves no plan.
@@ -58,14 +58,14 @@ class SupplyCurve:
         less = math.inf if at_least else touching[0].next_lb_saves_usd
         return touching[-1].next_lb_saves_usd, less
 
-    def prove(self, case: Case, least_lb: float = 0.0, most_lb: float = math.inf) -> CurveProof:
+    def prove(self, case: Case, min_lb: float = 0.0, max_lb: float = math.inf) -> CurveProof:
         """Hold a certified curve against the case and the pounds that it was asked for between."""
         return prove_supply(
-            case, self.lot_id, self.steps, self.certificate, least_lb=least_lb, most_lb=most_lb
+            case, self.lot_id, self.steps, self.certificate, min_lb=min_lb, max_lb=max_lb
         )
 
     def _steps_at(self, pounds_lb: float) -> list[SupplyStep]:
-        touching = [step for step in self.steps if step.least_lb <= pounds_lb <= step.most_lb]
+        touching = [step for step in self.steps if step.min_lb <= pounds_lb <= step.max_lb]
         if not touching:
             raise ValueError(f"{pounds_lb} lb lies outside the curve")
         return touching
@@ -75,12 +75,12 @@ def supply_curve(
     case: Case,
     lot_id: str,
     *,
-    least_lb: float = 0.0,
-    most_lb: float = math.inf,
+    min_lb: float = 0.0,
+    max_lb: float = math.inf,
     certify: bool = False,
 ) -> SupplyCurve:
-    """The exact cost of the plan against pounds of a lot, from `least_lb` (or the fewest with
-    which there is a plan, where those are more) to `most_lb`. `certify` keeps what
+    """The exact cost of the plan against pounds of a lot, from `min_lb` (or the fewest with
+    which there is a plan, where those are more) to `max_lb`. `certify` keeps what
     `SupplyCurve.prove` needs.
 
     Raises InputRefused and NoPlan as `open_case` does, and InputRefused where money could be
@@ -88,22 +88,22 @@ def supply_curve(
     """
     opened = open_case(case, lot_id)
     lot = opened.lot(lot_id)
-    kept = Kept(opened.linear.programme) if certify else None
+    kept = Kept(opened.linear.model) if certify else None
 
     def tangent(pounds_lb: float) -> Line:
         answer = _solve_with(opened, lot_id, pounds_lb)
         return _tangent(opened, lot_id, pounds_lb, answer, kept)
 
     try:
-        left_lb, answer = _fewest(opened, lot_id, least_lb, kept)
+        left_lb, answer = _fewest(opened, lot_id, min_lb, kept)
         left = _tangent(opened, lot_id, left_lb, answer, kept)
-        right = tangent(most_lb)
+        right = tangent(max_lb)
         found = trace(
             tangent,
             left,
             right,
             left_lb,
-            most_lb,
+            max_lb,
         )
     finally:
         opened.put_back(lot_id)
@@ -114,7 +114,7 @@ def supply_curve(
     return SupplyCurve(
         lot_id,
         lot.delivered_usd_per_lb,
-        lot.most_lb,
+        lot.max_lb,
         tuple(steps),
         found.solves + 2,
         found.gap,
@@ -123,15 +123,15 @@ def supply_curve(
 
 
 def _fewest(
-    opened: OpenCase, lot_id: str, least_lb: float, kept: Kept | None
+    opened: OpenCase, lot_id: str, min_lb: float, kept: Kept | None
 ) -> tuple[float, Answer]:
-    answer = _solve_with(opened, lot_id, least_lb)
+    answer = _solve_with(opened, lot_id, min_lb)
     if answer.outcome is Outcome.OPTIMAL:
-        return least_lb, answer
-    opened.set_pounds(lot_id, opened.lot(lot_id).most_lb)
+        return min_lb, answer
+    opened.set_pounds(lot_id, opened.lot(lot_id).max_lb)
     fewest = opened.fewest(lot_id)
     if kept is not None:
-        kept.fewest = certificate(opened.linear.programme, fewest).prices
+        kept.fewest = certificate(opened.linear.model, fewest).prices
     pounds_lb = float(fewest.x[opened.column(lot_id)])
     return pounds_lb, _solve_with(opened, lot_id, pounds_lb)
 
@@ -152,9 +152,9 @@ def _tangent(
 
     A pound that may be left on offer is never worth less than nothing.
     """
-    worth = max(0.0, -float(answer.column_dual[opened.column(lot_id)]))
+    value = max(0.0, -float(answer.column_dual[opened.column(lot_id)]))
     if math.isinf(pounds_lb):
         line = Line(-answer.objective, 0.0)
     else:
-        line = Line.through(pounds_lb, -answer.objective, worth)
+        line = Line.through(pounds_lb, -answer.objective, value)
     return line if kept is None else kept.keep(pounds_lb, line, answer)

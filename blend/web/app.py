@@ -135,9 +135,9 @@ def bracketed(host: str) -> str:
 
 def listen(host: str, port: int) -> socket.socket:
     """A socket of this address; raise FileTrouble where it cannot be had."""
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    constraint_class = socket.AF_INET6 if ":" in host else socket.AF_INET
     # without the protocol's name asyncio leaves Nagle's delay on: 40 ms for each answer
-    listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listening = socket.socket(constraint_class, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((host.strip("[]"), port))

@@ -14,12 +14,12 @@ from blend.show.amounts import number_words, printable
 
 ADDRESS = "address"
 """The `file` of problems with an address."""
-_MOST_CHARACTERS = 60
-_MOST_NAMED = 12
+_MAX_CHARACTERS = 60
+_MAX_NAMED = 12
 
 
 def refused(name: str, read: str, allowed: str, hint: str = "") -> InputRefused:
-    read = printable(read)[:_MOST_CHARACTERS]
+    read = printable(read)[:_MAX_CHARACTERS]
     return InputRefused([Problem(ADDRESS, None, name, read, allowed, hint)])
 
 
@@ -31,9 +31,9 @@ def asked_text(request: Request, name: str, default: str = "") -> str:
 def asked_choice(request: Request, name: str, choices: Iterable[str], default: str) -> str:
     asked, known = asked_text(request, name, default), list(choices)
     if asked not in known:
-        more = ", ..." if len(known) > _MOST_NAMED else ""
-        allowed = f"one of {', '.join(known[:_MOST_NAMED])}{more}"
-        raise refused(name, asked, allowed, did_you_mean(asked[:_MOST_CHARACTERS], known))
+        more = ", ..." if len(known) > _MAX_NAMED else ""
+        allowed = f"one of {', '.join(known[:_MAX_NAMED])}{more}"
+        raise refused(name, asked, allowed, did_you_mean(asked[:_MAX_CHARACTERS], known))
     return asked
 
 
@@ -46,30 +46,30 @@ def asked_number(
     name: str,
     default: float | None,
     *,
-    most: float,
-    least: float = 0.0,
+    maximum: float,
+    minimum: float = 0.0,
     above: bool = False,
 ) -> float | None:
     """A finite number from `least` (or `above` it) to `most`."""
     asked = asked_text(request, name)
     if not asked:
         return default
-    lowest = f"{'above' if above else 'from'} {number_words(least)}"
-    allowed = f"a number {lowest} to {number_words(most)}"
+    lowest = f"{'above' if above else 'from'} {number_words(minimum)}"
+    allowed = f"a number {lowest} to {number_words(maximum)}"
     try:
         number = float(asked)
     except ValueError:
         raise refused(name, asked, allowed) from None
-    is_low = number <= least if above else number < least
-    if not math.isfinite(number) or is_low or number > most:
+    is_low = number <= minimum if above else number < minimum
+    if not math.isfinite(number) or is_low or number > maximum:
         raise refused(name, asked, allowed)
     return number
 
 
-def asked_count(request: Request, name: str, default: int, *, most: int) -> int:
+def asked_count(request: Request, name: str, default: int, *, maximum: int) -> int:
     asked = asked_text(request, name, str(default))
-    if not (asked.isascii() and asked.isdecimal() and len(asked) <= 18 and int(asked) <= most):
-        raise refused(name, asked, f"a whole number from 0 to {most:,}")
+    if not (asked.isascii() and asked.isdecimal() and len(asked) <= 18 and int(asked) <= maximum):
+        raise refused(name, asked, f"a whole number from 0 to {maximum:,}")
     return int(asked)
 
 

@@ -166,7 +166,7 @@ class Desk:
 
     @contextmanager
     def warm(self) -> Iterator[LiveCase]:
-        """The linear programme of the plan as it stands, for a short question; who changes it
+        """The linear program of the plan as it stands, for a short question; who changes it
         puts it back."""
         with self.lock:
             self.state()

@@ -25,10 +25,10 @@ from blend.show.amounts import printable
 from blend.show.live import Compared
 from blend.show.why_lot import why_lot_tables, why_lot_words
 from blend.units import USD_PER_LB_BY_PRICE_UNIT
-from blend.web import grinder_clash, grinder_correct, grinder_plan
+from blend.web import grinder_correct, grinder_infeasible, grinder_plan
 from blend.web.desk import EDITED_TABLES, Desk
-from blend.web.easing import CellEdit, as_read, gone, row_of, type_cells
 from blend.web.journal import OWN
+from blend.web.loosening import CellEdit, as_read, gone, row_of, type_cells
 from blend.web.pages import Form, page, same_page, text_of, view, whole_number
 from blend.web.tables import Part, fresh_parts, grid_of
 
@@ -148,8 +148,8 @@ class Slide:
     row_id: int
     column: str
     shown: float
-    least: float
-    most: float
+    minimum: float
+    maximum: float
     step: float
     scale: float = 1.0
     decimals: int = 2
@@ -208,16 +208,25 @@ def _lot_slides(desk: Desk, row_id: int) -> list[Slide]:
         unit_typed = _cells(desk, "lots", row_id)["price_unit"]
         in_lb = unit_typed.strip().casefold() == "usd_per_lb"
         step, decimals = (0.0025, 4) if in_lb else (0.25, 2)
-        least, most = (round(price * share / step) * step for share in (0.7, 1.3))
+        minimum, maximum = (round(price * share / step) * step for share in (0.7, 1.3))
         unit = "USD/lb" if in_lb else "USD/cwt"
         slides.append(
             Slide(
-                "Price", unit, "lots", row_id, "price", price, least, most, step, decimals=decimals
+                "Price",
+                unit,
+                "lots",
+                row_id,
+                "price",
+                price,
+                minimum,
+                maximum,
+                step,
+                decimals=decimals,
             )
         )
     if quantity is not None:
         step = number_of("container_lb") or 100.0
-        most = max(2 * quantity, 10 * step)
+        maximum = max(2 * quantity, 10 * step)
         slides.append(
             Slide(
                 "Quantity",
@@ -227,7 +236,7 @@ def _lot_slides(desk: Desk, row_id: int) -> list[Slide]:
                 "quantity_lb",
                 quantity,
                 0.0,
-                most,
+                maximum,
                 step,
                 decimals=0,
             )
@@ -260,10 +269,10 @@ def _product_slides(desk: Desk, row_id: int) -> list[Slide]:
                     decimals=6,
                 )
             )
-    ordered, most = number_of("least_lb"), number_of("most_lb")
+    ordered, maximum = number_of("min_lb"), number_of("max_lb")
     if ordered is not None:
-        is_exact = ordered == most
-        highest = 2 * max(ordered, 500.0) if most is None or is_exact else most
+        is_exact = ordered == maximum
+        highest = 2 * max(ordered, 500.0) if maximum is None or is_exact else maximum
         name = "Order, exactly" if is_exact else "Order, at least"
         slides.append(
             Slide(
@@ -271,13 +280,13 @@ def _product_slides(desk: Desk, row_id: int) -> list[Slide]:
                 "lb",
                 "products",
                 row_id,
-                "least_lb",
+                "min_lb",
                 ordered,
                 0.0,
                 highest,
                 100.0,
                 decimals=0,
-                also="most_lb" if is_exact else "",
+                also="max_lb" if is_exact else "",
             )
         )
     return slides
@@ -340,7 +349,7 @@ class TurningPrice:
 
 def _turning_price(desk: Desk, lot: Lot, answer: LotAnswer) -> TurningPrice | None:
     """None where no price turns it, or the sheet cannot say it."""
-    critical = answer.critical_usd_per_lb
+    critical = answer.break_even_usd_per_lb
     row_id = row_of(desk.book, "lots", lot.lot_id)
     if critical is None or critical == float("inf") or row_id is None:
         return None
@@ -378,7 +387,7 @@ routes = [
     Route("/grinder/unpin", view(unpin), methods=["POST"]),
     Route("/grinder/set", view(set_cell), methods=["POST"]),
     Route("/grinder/lot/{lot_id:path}", view(lot_page)),
-    *grinder_clash.routes,
+    *grinder_infeasible.routes,
     *grinder_plan.routes,
     *grinder_correct.routes,
 ]

@@ -47,11 +47,11 @@ class _Asked:
     problems: list[Problem] = field(default_factory=list)
 
     def number(
-        self, name: str, label: str, least: float, most: float, blank: float | None = math.nan
+        self, name: str, label: str, minimum: float, maximum: float, blank: float | None = math.nan
     ) -> float | None:
         """A number of the form; `blank` is what no entry means, NaN that there must be one."""
         text = self.fields.get(name, "").strip()
-        allowed = f"a number from {least:g} to {most:g}"
+        allowed = f"a number from {minimum:g} to {maximum:g}"
         if not text:
             if blank is not None and math.isnan(blank):
                 self.problems.append(Problem(label, None, None, "nothing", allowed))
@@ -60,7 +60,7 @@ class _Asked:
             number = float(text)
         except ValueError:
             number = math.nan
-        if not least <= number <= most:
+        if not minimum <= number <= maximum:
             read = printable(text)[:40]
             self.problems.append(Problem(label, None, None, read, allowed))
         return number
@@ -120,7 +120,7 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     """The work asked for; None where the form cannot be read, which `read` then tells."""
     from blend.grind.correct import Held, Reading, Terms, correct_batch, lots_at_hand
     from blend.proof.correct import prove_correction
-    from blend.sheets.uncertainty import read_promises, read_spread
+    from blend.sheets.uncertainty import read_chance_constraints, read_spread
 
     product_id = read.fields["product"]
     if product_id not in {product.product_id for product in case.products}:
@@ -151,17 +151,17 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
         )
     if read.problems:
         return None
-    promised = {p.product_id: p.least_confidence for p in read_promises(desk.source, case)}
+    chance = {p.product_id: p.min_confidence for p in read_chance_constraints(desk.source, case)}
     spread = read_spread(desk.source, case)
     terms = Terms(
         at_hand=at_hand,
         whole_containers=read.ticked("whole_containers"),
         may_remove=read.ticked("swap"),
-        confidence=promised.get(product_id) if confidence is None else confidence / 100,
+        confidence=chance.get(product_id) if confidence is None else confidence / 100,
         step_lb=1.0,
         test_cost_usd=test_cost,
     )
-    room = max(0.0, product.blender_most_lb - held_lb) if room_lb is None else room_lb
+    room = max(0.0, product.blender_max_lb - held_lb) if room_lb is None else room_lb
     reading = Reading(fat / POINTS_PER_SHARE, int(readings), sd / POINTS_PER_SHARE)
     as_planned = read.ticked("as_planned")
 
@@ -185,7 +185,7 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
 def _planned_recipe(case: Case, product_id: str, job: Job):
     from blend.grind.plan import make_plan
 
-    plan = make_plan(case, worths=False, progress=job.say, stopped=job.is_stopped)
+    plan = make_plan(case, shadow_prices=False, progress=job.say, stopped=job.is_stopped)
     run = next((run for run in plan.runs if run.product_id == product_id), None)
     if run is None:
         raise InputRefused(

@@ -17,12 +17,12 @@ from blend.domain.plan import Plan
 from blend.errors import InputRefused, NoPlan, OutOfTime, Problem, SolverTrouble
 from blend.sheets.columns import SETTING_COLUMNS
 from blend.show.batch_sheet import batch_sheets, pull_table
-from blend.show.clash import broken_lines
+from blend.show.infeasible import broken_lines
 from blend.show.summary import summary_line
 from blend.show.tables import plan_tables
 from blend.web.asked import address
 from blend.web.desk import Desk
-from blend.web.grinder_clash import PLAN, clash_answer
+from blend.web.grinder_infeasible import PLAN, infeasible_answer
 from blend.web.jobs import Job
 from blend.web.pages import (
     Form,
@@ -60,12 +60,12 @@ class Planned:
         return self.plan.proof.bound.objective_usd
 
 
-_MOST_SECONDS = int(SETTING_COLUMNS["time_limit_s"].most)
+_MAX_SECONDS = int(SETTING_COLUMNS["time_limit_s"].maximum)
 
 
 def _more_seconds(seconds: int) -> int:
     """Twice the time, 0 where there may not be more."""
-    more = min(2 * seconds, _MOST_SECONDS)
+    more = min(2 * seconds, _MAX_SECONDS)
     return more if more > seconds else 0
 
 
@@ -113,7 +113,7 @@ def _planned(desk: Desk, request: Request, answer: Callable[[Job], Response]) ->
     """`answer` of the plan that the address names by `of`, and by `seconds` where it was searched
     on; without them, of the tables as typed."""
     asked = whole_number(request.query_params.get("of", ""))
-    seconds = whole_number(request.query_params.get("seconds", ""), _MOST_SECONDS) or None
+    seconds = whole_number(request.query_params.get("seconds", ""), _MAX_SECONDS) or None
     job = None if asked is None else _job(desk, asked, seconds)
     if job is None:
         of_these = same_page(request, of=desk.book.revision, seconds="", stop="")
@@ -123,7 +123,7 @@ def _planned(desk: Desk, request: Request, answer: Callable[[Job], Response]) ->
     except NoPlan as none:
         if asked != desk.book.revision:
             return RedirectResponse(request.url.path, 303)
-        return clash_answer(desk, request, none.clash, PLAN)
+        return infeasible_answer(desk, request, none.infeasible, PLAN)
     except OutOfTime as none:
         if asked != desk.book.revision:
             return RedirectResponse(request.url.path, 303)
@@ -193,7 +193,7 @@ def batches_page(desk: Desk, request: Request, form: Form) -> Response:
             desk,
             request,
             "grinder_batches.html",
-            tables=[pull_table(case, plan), *(sheet.weigh for sheet in sheets)],
+            tables=[pull_table(case, plan), *(sheet.round_plan for sheet in sheets)],
             title="Batch sheets",
             summary=summary_line(case, plan),
             sheets=sheets,

@@ -12,9 +12,9 @@ from urllib.parse import parse_qs
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from blend.sheets.tables import MOST_BYTES
+from blend.sheets.tables import MAX_BYTES
 
-MOST_REQUEST_BYTES = MOST_BYTES + 1_000_000
+MAX_REQUEST_BYTES = MAX_BYTES + 1_000_000
 """The largest table that is read, and what a form puts around it."""
 _READING = ("GET", "HEAD")
 _POLICY = (
@@ -82,7 +82,7 @@ class Guard:
         if not self._is_key(_cookie_of(headers, self._cookie)):
             return _refuse(403, "Open the desk by the address that the command printed.")
         length = headers.get("content-length", "0").lstrip("0") or "0"
-        if not length.isdecimal() or (len(length), length) > _MOST_LENGTH:
+        if not length.isdecimal() or (len(length), length) > _MAX_LENGTH:
             return _refuse(413, _TOO_LARGE)
         return None
 
@@ -101,8 +101,8 @@ class Guard:
         return scope["method"] in _READING or site == "same-origin"
 
 
-_MOST_LENGTH = len(str(MOST_REQUEST_BYTES)), str(MOST_REQUEST_BYTES)
-_TOO_LARGE = f"Larger than {MOST_BYTES // 1_000_000} MB."
+_MAX_LENGTH = len(str(MAX_REQUEST_BYTES)), str(MAX_REQUEST_BYTES)
+_TOO_LARGE = f"Larger than {MAX_BYTES // 1_000_000} MB."
 
 
 class _TooLarge(Exception):
@@ -117,7 +117,7 @@ def _limited(receive: Receive) -> Receive:
         nonlocal so_far
         message = await receive()
         so_far += len(message.get("body", b""))
-        if so_far > MOST_REQUEST_BYTES:
+        if so_far > MAX_REQUEST_BYTES:
             raise _TooLarge
         return message
 

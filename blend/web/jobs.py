@@ -11,7 +11,7 @@ from typing import Any
 
 from blend.errors import FileTrouble
 
-_MOST_KEPT = 64
+_MAX_KEPT = 64
 _AT_ONCE = 2
 
 
@@ -124,7 +124,7 @@ class Jobs:
         return not wait([job.future for job in left], seconds).not_done
 
     def _forget_old(self) -> None:
-        while len(self._jobs) > _MOST_KEPT:
+        while len(self._jobs) > _MAX_KEPT:
             _, job = self._jobs.popitem(last=False)
             job.stop()
 

@@ -26,8 +26,8 @@ from blend.show.shown import ShownTable
 from blend.web.desk import Desk
 from blend.web.jobs import Job
 
-MOST_PARTS = 64
-MOST_FIELDS = 2_000
+MAX_PARTS = 64
+MAX_FIELDS = 2_000
 SOON_SECONDS = 0.25
 """What takes no longer than this is waited for, without a word of it."""
 FILE_SECONDS = 20.0
@@ -54,7 +54,7 @@ def view(answer: View) -> Callable[[Request], Awaitable[Response]]:
 
 async def _form_of(request: Request) -> dict[str, str | Upload]:
     try:
-        async with request.form(max_files=MOST_PARTS, max_fields=MOST_FIELDS,
+        async with request.form(max_files=MAX_PARTS, max_fields=MAX_FIELDS,
                                 max_part_size=2_000_000) as form:  # fmt: skip
             return await _read_uploads(form)
     except UnicodeError:
@@ -93,10 +93,10 @@ _UNREADABLE = dict.fromkeys(
 )
 
 
-def whole_number(text: str, most: int = 10**9) -> int | None:
+def whole_number(text: str, maximum: int = 10**9) -> int | None:
     """A whole number of an address or a form, from 0 to `most`; None for anything else."""
     is_number = text.isascii() and text.isdecimal() and len(text) <= 12
-    return int(text) if is_number and int(text) <= most else None
+    return int(text) if is_number and int(text) <= maximum else None
 
 
 def text_of(form: Form, name: str, default: str = "") -> str:
@@ -163,9 +163,9 @@ def trouble_page(desk: Desk, request: Request, error: BlendError) -> Response:
 
 def error_lines(desk: Desk, error: BlendError) -> list[str]:
     if isinstance(error, NoPlan):
-        from blend.show.clash import clash_lines
+        from blend.show.infeasible import infeasible_lines
 
-        return clash_lines(error.clash, desk.state().case)
+        return infeasible_lines(error.infeasible, desk.state().case)
     return [printable(line) for line in str(error).splitlines()]
 
 

@@ -18,7 +18,7 @@ from blend.domain.market import SOURCE_CLASSES, CanvassEntry, EntryKind
 from blend.errors import InputRefused, Problem
 from blend.sheets.cells import typed_text
 from blend.sheets.history import entry_of_words, filled_in, typed_addition
-from blend.sheets.tables import MOST_ROWS
+from blend.sheets.tables import MAX_ROWS
 from blend.show.amounts import printable
 from blend.show.market_day import canvass_table
 from blend.show.quotations import KIND_WORDS
@@ -36,7 +36,7 @@ TYPED = (
     "pounds_lb",
     "source",
     "source_class",
-    "lean_share",
+    "lean",
     "basis",
     "freight_usd_per_cwt",
     "delivered_within_days",
@@ -100,7 +100,7 @@ def canvass(
         problems=[str(each) for each in problems],
         told=[*told, *([_added_words(added)] if added else [])],
         links=[f"/reporter/entry?{urlencode({'entry': e.entry_id})}" for e in reversed(entries)],
-        most_rows=MOST_ROWS,
+        max_rows=MAX_ROWS,
         **_choices(store),
     )
     made.status_code = 422 if problems or typed.faults or typed.others else 200

@@ -24,7 +24,7 @@ from blend.web.tables import column_hint
 PATH = "/reporter/items"
 DRAFT = "item"
 COLUMNS = {column.name: column for column in HISTORY_TABLES["items"].columns}
-_CHOSEN = ("species", "form", "basis")
+_CHOSEN = ("species", "fresh_or_frozen", "basis")
 
 
 def items_page(desk: Desk, store: Store, request: Request, form: Form) -> Response:

@@ -35,7 +35,7 @@ from blend.web.reporter_note_made import (
     text_key,
     to_note,
 )
-from blend.web.reporter_publish import MOST_NAME
+from blend.web.reporter_publish import MAX_NAME
 from blend.web.reporter_store import (
     Day,
     day_of,
@@ -44,7 +44,7 @@ from blend.web.reporter_store import (
 )
 from blend.web.reporter_tone import levels_of, series_names
 
-MOST_TEXT = 1_000_000
+MAX_TEXT = 1_000_000
 _SHEET_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
 """Of the note's page: nothing in it runs, and nothing comes from elsewhere."""
 _SHEET_HEADERS = {
@@ -168,8 +168,8 @@ def check(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: 
 
 def _sent_text(form: Form) -> str:
     text = text_of(form, "text").replace("\r\n", "\n")
-    if len(text) > MOST_TEXT:
-        refuse("text", f"{len(text)} characters", f"at most {MOST_TEXT}")
+    if len(text) > MAX_TEXT:
+        refuse("text", f"{len(text)} characters", f"at most {MAX_TEXT}")
     return text
 
 
@@ -183,8 +183,8 @@ def sign(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: M
     text, name = _sent_text(form), " ".join(text_of(form, "name").split())
     with desk.lock:
         desk.journal.keep_draft(text_key(day, plan), text)
-    if not name or len(name) > MOST_NAME or not name.isprintable():
-        refuse("name", name, f"a name of at most {MOST_NAME} characters")
+    if not name or len(name) > MAX_NAME or not name.isprintable():
+        refuse("name", name, f"a name of at most {MAX_NAME} characters")
     signed = _page(made, text, name)
     if signed.problems:
         raise InputRefused(signed.problems)

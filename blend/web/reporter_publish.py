@@ -19,7 +19,7 @@ from blend.report.quoting import (
     planned,
     publish,
 )
-from blend.sheets.columns import LEAST_USD_PER_CWT, MOST_USD_PER_CWT
+from blend.sheets.columns import MAX_USD_PER_CWT, MIN_USD_PER_CWT
 from blend.show.market_day import (
     publication_table,
 )
@@ -37,7 +37,7 @@ from blend.web.reporter_store import (
     refuse,
 )
 
-MOST_NAME = 100
+MAX_NAME = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +131,8 @@ def _asked(sent: Mapping[str, object], found: QuotedDay) -> _Asked:
         problems.append(Problem("publish", None, column, read or "nothing", allowed))
 
     assessor = fields["assessor"]
-    if not assessor or len(assessor) > MOST_NAME or not assessor.isprintable():
-        refuse_field("assessor", assessor[:60], f"a name of at most {MOST_NAME} characters")
+    if not assessor or len(assessor) > MAX_NAME or not assessor.isprintable():
+        refuse_field("assessor", assessor[:60], f"a name of at most {MAX_NAME} characters")
     for name in ("item", "override_item"):
         if fields[name]:
             found.of(fields[name])
@@ -141,7 +141,7 @@ def _asked(sent: Mapping[str, object], found: QuotedDay) -> _Asked:
     if item or price or reason:
         usd = _usd_per_cwt(price)
         if usd is None:
-            allowed = f"USD per cwt, {LEAST_USD_PER_CWT:g} to {MOST_USD_PER_CWT:g}"
+            allowed = f"USD per cwt, {MIN_USD_PER_CWT:g} to {MAX_USD_PER_CWT:g}"
             refuse_field("override", price[:60], allowed)
         if not item:
             refuse_field("override_item", "", "the item whose price a person sets")
@@ -161,7 +161,7 @@ def _usd_per_cwt(text: str) -> float | None:
         usd = float(text)
     except ValueError:
         return None
-    inside = math.isfinite(usd) and LEAST_USD_PER_CWT <= usd <= MOST_USD_PER_CWT
+    inside = math.isfinite(usd) and MIN_USD_PER_CWT <= usd <= MAX_USD_PER_CWT
     return round(usd, 2) if inside else None
 
 

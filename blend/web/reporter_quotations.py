@@ -18,7 +18,7 @@ from blend.show.market_day import (
 )
 from blend.show.quotations import (
     evidence_table,
-    judgements_table,
+    judgments_table,
 )
 from blend.store import Store
 from blend.web.desk import Desk
@@ -44,7 +44,7 @@ def quotations_page(desk: Desk, store: Store, request: Request, form: Form) -> R
         by_item = {each.item_id: each for each in published}
         tables = [
             day_table(f"Quotations of {day}", found.quoted, by_item, desk.method),
-            judgements_table(found.quoted),
+            judgments_table(found.quoted),
         ]
         if published:
             tables.append(published_table(f"Published of {day}", published))

@@ -16,7 +16,7 @@ from blend.domain.market import Additions
 from blend.errors import BlendError, FileTrouble, InputRefused, Problem
 from blend.sheets.columns import HISTORY_TABLES
 from blend.sheets.history import entries_of_words, read_history
-from blend.sheets.tables import MOST_ROWS
+from blend.sheets.tables import MAX_ROWS
 from blend.show.amounts import printable
 from blend.show.store import added_lines
 from blend.store import Store
@@ -66,8 +66,8 @@ def _rows(store: Store, text: str, paste_id: str, day: str) -> dict[int, dict[st
     names = [cell.strip().lower() for cell in block[0][1]] if block else []
     if len(set(names) & set(HISTORY_TABLES["canvass"].column_names)) > 1:
         header, block = names, block[1:]
-    if not block or len(block) > MOST_ROWS:
-        refuse(None, f"{len(block)} rows", f"1 to {MOST_ROWS} rows")
+    if not block or len(block) > MAX_ROWS:
+        refuse(None, f"{len(block)} rows", f"1 to {MAX_ROWS} rows")
     rows = {}
     for place, (number, cells) in enumerate(block, 1):
         if len(cells) > len(header):

@@ -69,7 +69,7 @@ class _Asked:
     since: date | None
     volume_error: float
     observed: Observed | None
-    shortfall: float | None
+    shortage: float | None
 
 
 def why_page(desk: Desk, request: Request, form: Form) -> Response:
@@ -159,7 +159,7 @@ def _asked(request: Request, day: Day | None, ways: Mapping[str, list[str]]) -> 
     def refused(column: str, read: str, allowed: str) -> None:
         problems.append(Problem("page", None, column, read[:60], allowed))
 
-    def number(name: str, least: float, most: float, default: float | None) -> float | None:
+    def number(name: str, minimum: float, maximum: float, default: float | None) -> float | None:
         text = sent.get(name, "").strip()
         if not text:
             return default
@@ -167,8 +167,8 @@ def _asked(request: Request, day: Day | None, ways: Mapping[str, list[str]]) -> 
             read = float(text)
         except ValueError:
             read = math.nan
-        if not least <= read <= most:
-            refused(name, text, f"a number from {least:g} to {most:g}")
+        if not minimum <= read <= maximum:
+            refused(name, text, f"a number from {minimum:g} to {maximum:g}")
             return default
         return read
 
@@ -184,7 +184,7 @@ def _asked(request: Request, day: Day | None, ways: Mapping[str, list[str]]) -> 
     volume_error = number("volume_error", 0, 50, 1.0)
     move = number("observed", -5_000, 5_000, None)
     error = number("error", 0, 5_000, None)
-    shortfall = number("shortfall", 0, 1_000, None)
+    shortage = number("shortfall", 0, 1_000, None)
     if error is not None and move is None:
         refused("error", f"{error:g}", "nothing, or the move that it is the error of")
     if problems:
@@ -192,7 +192,7 @@ def _asked(request: Request, day: Day | None, ways: Mapping[str, list[str]]) -> 
     observed = None
     if move is not None:
         observed = Observed(move / LB_PER_CWT, None if error is None else error / LB_PER_CWT)
-    return _Asked(of, item, since, volume_error / 100, observed, shortfall)
+    return _Asked(of, item, since, volume_error / 100, observed, shortage)
 
 
 def _form_values(day: Day | None, ways: Mapping[str, list[str]], asked: _Asked) -> dict[str, Any]:
@@ -267,15 +267,15 @@ def _found_of_market(
 
 
 def _of_plan(before: Case, after: Case, item: Selector, asked: _Asked) -> Found:
-    if asked.shortfall is not None:
-        before, after = (may_fall_short(case, asked.shortfall) for case in (before, after))
+    if asked.shortage is not None:
+        before, after = (may_fall_short(case, asked.shortage) for case in (before, after))
     why = why_plan_moved(before, after, item, observed=asked.observed, certify=True)
     proof = why.prove(before, after)
     must_be_proved(proof, f"split of {item}")
     steps = plan_steps(why, sides_of_cases(before, after, item), why_proof_line(proof))
     title = f"What a pound like {why.reference.lot_id} is worth"
     subtitle = "the next pound, to the grinder; contributions of this model, no proof of cause"
-    drawn = _drawn(why.worth, title, subtitle)
+    drawn = _drawn(why.value, title, subtitle)
     return Found(steps, drawn, (cost_table(why), recipe_table(why)))
 
 

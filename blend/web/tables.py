@@ -18,7 +18,7 @@ from blend.errors import Caution, FileTrouble, InputRefused, Problem
 from blend.sheets.columns import IMPORT_TABLES, QUOTATIONS, Column, Kind, Table
 from blend.sheets.imports import read_imports
 from blend.sheets.quotations import read_quotations
-from blend.sheets.tables import MOST_BYTES, MOST_ROWS, Overlaid, RawTable, read_tables
+from blend.sheets.tables import MAX_BYTES, MAX_ROWS, Overlaid, RawTable, read_tables
 from blend.sheets.write import write_csv, write_plain_workbook
 from blend.show.amounts import printable
 from blend.units import LB_PER_CWT
@@ -47,10 +47,10 @@ from blend.web.pages import (
 )
 
 ROWS_AT_ONCE = 100
-MOST_CELL_CHARACTERS = 32_767
+MAX_CELL_CHARACTERS = 32_767
 _LIVE_AFTER = 2
 """How a lot stands is told after its id and its item, where it is seen without scrolling."""
-_SEEN_FIRST = {"lots": ("lot_id", "item", "lean_share", "price", "price_unit", "quantity_lb")}
+_SEEN_FIRST = {"lots": ("lot_id", "item", "lean", "price", "price_unit", "quantity_lb")}
 """What is looked at and changed most stands first on the page; files keep their own order."""
 Part = Callable[[Desk, Request], Mapping[str, Any]]
 
@@ -150,7 +150,7 @@ def _marks(desk: Desk, request: Request) -> Mapping[str, Any]:
         lots = {
             lot.lot_id: [
                 f"{lot.used_lb:,.0f}" if lot.used_lb >= 0.5 else "",
-                "" if lot.worth_usd_per_lb is None else f"{lot.worth_usd_per_lb * LB_PER_CWT:,.2f}",
+                "" if lot.value_usd_per_lb is None else f"{lot.value_usd_per_lb * LB_PER_CWT:,.2f}",
             ]
             for lot in state.plan.lots
         }
@@ -207,8 +207,8 @@ def fresh_parts(desk: Desk, request: Request, form: Form) -> Response:
 def change_cells(desk: Desk, request: Request, form: Form) -> Response:
     """Fields `row`, `column`, `text`; `group` joins the steps of a drag."""
     name, text = _name_of(request), text_of(form, "text")
-    if len(text) > MOST_CELL_CHARACTERS:
-        raise _refused(name, f"{len(text)} characters", f"at most {MOST_CELL_CHARACTERS}")
+    if len(text) > MAX_CELL_CHARACTERS:
+        raise _refused(name, f"{len(text)} characters", f"at most {MAX_CELL_CHARACTERS}")
     cell = _row_of(form, name), text_of(form, "column")
     return _edit(desk, request, form, lambda typed: edit_cells(name, typed, {cell: text}))
 
@@ -226,10 +226,10 @@ def paste(desk: Desk, request: Request, form: Form) -> Response:
     if not any(any(row) for row in block):
         raise _refused(name, "nothing", "copied cells")
     longest = max(len(cell) for row in block for cell in row)
-    if longest > MOST_CELL_CHARACTERS:
-        raise _refused(name, f"{longest} characters", f"at most {MOST_CELL_CHARACTERS} in a cell")
-    if len(block) + len(desk.table(name).order) > MOST_ROWS:
-        raise _refused(name, f"{len(block)} rows", f"{MOST_ROWS} rows in all")
+    if longest > MAX_CELL_CHARACTERS:
+        raise _refused(name, f"{longest} characters", f"at most {MAX_CELL_CHARACTERS} in a cell")
+    if len(block) + len(desk.table(name).order) > MAX_ROWS:
+        raise _refused(name, f"{len(block)} rows", f"{MAX_ROWS} rows in all")
     row_id = _row_of(form, name) if text_of(form, "row") else None
     shown = text_of(form, "shown").split("\t") if "shown" in form else desk.table(name).columns
     column = text_of(form, "column") or shown[0]
@@ -353,8 +353,8 @@ def uploaded_table(sent: Upload, table: Table) -> TypedTable:
     ending = Path(sent.name).suffix.lower()
     if ending not in (".csv", ".xlsx"):
         raise _refused(sent.name, f"a file that ends in {ending or 'nothing'}", ".csv or .xlsx")
-    if len(sent.data) > MOST_BYTES:
-        raise _refused(sent.name, "a larger file", f"at most {MOST_BYTES // 1_000_000} MB")
+    if len(sent.data) > MAX_BYTES:
+        raise _refused(sent.name, "a larger file", f"at most {MAX_BYTES // 1_000_000} MB")
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / f"{table.name}{ending}").write_bytes(sent.data)
         raw = read_tables(Path(folder), {table.name: table})

@@ -23,12 +23,12 @@ from blend.sheets.write import write_csv
 from blend.show.amounts import printable
 from blend.show.positions import (
     LEDGER_COLUMNS,
-    horizon_clash_lines,
+    horizon_infeasible_lines,
     ledger_rows,
     positions_tables,
 )
 from blend.show.scenarios import progress_words, scenarios_tables
-from blend.trade.positions import HorizonClash, plan_positions
+from blend.trade.positions import HorizonInfeasibleSubset, plan_positions
 from blend.trade.scenarios import ScenarioJob, ScenarioResults, run_scenarios
 from blend.web.asked import address, asked_count, asked_flag, refused
 from blend.web.desk import Desk
@@ -39,8 +39,8 @@ from blend.web.pages import Form, in_time, page, working_or, written
 POSITIONS_PATH, SCENARIOS_PATH = "/trader/positions", "/trader/scenarios"
 TABLES: Mapping[str, Table] = {**POSITION_TABLES, SCENARIOS.name: SCENARIOS}
 """What these pages need beside the tables that are edited at the desk."""
-MOST_DRAWS = 100_000
-MOST_SEED = 10**9
+MAX_DRAWS = 100_000
+MAX_SEED = 10**9
 _DRAWS = 500
 
 
@@ -80,7 +80,7 @@ def blank_table(desk: Desk, request: Request, form: Form) -> Response:
 
 def since(desk: Desk, request: Request, form: Form) -> Response:
     """Whether the tables were edited since an answer was found; `?revision=` is the answer's."""
-    revision = asked_count(request, "revision", 0, most=10**12)
+    revision = asked_count(request, "revision", 0, maximum=10**12)
     return page(desk, request, "trader_since.html", is_older=revision != desk.book.revision)
 
 
@@ -93,7 +93,7 @@ class PositionsAnswer:
 
     horizon: Horizon
     plan: PositionsPlan | None
-    clash: HorizonClash | None = None
+    infeasible: HorizonInfeasibleSubset | None = None
 
 
 def positions_page(desk: Desk, request: Request, form: Form) -> Response:
@@ -117,7 +117,7 @@ def positions_page(desk: Desk, request: Request, form: Form) -> Response:
 def _of_positions(request: Request) -> dict[str, bool]:
     return {
         "divisible": asked_flag(request, "divisible"),
-        "no_worths": asked_flag(request, "no_worths"),
+        "no_break_even": asked_flag(request, "no_break_even"),
     }
 
 
@@ -133,12 +133,12 @@ def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ..
             plan = plan_positions(
                 horizon,
                 divisible=asked["divisible"],
-                worths=not asked["no_worths"],
+                shadow_prices=not asked["no_break_even"],
                 progress=job.say,
                 stopped=job.is_stopped,
             )
         except NoPlan as none:
-            return PositionsAnswer(horizon, None, none.clash)
+            return PositionsAnswer(horizon, None, none.infeasible)
         if not plan.is_sound:
             raise SolverTrouble("the plan does not pass its own check; do not use it")
         return PositionsAnswer(horizon, plan)
@@ -165,13 +165,15 @@ def positions(desk: Desk, request: Request, form: Form) -> Response:
             desk,
             request,
             "trader_positions_answer.html",
-            clash=[] if has_plan else horizon_clash_lines(found.clash, found.horizon),
+            infeasible=[]
+            if has_plan
+            else horizon_infeasible_lines(found.infeasible, found.horizon),
             shown_tables=positions_tables(found.horizon, found.plan) if has_plan else [],
             warnings=[printable(str(each)) for each in warnings if each not in told],
             at=partial(address, POSITIONS_PATH, request, stop=None),
             pictured=partial(address, request=request, stop=None),
             ledger_at=address(f"{POSITIONS_PATH}/ledger.csv", request, stop=None),
-            stock_height=(1.6 + 2.2 * (len(found.horizon.stores) + 1)) * 100,
+            stock_height=(1.6 + 2.2 * (len(found.horizon.coolers) + 1)) * 100,
             revision=revision,
         )
 
@@ -182,7 +184,7 @@ def _found_positions(desk: Desk, request: Request) -> tuple[Horizon, PositionsPl
     """For files: the plan; raise NotYet where it is long in coming."""
     found: PositionsAnswer = in_time(request, _positions_job(desk, request)[0])
     if found.plan is None:
-        read, *allowed = horizon_clash_lines(found.clash, found.horizon)
+        read, *allowed = horizon_infeasible_lines(found.infeasible, found.horizon)
         raise InputRefused([Problem("orders", None, None, read, " ".join(allowed))])
     return found.horizon, found.plan
 
@@ -223,15 +225,15 @@ def scenarios_page(desk: Desk, request: Request, form: Form) -> Response:
         lacks=[each.name for each in held if each.is_lacking],
         draws=draws,
         seed=seed,
-        most_draws=MOST_DRAWS,
+        max_draws=MAX_DRAWS,
         is_run=asked_flag(request, "run"),
         answer_at=address(f"{SCENARIOS_PATH}/answer", request),
     )
 
 
 def _draws_and_seed(request: Request) -> tuple[int, int]:
-    draws = asked_count(request, "draws", _DRAWS, most=MOST_DRAWS)
-    return draws, asked_count(request, "seed", 0, most=MOST_SEED)
+    draws = asked_count(request, "draws", _DRAWS, maximum=MAX_DRAWS)
+    return draws, asked_count(request, "seed", 0, maximum=MAX_SEED)
 
 
 def _scenarios_job(desk: Desk, request: Request) -> Job:

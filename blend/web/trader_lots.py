@@ -44,7 +44,7 @@ from blend.web.jobs import Job
 from blend.web.pages import SOON_SECONDS, Form, in_time, page, render_part, working_or
 
 LOTS_PATH = "/trader/lots"
-MOST_USD_PER_CWT = 100_000.0
+MAX_USD_PER_CWT = 100_000.0
 """No meat is as dear: what is more is a slip."""
 _AROUND_PERCENT = 5.0
 _PARTS = ("/trader/demand", "/trader/supply", "/trader/regions")
@@ -119,7 +119,7 @@ def _plan(desk: Desk) -> LivePlan:
 
 
 def _rules(request: Request) -> ReplacementRules:
-    """`?among=form=fresh; meat_class!=heart`: lots that a mix may hold."""
+    """`?among=fresh_or_frozen=fresh; meat_class!=heart`: lots that a mix may hold."""
     asked = asked_text(request, "among")
     try:
         return ReplacementRules(parse_selector(asked) if asked else EVERY_LOT)
@@ -152,19 +152,19 @@ class Asked:
 
     case: Case
     lot: Lot
-    least_usd_per_cwt: float | None
-    most_usd_per_cwt: float | None
+    min_usd_per_cwt: float | None
+    max_usd_per_cwt: float | None
     without_limit: bool
     other: Lot | None
     around_percent: float
 
     @property
-    def least_usd_per_lb(self) -> float | None:
-        return None if self.least_usd_per_cwt is None else self.least_usd_per_cwt / LB_PER_CWT
+    def min_usd_per_lb(self) -> float | None:
+        return None if self.min_usd_per_cwt is None else self.min_usd_per_cwt / LB_PER_CWT
 
     @property
-    def most_usd_per_lb(self) -> float:
-        return math.inf if self.most_usd_per_cwt is None else self.most_usd_per_cwt / LB_PER_CWT
+    def max_usd_per_lb(self) -> float:
+        return math.inf if self.max_usd_per_cwt is None else self.max_usd_per_cwt / LB_PER_CWT
 
     @property
     def available_lb(self) -> float | None:
@@ -174,19 +174,19 @@ class Asked:
 def _asked(desk: Desk, request: Request, lot_id: str) -> Asked:
     case = desk.case()
     check_lots(case, lot_id)
-    least = asked_number(request, "from", None, most=MOST_USD_PER_CWT)
-    most = asked_number(request, "to", None, most=MOST_USD_PER_CWT)
-    if most is not None and most <= (least or 0.0):
-        raise refused("to", f"{most:g}", f"a price above {least or 0:g}")
+    minimum = asked_number(request, "from", None, maximum=MAX_USD_PER_CWT)
+    maximum = asked_number(request, "to", None, maximum=MAX_USD_PER_CWT)
+    if maximum is not None and maximum <= (minimum or 0.0):
+        raise refused("to", f"{maximum:g}", f"a price above {minimum or 0:g}")
     other_id, other = asked_text(request, "with"), None
     if other_id:
         check_lots(case, other_id)
         if other_id == lot_id:
             raise refused("with", f"{other_id} twice", "two lots")
         other = case.lot(other_id)
-    around = asked_number(request, "around", _AROUND_PERCENT, most=POINTS_PER_SHARE, above=True)
+    around = asked_number(request, "around", _AROUND_PERCENT, maximum=POINTS_PER_SHARE, above=True)
     without_limit = asked_flag(request, "without_limit")
-    return Asked(case, case.lot(lot_id), least, most, without_limit, other, around)
+    return Asked(case, case.lot(lot_id), minimum, maximum, without_limit, other, around)
 
 
 def _asked_of(desk: Desk, request: Request) -> Asked:
@@ -235,24 +235,24 @@ class Proved:
 
 def _demand_job(desk: Desk, asked: Asked) -> Job:
     case, lot_id = asked.case, asked.lot.lot_id
-    least, most = asked.least_usd_per_lb, asked.most_usd_per_lb
+    minimum, maximum = asked.min_usd_per_lb, asked.max_usd_per_lb
 
     def work(job: Job) -> Proved:
         job.say("the curve")
         curve = demand_curve(
             case,
             lot_id,
-            least_usd_per_lb=least,
-            most_usd_per_lb=most,
+            min_usd_per_lb=minimum,
+            max_usd_per_lb=maximum,
             available_lb=asked.available_lb,
             certify=True,
         )
         job.say("its proof")
-        proof = curve.prove(case, least, most)
+        proof = curve.prove(case, minimum, maximum)
         must_be_proved(proof, f"demand for {lot_id}")
         return Proved(curve, proof)
 
-    hangs_on = (lot_id, least, most, asked.without_limit)
+    hangs_on = (lot_id, minimum, maximum, asked.without_limit)
     return desk.ask("demand", *hangs_on, about=f"Demand for {lot_id}", work=work)
 
 
@@ -339,8 +339,8 @@ def _regions_job(desk: Desk, asked: Asked) -> Job:
         found = region_map(
             case,
             lot_ids,
-            least_usd_per_lb=(own[0] * (1 - around), own[1] * (1 - around)),
-            most_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
+            min_usd_per_lb=(own[0] * (1 - around), own[1] * (1 - around)),
+            max_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
             certify=True,
         )
         if not found.is_exact:

@@ -65,7 +65,7 @@ def _valued(
     quotations: tuple[Quotation, ...], form: str | None, by_pounds: bool
 ) -> tuple[DayValue, ...]:
     """One day of one species: an edit changes one day, so the others are at hand."""
-    return value_days(quotations, form=form, by_pounds=by_pounds)
+    return value_days(quotations, fresh_or_frozen=form, by_pounds=by_pounds)
 
 
 def _by_day(quotations: Iterable[Quotation]) -> dict[tuple[str, date], tuple[Quotation, ...]]:
@@ -106,9 +106,7 @@ def _value(quotations: tuple[Quotation, ...], asked: Asked) -> DayValue:
         if found:
             return found[0]
     on = "any day" if asked.day is None else str(asked.day)
-    raise _refused(
-        "lean_share", f"no line of {asked.fit} items on {on}", "two items of different lean"
-    )
+    raise _refused("lean", f"no line of {asked.fit} items on {on}", "two items of different lean")
 
 
 def _refused(column: str, read: str, allowed: str) -> InputRefused:

@@ -27,7 +27,7 @@ def lot(lot_id: str, lean: float, price: float, quantity: float | None, **more: 
         "lot_id": lot_id,
         "item": "trim",
         "species": "beef",
-        "lean_share": lean,
+        "lean": lean,
         "origin": "domestic",
         "price": price,
         "price_unit": "usd_per_cwt",
@@ -37,19 +37,19 @@ def lot(lot_id: str, lean: float, price: float, quantity: float | None, **more: 
     return plain | more
 
 
-def product(product_id: str, target: float, least: float, most: Any = "", **more: Any) -> dict:
+def product(product_id: str, target: float, minimum: float, maximum: Any = "", **more: Any) -> dict:
     plain = {
         "product_id": product_id,
         "name": product_id,
         "species": "beef",
-        "target_lean_share": target,
+        "target_lean": target,
         "tolerance_below_share": 0.01,
         "tolerance_above_share": 0.01,
-        "least_lb": least,
-        "most_lb": most,
+        "min_lb": minimum,
+        "max_lb": maximum,
         "batch_lb": 2000,
-        "blender_least_lb": 1,
-        "blender_most_lb": 4000,
+        "blender_min_lb": 1,
+        "blender_max_lb": 4000,
     }
     return plain | more
 
@@ -74,9 +74,9 @@ def read(lots: Rows, products: Rows, rules: Rows = (), losses: Rows = (), **more
         return read_case(folder).case
 
 
-def planned(case: Case, *, worths: bool = True) -> Plan:
+def planned(case: Case, *, shadow_prices: bool = True) -> Plan:
     """The plan, after all that can be seen of it is held against itself."""
-    plan = make_plan(case, worths=worths)
+    plan = make_plan(case, shadow_prices=shadow_prices)
     broken = [each for each in plan.proof.checks if each.verdict is Verdict.BROKEN]
     assert not broken and plan.proof.is_sound, broken
     check_shown(case, plan)

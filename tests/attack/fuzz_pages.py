@@ -3,7 +3,7 @@
     python tests/attack/fuzz_pages.py -atheris_runs=10000 [-max_total_time=600] [CORPUS]
     python tests/attack/fuzz_pages.py FILE      repeats one input, and needs no `atheris`
 
-It needs `atheris`. An input is up to `MOST_REQUESTS` requests, `BETWEEN` them; the bytes of
+It needs `atheris`. An input is up to `MAX_REQUESTS` requests, `BETWEEN` them; the bytes of
 each are the draws of `tests/web/requests.py`, in their order, and past their end each is the
 plainest. After every input the desk is put back as it was. Without a CORPUS folder it begins from
 what the pages themselves send. An input that ends it is told with its requests.
@@ -53,9 +53,9 @@ with atheris.instrument_imports(INSTRUMENTED, PLAIN) if IS_GUIDED else nullconte
     from tests.web.test_attack import trouble_of
 
 LONGEST_INPUT = 512
-MOST_REQUESTS = 4
+MAX_REQUESTS = 4
 BETWEEN = b"||"
-MOST_SCENARIOS = 20
+MAX_SCENARIOS = 20
 
 
 class DrawsOfBytes(Draws):
@@ -176,7 +176,7 @@ class SmallDesk:
     def requests(self, data: bytes) -> Iterator[tuple[Sent, bool]]:
         """Each request, made when the one before was answered as it hangs on the tables, and
         whether who sends it looks again only when long work is done."""
-        for part in data.split(BETWEEN, MOST_REQUESTS - 1):
+        for part in data.split(BETWEEN, MAX_REQUESTS - 1):
             draws = DrawsOfBytes(part)
             yield self.grammar.any(self.desk, draws), draws.random() >= 0.2
 
@@ -243,7 +243,7 @@ def short_work() -> Iterator[Pace]:
         return pace.is_patient or not is_first
 
     def few(job: ScenarioJob, **how: Any) -> ScenarioResults:
-        return run_scenarios(replace(job, draws=min(job.draws, MOST_SCENARIOS)), **how)
+        return run_scenarios(replace(job, draws=min(job.draws, MAX_SCENARIOS)), **how)
 
     with (
         pictures_left_out(),
@@ -322,7 +322,7 @@ def write_corpus(desk: SmallDesk, folder: Path) -> None:
     """What the pages send: each request alone, and after those that were found before it."""
     inputs = desk.sound()
     for number, data in enumerate(inputs):
-        before = inputs[max(0, number - MOST_REQUESTS + 1) : number]
+        before = inputs[max(0, number - MAX_REQUESTS + 1) : number]
         (folder / f"{number:03}").write_bytes(data)
         (folder / f"{number:03}_after").write_bytes(BETWEEN.join([*before, data]))
 

@@ -82,7 +82,7 @@ Deed = Callable[[Path, int], None]
 @cache
 def case_of(odd: bool) -> Case:
     case = example_case()
-    plant = "Harbour plant" if odd else "Hill plant"
+    plant = "Harbor plant" if odd else "Hill plant"
     lots = tuple(replace(lot, item=f"{lot.item} {plant}") for lot in case.lots)
     return replace(case, lots=lots, settings=replace(case.settings, plant=plant))
 

@@ -31,8 +31,14 @@ NASTY_CELLS = (
     *("2026-11-25 24:00", "9999-12-31 23:59:59", "٢٠٢٦-١١-٢٥", "46000", "1900-02-29"),
     *("yes", "no", "TRUE", "maybe", "=1+1", '=HYPERLINK("x")', "+1", "@x", "#N/A", "#REF!"),
     *("|", ";", ",", "a|b", "a||b", "|a", "a|a", "a;b", "a,b", "beef|pork", "beef|BEEF"),
-    *("lot=B50-1", "lot=", "=lot", "lean_share>=0.5", "lean_share>=nan", "lean_share=1e-400"),
-    *("form=frozen; form=fresh", "frm=frozen", "lean_share>0.1|0.2", ";;;", "lot!=" + "x|" * 500),
+    *("lot=B50-1", "lot=", "=lot", "lean>=0.5", "lean>=nan", "lean=1e-400"),
+    *(
+        "fresh_or_frozen=frozen; fresh_or_frozen=fresh",
+        "frm=frozen",
+        "lean>0.1|0.2",
+        ";;;",
+        "lot!=" + "x|" * 500,
+    ),
     *("a" * 33_000, "|".join("abc"[i % 3] * (i + 1) for i in range(200)), "ﬁ", "İ", "ß", "\u0345"),
     *("\u202e", "\u200b", "🥩", "e\u0301", "\u1e9e", "\u037e", "x\u2028y", "\ud7ff", "\U000e0001"),
     *(
@@ -222,11 +228,11 @@ GENTLE = (
 def mutated_grid(
     random: Random,
     grid: Grid,
-    most: int = 5,
+    maximum: int = 5,
     mutations: tuple[Callable[[Random, Grid], None], ...] = GRID_MUTATIONS,
 ) -> Grid:
     grid = [list(row) for row in grid]
-    for _ in range(random.randint(1, most)):
+    for _ in range(random.randint(1, maximum)):
         random.choice(mutations)(random, grid)
     return grid
 
@@ -259,8 +265,8 @@ def _some_csv(random: Random, grid: Grid) -> bytes:
     )
 
 
-def mutated_bytes(random: Random, data: bytes, most: int = 6) -> bytes:
-    for _ in range(random.randint(1, most)):
+def mutated_bytes(random: Random, data: bytes, maximum: int = 6) -> bytes:
+    for _ in range(random.randint(1, maximum)):
         start = random.randint(0, len(data))
         end = random.randint(start, min(len(data), start + random.choice((0, 1, 1, 4, 40))))
         junk = random.choice(

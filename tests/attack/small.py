@@ -21,10 +21,10 @@ def _where(grid: Grid, column: str, is_kept: Callable[[str], bool]) -> Grid:
 
 
 def _with_volumes(grid: Grid) -> Grid:
-    names = [grid[0].index(name) for name in ("product_id", "least_lb", "most_lb")]
-    product, least, most = names
+    names = [grid[0].index(name) for name in ("product_id", "min_lb", "max_lb")]
+    product, minimum, maximum = names
     for row in grid[1:]:
-        row[least], row[most] = PRODUCTS[row[product]]
+        row[minimum], row[maximum] = PRODUCTS[row[product]]
     return grid
 
 
@@ -37,10 +37,21 @@ def small_grids() -> dict[str, Grid]:
         "rules": [
             case["rules"][0],
             ["imported", "share", "", "origin!=domestic", "", "", "0.4", "", "", ""],
-            ["lots in a blend", "most_lots", "GB73|GB80", "", "", "", "", "4", "", ""],
-            ["least worth weighing", "least_if_used", "", "", "", "0.03", "", "", "", ""],
+            ["lots in a blend", "max_lots", "GB73|GB80", "", "", "", "", "4", "", ""],
+            ["least worth weighing", "min_if_used", "", "", "", "0.03", "", "", "", ""],
             ["use today", "must_use", "", "lot=B50-1", "", "", "", "", "6000", ""],
-            ["apart", "keep_apart", "GB85", "form=frozen", "lot=B90-1", "", "", "", "", ""],
+            [
+                "apart",
+                "keep_apart",
+                "GB85",
+                "fresh_or_frozen=frozen",
+                "lot=B90-1",
+                "",
+                "",
+                "",
+                "",
+                "",
+            ],
         ],
         "losses": case["losses"],
         "settings": [
@@ -51,7 +62,7 @@ def small_grids() -> dict[str, Grid]:
             ["time_limit_s", "2"],
         ],
         "orders": [
-            ["order_id", "product_id", "day", "least_lb", "most_lb", "shortfall_usd_per_lb"],
+            ["order_id", "product_id", "day", "min_lb", "max_lb", "shortage_penalty_usd_per_lb"],
             ["1", "GB73", "2026-11-25", "6000", "6000", "5"],
             ["2", "GB80", "2026-11-27", "8000", "9000", "5"],
             ["3", "GB85", "2026-11-27", "4000", "", "5"],
@@ -59,7 +70,18 @@ def small_grids() -> dict[str, Grid]:
         "scenarios": [
             grid_of(DEMO / "scenarios.csv")[0],
             ["dear", "dear", "price", "", "", "", "add", "20", "fixed", "", "", "", "", ""],
-            ["lean", "", "price", "form=fresh", "", "", "multiply", "1", "lognormal", "0.04"]
+            [
+                "lean",
+                "",
+                "price",
+                "fresh_or_frozen=fresh",
+                "",
+                "",
+                "multiply",
+                "1",
+                "lognormal",
+                "0.04",
+            ]
             + [""] * 4,
             ["kiwi", "", "rate", "", "", "NZD", "set", "0.586", "normal", "0.01", "0.5", "0.7"]
             + [""] * 2,
@@ -80,7 +102,7 @@ def small_grids() -> dict[str, Grid]:
     for name, (column, is_kept) in beside.items():
         grids[name] = _where(grid_of(DEMO / f"{name}.csv", 60), column, is_kept)
     grids["forward_offers"] = grids["forward_offers"][:12]
-    grids["stores"] = grid_of(DEMO / "stores.csv")
+    grids["coolers"] = grid_of(DEMO / "coolers.csv")
     return grids
 
 

@@ -35,7 +35,7 @@ from blend.sheets.positions import read_horizon
 from blend.sheets.quotations import read_quotations
 from blend.sheets.read import read_case
 from blend.sheets.scenarios import read_scenarios
-from blend.sheets.uncertainty import read_promises, read_spread, read_uncertainty
+from blend.sheets.uncertainty import read_chance_constraints, read_spread, read_uncertainty
 from blend.sheets.write import write_case
 
 ROOT = Path(__file__).parents[2]
@@ -76,9 +76,9 @@ class Target:
     is_case: bool = False
 
 
-def grid_of(path: Path, most_rows: int = 100) -> Grid:
+def grid_of(path: Path, max_rows: int = 100) -> Grid:
     with path.open(encoding="utf-8-sig", newline="") as file:
-        return list(csv.reader(file))[: most_rows + 1]
+        return list(csv.reader(file))[: max_rows + 1]
 
 
 def _own(grid: Grid, column: str) -> Grid:
@@ -117,7 +117,7 @@ def _tests(folder: Path) -> None:
 def _uncertainty(folder: Path) -> None:
     try:
         read_spread(folder, demo_case())
-        read_promises(folder, demo_case())
+        read_chance_constraints(folder, demo_case())
     finally:
         read_uncertainty(folder, demo_case())
 
@@ -145,16 +145,16 @@ def targets() -> tuple[Target, ...]:
         name: grid_of(DEMO / f"{name}.csv", 40)
         for name in (
             *("tests", "batch_tests", "temperatures", "confidence", "lean_spread"),
-            *("quotations", "foreign_offers", "scenarios", "orders", "forward_offers", "stores"),
+            *("quotations", "foreign_offers", "scenarios", "orders", "forward_offers", "coolers"),
         )
     }
     # A promise asks for the spread of every lot.
     beside["lean_spread"] = grid_of(DEMO / "lean_spread.csv")
     beside["day_rules"] = [
-        ["rule_id", "kind", "lots", "against", "least_lb", "most_lb", "note"],
-        ["busy grinder", "most_used", "form=frozen", "", "", "60000", "one line"],
-        ["no crumbs", "least_if_used", "species=beef", "", "500", "", ""],
-        ["lean with fat", "needs", "lean_share>=0.9", "lean_share<=0.55", "100", "", ""],
+        ["rule_id", "kind", "lots", "against", "min_lb", "max_lb", "note"],
+        ["busy grinder", "max_used", "fresh_or_frozen=frozen", "", "", "60000", "one line"],
+        ["no crumbs", "min_if_used", "species=beef", "", "500", "", ""],
+        ["lean with fat", "needs", "lean>=0.9", "lean<=0.55", "100", "", ""],
     ]
     methods = grid_of(SPECS / "lean_test_methods.csv")
     rates = grid_of(SPECS / "import_rates.csv")

@@ -54,14 +54,19 @@ _DAY = "--day 2024-11-04"
 
 ASKED = (
     Asked("check {in}", CASE),
-    Asked("plan {in} --no-worths --workbook {out}/plan.xlsx", CASE),
-    Asked("plan {in} --no-workbook --whole no", CASE),
-    Asked("plan {in} --no-workbook --no-worths --lean estimated --whole no", ("tests", "lots")),
+    Asked("plan {in} --no-break-even --workbook {out}/plan.xlsx", CASE),
+    Asked("plan {in} --no-workbook --containers no", CASE),
+    Asked(
+        "plan {in} --no-workbook --no-break-even --lean estimated --containers no",
+        ("tests", "lots"),
+    ),
     Asked("lean {in} --csv {out}/lean.csv", ("tests", "lots")),
     Asked("control {in}", ("batch_tests", "products")),
     Asked("temperature {in}", ("temperatures", "lots")),
-    Asked("safe {in} --whole no --time-limit 2", ("confidence", "lean_spread", "lots")),
-    Asked("simulate {in} --draws 100 --whole no --time-limit 2", ("confidence", "lean_spread")),
+    Asked("safe {in} --containers no --time-limit 2", ("confidence", "lean_spread", "lots")),
+    Asked(
+        "simulate {in} --draws 100 --containers no --time-limit 2", ("confidence", "lean_spread")
+    ),
     Asked(
         "correct {in} --product GB80 --held-lb 3000 --fat 0.22 --lot B90-1 --lot B50-1",
         ("lots", "products", "lean_spread", "confidence", "losses"),
@@ -74,7 +79,7 @@ ASKED = (
     Asked("regions {in} --lot B90-1 --lot B50-2", CASE),
     Asked(
         "positions {in} --divisible --csv {out}/ledger.csv",
-        ("orders", "forward_offers", "stores", "lots", "settings"),
+        ("orders", "forward_offers", "coolers", "lots", "settings"),
     ),
     Asked("landed {in}", ("foreign_offers",)),
     Asked("scenarios {in} --draws 3 --csv {out}/draws.csv", ("scenarios", "foreign_offers", *CASE)),

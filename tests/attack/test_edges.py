@@ -13,13 +13,13 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from blend.cli import main
-from blend.core.layout import MOST_BATCHES
+from blend.core.sets import MAX_BATCHES
 from blend.domain.case import Case
 from blend.domain.plan import Verdict
 from blend.domain.rules import WholeContainers
 from blend.errors import InputRefused, NoPlan, SolverTrouble
 from blend.grind.plan import make_plan
-from blend.show.clash import broken_lines, clash_lines
+from blend.show.infeasible import broken_lines, infeasible_lines
 from tests.attack.edges import check_shown, lot, planned, product, read, shown_text
 from tests.attack.mutations import write_csvs
 from tests.attack.small import small_grids
@@ -58,14 +58,14 @@ def test_ten_million_pounds_in_whole_containers_are_planned(container_lb: float)
 def test_meat_given_away_and_meat_beyond_price_are_planned(fat, lean, quantity):
     lots = [lot("fat", 0.5, fat, quantity), lot("lean", 0.9, lean, quantity)]
     plan = planned(read(lots, [product("p", 0.8, quantity / 2)]))
-    least_usd = quantity / 2 * min(fat, lean) / 100
-    assert plan.money.total_usd >= least_usd * (1 - 1e-9)
+    min_usd = quantity / 2 * min(fat, lean) / 100
+    assert plan.money.total_usd >= min_usd * (1 - 1e-9)
 
 
 def test_dear_meat_is_bought_whole_though_a_pound_of_it_costs_more_than_any_rounding():
     """A lot that is not split stays whole in rounding, whatever its price."""
     lots = [
-        lot("whole", 0.5, 1e6, 1999, price_unit="usd_per_lb", can_split="no"),
+        lot("whole", 0.5, 1e6, 1999, price_unit="usd_per_lb", must_take_all="yes"),
         lot("lean", 0.9, 350, 20_000),
     ]
     (take, *_) = [
@@ -86,10 +86,10 @@ def test_lean_of_nothing_and_of_all(target: float, tolerance: float):
     }
     plan = planned(read(lots, [product("p", target, 9_000, **more)]))
     (run,) = plan.runs
-    assert abs(run.lean_share - target) <= tolerance + 1e-12
+    assert abs(run.lean - target) <= tolerance + 1e-12
 
 
-def test_least_may_be_the_most():
+def test_min_may_be_the_max():
     lots = [lot("fat", 0.5, 90, 50_000), lot("lean", 0.9, 350, 50_000)]
     (run,) = planned(read(lots, [product("p", 0.8, 9_000, 9_000)])).runs
     assert run.batches * run.finished_lb == 9_000
@@ -102,7 +102,7 @@ def test_one_lot_one_product():
     wrong = read([lot("only", 0.7, 200, 9_000)], [product("p", 0.8, 9_000, 9_000)])
     with pytest.raises(NoPlan) as no_plan:
         make_plan(wrong)
-    assert any("p" in line for line in clash_lines(no_plan.value.clash, wrong))
+    assert any("p" in line for line in infeasible_lines(no_plan.value.infeasible, wrong))
 
 
 @pytest.mark.parametrize("empty", ["lots", "products", "rules", "losses", "settings"])
@@ -112,7 +112,7 @@ def test_empty_tables_are_refused_where_they_are_needed(empty: str, command: str
     grids["rules"] = small_grids()["rules"][:1]
     grids[empty] = grids[empty][:1]
     write_csvs(grids, tmp_path / "case")
-    more = ("--no-workbook", "--no-worths") if command == "plan" else ()
+    more = ("--no-workbook", "--no-break-even") if command == "plan" else ()
     result = CliRunner().invoke(main, [command, str(tmp_path / "case"), *more])
     if empty in ("rules", "losses"):
         assert result.exit_code == 0, result.output
@@ -137,24 +137,32 @@ def test_a_container_short_of_whole_by_a_hair_is_no_container():
     """Sixty-six combos of fat to one of lean, but for a thousandth of a pound: none is made."""
     box = {"container": "combo", "container_lb": 2000}
     lots = [lot("fat", 0, 0, None, **box), lot("lean", 0.333333, 0, None, **box)]
-    exact = {"tolerance_below_share": 0, "tolerance_above_share": 0, "shortfall_usd_per_lb": 5}
-    blender = {"blender_least_lb": 0, "batch_lb": 5e4, "blender_most_lb": 1e5}
+    exact = {
+        "tolerance_below_share": 0,
+        "tolerance_above_share": 0,
+        "shortage_penalty_usd_per_lb": 5,
+    }
+    blender = {"blender_min_lb": 0, "batch_lb": 5e4, "blender_max_lb": 1e5}
     losses = [{"loss_id": "loss", "step": "thaw", "lean_loss_share": 0, "fat_loss_share": 0.99}]
     order = product("p", 0.333333, 1e4, 1e4, **exact, **blender)
     plan = planned(read(lots, [order], losses=losses, whole_containers="per_batch", gap_share=0))
-    assert plan.shortfall_lb == {"p": 10_000}
+    assert plan.shortage_lb == {"p": 10_000}
 
 
-def test_a_shortfall_is_stated_to_the_last_digit():
+def test_a_shortage_is_stated_to_the_last_digit():
     """Ten batches of whole combos make a shade less than is ordered; there is no rounding."""
     box = {"container": "combo", "container_lb": 2000}
     lots = [lot("fat", 0, 0, None, **box), lot("lean", 0.333333, 0, None, **box)]
-    exact = {"tolerance_below_share": 0, "tolerance_above_share": 1e-6, "shortfall_usd_per_lb": 5}
-    blender = {"blender_least_lb": 1, "batch_lb": 1000, "blender_most_lb": 2000}
+    exact = {
+        "tolerance_below_share": 0,
+        "tolerance_above_share": 1e-6,
+        "shortage_penalty_usd_per_lb": 5,
+    }
+    blender = {"blender_min_lb": 1, "batch_lb": 1000, "blender_max_lb": 2000}
     losses = [{"loss_id": "loss", "step": "thaw", "lean_loss_share": 0, "fat_loss_share": 0.99}]
     order = product("p", 0.333333, 1e4, 1e4, **exact, **blender)
     plan = planned(read(lots, [order], losses=losses, whole_containers="per_batch", gap_share=0))
-    assert plan.shortfall_lb["p"] == pytest.approx(0.0033, abs=1e-6)
+    assert plan.shortage_lb["p"] == pytest.approx(0.0033, abs=1e-6)
 
 
 def test_a_trace_that_only_a_trace_balances_is_left_out_where_whole_pounds_cannot_hold_it():
@@ -162,10 +170,10 @@ def test_a_trace_that_only_a_trace_balances_is_left_out_where_whole_pounds_canno
     sixty-six of fat: without the one the other goes too."""
     exact = {"tolerance_below_share": 0, "tolerance_above_share": 0}
     lots = [lot("even", 0.8, 0, None), lot("fat", 0, 0, 1), lot("lean", 0.9, 0, 2000)]
-    blender = {"batch_lb": 4000, "blender_least_lb": 2000, "blender_most_lb": 5000}
+    blender = {"batch_lb": 4000, "blender_min_lb": 2000, "blender_max_lb": 5000}
     planned(read(lots, [product("p", 0.8, 10_000, 10_000, **exact, **blender)], gap_share=0))
     lots = [lot("even", 0.001, 0, None), lot("lean", 0.333333, 0, 2000), lot("fat", 0, 0, 1e6)]
-    blender = {"batch_lb": 1000, "blender_most_lb": 2000}
+    blender = {"batch_lb": 1000, "blender_max_lb": 2000}
     planned(read(lots, [product("p", 0.001, MILLIONS, MILLIONS, **exact, **blender)], gap_share=0))
 
 
@@ -179,7 +187,7 @@ def test_a_batch_of_a_pound_from_a_hundred_is_weighed():
 def test_batches_too_small_for_whole_pounds_are_refused_in_words():
     lots = [lot("fat", 0.5, 90, None), lot("lean", 0.9, 350, None)]
     case = read(lots, [product("p", 0.8, 1, 1.5)])
-    plan = make_plan(case, worths=False)
+    plan = make_plan(case, shadow_prices=False)
     assert not plan.proof.is_sound
     told = "\n".join(broken_lines(plan.proof, case))
     assert "lean of p at most" in told and "too coarse for batches below 100 lb" in told
@@ -190,7 +198,7 @@ def test_batches_beyond_number_are_refused_at_once():
     lots = [lot("fat", 0.5, 90, None, **boxes), lot("lean", 0.9, 350, None, **boxes)]
     case = read(lots, [product("p", 0.8, 10, 1e9, batch_lb=1)], whole_containers="per_batch")
     started = time.monotonic()
-    with pytest.raises(InputRefused, match=f"1,000,000,000 batches.*{MOST_BATCHES:,} in all"):
+    with pytest.raises(InputRefused, match=f"1,000,000,000 batches.*{MAX_BATCHES:,} in all"):
         make_plan(case)
     assert time.monotonic() - started < 5
 
@@ -205,8 +213,8 @@ def tied(count: int, whole: str, random: Random | None = None) -> Case:
     lots += [lot(f"lean {n}", 0.9, 350, 8_000, **boxes) for n in range(count)]
     products = [product(f"p {n}", 0.8, 4_000, 5_000) for n in range(count)]
     rules = [
-        {"rule_id": "few", "kind": "most_lots", "most_count": 3},
-        {"rule_id": "least", "kind": "least_if_used", "least_share": 0.05},
+        {"rule_id": "few", "kind": "max_lots", "max_count": 3},
+        {"rule_id": "minimum", "kind": "min_if_used", "min_share": 0.05},
     ]
     if random is not None:
         for rows in (lots, products, rules):
@@ -230,7 +238,7 @@ def test_plans_of_equals_are_the_same_byte_for_byte_whatever_the_order_of_rows(w
 @pytest.mark.slow
 def test_more_of_the_same_costs_the_same_a_pound():
     """Twice the same market and twice the order cost twice as much, ties and all."""
-    one, two = (planned(tied(count, "no"), worths=False) for count in (2, 4))
+    one, two = (planned(tied(count, "no"), shadow_prices=False) for count in (2, 4))
     assert two.money.total_usd == pytest.approx(2 * one.money.total_usd, rel=1e-3)
     assert two.proof.bound.bound_usd == pytest.approx(2 * one.proof.bound.bound_usd, rel=1e-3)
 
@@ -260,9 +268,9 @@ def edge_lots(draw: st.DrawFn, lot_id: str) -> dict:
         container=container,
         container_lb=container_lb,
         price_unit=draw(EDGE_UNITS),
-        place=draw(st.sampled_from(("offer", "stock"))),
-        least_purchase_lb="" if quantity is None else draw(st.sampled_from(("", 1, quantity))),
-        can_split="yes" if quantity is None else draw(st.sampled_from(("yes", "no"))),
+        place=draw(st.sampled_from(("offered", "on hand"))),
+        min_purchase_lb="" if quantity is None else draw(st.sampled_from(("", 1, quantity))),
+        must_take_all="no" if quantity is None else draw(st.sampled_from(("yes", "no"))),
     )
 
 
@@ -270,20 +278,20 @@ def edge_lots(draw: st.DrawFn, lot_id: str) -> dict:
 def edge_products(draw: st.DrawFn, product_id: str) -> dict:
     target = draw(EDGE_SHARES)
     tolerances = st.sampled_from((0, 1e-9, 1e-6, 0.0005, 0.01, 0.2))
-    least = draw(st.sampled_from((0, 1, 7, 1_234.5, 10_000, MILLIONS)))
+    minimum = draw(st.sampled_from((0, 1, 7, 1_234.5, 10_000, MILLIONS)))
     blender = draw(EDGE_BLENDERS)
-    most = draw(st.sampled_from((least, least + 1, 2 * least, "")))
+    maximum = draw(st.sampled_from((minimum, minimum + 1, 2 * minimum, "")))
     return product(
         product_id,
         target,
-        least,
-        most,
+        minimum,
+        maximum,
         tolerance_below_share=min(draw(tolerances), target),
         tolerance_above_share=min(draw(tolerances), 1 - target),
-        blender_least_lb=blender[0],
+        blender_min_lb=blender[0],
         batch_lb=blender[1],
-        blender_most_lb=blender[2],
-        shortfall_usd_per_lb=draw(st.sampled_from(("", "", 0, 5, 10_000, DEAREST))),
+        blender_max_lb=blender[2],
+        shortage_penalty_usd_per_lb=draw(st.sampled_from(("", "", 0, 5, 10_000, DEAREST))),
         sale_usd_per_lb=draw(st.sampled_from(("", 0, 1, 10_000))),
     )
 
@@ -309,12 +317,12 @@ def edge_cases(draw: st.DrawFn) -> Case:
     )
 
 
-def answered(case: Case, *, worths: bool = False) -> str:
+def answered(case: Case, *, shadow_prices: bool = False) -> str:
     """How the case is answered; every answer but a plan is in words that name a way on."""
     try:
-        plan = make_plan(case, worths=worths)
+        plan = make_plan(case, shadow_prices=shadow_prices)
     except NoPlan as no_plan:
-        lines = clash_lines(no_plan.clash, case)
+        lines = infeasible_lines(no_plan.infeasible, case)
         assert lines and all(line.strip() for line in lines)
         return "no plan"
     except InputRefused as refused:
@@ -335,9 +343,9 @@ def answered(case: Case, *, worths: bool = False) -> str:
 
 @pytest.mark.slow
 @examples(max_examples=120, deadline=None)
-@given(case=edge_cases(), worths=st.booleans())
-def test_any_edge_beside_any_other_is_planned_or_refused(case: Case, worths: bool):
-    answered(case, worths=worths)
+@given(case=edge_cases(), shadow_prices=st.booleans())
+def test_any_edge_beside_any_other_is_planned_or_refused(case: Case, shadow_prices: bool):
+    answered(case, shadow_prices=shadow_prices)
 
 
 @pytest.mark.slow
@@ -350,9 +358,9 @@ def test_what_is_shown_of_any_plan_adds_up(case: Case):
 
 @pytest.mark.long
 @examples(max_examples=2_000, deadline=None)
-@given(case=edge_cases(), worths=st.booleans())
-def test_thousands_of_edges_are_planned_or_refused(case: Case, worths: bool):
-    answered(case, worths=worths)
+@given(case=edge_cases(), shadow_prices=st.booleans())
+def test_thousands_of_edges_are_planned_or_refused(case: Case, shadow_prices: bool):
+    answered(case, shadow_prices=shadow_prices)
 
 
 # Five thousand lots ---------------------------------------------------------------------------
@@ -362,7 +370,7 @@ def crowded(kind: str, limit_s: float) -> Case:
     """A market of 5,000 lots: divisible, in whole containers, or each to be taken whole."""
     case = make_instance(5_000, 20, 1)
     where = WholeContainers.TAKEN if kind == "containers" else WholeContainers.NO
-    lots = tuple(replace(lot, can_split=kind != "lots") for lot in case.lots)
+    lots = tuple(replace(lot, must_take_all=kind == "lots") for lot in case.lots)
     settings = replace(case.settings, whole_containers=where, time_limit_s=limit_s)
     return replace(case, lots=lots, settings=settings)
 
@@ -373,7 +381,7 @@ def test_five_thousand_lots_are_planned_in_time(kind: str):
     limit_s = 60.0
     case = crowded(kind, limit_s)
     started = time.process_time()
-    plan = planned(case, worths=False)
+    plan = planned(case, shadow_prices=False)
     took_s = time.process_time() - started
     assert plan.proof.bound.gap_share < 0.001
     assert took_s < limit_s + 60

@@ -51,11 +51,11 @@ COMMANDS = {
     "plan": Command(f"plan {DEMO} --time-limit 3 --workbook out.xlsx", 5, "out.xlsx"),
     "safe": Command(f"safe {DEMO} --time-limit 20", 12),
     "scenarios": Command(
-        f"scenarios {DEMO} --draws 200 --workers 2 --csv out.csv --picture out.png", 6, "out.csv"
+        f"scenarios {DEMO} --draws 200 --workers 2 --csv out.csv --chart out.png", 6, "out.csv"
     ),
     "positions": Command(f"positions {DEMO} --csv out.csv", 4, "out.csv"),
     "why": Command(f"why {DEMO / 'week_before'} {DEMO} --item lot=B90-1", 4),
-    "demand": Command(f"demand {DEMO} --lot B50-1 --picture out.png", 2, "out.png"),
+    "demand": Command(f"demand {DEMO} --lot B50-1 --chart out.png", 2, "out.png"),
     "note": Command(f"note --day {DAY} --out out.html --store market.db", 10, "out.html"),
     "quote": Command(f"quote --day {DAY} --all --publish --assessor me --store market.db", 2),
 }

@@ -22,7 +22,7 @@ from tests.store.writer import all_heard, begun
 
 UNFINISHED = re.compile(r"\..+\.[0-9a-f]{8}\.unfinished")
 KILLS = [pytest.param(10, marks=pytest.mark.slow), pytest.param(200, marks=pytest.mark.long)]
-MOST_TELLINGS = 3
+MAX_TELLINGS = 3
 CALLS_A_FILE = 6
 """To open, to look at its rights, to bring to disk, to give its name; about."""
 LONGEST_S = 20.0
@@ -59,11 +59,11 @@ class Expected:
         assert self.by_parity[0].keys() == self.by_parity[1].keys()
 
     @property
-    def most_bytes(self) -> int:
+    def max_bytes(self) -> int:
         return max(len(content) for each in self.by_parity for content in each.values())
 
     @property
-    def most_calls(self) -> int:
+    def max_calls(self) -> int:
         """Enough that kills by call fall into a first and into a second deed."""
         return 2 * CALLS_A_FILE * len(self.by_parity[0])
 
@@ -91,13 +91,13 @@ def kill_often(deed: Deed, kills: int, tmp_path: Path, look) -> Counter[str]:
     for turn in range(kills):
         kill = (
             Kill(),
-            Kill(call=draw.randint(1, expected.most_calls)),
-            Kill(byte=draw.randrange(expected.most_bytes)),
+            Kill(call=draw.randint(1, expected.max_calls)),
+            Kill(byte=draw.randrange(expected.max_bytes)),
         )[turn % 3]
         process, heard = begun(killing.work, deed, folder, first, kill)
         tellings = []
         if turn % 3 == 0:
-            tellings = [heard.recv() for _ in range(draw.randint(1, MOST_TELLINGS))]
+            tellings = [heard.recv() for _ in range(draw.randint(1, MAX_TELLINGS))]
             time.sleep(draw.uniform(0, 1.2 * expected.longest_s))
             process.kill()
         process.join(LONGEST_S)

@@ -23,7 +23,7 @@ sys.argv[0] = "blend"
 from blend.cli import main
 main()
 """
-PLAN = "plan case --no-worths --workbook plan.xlsx"
+PLAN = "plan case --no-break-even --workbook plan.xlsx"
 MEND = "python -m pip install --force-reinstall ."
 pytestmark = pytest.mark.slow
 
@@ -80,7 +80,7 @@ def test_what_is_missing_is_told_with_what_to_install(library, command, told, pl
     ("library", "command"),
     [
         ("openpyxl", "check case"),
-        ("openpyxl", "plan case --no-worths --no-workbook"),
+        ("openpyxl", "plan case --no-break-even --no-workbook"),
         ("psycopg", "store show"),
         ("sqlalchemy", "check case"),
         ("highspy", "check case"),

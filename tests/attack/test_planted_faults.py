@@ -30,8 +30,8 @@ Cell = tuple[str, int, int]
 def bad_cells(column: Column) -> tuple[str, ...]:
     """Texts that the column cannot hold, whatever stands in the rest of its row."""
     bad = (BAD_CELLS | MORE_BAD_CELLS)[column.kind]
-    allowed = {"": not column.required, "0": column.least <= 0}
-    allowed |= dict.fromkeys(("1e99",), column.most > 1e99)
+    allowed = {"": not column.required, "0": column.minimum <= 0}
+    allowed |= dict.fromkeys(("1e99",), column.maximum > 1e99)
     return tuple(each for each in bad if not allowed.get(each)) + (
         ("",) if column.required and "" not in bad else ()
     )
@@ -95,7 +95,7 @@ REFERENCES = {
     *(("rules", "products"), ("losses", "products"), ("products", "standards")),
     *(("tests", "method"), ("temperatures", "lot_id"), ("orders", "product_id")),
     *(("confidence", "product_id"), ("lean_spread", "lot_id"), ("forward_offers", "lot_id")),
-    *(("scenarios", "products"), ("scenarios", "currency"), ("scenarios", "moves_with")),
+    *(("scenarios", "products"), ("scenarios", "currency"), ("scenarios", "correlated_with")),
     *(("product_demand", "product_id"), ("market_moves", "products"), ("market_moves", "rule_id")),
 }
 """Columns that name a row of another table, or another row."""

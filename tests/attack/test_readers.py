@@ -86,10 +86,10 @@ def test_times_that_a_spreadsheet_made_of_numbers_and_names_are_refused(cell, tm
     assert all("a date or time" in each.hint for each in refused.value.problems)
 
 
-def test_a_second_store_for_every_lot_is_told_of_in_words(tmp_path: Path):
-    stores = [["store_id", "lots"], ["one", "form=fresh"], ["other", ""]]
-    told = problems_of("horizon", {"stores.csv": csv_bytes(stores)}, tmp_path)
-    assert told and all("lots: read nothing; allowed each lot in one store" in t for t in told)
+def test_a_second_cooler_for_every_lot_is_told_of_in_words(tmp_path: Path):
+    coolers = [["cooler_id", "lots"], ["one", "fresh_or_frozen=fresh"], ["other", ""]]
+    told = problems_of("horizon", {"coolers.csv": csv_bytes(coolers)}, tmp_path)
+    assert told and all("lots: read nothing; allowed each lot in one cooler" in t for t in told)
 
 
 @pytest.mark.long

@@ -1,6 +1,6 @@
 """Full disks, forbidden places, names that cannot be: told in one line, and nothing is left behind.
 
-Every command that writes is run as a programme of its own.
+Every command that writes is run as a program of its own.
 """
 
 from __future__ import annotations
@@ -67,8 +67,8 @@ class Writer:
 
 
 FILES = {
-    "workbook": Writer("plan {case} --no-worths --workbook {out}", "plan.xlsx"),
-    "picture": Writer("plan {case} --no-worths --no-workbook --picture {out}", "plan.png"),
+    "workbook": Writer("plan {case} --no-break-even --workbook {out}", "plan.xlsx"),
+    "picture": Writer("plan {case} --no-break-even --no-workbook --chart {out}", "plan.png"),
     "table": Writer("scenarios {demo} --csv {out}", "table.csv"),
     "draft": Writer(f"note --day {MONDAY} --out {{out}} --store {{store}}", "note.md"),
     "page": Writer(f"note --day {MONDAY} --out {{out}} --store {{store}}", "note.html"),
@@ -281,7 +281,7 @@ def test_a_stream_that_takes_nothing_ends_the_command_in_one_line(plant, streams
 
 @pytest.mark.parametrize("closing", ["<&-", ">&-", "2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
 def test_closed_streams_stop_no_work(plant, place, closing):
-    script = f'"$0" -c "$1" plan case --no-worths --workbook "$2" {closing}'
+    script = f'"$0" -c "$1" plan case --no-break-even --workbook "$2" {closing}'
     out = place / "plan.xlsx"
     done = subprocess.run(
         ["sh", "-c", script, sys.executable, BLEND, out],

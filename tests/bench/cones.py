@@ -1,4 +1,4 @@
-"""Promised confidence and a market's clearing as a conic library's own modelling states them.
+"""Promised confidence and a market's clearing as a conic library's own modeling states them.
 
 Product by product, in CVXPY, solved by Clarabel: what a careful analyst would write. Only what
 invented cases hold is stated: lean, volume, supply, shares and losses.
@@ -14,16 +14,16 @@ from typing import Any
 
 import numpy as np
 
-from blend.core.weigh import batch_count
+from blend.core.round_plan import batch_count
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import RuleKind, kept_per_lb
-from blend.domain.uncertainty import LeanUncertainty, Promise
+from blend.domain.uncertainty import ChanceConstraint, LeanUncertainty
 from blend.report.clearing import ReadyMarket
 
 _SETTLED = 1e-6
-_MOST_ROUNDS = 12
+_MAX_ROUNDS = 12
 _LOAD_LB = 40_000.0
 
 
@@ -50,16 +50,16 @@ class _Blend:
         return (self.lean + self.fat) @ self.pounds
 
     def requirements(self, case: Case) -> Iterator[Any]:
-        yield self.lean @ self.pounds >= self.product.least_lean_share * self.made
-        yield self.lean @ self.pounds <= self.product.most_lean_share * self.made
+        yield self.lean @ self.pounds >= self.product.min_lean * self.made
+        yield self.lean @ self.pounds <= self.product.max_lean * self.made
         for rule in case.binding_rules():
             if rule.kind is RuleKind.SHARE and rule.governs(self.product):
                 chosen = np.array([rule.lots.holds(lot) for lot in self.lots])
                 part = ((self.lean + self.fat) * chosen) @ self.pounds
-                if rule.least_share is not None:
-                    yield part >= rule.least_share * self.made
-                if rule.most_share is not None:
-                    yield part <= rule.most_share * self.made
+                if rule.min_share is not None:
+                    yield part >= rule.min_share * self.made
+                if rule.max_share is not None:
+                    yield part <= rule.max_share * self.made
 
 
 def _used(blends: Sequence[_Blend], lot: Lot) -> Any:
@@ -84,15 +84,17 @@ def _solve(problem: Any) -> None:
 # Promised confidence ----------------------------------------------------------------------------
 
 
-def promised_cost(
-    case: Case, spread: Mapping[str, LeanUncertainty], promises: Sequence[Promise]
+def chance_cost(
+    case: Case,
+    spread: Mapping[str, LeanUncertainty],
+    chance_constraints: Sequence[ChanceConstraint],
 ) -> float:
     """The least cost of keeping every promise on the least lean, in USD, batches settled: the
-    formulas of `blend.core.promises`, stated anew for each round."""
+    formulas of `blend.core.chance_constraints`, stated anew for each round."""
     batches: dict[str, tuple[np.ndarray, float]] = {}
     best_usd = math.inf
-    for number in range(1 + _MOST_ROUNDS):
-        usd, batches = _promised_round(case, spread, promises, batches)
+    for number in range(1 + _MAX_ROUNDS):
+        usd, batches = _chance_round(case, spread, chance_constraints, batches)
         if number > 0:
             settled = best_usd - usd <= _SETTLED * max(1.0, abs(usd))
             best_usd = min(best_usd, usd)
@@ -101,30 +103,32 @@ def promised_cost(
     return best_usd
 
 
-def _promised_round(
+def _chance_round(
     case: Case,
     spread: Mapping[str, LeanUncertainty],
-    promises: Sequence[Promise],
+    chance_constraints: Sequence[ChanceConstraint],
     batches: Mapping[str, tuple[np.ndarray, float]],
 ) -> tuple[float, dict[str, tuple[np.ndarray, float]]]:
     import cvxpy
 
-    promise_of = {promise.product_id: promise for promise in promises}
+    chance_constraint_of = {
+        chance_constraint.product_id: chance_constraint for chance_constraint in chance_constraints
+    }
     blends = [_Blend.of(case, product) for product in case.products]
     requirements = []
     for each in blends:
         product = each.product
         requirements += each.requirements(case)
-        requirements.append(each.made >= product.least_lb)
-        if product.most_lb is not None:
-            requirements.append(each.made <= product.most_lb)
-        promise = promise_of[product.product_id]
-        over = each.lean @ each.pounds - product.least_lean_share * each.made
-        scale, of_batch = _scales(each, spread, promise, batches.get(product.product_id))
+        requirements.append(each.made >= product.min_lb)
+        if product.max_lb is not None:
+            requirements.append(each.made <= product.max_lb)
+        chance_constraint = chance_constraint_of[product.product_id]
+        over = each.lean @ each.pounds - product.min_lean * each.made
+        scale, of_batch = _scales(each, spread, chance_constraint, batches.get(product.product_id))
         terms = cvxpy.hstack([cvxpy.multiply(scale, each.pounds), of_batch * each.made])
-        requirements.append(over >= promise.quantile * cvxpy.norm(terms))
+        requirements.append(over >= chance_constraint.quantile * cvxpy.norm(terms))
     for lot in case.usable_lots():
-        requirements.append(_used(blends, lot) <= lot.most_lb)
+        requirements.append(_used(blends, lot) <= lot.max_lb)
     paid = sum(
         np.array([lot.delivered_usd_per_lb for lot in each.lots]) @ each.pounds for each in blends
     )
@@ -142,14 +146,14 @@ def _promised_round(
 def _scales(
     blend: _Blend,
     spread: Mapping[str, LeanUncertainty],
-    promise: Promise,
+    chance_constraint: ChanceConstraint,
     batch: tuple[np.ndarray, float] | None,
 ) -> tuple[np.ndarray, float]:
     """Standard deviation of lean by pound of each lot, and by finished pound."""
     product, lots = blend.product, blend.lots
-    limit = product.least_lean_share
+    limit = product.min_lean
     kept = [
-        lean / lot.lean_share * (1 - limit) + fat / lot.fat_share * limit
+        lean / lot.lean * (1 - limit) + fat / lot.fat_share * limit
         for lot, lean, fat in zip(lots, blend.lean, blend.fat, strict=True)
     ]
     squares, fixed = [], 0.0
@@ -157,15 +161,17 @@ def _scales(
         own = spread[lot.lot_id]
         variance, container_lb = own.container_sd_share**2, lot.container_lb or math.inf
         if batch is None:
-            most_lb = product.blender_most_lb / (blend.lean[at] + blend.fat[at])
-            of_square = variance * min(1.0, container_lb / min(most_lb, lot.most_lb))
+            max_lb = product.blender_max_lb / (blend.lean[at] + blend.fat[at])
+            of_square = variance * min(1.0, container_lb / min(max_lb, lot.max_lb))
         elif batch[0][at] > container_lb:
             of_square = variance * 0.5 * container_lb / batch[0][at]
             fixed += kept[at] ** 2 * variance * 0.5 * batch[0][at] * container_lb
         else:
             of_square = variance
         squares.append(own.standard_error_share**2 + of_square)
-    of_batch = promise.batch.variance + (fixed / batch[1] ** 2 if batch is not None else 0.0)
+    of_batch = chance_constraint.batch.variance + (
+        fixed / batch[1] ** 2 if batch is not None else 0.0
+    )
     return np.array(kept) * np.sqrt(squares), math.sqrt(of_batch)
 
 
@@ -173,7 +179,7 @@ def _scales(
 
 
 def clearing_usd_per_lb(market: ReadyMarket) -> dict[str, float]:
-    """The price of each item at which a calibrated market clears, as a quadratic programme;
+    """The price of each item at which a calibrated market clears, as a quadratic program;
     pounds are counted in loads, since solvers do not take well to millions."""
     import cvxpy
 
@@ -190,12 +196,12 @@ def clearing_usd_per_lb(market: ReadyMarket) -> dict[str, float]:
     supply = {}
     for lot in case.usable_lots():
         used = _used(blends, lot)
-        cost = lot.leftover_value_usd_per_lb + market.adjustment_usd_per_lb[lot.lot_id]
+        cost = lot.salvage_value_usd_per_lb + market.adjustment_usd_per_lb[lot.lot_id]
         gain -= cost * used
-        supply[lot.lot_id] = used <= lot.most_lb / _LOAD_LB
+        supply[lot.lot_id] = used <= lot.max_lb / _LOAD_LB
     problem = cvxpy.Problem(cvxpy.Maximize(gain), [*requirements, *supply.values()])
     _solve(problem)
     return {
-        lot.lot_id: lot.leftover_value_usd_per_lb + float(supply[lot.lot_id].dual_value)
+        lot.lot_id: lot.salvage_value_usd_per_lb + float(supply[lot.lot_id].dual_value)
         for lot in case.usable_lots()
     }

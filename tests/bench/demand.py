@@ -46,13 +46,13 @@ def bench_demand(
 ) -> tuple[DemandTiming, ...]:
     """Time the ways to the demand curve of the lot that the plan takes most of.
 
-    The exact way counts from the case as read to the last point: opening the programme,
+    The exact way counts from the case as read to the last point: opening the program,
     finding every step, reading all points off. Raises AssertionError where the ways disagree.
     """
     case = make_instance(lots, products, seed)
-    lot = most_taken(case)
-    most = _PAST_OWN_PRICE * lot.delivered_usd_per_lb
-    prices = [most * (index + 0.5) / points for index in range(points)]
+    lot = max_taken(case)
+    maximum = _PAST_OWN_PRICE * lot.delivered_usd_per_lb
+    prices = [maximum * (index + 0.5) / points for index in range(points)]
 
     begin = perf_counter()
     curve = demand_curve(case, lot.lot_id)
@@ -96,10 +96,10 @@ def _words(curve: DemandCurve, which: str) -> str:
     return f"exact curve, {which}: {len(curve.steps)} steps from {curve.solves} solves"
 
 
-def most_taken(case: Case) -> Lot:
+def max_taken(case: Case) -> Lot:
     opened = open_case(case)
-    programme = opened.linear.programme
-    return programme.layout.lots[int(opened.answer.x[programme.take].argmax())]
+    model = opened.linear.model
+    return model.sets.lots[int(opened.answer.x[model.take].argmax())]
 
 
 def spread_over(prices: list[float], count: int) -> list[float]:
@@ -123,5 +123,5 @@ def stated_anew(case: Case, lot_id: str, usd_per_lb: float) -> float:
 
 def _compare(curve: DemandCurve, prices: list[float], pounds: list[float]) -> None:
     for price, lb in zip(prices, pounds, strict=True):
-        least, most = curve.pounds_at(price)
-        assert least - _ALLOWED_LB <= lb <= most + _ALLOWED_LB, (price, lb, least, most)
+        minimum, maximum = curve.pounds_at(price)
+        assert minimum - _ALLOWED_LB <= lb <= maximum + _ALLOWED_LB, (price, lb, minimum, maximum)

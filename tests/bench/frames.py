@@ -53,22 +53,22 @@ def quotations(
 
 
 def _on_terms(today: Any, day: date, method: Method) -> Any:
-    lean = today["lean_share"].astype(float).fillna(today["lean_share_item"])
+    lean = today["lean"].astype(float).fillna(today["lean_item"])
     other_basis = today["basis"] != today["basis_item"]
     freight = today["freight_usd_per_cwt"].astype(float)
     sign = np.where(today["basis_item"] == "delivered", 1.0, -1.0)
     price = today["usd_per_cwt"] + np.where(other_basis, sign * freight.fillna(0.0), 0.0)
-    points = (today["lean_share_item"] - lean) * 100
+    points = (today["lean_item"] - lean) * 100
     by_slope = price + points * today["point_usd_per_cwt"].astype(float)
-    by_share = price * today["lean_share_item"] / lean
-    same_lean = lean == today["lean_share_item"]
+    by_share = price * today["lean_item"] / lean
+    same_lean = lean == today["lean_item"]
     today["price"] = np.where(same_lean, price, by_slope.fillna(by_share))
     within = today["delivered_within_days"].astype(float).fillna(0.0)
     late = today["heard_on"].map(lambda heard: (heard - day).days) > method.late_days
     return today[
         ~late
         & (within <= today["delivered_within_days_item"])
-        & ((lean - today["lean_share_item"]).abs() <= method.lean_within_share + 1e-9)
+        & ((lean - today["lean_item"]).abs() <= method.lean_within_share + 1e-9)
         & ~(other_basis & freight.isna())
         & ~(today["between_affiliates"] & (method.affiliate_weight == 0))
     ]
@@ -80,8 +80,8 @@ def _without_outliers(own: Any, method: Method) -> Any:
         return own
     middle = weighted_median(own["price"], 1 / counts)
     distance = (own["price"] - middle).abs()
-    least = method.least_spread_ticks * own["tick_usd_per_cwt"].iloc[0]
-    spread = max(weighted_median(distance, 1 / counts), least)
+    minimum = method.min_spread_ticks * own["tick_usd_per_cwt"].iloc[0]
+    spread = max(weighted_median(distance, 1 / counts), minimum)
     return own[0.6745 * distance / spread <= method.outlier_cut]
 
 
@@ -90,18 +90,18 @@ def _quotation(trades: Any, method: Method) -> float | None:
     pounds = trades.groupby("firm")["pounds_lb"].sum()
     money = (trades["price"] * trades["pounds_lb"]).groupby(trades["firm"]).sum()
     if (
-        len(trades) < method.least_trades
-        or pounds.sum() < method.least_pounds_lb
-        or len(pounds) < method.least_firms
-        or pounds.max() / pounds.sum() >= method.most_firm_share
+        len(trades) < method.min_trades
+        or pounds.sum() < method.min_pounds_lb
+        or len(pounds) < method.min_firms
+        or pounds.max() / pounds.sum() >= method.max_firm_share
     ):
         return None
     price, weight = money / pounds, _capped(pounds / pounds.sum(), method.firm_weight_cap)
     if len(price) < 4:
         return weighted_median(price, weight)
     distance = (price - price.median()).abs().median()
-    least = method.least_spread_ticks * trades["tick_usd_per_cwt"].iloc[0]
-    return _huber(price, weight, max(distance, least) / 0.6745, method.huber_k)
+    minimum = method.min_spread_ticks * trades["tick_usd_per_cwt"].iloc[0]
+    return _huber(price, weight, max(distance, minimum) / 0.6745, method.huber_k)
 
 
 def weighted_median(price: Any, weight: Any) -> float:
@@ -160,6 +160,6 @@ def _may_be_shown(frame: Any, day: date, method: Method) -> Any:
     sole = (alone.groupby(level=0).max() / days).fillna(0.0)
     return (
         (often >= method.confidential_firms)
-        & (largest < method.confidential_most_share)
+        & (largest < method.confidential_max_share)
         & (sole <= method.confidential_sole_share)
     )

@@ -7,8 +7,8 @@ from contextlib import contextmanager
 from dataclasses import replace
 from importlib.util import find_spec
 
-from blend.core.build import build_programme
-from blend.core.promises import PromisedProgramme, solve_promised
+from blend.core.build import build_model
+from blend.core.chance_constraints import ChanceModel, solve_chance
 from blend.core.reference import solve_reference
 from blend.core.solve import solve_linear
 from blend.domain.rules import WholeContainers
@@ -52,7 +52,7 @@ def _whole(size: Size) -> Iterator[Task]:
     case = replace(case, settings=settings)
 
     def ours() -> Mapping[str, float]:
-        return {"cost": make_plan(case, worths=False).money.total_usd}
+        return {"cost": make_plan(case, shadow_prices=False).money.total_usd}
 
     def plain() -> Mapping[str, float]:
         answer = solve_reference(case, gap_share=_GAP_SHARE, time_limit_s=_TIME_LIMIT_S)
@@ -64,18 +64,18 @@ def _whole(size: Size) -> Iterator[Task]:
 @contextmanager
 def _safe(size: Size) -> Iterator[Task]:
     lots, products = size.numbers
-    case, spread, promises = uncertain_instance(lots, products, seed=2)
+    case, spread, chance_constraints = uncertain_instance(lots, products, seed=2)
 
     def ours() -> Mapping[str, float]:
-        promised = PromisedProgramme(build_programme(case), spread, promises)
-        return {"cost": solve_promised(promised).answer.objective}
+        chance = ChanceModel(build_model(case), spread, chance_constraints)
+        return {"cost": solve_chance(chance).answer.objective}
 
     plain = None
     if find_spec("cvxpy") is not None:
-        from tests.bench.cones import promised_cost
+        from tests.bench.cones import chance_cost
 
         def plain() -> Mapping[str, float]:
-            return {"cost": promised_cost(case, spread, promises)}
+            return {"cost": chance_cost(case, spread, chance_constraints)}
 
     yield Task(ours, plain)
 

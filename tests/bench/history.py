@@ -37,7 +37,7 @@ _LEAN_USD_PER_LB, _FAT_USD_PER_LB = 4.02, -2.26
 _DEARER_A_WEEK = 0.001
 """Share by which buyers pay more for everything from week to week; no series shows it."""
 _FLOOR_USD_PER_LB = 0.30
-_MOST_FROZEN_SHARE = 0.40
+_MAX_FROZEN_SHARE = 0.40
 VOLUME_ERROR_SHARE = 0.005
 """How far a reported volume lies off the true one, one standard deviation."""
 
@@ -48,7 +48,7 @@ class _Kind:
 
     item_id: str
     name: str
-    lean_share: float
+    lean: float
     weekly_lb: float
     premium_usd_per_cwt: float
     """Over what its lean and fat are worth."""
@@ -57,7 +57,7 @@ class _Kind:
     origin: str = DOMESTIC
 
     @property
-    def form(self) -> str:
+    def fresh_or_frozen(self) -> str:
         return "fresh" if self.origin == DOMESTIC else "frozen"
 
 
@@ -156,10 +156,10 @@ def _item_of(kind: _Kind) -> Item:
         kind.item_id,
         kind.name,
         "beef",
-        kind.lean_share,
-        kind.form,
+        kind.lean,
+        kind.fresh_or_frozen,
         kind.origin,
-        tick_usd_per_cwt=0.25 if kind.form == "fresh" else 0.5,
+        tick_usd_per_cwt=0.25 if kind.fresh_or_frozen == "fresh" else 0.5,
     )
 
 
@@ -172,25 +172,25 @@ def _plain_case(available_lb: Mapping[str, float]) -> Case:
             lot_id=kind.item_id,
             item=kind.item_id,
             species="beef",
-            lean_share=kind.lean_share,
+            lean=kind.lean,
             price_usd_per_lb=round(
-                _plain_usd_per_lb(kind.lean_share) + kind.premium_usd_per_cwt / LB_PER_CWT, 4
+                _plain_usd_per_lb(kind.lean) + kind.premium_usd_per_cwt / LB_PER_CWT, 4
             ),
             quantity_lb=available_lb[kind.item_id],
-            form=kind.form,
+            fresh_or_frozen=kind.fresh_or_frozen,
             origin=kind.origin,
-            leftover_value_usd_per_lb=_FLOOR_USD_PER_LB,
+            salvage_value_usd_per_lb=_FLOOR_USD_PER_LB,
         )
         for kind in _KINDS
     )
     products = tuple(
-        ground_beef(product_id, name, lean_share) for product_id, name, lean_share, *_ in _PRODUCTS
+        ground_beef(product_id, name, lean) for product_id, name, lean, *_ in _PRODUCTS
     )
     frozen = Rule(
         "FROZEN",
         RuleKind.SHARE,
-        lots=parse_selector("form=frozen"),
-        most_share=_MOST_FROZEN_SHARE,
+        lots=parse_selector("fresh_or_frozen=frozen"),
+        max_share=_MAX_FROZEN_SHARE,
         note="an invented limit",
     )
     return Case(
@@ -206,8 +206,8 @@ def _plain_market() -> Market:
     return Market(_plain_case({kind.item_id: kind.weekly_lb for kind in _KINDS}), demands)
 
 
-def _plain_usd_per_lb(lean_share: float) -> float:
-    return lean_share * _LEAN_USD_PER_LB + (1 - lean_share) * _FAT_USD_PER_LB
+def _plain_usd_per_lb(lean: float) -> float:
+    return lean * _LEAN_USD_PER_LB + (1 - lean) * _FAT_USD_PER_LB
 
 
 _Week = Mapping[str, float]
@@ -223,7 +223,7 @@ def _true_weeks(draw: Random, weeks: int) -> Iterator[_Week]:
         for kind in _KINDS:
             drift[kind.item_id] = 0.8 * drift[kind.item_id] + draw.gauss(0, 0.003)
             # cows come to market in autumn, fat cattle in summer
-            swing = 0.008 * season if kind.lean_share > 0.8 else -0.006 * season
+            swing = 0.008 * season if kind.lean > 0.8 else -0.006 * season
             there = kind.weekly_lb * (1 + swing + drift[kind.item_id])
             if kind.origin != DOMESTIC and week in SHORT_WEEKS:
                 there *= 1 - SHORT_SHARE
@@ -235,10 +235,8 @@ def _true_weeks(draw: Random, weeks: int) -> Iterator[_Week]:
 
 def _clearing_usd_per_cwt(week: _Week, price_level: float) -> dict[str, float]:
     curves = [
-        DemandCurve(
-            product_id, week[product_id], price_level * _plain_usd_per_lb(lean_share), elasticity
-        )
-        for product_id, _, lean_share, _, elasticity in _PRODUCTS
+        DemandCurve(product_id, week[product_id], price_level * _plain_usd_per_lb(lean), elasticity)
+        for product_id, _, lean, _, elasticity in _PRODUCTS
     ]
     premiums = {kind.item_id: kind.premium_usd_per_cwt / LB_PER_CWT for kind in _KINDS}
     cleared = clear(

@@ -13,7 +13,7 @@ from random import Random
 from typing import Any
 
 from blend.core.reference import (
-    LINEAR_FAMILIES,
+    LINEAR_CLASSES,
     Statement,
     batches_of,
     may_hold,
@@ -21,22 +21,22 @@ from blend.core.reference import (
     total,
 )
 from blend.domain.case import Case
-from blend.domain.horizon import ForwardPrice, Freezing, Horizon, Order, Side, Store, frozen_per_lb
+from blend.domain.horizon import Cooler, ForwardPrice, Freezing, Horizon, Order, Side, frozen_per_lb
 from blend.domain.lots import Lot
 from blend.domain.selectors import parse_selector
 from tests.bench.instances import PLAN_ON, make_instance
 
-_SHORTFALL_USD_PER_LB = 4.0
+_SHORTAGE_USD_PER_LB = 4.0
 _STORES = (
-    Store("cooler", parse_selector("form=fresh"), None, 0.002, 3),
-    Store(
+    Cooler("cooler", parse_selector("fresh_or_frozen=fresh"), None, 0.002, 3),
+    Cooler(
         "freezer",
-        parse_selector("form=frozen"),
+        parse_selector("fresh_or_frozen=frozen"),
         400_000.0,
         0.001,
         None,
         0.0,
-        Freezing(parse_selector("lean_share>=0.85"), 0.04, 40_000.0, 0.01),
+        Freezing(parse_selector("lean>=0.85"), 0.04, 40_000.0, 0.01),
     ),
 )
 
@@ -76,9 +76,9 @@ def _orders(case: Case, days: tuple[date, ...]) -> list[Order]:
             f"{product.product_id} {day:%m%d}",
             product.product_id,
             day,
-            round(product.least_lb / len(days), 1),
-            None if product.most_lb is None else round(product.most_lb / len(days), 1),
-            _SHORTFALL_USD_PER_LB,
+            round(product.min_lb / len(days), 1),
+            None if product.max_lb is None else round(product.max_lb / len(days), 1),
+            _SHORTAGE_USD_PER_LB,
         )
         for product in case.products
         for day in days
@@ -88,7 +88,7 @@ def _orders(case: Case, days: tuple[date, ...]) -> list[Order]:
 # The plain way ----------------------------------------------------------------------------------
 
 
-def least_cost_stated(horizon: Horizon) -> float:
+def min_cost_stated(horizon: Horizon) -> float:
     """The least cost of a horizon, stated in PuLP and solved with CBC; must-use rules, rules on
     days and bids, which an invented horizon has none of, are left out."""
     import pulp
@@ -100,7 +100,7 @@ def least_cost_stated(horizon: Horizon) -> float:
 
 
 class _StatedDays:
-    """The programme while it is stated."""
+    """The program while it is stated."""
 
     def __init__(self, horizon: Horizon) -> None:
         from pulp import LpMinimize, LpProblem
@@ -119,8 +119,8 @@ class _StatedDays:
                 self.problem += take == total(self._out_to_blends[lot_id, place])
         self._state_rooms()
 
-    def _new(self, most: float | None = None) -> Any:
-        return self.problem.add_variable(f"v{next(self._number)}", 0, most)
+    def _new(self, maximum: float | None = None) -> Any:
+        return self.problem.add_variable(f"v{next(self._number)}", 0, maximum)
 
     def _state_blends(self, place: int) -> dict[str, Any]:
         """One day's blends by the reference model; what they take of each lot."""
@@ -136,21 +136,21 @@ class _StatedDays:
             _number=self._number,
         )
         state_choices(model)
-        for state_family in LINEAR_FAMILIES:
-            state_family(model)
+        for state_constraint_class in LINEAR_CLASSES:
+            state_constraint_class(model)
         for product in case.products:
             self.cost.append(-product.sale_usd_per_lb * model.made_lb(product))
             if product.product_id in model.short:
                 short = model.short[product.product_id]
-                self.cost.append(product.shortfall_usd_per_lb * short)
+                self.cost.append(product.shortage_penalty_usd_per_lb * short)
         return model.take
 
     def _state_receipts(self) -> None:
         horizon = self.horizon
         for receipt in horizon.receipts:
-            amount: Any = receipt.most_lb
+            amount: Any = receipt.max_lb
             if receipt.offer_id:
-                amount = self._new(receipt.most_lb)
+                amount = self._new(receipt.max_lb)
                 self.cost.append(receipt.price_usd_per_lb * amount)
             lot = horizon.lot(receipt.lot_id)
             self._follow(lot, receipt.place, amount, receipt.last_day, receipt.place)
@@ -167,7 +167,7 @@ class _StatedDays:
     ) -> None:
         """One receipt from its day on: used, frozen, kept overnight or thrown away."""
         horizon = self.horizon
-        store, freezer = horizon.store_of(lot), horizon.freezer_of(lot)
+        cooler, freezer = horizon.cooler_of(lot), horizon.freezer_of(lot)
         for at in range(place, len(horizon.days)):
             day, out = horizon.days[at], []
             if at >= first_use and (last_day is None or day <= last_day):
@@ -180,28 +180,28 @@ class _StatedDays:
             ends = last_day is not None and last_day < horizon.after(at)
             if ends:
                 out.append(self._new())
-                self.cost.append(max(0.0, -lot.leftover_value_usd_per_lb) * out[-1])
-            kept = self._new(0.0 if store is None or ends else None)
+                self.cost.append(max(0.0, -lot.salvage_value_usd_per_lb) * out[-1])
+            kept = self._new(0.0 if cooler is None or ends else None)
             self.problem += amount - total(out) == kept
-            if store is not None:
-                self._lying[store.store_id, at].append(kept)
-                self.cost.append(store.holding_usd_per_lb_day * horizon.nights(at) * kept)
+            if cooler is not None:
+                self._lying[cooler.cooler_id, at].append(kept)
+                self.cost.append(cooler.holding_usd_per_lb_day * horizon.nights(at) * kept)
             if at == len(horizon.days) - 1:
-                self.cost.append(-lot.leftover_value_usd_per_lb * kept)
+                self.cost.append(-lot.salvage_value_usd_per_lb * kept)
             if ends:
                 return
             amount = kept
 
     def _state_rooms(self) -> None:
         horizon = self.horizon
-        for store, at in itertools.product(horizon.stores, range(len(horizon.days))):
-            if store.capacity_lb is not None:
-                self.problem += total(self._lying[store.store_id, at]) <= store.capacity_lb
-            if store.freezing is not None and store.freezing.most_lb is not None:
+        for cooler, at in itertools.product(horizon.coolers, range(len(horizon.days))):
+            if cooler.capacity_lb is not None:
+                self.problem += total(self._lying[cooler.cooler_id, at]) <= cooler.capacity_lb
+            if cooler.freezing is not None and cooler.freezing.max_lb is not None:
                 frozen = [
                     part
                     for lot in horizon.case.lots
-                    if horizon.freezer_of(lot) is store
+                    if horizon.freezer_of(lot) is cooler
                     for part in self._into_freezer[lot.lot_id, at]
                 ]
-                self.problem += total(frozen) <= store.freezing.most_lb
+                self.problem += total(frozen) <= cooler.freezing.max_lb

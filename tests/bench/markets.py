@@ -20,24 +20,24 @@ def make_market(items: int, products: int, seed: int = 1) -> Market:
     random = Random(f"market {items} {products} {seed}")
     lots = []
     for number in range(items):
-        lean_share = round(0.5 + 0.45 * (number + 0.5) / items, 3)
-        imported = lean_share > 0.8 and number % 3 == 0
-        usd_per_lb = 4.02 * lean_share - 2.26 * (1 - lean_share) + random.gauss(0.0, 0.02)
+        lean = round(0.5 + 0.45 * (number + 0.5) / items, 3)
+        imported = lean > 0.8 and number % 3 == 0
+        usd_per_lb = 4.02 * lean - 2.26 * (1 - lean) + random.gauss(0.0, 0.02)
         lots.append(
             Lot(
                 lot_id=f"I{number + 1:03d}",
                 item=f"item {number + 1}",
                 species="beef",
-                lean_share=lean_share,
+                lean=lean,
                 price_usd_per_lb=round(max(0.32, usd_per_lb - 0.15 * imported), 4),
                 quantity_lb=float(random.randrange(100_000, 500_000, 10_000)),
-                form="frozen" if imported else "fresh",
+                fresh_or_frozen="frozen" if imported else "fresh",
                 origin="overseas" if imported else DOMESTIC,
-                leftover_value_usd_per_lb=0.30,
+                salvage_value_usd_per_lb=0.30,
             )
         )
-    pounds = sum(lot.most_lb for lot in lots)
-    mean = sum(lot.lean_share * lot.most_lb for lot in lots) / pounds
+    pounds = sum(lot.max_lb for lot in lots)
+    mean = sum(lot.lean * lot.max_lb for lot in lots) / pounds
     ground = tuple(
         ground_beef(
             f"G{number + 1:02d}",
@@ -46,7 +46,9 @@ def make_market(items: int, products: int, seed: int = 1) -> Market:
         )
         for number in range(products)
     )
-    frozen = Rule("FROZEN", RuleKind.SHARE, lots=parse_selector("form=frozen"), most_share=0.4)
+    frozen = Rule(
+        "FROZEN", RuleKind.SHARE, lots=parse_selector("fresh_or_frozen=frozen"), max_share=0.4
+    )
     case = Case(
         Settings(PLAN_ON, plant="an invented market"),
         tuple(lots),
@@ -69,24 +71,24 @@ def moved_market(market: Market, own: Selector) -> Market:
     lots = tuple(
         replace(lot, quantity_lb=0.95 * lot.quantity_lb) if own.holds(lot) else lot for lot in lots
     )
-    rules = tuple(replace(rule, most_share=0.38) for rule in market.case.rules)
+    rules = tuple(replace(rule, max_share=0.38) for rule in market.case.rules)
     demands = tuple(replace(each, volume_lb=1.015 * each.volume_lb) for each in market.demands)
     return Market(replace(market.case, lots=lots, rules=rules), demands)
 
 
-def ground_beef(product_id: str, name: str, lean_share: float) -> Product:
+def ground_beef(product_id: str, name: str, lean: float) -> Product:
     """What a market makes: without a tolerance, so that lean binds on both sides, and without
     an order, as its demand tells the pounds."""
     return Product(
         product_id=product_id,
         name=name,
         species=frozenset({"beef"}),
-        target_lean_share=lean_share,
+        target_lean=lean,
         tolerance_below_share=0.0,
         tolerance_above_share=0.0,
-        least_lb=0.0,
-        most_lb=None,
+        min_lb=0.0,
+        max_lb=None,
         batch_lb=4_000.0,
-        blender_least_lb=2_000.0,
-        blender_most_lb=5_000.0,
+        blender_min_lb=2_000.0,
+        blender_max_lb=5_000.0,
     )

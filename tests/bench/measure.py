@@ -19,8 +19,8 @@ from tests.bench.memory import peak_mb
 
 _BUDGET_S = 1.5
 """Short runs are repeated for about so long, and the median is told."""
-_MOST_RUNS = 9
-_OURS_AT_LEAST = 3
+_MAX_RUNS = 9
+_OURS_AT_MIN = 3
 
 Span = float | tuple[float, float]
 """A number, or the least and the most of it where an answer leaves it open."""
@@ -114,7 +114,7 @@ def bench_paths(
 
 def _rows_of(path: BenchPath, sizes: Sequence[Size], memory: bool) -> Iterator[PathRow]:
     with path.make(path.warm_up) as task:  # so that no size pays for imports
-        _take_turns(task, most_runs=1)
+        _take_turns(task, max_runs=1)
     rows = []
     for size in sizes:
         peak = peak_mb(path.name, size.numbers) if memory else None
@@ -127,7 +127,7 @@ def _rows_of(path: BenchPath, sizes: Sequence[Size], memory: bool) -> Iterator[P
 
 def _row(path: BenchPath, size: Size) -> PathRow:
     with path.make(size) as task:
-        runs = _take_turns(task, _MOST_RUNS)
+        runs = _take_turns(task, _MAX_RUNS)
     apart = None if task.plain is None else apart_share(runs.ours, runs.plain)
     return PathRow(
         path=path.name,
@@ -166,7 +166,7 @@ class _Runs:
         self.plain_s.append(perf_counter() - began)
 
 
-def _take_turns(task: Task, most_runs: int) -> _Runs:
+def _take_turns(task: Task, max_runs: int) -> _Runs:
     """Ours, plain, ours, plain; where the plain way is slow, ours still is run three times if
     that is quick."""
     runs = _Runs([], [], [], {}, {})
@@ -175,9 +175,9 @@ def _take_turns(task: Task, most_runs: int) -> _Runs:
         runs.run_ours(task)
         if task.plain is not None:
             runs.run_plain(task)
-        if len(runs.ours_s) == most_runs or perf_counter() - began > _BUDGET_S:
+        if len(runs.ours_s) == max_runs or perf_counter() - began > _BUDGET_S:
             break
-    while len(runs.ours_s) < min(_OURS_AT_LEAST, most_runs) and sum(runs.ours_s) < _BUDGET_S:
+    while len(runs.ours_s) < min(_OURS_AT_MIN, max_runs) and sum(runs.ours_s) < _BUDGET_S:
         runs.run_ours(task)
     return runs
 
@@ -188,8 +188,8 @@ def apart_share(ours: Mapping[str, Span], plain: Mapping[str, float]) -> float:
 
     def outside(name: str, number: float) -> float:
         own = ours[name]
-        least, most = own if isinstance(own, tuple) else (own, own)
-        return max(least - number, number - most, 0.0)
+        minimum, maximum = own if isinstance(own, tuple) else (own, own)
+        return max(minimum - number, number - maximum, 0.0)
 
     return max((outside(*each) for each in plain.items()), default=0.0) / largest
 

@@ -1,6 +1,6 @@
 """From an edit at the desk to the new plan: as its server answers, and as a browser shows it.
 
-Beside it the bare solver on the same change, and the plainest way: the whole programme stated
+Beside it the bare solver on the same change, and the plainest way: the whole program stated
 anew with PuLP and solved by CBC.
 """
 
@@ -189,10 +189,10 @@ def _bare_seconds(cases: list[Case]) -> Iterator[float]:
     linear: WarmLinear = open_linear(cases[0])
     linear.solve()
     for case in cases[1:]:
-        programme = state_linear(case)
+        model = state_linear(case)
 
-        def move(programme=programme) -> None:
-            linear.move_to(programme)
+        def move(model=model) -> None:
+            linear.move_to(model)
             linear.solve()
 
         yield _seconds(move)

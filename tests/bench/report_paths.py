@@ -105,16 +105,16 @@ def moved_case(case: Case, seed: int = 1) -> Case:
             replace(
                 lot,
                 price_usd_per_lb=round(lot.price_usd_per_lb * random.uniform(0.95, 1.08), 4),
-                quantity_lb=round(lot.most_lb * random.uniform(0.85, 1.1)),
+                quantity_lb=round(lot.max_lb * random.uniform(0.85, 1.1)),
             )
             for lot in case.lots
         ),
         products=tuple(
-            replace(product, least_lb=1.03 * product.least_lb, most_lb=1.05 * product.most_lb)
+            replace(product, min_lb=1.03 * product.min_lb, max_lb=1.05 * product.max_lb)
             for product in case.products
         ),
         rules=tuple(
-            replace(rule, most_share=0.8 * rule.most_share) if rule.rule_id == "imported" else rule
+            replace(rule, max_share=0.8 * rule.max_share) if rule.rule_id == "imported" else rule
             for rule in case.rules
         ),
     )
@@ -122,7 +122,7 @@ def moved_case(case: Case, seed: int = 1) -> Case:
 
 def _falling_short(case: Case) -> Case:
     """Orders may fall short at a price, so that every mixture of two cases has a plan."""
-    products = tuple(replace(each, shortfall_usd_per_lb=4.0) for each in case.products)
+    products = tuple(replace(each, shortage_penalty_usd_per_lb=4.0) for each in case.products)
     return replace(case, products=products)
 
 
@@ -136,8 +136,8 @@ def _case_values(which: str, move: Explained) -> Iterator[tuple[str, float]]:
 
 def _asked(lots: tuple[Lot, ...]) -> Selector:
     """The item of the largest of the country's own lean lots."""
-    own = [lot for lot in lots if lot.origin == DOMESTIC and lot.lean_share > 0.8]
-    return parse_selector(f"item={max(own, key=lambda lot: lot.most_lb).item}")
+    own = [lot for lot in lots if lot.origin == DOMESTIC and lot.lean > 0.8]
+    return parse_selector(f"item={max(own, key=lambda lot: lot.max_lb).item}")
 
 
 @contextmanager
@@ -159,7 +159,7 @@ def _plan_moved(size: Size) -> Iterator[Task]:
         why = why_plan_moved(before, after, item)
         reference[:] = [why.reference.lot_id]
         numbers: dict[str, Span] = dict(_case_values("cost", why.cost))
-        ends = (dict(_case_values("worth", end)) for end in (why.worth.next, why.worth.last))
+        ends = (dict(_case_values("worth", end)) for end in (why.value.next, why.value.last))
         following, last = ends
         return numbers | {name: (following[name], last[name]) for name in following}
 
@@ -168,8 +168,8 @@ def _plan_moved(size: Size) -> Iterator[Task]:
     def plain() -> Mapping[str, float]:
         numbers = {}
         for name, mixture in mixtures:
-            cost, worth = _stated(mixture(), reference[0])
-            numbers[f"cost {name}"], numbers[f"worth {name}"] = cost, worth
+            cost, value = _stated(mixture(), reference[0])
+            numbers[f"cost {name}"], numbers[f"worth {name}"] = cost, value
         return numbers
 
     yield Task(ours, plain, len(mixtures) / 2 ** len(PLAN_DRIVERS))
@@ -180,9 +180,9 @@ def _stated(case: Case, lot_id: str) -> tuple[float, float]:
     lot's price less the reduced cost of taking it."""
     import pulp
 
-    from blend.core.reference import state_programme
+    from blend.core.reference import state_model
 
-    model = state_programme(case, relax=True)
+    model = state_model(case, relax=True)
     model.problem.solve(pulp.PULP_CBC_CMD(msg=False))
     price = case.lot(lot_id).delivered_usd_per_lb
     return model.problem.objective.value(), price - model.take[lot_id].dj

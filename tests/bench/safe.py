@@ -1,6 +1,6 @@
 """The plan with promised confidence against an independent conic solver, on the same data.
 
-Both are given the same programme and cones: lots and products of `make_instance`, spread by
+Both are given the same program and cones: lots and products of `make_instance`, spread by
 seed, every product promising its least lean. Times are wall time of this run, in seconds.
 """
 
@@ -14,12 +14,12 @@ from typing import TypeVar
 
 import numpy as np
 
-from blend.core.build import build_programme
+from blend.core.build import build_model
+from blend.core.chance_constraints import ChanceModel
 from blend.core.conic import conic_point
-from blend.core.promises import PromisedProgramme
 from blend.core.tangents import ConicLinear
 from blend.domain.case import Case
-from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise
+from blend.domain.uncertainty import BatchUncertainty, ChanceConstraint, LeanUncertainty
 from tests.bench.instances import make_instance
 
 AGREES_SHARE = 1e-6
@@ -47,7 +47,7 @@ class ConeTime:
 
 def uncertain_instance(
     lots: int, products: int, seed: int, confidence: float = 0.975
-) -> tuple[Case, dict[str, LeanUncertainty], tuple[Promise, ...]]:
+) -> tuple[Case, dict[str, LeanUncertainty], tuple[ChanceConstraint, ...]]:
     """A case whose lots have errors of 0.2 to 1.2 and containers of 0.5 to 2 lean points."""
     case, random = make_instance(lots, products, seed), Random(f"spread {seed}")
     spread = {
@@ -58,11 +58,11 @@ def uncertain_instance(
         )
         for lot in case.lots
     }
-    batch = BatchUncertainty(mixing_sd_share=0.001, test_sd_share=0.001)
-    promises = tuple(
-        Promise(product.product_id, confidence, batch=batch) for product in case.products
+    batch = BatchUncertainty(mixing_sd_share=0.001, test_error=0.001)
+    chance_constraints = tuple(
+        ChanceConstraint(product.product_id, confidence, batch=batch) for product in case.products
     )
-    return case, spread, promises
+    return case, spread, chance_constraints
 
 
 def time_cones(lots: int = 60, products: int = 12, seed: int = 1) -> tuple[ConeTime, ...]:
@@ -71,14 +71,14 @@ def time_cones(lots: int = 60, products: int = 12, seed: int = 1) -> tuple[ConeT
     Needs the conic library (extra `reference`). The moved prices are one lot's, up by a tenth
     of a cent a step; their time is the mean, their objective the last one's.
     """
-    case, spread, promises = uncertain_instance(lots, products, seed)
-    promised = PromisedProgramme(build_programme(case), spread, promises)
+    case, spread, chance_constraints = uncertain_instance(lots, products, seed)
+    chance = ChanceModel(build_model(case), spread, chance_constraints)
     # Around real batches, as in a plan.
-    promised.refer_to(promised.reference_of(promised.conic.find()))
-    programme, cones = promised.programme, promised.conic.cones
-    conic_point(programme, cones)  # so that no way pays for imports
-    found, by_library = _timed(lambda: conic_point(programme, cones))
-    best_usd = float(programme.cost @ found)
+    chance.refer_to(chance.reference_of(chance.conic.find()))
+    model, cones = chance.model, chance.conic.cones
+    conic_point(model, cones)  # so that no way pays for imports
+    found, by_library = _timed(lambda: conic_point(model, cones))
+    best_usd = float(model.cost @ found)
     times = [ConeTime("conic library alone", by_library, best_usd, None, 0.0)]
     kept: dict[bool, ConicLinear] = {}
     for way, uses_library in (
@@ -87,7 +87,7 @@ def time_cones(lots: int = 60, products: int = 12, seed: int = 1) -> tuple[ConeT
     ):
 
         def solve(uses_library: bool = uses_library):
-            kept[uses_library] = ConicLinear(programme, cones, uses_library)
+            kept[uses_library] = ConicLinear(model, cones, uses_library)
             return kept[uses_library].solve()
 
         answer, seconds = _timed(solve)
@@ -101,25 +101,25 @@ def time_cones(lots: int = 60, products: int = 12, seed: int = 1) -> tuple[ConeT
                 answer.rounds,
             )
         )
-    return (*times, *_moved_prices(promised, kept[False]))
+    return (*times, *_moved_prices(chance, kept[False]))
 
 
-def _moved_prices(promised: PromisedProgramme, warm: ConicLinear) -> list[ConeTime]:
-    programme, cones = promised.programme, promised.conic.cones
-    used = np.bincount(promised.layout.pair_lot, promised.conic.find()[programme.use])
-    column = np.array([programme.take.start + int(np.argmax(used))])
-    price = float(programme.cost[column[0]])
+def _moved_prices(chance: ChanceModel, warm: ConicLinear) -> list[ConeTime]:
+    model, cones = chance.model, chance.conic.cones
+    used = np.bincount(chance.sets.pair_lot, chance.conic.find()[model.use])
+    column = np.array([model.take.start + int(np.argmax(used))])
+    price = float(model.cost[column[0]])
     by_cuts = by_library = 0.0
     for step in range(1, _PRICES_MOVED + 1):
         cost = np.array([price + 0.001 * step])
-        programme.cost[column] = cost
+        model.cost[column] = cost
         warm.linear.set_cost(column, cost)
         answer, seconds = _timed(warm.solve)
         by_cuts += seconds
-        found, seconds = _timed(lambda: conic_point(programme, cones))
+        found, seconds = _timed(lambda: conic_point(model, cones))
         by_library += seconds
-    programme.cost[column] = price
-    moved = programme.cost.copy()
+    model.cost[column] = price
+    moved = model.cost.copy()
     moved[column] = cost
     last_usd = float(moved @ found)
     apart = _apart(answer.objective, last_usd)

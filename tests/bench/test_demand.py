@@ -19,6 +19,6 @@ def test_all_ways_agree_and_what_is_scaled_is_said():
 
 
 @pytest.mark.slow
-def test_the_exact_curve_is_far_faster_than_stating_the_programme_anew():
+def test_the_exact_curve_is_far_faster_than_stating_the_model_anew():
     *_, plain = bench_demand(sample=3)
     assert plain.times_exact > 500

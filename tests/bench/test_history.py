@@ -33,7 +33,7 @@ def history():
 
 
 def imported(history, week):
-    names = [item.item_id for item in history.items if item.form == "frozen"]
+    names = [item.item_id for item in history.items if item.fresh_or_frozen == "frozen"]
     return sum(history.true_lb[week][name] for name in names)
 
 

@@ -14,7 +14,7 @@ from blend.core.solve import solve_linear
 from blend.core.timing import solver_time
 from blend.trade.positions import plan_positions
 from tests.bench.__main__ import bench
-from tests.bench.horizons import least_cost_stated, make_horizon
+from tests.bench.horizons import make_horizon, min_cost_stated
 from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Task, apart_share, bench_paths, growth, pairs
 from tests.bench.memory import peak_mb
@@ -76,9 +76,9 @@ def test_a_path_has_sizes_that_grow_and_can_be_found_by_its_name(path):
 def test_a_horizon_with_scarce_room_costs_the_same_both_ways():
     """Meat is kept overnight and bought again later, so that rooms and last days count."""
     horizon = make_horizon(12, 3, 4, seed=3)
-    plan = plan_positions(horizon, divisible=True, worths=False)
+    plan = plan_positions(horizon, divisible=True, shadow_prices=False)
     assert any(row.kept_lb > 1 for row in plan.ledger)
-    assert plan.bound.objective_usd == pytest.approx(least_cost_stated(horizon), rel=1e-7)
+    assert plan.bound.objective_usd == pytest.approx(min_cost_stated(horizon), rel=1e-7)
 
 
 # Rows -------------------------------------------------------------------------------------------
@@ -166,7 +166,7 @@ def test_growth_finds_the_power_that_times_were_made_by(power):
     assert growth(points) == pytest.approx(power, abs=1e-9)
 
 
-def test_growth_is_least_squares_and_needs_sizes_that_differ():
+def test_growth_is_min_squares_and_needs_sizes_that_differ():
     # logarithms to base 2: (0, 0), (1, 1), (2, 1), whose straight line rises by 1/2
     assert growth([(1, 1), (2, 2), (4, 2)]) == pytest.approx(0.5)
     assert growth([(5, 1.0)]) is None

@@ -7,13 +7,13 @@ from contextlib import AbstractContextManager, contextmanager, nullcontext
 from importlib.util import find_spec
 
 from blend.core.reference import solve_reference
-from blend.domain.scenarios import Change, ScenarioRow, Spread, What, changed_case
+from blend.domain.scenarios import Change, Distribution, ScenarioField, ScenarioRow, changed_case
 from blend.domain.selectors import parse_selector
 from blend.trade.demand import demand_curve
 from blend.trade.positions import plan_positions
 from blend.trade.scenarios import ScenarioJob, run_scenarios
-from tests.bench.demand import most_taken, spread_over, stated_anew
-from tests.bench.horizons import least_cost_stated, make_horizon
+from tests.bench.demand import max_taken, spread_over, stated_anew
+from tests.bench.horizons import make_horizon, min_cost_stated
 from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Span, Task, pairs
 
@@ -30,10 +30,10 @@ def _positions(size: Size) -> Iterator[Task]:
     horizon = make_horizon(*size.numbers)
 
     def ours() -> Mapping[str, float]:
-        plan = plan_positions(horizon, divisible=True, worths=False)
+        plan = plan_positions(horizon, divisible=True, shadow_prices=False)
         return {"cost": plan.bound.objective_usd}
 
-    yield Task(ours, lambda: {"cost": least_cost_stated(horizon)})
+    yield Task(ours, lambda: {"cost": min_cost_stated(horizon)})
 
 
 # A demand curve ---------------------------------------------------------------------------------
@@ -45,9 +45,9 @@ _PRICES = 1_000
 def _demand(size: Size) -> Iterator[Task]:
     lots, products, sample = size.numbers
     case = make_instance(lots, products, 1)
-    lot = most_taken(case)
-    most = 1.25 * lot.delivered_usd_per_lb
-    prices = [most * (index + 0.5) / _PRICES for index in range(_PRICES)]
+    lot = max_taken(case)
+    maximum = 1.25 * lot.delivered_usd_per_lb
+    prices = [maximum * (index + 0.5) / _PRICES for index in range(_PRICES)]
 
     def ours() -> Mapping[str, Span]:
         curve = demand_curve(case, lot.lot_id)
@@ -72,34 +72,40 @@ def make_job(lots: int, products: int, draws: int = _DRAWS) -> ScenarioJob:
     """Draws of the prices of lean and of fat, of what there is and of the orders."""
     case = make_instance(lots, products, 1)
 
-    def drawn(row_id: str, what: What, **more) -> ScenarioRow:
-        return ScenarioRow(row_id, what, Change.MULTIPLY, 1.0, **more)
+    def drawn(row_id: str, field: ScenarioField, **more) -> ScenarioRow:
+        return ScenarioRow(row_id, field, Change.MULTIPLY, 1.0, **more)
 
     rows = (
         drawn(
             "lean",
-            What.PRICE,
-            lots=parse_selector("lean_share>=0.8"),
-            spread=Spread.LOGNORMAL,
+            ScenarioField.PRICE,
+            lots=parse_selector("lean>=0.8"),
+            distribution=Distribution.LOGNORMAL,
             sd=0.05,
         ),
         drawn(
             "fat",
-            What.PRICE,
-            lots=parse_selector("lean_share<0.8"),
-            spread=Spread.LOGNORMAL,
+            ScenarioField.PRICE,
+            lots=parse_selector("lean<0.8"),
+            distribution=Distribution.LOGNORMAL,
             sd=0.08,
-            moves_with="lean",
+            correlated_with="lean",
             correlation=-0.6,
         ),
-        drawn("supply", What.QUANTITY, spread=Spread.TRIANGULAR, least=0.95, most=1.2),
+        drawn(
+            "supply",
+            ScenarioField.QUANTITY,
+            distribution=Distribution.TRIANGULAR,
+            minimum=0.95,
+            maximum=1.2,
+        ),
         drawn(
             "orders",
-            What.ORDER,
+            ScenarioField.ORDER,
             products=tuple(product.product_id for product in case.products),
-            spread=Spread.NORMAL,
+            distribution=Distribution.NORMAL,
             sd=0.03,
-            least=0.0,
+            minimum=0.0,
         ),
     )
     return ScenarioJob(case, rows, draws, seed=1)

@@ -28,7 +28,7 @@ def one_test(lot_id: str, tested: float, **more) -> dict:
         "tested_on": "2026-02-20",
         "method": "nir",
         "samples": 12,
-        "tested_lean_share": tested,
+        "tested_lean": tested,
     } | more
 
 
@@ -47,7 +47,7 @@ def folder(tmp_path: Path) -> Path:
         tmp_path,
         "tests",
         [
-            one_test(f"{supplier}{n}", 0.90 - over, supplier=supplier, stated_lean_share=0.90)
+            one_test(f"{supplier}{n}", 0.90 - over, supplier=supplier, stated_lean=0.90)
             | {"taken_lb": 2000}
             for supplier, over in (("Overstating", 0.05), ("Honest", 0.0))
             for n in range(12)
@@ -62,8 +62,8 @@ def folder(tmp_path: Path) -> Path:
                 "batch_id": f"{product}{n}",
                 "product_id": product,
                 "made_on": "2026-02-01",
-                "target_lean_share": 0.8,
-                "tested_lean_share": f"{0.8 + off:.4f}",
+                "target_lean": 0.8,
+                "tested_lean": f"{0.8 + off:.4f}",
                 "pounds_lb": 1000,
             }
             for product in ("GB80", "old")
@@ -97,7 +97,7 @@ def test_lean_tells_estimates_suppliers_and_contradictions(folder):
     assert "nir" in answer.stderr
     with (folder / "estimates.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = {row["lot_id"]: row for row in csv.DictReader(file)}
-    assert 0.84 < float(rows["A90"]["lean_share"]) < 0.87
+    assert 0.84 < float(rows["A90"]["lean"]) < 0.87
     assert float(rows["C50"]["own_weight"]) == 0
 
 
@@ -114,8 +114,8 @@ def test_money_lost_goes_with_the_value_that_is_named(folder):
 
 
 def test_a_plan_with_estimates_uses_leaner_meat_and_says_so(folder):
-    stated = blend("plan", folder, "--no-workbook", "--no-worths")
-    estimated = blend("plan", folder, "--no-workbook", "--no-worths", "--lean", "estimated")
+    stated = blend("plan", folder, "--no-workbook", "--no-break-even")
+    estimated = blend("plan", folder, "--no-workbook", "--no-break-even", "--lean", "estimated")
     assert stated.exit_code == estimated.exit_code == 0
     assert stated.stdout.startswith("Lean: as stated; --lean estimated plans with the tests")
     assert estimated.stdout.startswith("Lean: as estimated from tests")
@@ -126,7 +126,7 @@ def test_a_plan_with_estimates_uses_leaner_meat_and_says_so(folder):
 
 def test_a_plan_without_tests_has_nothing_to_say_of_them(folder):
     (folder / "tests.csv").unlink()
-    assert not blend("plan", folder, "--no-workbook", "--no-worths").stdout.startswith("Lean:")
+    assert not blend("plan", folder, "--no-workbook", "--no-break-even").stdout.startswith("Lean:")
     refused = blend("plan", folder, "--no-workbook", "--lean", "estimated")
     assert refused.exit_code == 2
     assert "tests.csv: read no test" in refused.stderr
@@ -143,17 +143,17 @@ def test_control_tells_what_stands_out(folder):
 
 
 def test_control_refuses_what_it_cannot_draw(folder):
-    both = blend("control", folder, "--picture", folder / "x.png")
+    both = blend("control", folder, "--chart", folder / "x.png")
     assert both.exit_code == 2 and "GB80, old" in both.stderr
     unknown = blend("control", folder, "--product", "GB81")
     assert unknown.exit_code == 2 and "GB80, old" in unknown.stderr
-    nowhere = blend("control", folder, "--product", "old", "--picture", folder / "no" / "x.png")
+    nowhere = blend("control", folder, "--product", "old", "--chart", folder / "no" / "x.png")
     assert nowhere.exit_code == 1 and "there is no folder" in nowhere.stderr
     assert not list(folder.glob("**/*.png"))
 
 
 def test_temperature_of_planned_batches(folder):
-    answer = blend("temperature", folder, "--most", "35")
+    answer = blend("temperature", folder, "--max", "35")
     assert answer.exit_code == 0, answer.stderr
     row = re.search(r"^GB80 +\d+ +41\.0 +4[24]\.0 +(4\d\.\d) +0\.0 .*", answer.stdout, re.MULTILINE)
     assert 41 <= float(row[1]) <= 44
@@ -182,7 +182,7 @@ def test_without_its_table_a_command_says_what_it_needs(folder, command):
 )
 def test_pictures_are_drawn(folder, arguments):
     command, *more = arguments
-    answer = blend(command, folder, *more, "--picture", folder / "picture.png")
+    answer = blend(command, folder, *more, "--chart", folder / "picture.png")
     assert answer.exit_code == 0, answer.stderr
     assert (folder / "picture.png").read_bytes().startswith(b"\x89PNG")
 

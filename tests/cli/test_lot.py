@@ -37,7 +37,7 @@ def test_an_unknown_lot_is_refused_with_a_guess():
     assert "LOT: read B90-9; allowed an id of lots. Did you mean" in answer.stderr
 
 
-def test_no_plan_is_told_with_the_clash():
+def test_no_plan_is_told_with_the_infeasible():
     answer = ask(str(DEMO / "no_plan"), next_lot(DEMO / "no_plan"))
     assert answer.exit_code == 3
     assert "No plan exists" in answer.stderr

@@ -14,8 +14,8 @@ from openpyxl import load_workbook
 
 from blend import __version__
 from blend.cli import COMMANDS, common, main
-from blend.domain.plan import Change, Clash, Verdict
-from blend.domain.requirements import Family, Requirement
+from blend.domain.plan import Change, InfeasibleSubset, Verdict
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import WholeContainers
 from blend.errors import Caution, InputRefused, NoPlan, Problem, SolverTrouble
 from blend.sheets import read
@@ -38,11 +38,11 @@ def asked(monkeypatch):
     """A reader and a planner that answer with the example; what the planner was asked for."""
     asked = {}
 
-    def make_plan(case, *, worths=True, progress=None):
-        asked.update(case=case, worths=worths, progress=progress)
+    def make_plan(case, *, shadow_prices=True, progress=None):
+        asked.update(case=case, shadow_prices=shadow_prices, progress=progress)
         if "raises" in asked:
             raise asked["raises"]
-        return asked.get("plan") or example_plan(case, worths=worths)
+        return asked.get("plan") or example_plan(case, shadow_prices=shadow_prices)
 
     warning = Caution("lots.csv", 3, "use_by", "it is today", "Use it first.")
     monkeypatch.setattr(read, "read_case", lambda folder: CaseRead(example_case(), (warning,)))
@@ -153,7 +153,7 @@ def test_all_limits_of_standards_are_printed_where_they_are_asked_for(runner, as
 
 
 def test_a_picture_is_drawn_where_it_is_asked_for(runner, asked, tmp_path):
-    options = ["--no-workbook", "--picture", "blends.png"]
+    options = ["--no-workbook", "--chart", "blends.png"]
     answer = runner.invoke(main, ["plan", "case", *options])
     assert answer.exit_code == 0
     assert answer.stdout.endswith("Picture: blends.png\n")
@@ -162,7 +162,7 @@ def test_a_picture_is_drawn_where_it_is_asked_for(runner, asked, tmp_path):
 
 @pytest.mark.parametrize("name", ["blends.txt", "nowhere/blends.png"])
 def test_a_picture_that_cannot_be_written_is_refused_before_planning(runner, asked, name):
-    answer = runner.invoke(main, ["plan", "case", "--no-workbook", "--picture", name])
+    answer = runner.invoke(main, ["plan", "case", "--no-workbook", "--chart", name])
     assert answer.exit_code == 1
     assert name in answer.stderr
     assert not asked
@@ -201,31 +201,39 @@ def test_plan_without_workbook_writes_nothing(runner, asked, tmp_path):
 
 
 def test_options_go_before_settings(runner, asked):
-    options = ["--whole", "per_batch", "--gap", "0.02", "--time-limit", "7.5", "--no-worths"]
+    options = [
+        "--containers",
+        "per_batch",
+        "--within",
+        "0.02",
+        "--time-limit",
+        "7.5",
+        "--no-break-even",
+    ]
     answer = runner.invoke(main, ["plan", "case", "--no-workbook", *options])
     assert answer.exit_code == 0
     settings = asked["case"].settings
     assert settings.whole_containers is WholeContainers.PER_BATCH
     assert (settings.gap_share, settings.time_limit_s) == (0.02, 7.5)
-    assert asked["worths"] is False
+    assert asked["shadow_prices"] is False
     assert "What lots are worth" not in answer.stdout
 
 
 def test_without_options_settings_hold(runner, asked):
     runner.invoke(main, ["plan", "case", "--no-workbook"])
     assert asked["case"] == example_case()
-    assert asked["worths"] is True
+    assert asked["shadow_prices"] is True
 
 
 @pytest.mark.parametrize(
     "options",
     [
-        ["--gap", "-0.1"],
-        ["--gap", "2"],
-        ["--gap", "nan"],
+        ["--within", "-0.1"],
+        ["--within", "2"],
+        ["--within", "nan"],
         ["--time-limit", "0"],
         ["--time-limit", "inf"],
-        ["--whole", "half"],
+        ["--containers", "half"],
     ],
 )
 def test_senseless_options_are_refused_before_anything_is_read(runner, asked, options):
@@ -254,9 +262,9 @@ def test_a_case_on_disk_is_planned_printed_and_written(runner, tmp_path):
     assert float(said.replace(",", "")) in numbers
 
 
-def test_a_case_on_disk_that_clashes_ends_with_the_exit_code_of_no_plan(runner, tmp_path):
+def test_a_case_on_disk_that_infeasible_ends_with_the_exit_code_of_no_plan(runner, tmp_path):
     case = example_case()
-    leaner = replace(case.product("GB80"), target_lean_share=0.98)
+    leaner = replace(case.product("GB80"), target_lean=0.98)
     write_case(replace(case, products=(leaner,), rules=()), tmp_path / "case")
     answer = runner.invoke(main, ["plan", "case"])
     assert answer.exit_code == 3
@@ -268,7 +276,7 @@ def test_a_case_on_disk_that_clashes_ends_with_the_exit_code_of_no_plan(runner, 
 
 
 def test_refused_input_tells_every_problem(runner, monkeypatch, tmp_path):
-    problems = [Problem("lots.csv", 14, "lean_share", "90", "0 to 1", "Try 0.90.")] * 2
+    problems = [Problem("lots.csv", 14, "lean", "90", "0 to 1", "Try 0.90.")] * 2
 
     def refuse(folder):
         raise InputRefused(problems)
@@ -277,15 +285,18 @@ def test_refused_input_tells_every_problem(runner, monkeypatch, tmp_path):
     answer = runner.invoke(main, ["plan", "case"])
     assert answer.exit_code == 2
     assert answer.stdout == ""
-    line = "lots.csv row 14, lean_share: read 90; allowed 0 to 1. Try 0.90.\n"
+    line = "lots.csv row 14, lean: read 90; allowed 0 to 1. Try 0.90.\n"
     assert answer.stderr == line * 2 + "2 problems; nothing was written.\n"
     assert list(tmp_path.iterdir()) == []
 
 
-def test_no_plan_tells_the_clash_in_words(runner, asked, tmp_path):
-    lean, supply = Requirement(Family.LEAN_LEAST, "GB80"), Requirement(Family.SUPPLY, "", "F90-03")
+def test_no_plan_tells_the_infeasible_in_words(runner, asked, tmp_path):
+    lean, supply = (
+        Requirement(ConstraintClass.LEAN_MIN, "GB80"),
+        Requirement(ConstraintClass.SUPPLY, "", "F90-03"),
+    )
     change = Change(supply, 20_000, 21_900, "lb", 48_210.0)
-    asked["raises"] = NoPlan(Clash((lean, supply), (change,)))
+    asked["raises"] = NoPlan(InfeasibleSubset((lean, supply), (change,)))
     answer = runner.invoke(main, ["plan", "case"])
     assert answer.exit_code == 3
     assert "  - lean of House Patty 80 at least 79.5 %\n" in answer.stderr

@@ -194,7 +194,7 @@ def test_an_item_that_could_show_a_firm_is_counted_and_not_shown(store, tmp_path
     folder = tmp_path / "more"
     folder.mkdir()
     (folder / "items.csv").write_text(
-        "item_id,name,species,lean_share,form,origin\nX70,Hearts,beef,0.7,fresh,domestic\n"
+        "item_id,name,species,lean,fresh_or_frozen,origin\nX70,Hearts,beef,0.7,fresh,domestic\n"
     )
     (folder / "canvass.csv").write_text(
         "entry_id,heard_at,market_day,kind,item_id,usd_per_cwt,pounds_lb,source,source_class\n"

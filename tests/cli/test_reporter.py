@@ -62,7 +62,7 @@ def test_from_an_empty_store_to_a_quotation_made_again(filled):
         "canvass", "add", "--item", "F90", "--kind", "trade", "--price", "372", "--pounds",
         "400000", "--source", "Gum", "--source-class", "trader", "--heard-at", f"{DAY} 15:30",
     )  # fmt: skip
-    again = filled("quote", "--day", DAY, "--again")
+    again = filled("quote", "--day", DAY, "--reproduce")
     assert "made again to the last digit (store position 1" in again
     told = filled("tone", "--day", DAY, "--all", "--sources")
     assert re.search(r"F90 +firm +0\.50 +2026-03-12 +5", told)
@@ -145,9 +145,9 @@ def test_a_withdrawal_is_kept_and_counts_no_more(filled):
 def test_an_override_keeps_its_reason(filled):
     told = filled(
         "quote", "--day", DAY, "--item", "F90", "--publish", "--assessor", "A", "--override",
-        "357", "--reason", "two loads of poor colour",
+        "357", "--reason", "two loads of poor color",
     )  # fmt: skip
-    assert "357.00 USD/cwt (by the method 356.00; set so: two loads of poor colour)" in told
+    assert "357.00 USD/cwt (by the method 356.00; set so: two loads of poor color)" in told
 
 
 @pytest.mark.parametrize(
@@ -187,12 +187,12 @@ def test_a_missing_store_is_told(run, monkeypatch):
 def test_an_empty_store_says_what_to_do(run):
     run("store", "init")
     assert "`blend store import` adds them" in run("quote", "--day", DAY, "--all", code=1)
-    assert "nothing was published" in run("quote", "--day", DAY, "--again", code=1)
+    assert "nothing was published" in run("quote", "--day", DAY, "--reproduce", code=1)
 
 
 def test_a_method_of_their_own_is_used(filled):
     text = packaged_path("quotation_method.csv").read_text(encoding="utf-8")
-    Path("own.csv").write_text(text.replace("least_trades,3,", "least_trades,30,"))
+    Path("own.csv").write_text(text.replace("min_trades,3,", "min_trades,30,"))
     told = filled("quote", "--day", DAY, "--all", "--method", "own.csv")
     assert "thin trades" in told and "too few trades" in told
 

@@ -20,7 +20,7 @@ def folder(tmp_path_factory):
     write_case(day(), path)
     write_csv(
         path / "confidence.csv",
-        ("product_id", "least_confidence", "sides", "mixing_sd_share", "test_sd_share"),
+        ("product_id", "min_confidence", "sides", "mixing_sd_share", "test_error"),
         [("eighty", 0.95, "below", 0.001, 0.002), ("ninety", 0.9, "both", 0.001, 0.002)],
     )
     write_csv(
@@ -35,7 +35,7 @@ def run(*arguments):
     return CliRunner().invoke(main, [str(each) for each in arguments])
 
 
-def test_safe_tells_cost_promises_and_tests(folder):
+def test_safe_tells_cost_chance_constraints_and_tests(folder):
     result = run("safe", folder, "--test-cost", "5")
     assert result.exit_code == 0, result.output
     for title in ("What safety costs", "Promises", "What one more test is worth", "Buy and pull"):
@@ -64,18 +64,18 @@ def test_safe_shows_its_proof_and_nothing_that_it_does_not_bear_out(folder, monk
     assert "Promises" not in refused.output
 
 
-def test_safe_needs_a_promise(tmp_path):
+def test_safe_needs_a_chance_constraint(tmp_path):
     write_case(day(), tmp_path)
     result = run("safe", tmp_path)
     assert result.exit_code == 2
     assert "confidence.csv: read no promise" in result.output
 
 
-def test_promises_out_of_reach_exit_3(folder, tmp_path):
+def test_chance_constraints_out_of_reach_exit_3(folder, tmp_path):
     for name in ("lots", "products", "rules", "losses", "settings", "lean_spread"):
         (tmp_path / f"{name}.csv").write_bytes((folder / f"{name}.csv").read_bytes())
     (tmp_path / "confidence.csv").write_text(
-        "product_id,least_confidence,sides,test_sd_share\neighty,0.975,both,0.02\n",
+        "product_id,min_confidence,sides,test_error\neighty,0.975,both,0.02\n",
         encoding="utf-8",
     )
     result = run("safe", tmp_path)
@@ -85,7 +85,7 @@ def test_promises_out_of_reach_exit_3(folder, tmp_path):
 
 def test_simulate_tells_both_plans_and_draws(folder, tmp_path):
     picture = tmp_path / "fat.png"
-    arguments = ("simulate", folder, "--draws", "2000", "--seed", "3", "--picture", picture)
+    arguments = ("simulate", folder, "--draws", "2000", "--seed", "3", "--chart", picture)
     result = run(*arguments)
     assert result.exit_code == 0, result.output
     assert "2,000 days drawn, seed 3" in result.output
@@ -96,7 +96,7 @@ def test_simulate_tells_both_plans_and_draws(folder, tmp_path):
 
 
 def test_simulate_refuses_an_unknown_kind_of_picture_before_it_plans(folder):
-    result = run("simulate", folder, "--picture", "fat.bmp")
+    result = run("simulate", folder, "--chart", "fat.bmp")
     assert result.exit_code == 1
     assert "Drawn" not in result.output
 
@@ -115,11 +115,11 @@ def test_correct_tells_the_steps_in_whole_pounds(folder):
 def test_correct_by_whole_containers_and_by_swap(folder):
     boxes = run("correct", folder, *CORRECT, "--whole-containers").output
     assert re.search(r"Add \d+ boxe?s?, \d+ lb of lot frozen 95s", boxes)
-    swap = run("correct", folder, *CORRECT, "--room-lb", "0", "--swap").output
+    swap = run("correct", folder, *CORRECT, "--room-lb", "0", "--allow-removal").output
     assert re.search(r"Take [\d.]+ lb out", swap)
 
 
-def test_correct_asks_as_much_as_is_promised(folder):
+def test_correct_asks_as_much_as_is_chance(folder):
     """eighty promises 95 %, so that more is added than the mean alone asks for."""
 
     def added(*more):

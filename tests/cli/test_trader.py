@@ -9,7 +9,7 @@ from blend.cli import main
 from blend.sheets.write import write_case
 from tests.bench.instances import make_instance
 
-HEADER = "item,species,form,lean_share,price,price_unit,pounds_lb,quoted_on\n"
+HEADER = "item,species,fresh_or_frozen,lean,price,price_unit,pounds_lb,quoted_on\n"
 ROWS = [
     ("50s", 0.50, 100),
     ("65s", 0.65, 201),
@@ -43,7 +43,7 @@ def run(*arguments: object):
 
 def test_value_tells_lean_and_fat_and_draws(quotations):
     picture = quotations / "value.png"
-    answer = run("value", quotations, "--picture", picture)
+    answer = run("value", quotations, "--chart", picture)
     assert answer.exit_code == 0
     for words in ("2026-11-25", "437.50", "-237.50", "through time", str(picture)):
         assert words in answer.output
@@ -70,28 +70,30 @@ def test_value_refuses_what_gives_no_line(quotations):
 
 def test_a_picture_is_refused_before_anything_is_computed(quotations, case_folder):
     for picture in (quotations / "value.doc", quotations / "none" / "value.png"):
-        answer = run("value", quotations, "--picture", picture)
+        answer = run("value", quotations, "--chart", picture)
         assert answer.exit_code == 1
         assert answer.stdout == ""
         assert str(picture) in answer.stderr
 
 
 def test_replace_by_lots_and_by_quotations(quotations, case_folder):
-    by_lots = run("replace", case_folder, "--most-share", "0.7", "--among", "form=fresh")
+    by_lots = run("replace", case_folder, "--max-share", "0.7", "--among", "fresh_or_frozen=fresh")
     assert by_lots.exit_code == 0
-    assert "form=fresh" in by_lots.output and "at most 70 % of one item" in by_lots.output
+    assert (
+        "fresh_or_frozen=fresh" in by_lots.output and "at most 70 % of one item" in by_lots.output
+    )
     by_quotations = run("replace", quotations, "--quotations")
     assert by_quotations.exit_code == 0
     assert "0.500 81s + 0.500 65s" in by_quotations.output and "by none" in by_quotations.output
-    wrong = run("replace", case_folder, "--among", "colour=red")
+    wrong = run("replace", case_folder, "--among", "color=red")
     assert wrong.exit_code == 2
-    assert "colour" in wrong.stderr
+    assert "color" in wrong.stderr
 
 
 def test_demand_supply_and_regions(case_folder, tmp_path):
     for arguments in (
-        ("demand", case_folder, "--lot", "L0001", "--picture", tmp_path / "demand.png"),
-        ("demand", case_folder, "--lot", "L0001", "--available", "inf", "--least-price", 100),
+        ("demand", case_folder, "--lot", "L0001", "--chart", tmp_path / "demand.png"),
+        ("demand", case_folder, "--lot", "L0001", "--available", "inf", "--min-price", 100),
         ("supply", case_folder, "--lot", "L0001"),
         ("regions", case_folder, "--lot", "L0001", "--lot", "L0002", "--around", "0.3"),
     ):
@@ -109,8 +111,8 @@ def test_demand_supply_and_regions(case_folder, tmp_path):
         ("regions", "--lot", "L0001", "--lot", "nobody"),
         ("regions", "--lot", "L0001", "--lot", "L0001"),
         ("regions", "--lot", "L0001"),
-        ("demand", "--lot", "L0001", "--least-price", "200", "--most-price", "100"),
-        ("demand", "--lot", "L0001", "--least-price", "nan"),
+        ("demand", "--lot", "L0001", "--min-price", "200", "--max-price", "100"),
+        ("demand", "--lot", "L0001", "--min-price", "nan"),
         ("demand", "--lot", "L0001", "--available", "nan"),
     ],
 )

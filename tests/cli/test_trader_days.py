@@ -30,7 +30,7 @@ def run(*args: object) -> Result:
 
 def test_positions_tells_what_to_buy_when_and_what_it_costs(folder: Path):
     ledger, picture = folder / "ledger.csv", folder / "stock.png"
-    result = run("positions", folder, "--csv", ledger, "--picture", picture)
+    result = run("positions", folder, "--csv", ledger, "--chart", picture)
     assert result.exit_code == 0, result.output
     for title in ("What to buy", "What to blend", "What is kept overnight", "What it costs"):
         assert f"\n{title}\n" in f"\n{result.stdout}"
@@ -51,8 +51,8 @@ def test_positions_of_food_manufacture():
 
 
 def test_positions_without_a_plan_tells_what_to_ease(folder: Path):
-    stores = CASE["stores"].replace("50000,0.1,180,1000", "50000,0.1,180,49000")
-    (folder / "stores.csv").write_text(stores)
+    stores = CASE["coolers"].replace("50000,0.1,180,1000", "50000,0.1,180,49000")
+    (folder / "coolers.csv").write_text(stores)
     result = run("positions", folder)
     assert result.exit_code == 3
     assert "No plan exists" in result.stderr
@@ -62,7 +62,7 @@ def test_positions_without_a_plan_tells_what_to_ease(folder: Path):
 
 def test_landed_tells_the_build_up_and_where_buyers_are_indifferent(folder: Path):
     picture = folder / "nz.svg"
-    result = run("landed", folder, "--picture", picture)
+    result = run("landed", folder, "--chart", picture)
     assert result.exit_code == 0, result.output
     for text in ("merchandise processing fee", "landed, frozen", "Buyers are indifferent at NZD"):
         assert text in result.stdout
@@ -100,7 +100,7 @@ def test_scenarios_writes_one_row_for_each(folder: Path):
     (folder / "products.csv").write_text(
         CASE["products"].replace("0.01,0.01,0,", "0.01,0.01,4000,")
     )
-    args = ("scenarios", folder, "--draws", 20, "--seed", 5, "--csv", table, "--picture", picture)
+    args = ("scenarios", folder, "--draws", 20, "--seed", 5, "--csv", table, "--chart", picture)
     result = run(*args)
     assert result.exit_code == 0, result.output
     rows = list(csv.DictReader(table.open(encoding="utf-8-sig")))
@@ -114,6 +114,6 @@ def test_scenarios_writes_one_row_for_each(folder: Path):
 
 
 def test_scenarios_needs_draws_for_a_picture(folder: Path):
-    result = run("scenarios", folder, "--picture", folder / "x.png")
+    result = run("scenarios", folder, "--chart", folder / "x.png")
     assert result.exit_code == 2
     assert "--draws" in result.stderr

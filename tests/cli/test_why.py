@@ -29,8 +29,8 @@ def test_the_drivers_of_the_command_are_those_there_are():
 def test_why_a_plan_moved_is_told_drawn_and_written(tmp_path):
     picture, folder = tmp_path / "why.png", tmp_path / "back"
     answer = run(
-        *("why", BEFORE, DEMO, "--item", "lot=B90-1", "--observed", 5, "--error", 1),
-        *("--picture", picture, "--counterfactual", "imported-availability", "--write", folder),
+        *("why", BEFORE, DEMO, "--item", "lot=B90-1", "--quote-change", 5, "--error", 1),
+        *("--chart", picture, "--counterfactual", "imported-availability", "--write", folder),
     )
     assert answer.exit_code == 0, answer.output
     for words in ("Had it stayed", "Not explained", "not what caused", "substitution", "holds."):
@@ -51,10 +51,13 @@ def test_why_a_plan_moved_is_told_drawn_and_written(tmp_path):
 @pytest.mark.parametrize(
     ("quotation", "first"),
     [
-        (("--observed", 5, "--error", 1), "fresh 90s moved +5.00 USD/cwt: in our model, mostly"),
-        (("--observed", 1, "--error", 1), "fresh 90s did not move beyond the error"),
-        (("--observed", 30, "--error", 1), "Our model does not explain this move."),
-        (("--observed", 5), "Error of the quotation not given: no headline cause."),
+        (
+            ("--quote-change", 5, "--error", 1),
+            "fresh 90s moved +5.00 USD/cwt: in our model, mostly",
+        ),
+        (("--quote-change", 1, "--error", 1), "fresh 90s did not move beyond the error"),
+        (("--quote-change", 30, "--error", 1), "Our model does not explain this move."),
+        (("--quote-change", 5), "Error of the quotation not given: no headline cause."),
         ((), "Change in the quotation not given: no headline cause."),
     ],
 )
@@ -86,7 +89,7 @@ def test_why_a_market_moved_is_told_with_errors(tmp_path):
     folder = tmp_path / "back"
     answer = run(
         *("why", MARKET, LATER, "--item", "lot=90s", "--draws", 2, "--quotation-error", 1),
-        *("--picture", tmp_path / "why.svg", "--counterfactual", "orders", "--write", folder),
+        *("--chart", tmp_path / "why.svg", "--counterfactual", "orders", "--write", folder),
     )
     assert answer.exit_code == 0, answer.output
     assert "2 draws" in answer.output and "The quotation moved +9.50" in answer.output
@@ -104,12 +107,12 @@ def test_clear_shows_the_fit_the_prices_and_the_proof():
     ("arguments", "words"),
     [
         (("why", BEFORE, MARKET, "--item", "lot=90s"), "product_demand"),
-        (("why", BEFORE, DEMO, "--item", "colour=red"), "unknown attribute"),
+        (("why", BEFORE, DEMO, "--item", "color=red"), "unknown attribute"),
         (("why", BEFORE, DEMO, "--item", "lot=nobody"), "no lot with"),
-        (("why", BEFORE, DEMO, "--item", "lot=B90-1", "--error", "1"), "--observed"),
+        (("why", BEFORE, DEMO, "--item", "lot=B90-1", "--error", "1"), "--quote-change"),
         (("why", BEFORE, DEMO, "--item", "lot=B90-1", "--counterfactual", "orders"), "--write"),
         (("why", BEFORE, DEMO, "--item", "lot=B90-1", "--draws", "9"), "in doubt"),
-        (("why", MARKET, LATER, "--item", "lot=90s", "--shortfall", "1"), "--shortfall"),
+        (("why", MARKET, LATER, "--item", "lot=90s", "--shortage", "1"), "--shortage"),
         (
             ("why", MARKET, LATER, "--item=lot=90s", "--counterfactual=own-price", "--write=no"),
             "here there are",
@@ -124,7 +127,7 @@ def test_what_cannot_be_asked_is_refused(arguments, words):
     assert not answer.stdout and not Path("no").exists()
 
 
-def test_a_case_without_a_plan_tells_its_clash():
+def test_a_case_without_a_plan_tells_its_infeasible():
     answer = run("why", DEMO / "no_plan", DEMO, "--item", "lot=B90-1")
     assert answer.exit_code == 3
     assert "No plan exists" in answer.stderr

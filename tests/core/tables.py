@@ -7,20 +7,20 @@ from random import Random
 from typing import Any
 
 from blend.domain.case import Case
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule
 
 _SHARE_FIELD = {
-    Family.SHARE_LEAST: "least_share",
-    Family.FAT_LEAST: "least_share",
-    Family.SHARE_MOST: "most_share",
-    Family.FAT_MOST: "most_share",
+    ConstraintClass.SHARE_MIN: "min_share",
+    ConstraintClass.FAT_MIN: "min_share",
+    ConstraintClass.SHARE_MAX: "max_share",
+    ConstraintClass.FAT_MAX: "max_share",
 }
 _PRODUCT_FIELD = {
-    Family.LEAN_LEAST: "tolerance_below_share",
-    Family.LEAN_MOST: "tolerance_above_share",
-    Family.VOLUME_LEAST: "least_lb",
-    Family.VOLUME_MOST: "most_lb",
+    ConstraintClass.LEAN_MIN: "tolerance_below_share",
+    ConstraintClass.LEAN_MAX: "tolerance_above_share",
+    ConstraintClass.VOLUME_MIN: "min_lb",
+    ConstraintClass.VOLUME_MAX: "max_lb",
 }
 
 _OF_OTHERS = " (others)"
@@ -81,43 +81,45 @@ def rule_of(case: Case, asked: Requirement) -> Rule:
 
 def value_of(case: Case, asked: Requirement) -> float:
     """The limit as the table holds it."""
-    if asked.family in _PRODUCT_FIELD:
-        return getattr(case.product(asked.product_id), _PRODUCT_FIELD[asked.family])
-    if asked.family is Family.SUPPLY:
+    if asked.constraint_class in _PRODUCT_FIELD:
+        return getattr(case.product(asked.product_id), _PRODUCT_FIELD[asked.constraint_class])
+    if asked.constraint_class is ConstraintClass.SUPPLY:
         return case.lot(asked.lot_id).quantity_lb
     rule = rule_of(case, asked)
-    match asked.family:
-        case Family.MUST_USE:
-            return rule.least_lb
-        case Family.MOST_LOTS:
-            return rule.most_count
-    return getattr(rule, _SHARE_FIELD[asked.family])
+    match asked.constraint_class:
+        case ConstraintClass.MUST_USE:
+            return rule.min_lb
+        case ConstraintClass.MAX_LOTS:
+            return rule.max_count
+    return getattr(rule, _SHARE_FIELD[asked.constraint_class])
 
 
 def with_value(case: Case, asked: Requirement, value: float) -> Case:
     """The case with another limit in its table."""
-    if asked.family in _PRODUCT_FIELD:
-        return with_product(case, asked.product_id, **{_PRODUCT_FIELD[asked.family]: value})
-    if asked.family is Family.SUPPLY:
+    if asked.constraint_class in _PRODUCT_FIELD:
+        return with_product(
+            case, asked.product_id, **{_PRODUCT_FIELD[asked.constraint_class]: value}
+        )
+    if asked.constraint_class is ConstraintClass.SUPPLY:
         return with_lot(case, asked.lot_id, quantity_lb=value)
     rule = rule_of(case, asked)
-    match asked.family:
-        case Family.MUST_USE:
-            return _with_rule(case, asked, replace(rule, least_lb=value))
-        case Family.MOST_LOTS:
-            return _with_rule(case, asked, replace(rule, most_count=round(value)))
-    return _with_rule(case, asked, replace(rule, **{_SHARE_FIELD[asked.family]: value}))
+    match asked.constraint_class:
+        case ConstraintClass.MUST_USE:
+            return _with_rule(case, asked, replace(rule, min_lb=value))
+        case ConstraintClass.MAX_LOTS:
+            return _with_rule(case, asked, replace(rule, max_count=round(value)))
+    return _with_rule(case, asked, replace(rule, **{_SHARE_FIELD[asked.constraint_class]: value}))
 
 
 def doing_without(case: Case, asked: Requirement) -> Case:
     """The case with a requirement dropped that has no limit to set."""
-    match asked.family:
-        case Family.BATCH_FILL:
+    match asked.constraint_class:
+        case ConstraintClass.BATCH_FILL:
             return with_product(
-                case, asked.product_id, blender_least_lb=0.0, blender_most_lb=1_000_000.0
+                case, asked.product_id, blender_min_lb=0.0, blender_max_lb=1_000_000.0
             )
-        case Family.LEAST_PURCHASE:
-            return with_lot(case, asked.lot_id, least_purchase_lb=0.0, can_split=True)
-        case Family.WHOLE_CONTAINERS:
+        case ConstraintClass.MIN_PURCHASE:
+            return with_lot(case, asked.lot_id, min_purchase_lb=0.0, must_take_all=False)
+        case ConstraintClass.WHOLE_CONTAINERS:
             return with_lot(case, asked.lot_id, container="loose", container_lb=None)
     return _with_rule(case, asked, None)

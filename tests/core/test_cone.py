@@ -10,16 +10,16 @@ import pytest
 
 from blend.core.cone import Cone
 from blend.core.conic import conic_point
-from blend.core.programme import Programme, Rows
+from blend.core.model import Model, Rows
 from blend.core.solver import Outcome
 from blend.core.tangents import ACCURACY, ConicLinear
 from blend.core.whole_cones import solve_conic_whole
 
 
-def programme_of(cost, rows: Rows, upper, whole=None) -> Programme:
+def model_of(cost, rows: Rows, upper, whole=None) -> Model:
     count = len(cost)
-    return Programme(
-        layout=None,
+    return Model(
+        sets=None,
         names={},
         cost=np.asarray(cost, float),
         lower=np.zeros(count),
@@ -47,14 +47,14 @@ def random_blend(seed: int, count: int = 12, cones: int = 2, whole=None):
         Cone(every, 0.85 - lean, 0.0, 1.28, every, scale),
     ][:cones]
     upper = random.uniform(15, 60, count)
-    return programme_of(cost, rows, upper, whole), sides
+    return model_of(cost, rows, upper, whole), sides
 
 
 @pytest.mark.parametrize("seed", range(8))
 def test_cuts_alone_agree_with_an_independent_conic_solver(seed):
-    programme, cones = random_blend(seed)
-    by_library = float(programme.cost @ conic_point(programme, cones))
-    answer = ConicLinear(programme, cones, uses_library=False).solve()
+    model, cones = random_blend(seed)
+    by_library = float(model.cost @ conic_point(model, cones))
+    answer = ConicLinear(model, cones, uses_library=False).solve()
     assert answer.objective == pytest.approx(by_library, rel=1e-6)
     assert answer.bound <= by_library * (1 + 1e-9)
     assert answer.gap_share <= ACCURACY
@@ -62,27 +62,27 @@ def test_cuts_alone_agree_with_an_independent_conic_solver(seed):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_the_point_keeps_its_cones_and_rows(seed):
-    programme, cones = random_blend(seed)
-    x = ConicLinear(programme, cones, uses_library=False).solve().x
+    model, cones = random_blend(seed)
+    x = ConicLinear(model, cones, uses_library=False).solve().x
     assert x.sum() == pytest.approx(100)
     for cone in cones:
-        reading = cone.values @ x - cone.least
+        reading = cone.values @ x - cone.minimum
         assert reading >= cone.factor * np.sqrt(((cone.scale * x) ** 2).sum()) - 1e-6
 
 
 def test_kept_cuts_give_the_answer_of_a_new_start_after_every_change():
-    programme, cones = random_blend(3)
-    warm = ConicLinear(programme, cones, uses_library=False)
+    model, cones = random_blend(3)
+    warm = ConicLinear(model, cones, uses_library=False)
     warm.solve()
     random = np.random.default_rng(0)
     for _ in range(3):
         scale = cones[0].scale * random.uniform(0.3, 1.5, len(cones[0].scale))
-        cost = programme.cost * random.uniform(0.9, 1.1, len(programme.cost))
+        cost = model.cost * random.uniform(0.9, 1.1, len(model.cost))
         warm.set_scale(0, scale)
         warm.linear.set_cost(np.arange(len(cost)), cost)
         fresh_cone = replace(cones[0], scale=scale)
         fresh = ConicLinear(
-            Programme(**{**programme.__dict__, "cost": cost}), [fresh_cone, cones[1]], False
+            Model(**{**model.__dict__, "cost": cost}), [fresh_cone, cones[1]], False
         )
         assert warm.solve().objective == pytest.approx(fresh.solve().objective, rel=3e-7)
 
@@ -90,10 +90,10 @@ def test_kept_cuts_give_the_answer_of_a_new_start_after_every_change():
 def test_cones_that_cannot_be_met_are_infeasible():
     rows = Rows()
     rows.add(None, [(np.arange(2), np.ones(2))], 1.0, 1.0)
-    programme = programme_of([1.0, 2.0], rows, [1.0, 1.0])
+    model = model_of([1.0, 2.0], rows, [1.0, 1.0])
     # 0.1 less than three times a spread of at least 0.5 / sqrt 2
     cone = Cone(np.arange(2), np.full(2, 0.1), 0.0, 3.0, np.arange(2), np.full(2, 0.5))
-    answer = ConicLinear(programme, [cone], uses_library=False).solve()
+    answer = ConicLinear(model, [cone], uses_library=False).solve()
     assert answer.outcome is Outcome.INFEASIBLE
 
 
@@ -110,7 +110,7 @@ def test_whole_numbers_agree_with_trying_all_of_them(seed, uses_library):
     for lot in range(4):
         rows.add(None, [(lot, 1.0), (5 + lot, -20.0)], 0.0, 0.0)
     whole = np.arange(9) >= 5
-    programme = programme_of(cost, rows, [100.0] * 5 + [5.0] * 4, whole)
+    model = model_of(cost, rows, [100.0] * 5 + [5.0] * 4, whole)
     cone = Cone(np.arange(5), lean - 0.78, 0.0, 1.96, np.arange(5), scale)
     best = np.inf
     for counts in product(range(6), repeat=4):
@@ -118,7 +118,7 @@ def test_whole_numbers_agree_with_trying_all_of_them(seed, uses_library):
         if x[4] >= 0 and cone.lacks(np.append(x, np.zeros(4))) <= 0:
             best = min(best, float(cost[:5] @ x))
     answer = solve_conic_whole(
-        ConicLinear(programme, [cone], uses_library),
+        ConicLinear(model, [cone], uses_library),
         gap_share=1e-7,
         time_limit_s=20,
         guess=lambda x: np.full(len(x), np.nan),

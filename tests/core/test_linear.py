@@ -1,7 +1,7 @@
-"""The linear programme: every case solved by the core and by PuLP with CBC.
+"""The linear program: every case solved by the core and by PuLP with CBC.
 
 Also the way by pricing that large cases take, forced on small ones: it must give the optimum
-of the whole programme, whatever its first guess was worth.
+of the whole program, whatever its first guess was worth.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from blend.core.solver import Outcome, WarmLinear
 from blend.domain.case import Case, Settings
 from blend.domain.lots import Lot
 from blend.domain.products import Product
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from tests import strategies
@@ -75,7 +75,7 @@ def test_the_same_case_twice_gives_the_same_pounds_to_the_last_bit(case):
 
 @pytest.fixture
 def by_pricing(monkeypatch):
-    """Opens a case as if it were large; gives the programme, which begins with a part."""
+    """Opens a case as if it were large; gives the program, which begins with a part."""
 
     def open_priced(case: Case) -> WarmLinear:
         with monkeypatch.context() as patched:
@@ -86,7 +86,7 @@ def by_pricing(monkeypatch):
 
 
 def whole_answer(case: Case):
-    return WarmLinear(open_linear(case).programme).solve()
+    return WarmLinear(open_linear(case).model).solve()
 
 
 def assert_same_answer(priced, whole):
@@ -106,7 +106,7 @@ def assert_optimal_by_duality(linear: WarmLinear, answer) -> None:
 
 @settings(max_examples=80)
 @given(case=ANY_CASE)
-def test_pricing_ends_at_the_optimum_of_the_whole_programme(case):
+def test_pricing_ends_at_the_optimum_of_the_whole_model(case):
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(solve, "POOLED_FROM_PAIRS", 0)
         priced = open_linear(case).solve()
@@ -127,8 +127,8 @@ def test_pricing_on_instances(by_pricing, lots, products, seed, kind):
 @pytest.mark.parametrize("kind", ["plain", "tight"])
 def test_pricing_finds_that_there_is_no_plan(by_pricing, kind):
     case = make_instance(60, 8, seed=4, kind=kind)
-    dear = max(case.products, key=lambda product: product.target_lean_share)
-    too_lean = replace(dear, target_lean_share=0.99, shortfall_usd_per_lb=None)
+    dear = max(case.products, key=lambda product: product.target_lean)
+    too_lean = replace(dear, target_lean=0.99, shortage_penalty_usd_per_lb=None)
     others = tuple(product for product in case.products if product is not dear)
     asked_too_much = replace(case, products=(*others, too_lean))
     assert by_pricing(asked_too_much).solve().outcome is Outcome.INFEASIBLE
@@ -143,7 +143,7 @@ def test_pricing_finds_that_money_could_be_made_without_end(by_pricing):
 
 
 def test_pricing_works_without_any_lot_or_pair(by_pricing):
-    product = make_product(0.80, 100, shortfall_usd_per_lb=3.0)
+    product = make_product(0.80, 100, shortage_penalty_usd_per_lb=3.0)
     pork = make_lot("lamb", 0.80, 1.00, species="lamb")
     assert by_pricing(make_case([pork], [product])).solve().objective == pytest.approx(300.0)
     assert by_pricing(make_case([], [product])).solve().objective == pytest.approx(300.0)
@@ -158,32 +158,32 @@ def _changed(case: Case, number: int, factor: float) -> Case:
     dearer = number % len(lots)
     lots[dearer] = replace(lots[dearer], price_usd_per_lb=lots[dearer].price_usd_per_lb * factor)
     scarcer = (number + 1) % len(lots)
-    lots[scarcer] = replace(lots[scarcer], quantity_lb=lots[scarcer].most_lb * factor)
+    lots[scarcer] = replace(lots[scarcer], quantity_lb=lots[scarcer].max_lb * factor)
     changed = number % len(products)
     order = products[changed]
     products[changed] = replace(
         order,
-        least_lb=order.least_lb * factor,
-        most_lb=order.most_lb * max(1.0, factor),
+        min_lb=order.min_lb * factor,
+        max_lb=order.max_lb * max(1.0, factor),
     )
     return replace(case, lots=tuple(lots), products=tuple(products))
 
 
 def _change_in_place(linear: WarmLinear, before: Case, after: Case) -> None:
-    programme = linear.programme
-    row_of = {asked: row for row, asked in enumerate(programme.requirements)}
+    model = linear.model
+    row_of = {asked: row for row, asked in enumerate(model.requirements)}
     for index, lot in enumerate(after.usable_lots()):
-        column = programme.take.start + index
+        column = model.take.start + index
         # left-over values are zero in a plain instance, so the price is all of the cost
         linear.set_cost(np.array([column]), np.array([lot.delivered_usd_per_lb]))
         if lot.quantity_lb != before.lot(lot.lot_id).quantity_lb:
-            linear.set_column_bounds(column, 0.0, lot.most_lb)
+            linear.set_column_bounds(column, 0.0, lot.max_lb)
     for product in after.products:
-        for family, bounds in (
-            (Family.VOLUME_LEAST, (product.least_lb, np.inf)),
-            (Family.VOLUME_MOST, (-np.inf, product.most_lb)),
+        for constraint_class, bounds in (
+            (ConstraintClass.VOLUME_MIN, (product.min_lb, np.inf)),
+            (ConstraintClass.VOLUME_MAX, (-np.inf, product.max_lb)),
         ):
-            row = row_of[Requirement(family, product.product_id)]
+            row = row_of[Requirement(constraint_class, product.product_id)]
             if (linear.row_lower[row], linear.row_upper[row]) != bounds:
                 linear.set_row_bounds(row, *bounds)
 
@@ -209,17 +209,17 @@ def test_warm_solves_after_changes_equal_cold_ones(priced, changes):
         assert_same_answer(linear.solve(), whole_answer(case))
 
 
-def test_a_programme_without_a_plan_recovers_when_the_cause_is_taken_back(by_pricing):
+def test_a_model_without_a_plan_recovers_when_the_cause_is_taken_back(by_pricing):
     case = make_instance(40, 6, seed=7)
     linear = by_pricing(case)
     optimum = linear.solve().objective
-    row = linear.programme.requirements.index(
-        Requirement(Family.VOLUME_LEAST, case.products[0].product_id)
+    row = linear.model.requirements.index(
+        Requirement(ConstraintClass.VOLUME_MIN, case.products[0].product_id)
     )
-    least_lb = linear.row_lower[row]
+    min_lb = linear.row_lower[row]
     linear.set_row_bounds(row, 1e7, np.inf)
     assert linear.solve().outcome is Outcome.INFEASIBLE
-    linear.set_row_bounds(row, least_lb, np.inf)
+    linear.set_row_bounds(row, min_lb, np.inf)
     assert linear.solve().objective == pytest.approx(optimum, rel=1e-9)
 
 
@@ -245,7 +245,7 @@ def test_a_lot_that_loses_everything_cannot_fill_an_order():
 
 def test_a_price_below_zero_of_what_is_left_over_is_paid():
     # 100 lb must be used of a lot whose left-over costs 0.10 to be rid of: none is left
-    lot = make_lot("stock", 0.80, 0.0, quantity_lb=100, leftover_value_usd_per_lb=-0.1)
+    lot = make_lot("stock", 0.80, 0.0, quantity_lb=100, salvage_value_usd_per_lb=-0.1)
     plan = solve_linear(make_case([lot], [make_product(0.80, 60)]))
     assert plan.take_lb == {"stock": pytest.approx(60.0)}
     assert plan.objective_usd == pytest.approx(0.0)
@@ -264,12 +264,12 @@ def _order(number: int, count: int) -> Product:
 
 def test_thousands_of_lots():
     orders = [_order(number, 10) for number in range(10)]
-    cap = Rule("cap", RuleKind.SHARE, lots=parse_selector("lean_share>=0.85"), most_share=0.3)
+    cap = Rule("cap", RuleKind.SHARE, lots=parse_selector("lean>=0.85"), max_share=0.3)
     case = make_case(list(_many(2_000)), orders, cap)
     plan = solve_linear(case)
     assert plan.outcome is Outcome.OPTIMAL
     assert sum(plan.use_lb.values()) == pytest.approx(30_000)
-    assert_optimal_by_duality(WarmLinear(plan.programme), plan.answer)
+    assert_optimal_by_duality(WarmLinear(plan.model), plan.answer)
 
 
 def test_lots_that_cannot_be_used_today_are_not_there():

@@ -5,27 +5,27 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blend.core.build import build_programme
-from blend.core.pooling import first_part
+from blend.core.build import build_model
+from blend.core.pooling import restricted_master
 from blend.core.solver import WarmLinear
 from tests.bench.instances import make_instance
 
 
 @pytest.mark.parametrize("only_part", [False, True])
 def test_many_bounds_at_once_are_many_bounds_one_by_one(only_part):
-    programme = build_programme(make_instance(30, 8, 1))
-    layout = programme.layout
-    dealt = (programme.use, layout, np.arange(1, len(layout.pair_lot), 2))
-    begin = first_part(len(programme.cost), [dealt]) if only_part else None
-    together, one_by_one = WarmLinear(programme, begin), WarmLinear(programme, begin)
+    model = build_model(make_instance(30, 8, 1))
+    sets = model.sets
+    dealt = (model.use, sets, np.arange(1, len(sets.pair_lot), 2))
+    begin = restricted_master(len(model.cost), [dealt]) if only_part else None
+    together, one_by_one = WarmLinear(model, begin), WarmLinear(model, begin)
     before = together.solve().objective
     one_by_one.solve()
-    uses = np.arange(programme.use.start, programme.use.stop)
-    takes = np.arange(programme.take.start, programme.take.stop)
+    uses = np.arange(model.use.start, model.use.stop)
+    takes = np.arange(model.take.start, model.take.stop)
     columns = np.concatenate((takes[3:20], uses[:40]))
-    most = np.concatenate((0.9 * programme.upper[takes[3:20]], np.full(40, 1_500.0)))
-    together.set_columns_bounds(columns, 0.0, most)
-    for column, upper in zip(columns.tolist(), most.tolist(), strict=True):
+    maximum = np.concatenate((0.9 * model.upper[takes[3:20]], np.full(40, 1_500.0)))
+    together.set_columns_bounds(columns, 0.0, maximum)
+    for column, upper in zip(columns.tolist(), maximum.tolist(), strict=True):
         one_by_one.set_column_bounds(column, 0.0, upper)
     answers = together.solve(), one_by_one.solve()
     assert answers[0].objective > before

@@ -1,4 +1,4 @@
-"""The market's programme: volumes settle where a demand meets its blends, whatever their size."""
+"""The market's program: volumes settle where a demand meets its blends, whatever their size."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from hypothesis import strategies as st
 
 from blend.core.concave import Parabolas, WarmConcave
 from blend.core.market import clear, nearest_base
-from blend.core.programme import Programme, SparseColumns
+from blend.core.model import Model, SparseColumns
 from blend.domain.clearing import DemandCurve
 from tests.report.markets import lot, plant, product
 
 
-def free_columns(count: int, cap: float) -> Programme:
+def free_columns(count: int, cap: float) -> Model:
     """Columns from nothing on that share one cap."""
-    return Programme(
-        layout=None,
+    return Model(
+        sets=None,
         names={},
         cost=np.zeros(count),
         lower=np.zeros(count),
@@ -79,7 +79,7 @@ def test_where_both_are_just_used_the_price_is_a_range():
 
 def test_a_floor_and_an_adjustment_are_in_the_price():
     case = plant(
-        lot("80s", 0.8, 0.0, 5e6, leftover_value_usd_per_lb=1.0),
+        lot("80s", 0.8, 0.0, 5e6, salvage_value_usd_per_lb=1.0),
         products=[product("GB80", 0.8, 0.0)],
     )
     curve = DemandCurve("GB80", 4e6, 3.0, -1.0)

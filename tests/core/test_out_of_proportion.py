@@ -1,7 +1,7 @@
 """Numbers out of all proportion to each other: the solver still answers, and rightly.
 
 Each case led it astray once: to no answer, to no plan where there is one, or to a plan that is
-not the best. Costs are exact: the linear programmes were solved in fractions (a simplex by
+not the best. Costs are exact: the linear programs were solved in fractions (a simplex by
 Bland's rule).
 """
 
@@ -12,15 +12,15 @@ from typing import NamedTuple
 
 import pytest
 
+from blend.core.shadow_prices import lot_break_evens, marginal_costs_of, shadow_prices_of
 from blend.core.solve import open_linear
 from blend.core.solver import Outcome
-from blend.core.worths import lot_worths, product_worths, requirement_worths
 from blend.domain.case import Case
 from tests.attack.edges import lot, product, read
 
 
 class Meat(NamedTuple):
-    lean_share: float
+    lean: float
     usd_per_lb: float
     quantity_lb: float | None
 
@@ -29,8 +29,8 @@ class Order(NamedTuple):
     target: float
     below: float
     above: float
-    least_lb: float
-    most_lb: float | str
+    min_lb: float
+    max_lb: float | str
     short_usd_per_lb: float | str
     sale_usd_per_lb: float
 
@@ -39,18 +39,18 @@ def case_of(
     meats: list[Meat], orders: list[Order], lost: tuple[float, float] | None = None
 ) -> Case:
     lots = [
-        lot(f"l{n}", meat.lean_share, meat.usd_per_lb, meat.quantity_lb, price_unit="usd_per_lb")
+        lot(f"l{n}", meat.lean, meat.usd_per_lb, meat.quantity_lb, price_unit="usd_per_lb")
         for n, meat in enumerate(meats)
     ]
     products = [
         product(
             f"p{n}",
             order.target,
-            order.least_lb,
-            order.most_lb,
+            order.min_lb,
+            order.max_lb,
             tolerance_below_share=order.below,
             tolerance_above_share=order.above,
-            shortfall_usd_per_lb=order.short_usd_per_lb,
+            shortage_penalty_usd_per_lb=order.short_usd_per_lb,
             sale_usd_per_lb=order.sale_usd_per_lb,
         )
         for n, order in enumerate(orders)
@@ -164,10 +164,10 @@ def test_everything_is_priced(name: str):
     case = case_of(meats, orders, lost)
     linear = open_linear(case)
     answer = linear.solve()
-    assert len(product_worths(linear, answer)) == len(case.products)
-    for worth in requirement_worths(linear, answer):
-        assert not math.isnan(worth.easing_saves_usd + worth.tightening_costs_usd)
-    for worth in lot_worths(linear, answer):
-        critical = worth.critical_usd_per_lb
-        used = worth.linear_lb > 1e-6
-        assert not used or critical is None or critical >= worth.delivered_usd_per_lb * (1 - 1e-6)
+    assert len(marginal_costs_of(linear, answer)) == len(case.products)
+    for value in shadow_prices_of(linear, answer):
+        assert not math.isnan(value.loosening_saves_usd + value.tightening_costs_usd)
+    for value in lot_break_evens(linear, answer):
+        critical = value.break_even_usd_per_lb
+        used = value.relaxed_lb > 1e-6
+        assert not used or critical is None or critical >= value.delivered_usd_per_lb * (1 - 1e-6)

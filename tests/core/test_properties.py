@@ -33,7 +33,7 @@ def never_above(after: float, before: float) -> bool:
 def _may_fall_short(case: Case) -> Case:
     """Orders that may fall short dearly, so that most cases have a plan."""
     products = tuple(
-        replace(product, shortfall_usd_per_lb=product.shortfall_usd_per_lb or 6.0)
+        replace(product, shortage_penalty_usd_per_lb=product.shortage_penalty_usd_per_lb or 6.0)
         for product in case.products
     )
     return replace(case, products=products)
@@ -57,7 +57,7 @@ def with_lot(case: Case, number: int, **changes) -> Case:
 def test_a_cheaper_lot_never_raises_the_cost(case, number, factor):
     def cheaper(lot):
         # not below what is paid for it when left over: that would make money without end
-        return max(lot.price_usd_per_lb * factor, lot.leftover_value_usd_per_lb)
+        return max(lot.price_usd_per_lb * factor, lot.salvage_value_usd_per_lb)
 
     assert never_above(cost(with_lot(case, number, price_usd_per_lb=cheaper)), cost(case))
 
@@ -103,10 +103,10 @@ def test_scaling_every_weight_scales_the_cost(case, factor):
         case,
         lots=tuple(replace(lot, quantity_lb=scaled(lot.quantity_lb)) for lot in case.lots),
         products=tuple(
-            replace(product, least_lb=scaled(product.least_lb), most_lb=scaled(product.most_lb))
+            replace(product, min_lb=scaled(product.min_lb), max_lb=scaled(product.max_lb))
             for product in case.products
         ),
-        rules=tuple(replace(rule, least_lb=scaled(rule.least_lb)) for rule in case.rules),
+        rules=tuple(replace(rule, min_lb=scaled(rule.min_lb)) for rule in case.rules),
     )
     assert cost(larger) == pytest.approx(factor * cost(case), **ROOM)
 
@@ -126,7 +126,7 @@ def test_the_prices_prove_the_optimum_outside_the_solver(case):
     plan = solve_linear(case)
     assume(plan.outcome is Outcome.OPTIMAL)
     bound = dual_bound_usd(case, dual_prices(plan))
-    scale = max(abs(plan.objective_usd), *(product.least_lb for product in case.products), 1.0)
+    scale = max(abs(plan.objective_usd), *(product.min_lb for product in case.products), 1.0)
     assert bound <= plan.objective_usd + 1e-6 * scale
     assert bound == pytest.approx(plan.objective_usd, abs=1e-6 * scale)
 
@@ -136,7 +136,7 @@ def test_the_prices_prove_the_optimum_outside_the_solver(case):
 def test_the_order_of_lots_products_and_rules_changes_no_bit(case, random):
     other = shuffled(case, random)
     one, two = open_linear(case), open_linear(other)
-    first, second = LinearPlan(one.programme, one.solve()), LinearPlan(two.programme, two.solve())
+    first, second = LinearPlan(one.model, one.solve()), LinearPlan(two.model, two.solve())
     assert first.outcome is second.outcome
     assert first.take_lb == second.take_lb
     assert first.use_lb == second.use_lb

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blend.core import solver, whole
-from blend.core.build import build_programme
+from blend.core.build import build_model
 from blend.core.reference import solve_reference
 from blend.core.solve import solve_linear
 from blend.core.solver import Answer, Outcome, or_better, solve_whole
@@ -57,13 +57,12 @@ def assert_same_by_cbc(case: Case) -> None:
 
 
 def _earns_more_the_more_it_makes(case: Case) -> bool:
-    """CBC at times calls a plan of an unbounded programme the best; then it is asked for the
+    """CBC at times calls a plan of an unbounded program the best; then it is asked for the
     best with more and more to be made."""
 
-    def earned_usd(most_lb: float) -> float:
+    def earned_usd(max_lb: float) -> float:
         products = tuple(
-            replace(each, most_lb=most_lb) if each.most_lb is None else each
-            for each in case.products
+            replace(each, max_lb=max_lb) if each.max_lb is None else each for each in case.products
         )
         return -solve_reference(replace(case, products=products), relax=True).objective_usd
 
@@ -73,19 +72,19 @@ def _earns_more_the_more_it_makes(case: Case) -> bool:
 def _few_batches(case: Case) -> Case:
     """Orders of a few batches each, so that either solver is done in no time."""
     few = (
-        replace(product, batch_lb=product.blender_most_lb, least_lb=min(product.least_lb, 3_000))
+        replace(product, batch_lb=product.blender_max_lb, min_lb=min(product.min_lb, 3_000))
         for product in case.products
     )
     return replace(
         case,
         products=tuple(
-            product if product.most_lb is None else replace(product, most_lb=product.least_lb + 500)
+            product if product.max_lb is None else replace(product, max_lb=product.min_lb + 500)
             for product in few
         ),
     )
 
 
-SMALL_CASE = strategies.cases(most_lots=5, most_products=2).map(_few_batches)
+SMALL_CASE = strategies.cases(max_lots=5, max_products=2).map(_few_batches)
 
 
 @settings(max_examples=40)
@@ -112,7 +111,7 @@ def test_core_and_cbc_agree_on_larger_instances_with_every_rule(where, seed):
 
 LEAN = make_lot("lean", 0.90, 2.00, quantity_lb=10_000, container="combo", container_lb=1_000.0)
 FAT = make_lot("fat", 0.50, 0.60, quantity_lb=10_000, container="combo", container_lb=1_000.0)
-GROUND = make_product(0.80, 3_000, most_lb=3_000)  # 2,250 of lean, 750 of fat
+GROUND = make_product(0.80, 3_000, max_lb=3_000)  # 2,250 of lean, 750 of fat
 
 
 def settled(where: WholeContainers, **more) -> Settings:
@@ -122,14 +121,14 @@ def settled(where: WholeContainers, **more) -> Settings:
 def test_containers_taken_whole_leave_something_over():
     whole = planned(make_case([LEAN, FAT], [GROUND], settings=settled(WholeContainers.TAKEN)))
     assert whole.objective_usd == pytest.approx(3 * 2_000 + 600)
-    assert {take.lot_id: (take.containers, take.used_lb) for take in whole.weighed.takes} == {
+    assert {take.lot_id: (take.containers, take.used_lb) for take in whole.rounded_plan.takes} == {
         "fat": (1, pytest.approx(750)),
         "lean": (3, pytest.approx(2_250)),
     }
 
 
 def test_a_value_of_what_is_left_over_pays_for_taking_more():
-    kept = replace(LEAN, place="stock", leftover_value_usd_per_lb=1.90)
+    kept = replace(LEAN, on_hand_or_offered="on hand", salvage_value_usd_per_lb=1.90)
     loose = make_lot("loose", 0.90, 2.05, quantity_lb=10_000)
     case = make_case([kept, loose, FAT], [GROUND], settings=settled(WholeContainers.TAKEN))
     # a third combo costs 0.10 for each of 750 lb left over: 75; 250 loose lb cost 0.05 more
@@ -141,7 +140,7 @@ def test_a_value_of_what_is_left_over_pays_for_taking_more():
 
 def test_each_product_receives_whole_containers():
     wide = replace(GROUND, tolerance_below_share=0.05, tolerance_above_share=0.05)
-    products = [wide, replace(wide, product_id="other", least_lb=1_000, most_lb=1_000)]
+    products = [wide, replace(wide, product_id="other", min_lb=1_000, max_lb=1_000)]
     lots = [LEAN, FAT, make_lot("eighties", 0.80, 1.90, container="combo", container_lb=1_000.0)]
     case = make_case(lots, products, settings=settled(WholeContainers.PER_PRODUCT))
     whole = planned(case)
@@ -150,22 +149,22 @@ def test_each_product_receives_whole_containers():
 
 
 @pytest.mark.parametrize(
-    ("most_lb", "taken_lb", "usd"),
+    ("max_lb", "taken_lb", "usd"),
     [(1_000, 0, 1_000 * 1.65), (4_000, 3_000, 3_000 * 1.50 + 1_000 * 1.65)],
 )
-def test_a_least_purchase_is_all_or_nothing(most_lb, taken_lb, usd):
-    cheap = make_lot("cheap", 0.80, 1.50, quantity_lb=3_000, least_purchase_lb=2_500)
+def test_a_min_purchase_is_all_or_nothing(max_lb, taken_lb, usd):
+    cheap = make_lot("cheap", 0.80, 1.50, quantity_lb=3_000, min_purchase_lb=2_500)
     plain = [make_lot("lean", 0.90, 2.00), make_lot("fat", 0.50, 0.60)]
-    case = make_case([cheap, *plain], [make_product(0.80, most_lb, most_lb=most_lb)])
+    case = make_case([cheap, *plain], [make_product(0.80, max_lb, max_lb=max_lb)])
     whole = planned(case)
     assert whole.objective_usd == pytest.approx(usd)
-    assert sum(t.pounds_lb for t in whole.weighed.takes if t.lot_id == "cheap") == taken_lb
+    assert sum(t.pounds_lb for t in whole.rounded_plan.takes if t.lot_id == "cheap") == taken_lb
 
 
 def test_a_lot_that_cannot_be_split_is_taken_whole():
-    cheap = make_lot("cheap", 0.80, 1.50, quantity_lb=1_300, can_split=False)
+    cheap = make_lot("cheap", 0.80, 1.50, quantity_lb=1_300, must_take_all=True)
     plain = [make_lot("lean", 0.90, 2.00), make_lot("fat", 0.50, 0.60)]
-    order = make_product(0.80, 1_250, most_lb=1_250)
+    order = make_product(0.80, 1_250, max_lb=1_250)
     whole = planned(make_case([cheap, *plain], [order]))
     assert whole.objective_usd == pytest.approx(1_300 * 1.50)  # 50 lb are wasted, yet it pays
     larger = replace(cheap, quantity_lb=1_500)  # 2,250 is more than 1,250 lb of others
@@ -175,18 +174,18 @@ def test_a_lot_that_cannot_be_split_is_taken_whole():
 
 
 def test_whole_numbers_may_rule_out_every_plan():
-    order = make_product(0.80, 1_000, most_lb=1_000, blender_least_lb=600, blender_most_lb=700)
+    order = make_product(0.80, 1_000, max_lb=1_000, blender_min_lb=600, blender_max_lb=700)
     case = make_case([make_lot("only", 0.80, 1.0)], [order], settings=settled(WholeContainers.NO))
     whole = planned(case)
     assert whole.outcome is Outcome.INFEASIBLE
-    assert whole.weighed is None
+    assert whole.rounded_plan is None
 
 
 def test_no_search_where_the_linear_optimum_is_whole_already():
     lots = [make_lot("lean", 0.90, 2.00), make_lot("fat", 0.50, 0.60)]
-    fits = replace(GROUND, blender_least_lb=900, blender_most_lb=1_100)
+    fits = replace(GROUND, blender_min_lb=900, blender_max_lb=1_100)
     assert not planned(make_case(lots, [fits])).by_branching
-    fits_not = replace(GROUND, blender_least_lb=1_600, blender_most_lb=1_700)
+    fits_not = replace(GROUND, blender_min_lb=1_600, blender_max_lb=1_700)
     assert planned(make_case(lots, [fits_not])).by_branching
 
 
@@ -197,9 +196,9 @@ def test_a_count_by_blend_binds_every_batch_where_batches_differ():
         for name, usd in (("a", 1.0), ("b", 1.1))
     ]
     order = make_product(
-        0.80, 2_000, most_lb=2_000, batch_lb=1_000, blender_least_lb=1_000, blender_most_lb=1_000
+        0.80, 2_000, max_lb=2_000, batch_lb=1_000, blender_min_lb=1_000, blender_max_lb=1_000
     )
-    one = Rule("one", RuleKind.MOST_LOTS, most_count=1)
+    one = Rule("one", RuleKind.MAX_LOTS, max_count=1)
     apart = Rule(
         "apart",
         RuleKind.KEEP_APART,
@@ -243,11 +242,13 @@ def test_the_order_of_rows_in_the_sheet_changes_nothing(case, seed):
 )
 @pytest.mark.parametrize("kind", ["plain", "tight"])
 def test_a_search_that_begins_near_the_linear_optimum_proves_as_much(kind, where, monkeypatch):
-    """Large programmes are searched near it first; here small ones are, to be held to the whole."""
+    """Large programs are searched near it first; here small ones are, to be held to the whole."""
     case = make_instance(12, 3, seed=2, kind=kind, whole=where)
     case = replace(
         case,
-        lots=tuple(replace(lot, can_split=number % 2 > 0) for number, lot in enumerate(case.lots)),
+        lots=tuple(
+            replace(lot, must_take_all=number % 2 > 0) for number, lot in enumerate(case.lots)
+        ),
         settings=replace(case.settings, time_limit_s=5.0),
     )
     everywhere = planned(case)
@@ -261,8 +262,8 @@ def test_a_search_that_begins_near_the_linear_optimum_proves_as_much(kind, where
 
 def test_a_container_is_taken_for_a_single_pound():
     """Neither lot nor order states how much there is; a container is far more than is asked."""
-    lot = make_lot("a", 0.5, 1.0, least_purchase_lb=1.0, container="combo", container_lb=2_000.0)
-    order = make_product(0.5, 1, most_lb=2, batch_lb=1.0, blender_most_lb=10.0)
+    lot = make_lot("a", 0.5, 1.0, min_purchase_lb=1.0, container="combo", container_lb=2_000.0)
+    order = make_product(0.5, 1, max_lb=2, batch_lb=1.0, blender_max_lb=10.0)
     case = make_case([lot], [order], settings=settled(WholeContainers.TAKEN))
     found = planned(case)
     assert found.outcome is Outcome.OPTIMAL
@@ -272,11 +273,11 @@ def test_a_container_is_taken_for_a_single_pound():
 def test_nothing_to_make_from_no_lot_is_a_plan():
     """No lot is usable and no batch is asked for: where batches may differ, nothing is decided."""
     late = make_lot("late", 0.5, 1.0, available_on=DAY + timedelta(days=1))
-    order = make_product(0.5, 0, most_lb=None)
+    order = make_product(0.5, 0, max_lb=None)
     case = make_case([late], [order], settings=settled(WholeContainers.PER_BATCH))
     found = planned(case)
     assert found.outcome is Outcome.OPTIMAL and found.objective_usd == 0
-    assert found.weighed.takes == () == found.weighed.runs
+    assert found.rounded_plan.takes == () == found.rounded_plan.runs
 
 
 def test_whole_lots_of_a_large_market_are_planned_near_the_best(monkeypatch):
@@ -284,7 +285,7 @@ def test_whole_lots_of_a_large_market_are_planned_near_the_best(monkeypatch):
     case = make_instance(600, 12, seed=1)
     case = replace(
         case,
-        lots=tuple(replace(lot, can_split=False) for lot in case.lots),
+        lots=tuple(replace(lot, must_take_all=True) for lot in case.lots),
         settings=replace(case.settings, time_limit_s=60.0),
     )
     searched = []
@@ -299,18 +300,18 @@ def test_whole_lots_of_a_large_market_are_planned_near_the_best(monkeypatch):
 def test_completing_a_guess_takes_of_the_time_limit(monkeypatch):
     """By itself the solver takes it twice: to complete the guess, and to search."""
     case = make_instance(20, 4, seed=1, whole=WholeContainers.TAKEN)
-    programme = build_programme(case, whole=True)
-    guess = whole._rounded_guess(programme, solve_linear(case))
-    assert 0 < np.isfinite(guess).sum() < programme.whole.sum()
+    model = build_model(case, whole=True)
+    guess = whole._rounded_guess(model, solve_linear(case))
+    assert 0 < np.isfinite(guess).sum() < model.whole.sum()
     search, ends = solver._search, []
     began = time.monotonic()
 
-    def timed(programme, gap_share, time_limit_s, *more, **named):
+    def timed(model, gap_share, time_limit_s, *more, **named):
         ends.append(time.monotonic() + time_limit_s - began)
-        return search(programme, gap_share, time_limit_s, *more, **named)
+        return search(model, gap_share, time_limit_s, *more, **named)
 
     monkeypatch.setattr(solver, "_search", timed)
-    answer = solve_whole(programme, gap_share=1e-4, time_limit_s=10.0, guess=guess)
+    answer = solve_whole(model, gap_share=1e-4, time_limit_s=10.0, guess=guess)
     assert len(answer.x)
     assert len(ends) == 2 and ends[0] < 5.0 and ends[1] < 10.1
 
@@ -325,7 +326,7 @@ def test_a_plan_begun_with_is_kept_where_the_search_finds_none_better():
     ):
         kept = or_better(begun, lambda found=found: found)
         assert (kept.outcome, kept.objective) == (Outcome.STOPPED, 5.0)
-        assert kept.bound == -math.inf, "that of another programme"
+        assert kept.bound == -math.inf, "that of another program"
     worse = Answer(Outcome.STOPPED, 6.0, 4.0, 2 * x, none, none)
     assert or_better(begun, lambda: worse).objective == 5.0
     assert or_better(begun, lambda: worse).bound == 4.0

@@ -32,7 +32,7 @@ def case_of(
             1 - fat,
             2.0 + 0.01 * at,
             None,
-            place="stock",
+            on_hand_or_offered="on hand",
             container="box",
             container_lb=60.0,
         )
@@ -183,7 +183,7 @@ def test_losses_count():
 
 # Rules ------------------------------------------------------------------------------------------
 
-SHARE = Rule("frozen", RuleKind.SHARE, lots=parse_selector("lot=c"), most_share=0.10)
+SHARE = Rule("frozen", RuleKind.SHARE, lots=parse_selector("lot=c"), max_share=0.10)
 
 
 def test_share_rules_hold_for_what_is_added_where_the_recipe_is_not_known():
@@ -204,7 +204,7 @@ def test_share_rules_hold_for_the_whole_batch_where_it_is():
 
 
 def test_a_count_of_lots_holds_those_in_the_blender():
-    rule = Rule("two lots", RuleKind.MOST_LOTS, most_count=2)
+    rule = Rule("two lots", RuleKind.MAX_LOTS, max_count=2)
     case = case_of({"c": 0.10, "d": 0.10, "e": 0.2}, 0.20, rule)
     recipe = (Ingredient("d", 1000.0), Ingredient("e", 1000.0))
     correction = put_right(case, 0.22, recipe=recipe)
@@ -241,7 +241,7 @@ def test_the_confidence_asked_is_reached_and_costs_more():
     assert costs[0] < costs[1] < costs[2]
 
 
-def test_more_confidence_than_can_be_had_gives_the_most_there_is():
+def test_more_confidence_than_can_be_had_gives_the_max_there_is():
     """One reading so rough that no mean is sure enough: the middle of the limits is surest."""
     case = case_of({"c": 0.10}, 0.20, tolerance=0.005)
     told = put_right(case, 0.22, reading=Reading(0.22, 1, 0.01), confidence=0.95)
@@ -271,6 +271,8 @@ def test_no_lot_at_hand_is_told():
 
 def test_lots_at_hand_are_those_named_or_the_stock():
     case = case_of({"c": 0.10, "d": 0.2}, 0.20)
-    offered = replace(case, lots=(case.lots[0], replace(case.lots[1], place="offer")))
+    offered = replace(
+        case, lots=(case.lots[0], replace(case.lots[1], on_hand_or_offered="offered"))
+    )
     assert lots_at_hand(offered) == {"c"}
     assert lots_at_hand(offered, ["d"]) == {"d"}

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.core.build import programme_of
-from blend.core.layout import lay_out
+from blend.core.build import model_of
+from blend.core.sets import lay_out
 from blend.core.solve import open_linear, solve_linear
 from blend.core.solver import Outcome
 from blend.domain.case import Case
@@ -37,8 +37,8 @@ def edit_product(case: Case, index: int, **more) -> Case:
 
 
 def cheaper_left_over(case: Case, index: int, price: float) -> Case:
-    leftover = min(case.lots[index % len(case.lots)].leftover_value_usd_per_lb, price)
-    return edit_lot(case, index, price_usd_per_lb=price, leftover_value_usd_per_lb=leftover)
+    leftover = min(case.lots[index % len(case.lots)].salvage_value_usd_per_lb, price)
+    return edit_lot(case, index, price_usd_per_lb=price, salvage_value_usd_per_lb=leftover)
 
 
 places = st.integers(0, 7)
@@ -46,15 +46,15 @@ edits = st.one_of(
     st.builds(lambda i, p: lambda c: cheaper_left_over(c, i, p), places, strategies.usd(0, 4)),
     st.builds(lambda i, q: lambda c: edit_lot(c, i, quantity_lb=q), places,
               st.none() | strategies.pounds(0, 9_000)),
-    st.builds(lambda i, s: lambda c: edit_lot(c, i, lean_share=s), places,
+    st.builds(lambda i, s: lambda c: edit_lot(c, i, lean=s), places,
               strategies.shares(0.3, 0.97)),
     st.builds(lambda i, s: lambda c: edit_product(c, i, tolerance_below_share=s), places,
               strategies.shares(0, 0.2)),
-    st.builds(lambda i, s: lambda c: edit_product(c, i, target_lean_share=s), places,
+    st.builds(lambda i, s: lambda c: edit_product(c, i, target_lean=s), places,
               strategies.shares(0.5, 0.93)),
-    st.builds(lambda i, lb: lambda c: edit_product(c, i, least_lb=lb, most_lb=lb + 500), places,
+    st.builds(lambda i, lb: lambda c: edit_product(c, i, min_lb=lb, max_lb=lb + 500), places,
               strategies.pounds(0, 8_000)),
-    st.builds(lambda i: lambda c: edit_product(c, i, shortfall_usd_per_lb=2.0), places),
+    st.builds(lambda i: lambda c: edit_product(c, i, shortage_penalty_usd_per_lb=2.0), places),
     st.just(lambda c: replace(c, rules=c.rules[1:])),
     st.just(lambda c: replace(c, lots=c.lots[1:]) if len(c.lots) > 1 else c),
     st.just(lambda c: replace(c, losses=())),
@@ -88,8 +88,8 @@ GROUND = make_product(0.70, 1_000, product_id="ground")
 CASE = make_case(LOTS, (GROUND,))
 
 
-def programme(case: Case):
-    return programme_of(lay_out(case.divisible()))
+def model(case: Case):
+    return model_of(lay_out(case.divisible()))
 
 
 @pytest.mark.parametrize(
@@ -97,17 +97,17 @@ def programme(case: Case):
     [
         make_case((*LOTS, make_lot("more", 0.80, 2.0)), (GROUND,)),
         make_case(LOTS, (GROUND, make_product(0.80, 500, product_id="other"))),
-        make_case(LOTS, (replace(GROUND, shortfall_usd_per_lb=1.0),)),
-        make_case(LOTS, (GROUND,), Rule("few", RuleKind.SHARE, most_share=0.9)),
+        make_case(LOTS, (replace(GROUND, shortage_penalty_usd_per_lb=1.0),)),
+        make_case(LOTS, (GROUND,), Rule("few", RuleKind.SHARE, max_share=0.9)),
         make_case((replace(LOTS[0], lot_id="leaner"), LOTS[1]), (GROUND,)),
     ],
 )
 def test_another_shape_is_refused_and_nothing_moves(other):
     linear = open_linear(CASE)
     before = linear.solve().objective
-    kept = linear.programme
-    assert not linear.move_to(programme(other))
-    assert linear.programme is kept
+    kept = linear.model
+    assert not linear.move_to(model(other))
+    assert linear.model is kept
     assert linear.solve().objective == pytest.approx(before)
 
 
@@ -115,12 +115,12 @@ def test_the_same_shape_is_moved_to():
     thaw = Loss("thaw", "thaw", lots=parse_selector("lot=lean"), lean_loss_share=0.1)
     other = make_case(
         (replace(LOTS[0], price_usd_per_lb=2.5, quantity_lb=900.0), LOTS[1]),
-        (replace(GROUND, least_lb=800.0, most_lb=GROUND.most_lb),),
+        (replace(GROUND, min_lb=800.0, max_lb=GROUND.max_lb),),
         losses=(thaw,),
     )
     linear = open_linear(CASE)
     linear.solve()
-    assert linear.move_to(programme(other))
+    assert linear.move_to(model(other))
     assert linear.solve().objective == pytest.approx(solve_linear(other).objective_usd, **SAME)
 
 
@@ -136,7 +136,7 @@ def test_no_plan_and_then_one_again():
 
 
 def test_nothing_made_has_no_cost_a_pound():
-    none = replace(GROUND, least_lb=0.0, most_lb=1_000.0)
+    none = replace(GROUND, min_lb=0.0, max_lb=1_000.0)
     assert LiveCase().plan(make_case(LOTS, (none,))).meat_usd_per_lb is None
 
 

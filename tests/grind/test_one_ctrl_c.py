@@ -21,7 +21,7 @@ from blend.show.text import tables_text
 from blend.trade import positions as positions_module
 from blend.trade.positions import plan_positions
 from tests.core.tables import with_product
-from tests.grind.uncertain import day, promises, spread
+from tests.grind.uncertain import chance_constraints, day, spread
 from tests.trade.horizons import make_horizon
 
 DAY = day(WholeContainers.TAKEN)
@@ -51,21 +51,21 @@ def ctrl_c_in_search(number: int, *, found: bool) -> Iterator[list[int]]:
 
 def searches_of_plan() -> int:
     with ctrl_c_in_search(0, found=True) as begun:
-        make_plan(DAY, worths=False)
+        make_plan(DAY, shadow_prices=False)
     return len(begun)
 
 
 def safe_plan(test: OneTest | None = None) -> SafePlan:
-    return make_safe_plan(DAY, spread(), promises(), test=test)
+    return make_safe_plan(DAY, spread(), chance_constraints(), test=test)
 
 
-def test_ctrl_c_in_the_search_without_promises_ends_a_safe_plan():
+def test_ctrl_c_in_the_search_without_chance_constraints_ends_a_safe_plan():
     with ctrl_c_in_search(1, found=True) as begun, pytest.raises(KeyboardInterrupt):
         safe_plan()
     assert len(begun) <= searches_of_plan()
 
 
-def test_ctrl_c_before_a_plan_that_keeps_its_promises_leaves_nothing():
+def test_ctrl_c_before_a_plan_that_keeps_its_chance_constraints_leaves_nothing():
     first = searches_of_plan() + 1
     with ctrl_c_in_search(first, found=False) as begun, pytest.raises(KeyboardInterrupt):
         safe_plan()
@@ -73,7 +73,7 @@ def test_ctrl_c_before_a_plan_that_keeps_its_promises_leaves_nothing():
 
 
 @pytest.mark.slow
-def test_ctrl_c_in_any_search_with_promises_keeps_the_best_so_far_and_says_so():
+def test_ctrl_c_in_any_search_with_chance_constraints_keeps_the_best_so_far_and_says_so():
     first = searches_of_plan() + 1
     with ctrl_c_in_search(0, found=True) as begun:
         safe_plan()
@@ -112,10 +112,10 @@ def test_ctrl_c_in_pricing_keeps_the_plan_and_says_so(monkeypatch):
     def interrupted(*parts):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(plan_module, "lot_worths", interrupted)
+    monkeypatch.setattr(plan_module, "lot_break_evens", interrupted)
     plan = make_plan(DAY)
-    assert plan.runs and plan.products_worth and not plan.lots_worth
-    assert plan.worths_stopped and not plan.stopped_early
+    assert plan.runs and plan.marginal_costs and not plan.break_evens
+    assert plan.pricing_stopped and not plan.stopped_early
     assert "Pricing was stopped early" in bound_table(plan).note
 
 
@@ -125,21 +125,21 @@ def test_ctrl_c_in_pricing_keeps_the_plan_of_several_days_and_says_so(monkeypatc
 
     horizon = make_horizon(0)
     whole = plan_positions(horizon)
-    monkeypatch.setattr(positions_module, "day_worths", interrupted)
+    monkeypatch.setattr(positions_module, "day_shadow_prices", interrupted)
     plan = plan_positions(horizon)
-    assert whole.orders_worth and not plan.orders_worth
-    assert plan.is_sound and plan.money == whole.money and plan.worths_stopped
+    assert whole.order_prices and not plan.order_prices
+    assert plan.is_sound and plan.money == whole.money and plan.pricing_stopped
     shown = tables_text(positions_tables(horizon, plan))
     assert "Pricing was stopped early" in shown
     assert "Pricing was stopped early" not in tables_text(positions_tables(horizon, whole))
 
 
-def test_ctrl_c_while_a_clash_is_explained_ends_the_explanation():
-    case = with_product(DAY, "ninety", least_lb=500_000.0, most_lb=500_000.0)
+def test_ctrl_c_while_a_infeasible_is_explained_ends_the_explanation():
+    case = with_product(DAY, "ninety", min_lb=500_000.0, max_lb=500_000.0)
     with ctrl_c_in_search(0, found=True) as begun, pytest.raises(NoPlan):
         make_plan(case)
     in_all = len(begun)
     with ctrl_c_in_search(3, found=True) as begun, pytest.raises(NoPlan) as no_plan:
         make_plan(case)
-    assert no_plan.value.clash.requirements
+    assert no_plan.value.infeasible.requirements
     assert len(begun) == 3 < in_all

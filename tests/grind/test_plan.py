@@ -15,7 +15,7 @@ from hypothesis import assume, given, settings
 
 from blend.domain.case import Case, Settings
 from blend.domain.plan import Plan, Verdict
-from blend.domain.requirements import Family
+from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import Rule, RuleKind, WholeContainers, kept_per_lb
 from blend.domain.selectors import parse_selector
 from blend.errors import InputRefused, NoPlan, SolverTrouble
@@ -29,11 +29,11 @@ FAT = make_lot("fat", 0.50, 0.60, quantity_lb=6_000, container="combo", containe
 GROUND = make_product(
     0.80,
     3_000,
-    most_lb=3_000,
+    max_lb=3_000,
     tolerance_below_share=0.01,
     tolerance_above_share=0.01,
-    blender_least_lb=500.0,
-    blender_most_lb=1_100.0,
+    blender_min_lb=500.0,
+    blender_max_lb=1_100.0,
 )
 
 
@@ -60,9 +60,9 @@ def counted_by_hand(case: Case, plan: Plan) -> float:
     for take in plan.takes:
         lot = case.lot(take.lot_id)
         total += take.pounds_lb * lot.delivered_usd_per_lb
-        total -= (take.pounds_lb - used[lot.lot_id]) * lot.leftover_value_usd_per_lb
-    for product_id, lb in plan.shortfall_lb.items():
-        total += lb * case.product(product_id).shortfall_usd_per_lb
+        total -= (take.pounds_lb - used[lot.lot_id]) * lot.salvage_value_usd_per_lb
+    for product_id, lb in plan.shortage_lb.items():
+        total += lb * case.product(product_id).shortage_penalty_usd_per_lb
     return total
 
 
@@ -73,11 +73,11 @@ def assert_plan_is_good(case: Case, plan: Plan) -> None:
     where = case.settings.whole_containers
     for take in plan.takes:
         lot = case.lot(take.lot_id)
-        assert 0 < take.pounds_lb <= lot.most_lb + 1e-6
+        assert 0 < take.pounds_lb <= lot.max_lb + 1e-6
         assert take.used_lb <= take.pounds_lb + 1e-6
         if where is not WholeContainers.NO and lot.container_lb is not None:
             assert take.pounds_lb == take.containers * lot.container_lb
-        elif math.isinf(lot.most_lb) or take.pounds_lb < lot.most_lb:
+        elif math.isinf(lot.max_lb) or take.pounds_lb < lot.max_lb:
             assert is_whole(take.pounds_lb)
     for run in plan.runs:
         assert run.batches >= 1
@@ -93,9 +93,9 @@ def _of_the_trade(case: Case) -> Case:
     products = tuple(
         replace(
             product,
-            least_lb=100.0 * round(product.least_lb / 200),
-            most_lb=None if product.most_lb is None else 100.0 * round(product.most_lb / 200) + 200,
-            batch_lb=product.blender_most_lb,
+            min_lb=100.0 * round(product.min_lb / 200),
+            max_lb=None if product.max_lb is None else 100.0 * round(product.max_lb / 200) + 200,
+            batch_lb=product.blender_max_lb,
             tolerance_below_share=product.tolerance_below_share + 0.002,
             tolerance_above_share=product.tolerance_above_share + 0.002,
         )
@@ -106,10 +106,10 @@ def _of_the_trade(case: Case) -> Case:
 
 
 @settings(max_examples=60)
-@given(strategies.cases(most_lots=6, most_products=2).map(_of_the_trade))
+@given(strategies.cases(max_lots=6, max_products=2).map(_of_the_trade))
 def test_any_plan_keeps_every_requirement_in_whole_pounds(case):
     try:
-        plan = make_plan(case, worths=False)
+        plan = make_plan(case, shadow_prices=False)
     except (NoPlan, InputRefused):
         assume(False)
     assert_plan_is_good(case, plan)
@@ -128,8 +128,8 @@ def test_plans_of_instances_in_every_container_mode(kind, lots, products, seed, 
     case = replace(case, settings=replace(case.settings, gap_share=0.01, time_limit_s=20.0))
     plan = make_plan(case)
     assert_plan_is_good(case, plan)
-    assert len(plan.lots_worth) == len(case.usable_lots())
-    assert len(plan.products_worth) == len(case.products)
+    assert len(plan.break_evens) == len(case.usable_lots())
+    assert len(plan.marginal_costs) == len(case.products)
     assert plan.stopped_early or plan.proof.bound.gap_share <= 0.011
 
 
@@ -148,7 +148,7 @@ def test_a_plan_worked_by_hand():
     assert run.batches == 3
     assert recipe(plan) == {"lean": 725, "fat": 275}
     assert run.finished_lb == 1_000
-    assert run.lean_share == pytest.approx(0.79)
+    assert run.lean == pytest.approx(0.79)
     assert plan.money.total_usd == pytest.approx(3 * (725 * 2.00 + 275 * 0.60))
     assert plan.proof.bound.gap_share < 1e-9
 
@@ -165,13 +165,13 @@ def test_batches_may_differ_only_where_asked():
     lean = make_lot("lean", 0.92, 2.00)
     order = replace(
         GROUND,
-        least_lb=2_000.0,
-        most_lb=2_000.0,
+        min_lb=2_000.0,
+        max_lb=2_000.0,
         tolerance_below_share=0.12,
         tolerance_above_share=0.12,
     )
     # one and a half blocks a batch would be best for 80 %: one batch takes one, one takes two
-    must = Rule("stock", RuleKind.MUST_USE, lots=parse_selector("lot=fat"), least_lb=500.0)
+    must = Rule("stock", RuleKind.MUST_USE, lots=parse_selector("lot=fat"), min_lb=500.0)
     case = make_case([lean, block], [order], must, settings=settled(WholeContainers.PER_BATCH))
     plan = make_plan(case)
     assert_plan_is_good(case, plan)
@@ -183,8 +183,8 @@ def test_batches_may_differ_only_where_asked():
 
 
 def test_nothing_ordered_gives_an_empty_plan_that_costs_nothing():
-    plan = make_plan(make_case([LEAN], [replace(GROUND, least_lb=0.0)], settings=settled()))
-    assert (plan.takes, plan.runs, plan.shortfall_lb) == ((), (), {})
+    plan = make_plan(make_case([LEAN], [replace(GROUND, min_lb=0.0)], settings=settled()))
+    assert (plan.takes, plan.runs, plan.shortage_lb) == ((), (), {})
     assert plan.money.total_usd == 0
     assert plan.money.usd_per_finished_lb is None
     assert plan.proof.is_sound
@@ -204,25 +204,25 @@ def test_a_single_lot_exactly_on_target():
     assert_plan_is_good(case, plan)
 
 
-@pytest.mark.parametrize("lean_share", [0.79, 0.81])
-def test_a_single_lot_exactly_at_the_edge_of_the_tolerance(lean_share):
-    case = make_case([make_lot("only", lean_share, 1.50)], [GROUND], settings=settled())
+@pytest.mark.parametrize("lean", [0.79, 0.81])
+def test_a_single_lot_exactly_at_the_edge_of_the_tolerance(lean):
+    case = make_case([make_lot("only", lean, 1.50)], [GROUND], settings=settled())
     plan = make_plan(case)
     assert recipe(plan) == {"only": 1_000}
     assert_plan_is_good(case, plan)
-    a_hair = 1e-4 if lean_share > 0.80 else -1e-4
-    outside = make_lot("only", lean_share + a_hair, 1.50)
+    a_hair = 1e-4 if lean > 0.80 else -1e-4
+    outside = make_lot("only", lean + a_hair, 1.50)
     with pytest.raises(NoPlan):
         make_plan(make_case([outside], [GROUND], settings=settled()))
 
 
 def test_an_order_that_falls_short_pays_for_it():
-    short = replace(GROUND, shortfall_usd_per_lb=5.0)
+    short = replace(GROUND, shortage_penalty_usd_per_lb=5.0)
     lean = replace(LEAN, quantity_lb=1_450.0, container="loose", container_lb=None)
     case = make_case([lean, FAT], [short], settings=settled())
     plan = make_plan(case)
-    assert plan.shortfall_lb == {"ground": pytest.approx(1_000, abs=2)}
-    assert plan.money.shortfall_usd == pytest.approx(5 * plan.shortfall_lb["ground"])
+    assert plan.shortage_lb == {"ground": pytest.approx(1_000, abs=2)}
+    assert plan.money.shortage_penalty_usd == pytest.approx(5 * plan.shortage_lb["ground"])
     assert_plan_is_good(case, plan)
 
 
@@ -238,7 +238,7 @@ def test_equal_costs_give_the_same_plan_in_any_order_of_rows():
 
 def test_money_without_end_is_refused_by_the_product_and_the_lot():
     endless = make_lot("endless", 0.80, 1.00)
-    sold = replace(GROUND, most_lb=None, sale_usd_per_lb=2.00)
+    sold = replace(GROUND, max_lb=None, sale_usd_per_lb=2.00)
     with pytest.raises(InputRefused) as refused:
         make_plan(make_case([endless, FAT], [sold], settings=settled()))
     read = [problem.read for problem in refused.value.problems]
@@ -247,18 +247,20 @@ def test_money_without_end_is_refused_by_the_product_and_the_lot():
     assert not any("fat" in text for text in read)
 
 
-def test_no_usable_lot_tells_a_clash():
+def test_no_usable_lot_tells_a_infeasible():
     gone = replace(LEAN, quantity_lb=0.0)
     with pytest.raises(NoPlan) as none:
         make_plan(make_case([gone], [GROUND], settings=settled()))
-    assert {asked.family for asked in none.value.clash.requirements} == {Family.VOLUME_LEAST}
+    assert {asked.constraint_class for asked in none.value.infeasible.requirements} == {
+        ConstraintClass.VOLUME_MIN
+    }
 
 
 def test_whole_numbers_that_rule_out_every_plan_tell_so():
-    odd = replace(GROUND, least_lb=1_300.0, most_lb=1_300.0, blender_least_lb=1_000.0)
+    odd = replace(GROUND, min_lb=1_300.0, max_lb=1_300.0, blender_min_lb=1_000.0)
     with pytest.raises(NoPlan) as none:
         make_plan(make_case([make_lot("only", 0.80, 1.5)], [odd], settings=settled()))
-    assert none.value.clash.needs_whole
+    assert none.value.infeasible.needs_whole
 
 
 HARD = replace(
@@ -275,7 +277,7 @@ HARD = replace(
 def test_a_short_time_limit_gives_the_best_plan_so_far_or_says_what_to_do():
     hurried = replace(HARD, settings=replace(HARD.settings, time_limit_s=1e-3))
     try:
-        plan = make_plan(hurried, worths=False)
+        plan = make_plan(hurried, shadow_prices=False)
     except SolverTrouble as trouble:
         assert "time_limit_s" in str(trouble)
     else:
@@ -285,18 +287,18 @@ def test_a_short_time_limit_gives_the_best_plan_so_far_or_says_what_to_do():
 
 @pytest.mark.slow
 def test_the_best_plan_so_far_comes_with_its_gap():
-    plan = make_plan(HARD, worths=False)
+    plan = make_plan(HARD, shadow_prices=False)
     assert plan.stopped_early
     assert plan.proof.bound.gap_usd > 0
     assert_plan_is_good(HARD, plan)
 
 
 @pytest.mark.slow
-def test_thousands_of_lots_without_worths():
+def test_thousands_of_lots_without_shadow_prices():
     case = make_instance(2_000, 10, seed=1)
-    plan = make_plan(case, worths=False)
+    plan = make_plan(case, shadow_prices=False)
     assert_plan_is_good(case, plan)
-    assert plan.products_worth == plan.requirements_worth == plan.lots_worth == ()
+    assert plan.marginal_costs == plan.shadow_prices == plan.break_evens == ()
 
 
 _SEARCH = """
@@ -337,7 +339,7 @@ def test_an_interrupted_search_keeps_the_best_plan():
 def test_progress_is_told_in_words():
     told = []
     make_plan(make_case([LEAN, FAT], [GROUND], settings=settled()), progress=told.append)
-    assert told[0] == "the linear programme"
+    assert told[0] == "the linear program"
     assert "the proof" in told
 
 
@@ -348,10 +350,10 @@ def test_one_search_does_not_wait_for_another():
     def stopped():
         if not within and any(text.startswith("best plan so far") for text in told):
             small = make_case([LEAN, FAT], [GROUND], settings=settled())
-            within.append(make_plan(small, worths=False))
+            within.append(make_plan(small, shadow_prices=False))
         return bool(within)
 
     case = replace(HARD, settings=replace(HARD.settings, time_limit_s=60.0))
-    plan = make_plan(case, worths=False, progress=told.append, stopped=stopped)
+    plan = make_plan(case, shadow_prices=False, progress=told.append, stopped=stopped)
     assert within and within[0].proof.is_sound
     assert plan.stopped_early and plan.proof.is_sound

@@ -7,41 +7,45 @@ from dataclasses import replace
 import pytest
 
 from blend.domain.plan import BatchRun, Ingredient
-from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise, Sides
+from blend.domain.uncertainty import BatchUncertainty, ChanceConstraint, LeanUncertainty, Sides
 from blend.grind.safe import make_safe_plan
 from blend.grind.simulate import simulate, wilson_interval
-from blend.proof.chance import check_promises
-from tests.grind.uncertain import day, promises, spread
+from blend.proof.chance import check_chance_constraints
+from tests.grind.uncertain import chance_constraints, day, spread
 
 
 @pytest.fixture(scope="module")
 def safe():
-    return make_safe_plan(day(), spread(), promises(0.95))
+    return make_safe_plan(day(), spread(), chance_constraints(0.95))
 
 
-def test_the_promise_holds_in_the_draws(safe):
-    drawn = simulate(day(), safe.plan.runs, spread(), promises(0.95), draws=40_000, seed=7)
+def test_the_chance_constraint_holds_in_the_draws(safe):
+    drawn = simulate(
+        day(), safe.plan.runs, spread(), chance_constraints(0.95), draws=40_000, seed=7
+    )
     assert [run.product_id for run in drawn.runs] == ["eighty", "ninety"]
-    for run, check in zip(drawn.runs, safe.promises, strict=True):
+    for run, check in zip(drawn.runs, safe.chance_constraints, strict=True):
         (out,) = run.out
-        least, most = wilson_interval(round(out.share * 40_000), 40_000, 0.9999)
-        assert least <= out.promised_share
+        minimum, maximum = wilson_interval(round(out.share * 40_000), 40_000, 0.9999)
+        assert minimum <= out.chance_share
         # And as often as the exact check says of these very batches.
-        assert least <= 1 - check.confidence <= most
+        assert minimum <= 1 - check.confidence <= maximum
         assert run.sd_share == pytest.approx(check.sd_share, rel=0.03)
 
 
-def test_the_plan_without_promises_breaks_them_in_the_draws(safe):
-    drawn = simulate(day(), safe.without.runs, spread(), promises(0.95), draws=5_000, seed=7)
+def test_the_plan_without_chance_constraints_breaks_them_in_the_draws(safe):
+    drawn = simulate(
+        day(), safe.without.runs, spread(), chance_constraints(0.95), draws=5_000, seed=7
+    )
     for run in drawn.runs:
-        assert run.out[0].least_share > 0.3
+        assert run.out[0].min_share > 0.3
 
 
 def test_both_sides_are_drawn_against_their_own_limits():
     ingredients = (Ingredient("fresh 81s", 2000.0), Ingredient("fresh 90s", 2000.0))
     run = BatchRun("eighty", 3, ingredients, 4000.0, 0.855)
-    promise = Promise("eighty", 0.9, Sides.BOTH)
-    below, above = simulate(day(), [run], spread(), [promise], draws=2_000).runs[0].out
+    chance_constraint = ChanceConstraint("eighty", 0.9, Sides.BOTH)
+    below, above = simulate(day(), [run], spread(), [chance_constraint], draws=2_000).runs[0].out
     assert (below.side, above.side) == (Sides.BELOW, Sides.ABOVE)
     assert below.share < 0.01
     assert above.share > 0.9  # 85.5 % against a most of 82 %
@@ -50,7 +54,7 @@ def test_both_sides_are_drawn_against_their_own_limits():
 
 def test_the_same_seed_draws_the_same(safe):
     def draw(seed):
-        return simulate(day(), safe.plan.runs, spread(), promises(), draws=500, seed=seed)
+        return simulate(day(), safe.plan.runs, spread(), chance_constraints(), draws=500, seed=seed)
 
     assert draw(3) == draw(3)
     assert draw(3) != draw(4)
@@ -65,7 +69,7 @@ def test_errors_of_a_lot_are_in_all_batches_of_a_day_and_those_of_tests_are_not(
     by_lot = {each: LeanUncertainty(each, 0.01, 0.0) for each in ("fresh 50s", "fresh 90s")}
     known = {each: LeanUncertainty(each, 0.0, 0.0) for each in by_lot}
     exact, tested = (
-        Promise("eighty", 0.9, batch=BatchUncertainty(test_sd_share=sd)) for sd in (0.0, 0.01)
+        ChanceConstraint("eighty", 0.9, batch=BatchUncertainty(test_error=sd)) for sd in (0.0, 0.01)
     )
     together = simulate(case, [run], by_lot, [exact], draws=4_000).runs[0].out[0]
     apart = simulate(case, [run], known, [tested], draws=4_000).runs[0].out[0]
@@ -83,9 +87,9 @@ def test_checks_and_draws_agree_with_losses_that_take_lean():
         3600.0,
         0.87,
     )
-    promise = Promise("ninety", 0.9)
-    (check,) = check_promises(day(), [run], spread(), [promise])
-    (out,) = simulate(day(), [run], spread(), [promise], draws=40_000).runs[0].out
+    chance_constraint = ChanceConstraint("ninety", 0.9)
+    (check,) = check_chance_constraints(day(), [run], spread(), [chance_constraint])
+    (out,) = simulate(day(), [run], spread(), [chance_constraint], draws=40_000).runs[0].out
     assert 0.02 < 1 - check.confidence < 0.98
     assert out.share == pytest.approx(1 - check.confidence, abs=0.01)
 
@@ -93,5 +97,5 @@ def test_checks_and_draws_agree_with_losses_that_take_lean():
 def test_wilson_interval_by_its_formula():
     """Ten of fifty at 95 %: 0.1124 to 0.3304 (by Wilson's formula, worked by hand)."""
     assert wilson_interval(10, 50) == pytest.approx((0.1124, 0.3304), abs=1e-4)
-    least, most = wilson_interval(0, 100)
-    assert least == 0 and 0 < most < 0.05
+    minimum, maximum = wilson_interval(0, 100)
+    assert minimum == 0 and 0 < maximum < 0.05

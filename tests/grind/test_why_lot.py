@@ -1,6 +1,6 @@
 """Why a lot is used or not: its parts, its reduced cost, and the price that turns it.
 
-Checked against the programme itself: parts sum to a worth that is the delivered price less the
+Checked against the program itself: parts sum to a worth that is the delivered price less the
 reduced cost, and the price told is the one at which the same case, solved afresh, takes the lot.
 """
 
@@ -16,7 +16,7 @@ from hypothesis import assume, given, settings
 from blend.core.solve import open_linear, solve_linear
 from blend.core.solver import Outcome
 from blend.domain.case import Case
-from blend.domain.requirements import Family
+from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import Loss, Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from blend.errors import InputRefused, NoPlan
@@ -34,12 +34,12 @@ def priced(case: Case, lot_id: str, delivered_usd_per_lb: float) -> Case:
     def at_price(lot):
         if lot.lot_id != lot_id:
             return lot
-        leftover = min(lot.leftover_value_usd_per_lb, delivered_usd_per_lb)
+        leftover = min(lot.salvage_value_usd_per_lb, delivered_usd_per_lb)
         return replace(
             lot,
             price_usd_per_lb=delivered_usd_per_lb,
             price_basis="delivered",
-            leftover_value_usd_per_lb=leftover,
+            salvage_value_usd_per_lb=leftover,
         )
 
     return replace(case, lots=tuple(map(at_price, case.lots)))
@@ -62,12 +62,12 @@ def answers_of(case: Case) -> list[LotAnswer]:
 def test_parts_sum_to_what_the_reduced_cost_says(case):
     for answer in answers_of(case):
         for each in answer.products:
-            assert (each.worth is None) == bool(each.barred)
-            if each.worth is None:
+            assert (each.value is None) == bool(each.barred)
+            if each.value is None:
                 continue
-            gain = each.worth.usd_per_lb - answer.delivered_usd_per_lb
-            size = max(1.0, abs(each.worth.finished_usd_per_lb))
-            assert gain == pytest.approx(-each.worth.reduced_cost_usd_per_lb, abs=1e-9 * size)
+            gain = each.value.usd_per_lb - answer.delivered_usd_per_lb
+            size = max(1.0, abs(each.value.finished_usd_per_lb))
+            assert gain == pytest.approx(-each.value.reduced_cost_usd_per_lb, abs=1e-9 * size)
 
 
 @pytest.mark.slow
@@ -75,7 +75,7 @@ def test_parts_sum_to_what_the_reduced_cost_says(case):
 @given(strategies.cases())
 def test_the_turning_price_turns_it(case):
     for answer in answers_of(case)[:3]:
-        critical = answer.critical_usd_per_lb
+        critical = answer.break_even_usd_per_lb
         if critical is None or isinf(critical) or critical < 1e-3:
             continue
         above = solve_linear(priced(case, answer.lot_id, critical * 1.001))
@@ -91,15 +91,15 @@ def test_the_turning_price_turns_it(case):
 
 LEAN, FAT = make_lot("lean", 0.90, 3.00), make_lot("fat", 0.50, 1.00)
 MIDDLE = make_lot("middle", 0.70, 2.50)
-GROUND = make_product(0.70, 1_000, most_lb=1_000, product_id="ground")
+GROUND = make_product(0.70, 1_000, max_lb=1_000, product_id="ground")
 
 
 def test_an_unused_lot_enters_at_what_the_others_cost_mixed():
     # half lean, half fat make 70 % lean meat for 2.00: that is what a pound of 70s is worth
     answer = why_lot_of(make_case((LEAN, FAT, MIDDLE), (GROUND,)), "middle")
     assert not answer.is_used
-    assert answer.critical_usd_per_lb == pytest.approx(2.00, abs=1e-9)
-    assert answer.best.worth.usd_per_lb == pytest.approx(2.00, abs=1e-9)
+    assert answer.break_even_usd_per_lb == pytest.approx(2.00, abs=1e-9)
+    assert answer.best.value.usd_per_lb == pytest.approx(2.00, abs=1e-9)
     assert {each.lot_id: round(each.now_lb) for each in answer.rivals} == {"lean": 500, "fat": 500}
     assert {each.lot_id: round(each.then_lb) for each in answer.rivals} == {"lean": 0, "fat": 0}
 
@@ -108,37 +108,39 @@ def test_a_used_lot_leaves_at_what_takes_its_place():
     case = make_case((LEAN, FAT, replace(MIDDLE, price_usd_per_lb=1.80)), (GROUND,))
     answer = why_lot_of(case, "middle")
     assert answer.used_lb == pytest.approx(1_000)
-    assert answer.critical_usd_per_lb == pytest.approx(2.00, abs=1e-9)
+    assert answer.break_even_usd_per_lb == pytest.approx(2.00, abs=1e-9)
     assert used_lb(priced(case, "middle", 1.999), "middle") == pytest.approx(1_000)
     assert used_lb(priced(case, "middle", 2.001), "middle") == pytest.approx(0)
     assert {each.lot_id: round(each.then_lb) for each in answer.rivals} == {"lean": 500, "fat": 500}
 
 
 def test_lean_losses_and_rules_each_have_their_part():
-    rule = Rule("few", RuleKind.SHARE, lots=parse_selector("lot=lean|middle"), most_share=0.4)
+    rule = Rule("few", RuleKind.SHARE, lots=parse_selector("lot=lean|middle"), max_share=0.4)
     loss = Loss("trim", "trim", lots=parse_selector("lot=middle"), lean_loss_share=0.1,
                 fat_loss_share=0.1)  # fmt: skip
     strong = make_lot("strong", 0.95, 3.50)
     case = make_case((LEAN, FAT, MIDDLE, strong), (GROUND,), rule, losses=(loss,))
-    worth = why_lot_of(case, "middle").best.worth
-    by_family = {part.requirement.family: part.usd_per_lb for part in worth.requirements}
-    assert worth.losses_usd_per_lb == pytest.approx(-0.1 * worth.finished_usd_per_lb)
-    assert by_family[Family.SHARE_MOST] < 0
+    value = why_lot_of(case, "middle").best.value
+    by_constraint_class = {
+        part.requirement.constraint_class: part.usd_per_lb for part in value.requirements
+    }
+    assert value.losses_usd_per_lb == pytest.approx(-0.1 * value.finished_usd_per_lb)
+    assert by_constraint_class[ConstraintClass.SHARE_MAX] < 0
     # in the very middle of an exact target, its lean neither adds nor costs
-    assert by_family.get(Family.LEAN_LEAST, 0.0) == pytest.approx(0.0, abs=1e-9)
+    assert by_constraint_class.get(ConstraintClass.LEAN_MIN, 0.0) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_what_bars_a_lot_is_named():
     pork = make_lot("pork", 0.7, 0.5, species="pork")
     no_pork = Rule("no pork", RuleKind.MUST_NOT_USE, lots=parse_selector("species=pork"))
-    natural = replace(GROUND, species=frozenset({"beef"}), programmes=frozenset({"natural"}))
-    ready = [replace(lot, programmes=frozenset({"natural"})) for lot in (LEAN, FAT)]
+    natural = replace(GROUND, species=frozenset({"beef"}), label_claims=frozenset({"natural"}))
+    ready = [replace(lot, label_claims=frozenset({"natural"})) for lot in (LEAN, FAT)]
     case = make_case((*ready, pork), (natural,), no_pork)
     answer = why_lot_of(case, "pork")
     (ground,) = answer.products
-    assert ground.barred.wrong_species and ground.barred.lacks_programmes == ("natural",)
+    assert ground.barred.wrong_species and ground.barred.lacks_label_claims == ("natural",)
     assert [requirement.rule_id for requirement in ground.barred.rules] == ["no pork"]
-    assert answer.critical_usd_per_lb is None and answer.best is None
+    assert answer.break_even_usd_per_lb is None and answer.best is None
     told = why_lot_tables(case, answer)[-1].rows[0][1]
     assert "it is pork" in told and "natural" in told and "rule no pork" in told
     assert "no product of today may hold it" in why_lot_words(case, answer)
@@ -149,7 +151,7 @@ def test_a_lot_of_another_day_tells_its_reason():
     case = make_case((LEAN, FAT, late), (GROUND,))
     answer = why_lot_of(case, "middle")
     assert answer.reason_unusable and answer.reason_unusable in why_lot_words(case, answer)
-    assert all(each.worth is None for each in answer.products)
+    assert all(each.value is None for each in answer.products)
     with pytest.raises(KeyError):
         why_lot_of(case, "gone")
 
@@ -157,19 +159,19 @@ def test_a_lot_of_another_day_tells_its_reason():
 def test_no_plan_without_it_is_told():
     case = make_case((LEAN, FAT), (GROUND,))
     answer = why_lot_of(case, "lean")
-    assert isinf(answer.critical_usd_per_lb) and answer.rivals == ()
+    assert isinf(answer.break_even_usd_per_lb) and answer.rivals == ()
     assert "no plan without it" in why_lot_words(case, answer)
 
 
 def test_no_plan_and_money_without_end_are_raised():
     with pytest.raises(NoPlan):
         why_lot_of(make_case((FAT,), (GROUND,)), "fat")
-    endless = replace(GROUND, most_lb=None, sale_usd_per_lb=9.0)
+    endless = replace(GROUND, max_lb=None, sale_usd_per_lb=9.0)
     with pytest.raises(InputRefused):
         why_lot_of(make_case((LEAN, FAT), (endless,)), "fat")
 
 
-def test_the_programme_is_left_as_it_was():
+def test_the_model_is_left_as_it_was():
     case = make_case((LEAN, FAT, MIDDLE), (GROUND,))
     linear = open_linear(case)
     answer = linear.solve()

@@ -9,10 +9,10 @@ from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import Loss, WholeContainers
 from blend.domain.selectors import parse_selector
-from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise, Sides
+from blend.domain.uncertainty import BatchUncertainty, ChanceConstraint, LeanUncertainty, Sides
 
-BATCH = BatchUncertainty(mixing_sd_share=0.001, test_sd_share=0.002)
-THAW = Loss("thaw", "thaw", parse_selector("form=frozen"), lean_loss_share=0.03)
+BATCH = BatchUncertainty(mixing_sd_share=0.001, test_error=0.002)
+THAW = Loss("thaw", "thaw", parse_selector("fresh_or_frozen=frozen"), lean_loss_share=0.03)
 
 
 def lot(lot_id: str, lean: float, usd: float, container: str, container_lb: float) -> Lot:
@@ -20,13 +20,13 @@ def lot(lot_id: str, lean: float, usd: float, container: str, container_lb: floa
         lot_id=lot_id,
         item=lot_id,
         species="beef",
-        lean_share=lean,
+        lean=lean,
         price_usd_per_lb=usd,
         quantity_lb=12_000.0,
-        form="frozen" if container == "box" else "fresh",
+        fresh_or_frozen="frozen" if container == "box" else "fresh",
         container=container,
         container_lb=container_lb,
-        leftover_value_usd_per_lb=usd * 0.8,
+        salvage_value_usd_per_lb=usd * 0.8,
     )
 
 
@@ -35,14 +35,14 @@ def product(product_id: str, target: float, order_lb: float) -> Product:
         product_id=product_id,
         name=product_id,
         species=frozenset(("beef",)),
-        target_lean_share=target,
+        target_lean=target,
         tolerance_below_share=0.01,
         tolerance_above_share=0.02,
-        least_lb=order_lb,
-        most_lb=order_lb,
+        min_lb=order_lb,
+        max_lb=order_lb,
         batch_lb=4_000.0,
-        blender_least_lb=2_000.0,
-        blender_most_lb=5_000.0,
+        blender_min_lb=2_000.0,
+        blender_max_lb=5_000.0,
     )
 
 
@@ -66,7 +66,10 @@ def spread(error: float = 0.006, container_sd: float = 0.012) -> dict[str, LeanU
     return {each.lot_id: LeanUncertainty(each.lot_id, error, container_sd) for each in day().lots}
 
 
-def promises(confidence: float = 0.95, sides: Sides = Sides.BELOW) -> tuple[Promise, ...]:
+def chance_constraints(
+    confidence: float = 0.95, sides: Sides = Sides.BELOW
+) -> tuple[ChanceConstraint, ...]:
     return tuple(
-        Promise(product_id, confidence, sides, BATCH) for product_id in ("eighty", "ninety")
+        ChanceConstraint(product_id, confidence, sides, BATCH)
+        for product_id in ("eighty", "ninety")
     )

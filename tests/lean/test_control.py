@@ -48,8 +48,8 @@ def test_individuals_of_the_handbook():
     """6.3.2.2, flow rate of ten batches: mean 50.81, mean moving range 1.8778, limits 55.8041
     and 45.8159 (from memory), there with 3 / 1.128 unrounded."""
     chart = chart_individuals(HANDBOOK[10:])
-    assert chart.level.limits.centre == pytest.approx(50.81)
-    assert chart.spread.limits.centre == pytest.approx(1.8778, abs=5e-5)
+    assert chart.level.limits.center == pytest.approx(50.81)
+    assert chart.spread.limits.center == pytest.approx(1.8778, abs=5e-5)
     ends = (chart.level.limits.upper, chart.level.limits.lower)
     assert ends == pytest.approx((55.8041, 45.8159), abs=1e-3)
     assert chart.spread.limits.upper == pytest.approx(3.267 * 1.8778, abs=1e-3)
@@ -190,7 +190,7 @@ def test_a_moved_target_is_no_signal():
     moved = log[:20] + [
         replace(
             each,
-            target_lean_share=0.82,
+            target_lean=0.82,
             readings=tuple(reading + 0.02 for reading in each.readings),
         )
         for each in log[20:]

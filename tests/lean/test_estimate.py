@@ -20,9 +20,9 @@ CASE = sheet(("a", "Over", 0.90), ("b", "Honest", 0.90), ("c", "Stranger", 0.90)
 def test_an_untested_lot_is_corrected_by_its_supplier():
     estimates = estimate_lots(CASE, LOG, METHODS)
     over, honest = estimates.lot("a"), estimates.lot("b")
-    assert 0.885 < over.lean_share < 0.892
-    assert honest.lean_share == pytest.approx(0.90, abs=0.003)
-    assert over.own_weight == 0 and over.tested_lean_share is None and over.contradiction is None
+    assert 0.885 < over.lean < 0.892
+    assert honest.lean == pytest.approx(0.90, abs=0.003)
+    assert over.own_weight == 0 and over.tested_lean is None and over.contradiction is None
 
 
 def test_a_supplier_never_tested_is_less_sure():
@@ -37,7 +37,7 @@ def test_own_tests_pull_the_estimate_to_them_and_make_it_surer():
     once = estimate_lots(CASE, tests[:-1], METHODS).lot("a")
     twice = estimate_lots(CASE, tests, METHODS).lot("a")
     untested = estimate_lots(CASE, LOG, METHODS).lot("a")
-    assert 0.87 < twice.lean_share < once.lean_share < untested.lean_share
+    assert 0.87 < twice.lean < once.lean < untested.lean
     errors = [each.standard_error_share for each in (twice, once, untested)]
     assert errors == sorted(errors)
     assert 0 < once.own_weight < twice.own_weight < 1
@@ -47,7 +47,7 @@ def test_own_tests_pull_the_estimate_to_them_and_make_it_surer():
 def test_an_exact_test_decides():
     tests = [*LOG, lean_test("a", "Over", 0.90, 0.861, "exact")]
     lot = estimate_lots(CASE, tests, METHODS).lot("a")
-    assert lot.lean_share == pytest.approx(0.861, abs=3e-4)
+    assert lot.lean == pytest.approx(0.861, abs=3e-4)
     assert lot.standard_error_share < 6e-4
 
 
@@ -81,7 +81,7 @@ def test_an_expected_overstatement_contradicts_nothing():
 def test_scores_tell_bias_lots_and_money():
     over, honest = estimate_lots(CASE, LOG, METHODS).suppliers
     assert (over.supplier, honest.supplier) == ("Over", "Honest")
-    assert over.least_bias_share > 0 > honest.least_bias_share
+    assert over.min_bias_share > 0 > honest.min_bias_share
     assert (over.lots, over.tests, over.taken_lb) == (20, 20, 20_000)
     assert over.lost_usd(3.0) == pytest.approx(20_000 * over.bias_share * 3.0)
     assert over.lot_spread_share == 0, "its lots spread by less than tests alone would"
@@ -97,7 +97,7 @@ def test_two_tests_alone_say_little_of_a_supplier():
     few = estimate_lots(CASE, [*LOG, *history("Few", [0.03, 0.03])], METHODS)
     score = next(each for each in few.suppliers if each.supplier == "Few")
     assert score.bias_share < 0.025, "drawn towards the others"
-    assert score.most_bias_share - score.least_bias_share > 0.02
+    assert score.max_bias_share - score.min_bias_share > 0.02
     assert score.lot_spread_share is None
 
 
@@ -106,7 +106,7 @@ def test_the_order_of_tests_and_capitals_of_names_do_not_matter():
     mixed = estimate_lots(CASE, [*reversed(LOG[1::2]), *renamed], METHODS)
     straight = estimate_lots(CASE, LOG, METHODS)
     for one, other in zip(mixed.lots, straight.lots, strict=True):
-        assert one.lean_share == pytest.approx(other.lean_share, abs=1e-12)
+        assert one.lean == pytest.approx(other.lean, abs=1e-12)
 
 
 def test_one_test_in_all_is_answered_widely():
@@ -121,8 +121,8 @@ def test_the_case_is_planned_with_estimates_and_nothing_else_changed():
     estimates = estimate_lots(CASE, LOG, METHODS)
     changed = case_with_estimates(CASE, estimates)
     for lot, was in zip(changed.lots, CASE.lots, strict=True):
-        assert lot.lean_share == estimates.lot(lot.lot_id).lean_share
-        assert replace(lot, lean_share=was.lean_share) == was
+        assert lot.lean == estimates.lot(lot.lot_id).lean
+        assert replace(lot, lean=was.lean) == was
 
 
 def test_estimates_stay_between_nothing_and_all():
@@ -130,15 +130,15 @@ def test_estimates_stay_between_nothing_and_all():
     log = [*history("Under", [-0.05] * 10), *history("Over", [0.05] * 10)]
     estimates = estimate_lots(case, log, METHODS)
     for lot in estimates.lots:
-        assert 0 <= lot.least_lean_share <= lot.lean_share <= lot.most_lean_share <= 1
+        assert 0 <= lot.min_lean <= lot.lean <= lot.max_lean <= 1
 
 
-def test_price_line_of_the_species_with_most_lots():
+def test_price_line_of_the_species_with_max_lots():
     pork = make_lot("p", 0.5, 9.0, species="pork")
     beef = [make_lot(f"b{lean}", lean, 0.40 + 3 * lean) for lean in (0.5, 0.7, 0.9)]
     line = price_line(make_case([*beef, pork], []))
     assert (line.species, line.lots) == ("beef", 3)
     assert line.usd_per_lean_lb == pytest.approx(3.0)
     assert price_line(make_case(beef[:2], [])) is None
-    same = [replace(lot, lean_share=0.8) for lot in beef]
+    same = [replace(lot, lean=0.8) for lot in beef]
     assert price_line(make_case(same, [])) is None

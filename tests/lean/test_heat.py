@@ -22,9 +22,9 @@ KJ_PER_BTU_LB = 2.326
 """kJ/kg in a Btu/lb, exact; and 4.1868 kJ/kg °C in a Btu/lb F. NIST SP 811, appendix B."""
 
 
-def specific_heat_kj(lean_share: float, least_c: float, most_c: float) -> float:
-    between = [enthalpy_j_per_kg(lean_share, each, HEAT) for each in (least_c, most_c)]
-    return (between[1] - between[0]) / (most_c - least_c) / 1000
+def specific_heat_kj(lean: float, min_c: float, max_c: float) -> float:
+    between = [enthalpy_j_per_kg(lean, each, HEAT) for each in (min_c, max_c)]
+    return (between[1] - between[0]) / (max_c - min_c) / 1000
 
 
 def lean_with_water(water_share: float) -> float:
@@ -33,16 +33,16 @@ def lean_with_water(water_share: float) -> float:
 
 
 @pytest.mark.parametrize(
-    ("lean_share", "j_per_kg_c"),
+    ("lean", "j_per_kg_c"),
     [(0.70, 3180), (0.75, 3260), (0.80, 3339), (0.85, 3418), (0.90, 3496), (0.95, 3575)],
 )
-def test_component_rule_at_freezing(lean_share, j_per_kg_c):
+def test_component_rule_at_freezing(lean, j_per_kg_c):
     """Choi and Okos 1986 on ground beef of the Standard Reference, worked apart at 0 °C."""
-    assert specific_heat_kj(lean_share, 0, 0.01) * 1000 == pytest.approx(j_per_kg_c, abs=2)
+    assert specific_heat_kj(lean, 0, 0.01) * 1000 == pytest.approx(j_per_kg_c, abs=2)
 
 
 @pytest.mark.parametrize(
-    ("what", "lean_share", "published_kj", "within"),
+    ("what", "lean", "published_kj", "within"),
     [
         ("ASHRAE Refrigeration, table 3: carcass, choice, 0.77 Btu/lb.F", 0.76, 3.22, 0.02),
         ("ASHRAE Refrigeration, table 3: round, lean, 0.84 Btu/lb.F", 0.95, 3.52, 0.02),
@@ -51,9 +51,9 @@ def test_component_rule_at_freezing(lean_share, j_per_kg_c):
         ("Earle, appendix 7: beef, 75 % water", lean_with_water(0.75), 3.22, 0.13),
     ],
 )
-def test_specific_heat_above_freezing(what, lean_share, published_kj, within):
+def test_specific_heat_above_freezing(what, lean, published_kj, within):
     """Earle's own beef lies 9 % below ASHRAE's, so sources differ by as much as we do."""
-    assert specific_heat_kj(lean_share, 0, 10) == pytest.approx(published_kj, rel=within)
+    assert specific_heat_kj(lean, 0, 10) == pytest.approx(published_kj, rel=within)
 
 
 def test_specific_heat_below_freezing():
@@ -63,8 +63,8 @@ def test_specific_heat_below_freezing():
 
 def test_latent_heat_of_all_water():
     """ASHRAE Refrigeration, table 3: carcass 82, sirloin 103 Btu/lb."""
-    for lean_share, btu in ((0.76, 82), (0.95, 103)):
-        latent = composition(lean_share, HEAT)["water"] * HEAT.latent_j_per_kg_water / 1000
+    for lean, btu in ((0.76, 82), (0.95, 103)):
+        latent = composition(lean, HEAT)["water"] * HEAT.latent_j_per_kg_water / 1000
         assert latent == pytest.approx(btu * KJ_PER_BTU_LB, rel=0.05)
 
 
@@ -82,7 +82,7 @@ def test_heat_of_thawing_lean_beef():
 part = st.builds(
     MeatPart,
     pounds_lb=st.floats(1, 5000),
-    lean_share=st.floats(0.3, 0.97),
+    lean=st.floats(0.3, 0.97),
     temperature_c=st.floats(-30, 15),
 )
 
@@ -90,42 +90,37 @@ part = st.builds(
 @given(st.lists(part, min_size=1, max_size=6))
 def test_no_heat_is_made_or_lost(parts):
     mix = mix_temperature(parts, HEAT)
-    brought = sum(
-        p.pounds_lb * enthalpy_j_per_kg(p.lean_share, p.temperature_c, HEAT) for p in parts
-    )
-    held = sum(
-        p.pounds_lb * enthalpy_j_per_kg(p.lean_share, mix.temperature_c, HEAT) for p in parts
-    )
+    brought = sum(p.pounds_lb * enthalpy_j_per_kg(p.lean, p.temperature_c, HEAT) for p in parts)
+    held = sum(p.pounds_lb * enthalpy_j_per_kg(p.lean, mix.temperature_c, HEAT) for p in parts)
     assert held == pytest.approx(brought, abs=1.0 * sum(p.pounds_lb for p in parts))
     ends = [p.temperature_c for p in parts]
     assert min(ends) - 1e-9 <= mix.temperature_c <= max(ends) + 1e-9
 
 
 @given(st.floats(0.1, 0.98), st.floats(-40, 20), st.floats(0.01, 20))
-def test_warmer_meat_holds_more_heat(lean_share, cold, more):
+def test_warmer_meat_holds_more_heat(lean, cold, more):
     warm = cold + more
-    assert enthalpy_j_per_kg(lean_share, warm, HEAT) > enthalpy_j_per_kg(lean_share, cold, HEAT)
-    assert ice_share(lean_share, warm, HEAT) <= ice_share(lean_share, cold, HEAT)
+    assert enthalpy_j_per_kg(lean, warm, HEAT) > enthalpy_j_per_kg(lean, cold, HEAT)
+    assert ice_share(lean, warm, HEAT) <= ice_share(lean, cold, HEAT)
 
 
 @given(st.lists(part, min_size=2, max_size=5), st.floats(0.1, 10))
 def test_a_warmer_ingredient_makes_no_colder_mix(parts, more):
     first = parts[0]
-    warmer = [MeatPart(first.pounds_lb, first.lean_share, first.temperature_c + more), *parts[1:]]
+    warmer = [MeatPart(first.pounds_lb, first.lean, first.temperature_c + more), *parts[1:]]
     before, after = (mix_temperature(each, HEAT).temperature_c for each in (parts, warmer))
     assert after >= before - 1e-9
 
 
 @given(st.lists(part, min_size=1, max_size=5), st.floats(-10, 10))
 @settings(max_examples=50)
-def test_a_limit_on_warmth_is_linear_in_the_weights(parts, most_c):
+def test_a_limit_on_temperature_is_linear_in_the_weights(parts, max_c):
     """The mix is no warmer than a limit exactly where weighted excess heats sum to nothing."""
     excess = sum(
-        p.pounds_lb * excess_heat_j_per_kg(p.lean_share, p.temperature_c, most_c, HEAT)
-        for p in parts
+        p.pounds_lb * excess_heat_j_per_kg(p.lean, p.temperature_c, max_c, HEAT) for p in parts
     ) / sum(p.pounds_lb for p in parts)
     if abs(excess) > 1:
-        assert (excess > 0) == (mix_temperature(parts, HEAT).temperature_c > most_c)
+        assert (excess > 0) == (mix_temperature(parts, HEAT).temperature_c > max_c)
 
 
 def test_without_ice_the_plain_average_is_near():

@@ -10,7 +10,7 @@ from blend.domain.case import Case, Settings
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Check, Ingredient, Money, Take
 from blend.domain.products import Product
-from blend.domain.requirements import Family
+from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import WholeContainers, kept_per_lb
 from blend.proof.check import check_plan, count_money
 from tests.published.cases import DAY
@@ -24,20 +24,20 @@ class PaperPlan:
     case: Case
     takes: tuple[Take, ...]
     runs: tuple[BatchRun, ...]
-    shortfall_lb: Mapping[str, float]
+    shortage_lb: Mapping[str, float]
 
     def checks(self) -> tuple[Check, ...]:
-        return check_plan(self.case, self.takes, self.runs, self.shortfall_lb)
+        return check_plan(self.case, self.takes, self.runs, self.shortage_lb)
 
     def money(self) -> Money:
-        return count_money(self.case, self.takes, self.runs, self.shortfall_lb)
+        return count_money(self.case, self.takes, self.runs, self.shortage_lb)
 
-    def check(self, family: Family, **key: str) -> Check:
+    def check(self, constraint_class: ConstraintClass, **key: str) -> Check:
         """The one check of a family, told apart by `product_id`, `lot_id` or `rule_id`."""
         (found,) = (
             check
             for check in self.checks()
-            if check.requirement.family is family
+            if check.requirement.constraint_class is constraint_class
             and all(getattr(check.requirement, name) == value for name, value in key.items())
         )
         return found
@@ -111,14 +111,14 @@ def easy_product(product_id: str = "ground", **more: Any) -> Product:
             "product_id": product_id,
             "name": product_id,
             "species": frozenset({"beef"}),
-            "target_lean_share": 0.80,
+            "target_lean": 0.80,
             "tolerance_below_share": 0.01,
             "tolerance_above_share": 0.01,
-            "least_lb": 2_000.0,
-            "most_lb": 2_100.0,
+            "min_lb": 2_000.0,
+            "max_lb": 2_100.0,
             "batch_lb": 1_000.0,
-            "blender_least_lb": 900.0,
-            "blender_most_lb": 1_100.0,
+            "blender_min_lb": 900.0,
+            "blender_max_lb": 1_100.0,
         }
         | more
     )

@@ -42,7 +42,7 @@ class PlainModel:
             for product in case.products
             for lot in case.usable_lots()
             if lot.species in product.species
-            and product.programmes <= lot.programmes
+            and product.label_claims <= lot.label_claims
             and not any(rule.governs(product) and rule.lots.holds(lot) for rule in banned)
         ]
         self.names = [
@@ -84,7 +84,7 @@ class PlainModel:
                     for lot, product in self.pairs
                     if rule.lots.holds(lot) and rule.governs(product)
                 }
-                self.at_least(chosen, rule.least_lb, "must_use", rule.rule_id)
+                self.at_least(chosen, rule.min_lb, "must_use", rule.rule_id)
 
     def _state_product(self, product) -> None:
         product_id = product.product_id
@@ -98,53 +98,53 @@ class PlainModel:
 
         finished = sums(lambda _lot, lean, fat: lean + fat)
         short = {("short", product_id): 1.0}
-        self.at_least(finished | short, product.least_lb, "finished", product_id)
-        if product.most_lb is not None:
-            self.at_most(finished, product.most_lb, "finished", product_id, -1.0)
+        self.at_least(finished | short, product.min_lb, "finished", product_id)
+        if product.max_lb is not None:
+            self.at_most(finished, product.max_lb, "finished", product_id, -1.0)
 
-        def limit(name, of, least, most, key) -> None:
-            if least is not None:
-                more = sums(lambda lot, lean, fat: of(lot, lean, fat) - least * (lean + fat))
-                self.at_least(more, 0.0, f"{name}_least", key)
-            if most is not None:
-                more = sums(lambda lot, lean, fat: of(lot, lean, fat) - most * (lean + fat))
-                self.at_most(more, 0.0, f"{name}_most", key)
+        def limit(name, of, minimum, maximum, key) -> None:
+            if minimum is not None:
+                more = sums(lambda lot, lean, fat: of(lot, lean, fat) - minimum * (lean + fat))
+                self.at_least(more, 0.0, f"{name}_min", key)
+            if maximum is not None:
+                more = sums(lambda lot, lean, fat: of(lot, lean, fat) - maximum * (lean + fat))
+                self.at_most(more, 0.0, f"{name}_max", key)
 
         def lean_of(_lot, lean, _fat):
             return lean
 
-        limit("lean", lean_of, product.least_lean_share, product.most_lean_share, product_id)
+        limit("lean", lean_of, product.min_lean, product.max_lean, product_id)
         for rule in self.case.binding_rules():
             key = (rule.rule_id, product_id)
             if not rule.governs(product):
                 continue
             if rule.kind is RuleKind.FAT:
-                limit("fat", lambda _lot, _lean, fat: fat, rule.least_share, rule.most_share, key)
+                limit("fat", lambda _lot, _lean, fat: fat, rule.min_share, rule.max_share, key)
             if rule.kind is RuleKind.SHARE:
 
                 def chosen(lot, lean, fat, rule=rule):
                     return (lean + fat) * rule.lots.holds(lot)
 
-                limit("share", chosen, rule.least_share, rule.most_share, key)
-            if rule.kind is RuleKind.WARMTH:
+                limit("share", chosen, rule.min_share, rule.max_share, key)
+            if rule.kind is RuleKind.MAX_TEMP:
                 excess = dict(rule.excess_heat_btu_per_lb)
                 heat = {("use", lot.lot_id, product_id): excess[lot.lot_id] for lot in lots}
-                self.at_most(heat, 0.0, "warmth", key)
+                self.at_most(heat, 0.0, "temperature", key)
 
     def solve(self) -> Solved | None:
         """The optimum and its prices; None when there is no optimum."""
         case, cost, bounds = self.case, [], []
         for lot, product in self.pairs:
             made = sum(self.kept[lot.lot_id, product.product_id])
-            cost.append(lot.leftover_value_usd_per_lb - product.sale_usd_per_lb * made)
+            cost.append(lot.salvage_value_usd_per_lb - product.sale_usd_per_lb * made)
             bounds.append((0, None))
         for lot in case.usable_lots():
-            cost.append(lot.delivered_usd_per_lb - lot.leftover_value_usd_per_lb)
+            cost.append(lot.delivered_usd_per_lb - lot.salvage_value_usd_per_lb)
             bounds.append((0, lot.quantity_lb))
         for product in case.products:
-            penalty = product.shortfall_usd_per_lb
+            penalty = product.shortage_penalty_usd_per_lb
             cost.append(penalty or 0.0)
-            bounds.append((0, 0 if penalty is None else product.least_lb))
+            bounds.append((0, 0 if penalty is None else product.min_lb))
         answer = linprog(cost, np.array(self.rows), self.limits, bounds=bounds, method="highs")
         if answer.status != 0:
             return None
@@ -165,20 +165,20 @@ SQUARE = make_case([COW, TRIM], [make_product(0.80, 1_000.0)])
 
 def test_the_square_has_two_prices():
     # 0.99 = y + 0.10 z and 0.79 = y - 0.05 z: lean z = 4/3, finished y = 0.85666... USD per lb
-    prices = DualPrices(finished={"ground": 0.99 - 0.4 / 3}, lean_least={"ground": 4 / 3})
+    prices = DualPrices(finished={"ground": 0.99 - 0.4 / 3}, lean_min={"ground": 4 / 3})
     bound = dual_bound_usd(SQUARE, prices)
     assert bound == pytest.approx(1_000 * (0.99 / 3 + 2 * 0.79 / 3), abs=1e-9)
 
 
 def test_a_price_for_lean_alone_proves_nothing_here():
     # a pound of cow then earns 0.10 x 20 USD, and there is no end of it
-    bound = dual_bound_usd(SQUARE, DualPrices(lean_least={"ground": 20.0}))
+    bound = dual_bound_usd(SQUARE, DualPrices(lean_min={"ground": 20.0}))
     assert bound == -PLENTY_LB * (2.00 - 0.99)
 
 
 def test_prices_below_zero_count_as_zero():
     worthless = DualPrices(
-        finished={"ground": -1.0}, lean_least={"ground": -1.0}, lean_most={"ground": -1.0}
+        finished={"ground": -1.0}, lean_min={"ground": -1.0}, lean_max={"ground": -1.0}
     )
     assert dual_bound_usd(SQUARE, worthless) == dual_bound_usd(SQUARE, DualPrices()) == 0.0
 
@@ -188,7 +188,7 @@ def test_a_hair_too_much_costs_a_hair_of_the_bound(sale_usd_per_lb: float):
     """Without a stated quantity, prices a hair too high prove nothing unless mended."""
     product = make_product(0.80, 1_000.0, sale_usd_per_lb=sale_usd_per_lb)
     finished = 0.99 - 0.4 / 3 - sale_usd_per_lb + 1e-9
-    prices = DualPrices(finished={"ground": finished}, lean_least={"ground": 4 / 3})
+    prices = DualPrices(finished={"ground": finished}, lean_min={"ground": 4 / 3})
     bound = dual_bound_usd(make_case([COW, TRIM], [product]), prices)
     assert bound == pytest.approx(1_000 * (2.57 / 3 - sale_usd_per_lb), abs=1e-5)
 
@@ -201,16 +201,16 @@ def test_a_cheap_lot_taken_whole_earns_its_rent():
     assert bound == pytest.approx(400 * 0.50 + 600 * 0.99)
 
 
-def test_the_most_volume_is_priced_below_zero():
+def test_the_max_volume_is_priced_below_zero():
     # sold at 1.50 and made for 0.99: 500 lb, the most, earn 255
-    product = make_product(0.90, 100.0, most_lb=500.0, sale_usd_per_lb=1.50)
+    product = make_product(0.90, 100.0, max_lb=500.0, sale_usd_per_lb=1.50)
     case = make_case([COW], [product])
     bound = dual_bound_usd(case, DualPrices(finished={"ground": -0.51}))
     assert bound == pytest.approx(-255.0)
 
 
-def test_no_order_is_worth_more_than_its_shortfall():
-    case = make_case([COW], [make_product(0.90, 1_000.0, shortfall_usd_per_lb=0.30)])
+def test_no_order_is_value_more_than_its_shortage():
+    case = make_case([COW], [make_product(0.90, 1_000.0, shortage_penalty_usd_per_lb=0.30)])
     bound = dual_bound_usd(case, DualPrices(finished={"ground": 0.99}))
     assert bound == pytest.approx(300.0)
 
@@ -220,8 +220,8 @@ def test_nothing_bounds_a_product_sold_above_its_cost_without_end():
     assert dual_bound_usd(sold, DualPrices()) == -PLENTY_LB * 0.01
 
 
-def test_a_lot_worth_more_left_over_than_it_costs():
-    cow = replace(COW, quantity_lb=500.0, leftover_value_usd_per_lb=1.09)
+def test_a_lot_value_more_left_over_than_it_costs():
+    cow = replace(COW, quantity_lb=500.0, salvage_value_usd_per_lb=1.09)
     bound = dual_bound_usd(make_case([cow], [make_product(0.90, 0.0)]), DualPrices())
     assert bound == pytest.approx(-50.0)
 
@@ -236,23 +236,23 @@ def test_the_bound_is_rounded_down():
 @pytest.mark.parametrize(
     ("field", "cow_usd_per_lb", "rule"),
     [
-        ("share_least", 0.99, Rule("rule", RuleKind.SHARE, least_share=0.5)),
-        ("share_most", 0.49, Rule("rule", RuleKind.SHARE, most_share=0.5)),
-        ("fat_least", 0.49, Rule("rule", RuleKind.FAT, least_share=0.17)),
-        ("fat_most", 0.99, Rule("rule", RuleKind.FAT, most_share=0.17)),
-        ("must_use", 0.99, Rule("rule", RuleKind.MUST_USE, least_lb=420.0)),
+        ("share_min", 0.99, Rule("rule", RuleKind.SHARE, min_share=0.5)),
+        ("share_max", 0.49, Rule("rule", RuleKind.SHARE, max_share=0.5)),
+        ("fat_min", 0.49, Rule("rule", RuleKind.FAT, min_share=0.17)),
+        ("fat_max", 0.99, Rule("rule", RuleKind.FAT, max_share=0.17)),
+        ("must_use", 0.99, Rule("rule", RuleKind.MUST_USE, min_lb=420.0)),
         (
-            "warmth",
+            "temperature",
             0.99,
             Rule(
                 "rule",
-                RuleKind.WARMTH,
-                most_temperature_f=40.0,
+                RuleKind.MAX_TEMP,
+                max_temp_f=40.0,
                 excess_heat_btu_per_lb=(("cow", -2.0), ("trim", 1.5)),
             ),
         ),
-        ("lean_least", 0.99, None),
-        ("lean_most", 0.49, None),
+        ("lean_min", 0.99, None),
+        ("lean_max", 0.49, None),
     ],
 )
 def test_each_price_counts(field: str, cow_usd_per_lb: float, rule: Rule | None):
@@ -285,7 +285,7 @@ def test_lots_that_no_product_may_hold_do_not_count():
     ]
     banned = Rule("rule", RuleKind.MUST_NOT_USE, lots=parse_selector("lot=banned"))
     case = make_case([COW, TRIM, *others], [make_product(0.80, 1_000.0)], banned)
-    prices = DualPrices(finished={"ground": 0.99 - 0.4 / 3}, lean_least={"ground": 4 / 3})
+    prices = DualPrices(finished={"ground": 0.99 - 0.4 / 3}, lean_min={"ground": 4 / 3})
     assert dual_bound_usd(case, prices) == dual_bound_usd(SQUARE, prices)
 
 
@@ -308,54 +308,54 @@ def lots_of(draw) -> Iterable:
             price,
             quantity_lb=draw(st.none() | st.integers(100, 4_000).map(float)),
             species=draw(st.sampled_from(("beef", "beef", "pork"))),
-            form=draw(st.sampled_from(("fresh", "frozen"))),
+            fresh_or_frozen=draw(st.sampled_from(("fresh", "frozen"))),
             price_basis=draw(st.sampled_from(("delivered", "fob"))),
             freight_usd_per_lb=0.04,
-            leftover_value_usd_per_lb=round(price * draw(st.sampled_from((-0.1, 0.0, 0.6))), 4),
+            salvage_value_usd_per_lb=round(price * draw(st.sampled_from((-0.1, 0.0, 0.6))), 4),
             use_by=draw(st.sampled_from((None, None, None, DAY - timedelta(1)))),
         )
 
 
 def products_of(draw) -> Iterable:
     for number in range(draw(st.integers(1, 2))):
-        least_lb = draw(st.sampled_from((0.0, 500.0, 1_500.0)))
+        min_lb = draw(st.sampled_from((0.0, 500.0, 1_500.0)))
         yield make_product(
             draw(st.integers(600, 930)) / 1_000,
-            least_lb,
+            min_lb,
             f"product {number}",
             tolerance_below_share=draw(st.sampled_from((0.0, 0.01, 0.05))),
             tolerance_above_share=draw(st.sampled_from((0.0, 0.01, 0.05))),
-            most_lb=draw(st.sampled_from((None, least_lb, least_lb + 700.0))),
+            max_lb=draw(st.sampled_from((None, min_lb, min_lb + 700.0))),
             species=draw(st.sampled_from((frozenset({"beef"}), frozenset({"beef", "pork"})))),
-            shortfall_usd_per_lb=draw(st.sampled_from((None, 0.8, 4.0))),
+            shortage_penalty_usd_per_lb=draw(st.sampled_from((None, 0.8, 4.0))),
             sale_usd_per_lb=draw(st.sampled_from((0.0, 1.2, 2.5))),
-            standards=draw(st.sampled_from(((), ("labelled",)))),
+            standards=draw(st.sampled_from(((), ("labeled",)))),
         )
 
 
 def rules_of(draw) -> Iterable[Rule]:
-    lots = parse_selector("form=frozen")
+    lots = parse_selector("fresh_or_frozen=frozen")
     limits = st.sampled_from(((0.1, None), (None, 0.3), (0.2, 0.4)))
     kinds = (RuleKind.SHARE, RuleKind.FAT, RuleKind.MUST_USE, RuleKind.MUST_NOT_USE)
     for kind in draw(st.lists(st.sampled_from(kinds), max_size=3, unique=True)):
-        least, most = draw(limits)
+        minimum, maximum = draw(limits)
         products = draw(st.sampled_from(((), ("product 0",))))
         if kind is RuleKind.MUST_USE:
-            yield Rule(kind, kind, products, lots, least_lb=draw(st.sampled_from((0.0, 120.0))))
+            yield Rule(kind, kind, products, lots, min_lb=draw(st.sampled_from((0.0, 120.0))))
         elif kind is RuleKind.MUST_NOT_USE:
             yield Rule(kind, kind, products, parse_selector("lot=lot 0"))
         else:
-            yield Rule(kind, kind, products, lots, least_share=least, most_share=most)
+            yield Rule(kind, kind, products, lots, min_share=minimum, max_share=maximum)
 
 
 @st.composite
 def cases(draw) -> Case:
     losses = (
-        Loss("purge", "thaw", parse_selector("form=frozen"), lean_loss_share=0.03),
+        Loss("purge", "thaw", parse_selector("fresh_or_frozen=frozen"), lean_loss_share=0.03),
         Loss("melt", "grind", products=("product 1",), fat_loss_share=0.02),
     )
     row = StandardRow(
-        "labelled", "row", "", "9 CFR 319.15(a)", Action.REFUSE, RuleKind.FAT, most_share=0.30
+        "labeled", "row", "", "9 CFR 319.15(a)", Action.REFUSE, RuleKind.FAT, max_share=0.30
     )
     return make_case(
         list(lots_of(draw)),

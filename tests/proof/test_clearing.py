@@ -12,7 +12,7 @@ from blend.proof.clearing import prove_clearing
 from tests.report.markets import FROZEN, imported, lot, plant, product
 
 CASE = plant(
-    lot("50s", 0.5, 0.0, 1.5e6, leftover_value_usd_per_lb=0.2),
+    lot("50s", 0.5, 0.0, 1.5e6, salvage_value_usd_per_lb=0.2),
     lot("90s", 0.9, 0.0, 3e6),
     imported("I90", 0.9, 0.0, 2e6),
     products=[product("GB80", 0.8, 0.0, below=0.01, above=0.01), product("GB90", 0.9, 0.0)],

@@ -21,8 +21,8 @@ from blend.proof.small import SmallRow, solve_small
 from tests.grind.test_correct import case_of
 
 FEW = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
-SHARE = Rule("frozen", RuleKind.SHARE, lots=parse_selector("lot=lean"), most_share=0.1)
-COUNT = Rule("few", RuleKind.MOST_LOTS, most_count=2)
+SHARE = Rule("frozen", RuleKind.SHARE, lots=parse_selector("lot=lean"), max_share=0.1)
+COUNT = Rule("few", RuleKind.MAX_LOTS, max_count=2)
 CASE = case_of({"lean": 0.05, "mid": 0.10, "fat": 0.5}, 0.20, SHARE, tolerance=0.01)
 ERRORS = {name: LeanUncertainty(name, 0.004, 0.003) for name in ("lean", "mid", "fat")}
 HELD = Held(2000.0, 5000.0)
@@ -129,7 +129,7 @@ CORRUPTIONS = {
         ADD_TERMS,
     ),
     "fat moved": lambda: (replace(ADD, fat_share=ADD.fat_share - 1e-4), ADD_TERMS),
-    "limits moved": lambda: (replace(ADD, most_fat_share=0.22), ADD_TERMS),
+    "limits moved": lambda: (replace(ADD, max_fat_share=0.22), ADD_TERMS),
     "surer than it is": lambda: (replace(ADD, sure_after=0.99), ADD_TERMS),
     "less asked than was": lambda: (replace(ADD, asked=0.5), ADD_TERMS),
     "room moved": lambda: (replace(ADD, held=Held(2000.0, 100.0)), ADD_TERMS),
@@ -181,8 +181,8 @@ def test_a_rule_that_the_correction_was_not_made_to_is_found():
         lots=parse_selector("lot=lean"),
         against=parse_selector("lot=mid"),
     )
-    share = Rule("much", RuleKind.LEAST_IF_USED, least_share=0.3)
-    for rule in (apart, share, replace(COUNT, most_count=1)):
+    share = Rule("much", RuleKind.MIN_IF_USED, min_share=0.3)
+    for rule in (apart, share, replace(COUNT, max_count=1)):
         assert f"rule {rule.rule_id} is broken" in faults(ADD, case=replace(CASE, rules=(rule,)))
 
 
@@ -194,8 +194,8 @@ def test_rules_hold_for_the_whole_batch_where_its_recipe_is_known():
 
 
 def test_rules_that_count_lots_are_parted_on():
-    rule = Rule("much", RuleKind.LEAST_IF_USED, least_share=0.25)
-    case = replace(CASE, rules=(rule, replace(COUNT, most_count=1)))
+    rule = Rule("much", RuleKind.MIN_IF_USED, min_share=0.25)
+    case = replace(CASE, rules=(rule, replace(COUNT, max_count=1)))
     made, asked = make(case)
     proof = prove_correction(case, made, asked, ERRORS)
     assert len(made.added) == 1
@@ -205,7 +205,7 @@ def test_rules_that_count_lots_are_parted_on():
 def test_meat_dearer_or_leaner_than_it_is_told():
     dear = tuple(replace(lot, price_usd_per_lb=lot.price_usd_per_lb + 0.1) for lot in CASE.lots)
     assert faults(ADD, case=replace(CASE, lots=dear))
-    lean = tuple(replace(lot, lean_share=lot.lean_share - 0.01) for lot in CASE.lots)
+    lean = tuple(replace(lot, lean=lot.lean - 0.01) for lot in CASE.lots)
     assert faults(ADD, case=replace(CASE, lots=lean))
     assert faults(ADD, spread={})
 
@@ -244,14 +244,14 @@ def test_any_correction_is_borne_out_and_one_that_costs_more_is_not(
     assert not prove_correction(case, told, asked, ERRORS).is_sound
 
 
-# The small programme -----------------------------------------------------------------------------
+# The small program -----------------------------------------------------------------------------
 
 
 def fractions(*numbers):
     return tuple(map(Fraction, numbers))
 
 
-def test_a_small_programme_by_hand():
+def test_a_small_model_by_hand():
     """Least 2 x + 3 y with x + y >= 4 and x <= 3: 2 · 3 + 3 · 1."""
     rows = [SmallRow(fractions(1, 1), Fraction(4)), SmallRow(fractions(-1, 0), Fraction(-3))]
     answer = solve_small(fractions(2, 3), rows)
@@ -261,7 +261,7 @@ def test_a_small_programme_by_hand():
 
 
 @given(st.data())
-def test_a_small_programme_never_bounds_above_what_keeps_its_rows(data):
+def test_a_small_model_never_bounds_above_what_keeps_its_rows(data):
     whole = st.integers(-5, 5).map(Fraction)
     x = data.draw(st.lists(st.integers(0, 5).map(Fraction), min_size=2, max_size=4))
     cost = [abs(data.draw(whole)) for _ in x]

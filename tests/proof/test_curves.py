@@ -51,13 +51,13 @@ def _certificate(curve, kind, at, change):
 
 
 def _without(curve, at, *, closed):
-    """A step dropped, the gap it leaves closed by its neighbour or not."""
+    """A step dropped, the gap it leaves closed by its neighbor or not."""
     steps = list(curve.steps)
     gone = steps.pop(at)
     if closed:
         ends = {
-            "most_usd_per_lb" if hasattr(gone, "rest_usd") else "most_lb": getattr(
-                gone, "most_usd_per_lb" if hasattr(gone, "rest_usd") else "most_lb"
+            "max_usd_per_lb" if hasattr(gone, "rest_usd") else "max_lb": getattr(
+                gone, "max_usd_per_lb" if hasattr(gone, "rest_usd") else "max_lb"
             )
         }
         steps[at - 1] = replace(steps[at - 1], **ends)
@@ -92,20 +92,20 @@ def _nothing_proved(plan):
 
 
 def _breakpoint_moved(curve):
-    price = curve.steps[1].most_usd_per_lb + 1e-3
-    return _step(_step(curve, 1, most_usd_per_lb=price), 2, least_usd_per_lb=price)
+    price = curve.steps[1].max_usd_per_lb + 1e-3
+    return _step(_step(curve, 1, max_usd_per_lb=price), 2, min_usd_per_lb=price)
 
 
 def _merged(curve):
     """Two steps told as one that costs as much at both its ends."""
     first, second = curve.steps[1], curve.steps[2]
-    begin, end = first.least_usd_per_lb, second.most_usd_per_lb
+    begin, end = first.min_usd_per_lb, second.max_usd_per_lb
     usd = [
         first.rest_usd + first.pounds_lb * begin,
         second.rest_usd + second.pounds_lb * end,
     ]
     pounds = (usd[1] - usd[0]) / (end - begin)
-    one = replace(first, most_usd_per_lb=end, pounds_lb=pounds, rest_usd=usd[0] - pounds * begin)
+    one = replace(first, max_usd_per_lb=end, pounds_lb=pounds, rest_usd=usd[0] - pounds * begin)
     shorter = _without(curve, 2, closed=True)
     return replace(shorter, steps=(curve.steps[0], one, *curve.steps[3:]))
 
@@ -117,7 +117,7 @@ DEMAND_CORRUPTIONS = {
         DEMAND,
         1,
         pounds_lb=DEMAND.steps[1].pounds_lb + 1,
-        rest_usd=DEMAND.steps[1].rest_usd - DEMAND.steps[1].least_usd_per_lb,
+        rest_usd=DEMAND.steps[1].rest_usd - DEMAND.steps[1].min_usd_per_lb,
     ),
     "a breakpoint moved": lambda: _breakpoint_moved(DEMAND),
     "a step dropped": lambda: _without(DEMAND, 2, closed=False),
@@ -174,9 +174,9 @@ def test_a_wrong_supply_curve_is_found(name):
 def test_a_curve_is_of_its_own_case():
     """A requirement more or less, another price or another lot: the proof fails."""
     product = CASE.products[0]
-    stricter = replace(product, least_lb=product.least_lb * 1.01, most_lb=None)
+    stricter = replace(product, min_lb=product.min_lb * 1.01, max_lb=None)
     other = replace(CASE, products=(stricter, *CASE.products[1:]))
-    rich = max(CASE.usable_lots(), key=lambda lot: DEMAND.lot_id != lot.lot_id and lot.most_lb)
+    rich = max(CASE.usable_lots(), key=lambda lot: DEMAND.lot_id != lot.lot_id and lot.max_lb)
     dearer = replace(rich, price_usd_per_lb=rich.price_usd_per_lb + 0.01)
     priced = replace(CASE, lots=tuple(dearer if lot is rich else lot for lot in CASE.lots if lot))
     for case in (other, priced):
@@ -186,10 +186,8 @@ def test_a_curve_is_of_its_own_case():
 
 
 def test_a_curve_that_ends_short_of_the_prices_asked_is_found():
-    low, high = DEMAND.steps[1].least_usd_per_lb, DEMAND.steps[2].most_usd_per_lb
-    part = demand_curve(
-        CASE, DEMAND.lot_id, least_usd_per_lb=low, most_usd_per_lb=high, certify=True
-    )
+    low, high = DEMAND.steps[1].min_usd_per_lb, DEMAND.steps[2].max_usd_per_lb
+    part = demand_curve(CASE, DEMAND.lot_id, min_usd_per_lb=low, max_usd_per_lb=high, certify=True)
     assert part.prove(CASE, low, high).is_sound
     assert not part.prove(CASE, low, high * 2).is_sound
     assert not part.prove(CASE).is_sound
@@ -198,10 +196,10 @@ def test_a_curve_that_ends_short_of_the_prices_asked_is_found():
 def test_the_fewest_pounds_are_proved_and_not_believed():
     """A lot that no plan can do without: its last step, and where its supply begins."""
     case = make_instance(14, 4, 1, "plain")
-    leanest = max(case.usable_lots(), key=lambda lot: lot.lean_share)
-    lots = tuple(lot for lot in case.lots if lot.lean_share < 0.7 or lot == leanest)
-    product = min(case.products, key=lambda each: each.target_lean_share)
-    small = replace(product, least_lb=100.0, most_lb=100.0, target_lean_share=0.8)
+    leanest = max(case.usable_lots(), key=lambda lot: lot.lean)
+    lots = tuple(lot for lot in case.lots if lot.lean < 0.7 or lot == leanest)
+    product = min(case.products, key=lambda each: each.target_lean)
+    small = replace(product, min_lb=100.0, max_lb=100.0, target_lean=0.8)
     case = replace(case, lots=lots, products=(small,), rules=())
     demand = demand_curve(case, leanest.lot_id, certify=True)
     supply = supply_curve(case, leanest.lot_id, certify=True)
@@ -215,11 +213,11 @@ def test_the_fewest_pounds_are_proved_and_not_believed():
 def test_a_curve_of_other_pounds_is_proved_for_those():
     free = demand_curve(CASE, DEMAND.lot_id, available_lb=math.inf, certify=True)
     assert free.prove(CASE).is_sound
-    assert not replace(free, available_lb=CASE.lot(DEMAND.lot_id).most_lb).prove(CASE).is_sound
+    assert not replace(free, available_lb=CASE.lot(DEMAND.lot_id).max_lb).prove(CASE).is_sound
 
 
 @FEW
-@given(cases(most_lots=5, most_products=2), st.data())
+@given(cases(max_lots=5, max_products=2), st.data())
 def test_curves_of_any_case_are_borne_out_and_a_moved_step_is_not(case, data):
     assume(case.usable_lots())
     lot_id = data.draw(st.sampled_from(case.usable_lots())).lot_id

@@ -28,7 +28,7 @@ def _groups(frame: Frame, product_id: str) -> dict[frozenset, set[str]]:
 
 
 @settings(max_examples=60)
-@given(strategies.cases(most_lots=6, most_products=5))
+@given(strategies.cases(max_lots=6, max_products=5))
 def test_a_product_among_others_has_the_pairs_that_it_has_alone(case: Case):
     frame = Frame(case)
     for product in case.products:
@@ -38,7 +38,7 @@ def test_a_product_among_others_has_the_pairs_that_it_has_alone(case: Case):
 
 
 @settings(max_examples=60)
-@given(strategies.cases(most_lots=6, most_products=3))
+@given(strategies.cases(max_lots=6, max_products=3))
 def test_pairs_are_those_that_tables_allow_and_keep_what_losses_leave(case: Case):
     frame = Frame(case)
     banned = {

@@ -73,22 +73,22 @@ def odd_case():
 
 def test_the_gap_recounted_from_printed_pounds():
     case = odd_case()
-    plan = make_plan(case, worths=False)
+    plan = make_plan(case, shadow_prices=False)
     bound = plan.proof.bound
     assert bound.printed_usd == pytest.approx(counted_usd(case, plan), abs=1e-6)
     assert bound.gap_usd == pytest.approx(counted_usd(case, plan) - bound.bound_usd, abs=1e-6)
     made_lb = sum(run.batches * run.finished_lb for run in plan.runs)
-    short_lb = case.products[0].least_lb - made_lb
+    short_lb = case.products[0].min_lb - made_lb
     product_id = case.products[0].product_id
     assert plan.short_lb(product_id) == pytest.approx(max(0.0, short_lb), abs=1e-6)
 
 
 def test_pounds_short_by_rounding_are_printed():
     case = odd_case()
-    plan = make_plan(case, worths=False)
+    plan = make_plan(case, shadow_prices=False)
     (product,) = case.products
     made_lb = sum(run.batches * run.finished_lb for run in plan.runs)
-    wanted = replace(product, least_lb=made_lb + 0.7, most_lb=None)
+    wanted = replace(product, min_lb=made_lb + 0.7, max_lb=None)
     tight = replace(case, products=(wanted,))
     checks = check_plan(tight, plan.takes, plan.runs, {})
     short = replace(plan, proof=replace(plan.proof, checks=checks))
@@ -101,11 +101,11 @@ def test_pounds_short_by_rounding_are_printed():
 @pytest.mark.parametrize("above_usd", [5.0, 1e6])
 def test_a_planted_bound_above_the_plan_is_refused(monkeypatch, above_usd):
     case = odd_case()
-    honest = make_plan(case, worths=False).proof.bound
+    honest = make_plan(case, shadow_prices=False).proof.bound
     planted = honest.objective_usd + above_usd
     monkeypatch.setattr(blend.grind.plan, "dual_bound_usd", lambda *_: planted)
     with pytest.raises(SolverTrouble, match="above the plan's own cost"):
-        make_plan(case, worths=False)
+        make_plan(case, shadow_prices=False)
 
 
 def test_a_planted_objective_is_refused(monkeypatch):
@@ -118,4 +118,4 @@ def test_a_planted_objective_is_refused(monkeypatch):
 
     monkeypatch.setattr(blend.grind.plan, "plan_whole", cheaper)
     with pytest.raises(SolverTrouble, match="adds up to"):
-        make_plan(case, worths=False)
+        make_plan(case, shadow_prices=False)

@@ -17,7 +17,7 @@ from blend.core.market import clear
 from blend.domain.plan import Verdict
 from blend.grind.plan import make_plan
 from blend.proof.bound import dual_bound_usd
-from blend.proof.chance import check_promises
+from blend.proof.chance import check_chance_constraints
 from blend.proof.check import check_plan
 from blend.proof.clearing import prove_clearing
 from blend.proof.positions import check_positions
@@ -48,11 +48,11 @@ class Kind:
 
 @cache
 def _plan():
-    return make_plan(day(), worths=False)
+    return make_plan(day(), shadow_prices=False)
 
 
 def _keeps_all(plan) -> bool:
-    checks = check_plan(day(), plan.takes, plan.runs, plan.shortfall_lb)
+    checks = check_plan(day(), plan.takes, plan.runs, plan.shortage_lb)
     return all(check.verdict is not Verdict.BROKEN for check in checks)
 
 
@@ -75,19 +75,19 @@ def _bound() -> float:
 
 def _bound_without_an_order() -> bool:
     case = day()
-    product = replace(case.products[0], least_lb=0.0, most_lb=None)
+    product = replace(case.products[0], min_lb=0.0, max_lb=None)
     fewer = replace(case, products=(product, *case.products[1:]))
-    return _is_bounded(make_plan(fewer, worths=False).proof.bound.bound_usd)
+    return _is_bounded(make_plan(fewer, shadow_prices=False).proof.bound.bound_usd)
 
 
-def _promises_kept(uncertainty, runs=test_safe.SAFE.plan.runs) -> bool:
-    checks = check_promises(test_safe.CASE, runs, uncertainty, test_safe.PROMISES)
+def _chance_constraints_kept(uncertainty, runs=test_safe.SAFE.plan.runs) -> bool:
+    checks = check_chance_constraints(test_safe.CASE, runs, uncertainty, test_safe.PROMISES)
     return all(check.is_kept for check in checks)
 
 
 @cache
 def _days():
-    return plan_positions(make_horizon(3), worths=False)
+    return plan_positions(make_horizon(3), shadow_prices=False)
 
 
 def _days_sound(plan) -> bool:
@@ -143,11 +143,11 @@ KINDS = {
         },
     ),
     "promised confidence": Kind(
-        "check_promises",
-        lambda: _promises_kept(test_safe.SPREAD),
+        "check_chance_constraints",
+        lambda: _chance_constraints_kept(test_safe.SPREAD),
         {
-            "more spread": lambda: _promises_kept(test_safe.spread(error=0.02)),
-            "the plan without promises": lambda: _promises_kept(
+            "more spread": lambda: _chance_constraints_kept(test_safe.spread(error=0.02)),
+            "the plan without promises": lambda: _chance_constraints_kept(
                 test_safe.SPREAD, test_safe.SAFE.without.runs
             ),
         },

@@ -70,7 +70,7 @@ def _fee_of_another_year():
     rates = tuple(
         replace(rate, valid_from=None, valid_to=None)
         for rate in RATES
-        if rate.rate_id != "mpf_most_2026"
+        if rate.rate_id != "mpf_max_2026"
     )
     return land(ABROAD, rates)
 
@@ -81,7 +81,7 @@ CORRUPTIONS = {
         for name in (
             "landed_usd_per_lb",
             "kept_share",
-            "thawed_lean_share",
+            "thawed_lean",
             "thawed_usd_per_lb",
             "next_to_fresh_usd_per_lb",
             "indifferent_price",
@@ -119,7 +119,7 @@ def test_a_wrong_build_up_is_found(name):
     [
         {name: getattr(ABROAD, name) * 1.01}
         for name in (
-            "lean_share",
+            "lean",
             "price",
             "usd_per_currency",
             "net_weight_lb",
@@ -130,7 +130,7 @@ def test_a_wrong_build_up_is_found(name):
             "finance_share_per_year",
             "thaw_lean_loss_share",
             "fresh_usd_per_lb",
-            "fresh_lean_share",
+            "fresh_lean",
             "point_usd_per_lb",
         )
     ]
@@ -197,8 +197,8 @@ def test_build_ups_of_any_offer_are_borne_out_and_moved_ones_are_not(offer, basi
 def test_a_fee_is_looked_up_where_one_is_due():
     """Without a processing fee its limits are not asked for; with one they must be there."""
     free = land(replace(ABROAD, origin="Australia"), RATES)
-    assert {rate.what for rate in free.line(Cost.MPF).rates} == {RateKind.MPF}
+    assert {rate.charge for rate in free.line(Cost.MPF).rates} == {RateKind.MPF}
     assert sound(free)
     fee = LANDED.line(Cost.MPF).rates
-    for kind in (RateKind.MPF, RateKind.MPF_LEAST, RateKind.MPF_MOST):
-        assert not sound(_line(Cost.MPF, rates=tuple(rate for rate in fee if rate.what != kind)))
+    for kind in (RateKind.MPF, RateKind.MPF_MIN, RateKind.MPF_MAX):
+        assert not sound(_line(Cost.MPF, rates=tuple(rate for rate in fee if rate.charge != kind)))

@@ -23,20 +23,20 @@ def test_square_of_two():
     assert money.meat_usd == 856.60
     assert money.total_usd == 856.60
     assert money.usd_per_finished_lb == 0.8566
-    assert (money.freight_usd, money.leftover_value_usd, money.sales_usd) == (0.0, 0.0, 0.0)
+    assert (money.freight_usd, money.salvage_value_usd, money.sales_usd) == (0.0, 0.0, 0.0)
 
 
 def test_every_kind_of_money():
-    cow = replace(COW, price_basis="fob", freight_usd_per_lb=0.05, leftover_value_usd_per_lb=0.40)
-    trim = replace(TRIM, freight_usd_per_lb=0.07, leftover_value_usd_per_lb=-0.10)
-    product = easy_product(shortfall_usd_per_lb=0.30, sale_usd_per_lb=1.50)
+    cow = replace(COW, price_basis="fob", freight_usd_per_lb=0.05, salvage_value_usd_per_lb=0.40)
+    trim = replace(TRIM, freight_usd_per_lb=0.07, salvage_value_usd_per_lb=-0.10)
+    product = easy_product(shortage_penalty_usd_per_lb=0.30, sale_usd_per_lb=1.50)
     case = make_case([cow, trim], [product])
     takes = {"cow": 400, "trim": 700}
     money = write_plan(case, SQUARE, takes=takes, short={"ground": 1_000.0}).money()
     assert money.meat_usd == 400 * 0.99 + 700 * 0.79
     assert money.freight_usd == 20.0  # of the FOB lot alone; the other is priced delivered
-    assert money.leftover_value_usd == 23.5  # 67 x 0.40 - 33 x 0.10
-    assert money.shortfall_usd == 300.0
+    assert money.salvage_value_usd == 23.5  # 67 x 0.40 - 33 x 0.10
+    assert money.shortage_penalty_usd == 300.0
     assert money.sales_usd == 1_500.0
     assert money.finished_lb == 1_000.0
 
@@ -51,7 +51,7 @@ def test_sales_are_of_finished_pounds():
 
 def test_left_over_is_counted_not_read():
     plan = write_plan(
-        make_case([replace(COW, leftover_value_usd_per_lb=1.0), TRIM], [easy_product()]), SQUARE
+        make_case([replace(COW, salvage_value_usd_per_lb=1.0), TRIM], [easy_product()]), SQUARE
     )
     assert plan.with_take(used_lb=0.0).money() == plan.money()
 

@@ -25,13 +25,13 @@ LOTS = tuple(sorted(_TAKEN, key=_TAKEN.get, reverse=True)[:2])
 FEW = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 
 
-def _mapped(case, lots, around=0.3, least=None):
+def _mapped(case, lots, around=0.3, minimum=None):
     own = [case.lot(lot_id).delivered_usd_per_lb for lot_id in lots]
     return region_map(
         case,
         lots,
-        least_usd_per_lb=least or (own[0] * (1 - around), own[1] * (1 - around)),
-        most_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
+        min_usd_per_lb=minimum or (own[0] * (1 - around), own[1] * (1 - around)),
+        max_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
         certify=True,
     )
 
@@ -100,9 +100,9 @@ def _corner_moved(everywhere):
         for region in MAP.regions
         for corner in region.corners_usd_per_lb
         if all(
-            least < at < most
-            for at, least, most in zip(
-                corner, MAP.least_usd_per_lb, MAP.most_usd_per_lb, strict=True
+            minimum < at < maximum
+            for at, minimum, maximum in zip(
+                corner, MAP.min_usd_per_lb, MAP.max_usd_per_lb, strict=True
             )
         )
     ]
@@ -135,8 +135,8 @@ def _never_found(at):
     place_of = {id(plane): place for place, plane in planes.items()}
     found = tile(
         lambda prices: min(planes.values(), key=lambda plane: plane.at(np.array(prices))),
-        MAP.least_usd_per_lb,
-        MAP.most_usd_per_lb,
+        MAP.min_usd_per_lb,
+        MAP.max_usd_per_lb,
         1_000,
     )
     assert found.is_exact
@@ -175,10 +175,10 @@ CORRUPTIONS = {
     ),
     "the two lots swapped": lambda: replace(MAP, lot_ids=MAP.lot_ids[::-1]),
     "a wider window": lambda: replace(
-        MAP, most_usd_per_lb=(MAP.most_usd_per_lb[0] * 1.01, MAP.most_usd_per_lb[1])
+        MAP, max_usd_per_lb=(MAP.max_usd_per_lb[0] * 1.01, MAP.max_usd_per_lb[1])
     ),
     "a narrower window": lambda: replace(
-        MAP, least_usd_per_lb=(MAP.least_usd_per_lb[0] * 1.01, MAP.least_usd_per_lb[1])
+        MAP, min_usd_per_lb=(MAP.min_usd_per_lb[0] * 1.01, MAP.min_usd_per_lb[1])
     ),
     "pounds of a plan moved": lambda: _certificate(LARGE, lambda each: _pounds_moved(each, 1.0)),
     "the plan of another region": lambda: _certificate(
@@ -205,7 +205,7 @@ def test_a_wrong_map_is_found(name):
 def test_a_map_is_of_its_own_case():
     """A larger order, or another price of a third lot: the proof fails."""
     product = CASE.products[0]
-    stricter = replace(product, least_lb=product.least_lb * 1.01, most_lb=None)
+    stricter = replace(product, min_lb=product.min_lb * 1.01, max_lb=None)
     third = next(lot_id for lot_id in _TAKEN if lot_id not in LOTS)
     dearer = replace(CASE.lot(third), price_usd_per_lb=CASE.lot(third).price_usd_per_lb + 0.01)
     lots = tuple(dearer if lot.lot_id == third else lot for lot in CASE.lots)
@@ -220,9 +220,9 @@ def test_a_map_that_is_not_exact_is_not_proved():
     rough = region_map(
         CASE,
         LOTS,
-        least_usd_per_lb=MAP.least_usd_per_lb,
-        most_usd_per_lb=MAP.most_usd_per_lb,
-        most_solves=9,
+        min_usd_per_lb=MAP.min_usd_per_lb,
+        max_usd_per_lb=MAP.max_usd_per_lb,
+        max_solves=9,
         certify=True,
     )
     assert not rough.is_exact
@@ -257,7 +257,7 @@ def test_tiles_tell_what_overlaps_and_what_is_left():
 
 
 @FEW
-@given(cases(most_lots=5, most_products=2), st.data())
+@given(cases(max_lots=5, max_products=2), st.data())
 def test_maps_of_any_case_are_borne_out_and_a_moved_one_is_not(case, data):
     assume(len(case.usable_lots()) >= 2)
     lots = data.draw(st.permutations([lot.lot_id for lot in case.usable_lots()]))[:2]

@@ -17,7 +17,7 @@ from tests.bench.instances import THAW, make_instance
 
 CASE = make_instance(14, 4, 1, "plain")
 LOTS = CASE.usable_lots()
-HALF = ReplacementRules(most_share=0.5)
+HALF = ReplacementRules(max_share=0.5)
 TOLD = replacement_values(LOTS, CASE.losses, HALF)
 MIXED = max(range(len(TOLD)), key=lambda at: len(TOLD[at].mix))
 NONE = next(at for at, each in enumerate(TOLD) if each.usd_per_lb is None)
@@ -108,30 +108,32 @@ def test_a_wrong_replacement_is_found(name):
 
 def test_replacements_are_of_their_own_lots_losses_and_rules():
     assert not proved(losses=(*CASE.losses, replace(THAW, lean_loss_share=0.05))).is_sound
-    assert not proved(rules=ReplacementRules(most_share=0.4)).is_sound
-    assert not proved(rules=ReplacementRules(parse_selector("form=fresh"), True, 0.5)).is_sound
+    assert not proved(rules=ReplacementRules(max_share=0.4)).is_sound
+    assert not proved(
+        rules=ReplacementRules(parse_selector("fresh_or_frozen=fresh"), True, 0.5)
+    ).is_sound
     cheaper = tuple(replace(lot, price_usd_per_lb=lot.price_usd_per_lb * 0.9) for lot in LOTS)
     assert not proved(lots=(LOTS[0], *cheaper[1:])).is_sound
     # what no mix holds back may be allowed: the prices prove that it brings nothing
     assert proved(losses=(*CASE.losses, replace(THAW, products=("P01",)))).is_sound
 
 
-def test_programmes_and_species_bind_the_mix():
+def test_label_claims_and_species_bind_the_mix():
     organic = frozenset({"organic"})
     lots = (
-        Lot("item", "item", "beef", 0.8, 2.0, None, programmes=organic),
+        Lot("item", "item", "beef", 0.8, 2.0, None, label_claims=organic),
         Lot("same", "same", "beef", 0.8, 1.0, None),
-        Lot("dear", "dear", "beef", 0.8, 3.0, None, programmes=organic),
-        Lot("pork", "pork", "pork", 0.8, 0.5, None, programmes=organic),
+        Lot("dear", "dear", "beef", 0.8, 3.0, None, label_claims=organic),
+        Lot("pork", "pork", "pork", 0.8, 0.5, None, label_claims=organic),
     )
     bound, free = (
-        replacement_values(lots, rules=ReplacementRules(keep_programmes=keep))
+        replacement_values(lots, rules=ReplacementRules(keep_label_claims=keep))
         for keep in (True, False)
     )
     assert [each.usd_per_lb for each in (bound[0], free[0])] == pytest.approx([3.0, 1.0])
     assert prove_replacements(lots, (), ReplacementRules(), bound).is_sound
     assert not prove_replacements(lots, (), ReplacementRules(), free).is_sound
-    loose = ReplacementRules(keep_programmes=False)
+    loose = ReplacementRules(keep_label_claims=False)
     assert prove_replacements(lots, (), loose, free).is_sound
     assert not prove_replacements(lots, (), loose, bound).is_sound
 
@@ -146,7 +148,7 @@ def test_programmes_and_species_bind_the_mix():
     st.sampled_from((1.0, 0.5, 0.3)),
     st.data(),
 )
-def test_replacements_of_any_lots_are_borne_out_and_moved_ones_are_not(drawn, most_share, data):
+def test_replacements_of_any_lots_are_borne_out_and_moved_ones_are_not(drawn, max_share, data):
     lots = tuple(
         Lot(
             f"lot{at}",
@@ -155,11 +157,11 @@ def test_replacements_of_any_lots_are_borne_out_and_moved_ones_are_not(drawn, mo
             lean / 100,
             cents / 100,
             None,
-            form="frozen" if frozen else "fresh",
+            fresh_or_frozen="frozen" if frozen else "fresh",
         )
         for at, (lean, cents, frozen) in enumerate(drawn)
     )
-    rules = replace(ANY_MIX, most_share=most_share)
+    rules = replace(ANY_MIX, max_share=max_share)
     told = replacement_values(lots, [THAW], rules)
     proof = prove_replacements(lots, [THAW], rules, told)
     assert proof.is_sound, proof.faults

@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.core.build import build_programme
-from blend.core.promises import PromisedProgramme, solve_promised
+from blend.core.build import build_model
+from blend.core.chance_constraints import ChanceModel, solve_chance
 from blend.domain.uncertainty import Sides
 from blend.grind.safe import make_safe_plan
-from blend.proof.safe import promised_bound
-from tests.grind.uncertain import day, promises, spread
+from blend.proof.safe import chance_bound
+from tests.grind.uncertain import chance_constraints, day, spread
 
-CASE, SPREAD, PROMISES = day(), spread(), promises(0.95)
+CASE, SPREAD, PROMISES = day(), spread(), chance_constraints(0.95)
 SAFE = make_safe_plan(CASE, SPREAD, PROMISES)
 
 
@@ -26,7 +26,7 @@ def proved(safe, case=CASE, uncertainty=SPREAD, asked=PROMISES):
 def test_a_right_plan_is_borne_out_and_its_bound_is_that_of_the_cones():
     proof = proved(SAFE)
     assert proof.is_sound, proof.faults
-    relaxed = solve_promised(PromisedProgramme(build_programme(CASE), SPREAD, PROMISES))
+    relaxed = solve_chance(ChanceModel(build_model(CASE), SPREAD, PROMISES))
     assert proof.bound_usd == pytest.approx(relaxed.bound_usd, rel=1e-6)
     # nearer to the plan than what is proved of plans that promise nothing
     assert proof.bound_usd > SAFE.without.proof.bound.bound_usd + 100
@@ -54,9 +54,9 @@ def _labels_swapped():
 
 
 def _margins_swapped():
-    one, other, *rest = SAFE.promises
+    one, other, *rest = SAFE.chance_constraints
     checks = replace(one, product_id=other.product_id), replace(other, product_id=one.product_id)
-    return replace(SAFE, promises=(*checks, *rest))
+    return replace(SAFE, chance_constraints=(*checks, *rest))
 
 
 def _prices(change):
@@ -70,9 +70,9 @@ CORRUPTIONS = {
     "two margins swapped": _margins_swapped,
     "a margin moved": lambda: replace(
         SAFE,
-        promises=(
-            replace(SAFE.promises[0], confidence=0.999, margin_share=0.02),
-            *SAFE.promises[1:],
+        chance_constraints=(
+            replace(SAFE.chance_constraints[0], confidence=0.999, margin_share=0.02),
+            *SAFE.chance_constraints[1:],
         ),
     ),
     "money moved": lambda: replace(
@@ -90,22 +90,25 @@ CORRUPTIONS = {
         ),
     ),
     "a bound better than it is": lambda: replace(SAFE, any_plan_usd=SAFE.any_plan_usd + 1),
-    "promises without a price": lambda: _prices(lambda each: replace(each, promises=())),
+    "promises without a price": lambda: _prices(lambda each: replace(each, chance_constraints=())),
     "a promise priced too high": lambda: _prices(
         lambda each: replace(
             each,
-            promises=(
-                replace(each.promises[0], usd_per_lb=each.promises[0].usd_per_lb * 1.1),
-                *each.promises[1:],
+            chance_constraints=(
+                replace(
+                    each.chance_constraints[0],
+                    usd_per_lb=each.chance_constraints[0].usd_per_lb * 1.1,
+                ),
+                *each.chance_constraints[1:],
             ),
         )
     ),
     "another blend's direction": lambda: _prices(
         lambda each: replace(
             each,
-            promises=(
-                replace(each.promises[0], pounds_lb=each.promises[1].pounds_lb),
-                *each.promises[1:],
+            chance_constraints=(
+                replace(each.chance_constraints[0], pounds_lb=each.chance_constraints[1].pounds_lb),
+                *each.chance_constraints[1:],
             ),
         )
     ),
@@ -118,12 +121,12 @@ def test_a_wrong_plan_is_found(name):
     assert not proved(CORRUPTIONS[name]()).is_sound
 
 
-def test_it_is_of_its_own_promises_and_spread():
-    assert not proved(SAFE, asked=promises(0.99)).is_sound
-    assert not proved(SAFE, asked=promises(0.95, Sides.BOTH)).is_sound
+def test_it_is_of_its_own_chance_constraints_and_spread():
+    assert not proved(SAFE, asked=chance_constraints(0.99)).is_sound
+    assert not proved(SAFE, asked=chance_constraints(0.95, Sides.BOTH)).is_sound
     assert not proved(SAFE, uncertainty=spread(error=0.02)).is_sound
     product = CASE.products[0]
-    more = replace(product, least_lb=product.least_lb + 500, most_lb=product.most_lb + 500)
+    more = replace(product, min_lb=product.min_lb + 500, max_lb=product.max_lb + 500)
     assert not proved(SAFE, replace(CASE, products=(more, *CASE.products[1:]))).is_sound
 
 
@@ -138,8 +141,8 @@ def test_no_prices_and_no_direction_prove_more_than_a_plan_costs(data):
             usd_per_lb=each.usd_per_lb * data.draw(moved),
             pounds_lb={lot_id: lb * data.draw(moved) for lot_id, lb in each.pounds_lb.items()},
         )
-        for each in SAFE.certificate.promises
+        for each in SAFE.certificate.chance_constraints
     )
-    certificate = replace(SAFE.certificate, promises=priced)
-    bound = promised_bound(CASE, SPREAD, PROMISES, certificate)
+    certificate = replace(SAFE.certificate, chance_constraints=priced)
+    bound = chance_bound(CASE, SPREAD, PROMISES, certificate)
     assert bound <= SAFE.divisible_usd + 1e-3

@@ -23,7 +23,7 @@ from tests.report.test_why import pairs
 
 FEW = settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
 NINETIES = parse_selector("lot=90s")
-RULE = Rule("lean", RuleKind.SHARE, lots=parse_selector("form=frozen"), most_share=0.3)
+RULE = Rule("lean", RuleKind.SHARE, lots=parse_selector("fresh_or_frozen=frozen"), max_share=0.3)
 
 
 def _plant(ninety_lb, ninety_usd, import_lb, *rules):
@@ -79,7 +79,7 @@ def _cost(change):
 
 
 def _next(change):
-    return replace(WHY, worth=replace(WHY.worth, next=change(WHY.worth.next)))
+    return replace(WHY, value=replace(WHY.value, next=change(WHY.value.next)))
 
 
 def _between(moved, **fields):
@@ -97,8 +97,8 @@ def _plan_moved(certificate, by_lb):
 
 
 def _prices_moved(certificate, by_usd):
-    lean = {name: usd + by_usd for name, usd in certificate.prices.lean_least.items()}
-    return replace(certificate, prices=replace(certificate.prices, lean_least=lean))
+    lean = {name: usd + by_usd for name, usd in certificate.prices.lean_min.items()}
+    return replace(certificate, prices=replace(certificate.prices, lean_min=lean))
 
 
 def _cases_swapped():
@@ -129,7 +129,7 @@ PLAN_CORRUPTIONS = {
     "a part moved": lambda: _cost(lambda cost: _moved(cost, 0.01)),
     "a part moved, another compensating": lambda: _cost(lambda cost: _moved(cost, 0.01, -0.01)),
     "two labels swapped": lambda: _cost(_swapped),
-    "a part of the worth moved": lambda: _next(lambda worth: _moved(worth, 1e-6, -1e-6)),
+    "a part of the worth moved": lambda: _next(lambda value: _moved(value, 1e-6, -1e-6)),
     "a counterfactual moved": lambda: _cost(
         lambda cost: replace(
             cost,
@@ -166,7 +166,7 @@ PLAN_CORRUPTIONS = {
         ),
     ),
     "a bound on prices moved": lambda: replace(
-        WHY, bounds=replace(WHY.bounds, least_usd=WHY.bounds.least_usd - 1)
+        WHY, bounds=replace(WHY.bounds, min_usd=WHY.bounds.min_usd - 1)
     ),
     "another lot for the item": lambda: replace(WHY, reference=AFTER.lot("95s")),
 }

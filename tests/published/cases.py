@@ -19,13 +19,13 @@ from blend.domain.selectors import parse_selector
 DAY = date(2026, 3, 2)
 
 
-def make_lot(lot_id: str, lean_share: float, usd_per_lb: float, **more: Any) -> Lot:
+def make_lot(lot_id: str, lean: float, usd_per_lb: float, **more: Any) -> Lot:
     return Lot(
         **{
             "lot_id": lot_id,
             "item": lot_id,
             "species": "beef",
-            "lean_share": lean_share,
+            "lean": lean,
             "price_usd_per_lb": usd_per_lb,
             "quantity_lb": None,
         }
@@ -33,23 +33,21 @@ def make_lot(lot_id: str, lean_share: float, usd_per_lb: float, **more: Any) -> 
     )
 
 
-def make_product(
-    lean_share: float, least_lb: float, product_id: str = "ground", **more: Any
-) -> Product:
+def make_product(lean: float, min_lb: float, product_id: str = "ground", **more: Any) -> Product:
     """A product that must hit its lean on the point, in batches that never bind."""
     return Product(
         **{
             "product_id": product_id,
             "name": product_id,
             "species": frozenset({"beef", "pork"}),
-            "target_lean_share": lean_share,
+            "target_lean": lean,
             "tolerance_below_share": 0.0,
             "tolerance_above_share": 0.0,
-            "least_lb": least_lb,
-            "most_lb": None,
+            "min_lb": min_lb,
+            "max_lb": None,
             "batch_lb": 1_000.0,
-            "blender_least_lb": 0.0,
-            "blender_most_lb": 1_000_000.0,
+            "blender_min_lb": 0.0,
+            "blender_max_lb": 1_000_000.0,
         }
         | more
     )
@@ -148,7 +146,7 @@ CONTEST_SAUSAGE = WorkedCase(
 )
 
 
-def _meat_loaf(beef_usd: float, pork_usd: float, least_lb: float) -> Case:
+def _meat_loaf(beef_usd: float, pork_usd: float, min_lb: float) -> Case:
     """75 % lean beef, no more than 200 lb, and 60 % lean pork, no less than 50 lb, to a loaf
     at least 70 % lean."""
     return make_case(
@@ -156,8 +154,8 @@ def _meat_loaf(beef_usd: float, pork_usd: float, least_lb: float) -> Case:
             make_lot("beef", 0.75, beef_usd, quantity_lb=200),
             make_lot("pork", 0.60, pork_usd, species="pork"),
         ],
-        [make_product(0.70, least_lb, tolerance_above_share=0.30)],
-        Rule("pork", RuleKind.MUST_USE, lots=parse_selector("species=pork"), least_lb=50),
+        [make_product(0.70, min_lb, tolerance_above_share=0.30)],
+        Rule("pork", RuleKind.MUST_USE, lots=parse_selector("species=pork"), min_lb=50),
     )
 
 
@@ -165,7 +163,7 @@ def _meat_loaf(beef_usd: float, pork_usd: float, least_lb: float) -> Case:
 # ("Managing a Meat Market"). Earlier edition: read, 100 lb beef, 50 lb pork, 97.50 USD.
 MEAT_LOAF = WorkedCase(
     name="meat loaf, earlier edition",
-    case=_meat_loaf(0.75, 0.45, least_lb=0),
+    case=_meat_loaf(0.75, 0.45, min_lb=0),
     objective_usd=97.50,
     within_usd=0.005,
     use_lb={"beef": 100.0, "pork": 50.0},
@@ -175,14 +173,14 @@ MEAT_LOAF = WorkedCase(
 # corners (beef, pork) = (120, 60), 351 USD, and (130, 50), 360 USD.
 MEAT_LOAF_11 = WorkedCase(
     name="meat loaf, 11th edition",
-    case=_meat_loaf(2.25, 1.35, least_lb=180),
+    case=_meat_loaf(2.25, 1.35, min_lb=180),
     objective_usd=351.00,
     within_usd=0.005,
     use_lb={"beef": 120.0, "pork": 60.0},
 )
 
 # USDA AMS LM_XB450, national, week of 18 February 2019, 22 February 2019: prices read, USD
-# per cwt; "92-94 %" is taken as 93. Optima worked by hand: each is a pair of neighbours on
+# per cwt; "92-94 %" is taken as 93. Optima worked by hand: each is a pair of neighbors on
 # the lower convex hull of price over lean.
 LADDER_USD_PER_CWT = {
     0.93: 219.80,
@@ -196,20 +194,20 @@ LADDER_USD_PER_CWT = {
 
 
 def _ladder(
-    lean_share: float, usd_per_cwt: float, shares: dict[float, float], without: float | None = None
+    lean: float, usd_per_cwt: float, shares: dict[float, float], without: float | None = None
 ) -> WorkedCase:
     lots = [
-        make_lot(f"{lean:.0%}", lean, price / 100)
-        for lean, price in LADDER_USD_PER_CWT.items()
-        if lean != without
+        make_lot(f"{step:.0%}", step, price / 100)
+        for step, price in LADDER_USD_PER_CWT.items()
+        if step != without
     ]
     return WorkedCase(
-        name=f"price ladder of 18 Feb 2019 to {lean_share:.0%}"
+        name=f"price ladder of 18 Feb 2019 to {lean:.0%}"
         + (f" without {without:.0%}" if without else ""),
-        case=make_case(lots, [make_product(lean_share, 100)]),
+        case=make_case(lots, [make_product(lean, 100)]),
         objective_usd=usd_per_cwt,
         within_usd=0.0001,
-        use_lb={f"{lean:.0%}": 100 * share for lean, share in shares.items()},
+        use_lb={f"{step:.0%}": 100 * share for step, share in shares.items()},
         within_lb=1e-5,
     )
 

@@ -1,4 +1,4 @@
-"""Published blends, answered by every solver of the linear programme."""
+"""Published blends, answered by every solver of the linear program."""
 
 from __future__ import annotations
 
@@ -46,18 +46,18 @@ def test_contest_prints_what_the_best_pair_saves(solve):
 
 
 @each_solver
-@pytest.mark.parametrize("lean_share", [0.749, 0.901])
-def test_no_blend_is_leaner_or_fatter_than_all_its_lots(lean_share: float, solve):
+@pytest.mark.parametrize("lean", [0.749, 0.901])
+def test_no_blend_is_leaner_or_fatter_than_all_its_lots(lean: float, solve):
     lots = [make_lot("90s", 0.90, 0.99), make_lot("75s", 0.75, 0.79)]
-    assert solve(make_case(lots, [make_product(lean_share, 1_000)])).objective_usd is None
+    assert solve(make_case(lots, [make_product(lean, 1_000)])).objective_usd is None
 
 
 @each_solver
-@pytest.mark.parametrize("lean_share", [0.75, 0.90])
-def test_a_blend_as_lean_as_a_lot_is_that_lot(lean_share: float, solve):
+@pytest.mark.parametrize("lean", [0.75, 0.90])
+def test_a_blend_as_lean_as_a_lot_is_that_lot(lean: float, solve):
     lots = [make_lot("0.90", 0.90, 0.99), make_lot("0.75", 0.75, 0.79)]
-    answer = solve(make_case(lots, [make_product(lean_share, 1_000)]))
-    assert answer.use_lb[f"{lean_share:.2f}", "ground"] == pytest.approx(1_000)
+    answer = solve(make_case(lots, [make_product(lean, 1_000)]))
+    assert answer.use_lb[f"{lean:.2f}", "ground"] == pytest.approx(1_000)
 
 
 @each_solver
@@ -85,25 +85,25 @@ def test_two_lots_meet_as_in_pearsons_square(fatter, step, part, prices, order_l
 @each_solver
 @settings(max_examples=25, deadline=None)
 @given(point=st.integers(65, 93), tolerance=st.sampled_from([0.0, 0.005, 0.01]))
-def test_the_ladders_least_cost_lies_on_its_lower_hull(point: int, tolerance: float, solve):
+def test_the_ladders_min_cost_lies_on_its_lower_hull(point: int, tolerance: float, solve):
     # published prices; the hull is had by trying every pair, with no solver
-    lean_share = point / 100
-    lots = [make_lot(f"{lean:.0%}", lean, usd / 100) for lean, usd in LADDER_USD_PER_CWT.items()]
+    lean = point / 100
+    lots = [make_lot(f"{step:.0%}", step, usd / 100) for step, usd in LADDER_USD_PER_CWT.items()]
     product = make_product(
-        lean_share, 100, tolerance_below_share=tolerance, tolerance_above_share=tolerance
+        lean, 100, tolerance_below_share=tolerance, tolerance_above_share=tolerance
     )
-    ends = [max(0.65, lean_share - tolerance), min(0.93, lean_share + tolerance)]
-    inside = [lean for lean in LADDER_USD_PER_CWT if ends[0] <= lean <= ends[1]]
-    least = min(_hull_usd_per_cwt(lean) for lean in ends + inside)
+    ends = [max(0.65, lean - tolerance), min(0.93, lean + tolerance)]
+    inside = [step for step in LADDER_USD_PER_CWT if ends[0] <= step <= ends[1]]
+    minimum = min(_hull_usd_per_cwt(step) for step in ends + inside)
     answer = solve(make_case(lots, [product]))
-    assert answer.objective_usd == pytest.approx(least, rel=1e-6)
+    assert answer.objective_usd == pytest.approx(minimum, rel=1e-6)
 
 
-def _hull_usd_per_cwt(lean_share: float) -> float:
-    costs = [price for lean, price in LADDER_USD_PER_CWT.items() if lean == lean_share]
+def _hull_usd_per_cwt(lean: float) -> float:
+    costs = [price for step, price in LADDER_USD_PER_CWT.items() if step == lean]
     for fatter, low in LADDER_USD_PER_CWT.items():
         for leaner, high in LADDER_USD_PER_CWT.items():
-            if fatter < leaner and fatter <= lean_share <= leaner:
-                share = (lean_share - fatter) / (leaner - fatter)
+            if fatter < leaner and fatter <= lean <= leaner:
+                share = (lean - fatter) / (leaner - fatter)
                 costs.append(share * high + (1 - share) * low)
     return min(costs)

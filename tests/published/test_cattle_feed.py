@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from blend.core.cone import Cone
-from blend.core.programme import Programme, Rows
+from blend.core.model import Model, Rows
 from blend.core.solver import WarmLinear
 from blend.core.tangents import ConicLinear
 
@@ -19,14 +19,14 @@ QUANTILE = 1.645
 EVERY = np.arange(4)
 
 
-def feed(protein: np.ndarray | None = None) -> Programme:
+def feed(protein: np.ndarray | None = None) -> Model:
     rows = Rows()
     rows.add(None, [(EVERY, FAT)], 5.0)
     rows.add(None, [(EVERY, np.ones(4))], 1.0, 1.0)
     if protein is not None:
         rows.add(None, [(EVERY, protein)], 21.0)
-    return Programme(
-        layout=None,
+    return Model(
+        sets=None,
         names={},
         cost=COST,
         lower=np.zeros(4),

@@ -15,7 +15,7 @@ KJ_PER_KG_C_PER_BTU_PER_LB_F = 4.1868
 def table(name: str, key: str) -> dict[str, dict[str, str]]:
     with (SPECS / name).open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    assert all(row["standing"] in ("read", "memory") and row["source"] for row in rows)
+    assert all(row["verified"] in ("read", "memory") and row["source"] for row in rows)
     assert len({row[key] for row in rows}) == len(rows)
     return {row[key]: row for row in rows}
 
@@ -49,7 +49,7 @@ def test_rows_lie_on_the_published_lines(source_id, component, within_g):
     """Howe et al. 2006 (USDA ARS 200137) against the Standard Reference rows."""
     row, line = COMPOSITION[source_id], LINES[f"ground_beef_{component}"]
     fat_g = 100 * float(row["fat_share"])
-    assert float(line["least_fat_g"]) <= fat_g <= float(line["most_fat_g"])
+    assert float(line["min_fat_g"]) <= fat_g <= float(line["max_fat_g"])
     on_line_g = float(line["intercept_per_100g"]) + float(line["slope_per_g_fat"]) * fat_g
     assert 100 * float(row[f"{component}_share"]) == pytest.approx(on_line_g, abs=within_g)
 
@@ -94,7 +94,7 @@ def test_lines_behind_the_notes_on_lean_claims(fat_g, saturated_g, cholesterol_m
 def test_two_publications_of_one_specific_heat():
     """Beef above freezing: 0.77 Btu/lb.F (ASHRAE) is 3.22 kJ/kg.C (Earle, appendix 7)."""
     btu = float(HEAT["ashrae_carcass_choice"]["cp_above_btu_per_lb_f"])
-    kj = float(HEAT["earle_beef"]["cp_above_most_kj_per_kg_c"])
+    kj = float(HEAT["earle_beef"]["cp_above_max_kj_per_kg_c"])
     assert btu * KJ_PER_KG_C_PER_BTU_PER_LB_F == pytest.approx(kj, abs=0.005)
 
 
@@ -103,8 +103,8 @@ def test_lean_beef_lies_in_the_measured_range(item_id):
     """ASHRAE's lean cuts against Morley 1972 (Meat Refrigeration, table 13.2), 3.43 to 3.6."""
     kj = float(HEAT[item_id]["cp_above_btu_per_lb_f"]) * KJ_PER_KG_C_PER_BTU_PER_LB_F
     lean = HEAT["morley_lean"]
-    assert float(lean["cp_above_least_kj_per_kg_c"]) <= kj
-    assert kj <= float(lean["cp_above_most_kj_per_kg_c"])
+    assert float(lean["cp_above_min_kj_per_kg_c"]) <= kj
+    assert kj <= float(lean["cp_above_max_kj_per_kg_c"])
 
 
 def test_component_rule_lands_in_the_measured_range():
@@ -114,13 +114,13 @@ def test_component_rule_lands_in_the_measured_range():
     mixed = sum(x * float(COMPONENTS[part]["constant_j_per_kg_c"]) for part, x in parts.items())
     kj = mixed / sum(parts.values()) / 1000
     assert kj == pytest.approx(3.575, abs=0.001)
-    assert kj <= float(HEAT["morley_lean"]["cp_above_most_kj_per_kg_c"])
+    assert kj <= float(HEAT["morley_lean"]["cp_above_max_kj_per_kg_c"])
 
 
 def test_water_only_rule_is_an_over_simplification_of_a_few_per_cent():
     """Earle, appendix 7: the rule against the tabled beef of 75 % water."""
     beef, water, solids = (HEAT[f"earle_{name}"] for name in ("beef", "water", "solids"))
     share = float(beef["water_share"])
-    for column in ("cp_above_most_kj_per_kg_c", "cp_below_kj_per_kg_c", "latent_kj_per_kg"):
+    for column in ("cp_above_max_kj_per_kg_c", "cp_below_kj_per_kg_c", "latent_kj_per_kg"):
         by_rule = share * float(water[column]) + (1 - share) * float(solids[column])
         assert by_rule == pytest.approx(float(beef[column]), rel=0.08)

@@ -1,4 +1,4 @@
-"""The diet problem: not meat, but the oldest linear programme with a published optimum.
+"""The diet problem: not meat, but the oldest linear program with a published optimum.
 
 Set by G. J. Stigler, "The Cost of Subsistence", Journal of Farm Economics 27 (1945); solved by
 the simplex method in 1947 (G. B. Dantzig, "The Diet Problem", Interfaces 20 (1990)) at 39.69

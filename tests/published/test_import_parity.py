@@ -26,7 +26,7 @@ OFFER = ForeignOffer(
     item="frozen 90 CL",
     origin="New Zealand",
     tariff_line="0202.30.50",
-    lean_share=0.9,
+    lean=0.9,
     price=3.00,
     currency="USD",
     price_per="lb",
@@ -43,7 +43,7 @@ OFFER = ForeignOffer(
     finance_share_per_year=0.0,
     thaw_lean_loss_share=0.0,
     fresh_usd_per_lb=3.40,
-    fresh_lean_share=0.9,
+    fresh_lean=0.9,
     point_usd_per_lb=0.0675,
     assessment_usd_per_kg=0.0,
 )
@@ -79,7 +79,7 @@ def test_duty_by_weight_in_cents_a_lb():
         (3.41, 0.003464 * 3.41 * 25_000 * LB_PER_KG),
     ],
 )
-def test_the_processing_fee_stops_at_its_most(usd_per_lb, mpf_usd):
+def test_the_processing_fee_stops_at_its_max(usd_per_lb, mpf_usd):
     built = land(replace(OFFER, price=usd_per_lb), RATES)
     assert built.line(Cost.MPF).usd_per_lb * OFFER.net_weight_lb == pytest.approx(mpf_usd, abs=0.01)
 
@@ -87,7 +87,7 @@ def test_the_processing_fee_stops_at_its_most(usd_per_lb, mpf_usd):
 @pytest.mark.parametrize(
     ("value_usd", "mpf_usd"), [(9_693.0, 33.58), (9_695.0, 33.5835), (100.0, 33.58)]
 )
-def test_the_processing_fee_begins_at_its_least(value_usd, mpf_usd):
+def test_the_processing_fee_begins_at_its_min(value_usd, mpf_usd):
     price = value_usd / OFFER.net_weight_lb
     built = land(replace(OFFER, price=price), RATES)
     assert built.line(Cost.MPF).usd_per_lb * OFFER.net_weight_lb == pytest.approx(mpf_usd, abs=1e-3)

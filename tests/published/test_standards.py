@@ -18,13 +18,13 @@ from blend.domain.standards import STALE_AFTER, Action, StandardRow
 FILE = Path(__file__).parents[2] / "specs" / "standards.csv"
 COLUMNS = [
     *("standard_id", "row_id", "title", "section", "action", "kind", "lots"),
-    *("least_share", "most_share", "effective_on", "read_on", "standing", "source", "note"),
+    *("min_share", "max_share", "effective_on", "read_on", "verified", "source", "note"),
 ]
 with FILE.open(newline="", encoding="utf-8") as file:
     READER = csv.DictReader(file)
     CELLS = list(READER)
 
-MOST_SHARE = {
+MAX_SHARE = {
     # 9 CFR 319.15(a), (b): 30 % fat (FSIS, "Ground Beef and Food Safety"; 2VAC5-590-10(A)).
     "ground_beef_fat": 0.30,
     "hamburger_fat": 0.30,
@@ -99,11 +99,11 @@ def standard_row(cells: dict[str, str]) -> StandardRow:
         action=Action(cells["action"]),
         kind=RuleKind(cells["kind"]) if cells["kind"] else None,
         lots=parse_selector(cells["lots"]),
-        least_share=share(cells["least_share"]),
-        most_share=share(cells["most_share"]),
+        min_share=share(cells["min_share"]),
+        max_share=share(cells["max_share"]),
         effective_on=day(cells["effective_on"]),
         read_on=day(cells["read_on"]),
-        standing=cells["standing"],
+        verified=cells["verified"],
         source=cells["source"],
         note=cells["note"],
     )
@@ -119,8 +119,8 @@ def test_columns():
 
 
 def test_each_number_is_the_published_one():
-    assert {row.row_id: row.most_share for row in ROWS if row.most_share is not None} == MOST_SHARE
-    assert all(row.least_share is None for row in ROWS)
+    assert {row.row_id: row.max_share for row in ROWS if row.max_share is not None} == MAX_SHARE
+    assert all(row.min_share is None for row in ROWS)
 
 
 def test_row_ids_are_unique():
@@ -137,14 +137,14 @@ def test_row_names_itself_and_where_it_comes_from(row):
 @each_row
 def test_kind_selector_and_bounds_belong_together(row):
     if row.action is Action.NOTE:
-        assert (row.kind, row.lots, row.most_share) == (None, EVERY_LOT, None)
+        assert (row.kind, row.lots, row.max_share) == (None, EVERY_LOT, None)
     elif row.kind is RuleKind.MUST_NOT_USE:
-        assert row.lots.conditions and row.most_share is None
+        assert row.lots.conditions and row.max_share is None
     elif row.kind is RuleKind.FAT:
-        assert not row.lots.conditions and 0 < row.most_share < 1
+        assert not row.lots.conditions and 0 < row.max_share < 1
     else:
         assert row.kind is RuleKind.SHARE
-        assert row.lots.conditions and 0 < row.most_share < 1
+        assert row.lots.conditions and 0 < row.max_share < 1
 
 
 @each_row
@@ -156,12 +156,12 @@ def test_selectors_use_the_words_of_the_trade(row):
 
 @each_row
 def test_standing_and_dates_agree(row):
-    if row.standing == "memory":
+    if row.verified == "memory":
         assert row.read_on is None
         assert row.source == "from memory"
         assert row.action is not Action.REFUSE or row.row_id in MEMORY_MAY_REFUSE
     else:
-        assert row.standing == "read"
+        assert row.verified == "read"
         assert row.read_on is not None
         assert row.source != "from memory"
     if row.effective_on and row.read_on:
@@ -170,7 +170,7 @@ def test_standing_and_dates_agree(row):
 
 def test_rows_go_stale_and_memory_is_always_stale():
     for row in ROWS:
-        if row.standing == "memory":
+        if row.verified == "memory":
             assert row.is_stale(date(2026, 11, 25))
         else:
             assert not row.is_stale(row.read_on + STALE_AFTER)
@@ -182,13 +182,13 @@ def test_claims_stay_strictly_below_the_law(claim, fat_g):
     """9 CFR 317.362(e): less than so many g, in 100 g and in the reference amount (114 g raw,
     9 CFR 317.312); from memory. A product at exactly the number may not carry the claim."""
     for row_id, amount_g in ((f"{claim}_fat", 100), (f"{claim}_fat_per_serving", 114)):
-        fat_at_most_g = MOST_SHARE[row_id] * amount_g
-        assert fat_g - 0.11 < fat_at_most_g < fat_g
+        fat_at_max_g = MAX_SHARE[row_id] * amount_g
+        assert fat_g - 0.11 < fat_at_max_g < fat_g
 
 
 def refused(standard_id: str, **lot_words: str) -> set[str]:
     """The rows that keep a lot out of a product under the standard, warnings included."""
-    lot = Lot("L", "trim", lean_share=0.5, price_usd_per_lb=1.0, quantity_lb=None, **lot_words)
+    lot = Lot("L", "trim", lean=0.5, price_usd_per_lb=1.0, quantity_lb=None, **lot_words)
     return {
         row.row_id.removeprefix(f"{standard_id}_")
         for row in ROWS
@@ -241,18 +241,18 @@ def test_a_row_becomes_a_rule_on_the_product_that_names_it():
         product_id="P",
         name="ground beef 80",
         species=frozenset({"beef"}),
-        target_lean_share=0.80,
+        target_lean=0.80,
         tolerance_below_share=0.01,
         tolerance_above_share=0.01,
-        least_lb=1000,
-        most_lb=None,
+        min_lb=1000,
+        max_lb=None,
         batch_lb=1000,
-        blender_least_lb=500,
-        blender_most_lb=1000,
+        blender_min_lb=500,
+        blender_max_lb=1000,
         standards=("ground_beef",),
     )
     rule = row.rule_for(product)
-    assert (rule.kind, str(rule.lots), rule.most_share) == (
+    assert (rule.kind, str(rule.lots), rule.max_share) == (
         RuleKind.SHARE,
         "meat_class=cheek",
         0.25,

@@ -44,12 +44,16 @@ def plant(*lots: Lot, products=None, rules=()) -> Case:
 
 
 FROZEN = Rule(
-    "frozen", RuleKind.SHARE, lots=parse_selector("form=frozen"), most_share=0.4, note="house rule"
+    "frozen",
+    RuleKind.SHARE,
+    lots=parse_selector("fresh_or_frozen=frozen"),
+    max_share=0.4,
+    note="house rule",
 )
 
 
 def imported(lot_id, lean, usd, lb, **more) -> Lot:
-    return lot(lot_id, lean, usd, lb, form="frozen", origin="Australia", **more)
+    return lot(lot_id, lean, usd, lb, fresh_or_frozen="frozen", origin="Australia", **more)
 
 
 def market(**pounds) -> Market:
@@ -61,7 +65,7 @@ def market(**pounds) -> Market:
         "90s": (0.90, 3.46, 5200),
         "93s": (0.93, 3.64, 900),
     }
-    floor = {"leftover_value_usd_per_lb": 0.2}
+    floor = {"salvage_value_usd_per_lb": 0.2}
     lots = [
         lot(name, lean, usd, 1000.0 * pounds.get(name, klb), **floor)
         for name, (lean, usd, klb) in items.items()
@@ -96,7 +100,7 @@ def markets(draw: st.DrawFn) -> Market:
                 lean / 100,
                 round(usd, 2),
                 1e5 * draw(st.integers(1, 60)),
-                leftover_value_usd_per_lb=0.05,
+                salvage_value_usd_per_lb=0.05,
             )
         )
     targets = draw(

@@ -70,7 +70,9 @@ def test_the_fitted_market_clears_at_its_quotations(drawn):
 @given(markets(), st.integers(5, 18))
 def test_clearings_are_proved_at_the_base_and_when_moved(drawn, tenths):
     fitted = fitted_or_skip(drawn)
-    move = MarketMove("m", MoveOf.AVAILABILITY, True, tenths / 10, parse_selector("form=fresh"))
+    move = MarketMove(
+        "m", MoveOf.AVAILABILITY, True, tenths / 10, parse_selector("fresh_or_frozen=fresh")
+    )
     for each in (None, moved_market(drawn, [move])):
         taken, cleared = ready(fitted, each), clear_market(fitted, each)
         proof = prove_clearing(taken.case, taken.curves, taken.adjustment_usd_per_lb, cleared)
@@ -117,8 +119,7 @@ def test_amounts_that_can_be_blended_are_kept_as_stated():
 def test_quotations_on_one_line_need_no_premium():
     base = market()
     lots = tuple(
-        replace(each, price_usd_per_lb=round(6.4 * each.lean_share - 2.2, 4))
-        for each in base.case.lots
+        replace(each, price_usd_per_lb=round(6.4 * each.lean - 2.2, 4)) for each in base.case.lots
     )
     fitted = calibrate(replace(base, case=replace(base.case, lots=lots)))
     assert [each.premium_usd_per_lb for each in fitted.items] == pytest.approx([0.0] * 6, abs=1e-9)
@@ -159,7 +160,7 @@ def test_larger_orders_lift_the_lean_that_they_need():
 
 def test_a_tighter_limit_on_frozen_lowers_imports_beneath_fresh():
     base = market()
-    tight = moved_market(base, [MarketMove("r", MoveOf.MOST_SHARE, False, 0.15, rule_id="frozen")])
+    tight = moved_market(base, [MarketMove("r", MoveOf.MAX_SHARE, False, 0.15, rule_id="frozen")])
     moves = moves_of(base, tight)
     assert moves["I90"] < moves["90s"] - 0.02
 

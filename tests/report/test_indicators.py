@@ -13,7 +13,7 @@ from scipy.stats import linregress
 
 from blend.domain.market import Volume
 from blend.report.indicators import (
-    LEAST_PAIRS,
+    MIN_PAIRS,
     QUALIFYING_TERMS,
     Measure,
     Series,
@@ -186,9 +186,9 @@ def test_where_nothing_was_planted_hardly_anything_is_found():
 
 
 def test_too_few_weeks_give_no_line():
-    volume, price = related(1, slope=-1.5, weeks=LEAST_PAIRS - 1)
+    volume, price = related(1, slope=-1.5, weeks=MIN_PAIRS - 1)
     assert lagged(volume, price) == ()
-    volume, price = related(1, slope=-1.5, weeks=LEAST_PAIRS)
+    volume, price = related(1, slope=-1.5, weeks=MIN_PAIRS)
     assert [each.weeks for each in lagged(volume, price)] == [0]
 
 
@@ -200,12 +200,12 @@ def test_a_volume_that_never_changes_gives_no_line():
 @given(
     st.lists(
         st.tuples(st.floats(-100, 100), st.floats(-100, 100)),
-        min_size=LEAST_PAIRS,
+        min_size=MIN_PAIRS,
         max_size=40,
         unique_by=lambda pair: round(pair[0], 1),
     )
 )
-def test_slope_and_correlation_are_those_of_least_squares(pairs):
+def test_slope_and_correlation_are_those_of_min_squares(pairs):
     slope, error, correlation = _line(pairs)
     expected = linregress(*zip(*pairs, strict=True))
     assert slope == pytest.approx(expected.slope, rel=1e-6, abs=1e-9)
@@ -243,7 +243,7 @@ def test_breadth_counts_by_what_is_measurable():
 # USDA Market News, fruit and vegetable market news terms: occasional 1 to 5 %, few 6 to 10,
 # some 11 to 25, many 26 to 50, mostly 51 to 90, generally 91 to 100.
 @pytest.mark.parametrize(
-    ("word", "least", "most"),
+    ("word", "minimum", "maximum"),
     [
         ("occasional", 1, 5),
         ("few", 6, 10),
@@ -253,8 +253,8 @@ def test_breadth_counts_by_what_is_measurable():
         ("generally", 91, 100),
     ],
 )
-def test_qualifying_terms_as_published(word, least, most):
-    assert {qualifying_term(count, 100) for count in range(least, most + 1)} == {word}
+def test_qualifying_terms_as_published(word, minimum, maximum):
+    assert {qualifying_term(count, 100) for count in range(minimum, maximum + 1)} == {word}
 
 
 def test_none_has_no_word_and_more_than_all_is_refused():

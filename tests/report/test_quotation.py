@@ -238,7 +238,7 @@ def test_freight_brings_a_delivered_price_to_fob():
 
 
 def test_lean_is_adjusted_by_proportion_or_by_the_items_slope():
-    entry = trade("Ash", 340, lean_share=0.88)
+    entry = trade("Ash", 340, lean=0.88)
     by_proportion = quoted(entry, *FIVE[1:])
     price = next(each.usd_per_cwt for each in by_proportion.evidence if each.entry == entry)
     assert price == pytest.approx(340 * 0.90 / 0.88)
@@ -252,7 +252,7 @@ def test_lean_is_adjusted_by_proportion_or_by_the_items_slope():
     ("more", "use"),
     [
         ({"delivered_within_days": 45}, Use.LATER_DELIVERY),
-        ({"lean_share": 0.86}, Use.OTHER_LEAN),
+        ({"lean": 0.86}, Use.OTHER_LEAN),
         ({"basis": "delivered"}, Use.NO_FREIGHT),
         ({"between_affiliates": True}, Use.AFFILIATES),
         ({"heard_at": datetime(2026, 3, 3, 9)}, Use.LATE),
@@ -268,7 +268,7 @@ def test_what_does_not_count_stays_with_its_rule(more, use):
 
 
 def test_lean_three_points_off_is_still_the_item():
-    assert use_of(made := quoted(*FIVE, entry := trade("Gum", 339, lean_share=0.87)), entry), made
+    assert use_of(made := quoted(*FIVE, entry := trade("Gum", 339, lean=0.87)), entry), made
     assert use_of(made, entry) is Use.USED
 
 
@@ -309,7 +309,7 @@ def test_one_firm_is_one_voice_however_often_it_speaks():
 
 
 def test_the_largest_firm_bears_no_more_than_the_cap():
-    made = quoted(*FIVE, trade("Ash", 350, pounds_lb=200_000), by=method(most_firm_share=0.9))
+    made = quoted(*FIVE, trade("Ash", 350, pounds_lb=200_000), by=method(max_firm_share=0.9))
     shares = {}
     for each in made.evidence:
         shares[each.firm] = shares.get(each.firm, 0) + each.weight
@@ -368,7 +368,7 @@ def test_every_entry_is_accounted_for(entries):
         assert sum(weights) == pytest.approx(1)
         assert sum(made.shares) == pytest.approx(1)
         assert made.low_usd_per_cwt <= made.usd_per_cwt <= made.high_usd_per_cwt
-        assert made.firms >= METHOD.least_firms_if_thin
+        assert made.firms >= METHOD.min_firms_if_thin
 
 
 @given(some_entries, st.integers(-40, 40))

@@ -61,7 +61,7 @@ def test_a_published_quotation_is_made_again_to_the_last_digit(store):
     late = [trade(f"New {n}", 360, after=DAYS - 1) for n in range(9)]
     corrected = store.entries("F90", (TODAY, TODAY))[0]
     store.add(Additions(entries=(replace(slip, corrects=corrected.entry_id), *late)))
-    store.add(Additions((replace(ITEM, lean_share=0.91),)))
+    store.add(Additions((replace(ITEM, lean=0.91),)))
     again = requote(store, "F90", TODAY)
     assert again.is_same
     assert again.assessed.usd_per_cwt == again.published.assessed_usd_per_cwt
@@ -70,7 +70,7 @@ def test_a_published_quotation_is_made_again_to_the_last_digit(store):
 
 
 def test_it_is_made_again_by_the_method_of_then(store):
-    other = method(version="other", least_trades=99)
+    other = method(version="other", min_trades=99)
     published(store, by=other)
     again = requote(store, "F90", TODAY)
     assert again.is_same and again.assessed.method_digest == other.digest
@@ -87,8 +87,8 @@ def test_what_is_carried_from_a_published_quotation_is_made_again(store):
 
 
 def test_an_override_is_kept_beside_the_methods_number(store):
-    made = published(store, {"F90": Override(352.5, "two loads of poor colour")}).published[0]
-    assert made.usd_per_cwt == 352.5 and made.override_reason == "two loads of poor colour"
+    made = published(store, {"F90": Override(352.5, "two loads of poor color")}).published[0]
+    assert made.usd_per_cwt == 352.5 and made.override_reason == "two loads of poor color"
     assert made.assessed_usd_per_cwt == pytest.approx(353.97, abs=0.3)
     assert requote(store, "F90", TODAY).is_same
 

@@ -38,7 +38,7 @@ def test_nothing_differs_between_a_case_and_itself(case):
         ("B50-1", {"price_usd_per_lb": 3.9}, Driver.OTHER_PRICES, Cell.PRICE),
         ("B90-1", {"quantity_lb": 7.0}, Driver.FRESH_AVAILABILITY, Cell.POUNDS),
         ("I90-1", {"quantity_lb": None}, Driver.IMPORTED_AVAILABILITY, Cell.POUNDS),
-        ("B50-1", {"lean_share": 0.4}, Driver.FRESH_AVAILABILITY, Cell.OTHER),
+        ("B50-1", {"lean": 0.4}, Driver.FRESH_AVAILABILITY, Cell.OTHER),
     ],
 )
 def test_a_cell_of_a_lot_is_told_by_its_driver_alone(case, lot_id, changed, driver, cell):
@@ -51,13 +51,13 @@ def test_a_cell_of_a_lot_is_told_by_its_driver_alone(case, lot_id, changed, driv
 
 def test_orders_and_rules_are_told_apart(case):
     product = case.products[0]
-    other = replace(product, least_lb=1.0, target_lean_share=product.target_lean_share + 0.001)
+    other = replace(product, min_lb=1.0, target_lean=product.target_lean + 0.001)
     after = replace(case, products=(other, *case.products[1:]), rules=case.rules[1:])
     sides = sides_of_cases(case, after, ITEM)
     name = product.product_id
-    assert sides[Driver.ORDERS] == (Side(Cell.ORDERED, name, product.least_lb, 1.0),)
+    assert sides[Driver.ORDERS] == (Side(Cell.ORDERED, name, product.min_lb, 1.0),)
     told = {(each.name, each.column) for each in sides[Driver.RULES]}
-    assert told == {(name, "target_lean_share"), (case.rules[0].rule_id, "rules")}
+    assert told == {(name, "target_lean"), (case.rules[0].rule_id, "rules")}
 
 
 def test_orders_of_a_market_are_its_volumes():

@@ -28,7 +28,7 @@ FEW = settings(max_examples=25, deadline=None, suppress_health_check=list(Health
 
 # 1 lb of 90s does the work of 0.4/0.45 lb of 95s and the rest 50s (Pearson square, taught in
 # meat-calculation lessons), so with 95s at 3.60 and 50s at 1.00 it is worth this
-WORTH_BESIDE_95S = (0.4 * 3.60 + 0.05 * 1.00) / 0.45
+VALUE_BESIDE_95S = (0.4 * 3.60 + 0.05 * 1.00) / 0.45
 
 
 def base(ninety_lb=None, ninety_usd=3.0, import_lb=0.0):
@@ -51,27 +51,27 @@ def nothing_but(moved):
 # By hand -----------------------------------------------------------------------------------------
 
 
-def test_where_an_item_is_partly_used_it_is_worth_its_price():
+def test_where_an_item_is_partly_used_it_is_value_its_price():
     why = why_plan_moved(base(), base(ninety_usd=3.1), NINETIES)
     # 900 lb of an 80 from 90s and 50s hold three quarters of 90s
-    assert parts(why.worth.next) == pytest.approx(nothing_but({Driver.OWN_PRICE: 0.1}))
+    assert parts(why.value.next) == pytest.approx(nothing_but({Driver.OWN_PRICE: 0.1}))
     assert parts(why.cost) == pytest.approx(nothing_but({Driver.OWN_PRICE: 675 * 0.1}))
-    assert why.worth.next.before == pytest.approx(3.0)
-    assert why.worth.last.after == pytest.approx(3.1)
+    assert why.value.next.before == pytest.approx(3.0)
+    assert why.value.last.after == pytest.approx(3.1)
 
 
-def test_where_it_is_used_up_the_next_pound_is_worth_what_replaces_it():
+def test_where_it_is_used_up_the_next_pound_is_value_what_replaces_it():
     why = why_plan_moved(base(ninety_lb=300.0), base(ninety_lb=200.0), NINETIES)
-    assert why.worth.next.before == pytest.approx(WORTH_BESIDE_95S)
-    assert why.worth.next.change == pytest.approx(0.0, abs=1e-9)
-    cost = nothing_but({Driver.FRESH_AVAILABILITY: 100 * (WORTH_BESIDE_95S - 3.0)})
+    assert why.value.next.before == pytest.approx(VALUE_BESIDE_95S)
+    assert why.value.next.change == pytest.approx(0.0, abs=1e-9)
+    cost = nothing_but({Driver.FRESH_AVAILABILITY: 100 * (VALUE_BESIDE_95S - 3.0)})
     assert parts(why.cost) == pytest.approx(cost)
 
 
-def test_where_none_is_used_it_is_worth_what_a_blend_would_pay():
+def test_where_none_is_used_it_is_value_what_a_blend_would_pay():
     why = why_plan_moved(base(ninety_usd=3.4), base(ninety_usd=3.5), NINETIES)
-    assert why.worth.next.before == pytest.approx(WORTH_BESIDE_95S)
-    assert why.worth.next.change == pytest.approx(0.0)
+    assert why.value.next.before == pytest.approx(VALUE_BESIDE_95S)
+    assert why.value.next.change == pytest.approx(0.0)
     assert why.cost.change == pytest.approx(0.0)
 
 
@@ -79,31 +79,31 @@ def test_scarce_imports_are_found_and_each_part_is_a_counterfactual():
     before, after = base(ninety_lb=300.0, import_lb=800.0), base(ninety_lb=300.0, import_lb=100.0)
     why = why_plan_moved(before, after, NINETIES)
     # plentiful imports are the marginal 90s at their own price; scarce ones leave it to 95s
-    rise = WORTH_BESIDE_95S - 2.9
-    assert parts(why.worth.next) == pytest.approx(nothing_but({Driver.IMPORTED_AVAILABILITY: rise}))
-    back = why.worth.next.contribution(Driver.IMPORTED_AVAILABILITY).put_back
+    rise = VALUE_BESIDE_95S - 2.9
+    assert parts(why.value.next) == pytest.approx(nothing_but({Driver.IMPORTED_AVAILABILITY: rise}))
+    back = why.value.next.contribution(Driver.IMPORTED_AVAILABILITY).put_back
     assert back == pytest.approx(2.9)
     case = put_back(before, after, NINETIES, Driver.IMPORTED_AVAILABILITY)
     assert case.lot("I90").quantity_lb == 800.0
     again = why_plan_moved(case, after, NINETIES)
-    assert again.worth.next.before == pytest.approx(back)
+    assert again.value.next.before == pytest.approx(back)
 
 
-def test_on_a_kink_the_last_pound_is_worth_more_than_the_next():
+def test_on_a_degenerate_the_last_pound_is_value_more_than_the_next():
     # just the 675 lb that the order takes: the next pound would replace none
     exact = base(ninety_lb=675.0)
     why = why_plan_moved(exact, base(ninety_lb=675.0, ninety_usd=2.9), NINETIES)
-    assert why.worth.next.before == pytest.approx(3.0)
-    assert why.worth.last.before == pytest.approx(WORTH_BESIDE_95S)
-    assert why.worth.next.change == pytest.approx(-0.1)
-    assert why.worth.last.change == pytest.approx(0.0)
+    assert why.value.next.before == pytest.approx(3.0)
+    assert why.value.last.before == pytest.approx(VALUE_BESIDE_95S)
+    assert why.value.next.change == pytest.approx(-0.1)
+    assert why.value.last.change == pytest.approx(0.0)
 
 
 def test_what_the_quotation_did_beyond_the_model():
     seen = Observed(0.15, 0.03)
     why = why_plan_moved(base(), base(ninety_usd=3.1), NINETIES, observed=seen)
-    assert why.worth.unexplained_usd_per_lb == pytest.approx(0.05)
-    assert why.worth.unexplained_error_usd_per_lb == pytest.approx(0.03)
+    assert why.value.unexplained_usd_per_lb == pytest.approx(0.05)
+    assert why.value.unexplained_error_usd_per_lb == pytest.approx(0.03)
 
 
 def test_substitution_is_the_change_of_recipe():
@@ -114,8 +114,8 @@ def test_substitution_is_the_change_of_recipe():
     assert shift["95s"].after_lb_per_lb == pytest.approx(2 / 3)
     assert why.recipe.prices_usd == pytest.approx(900 * 0.375 * 0.5)
     assert why.recipe.total_usd == pytest.approx(why.cost.change)
-    assert why.bounds.least_usd == pytest.approx(0.0)
-    assert why.bounds.most_usd == pytest.approx(675 * 0.5)
+    assert why.bounds.min_usd == pytest.approx(0.0)
+    assert why.bounds.max_usd == pytest.approx(675 * 0.5)
     assert why.bounds.hold
 
 
@@ -133,19 +133,19 @@ def test_a_case_between_without_a_plan_is_named_with_what_to_allow():
         why_plan_moved(growing(900.0), growing(2000.0), NINETIES)
     (problem,) = refused.value.problems
     assert "orders as after and the rest as before" in problem.read
-    assert "GB80" in problem.hint and "shortfall" in problem.hint
+    assert "GB80" in problem.hint and "shortage" in problem.hint
 
 
-def test_a_stated_shortfall_price_lets_it_be_split():
+def test_a_stated_shortage_price_lets_it_be_split():
     why = why_plan_moved(
-        growing(900.0), growing(2000.0), NINETIES, shortfall_usd_per_lb=PENALTY_USD
+        growing(900.0), growing(2000.0), NINETIES, shortage_penalty_usd_per_lb=PENALTY_USD
     )
     assert math.fsum(parts(why.cost).values()) == pytest.approx(why.cost.change)
     assert why.cost.contribution(Driver.ORDERS).amount > 0
     assert why.cost.contribution(Driver.FRESH_AVAILABILITY).amount < 0
 
 
-def test_a_case_that_itself_has_no_plan_tells_its_clash():
+def test_a_case_that_itself_has_no_plan_tells_its_infeasible():
     short = plant(lot("50s", 0.5, 1.0, None), lot("90s", 0.9, 3.0, 10.0))
     for pair in ((short, base()), (base(), short)):
         with pytest.raises(NoPlan):
@@ -157,10 +157,8 @@ def test_an_item_that_there_is_none_of_is_refused():
         why_plan_moved(base(), base(), parse_selector("item=veal"))
 
 
-def test_warmth_of_a_lot_that_one_side_does_not_know_is_refused():
-    rule = Rule(
-        "cold", RuleKind.WARMTH, most_temperature_f=38.0, excess_heat_btu_per_lb=(("50s", 1.0),)
-    )
+def test_temperature_of_a_lot_that_one_side_does_not_know_is_refused():
+    rule = Rule("cold", RuleKind.MAX_TEMP, max_temp_f=38.0, excess_heat_btu_per_lb=(("50s", 1.0),))
     before = replace(base(), rules=(rule,))
     with pytest.raises(InputRefused, match="no temperature of 90s"):
         TwoCases(before, base(), NINETIES).mixed(())
@@ -174,15 +172,17 @@ def pairs(draw):
     """Two cases of overlapping ids that may always fall short."""
     both = []
     for _ in range(2):
-        case = draw(cases(most_lots=5, most_products=3, most_rules=2))
+        case = draw(cases(max_lots=5, max_products=3, max_rules=2))
         products = tuple(
             replace(
-                each, shortfall_usd_per_lb=PENALTY_USD, most_lb=each.most_lb or each.least_lb + 500
+                each,
+                shortage_penalty_usd_per_lb=PENALTY_USD,
+                max_lb=each.max_lb or each.min_lb + 500,
             )
             for each in case.products
         )
         rules = tuple(
-            rule for rule in case.rules if rule.kind not in (RuleKind.MUST_USE, RuleKind.WARMTH)
+            rule for rule in case.rules if rule.kind not in (RuleKind.MUST_USE, RuleKind.MAX_TEMP)
         )
         both.append(replace(case, products=products, rules=rules))
     return tuple(both)
@@ -199,11 +199,11 @@ def asked(before, after):
 @given(pairs())
 def test_parts_add_up_inside_and_outside_the_recipes(pair):
     why = asked(*pair)
-    for each in (why.cost, why.worth.next, why.worth.last):
+    for each in (why.cost, why.value.next, why.value.last):
         assert math.fsum(parts(each).values()) == pytest.approx(each.change, abs=1e-6)
     assert why.recipe.total_usd == pytest.approx(why.cost.change, abs=1e-4, rel=1e-7)
     assert why.bounds.hold
-    assert why.worth.next.after <= why.worth.last.after + 1e-9
+    assert why.value.next.after <= why.value.last.after + 1e-9
 
 
 @FEW

@@ -12,7 +12,7 @@ from blend.sheets.uncertainty import read_uncertainty
 from tests.sheets.plain_tables import Tables, sound, write_folder
 
 FILLED = {
-    "form": "fresh",
+    "fresh_or_frozen": "fresh",
     "meat_class": "cow",
     "supplier": "Alder Beef",
     "price_basis": "fob",
@@ -49,7 +49,7 @@ def test_a_filled_case_has_no_such_warning(tmp_path: Path):
 @pytest.mark.parametrize(
     ("table", "column", "taken_as"),
     [
-        ("lots", "form", "fresh"),
+        ("lots", "fresh_or_frozen", "fresh"),
         ("lots", "meat_class", "none"),
         ("lots", "supplier", "none"),
         ("lots", "price_basis", "delivered"),
@@ -57,7 +57,7 @@ def test_a_filled_case_has_no_such_warning(tmp_path: Path):
         ("lots", "quantity_lb", "no limit"),
         ("lots", "available_on", "already here"),
         ("lots", "use_by", "no last day"),
-        ("products", "most_lb", "no limit"),
+        ("products", "max_lb", "no limit"),
         ("products", "standards", "none"),
         ("losses", "lean_loss_share", "0"),
         ("losses", "fat_loss_share", "0"),
@@ -70,13 +70,13 @@ def test_a_blank_and_a_column_left_out_are_warned_of(
     row = tables[table][0]
     row[column] = ""
     if column == "quantity_lb":
-        row["can_split"] = "yes"
+        row["must_take_all"] = "no"
     ((file, named, fact),) = blanks(tmp_path, tables)
     assert (file, named) == (f"{table}.csv", column)
     assert next(iter(row.values())) in fact and taken_as in fact
     for each in tables[table]:
         del each[column]
-        each |= {"can_split": "yes"} if "can_split" in each else {}
+        each |= {"must_take_all": "no"} if "must_take_all" in each else {}
     ((file, named, fact),) = blanks(tmp_path, tables)
     assert (file, named) == (f"{table}.csv", column)
     assert all(next(iter(each.values())) in fact for each in tables[table])
@@ -97,14 +97,14 @@ def test_blanks_that_add_nothing_are_not_warned_of(tmp_path: Path):
     tables = filled()
     tables["lots"][0] |= {"price_basis": "delivered", "freight_usd_per_cwt": ""}
     for lot in tables["lots"]:
-        lot |= {"place": "stock", "available_on": ""}
+        lot |= {"on_hand_or_offered": "on hand", "available_on": ""}
     tables["rules"][0] |= {"products": "", "lots": ""}
     assert blanks(tmp_path, tables) == []
 
 
 def test_a_minimum_of_every_lot_is_warned_of_as_it_is_always_met(tmp_path: Path):
     tables = filled()
-    tables["rules"][0] |= {"lots": "", "least_share": "0.1", "most_share": ""}
+    tables["rules"][0] |= {"lots": "", "min_share": "0.1", "max_share": ""}
     ((file, column, fact),) = blanks(tmp_path, tables)
     assert (file, column) == ("rules.csv", "lots") and "every lot" in fact
 
@@ -120,26 +120,26 @@ def test_many_blanks_of_a_column_are_one_short_warning(tmp_path: Path):
 def test_blanks_beside_a_plan_of_several_days_are_warned_of(tmp_path: Path):
     folder = write_folder(tmp_path / "case", filled())
     (folder / "orders.csv").write_text(
-        "order_id,product_id,day,least_lb,most_lb\no1,ground80,2026-03-02,4000,\n"
+        "order_id,product_id,day,min_lb,max_lb\no1,ground80,2026-03-02,4000,\n"
     )
-    (folder / "stores.csv").write_text(
-        "store_id,lots,holding_usd_per_cwt_day,keeps_days,freezes\n"
-        "cooler,form=fresh,0.2,4,\nfreezer,form=frozen,0.1,180,form=fresh\n"
+    (folder / "coolers.csv").write_text(
+        "cooler_id,lots,holding_usd_per_cwt_day,shelf_life_days,freezes\n"
+        "cooler,fresh_or_frozen=fresh,0.2,4,\nfreezer,fresh_or_frozen=frozen,0.1,180,fresh_or_frozen=fresh\n"
     )
     found = {(each.file, each.column): each.fact for each in read_horizon(folder).warnings}
-    assert "o1" in found["orders.csv", "most_lb"]
-    assert "cooler and freezer" in found["stores.csv", "capacity_lb"]
-    freezing = found["stores.csv", "freezing_usd_per_cwt"]
+    assert "o1" in found["orders.csv", "max_lb"]
+    assert "cooler and freezer" in found["coolers.csv", "capacity_lb"]
+    freezing = found["coolers.csv", "freezing_usd_per_cwt"]
     assert "freezer" in freezing and "cooler" not in freezing
 
 
 def test_a_blank_spread_of_mixing_or_of_the_test_is_warned_of(tmp_path: Path):
     folder = write_folder(tmp_path / "case", filled())
     (folder / "confidence.csv").write_text(
-        "product_id,least_confidence,mixing_sd_share\nground80,0.95,0.002\n"
+        "product_id,min_confidence,mixing_sd_share\nground80,0.95,0.002\n"
     )
     (folder / "lean_spread.csv").write_text(
         "lot_id,standard_error_share,container_sd_share\ncow90,0.01,0.01\nsteer50,0.01,0.01\n"
     )
     (caution,) = read_uncertainty(folder, read_case(folder).case).warnings
-    assert caution.column == "test_sd_share" and "ground80" in caution.fact
+    assert caution.column == "test_error" and "ground80" in caution.fact

@@ -76,12 +76,12 @@ def test_moves_read_in_their_order(tmp_path):
         tmp_path,
         ("short", "availability", "origin!=domestic", None, None, "multiply", 0.8),
         ("orders", "orders", None, ("GB80",), None, "set", 7e6),
-        ("rule", "most_share", None, None, "frozen", "multiply", 0.5),
+        ("rule", "max_share", None, None, "frozen", "multiply", 0.5),
     )
     assert read_moves(path, market()) == (
         MarketMove("short", MoveOf.AVAILABILITY, True, 0.8, parse_selector("origin!=domestic")),
         MarketMove("orders", MoveOf.ORDERS, False, 7e6, products=("GB80",)),
-        MarketMove("rule", MoveOf.MOST_SHARE, True, 0.5, rule_id="frozen"),
+        MarketMove("rule", MoveOf.MAX_SHARE, True, 0.5, rule_id="frozen"),
     )
 
 
@@ -90,10 +90,10 @@ def test_every_fault_of_moves_is_told_at_once(tmp_path):
         tmp_path,
         ("none", "availability", "item=veal", None, None, "multiply", 0.8),
         ("who", "orders", None, ("GB70",), None, "multiply", 1.1),
-        ("which", "most_share", None, None, "frozn", "set", 0.2),
-        ("much", "most_share", None, None, "frozen", "multiply", 4),
-        ("least", "least_share", None, None, "frozen", "set", 0.1),
-        ("stray", "orders", "form=fresh", None, None, "multiply", 1.1),
+        ("which", "max_share", None, None, "frozn", "set", 0.2),
+        ("much", "max_share", None, None, "frozen", "multiply", 4),
+        ("minimum", "min_share", None, None, "frozen", "set", 0.1),
+        ("stray", "orders", "fresh_or_frozen=fresh", None, None, "multiply", 1.1),
     )
     with pytest.raises(InputRefused) as refused:
         read_moves(path, market())

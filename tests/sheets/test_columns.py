@@ -56,7 +56,7 @@ def test_every_column_says_what_it_is_and_what_a_blank_means(table, column):
 
 def test_what_labels_and_money_rest_on_has_no_default():
     required = {column.name for column in TABLES["lots"].columns if column.required}
-    assert required >= {"species", "origin", "lean_share", "price", "price_unit"}
+    assert required >= {"species", "origin", "lean", "price", "price_unit"}
 
 
 def test_a_field_that_the_domain_leaves_open_is_never_required():
@@ -65,7 +65,7 @@ def test_a_field_that_the_domain_leaves_open_is_never_required():
         for column in TABLES[name].columns:
             if column.required:
                 field = FIELD_BY_COLUMN.get(column.name, column.name)
-                assert field in given | {"origin", "standing", "source"}, column.name
+                assert field in given | {"origin", "verified", "source"}, column.name
 
 
 def test_every_kind_of_rule_knows_its_columns():

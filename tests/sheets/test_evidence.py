@@ -25,9 +25,7 @@ CASE = make_case(
     [make_lot("L1", 0.90, 3.4, supplier="Alder"), make_lot("L2", 0.50, 0.9)],
     [make_product(0.80, 1000, "GB80")],
 )
-HEAD = (
-    "test_id,lot_id,supplier,tested_on,method,samples,tested_lean_share,stated_lean_share,taken_lb"
-)
+HEAD = "test_id,lot_id,supplier,tested_on,method,samples,tested_lean,stated_lean,taken_lb"
 
 
 def put(folder: Path, name: str, *lines: str) -> Path:
@@ -61,9 +59,9 @@ def test_tests_of_past_lots_and_of_lots_on_the_sheet(tmp_path):
         "t2,L1,,2026-03-01,solvent_extraction,12,0.894,,",
     )
     past, present = read_tests(tmp_path, CASE).tests
-    assert (past.supplier, past.stated_lean_share, past.taken_lb) == ("Birch", 0.90, 4000)
+    assert (past.supplier, past.stated_lean, past.taken_lb) == ("Birch", 0.90, 4000)
     assert past.tested_on == date(2026, 1, 5)
-    assert (present.supplier, present.stated_lean_share) == ("Alder", 0.90)
+    assert (present.supplier, present.stated_lean) == ("Alder", 0.90)
     assert present.taken_lb is None and present.sample_lb is None
     assert present.overstated_share == pytest.approx(0.006)
 
@@ -86,8 +84,8 @@ def test_the_plant_overrides_a_method_and_adds_its_own(tmp_path):
     put(
         tmp_path,
         "lean_test_methods.csv",
-        "method_id,title,method_sd_share,sampling_sd_share,sampling_lb,standing,source,"
-        "sampling_standing,sampling_source",
+        "method_id,title,method_sd_share,sampling_sd_share,sampling_lb,verified,source,"
+        "sampling_verified,sampling_source",
         "nir,our own,0.006,0.02,1,own,duplicates of 2025,own,duplicates of 2025",
         "scan,our scanner,0.004,0,1,own,duplicates of 2025,own,whole stream",
     )
@@ -117,14 +115,14 @@ def test_every_problem_at_once_and_each_in_its_place(tmp_path):
     told = problems(tmp_path)
     expected = [
         "tests.csv row 2, supplier: read Birch; allowed Alder",
-        "tests.csv row 3, stated_lean_share: read 0.92; allowed 0.9",
+        "tests.csv row 3, stated_lean: read 0.92; allowed 0.9",
         "tests.csv row 4, supplier: read nothing",
-        "tests.csv row 5, stated_lean_share: read nothing",
+        "tests.csv row 5, stated_lean: read nothing",
         "tests.csv row 6, supplier: read nothing",
         "tests.csv row 7, method: read nirr",
         "tests.csv row 8, tested_on: read 2026-03-03; allowed a day up to that of the plan",
         "tests.csv row 9, samples: read 0",
-        "tests.csv row 9, tested_lean_share: read 89; allowed 0 to 1. Try 0.89.",
+        "tests.csv row 9, tested_lean: read 89; allowed 0 to 1. Try 0.89.",
         "tests.csv row 10, test_id: read t8",
     ]
     assert len(told) == len(expected)
@@ -144,7 +142,7 @@ def test_rows_of_one_lot_must_agree(tmp_path):
     )
     told = problems(tmp_path)
     assert [line.split(":")[0] for line in told] == [
-        f"tests.csv row 4, {name}" for name in ("supplier", "stated_lean_share", "taken_lb")
+        f"tests.csv row 4, {name}" for name in ("supplier", "stated_lean", "taken_lb")
     ]
 
 
@@ -162,7 +160,7 @@ def test_a_misnamed_table_is_refused(tmp_path):
 
 # Batches -----------------------------------------------------------------------------------------
 
-BATCH_HEAD = "batch_id,product_id,made_on,target_lean_share,tested_lean_share,pounds_lb"
+BATCH_HEAD = "batch_id,product_id,made_on,target_lean,tested_lean,pounds_lb"
 
 
 def test_batches_come_in_the_order_made(tmp_path):
@@ -177,7 +175,7 @@ def test_batches_come_in_the_order_made(tmp_path):
     batches = read_batch_tests(tmp_path, CASE)
     assert [each.batch_id for each in batches] == ["b1", "b2", "b3"]
     assert batches[0].readings == (0.79, 0.80, 0.81)
-    assert [each.target_lean_share for each in batches] == [0.80, 0.75, 0.80]
+    assert [each.target_lean for each in batches] == [0.80, 0.75, 0.80]
     assert batches[2].off_target_share == pytest.approx(0.01)
 
 
@@ -193,21 +191,21 @@ def test_problems_of_batches(tmp_path):
     )
     told = problems(tmp_path, read_batch_tests)
     assert "row 2, product_id: read GB08" in told[0] and "Did you mean GB80?" in told[0]
-    assert "row 3, tested_lean_share: read 0.79|80; allowed 0 to 1, several joined by |" in told[1]
+    assert "row 3, tested_lean: read 0.79|80; allowed 0 to 1, several joined by |" in told[1]
     assert "One | too many" in told[2]
-    assert "row 5, tested_lean_share: read nothing" in told[3]
+    assert "row 5, tested_lean: read nothing" in told[3]
 
 
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=10))
 def test_several_shares_read_back(numbers):
-    column = EVIDENCE_TABLES["batch_tests"].column("tested_lean_share")
+    column = EVIDENCE_TABLES["batch_tests"].column("tested_lean")
     assert parse_cell(column, "|".join(map(repr, numbers))) == tuple(numbers)
 
 
 @pytest.mark.parametrize("cell", ["0.8|", "|", "0.8;0.9", "0.8 0.9", "nan", "-0.1"])
 def test_what_is_no_list_of_shares(cell):
     with pytest.raises(CellRefused):
-        parse_cell(EVIDENCE_TABLES["batch_tests"].column("tested_lean_share"), cell)
+        parse_cell(EVIDENCE_TABLES["batch_tests"].column("tested_lean"), cell)
 
 
 # Temperatures ------------------------------------------------------------------------------------
@@ -228,7 +226,7 @@ def test_problems_of_temperatures(tmp_path):
 def test_packaged_methods_have_a_source_for_each_figure():
     for method in packaged_methods().values():
         assert method.source and method.sampling_source
-        assert method.standing in ("read", "memory")
+        assert method.verified in ("read", "memory")
         assert method.read_on is not None
     # Collaborative study of rapid fat determination (J. AOAC, about 1977), abstract.
     assert packaged_methods()["solvent_extraction"].method_sd_share == 0.0056

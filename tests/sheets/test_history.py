@@ -51,7 +51,7 @@ def test_every_problem_of_a_canvass_is_told_at_once(tmp_path):
         "E4,2026-03-02 25:05,2026-03-02,bid,F90,350,,Ash,packer,,yes,,",
         "E4,2026-03-02T14:05,2026-03-02,trade,F90,350,1000,Ash,packer,,,no,",
     )
-    header = f"{HEADER},corrects,withdrawn,is_firm,lean_share"
+    header = f"{HEADER},corrects,withdrawn,is_firm,lean"
     (tmp_path / "canvass.csv").write_text("\n".join((header, *rows)))
     assert problems_of(tmp_path) == [
         ("canvass.csv", 2, "market_day"),
@@ -124,7 +124,7 @@ def entries(draw, entry_id: str):
         pounds_lb=draw(lb) if kind is EntryKind.TRADE else None,
         source=draw(words),
         source_class=draw(st.sampled_from(SOURCE_CLASSES)),
-        lean_share=draw(st.none() | shares),
+        lean=draw(st.none() | shares),
         basis=draw(st.sampled_from(("fob", "delivered"))),
         freight_usd_per_cwt=draw(st.none() | usd),
         delivered_within_days=draw(st.none() | st.integers(0, 1000)),

@@ -180,7 +180,7 @@ def test_a_far_away_cell_does_not_take_for_ever(tmp_path: Path):
 
 
 def test_wide_rows_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr(limits, "MOST_CELLS", 30)
+    monkeypatch.setattr(limits, "MAX_CELLS", 30)
     folder = case_with_workbook(tmp_path, workbook_bytes())
     assert "more than 30 cells in a sheet" in expect_words(folder)
 
@@ -188,7 +188,7 @@ def test_wide_rows_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
 def test_too_many_rows_are_refused_at_the_first_too_many(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
-    monkeypatch.setattr(limits, "MOST_ROWS", 2)
+    monkeypatch.setattr(limits, "MAX_ROWS", 2)
     folder = write_folder(tmp_path / "case", sound())
     (problem, *_) = problems_in(folder)
     assert (problem.file, problem.row, problem.allowed) == ("lots.csv", 3, "2 rows")

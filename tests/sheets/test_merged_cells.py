@@ -44,7 +44,7 @@ def test_every_merged_range_is_reported_next_to_the_other_problems(tmp_path: Pat
     problems = problems_in(path)
     for name in ("E2:E3", "K2:K3", "F3:G3"):
         assert sum(name in problem.read for problem in problems) == 1
-    assert any(problem.column == "target_lean_share" for problem in problems)
+    assert any(problem.column == "target_lean" for problem in problems)
 
 
 @pytest.mark.parametrize("name", ["C1:D1", "A1:A3", "R3:T3", "Q3:Q9"])
@@ -80,7 +80,7 @@ def test_a_workbook_of_one_table_and_an_upload_are_refused_too(tmp_path: Path):
 
 
 def test_merged_ranges_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr(limits, "MOST_MERGED", 2)
+    monkeypatch.setattr(limits, "MAX_MERGED", 2)
     path = workbook_with(tmp_path / "monday.xlsx", "A20:B20", "A22:B22", "A24:B24")
     with pytest.raises(FileTrouble, match="more than 2 merged ranges"):
         read_case(path)

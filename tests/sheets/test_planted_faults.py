@@ -26,7 +26,7 @@ BAD_CELLS = {
     Kind.DATE: ("2026-02-30", "31.12.2026", "soon"),
     Kind.YES_NO: ("maybe", "2"),
     Kind.WORDS: ("a||b", "a, b", "a|a"),
-    Kind.SELECTOR: ("frm=frozen", "frozen", "lean_share>=90"),
+    Kind.SELECTOR: ("frm=frozen", "frozen", "lean>=90"),
 }
 
 

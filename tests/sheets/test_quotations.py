@@ -10,7 +10,7 @@ from blend.domain.quotations import Quotation
 from blend.errors import InputRefused
 from blend.sheets.quotations import read_quotations
 
-HEADER = "item,species,form,lean_share,price,price_unit,pounds_lb,quoted_on\n"
+HEADER = "item,species,fresh_or_frozen,lean,price,price_unit,pounds_lb,quoted_on\n"
 
 
 def test_prices_come_in_usd_per_lb(tmp_path):
@@ -39,14 +39,14 @@ def test_every_problem_is_told_at_once(tmp_path):
         read_quotations(tmp_path)
     places = [(problem.row, problem.column) for problem in refused.value.problems]
     assert places == [
-        (2, "lean_share"),
+        (2, "lean"),
         *((3, column) for column in ("item", "species", "price", "price_unit", "pounds_lb")),
         (3, "quoted_on"),
     ]
 
 
 def test_a_price_a_hundredfold_off_and_an_item_quoted_twice_are_warned_of(tmp_path):
-    header = "item,species,lean_share,price,price_unit,quoted_on\n"
+    header = "item,species,lean,price,price_unit,quoted_on\n"
     quoted = (("50s", 0.5, 90), ("81s", 0.81, 266), ("90s", 0.9, 349))
     sound = [
         f"{name},beef,{lean},{price},usd_per_cwt,{day}\n"

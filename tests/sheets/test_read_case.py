@@ -32,29 +32,29 @@ def test_a_sound_case_is_read_with_its_documented_defaults(tmp_path: Path):
         lot_id="steer50",
         item="steer 50s",
         species="beef",
-        lean_share=0.5,
+        lean=0.5,
         price_usd_per_lb=0.955,
         quantity_lb=9000.0,
-        form="frozen",
+        fresh_or_frozen="frozen",
         origin="Australia",
         price_basis="fob",
         freight_usd_per_lb=0.0325,
-        can_split=False,
+        must_take_all=True,
     )
     assert read.case.settings.plan_on == date(2026, 3, 2)
     assert read.case.settings.gap_share == 0.002
     assert read.case.settings.whole_containers is WholeContainers.NO
     assert read.case.losses == (
-        Loss("purge", "thaw", parse_selector("form=frozen"), lean_loss_share=0.02),
+        Loss("purge", "thaw", parse_selector("fresh_or_frozen=frozen"), lean_loss_share=0.02),
     )
 
 
 def test_a_column_left_out_reads_like_a_column_left_blank(tmp_path: Path):
     tables = sound()
     blank = read_case(write_folder(tmp_path / "blank", tables)).case
-    for name in ("products", "against", "least_share", "most_count", "least_lb"):
+    for name in ("products", "against", "min_share", "max_count", "min_lb"):
         del tables["rules"][0][name]
-    tables["rules"][0]["most_share"] = "0.3"
+    tables["rules"][0]["max_share"] = "0.3"
     left_out = read_case(write_folder(tmp_path / "left_out", tables)).case
     assert [rule.products for rule in left_out.rules] == [()]
     assert left_out.lots == blank.lots
@@ -71,20 +71,20 @@ def test_semicolons_byte_order_mark_capitals_and_blank_rows_are_no_trouble(tmp_p
     assert read_case(folder).case == plain
 
 
-def test_origin_domestic_and_programmes_do_not_mind_capitals(tmp_path: Path):
+def test_origin_domestic_and_label_claims_do_not_mind_capitals(tmp_path: Path):
     tables = sound()
-    tables["lots"][0] |= {"origin": "Domestic", "programmes": "Organic"}
-    tables["products"][0]["programmes"] = "organic"
+    tables["lots"][0] |= {"origin": "Domestic", "label_claims": "Organic"}
+    tables["products"][0]["label_claims"] = "organic"
     read = read_case(write_folder(tmp_path / "case", tables))
     assert read.case.lot("cow90").origin == "domestic"
-    assert read.case.products[0].programmes <= read.case.lot("cow90").programmes
+    assert read.case.products[0].label_claims <= read.case.lot("cow90").label_claims
     assert other_warnings(read) == ()
 
 
 # One fault, one message ----------------------------------------------------------------------
 
 CELL_FAULTS = [
-    ("lots", {"lean_share": "90"}, "lean_share: read 90; allowed 0 to 1. Try 0.90."),
+    ("lots", {"lean": "90"}, "lean: read 90; allowed 0 to 1. Try 0.90."),
     (
         "lots",
         {"use_by": "2026-02-27"},
@@ -108,12 +108,12 @@ CELL_FAULTS = [
     ),
     (
         "lots",
-        {"least_purchase_lb": "42000"},
-        "least_purchase_lb: read 42000; allowed at most quantity_lb, 40000.",
+        {"min_purchase_lb": "42000"},
+        "min_purchase_lb: read 42000; allowed at most quantity_lb, 40000.",
     ),
     (
         "lots",
-        {"can_split": "no", "quantity_lb": ""},
+        {"must_take_all": "yes", "quantity_lb": ""},
         "quantity_lb: read nothing; allowed a weight, as the lot may not be split.",
     ),
     (
@@ -124,8 +124,8 @@ CELL_FAULTS = [
     ),
     (
         "lots",
-        {"leftover_value_usd_per_lb": "2.62"},
-        "leftover_value_usd_per_lb: read 2.62; allowed at most the delivered price,"
+        {"salvage_value_usd_per_lb": "2.62"},
+        "salvage_value_usd_per_lb: read 2.62; allowed at most the delivered price,"
         " 2.61 USD per lb. Else it would pay to buy meat and leave it over.",
     ),
     (
@@ -138,11 +138,11 @@ CELL_FAULTS = [
         {"tolerance_above_share": "0.21"},
         "tolerance_above_share: read 0.21; allowed at most 0.2, as lean ends at 1.",
     ),
-    ("products", {"most_lb": "9000"}, "most_lb: read 9000; allowed at least least_lb, 10000."),
+    ("products", {"max_lb": "9000"}, "max_lb: read 9000; allowed at least min_lb, 10000."),
     (
         "products",
-        {"blender_least_lb": "2600"},
-        "blender_most_lb: read 2500; allowed at least blender_least_lb, 2600.",
+        {"blender_min_lb": "2600"},
+        "blender_max_lb: read 2500; allowed at least blender_min_lb, 2600.",
     ),
     (
         "products",
@@ -161,42 +161,42 @@ CELL_FAULTS = [
     ),
     (
         "rules",
-        {"most_share": ""},
-        "kind: read share; allowed share with least_share or most_share, or both.",
+        {"max_share": ""},
+        "kind: read share; allowed share with min_share or max_share, or both.",
     ),
     (
         "rules",
-        {"least_share": "0.4"},
-        "most_share: read 0.3; allowed at least least_share, 0.4.",
+        {"min_share": "0.4"},
+        "max_share: read 0.3; allowed at least min_share, 0.4.",
     ),
     (
         "rules",
-        {"most_count": "2"},
-        "most_count: read 2; allowed nothing, as kind share does not use it.",
+        {"max_count": "2"},
+        "max_count: read 2; allowed nothing, as kind share does not use it.",
     ),
     (
         "rules",
         {"kind": "fat"},
-        "lots: read form=frozen; allowed nothing, as kind fat does not use it.",
+        "lots: read fresh_or_frozen=frozen; allowed nothing, as kind fat does not use it.",
     ),
     (
         "rules",
-        {"kind": "most_lots", "most_share": ""},
-        "most_count: read nothing; allowed a value, as kind most_lots needs it.",
+        {"kind": "max_lots", "max_share": ""},
+        "max_count: read nothing; allowed a value, as kind max_lots needs it.",
     ),
     (
         "rules",
-        {"kind": "least_if_used", "most_share": ""},
-        "least_share: read nothing; allowed a value, as kind least_if_used needs it.",
+        {"kind": "min_if_used", "max_share": ""},
+        "min_share: read nothing; allowed a value, as kind min_if_used needs it.",
     ),
     (
         "rules",
-        {"kind": "keep_apart", "most_share": ""},
+        {"kind": "keep_apart", "max_share": ""},
         "against: read nothing; allowed a value, as kind keep_apart needs it.",
     ),
     (
         "rules",
-        {"kind": "must_not_use", "lots": "", "most_share": ""},
+        {"kind": "must_not_use", "lots": "", "max_share": ""},
         "lots: read nothing; allowed a value, as kind must_not_use needs it.",
     ),
     ("losses", {"products": "p"}, "products: read p; allowed ground80."),
@@ -230,12 +230,12 @@ def test_one_fault_earns_one_message(tmp_path: Path, table: str, changes: dict, 
 
 def test_must_use_everything_needs_to_know_how_much_there_is(tmp_path: Path):
     tables = sound()
-    tables["rules"][0] |= {"kind": "must_use", "most_share": "", "lots": "form=fresh"}
+    tables["rules"][0] |= {"kind": "must_use", "max_share": "", "lots": "fresh_or_frozen=fresh"}
     assert read_case(write_folder(tmp_path / "known", tables))
     tables["lots"][0] |= {"quantity_lb": ""}
     (problem,) = problems_in(write_folder(tmp_path / "endless", tables))
     assert str(problem) == (
-        "rules.csv row 2, least_lb: read nothing; allowed a weight, as lot cow90 states no"
+        "rules.csv row 2, min_lb: read nothing; allowed a weight, as lot cow90 states no"
         " quantity_lb."
     )
 
@@ -243,34 +243,34 @@ def test_must_use_everything_needs_to_know_how_much_there_is(tmp_path: Path):
 def test_one_endless_lot_is_enough_to_say_so(tmp_path: Path):
     tables = sound()
     tables["rules"] = [
-        tables["rules"][0] | {"kind": "must_use", "most_share": "", "lots": "species=beef"},
+        tables["rules"][0] | {"kind": "must_use", "max_share": "", "lots": "species=beef"},
         tables["rules"][0]
-        | {"rule_id": "enough", "kind": "must_use", "most_share": ""}
-        | {"least_lb": "500"},
+        | {"rule_id": "enough", "kind": "must_use", "max_share": ""}
+        | {"min_lb": "500"},
     ]
     tables["lots"][0]["quantity_lb"] = ""
-    tables["lots"][1] |= {"quantity_lb": "", "can_split": "yes"}
+    tables["lots"][1] |= {"quantity_lb": "", "must_take_all": "no"}
     problems = problems_in(write_folder(tmp_path / "case", tables))
-    assert places(problems) == [("rules.csv", 2, "least_lb")]
+    assert places(problems) == [("rules.csv", 2, "min_lb")]
 
 
 def test_every_limit_may_be_touched(tmp_path: Path):
     tables = sound()
     tables["lots"][0] |= {
         "use_by": "2026-03-01",
-        "least_purchase_lb": "40000",
-        "leftover_value_usd_per_lb": "2.61",
+        "min_purchase_lb": "40000",
+        "salvage_value_usd_per_lb": "2.61",
     }
-    tables["lots"][1] |= {"leftover_value_usd_per_lb": "0.9875", "use_by": "2026-03-02"}
+    tables["lots"][1] |= {"salvage_value_usd_per_lb": "0.9875", "use_by": "2026-03-02"}
     tables["products"][0] |= {
         "tolerance_below_share": "0.8",
         "tolerance_above_share": "0.2",
-        "most_lb": "10000",
+        "max_lb": "10000",
         "batch_lb": "2000",
-        "blender_least_lb": "2000",
-        "blender_most_lb": "2000",
+        "blender_min_lb": "2000",
+        "blender_max_lb": "2000",
     }
-    tables["rules"][0]["least_share"] = "0.3"
+    tables["rules"][0]["min_share"] = "0.3"
     warnings = other_warnings(read_case(write_folder(tmp_path / "case", tables)))
     assert places(warnings) == [
         ("products.csv", 2, "tolerance_below_share"),
@@ -530,7 +530,7 @@ def with_standards(tmp_path: Path, *rows: dict[str, str], **product: str) -> Pat
 
 
 def test_a_product_fatter_than_its_standard_is_refused_with_the_section(tmp_path: Path):
-    folder = with_standards(tmp_path, own_standard(), target_lean_share="0.69")
+    folder = with_standards(tmp_path, own_standard(), target_lean="0.69")
     (problem,) = problems_in(folder)
     assert str(problem) == (
         "products.csv row 2, standards: read own for a target of 0.31 fat;"
@@ -539,7 +539,7 @@ def test_a_product_fatter_than_its_standard_is_refused_with_the_section(tmp_path
 
 
 def test_a_target_at_the_limit_is_kept_and_its_tolerance_is_warned_of(tmp_path: Path):
-    read = read_case(with_standards(tmp_path, own_standard(), target_lean_share="0.7"))
+    read = read_case(with_standards(tmp_path, own_standard(), target_lean="0.7"))
     (warning,) = other_warnings(read)
     assert (warning.row, warning.column) == (2, "tolerance_below_share")
     assert "section 4" in str(warning)
@@ -547,7 +547,7 @@ def test_a_target_at_the_limit_is_kept_and_its_tolerance_is_warned_of(tmp_path: 
 
 
 def test_a_limit_that_only_warns_never_refuses(tmp_path: Path):
-    read = read_case(with_standards(tmp_path, own_standard(action="warn"), target_lean_share="0.6"))
+    read = read_case(with_standards(tmp_path, own_standard(action="warn"), target_lean="0.6"))
     (warning,) = other_warnings(read)
     assert (warning.file, warning.row, warning.column) == ("products.csv", 2, "standards")
 
@@ -557,7 +557,7 @@ def test_stale_and_recalled_rows_are_warned_of_once_for_each_standard(tmp_path: 
         "standards": [
             own_standard(row_id="a", read_on="2024-05-01", section="section 1"),
             own_standard(row_id="b", read_on="2024-06-01", section="section 2"),
-            own_standard(row_id="c", read_on="", standing="memory", section="section 3"),
+            own_standard(row_id="c", read_on="", verified="memory", section="section 3"),
         ]
     }
     tables["products"] = [
@@ -588,9 +588,9 @@ def test_packaged_standards_can_be_named_but_not_replaced(tmp_path: Path):
     ("changes", "column"),
     [
         ({"kind": ""}, "kind"),
-        ({"most_share": ""}, "kind"),
-        ({"lots": "form=frozen"}, "lots"),
-        ({"kind": "most_lots"}, "kind"),
+        ({"max_share": ""}, "kind"),
+        ({"lots": "fresh_or_frozen=frozen"}, "lots"),
+        ({"kind": "max_lots"}, "kind"),
         ({"section": ""}, "section"),
     ],
 )
@@ -606,10 +606,10 @@ def test_what_does_nothing_is_warned_of(tmp_path: Path):
     tables = sound()
     tables["rules"][0]["lots"] = "lot=cow91"
     tables["losses"][0]["lots"] = "species=pork"
-    tables["products"][0]["programmes"] = "organic"
+    tables["products"][0]["label_claims"] = "organic"
     warnings = other_warnings(read_case(write_folder(tmp_path / "case", tables)))
     assert places(warnings) == [
-        ("products.csv", 2, "programmes"),
+        ("products.csv", 2, "label_claims"),
         ("rules.csv", 2, "lots"),
         ("losses.csv", 2, "lots"),
     ]
@@ -618,8 +618,8 @@ def test_what_does_nothing_is_warned_of(tmp_path: Path):
 def test_no_warning_speaks_as_a_fault_does(tmp_path: Path):
     """A fault says what was read and what is allowed; what may stand says what is the case."""
     tables = sound()
-    tables["rules"][0]["lots"] = "form=forzen"
-    tables["products"][0] |= {"programmes": "organic", "tolerance_below_share": "0.2"}
+    tables["rules"][0]["lots"] = "fresh_or_frozen=forzen"
+    tables["products"][0] |= {"label_claims": "organic", "tolerance_below_share": "0.2"}
     folder = write_folder(tmp_path / "case", tables)
     (folder / "lots2.csv").write_text("lot_id\n")
     warnings = other_warnings(read_case(folder))
@@ -649,17 +649,16 @@ def test_part_of_a_name_is_answered_with_the_name(tmp_path: Path, table, column,
 def test_a_column_named_in_part_is_answered_with_its_name(tmp_path: Path):
     tables = sound()
     for lot in tables["lots"]:
-        lot["lean"] = lot.pop("lean_share")
+        lot["leans"] = lot.pop("lean")
     problems = problems_in(write_folder(tmp_path / "case", tables))
-    assert [(each.column, each.hint) for each in problems] == [("lean", "Did you mean lean_share?")]
+    assert [(each.column, each.hint) for each in problems] == [("leans", "Did you mean lean?")]
 
 
 def test_a_slip_between_cwt_and_pound_is_warned_of(tmp_path: Path):
     tables = sound()
     first = tables["lots"][0]
     tables["lots"] = [
-        first
-        | {"lot_id": name, "price": price, "price_unit": unit, "leftover_value_usd_per_lb": ""}
+        first | {"lot_id": name, "price": price, "price_unit": unit, "salvage_value_usd_per_lb": ""}
         for name, price, unit in (
             ("a", "345", "usd_per_cwt"),
             ("b", "3.45", "usd_per_cwt"),
@@ -677,7 +676,7 @@ def test_a_slip_between_cwt_and_pound_is_warned_of(tmp_path: Path):
 
 def test_a_tolerance_typed_in_points_is_warned_of(tmp_path: Path):
     tables = sound()
-    tables["products"][0] |= {"target_lean_share": "0.5", "tolerance_below_share": "0.5"}
+    tables["products"][0] |= {"target_lean": "0.5", "tolerance_below_share": "0.5"}
     (warning,) = other_warnings(read_case(write_folder(tmp_path / "case", tables)))
     assert (warning.row, warning.column) == (2, "tolerance_below_share")
     assert "50 lean points" in warning.fact and "0.005" in warning.advice

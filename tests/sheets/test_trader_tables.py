@@ -10,7 +10,7 @@ import pytest
 
 from blend.domain.horizon import DayRuleKind, Side
 from blend.domain.imports import RateKind
-from blend.domain.scenarios import Change, Spread, What
+from blend.domain.scenarios import Change, Distribution, ScenarioField
 from blend.errors import InputRefused, Problem
 from blend.sheets.columns import IMPORT_TABLES, POSITION_TABLES, SCENARIOS, Kind
 from blend.sheets.imports import packaged_rates, read_imports
@@ -21,18 +21,18 @@ from blend.sheets.scenarios import read_scenarios
 CASE = {
     "settings": "setting,value\nplan_on,2026-03-02\n",
     "lots": (
-        "lot_id,item,species,lean_share,form,origin,place,price,price_unit,quantity_lb,use_by\n"
-        "F90,fresh 90s,beef,0.9,fresh,domestic,offer,340,usd_per_cwt,20000,2026-03-05\n"
-        "F50,fresh 50s,beef,0.5,fresh,domestic,stock,90,usd_per_cwt,8000,2026-03-04\n"
-        "I90,frozen 90 CL,beef,0.9,frozen,New Zealand,stock,320,usd_per_cwt,9000,\n"
+        "lot_id,item,species,lean,fresh_or_frozen,origin,on_hand_or_offered,price,price_unit,quantity_lb,use_by\n"
+        "F90,fresh 90s,beef,0.9,fresh,domestic,offered,340,usd_per_cwt,20000,2026-03-05\n"
+        "F50,fresh 50s,beef,0.5,fresh,domestic,on hand,90,usd_per_cwt,8000,2026-03-04\n"
+        "I90,frozen 90 CL,beef,0.9,frozen,New Zealand,on hand,320,usd_per_cwt,9000,\n"
     ),
     "products": (
-        "product_id,name,species,target_lean_share,tolerance_below_share,tolerance_above_share,"
-        "least_lb,batch_lb,blender_least_lb,blender_most_lb\n"
+        "product_id,name,species,target_lean,tolerance_below_share,tolerance_above_share,"
+        "min_lb,batch_lb,blender_min_lb,blender_max_lb\n"
         "G80,Ground 80,beef,0.8,0.01,0.01,0,1000,0,5000\n"
     ),
     "orders": (
-        "order_id,product_id,day,least_lb,most_lb\n"
+        "order_id,product_id,day,min_lb,max_lb\n"
         "o1,G80,2026-03-02,4000,4000\n"
         "o2,G80,2026-03-04,5000,\n"
     ),
@@ -41,15 +41,15 @@ CASE = {
         "p1,,F90,2026-03-04,352,usd_per_cwt,10000,2026-03-06\n"
         "p2,bid,F50,2026-03-03,0.95,usd_per_lb,,\n"
     ),
-    "stores": (
-        "store_id,lots,capacity_lb,holding_usd_per_cwt_day,keeps_days,closing_lb,freezes,"
-        "freezer_most_lb,freezing_usd_per_cwt\n"
-        "cooler,form=fresh,30000,0.2,4,,,,\n"
-        "freezer,form=frozen,50000,0.1,180,1000,form=fresh; lean_share<=0.6,4000,3\n"
+    "coolers": (
+        "cooler_id,lots,capacity_lb,holding_usd_per_cwt_day,shelf_life_days,ending_inventory_lb,freezes,"
+        "freezer_max_lb,freezing_usd_per_cwt\n"
+        "cooler,fresh_or_frozen=fresh,30000,0.2,4,,,,\n"
+        "freezer,fresh_or_frozen=frozen,50000,0.1,180,1000,fresh_or_frozen=fresh; lean<=0.6,4000,3\n"
     ),
     "day_rules": (
-        "rule_id,kind,lots,against,least_lb,most_lb\n"
-        "frozen,most_used,form=frozen,,,6000\n"
+        "rule_id,kind,lots,against,min_lb,max_lb\n"
+        "frozen,max_used,fresh_or_frozen=frozen,,,6000\n"
         "company,needs,lot=F90,lot=F50,100,\n"
     ),
 }
@@ -58,7 +58,7 @@ OFFER = {
     "item": "frozen 90 CL",
     "origin": "New Zealand",
     "tariff_line": "0202.30.50",
-    "lean_share": "0.9",
+    "lean": "0.9",
     "price": "11.2",
     "currency": "NZD",
     "price_per": "kg",
@@ -76,7 +76,7 @@ OFFER = {
     "finance_share_per_year": "0.07",
     "thaw_lean_loss_share": "0.025",
     "fresh_usd_per_cwt": "349",
-    "fresh_lean_share": "0.9",
+    "fresh_lean": "0.9",
     "point_usd_per_cwt": "5.6",
     "lot_id": "I90",
 }
@@ -107,7 +107,7 @@ def _problems(read, *args) -> list[Problem]:
 def test_a_horizon_is_read(folder: Path):
     horizon = read_horizon(folder).horizon
     assert horizon.days == (date(2026, 3, 2), date(2026, 3, 3), date(2026, 3, 4))
-    assert [order.most_lb for order in horizon.orders] == [4000, None]
+    assert [order.max_lb for order in horizon.orders] == [4000, None]
     offer, bid = horizon.prices
     assert (offer.side, offer.price_usd_per_lb, offer.use_by) == (
         Side.OFFER,
@@ -115,29 +115,33 @@ def test_a_horizon_is_read(folder: Path):
         date(2026, 3, 6),
     )
     assert (bid.side, bid.price_usd_per_lb, bid.quantity_lb) == (Side.BID, 0.95, None)
-    cooler, freezer = horizon.stores
-    assert (cooler.holding_usd_per_lb_day, cooler.closing_lb, cooler.freezing) == (0.002, 0, None)
-    assert (freezer.freezing.usd_per_lb, freezer.freezing.most_lb) == (0.03, 4000)
+    cooler, freezer = horizon.coolers
+    assert (cooler.holding_usd_per_lb_day, cooler.ending_inventory_lb, cooler.freezing) == (
+        0.002,
+        0,
+        None,
+    )
+    assert (freezer.freezing.usd_per_lb, freezer.freezing.max_lb) == (0.03, 4000)
     assert set(horizon.fresh_of) == {"F50 frozen"}
-    assert [rule.kind for rule in horizon.day_rules] == [DayRuleKind.NEEDS, DayRuleKind.MOST_USED]
+    assert [rule.kind for rule in horizon.day_rules] == [DayRuleKind.NEEDS, DayRuleKind.MAX_USED]
 
 
 FAULTS = [
     ("orders", "o2,G80,2026-03-04,5000,", "o2,G81,2026-03-04,5000,", 3, "product_id"),
     ("orders", "o2,G80,2026-03-04,5000,", "o2,G80,2026-03-01,5000,", 3, "day"),
     ("orders", "o2,G80,2026-03-04,5000,", "o2,G80,2026-03-02,5000,", 3, "day"),
-    ("orders", "o1,G80,2026-03-02,4000,4000", "o1,G80,2026-03-02,4000,3000", 2, "most_lb"),
+    ("orders", "o1,G80,2026-03-02,4000,4000", "o1,G80,2026-03-02,4000,3000", 2, "max_lb"),
     ("forward_offers", "p1,,F90", "p1,,F91", 2, "lot_id"),
     ("forward_offers", "p1,,F90", "F90,,F90", 2, "price_id"),
     ("forward_offers", "10000,2026-03-06", "10000,2026-03-03", 2, "use_by"),
     ("forward_offers", "usd_per_lb,,", "usd_per_lb,,2026-03-05", 3, "use_by"),
-    ("stores", "30000,0.2,4,,", "500,0.2,4,900,", 2, "closing_lb"),
-    ("stores", "cooler,form=fresh,", "cooler,,", 3, "lots"),
-    ("stores", "4,,,,\n", "4,,,500,\n", 2, "freezer_most_lb"),
-    ("day_rules", "form=frozen,,,6000", "form=frozen,,,", 2, "most_lb"),
-    ("day_rules", "form=frozen,,,6000", "form=frozen,,50,6000", 2, "least_lb"),
+    ("coolers", "30000,0.2,4,,", "500,0.2,4,900,", 2, "ending_inventory_lb"),
+    ("coolers", "cooler,fresh_or_frozen=fresh,", "cooler,,", 3, "lots"),
+    ("coolers", "4,,,,\n", "4,,,500,\n", 2, "freezer_max_lb"),
+    ("day_rules", "fresh_or_frozen=frozen,,,6000", "fresh_or_frozen=frozen,,,", 2, "max_lb"),
+    ("day_rules", "fresh_or_frozen=frozen,,,6000", "fresh_or_frozen=frozen,,50,6000", 2, "min_lb"),
     ("day_rules", "lot=F90,lot=F50,100", "lot=F90,,100", 3, "against"),
-    ("lots", "stock,90,usd_per_cwt,8000", "stock,90,usd_per_cwt,", None, "quantity_lb"),
+    ("lots", "on hand,90,usd_per_cwt,8000", "on hand,90,usd_per_cwt,", None, "quantity_lb"),
 ]
 
 
@@ -166,12 +170,12 @@ def test_without_orders_there_is_nothing_to_plan(folder: Path):
 
 
 def test_fresh_meat_that_nothing_bounds_is_told_of(folder: Path):
-    (folder / "stores.csv").write_text(CASE["stores"].replace("0.2,4,", "0.2,,"))
+    (folder / "coolers.csv").write_text(CASE["coolers"].replace("0.2,4,", "0.2,,"))
     (folder / "forward_offers.csv").write_text(
         CASE["forward_offers"].replace("10000,2026-03-06", "10000,")
     )
     warnings = read_horizon(folder).warnings
-    (caution,) = (each for each in warnings if each.column == "keeps_days")
+    (caution,) = (each for each in warnings if each.column == "shelf_life_days")
     assert "F90" in caution.fact
 
 
@@ -181,16 +185,16 @@ def test_fresh_meat_that_nothing_bounds_is_told_of(folder: Path):
 def test_offers_and_own_rates_are_read(folder: Path):
     _write_offers(folder, {}, {"offer_id": "US", "currency": "usd", "usd_per_currency": ""})
     (folder / "import_rates.csv").write_text(
-        "rate_id,what,value,unit,valid_from,standing,source\n"
-        "mpf_most_2026,mpf_most,700,usd_per_entry,2026-01-01,own,broker\n"
-        "mpf_most_2027,mpf_most,710,usd_per_entry,2026-10-01,own,broker\n"
+        "rate_id,charge,value,unit,valid_from,verified,source\n"
+        "mpf_max_2026,mpf_max,700,usd_per_entry,2026-01-01,own,broker\n"
+        "mpf_max_2027,mpf_max,710,usd_per_entry,2026-10-01,own,broker\n"
     )
     read = read_imports(folder)
     assert [(o.currency, o.usd_per_currency) for o in read.offers] == [("NZD", 0.59), ("USD", 1)]
     assert read.offers[0].net_weight_lb == pytest.approx(55_115.57, abs=0.01)
     by_id = {rate.rate_id: rate for rate in read.rates}
-    assert by_id["mpf_most_2026"].value == 700
-    assert by_id["mpf_most_2027"].what is RateKind.MPF_MOST
+    assert by_id["mpf_max_2026"].value == 700
+    assert by_id["mpf_max_2027"].charge is RateKind.MPF_MAX
     assert len(by_id) == len(packaged_rates()) + 1
 
 
@@ -199,7 +203,7 @@ def test_offers_and_own_rates_are_read(folder: Path):
     [
         ({"usd_per_currency": ""}, "usd_per_currency"),
         ({"currency": "USD"}, "usd_per_currency"),
-        ({"lean_share": "90"}, "lean_share"),
+        ({"lean": "90"}, "lean"),
         ({"basis": "cfr"}, "basis"),
         ({"quota": ""}, "quota"),
         ({"entry_on": "4/1/2026"}, "entry_on"),
@@ -221,7 +225,7 @@ def test_a_faulty_offer_is_refused(folder: Path, change, column):
 )
 def test_a_faulty_rate_is_refused(folder: Path, row, column):
     _write_offers(folder, {})
-    header = "rate_id,what,value,unit,valid_from,valid_to,standing,source"
+    header = "rate_id,charge,value,unit,valid_from,valid_to,verified,source"
     (folder / "import_rates.csv").write_text(f"{header}\n{row}\n")
     (problem,) = _problems(read_imports, folder)
     assert (problem.file, problem.column) == ("import_rates.csv", column)
@@ -230,19 +234,19 @@ def test_a_faulty_rate_is_refused(folder: Path, row, column):
 def test_every_packaged_rate_names_where_it_is_from():
     for rate in packaged_rates().values():
         assert rate.source
-        assert rate.standing in ("read", "restated", "memory")
+        assert rate.verified in ("read", "restated", "memory")
         assert rate.value is not None or rate.note, "an unknown rate says why"
 
 
 # Scenarios ------------------------------------------------------------------------------------
 
 HEADER = (
-    "row_id,scenario,what,lots,products,currency,change,value,spread,sd,least,most,moves_with,"
+    "row_id,scenario,field,lots,products,currency,change,value,distribution,sd,minimum,maximum,correlated_with,"
     "correlation"
 )
 SOUND = (
-    "a,dear,price,form=fresh,,,add,20,,,,,,",
-    "b,,price,lean_share>=0.8,,,multiply,1,lognormal,0.05,,,,",
+    "a,dear,price,fresh_or_frozen=fresh,,,add,20,,,,,,",
+    "b,,price,lean>=0.8,,,multiply,1,lognormal,0.05,,,,",
     "c,,quantity,,,,multiply,1,triangular,,0.8,1.1,b,0.4",
     "d,,order,,G80,,set,4500,normal,300,0,,,",
     "e,weak,rate,,,nzd,multiply,0.95,,,,,,",
@@ -257,9 +261,14 @@ def _read_scenarios(folder: Path, *rows: str):
 
 def test_scenarios_are_read(folder: Path):
     a, b, c, d, e = _read_scenarios(folder, *SOUND)
-    assert (a.what, a.change, a.value, a.spread) == (What.PRICE, Change.ADD, 0.2, Spread.FIXED)
+    assert (a.field, a.change, a.value, a.distribution) == (
+        ScenarioField.PRICE,
+        Change.ADD,
+        0.2,
+        Distribution.FIXED,
+    )
     assert (b.value, b.sd) == (1.0, 0.05)
-    assert (c.moves_with, c.correlation) == ("b", 0.4)
+    assert (c.correlated_with, c.correlation) == ("b", 0.4)
     assert (d.value, d.sd, d.products) == (4500, 300, ("G80",))
     assert (e.currency, e.scenario) == ("NZD", "weak")
 
@@ -267,17 +276,17 @@ def test_scenarios_are_read(folder: Path):
 @pytest.mark.parametrize(
     ("row", "column"),
     [
-        ("x,,price,form=fresh,,,add,20,,,,,,", "scenario"),
+        ("x,,price,fresh_or_frozen=fresh,,,add,20,,,,,,", "scenario"),
         ("x,dear,price,,,,multiply,1,normal,0.1,,,,", "scenario"),
         ("x,As planned,price,,,,multiply,1,,,,,,", "scenario"),
         ("x,,price,,,,multiply,1,normal,,,,,", "sd"),
         ("x,dear,price,,,,multiply,1,,0.1,,,,", "sd"),
-        ("x,,price,,,,multiply,1,triangular,,0.8,,,", "most"),
-        ("x,,price,,,,multiply,1,triangular,,1.2,1.3,,", "least"),
+        ("x,,price,,,,multiply,1,triangular,,0.8,,,", "maximum"),
+        ("x,,price,,,,multiply,1,triangular,,1.2,1.3,,", "minimum"),
         ("x,,price,,,,multiply,0,lognormal,0.1,,,,", "value"),
-        ("x,,price,,,,multiply,1,normal,0.1,,,bb,0.3", "moves_with"),
+        ("x,,price,,,,multiply,1,normal,0.1,,,bb,0.3", "correlated_with"),
         ("x,,price,,,,multiply,1,normal,0.1,,,b,", "correlation"),
-        ("x,dear,price,form=raw,,,multiply,1,,,,,,", "lots"),
+        ("x,dear,price,fresh_or_frozen=raw,,,multiply,1,,,,,,", "lots"),
         ("x,dear,price,,G80,,multiply,1,,,,,,", "products"),
         ("x,dear,order,,G81,,multiply,1,,,,,,", "products"),
         ("x,dear,rate,,,AUD,multiply,1,,,,,,", "currency"),

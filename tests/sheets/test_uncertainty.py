@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from blend.domain.uncertainty import BatchUncertainty, LeanUncertainty, Promise, Sides
+from blend.domain.uncertainty import BatchUncertainty, ChanceConstraint, LeanUncertainty, Sides
 from blend.errors import InputRefused
-from blend.sheets.uncertainty import read_promises, read_spread, read_uncertainty
+from blend.sheets.uncertainty import read_chance_constraints, read_spread, read_uncertainty
 from tests.grind.uncertain import day
 
 CASE = day()
-CONFIDENCE = "product_id,least_confidence,sides,mixing_sd_share,test_sd_share\n"
+CONFIDENCE = "product_id,min_confidence,sides,mixing_sd_share,test_error\n"
 SPREAD = "lot_id,standard_error_share,container_sd_share\n"
 ALL_LOTS = "".join(f"{lot.lot_id},0.006,0.012\n" for lot in CASE.lots)
 
@@ -32,22 +32,22 @@ def problems_of(*arguments) -> list[str]:
     return [str(problem) for problem in raised.value.problems]
 
 
-def test_promises_and_spread_as_read(folder):
+def test_chance_constraints_and_spread_as_read(folder):
     path = folder(f"{CONFIDENCE}eighty,0.975,,0.002,0.003\nninety,0.9,both,,\n", SPREAD + ALL_LOTS)
     read = read_uncertainty(path, CASE)
-    assert read.promises == (
-        Promise("eighty", 0.975, Sides.BELOW, BatchUncertainty(0.002, 0.003)),
-        Promise("ninety", 0.9, Sides.BOTH, BatchUncertainty()),
+    assert read.chance_constraints == (
+        ChanceConstraint("eighty", 0.975, Sides.BELOW, BatchUncertainty(0.002, 0.003)),
+        ChanceConstraint("ninety", 0.9, Sides.BOTH, BatchUncertainty()),
     )
     assert read.spread["fresh 50s"] == LeanUncertainty("fresh 50s", 0.006, 0.012)
     assert len(read.spread) == len(CASE.lots)
-    assert read_promises(path, CASE) == read.promises
+    assert read_chance_constraints(path, CASE) == read.chance_constraints
     assert read_spread(path, CASE) == read.spread
 
 
-def test_no_table_is_no_promise(folder):
+def test_no_table_is_no_chance_constraint(folder):
     read = read_uncertainty(folder(None, None), CASE)
-    assert (read.promises, dict(read.spread)) == ((), {})
+    assert (read.chance_constraints, dict(read.spread)) == ((), {})
 
 
 def test_estimates_count_before_the_table_which_may_leave_them_blank(folder):
@@ -70,9 +70,9 @@ def test_every_fault_is_told_at_once(folder):
     told = problems_of(path, CASE)
     assert [text.split(":")[0] for text in told] == [
         "confidence.csv row 2, product_id",
-        "confidence.csv row 3, least_confidence",
+        "confidence.csv row 3, min_confidence",
         "confidence.csv row 3, sides",
-        "confidence.csv row 3, test_sd_share",
+        "confidence.csv row 3, test_error",
         "lean_spread.csv row 2, lot_id",
         "lean_spread.csv row 3, standard_error_share",
         "lean_spread.csv row 3, container_sd_share",
@@ -80,7 +80,7 @@ def test_every_fault_is_told_at_once(folder):
     assert "Did you mean eighty?" in told[0]
 
 
-def test_a_lot_that_a_promised_product_may_hold_needs_its_row(folder):
+def test_a_lot_that_a_chance_product_may_hold_needs_its_row(folder):
     rows = ALL_LOTS.replace("frozen 90s,0.006,0.012\n", "")
     path = folder(f"{CONFIDENCE}eighty,0.975,,,\n", SPREAD + rows)
     (problem,) = problems_of(path, CASE)

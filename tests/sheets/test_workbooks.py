@@ -53,10 +53,10 @@ def test_csv_and_xlsx_of_the_same_tables_give_the_same_case(case: Case):
 def test_messages_name_workbook_and_sheet(tmp_path: Path):
     tables = sound()
     del tables["products"]
-    tables["lots"][1]["lean_share"] = "50"
+    tables["lots"][1]["lean"] = "50"
     path = write_workbook(tmp_path / "monday.xlsx", tables)
     assert [str(problem) for problem in problems_in(path)] == [
-        "monday.xlsx sheet lots row 3, lean_share: read 50; allowed 0 to 1. Try 0.50.",
+        "monday.xlsx sheet lots row 3, lean: read 50; allowed 0 to 1. Try 0.50.",
         "monday.xlsx sheet products: read no such sheet; allowed a sheet named products.",
     ]
 

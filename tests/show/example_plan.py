@@ -10,18 +10,18 @@ from blend.domain.plan import (
     Bound,
     Check,
     Ingredient,
-    LotWorth,
+    LotBreakEven,
+    MarginalCost,
     Money,
     Plan,
-    ProductWorth,
     Proof,
-    RequirementWorth,
+    ShadowPrice,
     Step,
     Take,
     Verdict,
 )
 from blend.domain.products import Product
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Loss, Rule, RuleKind, WholeContainers, kept_per_lb
 from blend.domain.selectors import parse_selector
 from blend.domain.standards import Action, StandardRow
@@ -39,7 +39,7 @@ def example_case() -> Case:
             2.9125,
             20_000,
             supplier="Alder Ridge Packing",
-            programmes=frozenset({"no-hormone"}),
+            label_claims=frozenset({"no-hormone"}),
             container="combo",
             container_lb=2000,
             price_basis="fob",
@@ -63,7 +63,7 @@ def example_case() -> Case:
             0.853,
             2.6333,
             12_000,
-            form="frozen",
+            fresh_or_frozen="frozen",
             origin="Uruguay",
             container="box",
             container_lb=60,
@@ -75,7 +75,7 @@ def example_case() -> Case:
             0.731,
             1.85,
             1_400,
-            place="stock",
+            on_hand_or_offered="on hand",
             use_by=date(2026, 11, 27),
         ),
         Lot("C87-05", "Beef cheek meat", "beef", 0.87, 2.15, 3_000, meat_class="cheek"),
@@ -90,7 +90,7 @@ def example_case() -> Case:
             8_000,
             available_on=date(2026, 11, 27),
         ),
-        Lot("S65-00", "Beef trimmings 65s", "beef", 0.65, 1.4, 0.0, place="stock"),
+        Lot("S65-00", "Beef trimmings 65s", "beef", 0.65, 1.4, 0.0, on_hand_or_offered="on hand"),
     )
     products = (
         Product(
@@ -120,36 +120,42 @@ def example_case() -> Case:
             1_800,
             2_100,
             sale_usd_per_lb=0.0,
-            shortfall_usd_per_lb=0.25,
+            shortage_penalty_usd_per_lb=0.25,
         ),
     )
     rules = (
-        Rule("R1", RuleKind.SHARE, ("GB80",), parse_selector("form=frozen"), most_share=0.35),
+        Rule(
+            "R1",
+            RuleKind.SHARE,
+            ("GB80",),
+            parse_selector("fresh_or_frozen=frozen"),
+            max_share=0.35,
+        ),
         Rule("R2", RuleKind.MUST_USE, (), parse_selector("lot=S73-01")),
-        Rule("R3", RuleKind.MOST_LOTS, ("GB80",), most_count=4),
+        Rule("R3", RuleKind.MAX_LOTS, ("GB80",), max_count=4),
     )
     standards = (
         StandardRow(
             "house_ground_beef",
-            "cheek_most",
+            "cheek_max",
             "cheek meat at most 25 % of the product",
             "9 CFR 319.15(a)",
             Action.REFUSE,
             RuleKind.SHARE,
             parse_selector("meat_class=cheek"),
-            most_share=0.25,
+            max_share=0.25,
             read_on=date(2026, 11, 1),
             source="invented reading",
         ),
         StandardRow(
             "house_ground_beef",
-            "frozen_most",
+            "frozen_max",
             "frozen meat at most 25 % of the product",
             "invented buyer's sheet, 2",
             Action.WARN,
             RuleKind.SHARE,
-            parse_selector("form=frozen"),
-            most_share=0.25,
+            parse_selector("fresh_or_frozen=frozen"),
+            max_share=0.25,
             read_on=date(2025, 11, 1),
             source="invented reading",
         ),
@@ -160,11 +166,11 @@ def example_case() -> Case:
             "9 CFR 319.15(a)",
             Action.NOTE,
             None,
-            standing="memory",
+            verified="memory",
             source="from memory",
         ),
     )
-    losses = (Loss("L1", "thaw", parse_selector("form=frozen"), (), 0.02, 0.0),)
+    losses = (Loss("L1", "thaw", parse_selector("fresh_or_frozen=frozen"), (), 0.02, 0.0),)
     settings = Settings(DAY, "Millrace Plant 2", WholeContainers.NO)
     return Case(settings, lots, products, rules, losses, standards)
 
@@ -176,7 +182,7 @@ RECIPES = {
 TAKEN_LB = {"F90-03": 8_000, "F50-11": 4_218, "Z85-02": 2_540, "S73-01": 1_400}
 
 
-def example_plan(case: Case, *, worths: bool = True) -> Plan:
+def example_plan(case: Case, *, shadow_prices: bool = True) -> Plan:
     runs = tuple(_run(case, product_id, *recipe) for product_id, recipe in RECIPES.items())
     used_lb = dict.fromkeys(TAKEN_LB, 0)
     for run in runs:
@@ -193,13 +199,13 @@ def example_plan(case: Case, *, worths: bool = True) -> Plan:
             * (case.lot(t.lot_id).delivered_usd_per_lb - case.lot(t.lot_id).price_usd_per_lb)
             for t in takes
         ),
-        leftover_value_usd=0.0,
-        shortfall_usd=0.0,
+        salvage_value_usd=0.0,
+        shortage_penalty_usd=0.0,
         sales_usd=0.0,
         finished_lb=sum(run.batches * run.finished_lb for run in runs),
     )
     plan = Plan(takes, runs, {"GC73": 0.0}, money, _proof(money.total_usd))
-    return with_worths(plan) if worths else plan
+    return with_shadow_prices(plan) if shadow_prices else plan
 
 
 def _run(case: Case, product_id: str, batches: int, recipe: dict[str, int]) -> BatchRun:
@@ -212,65 +218,70 @@ def _run(case: Case, product_id: str, batches: int, recipe: dict[str, int]) -> B
 
 
 def _proof(total_usd: float) -> Proof:
-    def check(family, verdict, read, least=None, most=None, product="GB80", rule="", **more):
-        requirement = Requirement(family, product, rule_id=rule)
-        return Check(requirement, read, least, most, "share", 0.0005, verdict, **more)
+    def check(
+        constraint_class, verdict, read, minimum=None, maximum=None, product="GB80", rule="", **more
+    ):
+        requirement = Requirement(constraint_class, product, rule_id=rule)
+        return Check(requirement, read, minimum, maximum, "share", 0.0005, verdict, **more)
 
     return Proof(
         (
-            check(Family.LEAN_LEAST, Verdict.WITHIN_ROUNDING, 0.79496, least=0.795),
-            check(Family.LEAN_MOST, Verdict.MET, 0.8, most=0.81),
+            check(ConstraintClass.LEAN_MIN, Verdict.WITHIN_ROUNDING, 0.79496, minimum=0.795),
+            check(ConstraintClass.LEAN_MAX, Verdict.MET, 0.8, maximum=0.81),
             check(
-                Family.SHARE_MOST,
+                ConstraintClass.SHARE_MAX,
                 Verdict.MET,
                 0.0,
-                most=0.25,
-                rule="cheek_most on GB80",
+                maximum=0.25,
+                rule="cheek_max on GB80",
                 section="9 CFR 319.15(a)",
             ),
             check(
-                Family.SHARE_MOST,
+                ConstraintClass.SHARE_MAX,
                 Verdict.WARNING,
                 0.2503,
-                most=0.25,
-                rule="frozen_most on GB80",
+                maximum=0.25,
+                rule="frozen_max on GB80",
                 section="invented buyer's sheet, 2",
                 note="a buyer may refuse it",
             ),
-            check(Family.MAY_HOLD, Verdict.NOTE, 0.0, rule="no_added_water"),
+            check(ConstraintClass.MAY_HOLD, Verdict.NOTE, 0.0, rule="no_added_water"),
         ),
         Bound(total_usd - 0.35, total_usd - 4.1, "checked dual", total_usd, is_certified=True),
     )
 
 
-def with_worths(plan: Plan) -> Plan:
-    supply = Requirement(Family.SUPPLY, lot_id="S73-01")
+def with_shadow_prices(plan: Plan) -> Plan:
+    supply = Requirement(ConstraintClass.SUPPLY, lot_id="S73-01")
     return replace(
         plan,
-        products_worth=(
-            ProductWorth("GB80", 232.41, 94.2, -93.8),
-            ProductWorth("GC73", 198.7, 61.05, float("inf")),
+        marginal_costs=(
+            MarginalCost("GB80", 232.41, 94.2, -93.8),
+            MarginalCost("GC73", 198.7, 61.05, float("inf")),
         ),
-        requirements_worth=(
-            RequirementWorth(
-                Requirement(Family.LEAN_LEAST, "GB80"), Step.LEAN_POINT, 487.11, 491.6
+        shadow_prices=(
+            ShadowPrice(
+                Requirement(ConstraintClass.LEAN_MIN, "GB80"), Step.LEAN_POINT, 487.11, 491.6
             ),
-            RequirementWorth(
-                Requirement(Family.SHARE_MOST, "GB80", rule_id="R1"), Step.SHARE_POINT, 4.25, 4.25
+            ShadowPrice(
+                Requirement(ConstraintClass.SHARE_MAX, "GB80", rule_id="R1"),
+                Step.SHARE_POINT,
+                4.25,
+                4.25,
             ),
-            RequirementWorth(
-                Requirement(Family.MUST_USE, rule_id="R2"), Step.CWT, 0.0, float("inf")
+            ShadowPrice(
+                Requirement(ConstraintClass.MUST_USE, rule_id="R2"), Step.CWT, 0.0, float("inf")
             ),
-            RequirementWorth(Requirement(Family.LEAN_MOST, "GB80"), Step.LEAN_POINT, 0.0, 0.0),
-            RequirementWorth(supply, Step.CWT, 0.0, 0.001),
+            ShadowPrice(Requirement(ConstraintClass.LEAN_MAX, "GB80"), Step.LEAN_POINT, 0.0, 0.0),
+            ShadowPrice(supply, Step.CWT, 0.0, 0.001),
         ),
-        lots_worth=(
-            LotWorth("C87-05", 2.15, 0.0, 2.1134, 0.0),
-            LotWorth("F50-11", 1.0215, 4218.0, float("inf"), 0.0),
-            LotWorth("F75-08", 2.10, 0.0, 1.9875, 0.0),
-            LotWorth("F90-03", 2.96, 7892.0, 3.0242, 0.0),
-            LotWorth("P72-01", 0.98, 0.0, None, 0.0),
-            LotWorth("S73-01", 1.85, 1400.0, 1.9125, 0.0625),
-            LotWorth("Z85-02", 2.6333, 2540.0, 2.6711, 0.0),
+        break_evens=(
+            LotBreakEven("C87-05", 2.15, 0.0, 2.1134, 0.0),
+            LotBreakEven("F50-11", 1.0215, 4218.0, float("inf"), 0.0),
+            LotBreakEven("F75-08", 2.10, 0.0, 1.9875, 0.0),
+            LotBreakEven("F90-03", 2.96, 7892.0, 3.0242, 0.0),
+            LotBreakEven("P72-01", 0.98, 0.0, None, 0.0),
+            LotBreakEven("S73-01", 1.85, 1400.0, 1.9125, 0.0625),
+            LotBreakEven("Z85-02", 2.6333, 2540.0, 2.6711, 0.0),
         ),
     )

@@ -42,24 +42,21 @@ def test_the_dot_lies_where_the_plan_lands_between_its_limits():
     _, bands = blends_picture(CASE, PLAN).axes
     dots = [line for line in bands.lines if line.get_marker() == "o"]
     assert [dot.get_xdata()[0] for dot in dots] == pytest.approx(
-        [
-            (run.lean_share - CASE.product(run.product_id).target_lean_share) * 100
-            for run in PLAN.runs
-        ]
+        [(run.lean - CASE.product(run.product_id).target_lean) * 100 for run in PLAN.runs]
     )
     assert bars_of(bands)[0] == pytest.approx((-0.5, 1.0))
     assert {text.get_text() for text in bands.texts} == {"80.19 %", "72.22 %"}
 
 
 @settings(max_examples=5, deadline=None)
-@given(cases(most_lots=4, most_products=2))
+@given(cases(max_lots=4, max_products=2))
 def test_any_plan_has_a_picture(case):
     assert blends_picture(case, any_plan(case)).axes
 
 
 @given(st.floats(0.0, 1.0))
-def test_every_lean_has_a_class(lean_share):
-    lots = (replace(CASE.lots[0], lean_share=lean_share),)
+def test_every_lean_has_a_class(lean):
+    lots = (replace(CASE.lots[0], lean=lean),)
     run = replace(PLAN.runs[0], ingredients=(Ingredient(lots[0].lot_id, 10),))
     assert len(shares_by_class(replace(CASE, lots=lots), run)) == 1
 

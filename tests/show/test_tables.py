@@ -17,10 +17,10 @@ from blend.domain.plan import (
     Take,
     Verdict,
 )
-from blend.domain.requirements import Family, Requirement
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import kept_per_lb
 from blend.proof.check import check_plan, count_money
-from blend.show import checks, quantities, worths
+from blend.show import checks, quantities, shadow_prices
 from blend.show.shown import (
     Format,
     ShownColumn,
@@ -57,9 +57,9 @@ def any_plan(case) -> Plan:
     for product in case.products if lots else ():
         kept = [kept_per_lb(lot, product, case.losses) for lot in lots]
         finished_lb = 10 * sum(map(sum, kept))
-        lean_share = 10 * sum(lean for lean, _ in kept) / finished_lb
+        lean = 10 * sum(lean_lb for lean_lb, _ in kept) / finished_lb
         ingredients = tuple(Ingredient(lot.lot_id, 10) for lot in lots)
-        runs.append(BatchRun(product.product_id, 3, ingredients, finished_lb, lean_share))
+        runs.append(BatchRun(product.product_id, 3, ingredients, finished_lb, lean))
     used_lb = 30 * len(runs)
     takes = tuple(Take(lot.lot_id, used_lb + 5, None, used_lb) for lot in lots)
     short = {product.product_id: 1.5 for product in case.products}
@@ -154,7 +154,7 @@ def test_blends_tell_batches_pounds_and_lean_between_its_limits():
 
 
 def test_a_product_not_made_is_told_with_what_it_lacks():
-    plan = replace(PLAN, runs=PLAN.runs[:1], shortfall_lb={"GC73": 6_000.0})
+    plan = replace(PLAN, runs=PLAN.runs[:1], shortage_lb={"GC73": 6_000.0})
     table = quantities.blends_table(CASE, plan)
     assert column(table, "Product") == ["House Patty 80", "Chuck Grind 73"]
     assert column(table, "Batches") == [5, 0]
@@ -168,7 +168,7 @@ def test_batches_with_recipes_of_their_own_are_numbered():
 
 
 def test_requirements_on_which_no_money_hangs_are_counted_not_listed():
-    table = worths.requirements_worth_table(CASE, PLAN)
+    table = shadow_prices.requirements_value_table(CASE, PLAN)
     assert column(table, "Requirement") == [
         "lean of House Patty 80 at least 79.5 %",
         "frozen meat in House Patty 80 at most 35 % (rule R1)",
@@ -180,7 +180,7 @@ def test_requirements_on_which_no_money_hangs_are_counted_not_listed():
 
 
 def test_used_lots_leave_and_unused_ones_enter():
-    table = worths.lots_worth_table(CASE, PLAN)
+    table = shadow_prices.lots_value_table(CASE, PLAN)
     leaves = dict(zip(column(table, "Lot"), column(table, "Leaves above"), strict=True))
     enters = dict(zip(column(table, "Lot"), column(table, "Enters below"), strict=True))
     assert leaves["F90-03"] == 302.42
@@ -192,10 +192,10 @@ def test_used_lots_leave_and_unused_ones_enter():
     ]
 
 
-def test_tables_of_worths_are_left_out_when_none_were_asked_for():
-    with_worths = {table.title for table in plan_tables(CASE, PLAN)}
-    without = {table.title for table in plan_tables(CASE, example_plan(CASE, worths=False))}
-    assert with_worths - without == {
+def test_tables_of_shadow_prices_are_left_out_when_none_were_asked_for():
+    with_shadow_prices = {table.title for table in plan_tables(CASE, PLAN)}
+    without = {table.title for table in plan_tables(CASE, example_plan(CASE, shadow_prices=False))}
+    assert with_shadow_prices - without == {
         "What products cost",
         "What requirements cost",
         "What lots are worth",
@@ -210,27 +210,29 @@ def test_every_check_not_simply_met_is_told():
     assert "no water, binders or extenders added" in said
 
 
-def within(family: Family, product_id: str, read: float, **limits: float) -> Check:
-    held = {"least": None, "most": None} | limits
-    requirement = Requirement(family, product_id)
+def within(
+    constraint_class: ConstraintClass, product_id: str, read: float, **limits: float
+) -> Check:
+    held = {"minimum": None, "maximum": None} | limits
+    requirement = Requirement(constraint_class, product_id)
     return Check(requirement, read, unit="share", allowance=0.0005,
                  verdict=Verdict.WITHIN_ROUNDING, **held)  # fmt: skip
 
 
-def test_checks_met_within_rounding_are_one_line_for_each_family():
+def test_checks_met_within_rounding_are_one_line_for_each_constraint_class():
     proof = replace(
         PLAN.proof,
         checks=(
-            within(Family.LEAN_LEAST, "GB80", 0.7949, least=0.795),
-            within(Family.LEAN_MOST, "GB80", 0.8102, most=0.81),
-            within(Family.LEAN_LEAST, "GC73", 0.7197, least=0.72),
-            within(Family.LEAN_LEAST, "GC73", 0.7198, least=0.72),
+            within(ConstraintClass.LEAN_MIN, "GB80", 0.7949, minimum=0.795),
+            within(ConstraintClass.LEAN_MAX, "GB80", 0.8102, maximum=0.81),
+            within(ConstraintClass.LEAN_MIN, "GC73", 0.7197, minimum=0.72),
+            within(ConstraintClass.LEAN_MIN, "GC73", 0.7198, minimum=0.72),
         ),
     )
     table = checks.rounding_table(CASE, replace(PLAN, proof=proof))
     assert table.rows == (
-        ("lean, at least", 3, 2, "0.03 %", "0.05 %", "Chuck Grind 73"),
         ("lean, at most", 1, 1, "0.02 %", "0.05 %", "House Patty 80"),
+        ("lean, at least", 3, 2, "0.03 %", "0.05 %", "Chuck Grind 73"),
     )
 
 
@@ -298,7 +300,7 @@ def test_the_line_never_claims_more_than_the_bound_shows():
 
 
 def test_what_rounding_leaves_short_is_on_the_first_line_and_in_the_blends():
-    requirement = Requirement(Family.VOLUME_LEAST, "GB80")
+    requirement = Requirement(ConstraintClass.VOLUME_MIN, "GB80")
     short = Check(requirement, 9_999.96, 10_000, None, "lb", 5, Verdict.WITHIN_ROUNDING)
     below = Bound(1_000.0, 1_000.0, "hand", 998.0)
     plan = with_bound(below, checks=(short,))
@@ -339,7 +341,7 @@ def test_what_a_standard_leaves_open_is_told_where_it_is_passed_or_cannot_be_che
     case = replace(CASE, standards=tuple(replace(row, note=row.row_id) for row in CASE.standards))
     remarks = column(checks.standards_table(case, PLAN), "Remark")
     told = [remark.split()[0] if remark else "" for remark in remarks]
-    assert told == ["", "frozen_most", "no_added_water"]
+    assert told == ["", "frozen_max", "no_added_water"]
 
 
 def test_a_plan_stopped_early_says_so():
@@ -354,7 +356,7 @@ def test_lots_set_aside_are_told_with_the_reason():
     assert column(table, "Why") == ["first available 2026-11-27", "none left"]
 
 
-def test_labels_are_told_species_origins_and_programmes_of_every_lot():
+def test_labels_are_told_species_origins_and_label_claims_of_every_lot():
     rows = checks.labels_table(CASE, PLAN).rows
     assert rows[0] == ("House Patty 80", "beef", "domestic, Uruguay", "")
     only_90s = replace(PLAN.runs[0], ingredients=PLAN.runs[0].ingredients[:1])
@@ -439,7 +441,7 @@ def test_every_table_finds_room_on_the_sheet_it_shares(needed):
             assert sum(widths[first - 1 : last]) >= width
 
 
-def test_infinite_worths_are_words_not_numbers():
+def test_infinite_shadow_prices_are_words_not_numbers():
     text = tables_text(plan_tables(CASE, PLAN))
     assert "inf" not in re.findall(r"\binf\b", text)
     assert not math.isinf(sum(c for t in plan_tables(CASE, PLAN) for r in t.rows for c in r

@@ -38,7 +38,9 @@ def _day(count: int = 14):
         for index in range(count)
     ]
     quotations[-1] = replace(quotations[-1], usd_per_lb=quotations[-1].usd_per_lb + 0.5)
-    (day,) = value_days([*quotations, replace(quotations[3], form="frozen", usd_per_lb=1.4)])
+    (day,) = value_days(
+        [*quotations, replace(quotations[3], fresh_or_frozen="frozen", usd_per_lb=1.4)]
+    )
     return day
 
 
@@ -85,8 +87,8 @@ def test_pictures_are_written_whole(tmp_path):
     found = region_map(
         CASE,
         (lots[0].lot_id, lots[1].lot_id),
-        least_usd_per_lb=(own[0] * 0.7, own[1] * 0.7),
-        most_usd_per_lb=(own[0] * 1.2, own[1] * 1.2),
+        min_usd_per_lb=(own[0] * 0.7, own[1] * 0.7),
+        max_usd_per_lb=(own[0] * 1.2, own[1] * 1.2),
     )
     for name, made in (
         ("items.png", items_picture(_day())),
@@ -140,13 +142,13 @@ def test_a_map_that_is_not_exact_says_so():
     lots = CASE.usable_lots()[:2]
     ids = (lots[0].lot_id, lots[1].lot_id)
     rough = region_map(
-        CASE, ids, least_usd_per_lb=(0.1, 0.1), most_usd_per_lb=(3.0, 3.0), most_solves=4
+        CASE, ids, min_usd_per_lb=(0.1, 0.1), max_usd_per_lb=(3.0, 3.0), max_solves=4
     )
     assert "NOT EXACT" in regions_table(rough, lots).note
     assert "NOT EXACT" in regions_picture(rough, lots).axes[0].get_title(loc="left")
 
 
-def test_supply_tells_the_worth_of_the_next_pounds():
+def test_supply_tells_the_value_of_the_next_pounds():
     curve = supply_curve(CASE, CASE.usable_lots()[0].lot_id)
     shown = supply_table(curve, CASE.usable_lots()[0])
     assert shown.rows[-1][1] == "any more"
@@ -168,7 +170,7 @@ def test_items_and_adjustments_list_every_item():
 
 def test_replacements_say_their_rules():
     lots = CASE.usable_lots()
-    rules = ReplacementRules(most_share=0.5)
+    rules = ReplacementRules(max_share=0.5)
     found = replacement_values(lots, CASE.losses, rules)
     shown = replacements_table(found, {lot.lot_id: lot for lot in lots}, rules)
     assert "at most 50 % of one item" in shown.note

@@ -46,7 +46,7 @@ def test_no_word_claims_a_cause():
     assert not re.search(r"\b(caused|because|due to|drove|driven by|led to)\b", words)
 
 
-def test_a_kink_shows_the_last_pound_beside_the_next():
+def test_a_degenerate_shows_the_last_pound_beside_the_next():
     last = Explained(3.0, 3.4, NEXT.contributions)
     one, two = move_table(ItemMove(NEXT, NEXT), "t"), move_table(ItemMove(NEXT, last), "t")
     assert len(two.columns) == len(one.columns) + 1

@@ -5,14 +5,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from blend.domain.case import Case, Settings
-from blend.domain.plan import Change, Clash, Programme, Step, Verdict
-from blend.domain.requirements import Family, Requirement
+from blend.domain.plan import Change, InfeasibleSubset, Model, Step, Verdict
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import NUMBER_ATTRIBUTES, WORD_ATTRIBUTES, parse_selector
 from blend.show.amounts import amount_words, number_words
-from blend.show.clash import broken_lines, change_words, clash_lines
+from blend.show.infeasible import broken_lines, change_words, infeasible_lines
 from blend.show.words import (
-    PROGRAMME_WORDS,
+    MODEL_WORDS,
     STEP_WORDS,
     VERDICT_WORDS,
     meat_words,
@@ -22,60 +22,68 @@ from tests.show.example_plan import DAY, example_case, example_plan
 
 CASE = example_case()
 RULES = (
-    Rule("share", RuleKind.SHARE, least_share=0.1, most_share=0.25),
-    Rule("fat", RuleKind.FAT, least_share=0.1, most_share=0.3),
-    Rule("count", RuleKind.MOST_LOTS, most_count=4),
-    Rule("little", RuleKind.LEAST_IF_USED, least_share=0.05),
-    Rule("use", RuleKind.MUST_USE, ("GC73",), parse_selector("place=stock"), least_lb=1_200),
+    Rule("share", RuleKind.SHARE, min_share=0.1, max_share=0.25),
+    Rule("fat", RuleKind.FAT, min_share=0.1, max_share=0.3),
+    Rule("count", RuleKind.MAX_LOTS, max_count=4),
+    Rule("little", RuleKind.MIN_IF_USED, min_share=0.05),
+    Rule(
+        "use",
+        RuleKind.MUST_USE,
+        ("GC73",),
+        parse_selector("on_hand_or_offered=on hand"),
+        min_lb=1_200,
+    ),
     Rule("never", RuleKind.MUST_NOT_USE, (), parse_selector("species!=beef")),
     Rule(
         "apart",
         RuleKind.KEEP_APART,
         (),
         parse_selector("origin=Uruguay"),
-        parse_selector("programme=no-hormone"),
+        parse_selector("program=no-hormone"),
     ),
     Rule("same", RuleKind.EQUAL_RECIPE),
-    Rule("cold", RuleKind.WARMTH, most_temperature_f=40.0),
+    Rule("cold", RuleKind.MAX_TEMP, max_temp_f=40.0),
 )
 RULED = replace(CASE, rules=RULES)
 KEYS = {
-    Family.MASS: ("GB80", "", ""),
-    Family.LEAN_LEAST: ("GB80", "", ""),
-    Family.LEAN_MOST: ("GB80", "", ""),
-    Family.VOLUME_LEAST: ("GC73", "", ""),
-    Family.VOLUME_MOST: ("GC73", "", ""),
-    Family.BATCH_FILL: ("GC73", "", ""),
-    Family.SUPPLY: ("", "F90-03", ""),
-    Family.LEAST_PURCHASE: ("", "F90-03", ""),
-    Family.WHOLE_CONTAINERS: ("", "Z85-02", ""),
-    Family.SHARE_LEAST: ("GB80", "", "share"),
-    Family.SHARE_MOST: ("GB80", "", "share"),
-    Family.FAT_LEAST: ("GB80", "", "fat"),
-    Family.FAT_MOST: ("GB80", "", "fat"),
-    Family.MOST_LOTS: ("GB80", "", "count"),
-    Family.LEAST_IF_USED: ("GB80", "", "little"),
-    Family.MUST_USE: ("", "", "use"),
-    Family.MUST_NOT_USE: ("GB80", "", "never"),
-    Family.MAY_HOLD: ("GB80", "", ""),
-    Family.KEEP_APART: ("GB80", "", "apart"),
-    Family.EQUAL_RECIPE: ("GB80", "", "same"),
-    Family.WARMTH: ("GB80", "", "cold"),
+    ConstraintClass.MASS: ("GB80", "", ""),
+    ConstraintClass.LEAN_MIN: ("GB80", "", ""),
+    ConstraintClass.LEAN_MAX: ("GB80", "", ""),
+    ConstraintClass.VOLUME_MIN: ("GC73", "", ""),
+    ConstraintClass.VOLUME_MAX: ("GC73", "", ""),
+    ConstraintClass.BATCH_FILL: ("GC73", "", ""),
+    ConstraintClass.SUPPLY: ("", "F90-03", ""),
+    ConstraintClass.MIN_PURCHASE: ("", "F90-03", ""),
+    ConstraintClass.WHOLE_CONTAINERS: ("", "Z85-02", ""),
+    ConstraintClass.SHARE_MIN: ("GB80", "", "share"),
+    ConstraintClass.SHARE_MAX: ("GB80", "", "share"),
+    ConstraintClass.FAT_MIN: ("GB80", "", "fat"),
+    ConstraintClass.FAT_MAX: ("GB80", "", "fat"),
+    ConstraintClass.MAX_LOTS: ("GB80", "", "count"),
+    ConstraintClass.MIN_IF_USED: ("GB80", "", "little"),
+    ConstraintClass.MUST_USE: ("", "", "use"),
+    ConstraintClass.MUST_NOT_USE: ("GB80", "", "never"),
+    ConstraintClass.MAY_HOLD: ("GB80", "", ""),
+    ConstraintClass.KEEP_APART: ("GB80", "", "apart"),
+    ConstraintClass.EQUAL_RECIPE: ("GB80", "", "same"),
+    ConstraintClass.MAX_TEMP: ("GB80", "", "cold"),
 }
 
 
-def requirement(family: Family) -> Requirement:
-    return Requirement(family, *KEYS[family])
+def requirement(constraint_class: ConstraintClass) -> Requirement:
+    return Requirement(constraint_class, *KEYS[constraint_class])
 
 
-def change(family: Family, was: float, becomes: float, usd: float | None = None) -> str:
-    return change_words(Change(requirement(family), was, becomes, "", usd), RULED)
+def change(
+    constraint_class: ConstraintClass, was: float, becomes: float, usd: float | None = None
+) -> str:
+    return change_words(Change(requirement(constraint_class), was, becomes, "", usd), RULED)
 
 
-@pytest.mark.parametrize("family", Family)
-def test_every_family_has_words_that_name_what_it_concerns(family):
-    words = requirement_words(requirement(family), RULED)
-    product_id, lot_id, rule_id = KEYS[family]
+@pytest.mark.parametrize("constraint_class", ConstraintClass)
+def test_every_constraint_class_has_words_that_name_what_it_concerns(constraint_class):
+    words = requirement_words(requirement(constraint_class), RULED)
+    product_id, lot_id, rule_id = KEYS[constraint_class]
     if product_id:
         assert RULED.product(product_id).name in words
     assert lot_id in words
@@ -83,55 +91,61 @@ def test_every_family_has_words_that_name_what_it_concerns(family):
         assert f"(rule {rule_id})" in words
 
 
-@pytest.mark.parametrize("family", Family)
-def test_every_family_has_words_for_its_change(family):
-    words = change(family, was=0.25, becomes=0.3, usd=48_210.4)
+@pytest.mark.parametrize("constraint_class", ConstraintClass)
+def test_every_constraint_class_has_words_for_its_change(constraint_class):
+    words = change(constraint_class, was=0.25, becomes=0.3, usd=48_210.4)
     assert words.endswith(": the plan then costs 48,210 USD")
 
 
 @pytest.mark.parametrize(
-    ("kind", "words"), [(Verdict, VERDICT_WORDS), (Step, STEP_WORDS), (Programme, PROGRAMME_WORDS)]
+    ("kind", "words"), [(Verdict, VERDICT_WORDS), (Step, STEP_WORDS), (Model, MODEL_WORDS)]
 )
-def test_every_verdict_step_and_programme_has_words_of_its_own(kind, words):
+def test_every_verdict_step_and_model_has_words_of_its_own(kind, words):
     assert set(words) == set(kind)
     assert len(set(words.values())) == len(kind)
     assert all(words.values())
 
 
 @pytest.mark.parametrize(
-    ("family", "words"),
+    ("constraint_class", "words"),
     [
-        (Family.LEAN_LEAST, "lean of House Patty 80 at least 79.5 %"),
-        (Family.LEAN_MOST, "lean of House Patty 80 at most 81.0 %"),
-        (Family.VOLUME_LEAST, "order of Chuck Grind 73: at least 6,000 lb finished"),
-        (Family.BATCH_FILL, "batches of Chuck Grind 73 between 1,800 lb and 2,100 lb finished"),
-        (Family.SUPPLY, "supply of lot F90-03 (20,000 lb)"),
-        (Family.WHOLE_CONTAINERS, "whole boxes of lot Z85-02 (60 lb each)"),
-        (Family.SHARE_MOST, "meat in House Patty 80 at most 25 % (rule share)"),
-        (Family.MOST_LOTS, "at most 4 lots of meat in House Patty 80 (rule count)"),
-        (Family.MUST_USE, "at least 1,200 lb of meat in stock used in Chuck Grind 73 (rule use)"),
-        (Family.MUST_NOT_USE, "no meat other than beef in House Patty 80 (rule never)"),
+        (ConstraintClass.LEAN_MIN, "lean of House Patty 80 at least 79.5 %"),
+        (ConstraintClass.LEAN_MAX, "lean of House Patty 80 at most 81.0 %"),
+        (ConstraintClass.VOLUME_MIN, "order of Chuck Grind 73: at least 6,000 lb finished"),
         (
-            Family.KEEP_APART,
-            "meat of Uruguay origin and meat in programme no-hormone never together in House"
+            ConstraintClass.BATCH_FILL,
+            "batches of Chuck Grind 73 between 1,800 lb and 2,100 lb finished",
+        ),
+        (ConstraintClass.SUPPLY, "supply of lot F90-03 (20,000 lb)"),
+        (ConstraintClass.WHOLE_CONTAINERS, "whole boxes of lot Z85-02 (60 lb each)"),
+        (ConstraintClass.SHARE_MAX, "meat in House Patty 80 at most 25 % (rule share)"),
+        (ConstraintClass.MAX_LOTS, "at most 4 lots of meat in House Patty 80 (rule count)"),
+        (
+            ConstraintClass.MUST_USE,
+            "at least 1,200 lb of meat on hand used in Chuck Grind 73 (rule use)",
+        ),
+        (ConstraintClass.MUST_NOT_USE, "no meat other than beef in House Patty 80 (rule never)"),
+        (
+            ConstraintClass.KEEP_APART,
+            "meat of Uruguay origin and meat in program no-hormone never together in House"
             " Patty 80 (rule apart)",
         ),
-        (Family.MAY_HOLD, "House Patty 80 holds only beef"),
+        (ConstraintClass.MAY_HOLD, "House Patty 80 holds only beef"),
     ],
 )
-def test_requirements_are_said_as_their_owner_would(family, words):
-    assert requirement_words(requirement(family), RULED) == words
+def test_requirements_are_said_as_their_owner_would(constraint_class, words):
+    assert requirement_words(requirement(constraint_class), RULED) == words
 
 
 def test_a_standard_is_cited_by_its_section():
-    held = Requirement(Family.SHARE_MOST, "GB80", rule_id="cheek_most on GB80")
+    held = Requirement(ConstraintClass.SHARE_MAX, "GB80", rule_id="cheek_max on GB80")
     assert requirement_words(held, CASE) == (
         "cheek meat in House Patty 80 at most 25 % (9 CFR 319.15(a))"
     )
 
 
 def test_a_note_of_a_standard_is_said_by_its_title():
-    note = Requirement(Family.MAY_HOLD, "GB80", rule_id="no_added_water")
+    note = Requirement(ConstraintClass.MAY_HOLD, "GB80", rule_id="no_added_water")
     assert requirement_words(note, CASE) == (
         "House Patty 80: no water, binders or extenders added (9 CFR 319.15(a))"
     )
@@ -141,20 +155,20 @@ def test_a_note_of_a_standard_is_said_by_its_title():
     ("selector", "words"),
     [
         ("", "meat"),
-        ("form=frozen", "frozen meat"),
-        ("form!=frozen", "meat that is not frozen"),
-        ("form=frozen; species=beef; lean_share>=0.85", "frozen beef of at least 85 % lean"),
+        ("fresh_or_frozen=frozen", "frozen meat"),
+        ("fresh_or_frozen!=frozen", "meat that is not frozen"),
+        ("fresh_or_frozen=frozen; species=beef; lean>=0.85", "frozen beef of at least 85 % lean"),
         ("meat_class=cheek", "cheek meat"),
         ("meat_class=heart|tongue", "heart or tongue meat"),
         ("meat_class=fat_trim", "fat trim"),
         ("species=beef; meat_class=cheek", "beef cheek meat"),
         ("species!=beef", "meat other than beef"),
         ("origin!=domestic", "imported meat"),
-        ("form=frozen; origin=Domestic", "frozen domestic meat"),
+        ("fresh_or_frozen=frozen; origin=Domestic", "frozen domestic meat"),
         ("origin!=Uruguay", "meat not of Uruguay origin"),
         ("lot=A|B|C", "lots A, B or C"),
         ("lot!=A", "meat other than lot A"),
-        ("place=stock", "meat in stock"),
+        ("on_hand_or_offered=on hand", "meat on hand"),
         ("container=combo|box", "meat in combos or boxes"),
         ("supplier=Alder Ridge", "meat from Alder Ridge"),
     ],
@@ -172,36 +186,41 @@ def test_selectors_are_said_whatever_they_ask(attribute):
 
 
 @pytest.mark.parametrize(
-    ("family", "was", "becomes", "words"),
+    ("constraint_class", "was", "becomes", "words"),
     [
         (
-            Family.LEAN_LEAST,
+            ConstraintClass.LEAN_MIN,
             0.005,
             0.008,
             "loosen the tolerance below on House Patty 80 from 0.5 to 0.8 lean points",
         ),
         (
-            Family.LEAN_MOST,
+            ConstraintClass.LEAN_MAX,
             0.01,
             0.012345,
             "loosen the tolerance above on House Patty 80 from 1.0 to 1.24 lean points",
         ),
-        (Family.VOLUME_LEAST, 6_000, 4_800, "make 1,200 lb less of Chuck Grind 73 (4,800 lb)"),
-        (Family.VOLUME_LEAST, 6_000, 0, "make no Chuck Grind 73"),
-        (Family.SUPPLY, 20_000, 21_899.2, "1,900 lb more of lot F90-03"),
         (
-            Family.SHARE_MOST,
+            ConstraintClass.VOLUME_MIN,
+            6_000,
+            4_800,
+            "make 1,200 lb less of Chuck Grind 73 (4,800 lb)",
+        ),
+        (ConstraintClass.VOLUME_MIN, 6_000, 0, "make no Chuck Grind 73"),
+        (ConstraintClass.SUPPLY, 20_000, 21_899.2, "1,900 lb more of lot F90-03"),
+        (
+            ConstraintClass.SHARE_MAX,
             0.25,
             0.30001,
             "let meat in House Patty 80 be at most 30.01 % instead of 25 %",
         ),
-        (Family.MOST_LOTS, 4, 5, "allow 5 lots instead of 4 of meat in House Patty 80"),
-        (Family.MUST_USE, 1_200, 900.5, "use 300 lb less of meat in stock (900 lb)"),
-        (Family.KEEP_APART, 0, 1, None),
+        (ConstraintClass.MAX_LOTS, 4, 5, "allow 5 lots instead of 4 of meat in House Patty 80"),
+        (ConstraintClass.MUST_USE, 1_200, 900.5, "use 300 lb less of meat on hand (900 lb)"),
+        (ConstraintClass.KEEP_APART, 0, 1, None),
     ],
 )
-def test_changes_tell_from_where_to_where(family, was, becomes, words):
-    said = change(family, was, becomes)
+def test_changes_tell_from_where_to_where(constraint_class, was, becomes, words):
+    said = change(constraint_class, was, becomes)
     if words is None:
         assert said.startswith("give up: ")
     else:
@@ -210,14 +229,14 @@ def test_changes_tell_from_where_to_where(family, was, becomes, words):
 
 @given(st.floats(0.005, 0.1))
 def test_the_tolerance_told_is_never_tighter_than_the_one_needed(tolerance_share):
-    words = change(Family.LEAN_LEAST, 0.005, tolerance_share)
+    words = change(ConstraintClass.LEAN_MIN, 0.005, tolerance_share)
     told = float(words.removesuffix(" lean points").split()[-1])
     needed = tolerance_share * 100
     assert needed - 1e-6 <= told <= needed + 0.01 + 1e-6
 
 
 def test_what_can_only_be_dropped_is_said_so():
-    held = Change(requirement(Family.SHARE_MOST), float("nan"), float("nan"), "drop", None)
+    held = Change(requirement(ConstraintClass.SHARE_MAX), float("nan"), float("nan"), "drop", None)
     assert change_words(held, RULED) == "give up: meat in House Patty 80 at most 25 %"
 
 
@@ -227,7 +246,7 @@ DIVISIBLE = (
 
 
 def supply_of(*lot_ids: str) -> tuple[Requirement, ...]:
-    return tuple(Requirement(Family.SUPPLY, lot_id=lot_id) for lot_id in lot_ids)
+    return tuple(Requirement(ConstraintClass.SUPPLY, lot_id=lot_id) for lot_id in lot_ids)
 
 
 @pytest.mark.parametrize(
@@ -246,8 +265,8 @@ def supply_of(*lot_ids: str) -> tuple[Requirement, ...]:
     ],
 )
 def test_the_supply_of_many_lots_is_one_item(lot_ids, words):
-    clash = Clash((requirement(Family.LEAN_LEAST), *supply_of(*lot_ids)), ())
-    assert clash_lines(clash, CASE) == [
+    infeasible = InfeasibleSubset((requirement(ConstraintClass.LEAN_MIN), *supply_of(*lot_ids)), ())
+    assert infeasible_lines(infeasible, CASE) == [
         "No plan exists: these 2 cannot all be met together.",
         "  - lean of House Patty 80 at least 79.5 %",
         f"  - supply of {words}",
@@ -257,12 +276,14 @@ def test_the_supply_of_many_lots_is_one_item(lot_ids, words):
 def test_of_very_many_lots_some_are_named_and_the_others_counted():
     lots = tuple(replace(CASE.lots[0], lot_id=f"L{number:02}") for number in range(20))
     case = replace(CASE, lots=lots)
-    (line,) = clash_lines(Clash(supply_of(*(lot.lot_id for lot in lots)), ()), case)[1:]
+    (line,) = infeasible_lines(
+        InfeasibleSubset(supply_of(*(lot.lot_id for lot in lots)), ()), case
+    )[1:]
     assert line.endswith("all 20 lots of beef: L00, L01, L02, L03, L04, L05 and 14 more")
 
 
 def test_two_lots_are_still_told_one_by_one():
-    lines = clash_lines(Clash(supply_of("F90-03", "Z85-02"), ()), CASE)
+    lines = infeasible_lines(InfeasibleSubset(supply_of("F90-03", "Z85-02"), ()), CASE)
     assert lines[1:] == [
         "  - supply of lot F90-03 (20,000 lb)",
         "  - supply of lot Z85-02 (12,000 lb)",
@@ -270,19 +291,25 @@ def test_two_lots_are_still_told_one_by_one():
 
 
 def test_to_make_nothing_is_told_only_where_nothing_else_helps():
-    none = Change(requirement(Family.VOLUME_LEAST), 6_000, 0.0, "lb", 30_000.0)
-    more = Change(requirement(Family.SUPPLY), 20_000, 21_900, "lb", 48_210.0)
-    both = "\n".join(clash_lines(Clash((requirement(Family.SUPPLY),), (more, none)), CASE))
+    none = Change(requirement(ConstraintClass.VOLUME_MIN), 6_000, 0.0, "lb", 30_000.0)
+    more = Change(requirement(ConstraintClass.SUPPLY), 20_000, 21_900, "lb", 48_210.0)
+    both = "\n".join(
+        infeasible_lines(
+            InfeasibleSubset((requirement(ConstraintClass.SUPPLY),), (more, none)), CASE
+        )
+    )
     assert "1,900 lb more of lot F90-03" in both
     assert "make no" not in both
-    alone = clash_lines(Clash((requirement(Family.SUPPLY),), (none,)), CASE)
+    alone = infeasible_lines(
+        InfeasibleSubset((requirement(ConstraintClass.SUPPLY),), (none,)), CASE
+    )
     assert "  - make no Chuck Grind 73: the plan then costs 30,000 USD" in alone
 
 
 @given(st.integers(0, 30_000), st.integers(1, 9_000))
 def test_more_supply_comes_in_whole_containers_where_they_must_be_whole(was, more):
     whole = replace(CASE.settings, whole_containers=WholeContainers.TAKEN)
-    change_of = Change(requirement(Family.SUPPLY), was, was + more, "lb", None)
+    change_of = Change(requirement(ConstraintClass.SUPPLY), was, was + more, "lb", None)
     words = change_words(change_of, replace(CASE, settings=whole))
     told_lb = int(words.split(" lb more")[0].replace(",", ""))
     assert words.endswith("more of lot F90-03, in whole combos")
@@ -291,8 +318,10 @@ def test_more_supply_comes_in_whole_containers_where_they_must_be_whole(was, mor
 
 
 def test_changes_that_free_a_plan_only_together_are_told_so():
-    fewer = Change(requirement(Family.VOLUME_LEAST), 6_000, 5_000, "lb", None)
-    lines = clash_lines(Clash((requirement(Family.VOLUME_LEAST),), (), (fewer,)), CASE)
+    fewer = Change(requirement(ConstraintClass.VOLUME_MIN), 6_000, 5_000, "lb", None)
+    lines = infeasible_lines(
+        InfeasibleSubset((requirement(ConstraintClass.VOLUME_MIN),), (), (fewer,)), CASE
+    )
     assert lines == [
         "No plan exists: this cannot be met.",
         "  - order of Chuck Grind 73: at least 6,000 lb finished",
@@ -303,26 +332,31 @@ def test_changes_that_free_a_plan_only_together_are_told_so():
 
 
 def test_the_supply_of_all_lots_has_words():
-    assert requirement_words(Requirement(Family.SUPPLY), CASE) == "supply of all lots together"
+    assert (
+        requirement_words(Requirement(ConstraintClass.SUPPLY), CASE)
+        == "supply of all lots together"
+    )
 
 
 def test_money_earned_is_not_called_a_cost():
-    assert change(Family.SUPPLY, 0, 10, usd=-310.0).endswith(": the plan then earns 310 USD")
+    assert change(ConstraintClass.SUPPLY, 0, 10, usd=-310.0).endswith(
+        ": the plan then earns 310 USD"
+    )
 
 
 def test_a_published_limit_is_not_the_plants_to_ease():
-    held = Requirement(Family.SHARE_MOST, "GB80", rule_id="cheek_most on GB80")
+    held = Requirement(ConstraintClass.SHARE_MAX, "GB80", rule_id="cheek_max on GB80")
     words = change_words(Change(held, 0.25, 0.3, "share", None), CASE)
     assert "not the plant's to ease: 9 CFR 319.15(a)" in words
 
 
-def test_a_clash_tells_every_requirement_and_every_change():
-    clash = Clash(
-        (requirement(Family.LEAN_LEAST), requirement(Family.SUPPLY)),
-        (Change(requirement(Family.SUPPLY), 20_000, 21_900, "lb", 48_210.0),),
+def test_a_infeasible_tells_every_requirement_and_every_change():
+    infeasible = InfeasibleSubset(
+        (requirement(ConstraintClass.LEAN_MIN), requirement(ConstraintClass.SUPPLY)),
+        (Change(requirement(ConstraintClass.SUPPLY), 20_000, 21_900, "lb", 48_210.0),),
         needs_whole=True,
     )
-    assert clash_lines(clash, CASE) == [
+    assert infeasible_lines(infeasible, CASE) == [
         "No plan exists: these 2 cannot all be met together.",
         "  - lean of House Patty 80 at least 79.5 %",
         "  - supply of lot F90-03 (20,000 lb)",
@@ -333,12 +367,12 @@ def test_a_clash_tells_every_requirement_and_every_change():
 
 
 def kept_out_of(product_id: str, case: Case) -> list[str]:
-    clash = Clash(
-        (Requirement(Family.VOLUME_LEAST, product_id),),
+    infeasible = InfeasibleSubset(
+        (Requirement(ConstraintClass.VOLUME_MIN, product_id),),
         (),
-        kept_out=(Requirement(Family.MAY_HOLD, product_id),),
+        kept_out=(Requirement(ConstraintClass.MAY_HOLD, product_id),),
     )
-    return clash_lines(clash, case)
+    return infeasible_lines(infeasible, case)
 
 
 def with_product(product_id: str, **values) -> Case:
@@ -346,16 +380,16 @@ def with_product(product_id: str, **values) -> Case:
     return replace(CASE, products=tuple(products))
 
 
-def test_a_programme_that_no_usable_lot_carries_is_named_with_the_lots_that_will():
-    case = with_product("GC73", programmes=frozenset({"organic"}))
+def test_a_model_that_no_usable_lot_carries_is_named_with_the_lots_that_will():
+    case = with_product("GC73", label_claims=frozenset({"organic"}))
     _, _, reason, note = kept_out_of("GC73", case)
     assert reason == (
-        "  - the reason: no usable lot of beef carries programme organic, as every lot in "
+        "  - the reason: no usable lot of beef carries program organic, as every lot in "
         "Chuck Grind 73 must"
     )
     assert "papers" in note
     used_up = replace(
-        case.lots[0], lot_id="late", programmes=frozenset({"organic"}), quantity_lb=0.0
+        case.lots[0], lot_id="late", label_claims=frozenset({"organic"}), quantity_lb=0.0
     )
     case = replace(case, lots=(*case.lots, used_up))
     assert kept_out_of("GC73", case)[2].endswith("must (late does, but none left)")
@@ -369,12 +403,13 @@ def test_a_species_that_no_usable_lot_is_of_is_named():
     ]
 
 
-def test_programmes_that_no_lot_carries_together_are_told_so():
+def test_label_claims_that_no_lot_carries_together_are_told_so():
     lots = [
-        replace(CASE.lots[0], lot_id=name, programmes=frozenset({name})) for name in ("old", "new")
+        replace(CASE.lots[0], lot_id=name, label_claims=frozenset({name}))
+        for name in ("old", "new")
     ]
-    case = replace(with_product("GC73", programmes=frozenset({"old", "new"})), lots=tuple(lots))
-    assert "carries all programmes" in kept_out_of("GC73", case)[2]
+    case = replace(with_product("GC73", label_claims=frozenset({"old", "new"})), lots=tuple(lots))
+    assert "carries all programs" in kept_out_of("GC73", case)[2]
 
 
 def test_a_plan_that_fails_its_proof_tells_what_it_breaks():
@@ -390,14 +425,14 @@ def test_a_plan_that_fails_its_proof_tells_what_it_breaks():
 def test_words_hold_nothing_that_cannot_be_printed():
     lot = replace(CASE.lot("F90-03"), lot_id="A\x1b[31m\nB")
     case = Case(Settings(DAY), (lot,), CASE.products)
-    words = requirement_words(Requirement(Family.SUPPLY, lot_id=lot.lot_id), case)
+    words = requirement_words(Requirement(ConstraintClass.SUPPLY, lot_id=lot.lot_id), case)
     assert words == "supply of lot A [31m B (20,000 lb)"
 
 
 def test_lots_that_cannot_be_split_are_whole_or_nothing():
-    lot = replace(CASE.lot("F90-03"), can_split=False)
+    lot = replace(CASE.lot("F90-03"), must_take_all=True)
     case = Case(Settings(DAY, whole_containers=WholeContainers.TAKEN), (lot,), CASE.products)
-    assert requirement_words(Requirement(Family.LEAST_PURCHASE, lot_id="F90-03"), case) == (
+    assert requirement_words(Requirement(ConstraintClass.MIN_PURCHASE, lot_id="F90-03"), case) == (
         "lot F90-03 taken whole or not at all (20,000 lb)"
     )
 

@@ -13,7 +13,7 @@ from blend.errors import FileTrouble
 from blend.show.cells import PLAIN, height_of
 from blend.show.floor import TICK
 from blend.show.letters import line_count, width_pt
-from blend.show.pages import LEAST_SCALE, lay_on_pages, orientation_for, set_up_page
+from blend.show.pages import MIN_SCALE, lay_on_pages, orientation_for, set_up_page
 from blend.show.tables import plan_tables
 from blend.show.workbook import plan_workbook, sheet_name, write_plan_workbook
 from tests.show.example_plan import example_case, example_plan
@@ -73,8 +73,8 @@ def test_sheets_are_for_those_who_use_them(book):
     ]
 
 
-def test_without_worths_their_sheet_is_left_out():
-    assert "Worths" not in plan_workbook(CASE, example_plan(CASE, worths=False)).sheetnames
+def test_without_shadow_prices_their_sheet_is_left_out():
+    assert "Worths" not in plan_workbook(CASE, example_plan(CASE, shadow_prices=False)).sheetnames
 
 
 @pytest.mark.parametrize("heading", ["Taken, lb", "Used, lb", "Left over, lb", "Cost, USD"])
@@ -126,7 +126,7 @@ def test_many_lots_and_batches_go_into_several_logs():
     case = replace(CASE, lots=tuple(replace(CASE.lots[0], lot_id=f"L{n:02}") for n in range(11)))
     ingredients = tuple(replace(PLAN.runs[0].ingredients[0], lot_id=f"L{n:02}") for n in range(11))
     run = replace(PLAN.runs[0], batches=30, ingredients=ingredients)
-    sheet = plan_workbook(case, replace(PLAN, takes=(), runs=(run,), lots_worth=()))["GB80"]
+    sheet = plan_workbook(case, replace(PLAN, takes=(), runs=(run,), break_evens=()))["GB80"]
     first_column = [row[0].value for row in sheet.iter_rows()]
     assert first_column.count("Batch") == 2 * 3
     numbers = [value for value in first_column if isinstance(value, int)]
@@ -158,7 +158,7 @@ def floor_sheet(lots: int, batches: int):
     case = replace(CASE, lots=tuple(replace(CASE.lots[0], lot_id=lot_id) for lot_id in ids))
     ingredients = tuple(replace(PLAN.runs[0].ingredients[0], lot_id=lot_id) for lot_id in ids)
     run = replace(PLAN.runs[0], batches=batches, ingredients=ingredients)
-    return plan_workbook(case, replace(PLAN, takes=(), runs=(run,), lots_worth=()))["GB80"]
+    return plan_workbook(case, replace(PLAN, takes=(), runs=(run,), break_evens=()))["GB80"]
 
 
 def height_pt(sheet) -> float:
@@ -171,7 +171,7 @@ def test_a_floor_sheet_is_one_page_where_it_stays_legible(lots, batches):
     assert sheet.page_setup.orientation == "portrait"
     assert sheet.page_setup.fitToHeight == 1
     assert not sheet.row_breaks.brk
-    assert height_pt(sheet) <= PORTRAIT_PT / LEAST_SCALE
+    assert height_pt(sheet) <= PORTRAIT_PT / MIN_SCALE
 
 
 @settings(max_examples=8, deadline=None)
@@ -179,7 +179,7 @@ def test_a_floor_sheet_is_one_page_where_it_stays_legible(lots, batches):
 def test_a_floor_sheet_is_broken_only_where_it_would_be_too_small(lots, batches):
     sheet = floor_sheet(lots, batches)
     is_one_page = sheet.page_setup.fitToHeight == 1
-    assert is_one_page == (height_pt(sheet) <= PORTRAIT_PT / LEAST_SCALE)
+    assert is_one_page == (height_pt(sheet) <= PORTRAIT_PT / MIN_SCALE)
     assert is_one_page == (not sheet.row_breaks.brk)
     ends = [0, *(each.id for each in sheet.row_breaks.brk), sheet.max_row]
     for first, last in pairwise(ends):
@@ -210,11 +210,11 @@ def test_what_is_left_of_the_page_goes_to_the_rows_that_are_written_in():
     assert min(of_few) > max(of_many)
 
 
-def test_what_is_weighed_is_the_most_visible_number(book):
+def test_what_is_weighed_is_the_max_visible_number(book):
     sizes = {c.value: c.font.size for row in book["GB80"].iter_rows() for c in row if c.value}
-    weighed = [sizes[pounds_lb] for pounds_lb in (1072, 430, 508)]
+    rounded_plan = [sizes[pounds_lb] for pounds_lb in (1072, 430, 508)]
     others = [size for value, size in sizes.items() if value not in (1072, 430, 508)]
-    assert min(weighed) > max(others)
+    assert min(rounded_plan) > max(others)
 
 
 def test_wide_sheets_lie_on_their_side_and_narrow_ones_stand():
@@ -276,7 +276,7 @@ def test_hostile_names_stay_texts(name, tmp_path):
 
 
 @settings(max_examples=8, deadline=None)
-@given(cases(most_lots=4, most_products=2))
+@given(cases(max_lots=4, max_products=2))
 def test_any_case_has_a_workbook_without_formulas(case):
     book = plan_workbook(case, any_plan(case))
     assert all(c.data_type != "f" for sheet in book for row in sheet.iter_rows() for c in row)

@@ -14,7 +14,7 @@ from blend.store import Store, engine
 from blend.store.engine import writing
 from tests.store.writer import add, all_heard, begun, make, numbered, publish, size_of, started
 
-MOST_TELLINGS = 12
+MAX_TELLINGS = 12
 """A writer is killed after so many at most: it tells when it is up, before and after an append."""
 
 LONGEST_S = 0.02
@@ -29,7 +29,7 @@ def kill_often(where: str, kills: int, seed: int, check_file, append=add) -> Cou
     Store.create(where).close()
     for _ in range(kills):
         process, heard = started(where, "w", first=max(done, default=0) + 1, append=append)
-        tellings = [heard.recv() for _ in range(draw.randint(0, MOST_TELLINGS))]
+        tellings = [heard.recv() for _ in range(draw.randint(0, MAX_TELLINGS))]
         time.sleep(draw.uniform(0, LONGEST_S))
         process.kill()
         process.join()

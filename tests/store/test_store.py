@@ -49,7 +49,7 @@ def published(usd_per_cwt: float = 350.0, **more) -> Published:
 
 def test_what_goes_in_comes_out(store):
     entries = (
-        entry("E1", 350.123456789, note="two loads; 'quoted'", lean_share=0.895),
+        entry("E1", 350.123456789, note="two loads; 'quoted'", lean=0.895),
         entry("E2", kind=EntryKind.BID, is_firm=False, freight_usd_per_cwt=4.5),
         entry("E3", kind=EntryKind.OFFER, delivered_within_days=7, between_affiliates=True),
     )
@@ -69,7 +69,7 @@ def test_what_is_published_comes_out_with_its_method_and_moment(store):
     assert store.published() == (published(store_position=0, published_at=added.recorded_at),)
     assert before <= added.recorded_at <= datetime.now(UTC)
     assert store.method(METHOD.digest) == METHOD
-    store.publish([published(351.0, override_reason="load of poor colour")], METHOD)
+    store.publish([published(351.0, override_reason="load of poor color")], METHOD)
     assert [each.usd_per_cwt for each in store.published()] == [351.0]
     assert [each.usd_per_cwt for each in store.every_published("F90")] == [350.0, 351.0]
 
@@ -105,13 +105,13 @@ def test_a_withdrawal_leaves_nothing_standing(store):
 
 def test_a_moment_answers_as_it_did_then(store):
     first = store.add(Additions((NINETIES,), (entry("E1"),)))
-    store.add(Additions((replace(NINETIES, lean_share=0.91),), (entry("E2"),)))
+    store.add(Additions((replace(NINETIES, lean=0.91),), (entry("E2"),)))
     then = first.recorded_at
     assert store.position(then) in (1, 2)  # Two appends may share a moment.
     assert store.position(then - timedelta(seconds=1)) == 0
     assert store.entries(as_of=1) == (entry("E1"),)
-    assert store.items(as_of=1)["F90"].lean_share == 0.90
-    assert store.items()["F90"].lean_share == 0.91
+    assert store.items(as_of=1)["F90"].lean == 0.90
+    assert store.items()["F90"].lean == 0.91
 
 
 def test_moments_never_go_back_when_the_clock_does(store, monkeypatch):

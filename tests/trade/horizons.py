@@ -11,6 +11,7 @@ import pulp
 
 from blend.domain.case import Case, Settings
 from blend.domain.horizon import (
+    Cooler,
     DayRule,
     DayRuleKind,
     ForwardPrice,
@@ -18,7 +19,6 @@ from blend.domain.horizon import (
     Horizon,
     Order,
     Side,
-    Store,
     frozen_per_lb,
 )
 from blend.domain.lots import Lot
@@ -45,13 +45,13 @@ def make_horizon(seed: int) -> Horizon:
                 lot_id=f"L{index}",
                 item=f"{lean:.0%}",
                 species="beef",
-                lean_share=lean,
+                lean=lean,
                 price_usd_per_lb=round(0.3 + 3.4 * lean + random.uniform(-0.2, 0.2), 2),
                 quantity_lb=float(random.randrange(0, 9, 2) * 1000),
-                form="frozen" if index == 3 else "fresh",
-                place="stock" if in_stock else "offer",
+                fresh_or_frozen="frozen" if index == 3 else "fresh",
+                on_hand_or_offered="on hand" if in_stock else "offer",
                 use_by=random.choice((None, DAY + timedelta(days=random.randrange(6)))),
-                leftover_value_usd_per_lb=random.choice((-0.05, 0.0, 0.2)),
+                salvage_value_usd_per_lb=random.choice((-0.05, 0.0, 0.2)),
             )
         )
     products = [_product("P80", 0.80), _product("P70", 0.70)]
@@ -77,35 +77,37 @@ def make_horizon(seed: int) -> Horizon:
         for side in Side
         if random.random() < (0.6 if side is Side.OFFER else 0.2)
     ]
-    stores = (
-        Store(
+    coolers = (
+        Cooler(
             "cooler",
-            parse_selector("form=fresh"),
+            parse_selector("fresh_or_frozen=fresh"),
             random.choice((4000.0, None)),
             0.01,
             random.choice((1, 3)),
             0.0,
         ),
-        Store(
+        Cooler(
             "freezer",
-            parse_selector("form=frozen"),
+            parse_selector("fresh_or_frozen=frozen"),
             random.choice((3000.0, 20000.0)),
             0.004,
             random.choice((None, 4)),
             random.choice((0.0, 500.0)),
-            Freezing(parse_selector("lean_share>=0.6"), 0.05, 2000.0, 0.02, 0.005),
+            Freezing(parse_selector("lean>=0.6"), 0.05, 2000.0, 0.02, 0.005),
         ),
     )
     case = Case(
         Settings(DAY),
         tuple(lots),
         tuple(products),
-        losses=(Loss("thaw", "thaw", parse_selector("form=frozen"), (), 0.03, 0.01),),
+        losses=(Loss("thaw", "thaw", parse_selector("fresh_or_frozen=frozen"), (), 0.03, 0.01),),
     )
     rules = (
-        DayRule("frozen", DayRuleKind.MOST_USED, parse_selector("form=frozen"), most_lb=3000.0),
+        DayRule(
+            "frozen", DayRuleKind.MAX_USED, parse_selector("fresh_or_frozen=frozen"), max_lb=3000.0
+        ),
     )
-    return Horizon(case, tuple(days), tuple(orders), tuple(prices), stores, rules)
+    return Horizon(case, tuple(days), tuple(orders), tuple(prices), coolers, rules)
 
 
 def _product(product_id: str, lean: float) -> Product:
@@ -115,14 +117,14 @@ def _product(product_id: str, lean: float) -> Product:
 
 
 def _order(random: Random, product: Product, day: date) -> Order:
-    least_lb = 1000.0 * random.randrange(4)
+    min_lb = 1000.0 * random.randrange(4)
     sale = random.choice((0.0, 0.0, 2.9))
     room_lb = random.choice((0.0, 2000.0))
     order_id = f"{product.product_id} {day}"
-    return Order(order_id, product.product_id, day, least_lb, least_lb + room_lb, 8.0, sale)
+    return Order(order_id, product.product_id, day, min_lb, min_lb + room_lb, 8.0, sale)
 
 
-def least_cost_by_age(horizon: Horizon) -> float | None:
+def min_cost_by_age(horizon: Horizon) -> float | None:
     """The least cost by PuLP and CBC, every receipt followed by itself; None without a plan.
 
     Meat frozen on a day is a receipt of its own, and leaves it on each day under its own name:
@@ -141,7 +143,7 @@ def least_cost_by_age(horizon: Horizon) -> float | None:
     def follow(lot, place, amount, last_day, first_use):
         """One receipt from its day on."""
         before = amount
-        store = horizon.store_of(lot)
+        cooler = horizon.cooler_of(lot)
         for at in range(place, count):
             day = horizon.days[at]
             out = []
@@ -159,30 +161,30 @@ def least_cost_by_age(horizon: Horizon) -> float | None:
                 freezer = horizon.freezer_of(lot)
                 if freezer is not None:
                     x = new()
-                    frozen_by_day[freezer.store_id, at].append(x)
+                    frozen_by_day[freezer.cooler_id, at].append(x)
                     into[lot.lot_id, at].append(x)
                     cost.append(freezer.freezing.usd_per_lb * x)
                     out.append(x)
             is_last = last_day is not None and last_day < horizon.after(at)
             if is_last:
                 x = new()
-                cost.append(max(0.0, -lot.leftover_value_usd_per_lb) * x)
+                cost.append(max(0.0, -lot.salvage_value_usd_per_lb) * x)
                 out.append(x)
-            kept = new(0.0 if store is None or is_last else None)
+            kept = new(0.0 if cooler is None or is_last else None)
             model.addConstraint(before - pulp.lpSum(out) == kept)
-            if store is not None:
-                held[store.store_id, at].append(kept)
-                cost.append(store.holding_usd_per_lb_day * horizon.nights(at) * kept)
+            if cooler is not None:
+                held[cooler.cooler_id, at].append(kept)
+                cost.append(cooler.holding_usd_per_lb_day * horizon.nights(at) * kept)
             if at == count - 1:
-                cost.append(-lot.leftover_value_usd_per_lb * kept)
+                cost.append(-lot.salvage_value_usd_per_lb * kept)
             if is_last:
                 return
             before = kept
 
     for receipt in horizon.receipts:
-        amount = receipt.most_lb
+        amount = receipt.max_lb
         if receipt.offer_id:
-            amount = new(receipt.most_lb)
+            amount = new(receipt.max_lb)
             cost.append(receipt.price_usd_per_lb * amount)
         follow(horizon.lot(receipt.lot_id), receipt.place, amount, receipt.last_day, receipt.place)
     for lot_id, fresh in horizon.fresh_of.items():
@@ -196,14 +198,16 @@ def least_cost_by_age(horizon: Horizon) -> float | None:
     for bid in horizon.bids():
         if bid.quantity_lb is not None:
             model.addConstraint(pulp.lpSum(sold[bid.price_id]) <= bid.quantity_lb)
-    for store in horizon.stores:
+    for cooler in horizon.coolers:
         for at in range(count):
-            if store.capacity_lb is not None:
-                model.addConstraint(pulp.lpSum(held[store.store_id, at]) <= store.capacity_lb)
-            if store.freezing is not None and store.freezing.most_lb is not None:
-                parts = frozen_by_day[store.store_id, at]
-                model.addConstraint(pulp.lpSum(parts) <= store.freezing.most_lb)
-        model.addConstraint(pulp.lpSum(held[store.store_id, count - 1]) >= store.closing_lb)
+            if cooler.capacity_lb is not None:
+                model.addConstraint(pulp.lpSum(held[cooler.cooler_id, at]) <= cooler.capacity_lb)
+            if cooler.freezing is not None and cooler.freezing.max_lb is not None:
+                parts = frozen_by_day[cooler.cooler_id, at]
+                model.addConstraint(pulp.lpSum(parts) <= cooler.freezing.max_lb)
+        model.addConstraint(
+            pulp.lpSum(held[cooler.cooler_id, count - 1]) >= cooler.ending_inventory_lb
+        )
     for order in horizon.orders:
         at = horizon.days.index(order.day)
         product = horizon.case.product(order.product_id)
@@ -213,13 +217,13 @@ def least_cost_by_age(horizon: Horizon) -> float | None:
         ]
         made = pulp.lpSum((lean + fat) * x for (lean, fat), x in kept)
         lean = pulp.lpSum(lean * x for (lean, _), x in kept)
-        short = new(order.least_lb)
-        cost.append(order.shortfall_usd_per_lb * short - order.sale_usd_per_lb * made)
-        model.addConstraint(made + short >= order.least_lb)
-        if order.most_lb is not None:
-            model.addConstraint(made <= order.most_lb)
-        model.addConstraint(lean >= product.least_lean_share * made)
-        model.addConstraint(lean <= product.most_lean_share * made)
+        short = new(order.min_lb)
+        cost.append(order.shortage_penalty_usd_per_lb * short - order.sale_usd_per_lb * made)
+        model.addConstraint(made + short >= order.min_lb)
+        if order.max_lb is not None:
+            model.addConstraint(made <= order.max_lb)
+        model.addConstraint(lean >= product.min_lean * made)
+        model.addConstraint(lean <= product.max_lean * made)
     for rule in horizon.day_rules:
         for at, day in enumerate(horizon.days):
             parts = [
@@ -228,7 +232,7 @@ def least_cost_by_age(horizon: Horizon) -> float | None:
                 for lot, x in used[order.product_id, at]
                 if rule.lots.holds(lot)
             ]
-            model.addConstraint(pulp.lpSum(parts) <= rule.most_lb)
+            model.addConstraint(pulp.lpSum(parts) <= rule.max_lb)
     model.setObjective(pulp.lpSum(cost))
     model.solve(pulp.PULP_CBC_CMD(msg=False))
     return model.objective.value() if model.status == 1 else None

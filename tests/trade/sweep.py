@@ -26,7 +26,7 @@ def at_price(case: Case, lot_id: str, usd_per_lb: float, quantity_lb: float | No
         price_basis="delivered",
         freight_usd_per_lb=0.0,
         quantity_lb=lot.quantity_lb if quantity_lb is None else quantity_lb,
-        leftover_value_usd_per_lb=min(lot.leftover_value_usd_per_lb, usd_per_lb),
+        salvage_value_usd_per_lb=min(lot.salvage_value_usd_per_lb, usd_per_lb),
     )
     return with_lot(case, priced)
 

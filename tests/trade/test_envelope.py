@@ -55,8 +55,8 @@ def test_a_breakpoint_lies_where_the_lines_meet():
 
 def test_a_tangent_between_two_steps_leaves_no_step_of_its_own():
     steep, flat = Line(0.0, 10.0), Line(10.0, 0.0)
-    at_the_kink = Line.through(1.0, 10.0, 4.0)
-    kept, ends = lowest([steep, at_the_kink, flat], 0.0, 5.0)
+    at_the_degenerate = Line.through(1.0, 10.0, 4.0)
+    kept, ends = lowest([steep, at_the_degenerate, flat], 0.0, 5.0)
     assert kept == (steep, flat)
     assert ends == (0.0, 1.0, 5.0)
 
@@ -69,7 +69,7 @@ def test_cells_tile_the_window_and_hold_the_lowest_plane(known, places):
     def tangent(place: tuple[float, float]) -> Plane:
         return min(known, key=lambda plane: float(plane.at(np.array(place))))
 
-    tiling = tile(tangent, (0.0, 0.0), (10.0, 10.0), most_solves=500)
+    tiling = tile(tangent, (0.0, 0.0), (10.0, 10.0), max_solves=500)
     assert tiling.is_exact
     for place in places:
         by_cells = min(float(cell.plane.at(np.array(place))) for cell in tiling.cells)
@@ -84,7 +84,7 @@ def test_a_map_that_runs_out_of_solves_says_so():
         lambda place: min(known, key=lambda plane: float(plane.at(np.array(place)))),
         (0.0, 0.0),
         (10.0, 10.0),
-        most_solves=3,
+        max_solves=3,
     )
     assert not tiling.is_exact
     assert tiling.solves == 3

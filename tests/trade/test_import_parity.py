@@ -30,7 +30,7 @@ def offers(draw: st.DrawFn):
         OFFER,
         origin=draw(st.sampled_from(("New Zealand", "Uruguay", "Australia"))),
         tariff_line=draw(st.sampled_from(("0202.30.50", "0202.30.30"))),
-        lean_share=draw(number(0.6, 0.97)),
+        lean=draw(number(0.6, 0.97)),
         price=draw(number(1.5, 12.0)),
         currency=draw(st.sampled_from(("AUD", "NZD"))),
         usd_per_currency=draw(number(0.4, 1.2)),
@@ -120,7 +120,7 @@ def test_a_root_finder_comes_to_the_same_rate(offer):
     assert brentq(dearer, told / 5, told * 5, xtol=1e-12) == pytest.approx(told, rel=1e-9)
 
 
-def test_meat_that_is_not_worth_its_way_has_no_indifferent_price():
+def test_meat_that_is_not_value_its_way_has_no_indifferent_price():
     built = land(replace(OFFER, fresh_usd_per_lb=0.10), RATES)
     assert built.indifferent_price is None
 
@@ -128,7 +128,7 @@ def test_meat_that_is_not_worth_its_way_has_no_indifferent_price():
 def test_thawed_meat_is_fatter_and_dearer():
     built = land(replace(OFFER, thaw_lean_loss_share=0.03), RATES)
     assert built.kept_share == pytest.approx(0.973)
-    assert built.thawed_lean_share == pytest.approx(0.873 / 0.973)
+    assert built.thawed_lean == pytest.approx(0.873 / 0.973)
     assert built.thawed_usd_per_lb == pytest.approx(built.landed_usd_per_lb / 0.973)
     points = 100 * (0.9 - 0.873 / 0.973)
     assert built.line(Cost.LEAN).usd_per_lb == pytest.approx(points * OFFER.point_usd_per_lb)
@@ -171,11 +171,11 @@ def test_what_every_offer_lacks_is_told_at_once():
 def test_the_rate_that_speaks_most_closely_and_is_in_force_is_taken():
     def found(day: date, origin: str = "New Zealand") -> str:
         offer = replace(OFFER, entry_on=day, origin=origin)
-        return find_rate(RATES, RateKind.MPF_MOST, offer).rate_id
+        return find_rate(RATES, RateKind.MPF_MAX, offer).rate_id
 
-    assert found(date(2025, 9, 30)) == "mpf_most_2025"
-    assert found(date(2025, 10, 1)) == "mpf_most_2026"
-    assert found(date(2027, 10, 1)) == "mpf_most_2026"
+    assert found(date(2025, 9, 30)) == "mpf_max_2025"
+    assert found(date(2025, 10, 1)) == "mpf_max_2026"
+    assert found(date(2027, 10, 1)) == "mpf_max_2026"
     assert find_rate(RATES, RateKind.MPF, replace(OFFER, origin="australia")).value == 0
     before_all = replace(OFFER, entry_on=date(2020, 1, 1))
-    assert find_rate(RATES, RateKind.MPF_MOST, before_all) is None
+    assert find_rate(RATES, RateKind.MPF_MAX, before_all) is None

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from blend.domain.quotations import Quotation
 from blend.trade.lean_fat import (
-    LEAST_TICK_USD_PER_LB,
+    MIN_TICK_USD_PER_LB,
     Method,
     Standing,
     fit_bend,
@@ -79,8 +79,8 @@ def test_the_price_of_a_blend_is_that_of_its_lean():
 @given(st.floats(0.1, 4), st.floats(0.1, 4), st.floats(0.3, 0.6), st.floats(0.65, 0.97))
 def test_fat_is_above_zero_only_if_the_fatter_item_is_dear_enough(one, other, fatter, leaner):
     line = solve_two_items(
-        replace(NINETIES, lean_share=leaner, usd_per_lb=one),
-        replace(FIFTIES, lean_share=fatter, usd_per_lb=other),
+        replace(NINETIES, lean=leaner, usd_per_lb=one),
+        replace(FIFTIES, lean=fatter, usd_per_lb=other),
     )
     assert line.at(leaner) == pytest.approx(one, abs=1e-9)
     assert line.at(fatter) == pytest.approx(other, abs=1e-9)
@@ -108,14 +108,14 @@ def test_items_on_a_line_give_that_line():
     line = fit_line(_market())
     assert line.method is Method.ROBUST
     assert (line.lean_usd_per_lb, line.fat_usd_per_lb) == pytest.approx((4, -1), abs=1e-9)
-    assert line.scale_usd_per_lb == LEAST_TICK_USD_PER_LB
+    assert line.scale_usd_per_lb == MIN_TICK_USD_PER_LB
 
 
 def test_one_wild_price_moves_the_line_little_and_is_told():
     quotations = _market(0.01, i73=0.60)
     (day,) = value_days(quotations)
     squares = np.linalg.lstsq(
-        np.array([(each.lean_share, 1 - each.lean_share) for each in quotations]),
+        np.array([(each.lean, 1 - each.lean) for each in quotations]),
         np.array([each.usd_per_lb for each in quotations]),
         rcond=None,
     )[0]
@@ -127,9 +127,9 @@ def test_one_wild_price_moves_the_line_little_and_is_told():
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_without_wild_prices_it_is_near_least_squares(seed):
+def test_without_wild_prices_it_is_near_min_squares(seed):
     quotations = _market(0.05, seed=seed)
-    design = np.array([(each.lean_share, 1 - each.lean_share) for each in quotations])
+    design = np.array([(each.lean, 1 - each.lean) for each in quotations])
     prices = np.array([each.usd_per_lb for each in quotations])
     lean, fat = np.linalg.lstsq(design, prices, rcond=None)[0]
     line = fit_line(quotations)
@@ -141,10 +141,10 @@ def test_huber_weights_solve_its_own_equation():
     """At the optimum the clipped distances, in scales, are orthogonal to lean and fat."""
     quotations = _market(0.05, i81=0.4)
     line = fit_line(quotations)
-    distances = [each.usd_per_lb - line.at(each.lean_share) for each in quotations]
+    distances = [each.usd_per_lb - line.at(each.lean) for each in quotations]
     clipped = np.clip(np.array(distances) / line.scale_usd_per_lb, -1.345, 1.345)
     assert max(abs(clipped)) == 1.345
-    assert clipped @ [each.lean_share for each in quotations] == pytest.approx(0, abs=1e-6)
+    assert clipped @ [each.lean for each in quotations] == pytest.approx(0, abs=1e-6)
     assert clipped.sum() == pytest.approx(0, abs=1e-6)
 
 
@@ -173,7 +173,7 @@ def test_pounds_draw_the_line_to_the_heavy_quotations():
 
 
 def test_too_few_items_have_a_line_but_no_errors():
-    line = fit_line([NINETIES, FIFTIES, replace(FIFTIES, item="72s", lean_share=0.72)])
+    line = fit_line([NINETIES, FIFTIES, replace(FIFTIES, item="72s", lean=0.72)])
     assert line.method is Method.LEAST_SQUARES
     assert line.covariance is line.scale_usd_per_lb is None
     (day,) = value_days([NINETIES, FIFTIES])
@@ -187,8 +187,7 @@ def test_too_few_items_have_a_line_but_no_errors():
 
 def test_a_parabola_gives_back_its_slopes():
     quotations = [
-        replace(each, usd_per_lb=1 + 2 * each.lean_share + 3 * each.lean_share**2)
-        for each in _market()
+        replace(each, usd_per_lb=1 + 2 * each.lean + 3 * each.lean**2) for each in _market()
     ]
     bend = fit_bend(quotations)
     assert bend.point_at_fattest_usd_per_lb == pytest.approx((2 + 6 * 0.50) / 100)
@@ -225,14 +224,14 @@ def test_days_and_species_are_valued_apart_and_in_order():
 
 
 def test_frozen_items_are_held_against_the_fresh_line():
-    frozen = Quotation("90 CL", "beef", 0.9, 3.2, DAY, form="frozen")
+    frozen = Quotation("90 CL", "beef", 0.9, 3.2, DAY, fresh_or_frozen="frozen")
     (day,) = value_days([*_market(0.01), frozen])
     (held,) = [each for each in day.items if not each.is_fitted]
     assert held.distance_usd_per_lb == pytest.approx(-0.3, abs=0.02)
     assert held.error_usd_per_lb > day.fitted.scale_usd_per_lb
     assert held.standing is Standing.CHEAP
     assert held.usd_per_lean_lb == pytest.approx(3.2 / 0.9)
-    (together,) = value_days([*_market(0.01), frozen], form=None)
+    (together,) = value_days([*_market(0.01), frozen], fresh_or_frozen=None)
     assert all(each.is_fitted for each in together.items)
 
 

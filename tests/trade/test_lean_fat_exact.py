@@ -20,7 +20,7 @@ import pytest
 from blend.domain.quotations import Quotation
 from blend.sheets.quotations import read_quotations
 from blend.trade.lean_fat import (
-    LEAST_TICK_USD_PER_LB,
+    MIN_TICK_USD_PER_LB,
     Method,
     fit_bend,
     fit_line,
@@ -56,7 +56,7 @@ def _exact(number: float) -> Fraction:
 
 
 def _row(quotation: Quotation) -> Row:
-    lean = _exact(quotation.lean_share)
+    lean = _exact(quotation.lean)
     return lean, 1 - lean
 
 
@@ -83,7 +83,7 @@ def _dot(row: Row, values: Row) -> Fraction:
     return sum((a * b for a, b in zip(row, values, strict=True)), Fraction(0))
 
 
-def _least_absolute(rows: list[Row], prices: list[Fraction], roots: list[float]):
+def _min_absolute(rows: list[Row], prices: list[Fraction], roots: list[float]):
     """The line of least absolute distances, and the distances from it."""
     weights = [Fraction(root) for root in roots]
     lines = (
@@ -103,9 +103,9 @@ def _least_absolute(rows: list[Row], prices: list[Fraction], roots: list[float])
 
 def _scale(rows: list[Row], prices: list[Fraction], roots: list[float]) -> float:
     """Of the distances, those of the items it passes through left out."""
-    _, distances = _least_absolute(rows, prices, roots)
+    _, distances = _min_absolute(rows, prices, roots)
     rest = sorted(distances)[len(rows[0]) :]
-    return max(LEAST_TICK_USD_PER_LB, float(MAD_TO_SD * median(rest)))
+    return max(MIN_TICK_USD_PER_LB, float(MAD_TO_SD * median(rest)))
 
 
 def _roots(quotations: list[Quotation], by_pounds: bool) -> list[float]:
@@ -163,7 +163,7 @@ def test_line_scale_and_errors(seed, by_pounds):
 
 def _hold_items(quotations, line, roots, inverse, by_pounds):
     """Each item's error: less for those that draw the line, more for one that is held to it."""
-    frozen = replace(quotations[0], item="frozen", form="frozen", usd_per_lb=2.0)
+    frozen = replace(quotations[0], item="frozen", fresh_or_frozen="frozen", usd_per_lb=2.0)
     (day,) = value_days([*quotations, frozen], by_pounds=by_pounds)
     by_item = {each.quotation.item: each for each in day.items}
     assert len(by_item) == len(quotations) + 1
@@ -185,7 +185,7 @@ def test_bend_and_its_error(seed):
     """A parabola about the middle lean: three numbers, the last of them the bend."""
     quotations = _market(seed + 20)
     bend = fit_bend(quotations)
-    leans = [_exact(each.lean_share) for each in quotations]
+    leans = [_exact(each.lean) for each in quotations]
     middle, width = (min(leans) + max(leans)) / 2, max(leans) - min(leans)
     rows = [
         (*_row(each), (lean - middle) ** 2) for each, lean in zip(quotations, leans, strict=True)
@@ -209,7 +209,7 @@ def _huber(rows: list[Row], prices: list[Fraction], scale: Fraction) -> Row:
     """Exactly: items inside are fitted, those beyond pull with K scales, until none changes
     sides."""
     numbers = len(rows[0])
-    values, _ = _least_absolute(rows, prices, [1.0] * len(rows))
+    values, _ = _min_absolute(rows, prices, [1.0] * len(rows))
     sides = _sides(rows, prices, values, scale)
     for _ in range(100):
         squares = [
@@ -242,8 +242,8 @@ def _sides(rows: list[Row], prices: list[Fraction], values: Row, scale: Fraction
     return [(each > K) - (each < -K) for each in distances]
 
 
-def test_too_few_for_a_robust_fit_are_fitted_by_least_squares():
-    quotations = [NINETIES, FIFTIES, replace(FIFTIES, lean_share=0.72, usd_per_lb=2.6)]
+def test_too_few_for_a_robust_fit_are_fitted_by_min_squares():
+    quotations = [NINETIES, FIFTIES, replace(FIFTIES, lean=0.72, usd_per_lb=2.6)]
     line = fit_line(quotations)
     assert line.method is Method.LEAST_SQUARES
     fitted = (Fraction(line.lean_usd_per_lb), Fraction(line.fat_usd_per_lb))
@@ -280,7 +280,8 @@ def test_the_quotations_of_the_demo():
         own = [
             each
             for each in read
-            if (each.species, each.quoted_on, each.form) == (day.species, day.quoted_on, "fresh")
+            if (each.species, each.quoted_on, each.fresh_or_frozen)
+            == (day.species, day.quoted_on, "fresh")
         ]
         if day.fitted.method is not Method.ROBUST:
             continue

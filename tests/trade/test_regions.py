@@ -29,8 +29,8 @@ def found(lots) -> RegionMap:
     return region_map(
         CASE,
         lots,
-        least_usd_per_lb=(own[0] * 0.6, own[1] * 0.6),
-        most_usd_per_lb=(own[0] * 1.3, own[1] * 1.3),
+        min_usd_per_lb=(own[0] * 0.6, own[1] * 0.6),
+        max_usd_per_lb=(own[0] * 1.3, own[1] * 1.3),
     )
 
 
@@ -51,8 +51,8 @@ def _holds(region: Region, place: tuple[float, float], margin: float) -> bool:
 
 
 def test_regions_tile_the_window(found):
-    sides = zip(found.least_usd_per_lb, found.most_usd_per_lb, strict=True)
-    (width, height) = (most - least for least, most in sides)
+    sides = zip(found.min_usd_per_lb, found.max_usd_per_lb, strict=True)
+    (width, height) = (maximum - minimum for minimum, maximum in sides)
     assert found.is_exact
     assert len(found.regions) >= 4
     assert sum(region.area for region in found.regions) == pytest.approx(width * height)
@@ -64,8 +64,8 @@ def test_pounds_are_those_of_another_solver(found, lots):
     compared = 0
     for _ in range(25):
         prices = tuple(
-            random.uniform(least, most)
-            for least, most in zip(found.least_usd_per_lb, found.most_usd_per_lb, strict=True)
+            random.uniform(minimum, maximum)
+            for minimum, maximum in zip(found.min_usd_per_lb, found.max_usd_per_lb, strict=True)
         )
         region = _region_of(found, prices)
         assert _holds(region, prices, -1e-9)
@@ -84,9 +84,9 @@ def test_along_one_price_it_is_the_demand_curve(found, lots):
     first, _ = lots
     price = found.delivered_usd_per_lb[1]
     curve = demand_curve(CASE, first)
-    least, most = found.least_usd_per_lb[0], found.most_usd_per_lb[0]
+    minimum, maximum = found.min_usd_per_lb[0], found.max_usd_per_lb[0]
     for index in range(60):
-        at = least + (most - least) * (index + 0.5) / 60
+        at = minimum + (maximum - minimum) * (index + 0.5) / 60
         assert _region_of(found, (at, price)).pounds_lb[0] == pytest.approx(
             curve.pounds_at(at)[0], abs=0.01
         )
@@ -94,19 +94,19 @@ def test_along_one_price_it_is_the_demand_curve(found, lots):
 
 def test_too_few_solves_give_a_map_that_says_it_is_not_exact(lots):
     rough = region_map(
-        CASE, lots, least_usd_per_lb=(0.1, 0.1), most_usd_per_lb=(4.0, 4.0), most_solves=5
+        CASE, lots, min_usd_per_lb=(0.1, 0.1), max_usd_per_lb=(4.0, 4.0), max_solves=5
     )
     assert not rough.is_exact
 
 
 def test_one_lot_is_not_two(lots):
     with pytest.raises(InputRefused, match="twice"):
-        region_map(CASE, (lots[0],) * 2, least_usd_per_lb=(0, 0), most_usd_per_lb=(1, 1))
+        region_map(CASE, (lots[0],) * 2, min_usd_per_lb=(0, 0), max_usd_per_lb=(1, 1))
 
 
 def test_a_window_has_a_width(lots):
     with pytest.raises(InputRefused, match="a price above 0"):
-        region_map(CASE, lots, least_usd_per_lb=(1, 0), most_usd_per_lb=(2, 0))
+        region_map(CASE, lots, min_usd_per_lb=(1, 0), max_usd_per_lb=(2, 0))
 
 
 def test_regions_that_meet_have_corners_in_common(found):
@@ -116,9 +116,9 @@ def test_regions_that_meet_have_corners_in_common(found):
         for region in found.regions
         for corner in region.corners_usd_per_lb
         if all(
-            least < at < most
-            for at, least, most in zip(
-                corner, found.least_usd_per_lb, found.most_usd_per_lb, strict=True
+            minimum < at < maximum
+            for at, minimum, maximum in zip(
+                corner, found.min_usd_per_lb, found.max_usd_per_lb, strict=True
             )
         )
     ]

@@ -21,8 +21,8 @@ from tests.bench.instances import THAW, make_instance
 DAY = date(2026, 3, 2)
 
 
-def _lot(lot_id: str, lean_share: float, usd_per_lb: float, **more) -> Lot:
-    return Lot(lot_id, lot_id, "beef", lean_share, usd_per_lb, None, **more)
+def _lot(lot_id: str, lean: float, usd_per_lb: float, **more) -> Lot:
+    return Lot(lot_id, lot_id, "beef", lean, usd_per_lb, None, **more)
 
 
 def _by_id(found: tuple[Replacement, ...]) -> dict[str, Replacement]:
@@ -59,13 +59,13 @@ def test_it_is_the_lower_convex_hull_of_the_others(drawn):
         assert found.usd_per_lb == pytest.approx(expected, abs=1e-6)
         share = {part.lot_id: part.lb_per_lb for part in found.mix}
         assert sum(share.values()) == pytest.approx(1)
-        lean = sum(lot.lean_share * share.get(lot.lot_id, 0) for lot in lots)
+        lean = sum(lot.lean * share.get(lot.lot_id, 0) for lot in lots)
         assert lean == pytest.approx(points[index][0], abs=1e-7)
 
 
 def test_losses_count_on_both_sides():
     lots = [
-        _lot("frozen 90s", 0.9, 3.2, form="frozen"),
+        _lot("frozen 90s", 0.9, 3.2, fresh_or_frozen="frozen"),
         _lot("fresh 94s", 0.94, 3.6),
         _lot("fresh 50s", 0.5, 1.0),
     ]
@@ -79,23 +79,23 @@ def test_losses_count_on_both_sides():
 
 def test_rules_choose_what_a_mix_may_hold():
     lots = [
-        _lot("a", 0.8, 2.0, programmes=frozenset({"organic"})),
+        _lot("a", 0.8, 2.0, label_claims=frozenset({"organic"})),
         _lot("b", 0.9, 2.0),
-        _lot("c", 0.9, 2.4, programmes=frozenset({"organic"}), form="frozen"),
-        _lot("d", 0.7, 1.0, programmes=frozenset({"organic"})),
+        _lot("c", 0.9, 2.4, label_claims=frozenset({"organic"}), fresh_or_frozen="frozen"),
+        _lot("d", 0.7, 1.0, label_claims=frozenset({"organic"})),
         replace(_lot("e", 0.8, 0.1), species="pork"),
     ]
     value = _by_id(replacement_values(lots))["a"]
     assert value.usd_per_lb == pytest.approx(1.7)
-    freely = ReplacementRules(keep_programmes=False)
+    freely = ReplacementRules(keep_label_claims=False)
     assert _by_id(replacement_values(lots, rules=freely))["a"].usd_per_lb == pytest.approx(1.5)
-    fresh = ReplacementRules(parse_selector("form=fresh"))
+    fresh = ReplacementRules(parse_selector("fresh_or_frozen=fresh"))
     assert _by_id(replacement_values(lots, rules=fresh))["a"].usd_per_lb is None
 
 
 def test_no_item_makes_more_of_a_mix_than_it_may():
     lots = [_lot("own", 0.8, 2.0), _lot("same", 0.8, 1.5), _lot("l", 0.9, 2.2), _lot("f", 0.7, 1.4)]
-    found = _by_id(replacement_values(lots, rules=ReplacementRules(most_share=0.5)))["own"]
+    found = _by_id(replacement_values(lots, rules=ReplacementRules(max_share=0.5)))["own"]
     share = {part.lot_id: part.lb_per_lb for part in found.mix}
     assert share == pytest.approx({"same": 0.5, "l": 0.25, "f": 0.25})
     assert found.usd_per_lb == pytest.approx(0.75 + 0.55 + 0.35)
@@ -131,14 +131,14 @@ def test_law_of_one_price_with_what_scarcity_adds(seed):
     price in the plan; at those prices no used lot is dearer than its replacement."""
     case = replace(make_instance(16, 3, seed), rules=())
     plan = solve_linear(case)
-    saved = -plan.answer.column_dual[plan.programme.take]
+    saved = -plan.answer.column_dual[plan.model.take]
     priced = [
         replace(
             lot,
             price_usd_per_lb=lot.delivered_usd_per_lb + max(0.0, float(scarcity)),
             price_basis="delivered",
         )
-        for lot, scarcity in zip(plan.programme.layout.lots, saved, strict=True)
+        for lot, scarcity in zip(plan.model.sets.lots, saved, strict=True)
     ]
     assert max(saved) > 0.01
     values = _by_id(replacement_values(priced, case.losses))
@@ -151,12 +151,12 @@ def test_quotations_become_lots_with_names_of_their_own():
     quotations = [
         Quotation("90s", "beef", 0.9, 3.5, DAY),
         Quotation("50s", "beef", 0.5, 1.0, DAY),
-        Quotation("90s", "beef", 0.9, 3.2, DAY, form="frozen"),
+        Quotation("90s", "beef", 0.9, 3.2, DAY, fresh_or_frozen="frozen"),
     ]
     lots = lots_of(quotations)
     assert [lot.lot_id for lot in lots] == ["90s fresh", "50s", "90s frozen"]
     assert [lot.delivered_usd_per_lb for lot in lots] == [3.5, 1.0, 3.2]
-    assert all(math.isinf(lot.most_lb) for lot in lots)
+    assert all(math.isinf(lot.max_lb) for lot in lots)
     assert labels_of(quotations[:2]) == ["90s", "50s"]
     with_pork = labels_of([*quotations, replace(quotations[0], species="pork")])
     assert with_pork == ["beef 90s fresh", "50s", "90s frozen", "pork 90s fresh"]
@@ -165,6 +165,6 @@ def test_quotations_become_lots_with_names_of_their_own():
 
 def test_kept_mass_is_what_the_domain_says():
     """The losses test above rests on this loss taking 2 % of the lean alone."""
-    lot = _lot("x", 0.9, 1.0, form="frozen")
+    lot = _lot("x", 0.9, 1.0, fresh_or_frozen="frozen")
     case = make_instance(4, 1, 1)
     assert kept_per_lb(lot, case.products[0], (THAW,)) == pytest.approx((0.882, 0.1))

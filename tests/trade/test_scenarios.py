@@ -18,10 +18,10 @@ from blend.domain.rules import Rule, RuleKind
 from blend.domain.scenarios import (
     BASE,
     Change,
+    Distribution,
     Drawn,
+    ScenarioField,
     ScenarioRow,
-    Spread,
-    What,
     changed_case,
 )
 from blend.domain.selectors import parse_selector
@@ -35,31 +35,39 @@ from tests.strategies import cases, selectors
 
 ROWS = (
     ScenarioRow(
-        "dear", What.PRICE, Change.ADD, 0.2, "lean dearer", parse_selector("lean_share>=0.8")
+        "dear", ScenarioField.PRICE, Change.ADD, 0.2, "lean dearer", parse_selector("lean>=0.8")
     ),
-    ScenarioRow("none", What.QUANTITY, Change.SET, 0.0, "a lot gone", parse_selector("lot=L003")),
+    ScenarioRow(
+        "none", ScenarioField.QUANTITY, Change.SET, 0.0, "a lot gone", parse_selector("lot=L003")
+    ),
     ScenarioRow(
         "lean",
-        What.PRICE,
+        ScenarioField.PRICE,
         Change.MULTIPLY,
         1.0,
-        lots=parse_selector("lean_share>=0.8"),
-        spread=Spread.LOGNORMAL,
+        lots=parse_selector("lean>=0.8"),
+        distribution=Distribution.LOGNORMAL,
         sd=0.05,
     ),
     ScenarioRow(
         "fat",
-        What.PRICE,
+        ScenarioField.PRICE,
         Change.MULTIPLY,
         1.0,
-        lots=parse_selector("lean_share<0.8"),
-        spread=Spread.LOGNORMAL,
+        lots=parse_selector("lean<0.8"),
+        distribution=Distribution.LOGNORMAL,
         sd=0.08,
-        moves_with="lean",
+        correlated_with="lean",
         correlation=-0.6,
     ),
     ScenarioRow(
-        "supply", What.QUANTITY, Change.MULTIPLY, 1.0, spread=Spread.TRIANGULAR, least=0.9, most=1.3
+        "supply",
+        ScenarioField.QUANTITY,
+        Change.MULTIPLY,
+        1.0,
+        distribution=Distribution.TRIANGULAR,
+        minimum=0.9,
+        maximum=1.3,
     ),
 )
 
@@ -69,13 +77,13 @@ def _job(draws: int, seed: int = 3, lots: int = 12, products: int = 3) -> Scenar
     product_ids = tuple(product.product_id for product in case.products)
     order = ScenarioRow(
         "order",
-        What.ORDER,
+        ScenarioField.ORDER,
         Change.MULTIPLY,
         1.0,
         products=product_ids[:2],
-        spread=Spread.NORMAL,
+        distribution=Distribution.NORMAL,
         sd=0.1,
-        least=0.0,
+        minimum=0.0,
     )
     return ScenarioJob(case, (*ROWS[:1], *ROWS[2:], order), draws, seed)
 
@@ -89,14 +97,16 @@ def drawn_changes(draw: st.DrawFn) -> tuple[Drawn, ...]:
     count = draw(st.integers(1, 4))
     changes = []
     for number in range(count):
-        what = draw(st.sampled_from((What.PRICE, What.QUANTITY, What.ORDER)))
+        field = draw(
+            st.sampled_from((ScenarioField.PRICE, ScenarioField.QUANTITY, ScenarioField.ORDER))
+        )
         change = draw(st.sampled_from(Change))
         value = draw(st.sampled_from((0.0, 0.5, 1.0, 1.4, 3000.0)))
-        if change is Change.MULTIPLY or what is What.PRICE:
+        if change is Change.MULTIPLY or field is ScenarioField.PRICE:
             value = min(value, 1.4)
         row = ScenarioRow(
             f"row{number}",
-            what,
+            field,
             change,
             value,
             lots=draw(selectors),
@@ -113,7 +123,7 @@ def test_a_warm_scenario_costs_what_a_fresh_plan_of_it_costs(case, scenarios):
     for changes in scenarios:
         changed = changed_case(case, changes)
         lots = {lot.lot_id: lot for lot in changed.lots if lot != case.lot(lot.lot_id)}
-        orders = {p.product_id: (p.least_lb, p.most_lb) for p in changed.products}
+        orders = {p.product_id: (p.min_lb, p.max_lb) for p in changed.products}
         answer = warm.solve(lots, orders)
         fresh = solve_linear(changed)
         assert answer.outcome is fresh.outcome
@@ -129,13 +139,13 @@ def test_the_next_hundredweight_costs_what_an_order_larger_by_it_adds(seed):
     lots = {
         lot_id: replace(case.lot(lot_id), quantity_lb=lb)
         for lot_id, lb in zip(WarmCase(case).lot_ids, took.tolist(), strict=True)
-        if 0 < lb < (case.lot(lot_id).most_lb or 0)
+        if 0 < lb < (case.lot(lot_id).max_lb or 0)
     }
     assert lots
     now = WarmCase(case).solve(lots, {})
     for product, usd in zip(case.products, now.next_cwt_usd.tolist(), strict=True):
-        most_lb = product.most_lb and product.most_lb + LB_PER_CWT
-        order = product.least_lb + 0.01 * LB_PER_CWT, most_lb
+        max_lb = product.max_lb and product.max_lb + LB_PER_CWT
+        order = product.min_lb + 0.01 * LB_PER_CWT, max_lb
         then = WarmCase(case).solve(lots, {product.product_id: order})
         if np.isfinite(usd):
             added = (then.objective_usd - now.objective_usd) / 0.01
@@ -176,7 +186,7 @@ def test_an_answer_does_not_hang_on_what_was_solved_before():
     def solve(index: int):
         changed = changed_case(job.case, job.changes(index))
         lots = {lot.lot_id: lot for lot in changed.lots}
-        orders = {p.product_id: (p.least_lb, p.most_lb) for p in changed.products}
+        orders = {p.product_id: (p.min_lb, p.max_lb) for p in changed.products}
         answer = warm.solve(lots, orders)
         return np.concatenate(([answer.objective_usd], answer.taken_lb, answer.next_cwt_usd))
 
@@ -276,7 +286,14 @@ def test_rows_that_move_together_are_correlated_as_told():
 
 def test_draws_stay_within_their_limits():
     row = ScenarioRow(
-        "r", What.ORDER, Change.SET, 5.0, spread=Spread.NORMAL, sd=10.0, least=2.0, most=7.0
+        "r",
+        ScenarioField.ORDER,
+        Change.SET,
+        5.0,
+        distribution=Distribution.NORMAL,
+        sd=10.0,
+        minimum=2.0,
+        maximum=7.0,
     )
     assert {row.drawn(z) for z in (-3.0, 3.0)} == {2.0, 7.0}
 
@@ -295,7 +312,7 @@ def test_a_rate_moves_the_lot_by_as_much_as_its_landed_price():
     offer = replace(
         OFFER, currency="AUD", price=9.5, price_per="kg", usd_per_currency=0.65, lot_id=lot.lot_id
     )
-    row = ScenarioRow("weak", What.RATE, Change.MULTIPLY, 0.9, "weak", currency="AUD")
+    row = ScenarioRow("weak", ScenarioField.RATE, Change.MULTIPLY, 0.9, "weak", currency="AUD")
     job = replace(job, rows=(row,), offers=(offer,), rates=RATES)
     (added,) = job.added_by_rates(job.changes(1)).items()
     weaker = landed_usd_per_lb(at_rate(offer, 0.585), RATES)
@@ -306,7 +323,7 @@ def test_a_rate_moves_the_lot_by_as_much_as_its_landed_price():
 
 
 def test_an_offer_that_lacks_a_rate_is_told_of_before_any_work():
-    row = ScenarioRow("weak", What.RATE, Change.MULTIPLY, 0.9, "weak", currency="USD")
+    row = ScenarioRow("weak", ScenarioField.RATE, Change.MULTIPLY, 0.9, "weak", currency="USD")
     lacking = replace(OFFER, lot_id="x", assessment_usd_per_kg=None)
     job = replace(_job(0), rows=(row,), offers=(lacking,), rates=RATES)
     with pytest.raises(InputRefused):

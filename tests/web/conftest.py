@@ -39,7 +39,7 @@ FLAGS = [
 
 ORDINARY = (
     "test_editing_by_keyboard_pasting_dragging_and_undoing",
-    "test_a_clash_is_eased_by_its_button",
+    "test_a_infeasible_is_eased_by_its_button",
     "test_the_trader_s_day",
     "test_the_reporters_day",
     "test_nothing_typed_runs_in_the_browser",

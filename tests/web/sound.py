@@ -35,7 +35,7 @@ _FILLED = {
     **{"usd_per_cwt": "251.50", "pounds_lb": "42000", "source": "packer 1", "note": "misheard"},
     **{"market_day": "2025-09-30", "assessor": "A. Writer", "fat": "22", "origin": "domestic"},
     **{"held_lb": "2000", "readings": "2", "test_cost": "20", "item_id": "92s", "draws": "5"},
-    **{"name": "A. Writer", "lean_share": "0.92", "delivered_within_days": "21"},
+    **{"name": "A. Writer", "lean": "0.92", "delivered_within_days": "21"},
     **{"tick_usd_per_cwt": "0.25", "rows": "90s\ttrade\t252\t40000\tpacker 2\tpacker"},
 }
 """What is typed into fields that a page leaves blank."""
@@ -250,9 +250,9 @@ def _first(desk: Desk) -> Iterator[Asked]:
 def _last(desk: Desk) -> Iterator[Asked]:
     """A clash and its end, and what begins anew."""
     row = str(desk.table("products").order[0])
-    too_much = (("row", row), ("column", "least_lb"), ("text", "7900000"))
+    too_much = (("row", row), ("column", "min_lb"), ("text", "7900000"))
     yield "POST", "/tables/products/cell", too_much
-    yield "POST", "/tables/products/cell", (("row", row), ("column", "most_lb"), ("text", ""))
+    yield "POST", "/tables/products/cell", (("row", row), ("column", "max_lb"), ("text", ""))
     yield "GET", "/grinder/clash", ()
     for path in _BEGINS_ANEW:
         yield "POST", path, ()

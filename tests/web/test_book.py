@@ -236,10 +236,10 @@ def test_what_is_gone_is_told():
     typed = table(("a", "1", ""))
     for make in (
         lambda: edit_cells("lots", typed, {(7, "price"): "1"}),
-        lambda: edit_cells("lots", typed, {(0, "colour"): "1"}),
+        lambda: edit_cells("lots", typed, {(0, "color"): "1"}),
         lambda: delete_rows("lots", typed, [7]),
         lambda: paste_block("lots", typed, 7, "price", [["1"]]),
-        lambda: paste_block("lots", typed, 0, "colour", [["1"]]),
+        lambda: paste_block("lots", typed, 0, "color", [["1"]]),
     ):
         with pytest.raises((KeyError, ValueError)):
             make()
@@ -285,9 +285,9 @@ def test_a_text_moved_to_the_blank_cell_beside_it_is_a_change():
 
 
 def test_columns_that_a_file_leaves_out_can_be_typed_into():
-    raw = RawTable("lots.csv", ((1, ("Lot_ID ", "", "colour", "")), (3, ("a", "b", "red"))))
+    raw = RawTable("lots.csv", ((1, ("Lot_ID ", "", "color", "")), (3, ("a", "b", "red"))))
     typed = typed_table(raw, TABLES["lots"])
-    assert typed.columns[:3] == ("lot_id", "", "colour")
+    assert typed.columns[:3] == ("lot_id", "", "color")
     assert set(TABLES["lots"].column_names) <= set(typed.columns)
     assert typed.cells()[0][:3] == ("a", "b", "red")
 

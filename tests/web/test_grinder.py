@@ -19,7 +19,7 @@ import blend.grind.plan
 from blend.errors import OutOfTime
 from blend.grind.plan import make_plan
 from blend.web.book import delete_rows, edit_cells
-from blend.web.easing import as_read, row_of
+from blend.web.loosening import as_read, row_of
 from tests.web.conftest import settled
 
 EVIL = "<script>alert(1)</script>"
@@ -59,7 +59,7 @@ def quick(client):
         desk = desk_of(client)
         row_id = row_of(desk.book, "rules", rule)
         desk.edit(lambda book, row_id=row_id: delete_rows("rules", book.tables["rules"], [row_id]))
-    type_cell(client, "lots", "PSW-1", "can_split", "yes")
+    type_cell(client, "lots", "PSW-1", "must_take_all", "no")
     return client
 
 
@@ -100,8 +100,8 @@ def test_refused_tables_point_to_the_problems(client):
 
 
 def test_no_plan_points_to_why(client):
-    type_cell(client, "products", "GB93", "least_lb", "900000")
-    type_cell(client, "products", "GB93", "most_lb", "900000")
+    type_cell(client, "products", "GB93", "min_lb", "900000")
+    type_cell(client, "products", "GB93", "max_lb", "900000")
     page = client.get("/grinder")
     assert "No plan meets every requirement" in said(page)
     assert 'href="/grinder/clash"' in page.text
@@ -112,9 +112,9 @@ def test_sliders_stand_where_the_sheet_does(client):
     lot, product = row_of(desk.book, "lots", "I90-1"), row_of(desk.book, "products", "GB80")
     page = client.get(f"/grinder?lot={lot}&product={product}").text
     for column, value in (("price", "3.18"), ("quantity_lb", "24000"),
-                          ("tolerance_below_share", "0.5"), ("least_lb", "36000")):  # fmt: skip
+                          ("tolerance_below_share", "0.5"), ("min_lb", "36000")):  # fmt: skip
         assert re.search(f'value="{re.escape(value)}" data-slide[^>]*data-column="{column}"', page)
-    assert 'data-also="most_lb"' in page
+    assert 'data-also="max_lb"' in page
     assert client.get("/grinder?lot=none&product=-1").status_code == 200
 
 
@@ -176,9 +176,9 @@ def test_asking_why_leaves_the_plan_as_it_was(client):
 
 
 @pytest.mark.slow
-def test_a_clash_is_eased_by_its_button(client):
-    type_cell(client, "products", "GB93", "least_lb", "90000")
-    type_cell(client, "products", "GB93", "most_lb", "90000")
+def test_a_infeasible_is_eased_by_its_button(client):
+    type_cell(client, "products", "GB93", "min_lb", "90000")
+    type_cell(client, "products", "GB93", "max_lb", "90000")
     assert desk_of(client).state().plan is None
     page = wait_for(client, "/grinder/clash")
     assert "No plan exists" in said(page)
@@ -201,7 +201,7 @@ def test_a_clash_is_eased_by_its_button(client):
             other.update(revision=revision, name=f"n{revision}")
 
 
-def test_nothing_clashes(client):
+def test_nothing_infeasible(client):
     assert "It can: there is a plan" in said(client.get("/grinder/clash"))
     # a page that was left waiting for a clash which is no more is loaded anew, not nested in itself
     look = client.get("/grinder/clash", headers={"hx-request": "true"})
@@ -464,7 +464,7 @@ def test_a_lot_enters_at_the_price_that_is_offered(browser_page):
 def test_an_order_that_cannot_be_met_is_eased(browser_page):
     page = browser_page
     page.goto(page.url.split("/grinder")[0] + "/grinder")
-    for column in ("least_lb", "most_lb"):
+    for column in ("min_lb", "max_lb"):
         cell(page, "products", "GB93", column).click()
         page.keyboard.type("90000")
         page.keyboard.press("Enter")
@@ -479,14 +479,14 @@ def test_a_cell_that_was_open_is_found_open(browser_page):
     page = browser_page
     page.goto(page.url.split("/grinder")[0] + "/grinder")
     page.locator("#open-rules summary").click()
-    cell(page, "rules", "imported", "most_share").click()
+    cell(page, "rules", "imported", "max_share").click()
     page.keyboard.type("0.3")
     page.reload()
     left = page.locator("#grid-rules td input:focus")
     left.wait_for()
     assert left.input_value() == "0.3"
     page.keyboard.press("Escape")
-    assert cell(page, "rules", "imported", "most_share").inner_text() == "0.4"
+    assert cell(page, "rules", "imported", "max_share").inner_text() == "0.4"
 
 
 def test_the_plan_and_its_sheets_are_printed(browser_page, tmp_path):

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-from blend.web.guard import MOST_REQUEST_BYTES
+from blend.web.guard import MAX_REQUEST_BYTES
 from tests.web.conftest import KEY, Served
 
 OWN = {"origin": "http://testserver"}
@@ -159,7 +159,7 @@ def test_the_address_leads_to_the_desk_and_nowhere_else(client, path):
 # What is sent ------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("length", [str(MOST_REQUEST_BYTES + 1), "9" * 18, "9" * 5_000])
+@pytest.mark.parametrize("length", [str(MAX_REQUEST_BYTES + 1), "9" * 18, "9" * 5_000])
 def test_what_claims_to_be_too_large_is_not_read(client, length):
     answer = client.post("/undo", headers={"content-length": length})
     assert answer.status_code == 413

@@ -248,8 +248,8 @@ AN_ITEM = {
     "item_id": "77s",
     "name": "Fresh 77s",
     "species": "beef",
-    "lean_share": "0.77",
-    "form": "fresh",
+    "lean": "0.77",
+    "fresh_or_frozen": "fresh",
     "origin": "domestic",
 }
 
@@ -264,7 +264,7 @@ def test_an_item_is_added_by_hand_once(client):
         answer = client.post("/reporter/items/add", data=AN_ITEM)
         assert answer.status_code == 200 and "Added 77s" in answer.text
     made = items_of(client)["77s"]
-    assert (made.lean_share, made.basis, made.delivered_within_days) == (0.77, "fob", 21)
+    assert (made.lean, made.basis, made.delivered_within_days) == (0.77, "fob", 21)
     assert '<option value="77s">' in client.get("/reporter").text
     # the form is empty again, even where the browser's own draft comes in late
     client.post("/draft", data={"key": "item", "text": json.dumps(AN_ITEM)})
@@ -274,12 +274,13 @@ def test_an_item_is_added_by_hand_once(client):
 
 def test_an_item_is_checked_as_a_file_is(client):
     answer = client.post(
-        "/reporter/items/add", data=AN_ITEM | {"lean_share": "77", "origin": "", "form": "frosen"}
+        "/reporter/items/add",
+        data=AN_ITEM | {"lean": "77", "origin": "", "fresh_or_frozen": "frosen"},
     )
     assert answer.status_code == 422 and "77s" not in items_of(client)
     for name, told in (
-        ("lean_share", "read 77; allowed 0.01 to 1. Try 0.77."),
-        ("form", "read frosen; allowed fresh or frozen."),
+        ("lean", "read 77; allowed 0.01 to 1. Try 0.77."),
+        ("fresh_or_frozen", "read frosen; allowed fresh or frozen."),
         ("origin", "read nothing"),
     ):
         assert re.search(rf'id="fault-{name}">{re.escape(told)}', answer.text), name
@@ -304,7 +305,7 @@ def test_the_first_item_of_a_store_is_added_by_hand(bare):
 def test_quotations_are_made_by_the_method_that_was_named(client, tmp_path):
     own = tmp_path / "own.csv"
     packaged = Path(blend.__file__).parents[1] / "specs" / "quotation_method.csv"
-    own.write_text(re.sub(r"(?m)^least_trades,[^,]*", "least_trades,9", packaged.read_text()))
+    own.write_text(re.sub(r"(?m)^min_trades,[^,]*", "min_trades,9", packaged.read_text()))
     desk = client.app.state.desk
     other = Desk(desk.place, store=desk.where_store, work=tmp_path / "work", method=own)
     try:
@@ -411,7 +412,7 @@ def test_publishing_tells_before_and_is_done_once(client):
 
 
 def test_what_could_show_a_firm_is_withheld(client):
-    items = "item_id,name,species,lean_share,form,origin\nX70,Hearts,beef,0.7,fresh,domestic\n"
+    items = "item_id,name,species,lean,fresh_or_frozen,origin\nX70,Hearts,beef,0.7,fresh,domestic\n"
     client.post("/reporter/file", files={"file": ("items.csv", items.encode())})
     for number in (1, 2):
         told = {"entry_id": f"x{number}", "source": f"Firm {number}", "pounds_lb": f"{number}00000"}

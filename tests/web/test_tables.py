@@ -13,7 +13,7 @@ from openpyxl import load_workbook
 from blend.sheets.columns import TABLES
 from blend.web.book import edit_cells, paste_block
 from blend.web.desk import EDITED_TABLES, Desk
-from blend.web.tables import MOST_CELL_CHARACTERS
+from blend.web.tables import MAX_CELL_CHARACTERS
 from tests.web.conftest import DEMO
 
 
@@ -69,9 +69,9 @@ def test_a_text_that_is_no_number_is_kept_and_told_where_it_stands(client, desk)
         {"row": "٣"},
         {"row": "9" * 5_000},
         {"row": ""},
-        {"column": "colour"},
+        {"column": "color"},
         {"column": ""},
-        {"text": "x" * (MOST_CELL_CHARACTERS + 1)},
+        {"text": "x" * (MAX_CELL_CHARACTERS + 1)},
     ],
 )
 def test_an_edit_of_nothing_that_is_there_is_refused(client, desk, fields):
@@ -135,7 +135,7 @@ def test_cells_with_tabs_breaks_and_quotes_are_pasted_whole(client, desk):
 
 @pytest.mark.parametrize(
     "text",
-    ["", "\n", "\n\n", "\t", "a\t" * 200, "x" * (MOST_CELL_CHARACTERS + 1), '"' + "x" * 200_000],
+    ["", "\n", "\n\n", "\t", "a\t" * 200, "x" * (MAX_CELL_CHARACTERS + 1), '"' + "x" * 200_000],
 )
 def test_a_block_that_does_not_fit_is_refused_whole(client, desk, text):
     answer = client.post("/tables/lots/paste", data={"row": "0", "column": "price", "text": text})
@@ -147,11 +147,11 @@ def test_a_block_is_laid_by_the_columns_that_the_page_shows(client, desk):
     page = client.get("/grinder").text
     sheet = page[page.index('id="grid-lots"') : page.index('id="grid-products"')]
     shown = re.findall(r'data-name="(\w+)"', sheet)
-    assert shown[:4] == ["lot_id", "item", "lean_share", "price"]
+    assert shown[:4] == ["lot_id", "item", "lean", "price"]
     fields = {"row": str(desk.table("lots").order[0]), "shown": "\t".join(shown)}
-    data = fields | {"column": "lean_share", "text": "0.49\t93"}
+    data = fields | {"column": "lean", "text": "0.49\t93"}
     assert client.post("/tables/lots/paste", data=data).is_success
-    assert column_of(desk, "lots", "lean_share")[0] == "0.49"
+    assert column_of(desk, "lots", "lean")[0] == "0.49"
     assert column_of(desk, "lots", "price")[0] == "93"
     wide = fields | {"column": shown[-1], "text": "1\t2"}
     told = client.post("/tables/lots/paste", data=wide)
@@ -235,7 +235,7 @@ def test_all_tables_are_taken_away_as_one_workbook(client, desk):
         ("lots.txt", b"lot_id\nA\n", ".csv or .xlsx"),
         ("lots", b"lot_id\nA\n", ".csv or .xlsx"),
         ("lots.xlsx", b"nonsense", "lots.xlsx"),
-        ("lots.csv", b"lot_id,colour\nA,red\n", "colour"),
+        ("lots.csv", b"lot_id,color\nA,red\n", "color"),
     ],
 )
 def test_a_file_with_any_fault_is_refused_whole(client, desk, name, content, told):

@@ -203,19 +203,19 @@ def test_names_of_items_are_escaped(client):
 # Lots --------------------------------------------------------------------------------------------
 
 
-def test_every_lot_is_there_with_its_worth(client):
+def test_every_lot_is_there_with_its_value(client):
     state = desk_of(client).state()
     rows = rows_of(client.get("/trader/lots?as=csv&table=0"))
     assert {row[0] for row in rows[1:]} == {lot.lot_id for lot in state.case.lots}
     by_lot = {row[0]: row for row in rows[1:]}
     for live in state.plan.lots:
         lot, row = state.case.lot(live.lot_id), by_lot[live.lot_id]
-        if live.worth_usd_per_lb is None:
+        if live.value_usd_per_lb is None:
             assert row[6] == "" and row[8] == "no blend may hold it"
             continue
-        worth, price = live.worth_usd_per_lb * LB_PER_CWT, lot.delivered_usd_per_lb * LB_PER_CWT
-        assert float(row[6]) == pytest.approx(worth, abs=0.005)
-        apart = worth - price
+        value, price = live.value_usd_per_lb * LB_PER_CWT, lot.delivered_usd_per_lb * LB_PER_CWT
+        assert float(row[6]) == pytest.approx(value, abs=0.005)
+        apart = value - price
         expected = "at its price" if abs(apart) < 0.005 else "cheap" if apart > 0 else "rich"
         assert row[8] == expected
     assert by_lot["B90-5"][8] == "first available 2026-11-26"
@@ -240,7 +240,7 @@ def test_lots_are_ordered_as_asked(client, order):
 def test_a_mix_is_made_of_the_lots_asked_for(client):
     anything = rows_of(client.get("/trader/lots?as=csv"))
     fresh = rows_of(
-        client.get(f"/trader/lots?as=csv&among={quote('form=fresh; meat_class!=heart')}")
+        client.get(f"/trader/lots?as=csv&among={quote('fresh_or_frozen=fresh; meat_class!=heart')}")
     )
     assert any("HRT-1" in row[11] for row in anything[1:])
     assert not any("HRT-1" in row[11] or "I90" in row[11] for row in fresh[1:])
@@ -286,7 +286,7 @@ def test_the_curve_of_a_lot_is_told_in_words_and_proved(client):
     curve = demand_curve(desk_of(client).case(), "B90-1")
     for each in curve.breakpoints:
         price = f"{each.usd_per_lb * LB_PER_CWT:,.2f}"
-        assert f"Below {price} the plan takes {each.most_lb:,.0f} lb" in read
+        assert f"Below {price} the plan takes {each.max_lb:,.0f} lb" in read
     assert "Proved in exact arithmetic, without the solver" in read
     supply = text_of(settled(client, "/trader/supply?lot=B90-1"))
     assert "Supply of B90-1" in supply and "Proved in exact arithmetic" in supply
@@ -298,7 +298,7 @@ def test_lots_told_to_be_left_are_left(client):
     curve = demand_curve(case, "B90-1", certify=True)
     table = switches_table(curve, case.lot("B90-1"))
     assert [row[2] for row in table.rows] == [
-        round(each.most_lb - each.least_lb) for each in reversed(curve.breakpoints)
+        round(each.max_lb - each.min_lb) for each in reversed(curve.breakpoints)
     ]
 
     def used(usd_per_lb: float) -> dict[str, float]:
@@ -342,8 +342,8 @@ def test_a_lot_that_cannot_be_used_says_why(client):
 
 
 def test_curves_tell_why_there_is_no_plan(client):
-    edit(client, "products", {"product_id": "GB90"}, "least_lb", "900000")
-    edit(client, "products", {"product_id": "GB90"}, "most_lb", "")
+    edit(client, "products", {"product_id": "GB90"}, "min_lb", "900000")
+    edit(client, "products", {"product_id": "GB90"}, "max_lb", "")
     html = settled(client, "/trader/demand?lot=B90-1", headers={"hx-request": "true"})
     assert 'id="trouble"' in html and "Ground beef 90/10" in html
     assert "No plan" in text_of(client.get("/trader/lots").text)
@@ -402,7 +402,7 @@ def test_an_offer_that_is_gone_is_told_and_another_drawn(client):
 
 # Days and scenarios ------------------------------------------------------------------------------
 
-OUTLOOK = "divisible=yes&no_worths=yes&run=yes"
+OUTLOOK = "divisible=yes&no_break_even=yes&run=yes"
 
 
 def test_days_are_planned_when_asked(client):
@@ -568,7 +568,7 @@ BAD = [
     "/trader?as=csv&table=-1",
     "/trader/through?fit=both",
     "/trader/line.gif",
-    "/trader/lots?sort=colour",
+    "/trader/lots?sort=color",
     "/trader/lots?among=nonsense",
     "/trader/lots/table?sort=--worth",
     "/trader/lot/NOPE",
@@ -592,7 +592,7 @@ BAD = [
     "/trader/landed?as=csv&table=x",
     "/trader/landed.exe",
     "/trader/positions?divisible=1",
-    "/trader/positions/answer?no_worths=2",
+    "/trader/positions/answer?no_break_even=2",
     *(
         f"/trader/scenarios?{name}={text}"
         for name in ("draws", "seed")

@@ -24,7 +24,7 @@ const newName = () =>
 // keep (its room is full, or it keeps nothing) is kept as long as the page.
 const PAGE = newName();
 const PREFIX = `desk-waiting:${deskName()}:`;
-const MOST_KEPT = 1_000_000; // characters; the browser has room for about five times as many
+const MAX_KEPT = 1_000_000; // characters; the browser has room for about five times as many
 const store = storeOf("localStorage");
 const here = new Map();
 let latest = 0;
@@ -33,7 +33,7 @@ function keep(edit) {
   latest = Math.max(Date.now(), latest + 1); // a clock that is put back changes no order
   const key = `${PREFIX}${String(latest).padStart(15, "0")}-${PAGE}`;
   const text = JSON.stringify(edit);
-  if (text.length > MOST_KEPT || !store.set(key, text)) here.set(key, text);
+  if (text.length > MAX_KEPT || !store.set(key, text)) here.set(key, text);
 }
 
 function drop(key) {
@@ -88,7 +88,7 @@ document.addEventListener("visibilitychange", () => isStale && catchUp());
 
 // Sending --------------------------------------------------------------------------------------
 
-const MOST_MS = 60_000; // a connection may die without a word
+const MAX_MS = 60_000; // a connection may die without a word
 const wanted = new Set(); // ids of parts to make anew, once nothing waits
 let sending = false;
 let again = 0;
@@ -163,7 +163,7 @@ async function post({ url, fields, page }) {
       method: "POST",
       body: new URLSearchParams({ ...fields, parts: asked }),
       headers: { "HX-Request": "true" },
-      signal: AbortSignal.timeout(MOST_MS),
+      signal: AbortSignal.timeout(MAX_MS),
     });
     const text = await response.text();
     if (response.status === 403) return { trouble: "shut" };

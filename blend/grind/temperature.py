@@ -1,0 +1,119 @@
+"""How warm the batches of a plan become."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from blend.domain.case import Case
+from blend.domain.heat import MeatHeat, celsius
+from blend.domain.plan import BatchRun, Plan
+from blend.domain.rules import Rule, RuleKind
+from blend.errors import InputRefused, Problem
+from blend.lean.heat import (
+    MeatPart,
+    MixTemperature,
+    excess_heat_j_per_kg,
+    mix_temperature,
+)
+from blend.units import J_PER_KG_PER_BTU_PER_LB, LB_PER_KG
+
+
+def has_temperature_rule(case: Case) -> bool:
+    return any(rule.kind is RuleKind.MAX_TEMP for rule in case.rules)
+
+
+def case_with_temperature(case: Case, temperatures_c: Mapping[str, float], heat: MeatHeat) -> Case:
+    """The case with the excess heat of every usable lot in its warmth rules.
+
+    `temperatures_c` is by lot_id. Raises InputRefused with every lot whose temperature such a
+    rule needs and the tables do not tell.
+    """
+    problems: dict[str, Problem] = {}
+
+    def excess(rule: Rule) -> tuple[tuple[str, float], ...]:
+        governed = [product for product in case.products if rule.governs(product)]
+        max_c = celsius(rule.max_temp_f)
+        heats = []
+        for lot in case.usable_lots():
+            concerned = any(lot.species in product.species for product in governed)
+            if concerned and lot.lot_id not in temperatures_c:
+                problems[lot.lot_id] = Problem(
+                    file="temperatures.csv",
+                    row=None,
+                    column="lot_id",
+                    read=f"no row for {lot.lot_id}",
+                    allowed=f"a temperature of each lot that rule {rule.rule_id} may concern",
+                )
+            warm_c = temperatures_c.get(lot.lot_id, max_c)
+            joule = excess_heat_j_per_kg(lot.lean, warm_c, max_c, heat)
+            heats.append((lot.lot_id, joule / J_PER_KG_PER_BTU_PER_LB))
+        return tuple(heats)
+
+    rules = tuple(
+        replace(rule, excess_heat_btu_per_lb=excess(rule))
+        if rule.kind is RuleKind.MAX_TEMP
+        else rule
+        for rule in case.rules
+    )
+    if problems:
+        raise InputRefused(tuple(problems.values()))
+    return replace(case, rules=rules)
+
+
+@dataclass(frozen=True, slots=True)
+class BatchTemperature:
+    """One run of a plan: what a batch of it settles at, or which lots' temperature is missing.
+
+    `mix` is None exactly where `missing` names lots.
+    """
+
+    run: BatchRun
+    mix: MixTemperature | None
+    coldest_c: float | None
+    warmest_c: float | None
+    to_take_out_j: float | None = None
+    """Heat that one batch brings beyond what it may hold at the warmth asked for; None where
+    none was asked for."""
+    missing: tuple[str, ...] = ()
+
+
+def batch_temperatures(
+    case: Case,
+    plan: Plan,
+    temperatures_c: Mapping[str, float],
+    heat: MeatHeat,
+    max_c: float | None = None,
+) -> tuple[BatchTemperature, ...]:
+    """The mix temperature of every run, from the temperatures of lots in °C; what is to be
+    taken out of a batch that would be warmer than `max_c`."""
+    return tuple(_of_run(case, run, temperatures_c, heat, max_c) for run in plan.runs)
+
+
+def _of_run(
+    case: Case,
+    run: BatchRun,
+    temperatures_c: Mapping[str, float],
+    heat: MeatHeat,
+    max_c: float | None,
+) -> BatchTemperature:
+    used = [each for each in run.ingredients if each.pounds_lb > 0]
+    missing = tuple(each.lot_id for each in used if each.lot_id not in temperatures_c)
+    if missing:
+        return BatchTemperature(run, None, None, None, missing=missing)
+    parts = [
+        MeatPart(each.pounds_lb, case.lot(each.lot_id).lean, temperatures_c[each.lot_id])
+        for each in used
+    ]
+    warmths = [part.temperature_c for part in parts]
+    over = None if max_c is None else max(0.0, _excess_j(parts, max_c, heat))
+    return BatchTemperature(run, mix_temperature(parts, heat), min(warmths), max(warmths), over)
+
+
+def _excess_j(parts: list[MeatPart], max_c: float, heat: MeatHeat) -> float:
+    return sum(
+        part.pounds_lb
+        / LB_PER_KG
+        * excess_heat_j_per_kg(part.lean, part.temperature_c, max_c, heat)
+        for part in parts
+    )

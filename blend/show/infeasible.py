@@ -1,0 +1,365 @@
+"""Words for why there is no plan, and for the changes that make one possible."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from blend.domain.case import Case
+from blend.domain.lots import Lot
+from blend.domain.plan import Change, InfeasibleSubset, Model, Proof, Verdict
+from blend.domain.products import Product
+from blend.domain.requirements import ConstraintClass, Requirement
+from blend.domain.rules import WholeContainers
+from blend.show.amounts import (
+    amount_words,
+    count_of,
+    lean_percent,
+    number_words,
+    percent,
+    pounds,
+    printable,
+    usd,
+)
+from blend.show.words import (
+    CONTAINERS_WORDS,
+    MODEL_WORDS,
+    either,
+    meat_words,
+    product_name,
+    requirement_words,
+    rule_of,
+    standard_row_of,
+    stated,
+)
+from blend.units import POINTS_PER_SHARE
+
+
+def change_words(change: Change, case: Case) -> str:
+    """One change that makes a plan possible: what to move, from where to where, and the cost then.
+
+    `was` and `becomes` are the numbers that the tables hold: the tolerance for lean, the limit
+    for the rest. They are rounded towards the easier side, so that the one told does suffice.
+    """
+    told = _give_up if change.unit == "drop" else _CHANGE[change.requirement.constraint_class]
+    text = told(change, case)
+    row = standard_row_of(change.requirement, case)
+    if row is not None:
+        text += f" (not the plant's to ease: {row.section}; only without that label)"
+    if change.total_usd is not None:
+        verb = "costs" if change.total_usd >= 0 else "earns"
+        text += f": the plan then {verb} {usd(abs(change.total_usd))}"
+    return printable(text)
+
+
+@dataclass(frozen=True, slots=True)
+class InfeasibleWords:
+    """Why there is no plan, for a page; `alone` and `together` keep their changes beside them."""
+
+    head: str
+    infeasible_sets: tuple[str, ...]
+    alone: tuple[tuple[Change, str], ...]
+    """Any one of these frees a plan."""
+    together: tuple[tuple[Change, str], ...]
+    """These free one only together."""
+    notes: tuple[str, ...]
+
+
+ONLY_WHOLE = "They clash only because containers, counts and batches must be whole."
+ANY_ONE = "Any one of these changes makes a plan possible:"
+ALL_TOGETHER = "No single change makes a plan possible; these do so together:"
+
+PAPERS = "A program is a claim: let a lot carry it only where the seller's papers bear it out."
+
+
+def infeasible_words(infeasible: InfeasibleSubset, case: Case) -> InfeasibleWords:
+    """What clashes, and what would make a plan possible."""
+    infeasible_sets = _infeasible_sets(infeasible.requirements, case)
+    if len(infeasible_sets) == 1:
+        head = "No plan exists: this cannot be met."
+    else:
+        head = f"No plan exists: these {len(infeasible_sets)} cannot all be met together."
+    infeasible_sets += [f"the reason: {kept_out_words(each, case)}" for each in infeasible.kept_out]
+    # Not to make a product at all is always open; it is told only where nothing else is.
+    changes = [each for each in infeasible.changes if not _makes_none(each)] or infeasible.changes
+    notes = []
+    if (infeasible.changes or infeasible.together) and not infeasible.needs_whole:
+        notes = [f"Reckoned {MODEL_WORDS[Model.LINEAR]}; whole ones may ask for more."]
+    if any(_asks_for_label_claims(each, case) for each in infeasible.kept_out):
+        notes.append(PAPERS)
+    return InfeasibleWords(
+        head=head,
+        infeasible_sets=tuple(infeasible_sets),
+        alone=tuple((change, change_words(change, case)) for change in changes),
+        together=tuple((change, change_words(change, case)) for change in infeasible.together),
+        notes=(ONLY_WHOLE, *notes) if infeasible.needs_whole else tuple(notes),
+    )
+
+
+def _asks_for_label_claims(requirement: Requirement, case: Case) -> bool:
+    is_claim = requirement.constraint_class is ConstraintClass.MAY_HOLD
+    return is_claim and bool(case.product(requirement.product_id).label_claims)
+
+
+def kept_out_words(requirement: Requirement, case: Case) -> str:
+    """What keeps every usable lot out of a product: a rule against them, or that none of them is
+    of its species or carries its programs."""
+    if requirement.constraint_class is not ConstraintClass.MAY_HOLD:
+        return requirement_words(requirement, case)
+    product, lots = case.product(requirement.product_id), case.usable_lots()
+    alike = [lot for lot in lots if lot.species in product.species]
+    lacking = product.label_claims.difference(*(lot.label_claims for lot in alike))
+    species = either(sorted(product.species))
+    if not alike:
+        told = f"no usable lot is {species}, and {product.name} holds nothing else"
+    elif lacking:
+        told = f"no usable lot of {species} carries program {either(sorted(lacking))}, as "
+        told += f"every lot in {product.name} must{_carried_by_unusable(lacking, product, case)}"
+    elif not any(product.label_claims <= lot.label_claims for lot in alike):
+        told = f"no usable lot of {species} carries all programs that every lot in "
+        told += f"{product.name} must: {', '.join(sorted(product.label_claims))}"
+    else:
+        told = stated(requirement, case)
+    return printable(told)
+
+
+def _carried_by_unusable(label_claims: frozenset[str], product: Product, case: Case) -> str:
+    """Lots that would do but for the day, as that may be mended."""
+    day = case.settings.plan_on
+    found = [
+        f"{lot.lot_id} does, but {reason}"
+        for lot in case.lots
+        if lot.species in product.species
+        and not lot.label_claims.isdisjoint(label_claims)
+        and (reason := lot.reason_unusable(day)) is not None
+    ]
+    return f" ({'; '.join(found[:_MAX_LOTS_NAMED])})" if found else ""
+
+
+def infeasible_lines(infeasible: InfeasibleSubset, case: Case) -> list[str]:
+    """Why there is no plan, line by line: what clashes, and what would make one possible."""
+    words = infeasible_words(infeasible, case)
+    lines = [words.head, *(f"  - {each}" for each in words.infeasible_sets)]
+    lines += [note for note in words.notes if note == ONLY_WHOLE]
+    for heading, changes in ((ANY_ONE, words.alone), (ALL_TOGETHER, words.together)):
+        if changes:
+            lines += [heading, *(f"  - {told}" for _, told in changes)]
+    return lines + [note for note in words.notes if note != ONLY_WHOLE]
+
+
+def _infeasible_sets(requirements: Sequence[Requirement], case: Case) -> list[str]:
+    """Each in words; the supply of many lots as one."""
+    supply = [r for r in requirements if r.constraint_class is ConstraintClass.SUPPLY and r.lot_id]
+    if len(supply) < _FEWEST_LOTS_AS_ONE:
+        return [requirement_words(each, case) for each in requirements]
+    others = [requirement_words(each, case) for each in requirements if each not in supply]
+    return [*others, printable(_supply_of([case.lot(each.lot_id) for each in supply], case))]
+
+
+def _supply_of(lots: list[Lot], case: Case) -> str:
+    ids = [lot.lot_id for lot in lots[:_MAX_LOTS_NAMED]]
+    others = len(lots) - len(ids)
+    named = ", ".join(ids) + (f" and {others} more" if others else "")
+    return f"supply of {_lots_by_lean(lots, case)}: {named}"
+
+
+def _lots_by_lean(lots: list[Lot], case: Case) -> str:
+    """Which lots these are: all of their species, all from some lean up or down, or some."""
+    minimum, maximum = (pick(lot.lean for lot in lots) for pick in (min, max))
+    ids, species = {lot.lot_id for lot in lots}, {lot.species for lot in lots}
+    alike = [lot for lot in case.usable_lots() if lot.species in species]
+    count = count_of(len(lots), "lot")
+    if len(alike) == len(lots):
+        return f"all {count} of {', '.join(sorted(species))}"
+    if ids == {lot.lot_id for lot in alike if lot.lean >= minimum}:
+        return f"{count} at {lean_percent(minimum)} lean or leaner"
+    if ids == {lot.lot_id for lot in alike if lot.lean <= maximum}:
+        return f"{count} at {lean_percent(maximum)} lean or fatter"
+    return f"{count} between {lean_percent(minimum)} and {lean_percent(maximum)} lean"
+
+
+def _makes_none(change: Change) -> bool:
+    return (
+        change.requirement.constraint_class is ConstraintClass.VOLUME_MIN
+        and change.becomes < _MIN_MADE_LB
+    )
+
+
+def broken_lines(proof: Proof, case: Case) -> list[str]:
+    """That a plan does not stand its own proof, and what it breaks, line by line."""
+    broken = [check for check in proof.checks if check.verdict is Verdict.BROKEN]
+    lines = [
+        f"The plan that was found breaks {count_of(len(broken), 'requirement')} when held against "
+        "them by plain arithmetic; nothing was written."
+    ]
+    for check in broken:
+        read = amount_words(check.read, check.unit)
+        words = f"{requirement_words(check.requirement, case)}: {read} {check.note}"
+        lines.append(f"  - {printable(words).strip()}")
+    broken_of = {check.requirement.product_id for check in broken}
+    if any(_is_coarse(each, proof) for each in case.products if each.product_id in broken_of):
+        lines.append(
+            f"Pounds are weighed whole, too coarse for batches below {_COARSE_LB} lb: "
+            "make larger ones."
+        )
+    elif broken:
+        lines.append(
+            "Batches are weighed in whole pounds, and no rounding was found that keeps this: "
+            "widen the limit a little, or make larger or fewer batches."
+        )
+    return lines
+
+
+_COARSE_LB = 100
+"""Of a lighter batch, half a pound too much or too little is more than half a lean point."""
+
+
+def _is_coarse(product: Product, proof: Proof) -> bool:
+    """Whether a batch of the product, as planned or for its order, is too light for whole
+    pounds."""
+    wanted_lb = product.min_lb if product.max_lb is None else product.max_lb
+    is_planned_so = any(
+        0 < check.read < _COARSE_LB
+        for check in proof.checks
+        if check.requirement.constraint_class is ConstraintClass.BATCH_FILL
+        and check.requirement.product_id == product.product_id
+    )
+    return is_planned_so or min(product.blender_max_lb, wanted_lb) < _COARSE_LB
+
+
+_FEWEST_LOTS_AS_ONE, _MAX_LOTS_NAMED = 3, 6
+_MIN_MADE_LB = 1.0
+"""Less than this is none."""
+_DUST = 1e-6
+"""What floating point may have added to a number that is meant to be round."""
+
+
+def _up(number: float, decimals: int = 0) -> float:
+    return math.ceil(number * 10**decimals - _DUST) / 10**decimals
+
+
+def _down(number: float, decimals: int = 0) -> float:
+    return math.floor(number * 10**decimals + _DUST) / 10**decimals
+
+
+def _loosen(side: str) -> Callable[[Change, Case], str]:
+    def words(change: Change, case: Case) -> str:
+        was = number_words(change.was * POINTS_PER_SHARE, min_decimals=1)
+        becomes = number_words(_up(change.becomes * POINTS_PER_SHARE, 2), min_decimals=1)
+        name = product_name(change.requirement, case)
+        return f"loosen the tolerance {side} on {name} from {was} to {becomes} lean points"
+
+    return words
+
+
+def _change_volume_min(change: Change, case: Case) -> str:
+    less, name = pounds(_up(change.was - change.becomes)), product_name(change.requirement, case)
+    left_lb = _down(change.becomes)
+    return f"make {less} less of {name} ({pounds(left_lb)})" if left_lb else f"make no {name}"
+
+
+def _change_volume_max(change: Change, case: Case) -> str:
+    more, name = pounds(_up(change.becomes - change.was)), product_name(change.requirement, case)
+    return f"let {more} more of {name} be made ({pounds(_up(change.becomes))})"
+
+
+def _change_batch_fill(change: Change, case: Case) -> str:
+    name = product_name(change.requirement, case)
+    if change.becomes < change.was:
+        minimum = pounds(_down(change.becomes))
+        return f"let batches of {name} be as small as {minimum} instead of {pounds(change.was)}"
+    maximum = pounds(_up(change.becomes))
+    return f"let batches of {name} be as large as {maximum} instead of {pounds(change.was)}"
+
+
+def _change_supply(change: Change, case: Case) -> str:
+    lot = case.lot(change.requirement.lot_id)
+    is_whole = case.settings.whole_containers is not WholeContainers.NO
+    if not is_whole or lot.container_lb is None:
+        return f"{pounds(_up(change.becomes - change.was))} more of lot {lot.lot_id}"
+    becomes_lb = _up(change.becomes / lot.container_lb) * lot.container_lb
+    containers = CONTAINERS_WORDS[lot.container]
+    return f"{pounds(becomes_lb - change.was)} more of lot {lot.lot_id}, in whole {containers}"
+
+
+def _change_min_purchase(change: Change, case: Case) -> str:
+    lot = case.lot(change.requirement.lot_id)
+    if lot.must_take_all:
+        return f"take part of lot {lot.lot_id}"
+    minimum = pounds(_down(change.becomes))
+    return f"take lot {lot.lot_id} from {minimum} up instead of {pounds(change.was)}"
+
+
+def _change_whole_containers(change: Change, case: Case) -> str:
+    lot = case.lot(change.requirement.lot_id)
+    return f"break {CONTAINERS_WORDS[lot.container]} of lot {lot.lot_id}"
+
+
+def _share_moves(change: Change, shown: Callable[[float, int], float]) -> str:
+    becomes = shown(change.becomes * POINTS_PER_SHARE, 2) / POINTS_PER_SHARE
+    return f"{percent(becomes)} instead of {percent(change.was)}"
+
+
+def _change_share(direction: str, shown: Callable[[float, int], float]):
+    def words(change: Change, case: Case) -> str:
+        meat = meat_words(rule_of(change.requirement, case).lots)
+        name = product_name(change.requirement, case)
+        return f"let {meat} in {name} be {direction} {_share_moves(change, shown)}"
+
+    return words
+
+
+def _change_fat(direction: str, shown: Callable[[float, int], float]):
+    def words(change: Change, case: Case) -> str:
+        name = product_name(change.requirement, case)
+        return f"let the fat of {name} be {direction} {_share_moves(change, shown)}"
+
+    return words
+
+
+def _change_max_lots(change: Change, case: Case) -> str:
+    meat = meat_words(rule_of(change.requirement, case).lots)
+    lots = f"{count_of(round(change.becomes), 'lot')} instead of {round(change.was)}"
+    return f"allow {lots} of {meat} in {product_name(change.requirement, case)}"
+
+
+def _change_min_if_used(change: Change, case: Case) -> str:
+    meat = meat_words(rule_of(change.requirement, case).lots)
+    name = product_name(change.requirement, case)
+    return f"let each lot of {meat} used in {name} be at least {_share_moves(change, _down)}"
+
+
+def _change_must_use(change: Change, case: Case) -> str:
+    meat = meat_words(rule_of(change.requirement, case).lots)
+    less = pounds(_up(change.was - change.becomes))
+    return f"use {less} less of {meat} ({pounds(_down(change.becomes))})"
+
+
+def _give_up(change: Change, case: Case) -> str:
+    return f"give up: {stated(change.requirement, case)}"
+
+
+_CHANGE: dict[ConstraintClass, Callable[[Change, Case], str]] = {
+    ConstraintClass.MASS: _give_up,
+    ConstraintClass.LEAN_MIN: _loosen("below"),
+    ConstraintClass.LEAN_MAX: _loosen("above"),
+    ConstraintClass.VOLUME_MIN: _change_volume_min,
+    ConstraintClass.VOLUME_MAX: _change_volume_max,
+    ConstraintClass.BATCH_FILL: _change_batch_fill,
+    ConstraintClass.SUPPLY: _change_supply,
+    ConstraintClass.MIN_PURCHASE: _change_min_purchase,
+    ConstraintClass.WHOLE_CONTAINERS: _change_whole_containers,
+    ConstraintClass.SHARE_MIN: _change_share("at least", _down),
+    ConstraintClass.SHARE_MAX: _change_share("at most", _up),
+    ConstraintClass.FAT_MIN: _change_fat("at least", _down),
+    ConstraintClass.FAT_MAX: _change_fat("at most", _up),
+    ConstraintClass.MAX_LOTS: _change_max_lots,
+    ConstraintClass.MIN_IF_USED: _change_min_if_used,
+    ConstraintClass.MUST_USE: _change_must_use,
+    ConstraintClass.MUST_NOT_USE: _give_up,
+    ConstraintClass.MAY_HOLD: _give_up,
+    ConstraintClass.KEEP_APART: _give_up,
+    ConstraintClass.EQUAL_RECIPE: _give_up,
+    ConstraintClass.MAX_TEMP: _give_up,
+}
