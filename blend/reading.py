@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 from blend.domain.case import Case
 
 if TYPE_CHECKING:
-    from blend.sheets.read import CaseRead
-    from blend.sheets.tables import Source
+    from blend.tables.read import CaseRead
+    from blend.tables.tables import Source
 
 
 def read_ready_case(source: Source) -> CaseRead:
     """The case of `source` and what to look at twice; raises as `read_case` does."""
-    from blend.sheets.read import read_case
+    from blend.tables.read import read_case
 
     read = read_case(source)
     return replace(read, case=with_temperature(source, read.case))
@@ -22,11 +22,11 @@ def read_ready_case(source: Source) -> CaseRead:
 
 def with_temperature(source: Source, case: Case) -> Case:
     """The case with its warmth rules ready, from the temperatures of its lots."""
-    from blend.grind.temperature import case_with_temperature, has_temperature_rule
+    from blend.grinder.temperature import case_with_temperature, has_temperature_rule
 
     if not has_temperature_rule(case):
         return case
-    from blend.sheets.evidence import read_temperatures
-    from blend.sheets.heat import packaged_heat
+    from blend.tables.evidence import read_temperatures
+    from blend.tables.heat import packaged_heat
 
     return case_with_temperature(case, read_temperatures(source, case), packaged_heat())

@@ -10,8 +10,8 @@ from functools import partial
 
 import numpy as np
 
-from blend.core.reference import solve_reference
 from blend.domain.case import Case
+from blend.model.reference import solve_reference
 
 # A case to the answer of its linear program ---------------------------------------------------
 
@@ -35,7 +35,7 @@ def _reference(case: Case, solver: str) -> LinearAnswer:
 
 
 def _core(case: Case) -> LinearAnswer:
-    from blend.core.solve import solve_linear
+    from blend.model.solve import solve_linear
 
     plan = solve_linear(case)
     if not math.isfinite(plan.objective_usd):
@@ -46,7 +46,7 @@ def _core(case: Case) -> LinearAnswer:
 LINEAR_SOLVERS: dict[str, Callable[[Case], LinearAnswer]] = {
     "reference by CBC": partial(_reference, solver="cbc"),
     "reference by HiGHS": partial(_reference, solver="highs"),
-    "core": _core,
+    "model": _core,
 }
 
 # Any linear program as arrays, to its least cost: (cost, matrix, row_lower, row_upper,
@@ -87,8 +87,8 @@ def _arrays_by_pulp(cost, matrix, row_lower, row_upper, col_lower, col_upper) ->
 
 
 def _arrays_by_core(cost, matrix, row_lower, row_upper, col_lower, col_upper) -> float:
-    from blend.core.model import Model, SparseColumns
-    from blend.core.solver import WarmLinear
+    from blend.model.arrays import Model, SparseColumns
+    from blend.model.solver import WarmLinear
 
     by_column = matrix.tocsc()
     model = Model(
@@ -109,5 +109,5 @@ def _arrays_by_core(cost, matrix, row_lower, row_upper, col_lower, col_upper) ->
 ARRAY_SOLVERS: dict[str, Callable[..., float]] = {
     "scipy": _arrays_by_scipy,
     "PuLP": _arrays_by_pulp,
-    "core": _arrays_by_core,
+    "model": _arrays_by_core,
 }

@@ -17,45 +17,45 @@ import pytest
 import blend
 
 ROOT = Path(blend.__file__).parent
-ANSWERS = {"core", "proof", "lean"}
-ALL = {"files", "domain", "sheets", "store", "grind", "trade", "report", "show"} | ANSWERS
+ANSWERS = {"model", "check", "lean"}
+ALL = {"files", "domain", "tables", "store", "grinder", "trader", "reporter", "show"} | ANSWERS
 MAY_IMPORT = {
     "errors": set(),
     "units": set(),
     "files": set(),
     "domain": set(),
-    "sheets": {"domain", "files"},
+    "tables": {"domain", "files"},
     "store": {"domain", "files"},
-    "core": {"domain"},
-    "proof": {"domain"},
+    "model": {"domain"},
+    "check": {"domain"},
     "lean": {"domain"},
-    "grind": {"domain"} | ANSWERS,
-    "trade": {"domain"} | ANSWERS,
-    "report": {"domain", "store"} | ANSWERS,
+    "grinder": {"domain"} | ANSWERS,
+    "trader": {"domain"} | ANSWERS,
+    "reporter": {"domain", "store"} | ANSWERS,
     "show": {"domain", "files"},
-    "reading": {"domain", "sheets", "grind"},
-    "cli": ALL | {"reading", "web"},
-    "web": ALL - {"core"} | {"reading"},
+    "reading": {"domain", "tables", "grinder"},
+    "cli": ALL | {"reading", "desk"},
+    "desk": ALL - {"model"} | {"reading"},
 }
 """Rooms that each room may import, besides itself, errors and units (which import nothing)."""
-RESULTS_SHOWN = {"lean", "proof", "store", "grind", "trade", "report"}
+RESULTS_SHOWN = {"lean", "check", "store", "grinder", "trader", "reporter"}
 """Rooms whose results are shown: `show` may know their types, and call none of them."""
 LIBRARY_ROOMS = {
     "click": {"cli"},
     "tabulate": {"show"},
-    "jinja2": {"show", "web"},
-    "markupsafe": {"show", "web"},
-    "starlette": {"web"},
-    "uvicorn": {"web"},
+    "jinja2": {"show", "desk"},
+    "markupsafe": {"show", "desk"},
+    "starlette": {"desk"},
+    "uvicorn": {"desk"},
     "matplotlib": {"show"},
-    "openpyxl": {"sheets", "show"},
+    "openpyxl": {"tables", "show"},
     "sqlalchemy": {"store"},
-    "highspy": {"core"},
-    "clarabel": {"core"},
-    "pulp": {"core"},
-    "scipy": {"core", "trade"},
-    "numpy": {"core", "lean", "grind", "trade", "report", "show"},
-    "distributed": {"trade"},
+    "highspy": {"model"},
+    "clarabel": {"model"},
+    "pulp": {"model"},
+    "scipy": {"model", "trader"},
+    "numpy": {"model", "lean", "grinder", "trader", "reporter", "show"},
+    "distributed": {"trader"},
 }
 """The rooms that use a library; one not named here is used by none."""
 OF_OTHERS = {"psycopg": "sqlalchemy", "python-multipart": "starlette"}
@@ -147,7 +147,7 @@ def test_show_imports_results_and_calls_nothing_that_answers():
         if room_of(each.file) == "show"
         and each.room in RESULTS_SHOWN
         and not each.name[:1].isupper()
-        and "report.headline" not in str(each)  # the one gate for a cause
+        and "reporter.headline" not in str(each)  # the one gate for a cause
     ]
     assert not called
 

@@ -19,7 +19,7 @@ from blend.errors import Caution, InputRefused, Problem
 
 if TYPE_CHECKING:
     from blend.domain.clearing import Market
-    from blend.sheets.read import CaseRead
+    from blend.tables.read import CaseRead
 
 Told = TypeVar("Told", Problem, Caution)
 _LINE = 78
@@ -111,7 +111,7 @@ def read_market_folder(folder: Path, *, beside_another: bool = False) -> Market:
 
     Without warnings of blanks: a market's items have no last day of use, for instance.
     """
-    from blend.sheets.clearing import read_market
+    from blend.tables.clearing import read_market
 
     case = read_folder(folder, beside_another=beside_another, warn_of_blanks=False).case
     with _naming_folder(folder, beside_another):

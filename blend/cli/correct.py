@@ -93,8 +93,8 @@ def correct(
     FOLDER holds the case; with lean_spread.csv the errors of the lots count as well. The batch
     is taken as mixed. Where its recipe is not known, rules on shares are held for what is added.
     """
-    from blend.grind.correct import Held, Reading, Terms, correct_batch, lots_at_hand
-    from blend.proof.correct import prove_correction
+    from blend.check.correct import prove_correction
+    from blend.grinder.correct import Held, Reading, Terms, correct_batch, lots_at_hand
     from blend.show.correct import correction_tables
     from blend.show.proofs import correction_proof_line, must_be_proved
     from blend.show.text import tables_text
@@ -132,21 +132,21 @@ def correct(
 
 
 def _spread(folder: Path, case: Case) -> dict[str, LeanUncertainty]:
-    from blend.sheets.uncertainty import read_spread
+    from blend.tables.uncertainty import read_spread
 
     return read_spread(folder, case)
 
 
 def _chance_constraint_of(folder: Path, case: Case, product_id: str) -> float | None:
     """The confidence that is asked of the product's batches."""
-    from blend.sheets.uncertainty import read_chance_constraints
+    from blend.tables.uncertainty import read_chance_constraints
 
     asked = {each.product_id: each.min_confidence for each in read_chance_constraints(folder, case)}
     return asked.get(product_id)
 
 
 def _planned_recipe(case: Case, product_id: str) -> tuple[Ingredient, ...]:
-    from blend.grind.plan import make_plan
+    from blend.grinder.plan import make_plan
 
     with progress_line() as progress:
         plan = make_plan(case, shadow_prices=False, progress=progress, keep_interrupted=False)

@@ -60,8 +60,8 @@ def desk(
     written back when it is told to save; what is typed is kept at once beside them. Only this
     machine can open the page, and only by the address that is printed.
     """
-    from blend.web.app import LOOPBACK, bracketed, serve
-    from blend.web.desk import Desk
+    from blend.desk.app import LOOPBACK, bracketed, serve
+    from blend.desk.desk import Desk
 
     opened = Desk(
         folder,

@@ -78,7 +78,7 @@ def plan(
     case = with_settings(read_folder(folder).case, whole, gap, time_limit)
 
     from blend.cli.lean import case_with_lean
-    from blend.grind.plan import make_plan
+    from blend.grinder.plan import make_plan
     from blend.show.infeasible import broken_lines
     from blend.show.summary import summary_line
     from blend.show.tables import terminal_tables

@@ -22,13 +22,13 @@ def landed(folder: Path, offer_id: str | None, picture: Path | None) -> None:
     """
     check_picture(picture)
 
-    from blend.proof.landed import prove_landed
-    from blend.sheets.imports import read_imports
+    from blend.check.landed import prove_landed
     from blend.show.amounts import printable
     from blend.show.imports import landed_tables
     from blend.show.proofs import landed_proof_line, must_be_proved
     from blend.show.text import tables_text
-    from blend.trade.import_parity import cautions, land_all
+    from blend.tables.imports import read_imports
+    from blend.trader.import_parity import cautions, land_all
 
     read = read_imports(folder)
     known = [offer.offer_id for offer in read.offers]

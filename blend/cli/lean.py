@@ -107,9 +107,9 @@ def control(
     case = read_folder(folder).case
 
     from blend.lean.control import LimitsFrom, control_products
-    from blend.sheets.evidence import read_batch_tests
     from blend.show.control import control_tables
     from blend.show.text import tables_text
+    from blend.tables.evidence import read_batch_tests
 
     batches = read_batch_tests(folder, case)
     known = sorted({batch.product_id for batch in batches})
@@ -154,12 +154,12 @@ def temperature(folder: Path, maximum: float | None) -> None:
     """
     case = read_folder(folder).case
 
-    from blend.grind.plan import make_plan
-    from blend.grind.temperature import batch_temperatures
-    from blend.sheets.evidence import read_temperatures
-    from blend.sheets.heat import packaged_heat
+    from blend.grinder.plan import make_plan
+    from blend.grinder.temperature import batch_temperatures
     from blend.show.heat import temperatures_table
     from blend.show.text import tables_text
+    from blend.tables.evidence import read_temperatures
+    from blend.tables.heat import packaged_heat
 
     temperature_of = read_temperatures(folder, case)
     if not temperature_of:
@@ -181,7 +181,7 @@ def case_with_lean(folder: Path, case: Case, lean: str) -> Case:
         estimates = estimated(folder, case)[1]
         click.echo("Lean: as estimated from tests (see blend lean).\n")
         return with_temperature(folder, case_with_estimates(case, estimates))
-    from blend.sheets.evidence import holds_tests
+    from blend.tables.evidence import holds_tests
 
     if holds_tests(folder):
         click.echo("Lean: as stated; --lean estimated plans with the tests that are there.\n")
@@ -191,8 +191,8 @@ def case_with_lean(folder: Path, case: Case, lean: str) -> Case:
 def estimated(folder: Path, case: Case):
     """The tests as read, their warnings told, and the estimates from them."""
     from blend.lean.estimate import estimate_lots
-    from blend.sheets.evidence import read_tests
     from blend.show.amounts import printable
+    from blend.tables.evidence import read_tests
 
     read = read_tests(folder, case)
     for warning in read.warnings:
@@ -215,7 +215,7 @@ def _value_of_lean(case: Case, named: float | None) -> tuple[float | None, str]:
 
 
 def _write_estimates(estimates: LeanEstimates, path: Path) -> None:
-    from blend.sheets.write import write_csv
+    from blend.tables.write import write_csv
 
     names = (
         "lot_id",

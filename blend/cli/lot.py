@@ -19,7 +19,7 @@ def lot(folder: Path, lot_id: str) -> None:
     FOLDER holds the case, LOT is a lot_id of it: what a pound of the lot is worth in each
     product, part by part, against what it costs, and which lots it competes with.
     """
-    from blend.grind.why_lot import why_lot_of
+    from blend.grinder.why_lot import why_lot_of
     from blend.show.text import tables_text
     from blend.show.why_lot import why_lot_tables, why_lot_words
 

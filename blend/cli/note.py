@@ -16,7 +16,7 @@ from blend.errors import FileTrouble, InputRefused, Problem, did_you_mean
 from blend.files import check_place
 
 if TYPE_CHECKING:
-    from blend.report.news import ItemNews
+    from blend.reporter.news import ItemNews
 
 with_levels = click.option(
     "--level",
@@ -57,10 +57,10 @@ def indicators(
     With --against, how the item's weekly price moved in the weeks after each volume did: no
     more than that they went together.
     """
-    from blend.report.indicators import Measure, Series, indicator, lagged, series_of, totals
-    from blend.report.news import week_breadth
-    from blend.report.noting import check_series, days_of_store, item_news
-    from blend.report.quoting import heard
+    from blend.reporter.indicators import Measure, Series, indicator, lagged, series_of, totals
+    from blend.reporter.news import week_breadth
+    from blend.reporter.noting import check_series, days_of_store, item_news
+    from blend.reporter.quoting import heard
     from blend.show.indicators import breadth_table, indicators_table, lags_table
     from blend.show.text import tables_text
 
@@ -175,13 +175,13 @@ def note(
         raise click.UsageError("--since and --explain need --market to explain moves with.")
     text = None if draft is None else _draft_text(draft)
 
-    from blend.report.note_content import note_of
-    from blend.report.noting import asked_of_store, check_series, days_of_store, news_of
-    from blend.report.quoting import heard
-    from blend.sheets.write import write_text
+    from blend.reporter.note_content import note_of
+    from blend.reporter.noting import asked_of_store, check_series, days_of_store, news_of
+    from blend.reporter.quoting import heard
     from blend.show.note import draft_of, page_of
     from blend.show.note_pictures import pictures_of
     from blend.show.proofs import must_be_proved
+    from blend.tables.write import write_text
 
     method = method_of(method_path)
     start = day.date() - timedelta(days=7) if since is None else since.date()

@@ -52,10 +52,10 @@ def positions(
         check_place(ledger)
     check_picture(picture)
 
-    from blend.sheets.positions import read_horizon
     from blend.show.positions import horizon_infeasible_lines, positions_tables
     from blend.show.text import tables_text
-    from blend.trade.positions import plan_positions
+    from blend.tables.positions import read_horizon
+    from blend.trader.positions import plan_positions
 
     read = read_horizon(folder)
     warn_at_end(read.warnings)
@@ -73,8 +73,8 @@ def positions(
         raise SolverTrouble("the plan does not pass its own check; do not use it")
     click.echo(tables_text(positions_tables(horizon, plan)))
     if ledger is not None:
-        from blend.sheets.write import write_csv
         from blend.show.positions import LEDGER_COLUMNS, ledger_rows
+        from blend.tables.write import write_csv
 
         write_csv(ledger, LEDGER_COLUMNS, ledger_rows(horizon, plan))
         click.echo(f"\nTable: {ledger}")

@@ -17,7 +17,7 @@ from blend.errors import FileTrouble
 
 if TYPE_CHECKING:
     from blend.domain.method import Method
-    from blend.report.quoting import Heard, Quoted
+    from blend.reporter.quoting import Heard, Quoted
     from blend.store import Store
 
 STORE_VARIABLE = "BLEND_STORE"
@@ -87,9 +87,9 @@ def import_(path: Path, where: str | None) -> None:
     All of it is added, or nothing and every problem told. What the store holds already word for
     word is passed over, so that an import can be repeated. See `blend columns canvass`.
     """
-    from blend.sheets.history import read_history
     from blend.show.amounts import count_of, printable
     from blend.show.store import added_lines
+    from blend.tables.history import read_history
 
     with open_store(where) as opened:
         with step_line() as say:
@@ -113,7 +113,7 @@ def export(path: Path, where: str | None) -> None:
     Importing it into an empty store gives the same items, entries and volumes, corrections
     included. The table of what was published is for people.
     """
-    from blend.sheets.history import write_history
+    from blend.tables.history import write_history
 
     with open_store(where) as opened:
         at = opened.position()
@@ -196,8 +196,8 @@ def canvass() -> None:
 @with_store
 def add(where: str | None, not_firm: bool, affiliates: bool, **words: str) -> None:
     """Add one thing heard."""
-    from blend.sheets.history import entry_of_words, filled_in, typed_addition
     from blend.store.canvass import new_entry_id
+    from blend.tables.history import entry_of_words, filled_in, typed_addition
 
     words |= {
         "is_firm": "no" if not_firm else "yes",
@@ -265,7 +265,7 @@ def quote(
     """
     _check_publishing(item_ids, is_published, assessor, override, reason, as_of)
 
-    from blend.report.quoting import Override, publish, requote
+    from blend.reporter.quoting import Override, publish, requote
     from blend.show.quotations import (
         evidence_table,
         publication_lines,
@@ -310,7 +310,7 @@ def _check_publishing(
         raise click.UsageError("--override goes with --publish and one --item.")
     if not reason.strip():
         raise click.UsageError("--override needs its --reason.")
-    from blend.sheets.columns import MAX_USD_PER_CWT, MIN_USD_PER_CWT
+    from blend.tables.columns import MAX_USD_PER_CWT, MIN_USD_PER_CWT
 
     if not MIN_USD_PER_CWT <= override <= MAX_USD_PER_CWT:
         raise click.UsageError(
@@ -336,7 +336,7 @@ def tone(
     where: str | None,
 ) -> None:
     """Tell which way items went, how demand and offerings stood, and how spans compare."""
-    from blend.report.quoting import comparisons, standings
+    from blend.reporter.quoting import comparisons, standings
     from blend.show.text import tables_text
     from blend.show.tone import comparisons_table, sources_table, tone_tables, words_used
 
@@ -353,7 +353,7 @@ def tone(
 
 
 def method_of(path: Path | None) -> Method:
-    from blend.sheets.method import read_method
+    from blend.tables.method import read_method
 
     return read_method(path).method
 
@@ -366,7 +366,7 @@ def _quoted(
     method: Method,
     as_of: datetime | None,
 ) -> tuple[Heard, list[Quoted]]:
-    from blend.report.quoting import heard, quote
+    from blend.reporter.quoting import heard, quote
 
     if not item_ids and not every:
         raise click.UsageError("Name each --item, or ask for --all.")

@@ -27,8 +27,8 @@ from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE
 from blend.errors import InputRefused, Problem, SolverTrouble
 
 if TYPE_CHECKING:
-    from blend.grind.safe import OneTest, SafePlan
-    from blend.sheets.uncertainty import UncertaintyRead
+    from blend.grinder.safe import OneTest, SafePlan
+    from blend.tables.uncertainty import UncertaintyRead
 
 _LEAN = click.option(
     "--lean",
@@ -81,7 +81,7 @@ def safe(
     that are worth testing once more. Interrupt the search (Ctrl-C) to have the best plan found
     so far, if there is one by then that keeps its promises.
     """
-    from blend.grind.safe import OneTest
+    from blend.grinder.safe import OneTest
     from blend.show.proofs import must_be_proved, safe_proof_line
     from blend.show.quantities import blends_table, purchases_table
     from blend.show.safe import safe_cautions_table, safe_tables
@@ -134,7 +134,7 @@ def simulate(
     FOLDER holds what `blend safe` reads. Each draw is a day of the safe plan; beside it the one
     that keeps its limits on average only is drawn as well.
     """
-    from blend.grind.simulate import simulate as draw_days
+    from blend.grinder.simulate import simulate as draw_days
     from blend.show.safe import safe_cautions_table, simulation_table
     from blend.show.text import tables_text
 
@@ -172,7 +172,7 @@ def _case_and_chance_constraints(
 def _with_uncertainty(folder: Path, case: Case, lean: str) -> tuple[Case, UncertaintyRead]:
     """The case with lean as asked for, and what is known of its lots' spread."""
     from blend.cli.lean import case_with_lean, estimated
-    from blend.sheets.uncertainty import read_uncertainty
+    from blend.tables.uncertainty import read_uncertainty
 
     if lean == "stated":
         read = read_uncertainty(folder, case)
@@ -189,7 +189,7 @@ def _with_uncertainty(folder: Path, case: Case, lean: str) -> tuple[Case, Uncert
 
 
 def _safe_plan(case: Case, read: UncertaintyRead, test: OneTest | None) -> SafePlan:
-    from blend.grind.safe import make_safe_plan
+    from blend.grinder.safe import make_safe_plan
 
     with progress_line() as progress:
         made = make_safe_plan(

@@ -63,11 +63,11 @@ def scenarios(
     if picture is not None and not draws:
         raise click.UsageError("--chart draws the spread, so it needs --draws.")
 
-    from blend.sheets.imports import holds_offers, read_imports
-    from blend.sheets.scenarios import read_scenarios
     from blend.show.scenarios import progress_words, scenarios_tables
     from blend.show.text import tables_text
-    from blend.trade.scenarios import ScenarioJob, run_scenarios
+    from blend.tables.imports import holds_offers, read_imports
+    from blend.tables.scenarios import read_scenarios
+    from blend.trader.scenarios import ScenarioJob, run_scenarios
 
     case = read_folder(folder).case
     offers, rates = (), ()
@@ -85,7 +85,7 @@ def scenarios(
         )
     click.echo(tables_text(scenarios_tables(results)))
     if table is not None:
-        from blend.sheets.write import write_csv
+        from blend.tables.write import write_csv
 
         write_csv(table, ("scenario", "outcome", *results.columns), results.table_rows())
         click.echo(f"\nTable: {table}")

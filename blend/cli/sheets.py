@@ -8,7 +8,8 @@ from pathlib import Path
 import click
 
 from blend.cli.common import FOLDER
-from blend.sheets.columns import (
+from blend.show.shown import ShownColumn, ShownTable, shown_table
+from blend.tables.columns import (
     CONFIDENCE_TABLES,
     EVIDENCE_TABLES,
     HISTORY_TABLES,
@@ -22,7 +23,6 @@ from blend.sheets.columns import (
     TABLES,
     Column,
 )
-from blend.show.shown import ShownColumn, ShownTable, shown_table
 
 EVERY_TABLE = {
     **TABLES,
@@ -57,7 +57,7 @@ def template(folder: Path) -> None:
 
     FOLDER is made where it is missing. Tables that are there already are never overwritten.
     """
-    from blend.sheets.write import write_template
+    from blend.tables.write import write_template
 
     for path in write_template(folder):
         click.echo(path)

@@ -66,11 +66,11 @@ def value(
     minus fat through time.
     """
     check_picture(picture)
-    from blend.sheets.quotations import read_quotations
     from blend.show.amounts import printable
     from blend.show.market import spreads_table, value_tables
     from blend.show.text import tables_text
-    from blend.trade.lean_fat import value_days
+    from blend.tables.quotations import read_quotations
+    from blend.trader.lean_fat import value_days
 
     read = read_quotations(folder)
     for warning in read.warnings:
@@ -147,15 +147,15 @@ def replace(
 
     FOLDER holds a case, or quotations. A mix is of the item's own species.
     """
+    from blend.check.replacement import prove_replacements
     from blend.domain.replacement import ReplacementRules
-    from blend.proof.replacement import prove_replacements
     from blend.show.market import replacements_table
     from blend.show.proofs import must_be_proved, replacements_proof_line
     from blend.show.text import tables_text
-    from blend.trade.replacement import lots_of, replacement_values
+    from blend.trader.replacement import lots_of, replacement_values
 
     if of_quotations:
-        from blend.sheets.quotations import read_quotations
+        from blend.tables.quotations import read_quotations
 
         quotations = read_quotations(folder).quotations
         last = max(each.quoted_on for each in quotations)
@@ -210,7 +210,7 @@ def demand(
     from blend.show.demand import demand_table
     from blend.show.proofs import curve_proof_line, must_be_proved
     from blend.show.text import tables_text
-    from blend.trade.demand import demand_curve
+    from blend.trader.demand import demand_curve
 
     curve = demand_curve(
         case,
@@ -243,7 +243,7 @@ def supply(folder: Path, lot_id: str) -> None:
     from blend.show.demand import supply_table
     from blend.show.proofs import curve_proof_line, must_be_proved
     from blend.show.text import tables_text
-    from blend.trade.supply import supply_curve
+    from blend.trader.supply import supply_curve
 
     curve = supply_curve(case, lot_id, certify=True)
     proof = curve.prove(case)
@@ -280,8 +280,8 @@ def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path
     from blend.show.demand import regions_table
     from blend.show.proofs import map_proof_line, must_be_proved
     from blend.show.text import tables_text
-    from blend.trade.opening import check_lots
-    from blend.trade.regions import region_map
+    from blend.trader.opening import check_lots
+    from blend.trader.regions import region_map
 
     check_lots(case, *lot_ids)
     lots = (case.lot(lot_ids[0]), case.lot(lot_ids[1]))

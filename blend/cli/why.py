@@ -27,9 +27,9 @@ from blend.units import LB_PER_CWT
 if TYPE_CHECKING:
     from blend.domain.case import Case
     from blend.domain.clearing import Market
-    from blend.report.clearing import Doubt
-    from blend.report.explained import Observed
-    from blend.report.mixed import Driver
+    from blend.reporter.clearing import Doubt
+    from blend.reporter.explained import Observed
+    from blend.reporter.mixed import Driver
 
 _DRIVERS = (
     "own-price",
@@ -40,7 +40,7 @@ _DRIVERS = (
     "orders",
     "rules",
 )
-"""As in `blend.report.mixed`, which `blend why --help` must not wait for."""
+"""As in `blend.reporter.mixed`, which `blend why --help` must not wait for."""
 
 
 @click.command()
@@ -149,7 +149,7 @@ def why(
         raise click.UsageError("--error is of --quote-change, which is missing.")
     if write is not None and write.exists():
         raise FileTrouble(f"{write}: is there already, and nothing is overwritten")
-    from blend.sheets.clearing import holds_market
+    from blend.tables.clearing import holds_market
 
     are_markets = [holds_market(folder) for folder in (before, after)]
     if any(are_markets) and not all(are_markets):
@@ -173,7 +173,7 @@ def why(
 def _observed(move: float | None, error: float | None) -> Observed | None:
     if move is None:
         return None
-    from blend.report.explained import Observed
+    from blend.reporter.explained import Observed
 
     return Observed(move / LB_PER_CWT, None if error is None else error / LB_PER_CWT)
 
@@ -181,7 +181,7 @@ def _observed(move: float | None, error: float | None) -> Observed | None:
 def _doubt(draws: int | None, errors: tuple[float | None, ...], seed: int) -> Doubt | None:
     if draws is None:
         return None
-    from blend.report.clearing import Doubt
+    from blend.reporter.clearing import Doubt
 
     quotation, availability, elasticity = (error or 0.0 for error in errors)
     return Doubt(draws, quotation / LB_PER_CWT, availability, elasticity, seed)
@@ -189,7 +189,7 @@ def _doubt(draws: int | None, errors: tuple[float | None, ...], seed: int) -> Do
 
 def _planned(folder: Path, *, must_plan: bool) -> Case:
     """A case that has a plan; where it has none, that is told in its own words."""
-    from blend.trade.opening import open_case
+    from blend.trader.opening import open_case
 
     case = read_folder(folder, beside_another=True).case
     if must_plan:
@@ -204,7 +204,7 @@ def _why_of_cases(
     shortage: float | None,
     picture: Path | None,
 ) -> None:
-    from blend.report.why import may_fall_short, why_plan_moved
+    from blend.reporter.why import may_fall_short, why_plan_moved
     from blend.show.proofs import must_be_proved, why_proof_line
     from blend.show.text import tables_text
     from blend.show.why import headline_line, plan_why_lines, plan_why_tables
@@ -234,7 +234,7 @@ def _why_of_markets(
     doubt: Doubt | None,
     picture: Path | None,
 ) -> None:
-    from blend.report.clearing import why_market_moved
+    from blend.reporter.clearing import why_market_moved
     from blend.show.proofs import market_why_proof_line, must_be_proved
     from blend.show.text import tables_text
     from blend.show.why import headline_line, lots_words, market_why_lines, market_why_tables
@@ -258,7 +258,7 @@ def _why_of_markets(
 def _driver(name: str | None, *, are_markets: bool) -> Driver | None:
     if name is None:
         return None
-    from blend.report.mixed import MARKET_DRIVERS, PLAN_DRIVERS, Driver
+    from blend.reporter.mixed import MARKET_DRIVERS, PLAN_DRIVERS, Driver
 
     driver, among = Driver(name.replace("-", " ")), MARKET_DRIVERS if are_markets else PLAN_DRIVERS
     if driver not in among:
@@ -277,8 +277,8 @@ def _write_case(
     if driver is None:
         return
     from blend.files import filling
-    from blend.report.why import put_back
-    from blend.sheets.write import write_case
+    from blend.reporter.why import put_back
+    from blend.tables.write import write_case
 
     with filling(folder) as place:
         write_case(put_back(*cases, item, driver), place)
@@ -293,8 +293,8 @@ def _write_market(
 ) -> None:
     if driver is None:
         return
-    from blend.report.clearing import market_put_back
-    from blend.sheets.clearing import write_market
+    from blend.reporter.clearing import market_put_back
+    from blend.tables.clearing import write_market
 
     write_market(market_put_back(*markets, item, driver), folder)
     click.echo(f"\nCounterfactual: {folder}")
@@ -314,12 +314,12 @@ def clear(folder: Path, move: Path | None) -> None:
     FOLDER holds a case whose lots are the market's items, quoted at their prices, and
     product_demand. The market is fitted to the quotations first; the fit is shown.
     """
-    from blend.proof.clearing import prove_clearing
-    from blend.report.clearing import calibrate, clear_market, moved_market, ready
-    from blend.sheets.clearing import read_moves
+    from blend.check.clearing import prove_clearing
+    from blend.reporter.clearing import calibrate, clear_market, moved_market, ready
     from blend.show.clearing import fit_tables, prices_table, proof_line, volumes_table
     from blend.show.proofs import must_be_proved
     from blend.show.text import tables_text
+    from blend.tables.clearing import read_moves
 
     market = read_market_folder(folder)
     moves = () if move is None else read_moves(move, market)

@@ -2,7 +2,7 @@
 
 Pounds of a plan that keeps every requirement bound a least cost from above, dual prices bound
 it from below; where the two meet, the cost is the least there is. Nothing here is taken on
-trust: `blend.proof` holds it against the tables.
+trust: `blend.check` holds it against the tables.
 """
 
 from __future__ import annotations

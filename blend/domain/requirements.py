@@ -7,7 +7,7 @@ from enum import StrEnum
 
 
 class ConstraintClass(StrEnum):
-    """The kinds of requirement; each has one module in `blend.core.constraint_classes`."""
+    """The kinds of requirement; each has one module in `blend.model.constraint_classes`."""
 
     MASS = "mass"
     """A blend weighs what went into it, less the losses: bookkeeping, never in question."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from blend.check.clearing import ClearingProof
 from blend.domain.clearing import Calibrated, Clearing
-from blend.proof.clearing import ClearingProof
 from blend.show.amounts import number_words, percent, usd
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.units import LB_PER_CWT

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from blend.show.amounts import count_of, printable
 from blend.show.market import standing_lines
 from blend.show.pictures import spaced
-from blend.trade.lean_fat import DayValue, ItemValue, Standing
+from blend.trader.lean_fat import DayValue, ItemValue, Standing
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 Point = tuple[float, float]

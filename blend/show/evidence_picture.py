@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from blend.domain.market import EntryKind
-from blend.report.assessed import Assessed
-from blend.report.evidence import Evidence, Use
+from blend.reporter.assessed import Assessed
+from blend.reporter.evidence import Evidence, Use
 from blend.show.amounts import count_of, number_words
 from blend.show.quotations import KIND_WORDS, USE_WORDS
 

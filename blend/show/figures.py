@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from blend.report.note import Figure, Unit
+from blend.reporter.note import Figure, Unit
 from blend.show.amounts import number_words, pounds, printable
 from blend.show.quotations import codes_words
 from blend.units import POINTS_PER_SHARE

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from blend.domain.case import Case
 from blend.domain.heat import fahrenheit
-from blend.grind.temperature import BatchTemperature
+from blend.grinder.temperature import BatchTemperature
 from blend.show.amounts import number_words
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from blend.report.indicators import Breadth, Change, Indicator, Lag, Measure, YearToDate
+from blend.reporter.indicators import Breadth, Change, Indicator, Lag, Measure, YearToDate
 from blend.show.amounts import count_of, number_words
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.units import POINTS_PER_SHARE

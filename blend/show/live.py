@@ -18,7 +18,7 @@ from blend.show.words import MODEL_WORDS
 from blend.units import POINTS_PER_SHARE
 
 if TYPE_CHECKING:
-    from blend.grind.live import LiveBlend, LivePlan
+    from blend.grinder.live import LiveBlend, LivePlan
 
 _NARROWEST_LABELLED = 7.0
 """Per cent of a bar that holds a number."""

@@ -16,7 +16,7 @@ from blend.show.shown import (
     usd_per_cwt,
     usd_per_cwt_column,
 )
-from blend.trade.lean_fat import (
+from blend.trader.lean_fat import (
     Bend,
     DayValue,
     LeanLine,

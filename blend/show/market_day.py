@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 from blend.domain.market import CanvassEntry, Published
 from blend.domain.method import Method
-from blend.report.assessed import Assessed, Rung
-from blend.report.confidential import Confidentiality
-from blend.report.quoting import Publication, Quoted
-from blend.report.tone import Trend
+from blend.reporter.assessed import Assessed, Rung
+from blend.reporter.confidential import Confidentiality
+from blend.reporter.quoting import Publication, Quoted
+from blend.reporter.tone import Trend
 from blend.show.amounts import count_of, number_words, percent
 from blend.show.quotations import (
     QUOTED_COLUMNS,

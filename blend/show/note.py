@@ -17,7 +17,7 @@ from jinja2 import Environment, Template
 from markupsafe import Markup
 
 from blend.errors import Problem
-from blend.report.note import (
+from blend.reporter.note import (
     Block,
     Figure,
     Grid,

@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
-from blend.report.news import News
-from blend.report.note_items import PRICES_PICTURE
-from blend.report.note_why import WHY_PICTURE
+from blend.reporter.news import News
+from blend.reporter.note_items import PRICES_PICTURE
+from blend.reporter.note_why import WHY_PICTURE
 from blend.show.figures import day_words
 from blend.show.pictures import ACCENT, GRAY, INK, SECOND, figure, label_axes, plain, spaced
 from blend.show.why_picture import waterfall_picture

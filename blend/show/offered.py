@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from blend.domain.lots import Lot
 from blend.domain.replacement import Replacement
-from blend.grind.live import LiveLot, LivePlan
+from blend.grinder.live import LiveLot, LivePlan
 from blend.show.amounts import count_of, lean_percent
 from blend.show.shown import (
     Cell,

@@ -23,7 +23,7 @@ from blend.show.shown import (
     usd_per_cwt_column,
 )
 from blend.show.words import requirement_words
-from blend.trade.positions import AS_DIVISIBLE, HorizonInfeasibleSubset
+from blend.trader.positions import AS_DIVISIBLE, HorizonInfeasibleSubset
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 LEDGER_COLUMNS = (

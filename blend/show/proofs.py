@@ -14,15 +14,15 @@ from blend.show.text import WIDTH
 from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
+    from blend.check.correct import CorrectionProof
+    from blend.check.curves import CurveProof
+    from blend.check.landed import LandedProof
+    from blend.check.regions import MapProof
+    from blend.check.replacement import ReplacementProof
+    from blend.check.safe import SafeProof
+    from blend.check.why import AttributionProof
     from blend.domain.correction import Correction
-    from blend.grind.safe import SafePlan
-    from blend.proof.correct import CorrectionProof
-    from blend.proof.curves import CurveProof
-    from blend.proof.landed import LandedProof
-    from blend.proof.regions import MapProof
-    from blend.proof.replacement import ReplacementProof
-    from blend.proof.safe import SafeProof
-    from blend.proof.why import AttributionProof
+    from blend.grinder.safe import SafePlan
 
 _MAX_FAULTS = 8
 _MIN_USD = 1e-6

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from blend.domain.market import EntryKind, Published
 from blend.domain.method import Method
-from blend.report.assessed import NEEDS_DECISION, Assessed, Code, DataShares, Rung
-from blend.report.evidence import Use
-from blend.report.quoting import Publication, Quoted, Requoted
+from blend.reporter.assessed import NEEDS_DECISION, Assessed, Code, DataShares, Rung
+from blend.reporter.evidence import Use
+from blend.reporter.quoting import Publication, Quoted, Requoted
 from blend.show.amounts import count_of, number_words, percent, printable
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 

@@ -13,8 +13,8 @@ from blend.show.shown import Format, ShownColumn, ShownTable, shown_table
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 if TYPE_CHECKING:
-    from blend.grind.safe import SafePlan
-    from blend.grind.simulate import Simulation
+    from blend.grinder.safe import SafePlan
+    from blend.grinder.simulate import Simulation
 
 SIDE_WORDS = {Sides.BELOW: "least lean", Sides.ABOVE: "most lean"}
 _P = POINTS_PER_SHARE

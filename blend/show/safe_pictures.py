@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from blend.grind.simulate import SimulatedRun, Simulation
+    from blend.grinder.simulate import SimulatedRun, Simulation
 
 _COLUMNS = 3
 _OUT_WORDS = {Sides.BELOW: "too fat", Sides.ABOVE: "too lean"}

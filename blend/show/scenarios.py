@@ -6,7 +6,7 @@ import numpy as np
 
 from blend.show.amounts import count_of, number_words, percent
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
-from blend.trade.scenarios import NEXT_CWT, SUMMARY, TAKEN, ScenarioResults
+from blend.trader.scenarios import NEXT_CWT, SUMMARY, TAKEN, ScenarioResults
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 _MIN_LB = 0.5

@@ -8,7 +8,7 @@ import numpy as np
 
 from blend.show.amounts import count_of
 from blend.show.pictures import ACCENT, GRAY, INK, PALE, PAPER, figure, label_axes, plain, spaced
-from blend.trade.scenarios import ScenarioResults
+from blend.trader.scenarios import ScenarioResults
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -7,12 +7,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from blend.report.clearing import MarketWhy
-from blend.report.explained import Contribution, ItemMove
-from blend.report.headline import headline_of
-from blend.report.mixed import Driver
-from blend.report.sides import Cell, Side, Sides
-from blend.report.why import PlanWhy
+from blend.reporter.clearing import MarketWhy
+from blend.reporter.explained import Contribution, ItemMove
+from blend.reporter.headline import headline_of
+from blend.reporter.mixed import Driver
+from blend.reporter.sides import Cell, Side, Sides
+from blend.reporter.why import PlanWhy
 from blend.show.amounts import count_of, number_words, percent
 from blend.show.shown import Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.show.why import (

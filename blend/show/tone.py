@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 
 from blend.domain.method import Method
-from blend.report.calendar import Average, Span
-from blend.report.quoting import Compared, Quoted
-from blend.report.tone import SOURCES, Standing, Standings
+from blend.reporter.calendar import Average, Span
+from blend.reporter.quoting import Compared, Quoted
+from blend.reporter.tone import SOURCES, Standing, Standings
 from blend.show.amounts import count_of, number_words
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 

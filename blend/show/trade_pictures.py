@@ -22,9 +22,9 @@ from blend.show.pictures import (
     plain,
     spaced,
 )
-from blend.trade.demand import MIN_LB, DemandCurve
-from blend.trade.lean_fat import DayValue, ItemValue, Standing
-from blend.trade.regions import Region, RegionMap
+from blend.trader.demand import MIN_LB, DemandCurve
+from blend.trader.lean_fat import DayValue, ItemValue, Standing
+from blend.trader.regions import Region, RegionMap
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 if TYPE_CHECKING:

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from blend.report.clearing import MarketWhy
-from blend.report.explained import Contribution, Explained, ItemMove
-from blend.report.headline import headline_of, no_cause_words
-from blend.report.mixed import Driver
-from blend.report.recipes import LotShift, RecipeSplit
-from blend.report.why import PlanWhy
+from blend.reporter.clearing import MarketWhy
+from blend.reporter.explained import Contribution, Explained, ItemMove
+from blend.reporter.headline import headline_of, no_cause_words
+from blend.reporter.mixed import Driver
+from blend.reporter.recipes import LotShift, RecipeSplit
+from blend.reporter.why import PlanWhy
 from blend.show.amounts import count_of, number_words, usd
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.units import LB_PER_CWT

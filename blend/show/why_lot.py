@@ -15,7 +15,7 @@ from blend.show.words import MODEL_WORDS, requirement_words, standard_row_of
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 if TYPE_CHECKING:
-    from blend.grind.why_lot import InProduct, LotAnswer, RequirementPart
+    from blend.grinder.why_lot import InProduct, LotAnswer, RequirementPart
 
 _MIN_USED_LB = 0.5
 _OF_LEAN = (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from blend.report.explained import Contribution, ItemMove
+from blend.reporter.explained import Contribution, ItemMove
 from blend.show.pictures import ACCENT, GRAY, INK, PALE, SECOND, figure, label_axes
 from blend.units import LB_PER_CWT
 

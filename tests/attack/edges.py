@@ -10,12 +10,12 @@ from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.plan import Plan, Verdict
-from blend.grind.plan import make_plan
-from blend.sheets.read import read_case
+from blend.grinder.plan import make_plan
 from blend.show.quantities import labelled_runs
 from blend.show.shown import Cell, ShownColumn, ShownTable
 from blend.show.tables import plan_tables
 from blend.show.text import tables_text
+from blend.tables.read import read_case
 from tests.attack.mutations import write_csvs
 from tests.attack.targets import Grid
 

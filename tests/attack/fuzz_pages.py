@@ -4,7 +4,7 @@
     python tests/attack/fuzz_pages.py FILE      repeats one input, and needs no `atheris`
 
 It needs `atheris`. An input is up to `MAX_REQUESTS` requests, `BETWEEN` them; the bytes of
-each are the draws of `tests/web/requests.py`, in their order, and past their end each is the
+each are the draws of `tests/desk/requests.py`, in their order, and past their end each is the
 plainest. After every input the desk is put back as it was. Without a CORPUS folder it begins from
 what the pages themselves send. An input that ends it is told with its requests.
 """
@@ -31,7 +31,7 @@ sys.path.insert(0, str(ROOT))
 INSTRUMENTED = ["blend", "starlette", "python_multipart"]
 PLAIN = [
     ".".join(path.relative_to(ROOT).with_suffix("").parts)
-    for room in ("core", "proof", "lean")
+    for room in ("model", "check", "lean")
     for path in (ROOT / "blend" / room).rglob("*.py")
 ]
 """Loops over numbers, which would take most of the time; no text of a request is read there."""
@@ -42,15 +42,15 @@ if IS_GUIDED:
     import atheris
 
 with atheris.instrument_imports(INSTRUMENTED, PLAIN) if IS_GUIDED else nullcontext():
-    from blend.trade.scenarios import ScenarioJob, ScenarioResults, run_scenarios
-    from blend.web import trader_days
-    from blend.web.desk import WORK_FOLDER, Desk
-    from blend.web.jobs import Job
-    from blend.web.reporter_store import days_of
-    from tests.web.conftest import client_of
-    from tests.web.requests import NASTY, Draws, Requests, Sent
-    from tests.web.sound import pictures_left_out, small_place, sound_requests
-    from tests.web.test_attack import trouble_of
+    from blend.desk import trader_days
+    from blend.desk.desk import WORK_FOLDER, Desk
+    from blend.desk.jobs import Job
+    from blend.desk.reporter_store import days_of
+    from blend.trader.scenarios import ScenarioJob, ScenarioResults, run_scenarios
+    from tests.desk.conftest import client_of
+    from tests.desk.requests import NASTY, Draws, Requests, Sent
+    from tests.desk.sound import pictures_left_out, small_place, sound_requests
+    from tests.desk.test_attack import trouble_of
 
 LONGEST_INPUT = 512
 MAX_REQUESTS = 4

@@ -23,24 +23,24 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import atheris
 
 INSTRUMENTED = [
-    *("blend.sheets", "blend.domain", "openpyxl.reader", "openpyxl.worksheet", "openpyxl.cell"),
+    *("blend.tables", "blend.domain", "openpyxl.reader", "openpyxl.worksheet", "openpyxl.cell"),
     *("openpyxl.utils", "openpyxl.styles.numbers", "openpyxl.packaging"),
 ]
 with atheris.instrument_imports(include=INSTRUMENTED):
     import openpyxl.reader.excel  # noqa: F401
 
-    import blend.sheets.cells
-    import blend.sheets.clearing
-    import blend.sheets.evidence
-    import blend.sheets.history
-    import blend.sheets.imports
-    import blend.sheets.method
-    import blend.sheets.positions
-    import blend.sheets.quotations
-    import blend.sheets.read
-    import blend.sheets.scenarios
-    import blend.sheets.tables
-    import blend.sheets.uncertainty  # noqa: F401
+    import blend.tables.cells
+    import blend.tables.clearing
+    import blend.tables.evidence
+    import blend.tables.history
+    import blend.tables.imports
+    import blend.tables.method
+    import blend.tables.positions
+    import blend.tables.quotations
+    import blend.tables.read
+    import blend.tables.scenarios
+    import blend.tables.tables
+    import blend.tables.uncertainty  # noqa: F401
     from tests.attack.mutations import (
         SHARED,
         csv_bytes,

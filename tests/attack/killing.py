@@ -14,9 +14,9 @@ from pathlib import Path
 
 from blend.domain.case import Case
 from blend.domain.market import Published
-from blend.sheets.history import write_history
-from blend.sheets.write import write_case, write_text
 from blend.show.workbook import write_plan_workbook
+from blend.tables.history import write_history
+from blend.tables.write import write_case, write_text
 from tests.show.example_plan import example_case, example_plan
 from tests.store.heard import NINETIES
 from tests.store.writer import PROCESSES, numbered

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from blend.sheets.columns import HISTORY_TABLES
+from blend.tables.columns import HISTORY_TABLES
 from tests.attack.targets import DEMO, Grid, case_grids, grid_of, targets
 
 LOTS = (

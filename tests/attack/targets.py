@@ -13,8 +13,8 @@ from typing import Any
 
 from blend.domain.case import Case
 from blend.errors import FileTrouble, InputRefused
-from blend.sheets.clearing import holds_market, read_market, read_moves
-from blend.sheets.columns import (
+from blend.tables.clearing import holds_market, read_market, read_moves
+from blend.tables.columns import (
     CONFIDENCE_TABLES,
     EVIDENCE_TABLES,
     HISTORY_TABLES,
@@ -27,16 +27,16 @@ from blend.sheets.columns import (
     TABLES,
     Table,
 )
-from blend.sheets.evidence import holds_tests, read_batch_tests, read_temperatures, read_tests
-from blend.sheets.history import read_history
-from blend.sheets.imports import holds_offers, read_imports
-from blend.sheets.method import read_method
-from blend.sheets.positions import read_horizon
-from blend.sheets.quotations import read_quotations
-from blend.sheets.read import read_case
-from blend.sheets.scenarios import read_scenarios
-from blend.sheets.uncertainty import read_chance_constraints, read_spread, read_uncertainty
-from blend.sheets.write import write_case
+from blend.tables.evidence import holds_tests, read_batch_tests, read_temperatures, read_tests
+from blend.tables.history import read_history
+from blend.tables.imports import holds_offers, read_imports
+from blend.tables.method import read_method
+from blend.tables.positions import read_horizon
+from blend.tables.quotations import read_quotations
+from blend.tables.read import read_case
+from blend.tables.scenarios import read_scenarios
+from blend.tables.uncertainty import read_chance_constraints, read_spread, read_uncertainty
+from blend.tables.write import write_case
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_data"

@@ -13,12 +13,12 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from blend.cli import main
-from blend.core.sets import MAX_BATCHES
 from blend.domain.case import Case
 from blend.domain.plan import Verdict
 from blend.domain.rules import WholeContainers
 from blend.errors import InputRefused, NoPlan, SolverTrouble
-from blend.grind.plan import make_plan
+from blend.grinder.plan import make_plan
+from blend.model.sets import MAX_BATCHES
 from blend.show.infeasible import broken_lines, infeasible_lines
 from tests.attack.edges import check_shown, lot, planned, product, read, shown_text
 from tests.attack.mutations import write_csvs

@@ -9,10 +9,10 @@ from random import Random
 
 import pytest
 
-from blend.web import trader_days
+from blend.desk import trader_days
 from tests.attack.fuzz_pages import BETWEEN, DrawsOfBytes, SmallDesk, told
-from tests.web.requests import NASTY
-from tests.web.sound import sound_requests
+from tests.desk.requests import NASTY
+from tests.desk.sound import sound_requests
 
 pytestmark = pytest.mark.slow
 SINCE = "/trader/since"

@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from blend import files
-from blend.sheets.history import read_history
-from blend.sheets.read import read_case
-from blend.sheets.write import write_text
+from blend.tables.history import read_history
+from blend.tables.read import read_case
+from blend.tables.write import write_text
 from tests.attack import killing
 from tests.attack.killing import ADDING, REPLACING, Deed, Kill, case_of, heard_of
 from tests.store.writer import all_heard, begun

@@ -12,8 +12,8 @@ import pytest
 from blend.domain.market import Additions
 from blend.store import Store
 from tests.attack import killing
-from tests.sheets.plain_tables import sound, write_folder
 from tests.store.heard import NINETIES, entry
+from tests.tables.plain_tables import sound, write_folder
 
 ROOT = Path(__file__).parents[2]
 WITHOUT = """

@@ -11,10 +11,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from blend.errors import InputRefused
-from blend.sheets.columns import METHOD_COLUMNS, SETTING_COLUMNS, Column, Kind
+from blend.tables.columns import METHOD_COLUMNS, SETTING_COLUMNS, Column, Kind
 from tests.attack.mutations import write_csvs
 from tests.attack.targets import EVERY_TABLE, Grid, Target, targets
-from tests.sheets.test_planted_faults import BAD_CELLS
+from tests.tables.test_planted_faults import BAD_CELLS
 
 OF_SETTINGS = {"settings": SETTING_COLUMNS, "quotation_method": METHOD_COLUMNS}
 """By table whose rows are settings, what each of them asks for."""

@@ -21,12 +21,12 @@ import pytest
 from blend.domain.market import Additions
 from blend.errors import FileTrouble
 from blend.files import check_place, filling
-from blend.sheets.write import write_csv, write_plain_workbook, write_text
 from blend.store import Store
+from blend.tables.write import write_csv, write_plain_workbook, write_text
 from tests.attack import killing
 from tests.attack.killing import ADDING, REPLACING
-from tests.sheets.plain_tables import sound, write_folder
 from tests.store.heard import MONDAY, NINETIES, entry
+from tests.tables.plain_tables import sound, write_folder
 
 ROOT = Path(__file__).parents[2]
 IS_ROOT = hasattr(os, "getuid") and os.getuid() == 0

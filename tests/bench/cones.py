@@ -14,13 +14,13 @@ from typing import Any
 
 import numpy as np
 
-from blend.core.round_plan import batch_count
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import RuleKind, kept_per_lb
 from blend.domain.uncertainty import ChanceConstraint, LeanUncertainty
-from blend.report.clearing import ReadyMarket
+from blend.model.round_plan import batch_count
+from blend.reporter.clearing import ReadyMarket
 
 _SETTLED = 1e-6
 _MAX_ROUNDS = 12
@@ -90,7 +90,7 @@ def chance_cost(
     chance_constraints: Sequence[ChanceConstraint],
 ) -> float:
     """The least cost of keeping every promise on the least lean, in USD, batches settled: the
-    formulas of `blend.core.chance_constraints`, stated anew for each round."""
+    formulas of `blend.model.chance_constraints`, stated anew for each round."""
     batches: dict[str, tuple[np.ndarray, float]] = {}
     best_usd = math.inf
     for number in range(1 + _MAX_ROUNDS):

@@ -13,8 +13,8 @@ from time import perf_counter
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
-from blend.trade.demand import DemandCurve, demand_curve, tangent_at
-from blend.trade.opening import open_case
+from blend.trader.demand import DemandCurve, demand_curve, tangent_at
+from blend.trader.opening import open_case
 from tests.bench.instances import make_instance
 
 _ALLOWED_LB = 0.01
@@ -110,7 +110,7 @@ def spread_over(prices: list[float], count: int) -> list[float]:
 
 def stated_anew(case: Case, lot_id: str, usd_per_lb: float) -> float:
     """Pounds taken at a delivered price, by plain PuLP with CBC."""
-    from blend.core.reference import solve_reference
+    from blend.model.reference import solve_reference
 
     lots = tuple(
         replace(lot, price_usd_per_lb=usd_per_lb, price_basis="delivered")

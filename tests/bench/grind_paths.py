@@ -7,12 +7,12 @@ from contextlib import contextmanager
 from dataclasses import replace
 from importlib.util import find_spec
 
-from blend.core.build import build_model
-from blend.core.chance_constraints import ChanceModel, solve_chance
-from blend.core.reference import solve_reference
-from blend.core.solve import solve_linear
 from blend.domain.rules import WholeContainers
-from blend.grind.plan import make_plan
+from blend.grinder.plan import make_plan
+from blend.model.build import build_model
+from blend.model.chance_constraints import ChanceModel, solve_chance
+from blend.model.reference import solve_reference
+from blend.model.solve import solve_linear
 from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Task, pairs
 from tests.bench.safe import uncertain_instance

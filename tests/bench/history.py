@@ -16,14 +16,14 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from random import Random
 
-from blend.core.market import clear
 from blend.domain.case import Case, Settings
 from blend.domain.clearing import Demand, DemandCurve, Market
 from blend.domain.lots import DOMESTIC, Lot
 from blend.domain.market import CanvassEntry, EntryKind, Item, Volume
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
-from blend.report.market_on_day import AVAILABILITY, ORDERS
+from blend.model.market import clear
+from blend.reporter.market_on_day import AVAILABILITY, ORDERS
 from blend.units import LB_PER_CWT
 from tests.bench.markets import ground_beef
 
@@ -402,8 +402,8 @@ def write_history(history: History, folder: str | Path) -> tuple[Path, ...]:
 
     Return the files written. Raise FileTrouble, where one of them is there already.
     """
-    from blend.sheets import history as tables
-    from blend.sheets.clearing import write_market
+    from blend.tables import history as tables
+    from blend.tables.clearing import write_market
 
     folder = Path(folder)
     written = tables.write_history(folder, history.items, history.entries, history.volumes)

@@ -12,7 +12,11 @@ from datetime import date, timedelta
 from random import Random
 from typing import Any
 
-from blend.core.reference import (
+from blend.domain.case import Case
+from blend.domain.horizon import Cooler, ForwardPrice, Freezing, Horizon, Order, Side, frozen_per_lb
+from blend.domain.lots import Lot
+from blend.domain.selectors import parse_selector
+from blend.model.reference import (
     LINEAR_CLASSES,
     Statement,
     batches_of,
@@ -20,10 +24,6 @@ from blend.core.reference import (
     state_choices,
     total,
 )
-from blend.domain.case import Case
-from blend.domain.horizon import Cooler, ForwardPrice, Freezing, Horizon, Order, Side, frozen_per_lb
-from blend.domain.lots import Lot
-from blend.domain.selectors import parse_selector
 from tests.bench.instances import PLAN_ON, make_instance
 
 _SHORTAGE_USD_PER_LB = 4.0

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean, median
 from time import perf_counter
 
-from blend.core.timing import solver_time
+from blend.model.timing import solver_time
 from tests.bench.memory import peak_mb
 
 _BUDGET_S = 1.5

@@ -22,13 +22,13 @@ from time import perf_counter, sleep
 from typing import Any
 from urllib.parse import urlencode
 
-from blend.core.reference import solve_reference
-from blend.core.solve import open_linear, state_linear
-from blend.core.solver import WarmLinear
+from blend.desk.app import LOOPBACK, listen, server_of
+from blend.desk.desk import Desk
 from blend.domain.case import Case
-from blend.sheets.write import write_case
-from blend.web.app import LOOPBACK, listen, server_of
-from blend.web.desk import Desk
+from blend.model.reference import solve_reference
+from blend.model.solve import open_linear, state_linear
+from blend.model.solver import WarmLinear
+from blend.tables.write import write_case
 from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Task, pairs
 

@@ -13,11 +13,11 @@ from blend.domain.case import Case
 from blend.domain.lots import DOMESTIC, Lot
 from blend.domain.market import CanvassEntry
 from blend.domain.selectors import Selector, parse_selector
-from blend.report.clearing import calibrate, market_put_back, ready, why_market_moved
-from blend.report.explained import Explained
-from blend.report.mixed import MARKET_DRIVERS, PLAN_DRIVERS
-from blend.report.quoting import Heard, quote
-from blend.report.why import put_back, why_plan_moved
+from blend.reporter.clearing import calibrate, market_put_back, ready, why_market_moved
+from blend.reporter.explained import Explained
+from blend.reporter.mixed import MARKET_DRIVERS, PLAN_DRIVERS
+from blend.reporter.quoting import Heard, quote
+from blend.reporter.why import put_back, why_plan_moved
 from tests.bench.frames import canvass_frame, quotations
 from tests.bench.history import FIRMS, make_history
 from tests.bench.instances import make_instance
@@ -32,7 +32,7 @@ _JITTER_USD_PER_CWT = 0.6
 
 def heard_of(copies: int, seed: int = 2) -> Heard:
     """The last day of an invented market heard from so many times as many firms."""
-    from blend.sheets.method import read_method
+    from blend.tables.method import read_method
 
     history, random = make_history(seed, weeks=_WEEKS), Random(f"heard {copies} {seed}")
     replaced = {entry.corrects for entry in history.entries}
@@ -67,7 +67,7 @@ def heard_of(copies: int, seed: int = 2) -> Heard:
 
 @contextmanager
 def _quotation(size: Size) -> Iterator[Task]:
-    from blend.sheets.method import read_method
+    from blend.tables.method import read_method
 
     known, method = heard_of(*size.numbers), read_method().method
     every = [entry for own in known.entries.values() for entry in own]
@@ -180,7 +180,7 @@ def _stated(case: Case, lot_id: str) -> tuple[float, float]:
     lot's price less the reduced cost of taking it."""
     import pulp
 
-    from blend.core.reference import state_model
+    from blend.model.reference import state_model
 
     model = state_model(case, relax=True)
     model.problem.solve(pulp.PULP_CBC_CMD(msg=False))

@@ -14,12 +14,12 @@ from typing import TypeVar
 
 import numpy as np
 
-from blend.core.build import build_model
-from blend.core.chance_constraints import ChanceModel
-from blend.core.conic import conic_point
-from blend.core.tangents import ConicLinear
 from blend.domain.case import Case
 from blend.domain.uncertainty import BatchUncertainty, ChanceConstraint, LeanUncertainty
+from blend.model.build import build_model
+from blend.model.chance_constraints import ChanceModel
+from blend.model.conic import conic_point
+from blend.model.tangents import ConicLinear
 from tests.bench.instances import make_instance
 
 AGREES_SHARE = 1e-6

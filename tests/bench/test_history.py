@@ -11,9 +11,9 @@ import pytest
 
 from blend.domain.clearing import Market
 from blend.domain.market import EntryKind
-from blend.report.market_on_day import QuotedPrice, market_on, volumes_used, why_item_moved
-from blend.report.mixed import Driver
-from blend.sheets.history import read_history
+from blend.reporter.market_on_day import QuotedPrice, market_on, volumes_used, why_item_moved
+from blend.reporter.mixed import Driver
+from blend.tables.history import read_history
 from tests.bench.history import (
     SHORT_SHARE,
     SHORT_WEEKS,

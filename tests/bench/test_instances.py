@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.core.reference import solve_reference
 from blend.domain.rules import RuleKind, WholeContainers
+from blend.model.reference import solve_reference
 from tests.bench.instances import KINDS, make_instance
 
 each_kind = pytest.mark.parametrize("kind", KINDS)

@@ -10,9 +10,9 @@ from time import sleep
 import pytest
 from click.testing import CliRunner
 
-from blend.core.solve import solve_linear
-from blend.core.timing import solver_time
-from blend.trade.positions import plan_positions
+from blend.model.solve import solve_linear
+from blend.model.timing import solver_time
+from blend.trader.positions import plan_positions
 from tests.bench.__main__ import bench
 from tests.bench.horizons import make_horizon, min_cost_stated
 from tests.bench.instances import make_instance

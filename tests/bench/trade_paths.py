@@ -6,12 +6,12 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from importlib.util import find_spec
 
-from blend.core.reference import solve_reference
 from blend.domain.scenarios import Change, Distribution, ScenarioField, ScenarioRow, changed_case
 from blend.domain.selectors import parse_selector
-from blend.trade.demand import demand_curve
-from blend.trade.positions import plan_positions
-from blend.trade.scenarios import ScenarioJob, run_scenarios
+from blend.model.reference import solve_reference
+from blend.trader.demand import demand_curve
+from blend.trader.positions import plan_positions
+from blend.trader.scenarios import ScenarioJob, run_scenarios
 from tests.bench.demand import max_taken, spread_over, stated_anew
 from tests.bench.horizons import make_horizon, min_cost_stated
 from tests.bench.instances import make_instance

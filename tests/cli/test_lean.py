@@ -10,8 +10,8 @@ import pytest
 from click.testing import CliRunner
 
 from blend.cli import main
-from blend.sheets.columns import EVIDENCE_TABLES
-from blend.sheets.write import write_case, write_csv
+from blend.tables.columns import EVIDENCE_TABLES
+from blend.tables.write import write_case, write_csv
 from tests.lean.test_control import STEADY
 from tests.published.cases import make_case, make_lot, make_product
 

@@ -18,9 +18,9 @@ from blend.domain.plan import Change, InfeasibleSubset, Verdict
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import WholeContainers
 from blend.errors import Caution, InputRefused, NoPlan, Problem, SolverTrouble
-from blend.sheets import read
-from blend.sheets.read import CaseRead
-from blend.sheets.write import write_case
+from blend.tables import read
+from blend.tables.read import CaseRead
+from blend.tables.write import write_case
 from tests.show.example_plan import example_case, example_plan
 
 DEMO = Path(__file__).parents[2] / "demo_data"
@@ -46,9 +46,9 @@ def asked(monkeypatch):
 
     warning = Caution("lots.csv", 3, "use_by", "it is today", "Use it first.")
     monkeypatch.setattr(read, "read_case", lambda folder: CaseRead(example_case(), (warning,)))
-    planner = types.ModuleType("blend.grind.plan")
+    planner = types.ModuleType("blend.grinder.plan")
     planner.make_plan = make_plan
-    monkeypatch.setitem(sys.modules, "blend.grind.plan", planner)
+    monkeypatch.setitem(sys.modules, "blend.grinder.plan", planner)
     return asked
 
 
@@ -390,7 +390,7 @@ def test_warnings_come_once_and_after_the_answer(runner, tmp_path):
 
 
 def test_columns_tells_every_column_of_every_table(runner):
-    columns = importlib.import_module("blend.sheets.columns")
+    columns = importlib.import_module("blend.tables.columns")
     printed = runner.invoke(main, ["columns"])
     assert printed.exit_code == 0
     for table in columns.TABLES.values():

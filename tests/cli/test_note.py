@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-import blend.report.market_on_day
+import blend.reporter.market_on_day
 from blend.cli import main
 from blend.store import Store
 
@@ -105,7 +105,7 @@ def test_without_a_market_nothing_is_explained(draft):
 def test_an_explanation_that_its_proof_does_not_bear_out_is_not_written(
     filled, tmp_path, monkeypatch
 ):
-    right = blend.report.market_on_day.why_market_moved
+    right = blend.reporter.market_on_day.why_market_moved
 
     def wrong(*args, **more):
         why = right(*args, **more)
@@ -114,7 +114,7 @@ def test_an_explanation_that_its_proof_does_not_bear_out_is_not_written(
         told = replace(why.price.next, contributions=(moved, *rest))
         return replace(why, price=replace(why.price, next=told))
 
-    monkeypatch.setattr(blend.report.market_on_day, "why_market_moved", wrong)
+    monkeypatch.setattr(blend.reporter.market_on_day, "why_market_moved", wrong)
     out = tmp_path / "note.md"
     answer = run("note", *EXPLAINED, "--out", out, store=filled)
     assert answer.exit_code == 1 and "does not bear out the split of 90s" in answer.output

@@ -9,19 +9,19 @@ from shutil import copy
 import pytest
 from click.testing import CliRunner
 
-import blend.grind.correct
-import blend.report.clearing
-import blend.report.why
-import blend.trade.demand
-import blend.trade.import_parity
-import blend.trade.regions
-import blend.trade.replacement
-import blend.trade.supply
+import blend.grinder.correct
+import blend.reporter.clearing
+import blend.reporter.why
+import blend.trader.demand
+import blend.trader.import_parity
+import blend.trader.regions
+import blend.trader.replacement
+import blend.trader.supply
 from blend.cli import main
-from blend.sheets.clearing import write_market
-from blend.sheets.write import write_case
-from tests.proof.test_why import AFTER, BEFORE
-from tests.report.markets import market
+from blend.tables.clearing import write_market
+from blend.tables.write import write_case
+from tests.check.test_why import AFTER, BEFORE
+from tests.reporter.markets import market
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 
@@ -65,49 +65,49 @@ def _price_moved(replacements):
 COMMANDS = {
     "regions": (
         "regions before --lot 90s --lot 50s",
-        (blend.trade.regions, "region_map"),
+        (blend.trader.regions, "region_map"),
         _region_moved,
     ),
     "replace": (
         "replace before",
-        (blend.trade.replacement, "replacement_values"),
+        (blend.trader.replacement, "replacement_values"),
         _price_moved,
     ),
     "landed": (
         "landed offers",
-        (blend.trade.import_parity, "land_all"),
+        (blend.trader.import_parity, "land_all"),
         lambda built: [replace(each, landed_usd_per_lb=3.0) for each in built],
     ),
     "demand": (
         "demand before --lot 90s",
-        (blend.trade.demand, "demand_curve"),
+        (blend.trader.demand, "demand_curve"),
         _step_moved,
     ),
     "supply": (
         "supply before --lot 90s",
-        (blend.trade.supply, "supply_curve"),
+        (blend.trader.supply, "supply_curve"),
         _step_moved,
     ),
     "why of plans": (
         "why before after --item lot=90s",
-        (blend.report.why, "why_plan_moved"),
+        (blend.reporter.why, "why_plan_moved"),
         lambda why: replace(why, cost=_part_moved(why.cost)),
     ),
     "why of markets": (
         "why market later --item lot=90s",
-        (blend.report.clearing, "why_market_moved"),
+        (blend.reporter.clearing, "why_market_moved"),
         lambda why: replace(why, price=replace(why.price, next=_part_moved(why.price.next))),
     ),
     "clear": (
         "clear market",
-        (blend.report.clearing, "clear_market"),
+        (blend.reporter.clearing, "clear_market"),
         lambda cleared: replace(
             cleared, volume_lb={name: lb * 0.99 for name, lb in cleared.volume_lb.items()}
         ),
     ),
     "correct": (
         "correct before --product GB80 --held-lb 900 --fat 0.25 --lot 90s --lot 95s",
-        (blend.grind.correct, "correct_batch"),
+        (blend.grinder.correct, "correct_batch"),
         lambda correction: replace(correction, cost_usd=correction.cost_usd + 1),
     ),
 }

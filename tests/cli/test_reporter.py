@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 from blend.cli import common, main
-from blend.sheets.history import write_history
-from blend.sheets.standards import packaged_path
-from tests.report.canvass import ITEM, bid, offer, trade
+from blend.tables.history import write_history
+from blend.tables.standards import packaged_path
+from tests.reporter.canvass import ITEM, bid, offer, trade
 
 FIRMS = ("Ash", "Birch", "Cedar", "Elm", "Fir")
 DAY = "2026-03-13"

@@ -8,10 +8,10 @@ from dataclasses import replace
 import pytest
 from click.testing import CliRunner
 
-import blend.grind.safe
+import blend.grinder.safe
 from blend.cli import main
-from blend.sheets.write import write_case, write_csv
-from tests.grind.uncertain import day, spread
+from blend.tables.write import write_case, write_csv
+from tests.grinder.uncertain import day, spread
 
 
 @pytest.fixture(scope="module")
@@ -51,13 +51,13 @@ def test_safe_without_a_price_of_tests_tells_none(folder):
 def test_safe_shows_its_proof_and_nothing_that_it_does_not_bear_out(folder, monkeypatch):
     shown = " ".join(run("safe", folder).output.split())
     assert "Proved in exact arithmetic, without the solver" in shown
-    right = blend.grind.safe.make_safe_plan
+    right = blend.grinder.safe.make_safe_plan
 
     def dearer(*args, **more):
         made = right(*args, **more)
         return replace(made, any_plan_usd=made.any_plan_usd + 1)
 
-    monkeypatch.setattr(blend.grind.safe, "make_safe_plan", dearer)
+    monkeypatch.setattr(blend.grinder.safe, "make_safe_plan", dearer)
     refused = run("safe", folder)
     assert refused.exit_code == 1
     assert "does not bear out" in refused.output

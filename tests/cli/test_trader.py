@@ -6,7 +6,7 @@ import pytest
 from click.testing import CliRunner
 
 from blend.cli import main
-from blend.sheets.write import write_case
+from blend.tables.write import write_case
 from tests.bench.instances import make_instance
 
 HEADER = "item,species,fresh_or_frozen,lean,price,price_unit,pounds_lb,quoted_on\n"

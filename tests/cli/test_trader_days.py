@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from blend.cli import main
-from tests.sheets.test_trader_tables import CASE, HEADER, OFFER, SOUND
+from tests.tables.test_trader_tables import CASE, HEADER, OFFER, SOUND
 
 FOOD = Path(__file__).parent.parent / "published" / "data" / "food_manufacture_1"
 

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from blend.cli import main
 from blend.cli.why import _DRIVERS
-from blend.report.mixed import Driver
+from blend.reporter.mixed import Driver
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 BEFORE = DEMO / "week_before"

@@ -15,7 +15,7 @@ from blend.lean.heat import (
     ice_share,
     mix_temperature,
 )
-from blend.sheets.heat import packaged_heat
+from blend.tables.heat import packaged_heat
 
 HEAT = packaged_heat()
 KJ_PER_BTU_LB = 2.326

@@ -6,10 +6,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blend.core.cone import Cone
-from blend.core.model import Model, Rows
-from blend.core.solver import WarmLinear
-from blend.core.tangents import ConicLinear
+from blend.model.arrays import Model, Rows
+from blend.model.cone import Cone
+from blend.model.solver import WarmLinear
+from blend.model.tangents import ConicLinear
 
 COST = np.array([24.55, 26.75, 39.0, 40.5])
 FAT = np.array([2.3, 5.6, 11.1, 1.3])

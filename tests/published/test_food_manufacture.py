@@ -14,8 +14,8 @@ import pytest
 
 from blend.domain.horizon import DayRuleKind
 from blend.domain.plan import Verdict
-from blend.sheets.positions import read_horizon
-from blend.trade.positions import plan_positions
+from blend.tables.positions import read_horizon
+from blend.trader.positions import plan_positions
 
 DATA = Path(__file__).parent / "data"
 

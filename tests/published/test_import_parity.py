@@ -14,8 +14,8 @@ from datetime import date
 import pytest
 
 from blend.domain.imports import Basis, Cost, ForeignOffer, Quota
-from blend.sheets.imports import packaged_rates
-from blend.trade.import_parity import cautions, land
+from blend.tables.imports import packaged_rates
+from blend.trader.import_parity import cautions, land
 from blend.units import LB_PER_KG
 
 RATES = tuple(packaged_rates().values())

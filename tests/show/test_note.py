@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from blend.report.note import (
+from blend.reporter.note import (
     Figure,
     Grid,
     Note,

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from blend.check.check import check_plan, count_money
 from blend.domain.plan import (
     BatchRun,
     Bound,
@@ -19,7 +20,6 @@ from blend.domain.plan import (
 )
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import kept_per_lb
-from blend.proof.check import check_plan, count_money
 from blend.show import checks, quantities, shadow_prices
 from blend.show.shown import (
     Format,

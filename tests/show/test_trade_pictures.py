@@ -19,11 +19,11 @@ from blend.show.market import items_table, lean_fat_table, off_lean_table, repla
 from blend.show.pictures import save, spaced
 from blend.show.text import table_text
 from blend.show.trade_pictures import demand_picture, items_picture, regions_picture
-from blend.trade.demand import DemandCurve, DemandStep, demand_curve
-from blend.trade.lean_fat import value_days
-from blend.trade.regions import region_map
-from blend.trade.replacement import ReplacementRules, replacement_values
-from blend.trade.supply import supply_curve
+from blend.trader.demand import DemandCurve, DemandStep, demand_curve
+from blend.trader.lean_fat import value_days
+from blend.trader.regions import region_map
+from blend.trader.replacement import ReplacementRules, replacement_values
+from blend.trader.supply import supply_curve
 from tests.bench.instances import make_instance
 
 DAY = date(2026, 3, 2)

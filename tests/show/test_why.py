@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from types import SimpleNamespace
 
-from blend.report.explained import Contribution, Explained, ItemMove, Observed
-from blend.report.mixed import Driver
-from blend.report.recipes import LotShift, RecipeSplit
+from blend.reporter.explained import Contribution, Explained, ItemMove, Observed
+from blend.reporter.mixed import Driver
+from blend.reporter.recipes import LotShift, RecipeSplit
 from blend.show.why import counterfactual_lines, move_table, recipe_table, unexplained_lines
 
 NEXT = Explained(

@@ -13,9 +13,9 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from blend.domain.market import Additions, EntryKind, Published, Volume
 from blend.errors import FileTrouble, InputRefused
-from blend.sheets.method import read_method
 from blend.store import Store, migrations
 from blend.store.schema import METADATA
+from blend.tables.method import read_method
 from tests.store.heard import MONDAY, NINETIES, day, entry
 
 METHOD = read_method().method

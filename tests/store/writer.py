@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from multiprocessing.connection import Connection
 
 from blend.domain.market import Additions, EntryKind, Published, Volume
-from blend.sheets.method import read_method
 from blend.store import Store
+from blend.tables.method import read_method
 from tests.store.heard import MONDAY, NINETIES, entry
 
 # Forked from a server that has all imported: a child begins to write within milliseconds.

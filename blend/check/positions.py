@@ -1,0 +1,464 @@
+"""Every requirement of a horizon held against its plan, and the money counted again.
+
+The stock is kept in layers by last day, the oldest going out first, and each day's blends are
+checked as a day of their own. A plan of several days is not rounded, so nothing is met "within
+rounding"; the only room is for what binary fractions leave behind. As for one day, a check here
+is arithmetic on what the tables say, no test of the meat.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from fractions import Fraction
+
+from blend.check.check import check_plan
+from blend.check.exact import NEAR, exact, kept_of_lb, total
+from blend.domain.horizon import (
+    Cooler,
+    DayConstraintClass,
+    DayRequirement,
+    DayRule,
+    DayRuleKind,
+    Freezing,
+    Horizon,
+)
+from blend.domain.lots import Lot
+from blend.domain.plan import BatchRun, Check, Take, Verdict
+from blend.domain.positions import DayBlend, DayCheck, PositionsMoney, PositionsPlan
+from blend.domain.requirements import ConstraintClass
+from blend.domain.rules import WholeContainers
+
+_NOT_BY_DAY = (ConstraintClass.BATCH_FILL, ConstraintClass.EQUAL_RECIPE)
+"""Settled by each day's own plan."""
+_ZERO = Fraction(0)
+_SOLVER_LB = Fraction(1, 10_000)
+"""A balance of pounds that the solver's tolerance can leave open over all days."""
+
+
+def check_positions(horizon: Horizon, plan: PositionsPlan) -> tuple[DayCheck, ...]:
+    """Hold every requirement of every day against the plan.
+
+    A lot, product, offer or bid that the horizon does not hold is a KeyError.
+    """
+    stock = _run_through(horizon, plan)
+    return (
+        *(check for place in range(len(horizon.days)) for check in _blends(horizon, plan, place)),
+        *_stock(horizon, plan, stock),
+        *_trades(horizon, plan),
+        *_rooms(horizon, plan, stock),
+        *_day_rules(horizon, plan),
+        *_must_use(horizon, plan),
+    )
+
+
+def count_positions_money(horizon: Horizon, plan: PositionsPlan) -> PositionsMoney:
+    """What the plan costs, in USD, from its pounds and the prices of the tables."""
+    stock = _run_through(horizon, plan)
+    offers = {receipt.offer_id: receipt for receipt in horizon.receipts}
+    bids = {bid.price_id: bid for bid in horizon.bids()}
+    orders = {(order.product_id, order.day): order for order in horizon.orders}
+    holding = closing = _ZERO
+    for (lot_id, place), kept_lb in stock.kept_lb.items():
+        lot = horizon.lot(lot_id)
+        cooler = horizon.cooler_of(lot)
+        if cooler is not None:
+            rate = exact(cooler.holding_usd_per_lb_day) * horizon.nights(place)
+            holding += kept_lb * rate
+        if place + 1 == len(horizon.days):
+            closing += kept_lb * exact(lot.salvage_value_usd_per_lb)
+    made = [(blend, orders[blend.product_id, blend.day]) for blend in plan.blends]
+    return PositionsMoney(
+        bought_usd=_usd(
+            (row.pounds_lb, offers[row.offer_id].price_usd_per_lb) for row in plan.purchases
+        ),
+        freezing_usd=_usd(
+            (row.fresh_lb, horizon.freezer_of(horizon.lot(row.lot_id)).freezing.usd_per_lb)
+            for row in plan.freezes
+        ),
+        holding_usd=float(holding),
+        disposal_usd=_usd(
+            (row.pounds_lb, max(0.0, -horizon.lot(row.lot_id).salvage_value_usd_per_lb))
+            for row in plan.wastes
+        ),
+        shortage_penalty_usd=_usd(
+            (blend.short_lb, order.shortage_penalty_usd_per_lb or 0.0) for blend, order in made
+        ),
+        product_sales_usd=_usd(
+            (float(_made_lb(horizon, blend)[1]), order.sale_usd_per_lb) for blend, order in made
+        ),
+        sold_on_usd=_usd(
+            (row.pounds_lb, bids[row.price_id].price_usd_per_lb) for row in plan.sales
+        ),
+        closing_value_usd=float(closing),
+    )
+
+
+def _usd(pounds_and_prices) -> float:
+    return float(total(exact(lb) * exact(price) for lb, price in pounds_and_prices))
+
+
+def _made_lb(horizon: Horizon, blend: DayBlend) -> tuple[Fraction, Fraction]:
+    """Lean and all finished pounds that the ingredients make."""
+    product = horizon.case.product(blend.product_id)
+    lean_lb = finished_lb = _ZERO
+    for part in blend.ingredients:
+        lean, fat = kept_of_lb(horizon.lot(part.lot_id), product, horizon.case.losses)
+        lean_lb += exact(part.pounds_lb) * lean
+        finished_lb += exact(part.pounds_lb) * (lean + fat)
+    return lean_lb, finished_lb
+
+
+def _held(
+    requirement: DayRequirement,
+    read: Fraction,
+    *,
+    minimum: Fraction | float | None = None,
+    maximum: Fraction | float | None = None,
+    unit: str = "lb",
+    note: str = "",
+) -> DayCheck:
+    return DayCheck(
+        requirement=requirement,
+        read=float(read),
+        minimum=None if minimum is None else float(minimum),
+        maximum=None if maximum is None else float(maximum),
+        unit=unit,
+        verdict=Verdict.MET if _is_kept(read, minimum, maximum) else Verdict.BROKEN,
+        note=note,
+    )
+
+
+def _is_kept(
+    read: Fraction | float, minimum: Fraction | float | None, maximum: Fraction | float | None
+) -> bool:
+    """Whether the reading lies within its limits, but for what binary fractions leave behind.
+    Floats are taken as exactly what they are."""
+    if minimum is not None and read < minimum and read < Fraction(minimum) - _room(minimum):
+        return False
+    return maximum is None or read <= maximum or read <= Fraction(maximum) + _room(maximum)
+
+
+def _room(limit: Fraction | float) -> Fraction:
+    return NEAR * max(1, abs(Fraction(limit)))
+
+
+# Blends -------------------------------------------------------------------------------------
+
+
+def _blends(horizon: Horizon, plan: PositionsPlan, place: int) -> Iterator[DayCheck]:
+    """Each day's blends as a day of their own, held strictly."""
+    day = horizon.days[place]
+    case = horizon.day_cases[place]
+    blends = [blend for blend in plan.blends if blend.day == day]
+    used: dict[str, float] = defaultdict(float)
+    for blend in blends:
+        for part in blend.ingredients:
+            used[part.lot_id] += part.pounds_lb
+    checks = check_plan(
+        case,
+        [Take(lot_id, pounds, None, pounds) for lot_id, pounds in used.items()],
+        [
+            BatchRun(blend.product_id, 1, blend.ingredients, blend.finished_lb, blend.lean)
+            for blend in blends
+            if blend.ingredients
+        ],
+        {blend.product_id: blend.short_lb for blend in blends},
+    )
+    for check in checks:
+        if check.requirement.constraint_class not in _NOT_BY_DAY:
+            yield _strictly(check, day)
+    for blend in blends:
+        yield from _stated(horizon, blend)
+
+
+def _strictly(check: Check, day: date) -> DayCheck:
+    """A check of one day without any allowance for whole pounds."""
+    requirement = DayRequirement(
+        day,
+        check.requirement.constraint_class,
+        check.requirement.product_id,
+        check.requirement.lot_id,
+        check.requirement.rule_id,
+    )
+    return DayCheck(
+        requirement=requirement,
+        read=check.read,
+        minimum=check.minimum,
+        maximum=check.maximum,
+        unit=check.unit,
+        verdict=_strict_verdict(check),
+        note=check.note,
+        section=check.section,
+    )
+
+
+def _strict_verdict(check: Check) -> Verdict:
+    if check.verdict in (Verdict.MET, Verdict.WARNING, Verdict.NOTE):
+        return check.verdict
+    # broken although the reading lies well within its limits: the plan misstates something
+    misstated = check.verdict is Verdict.BROKEN and not _is_at_or_beyond_limit(check)
+    is_kept = _is_kept(check.read, check.minimum, check.maximum)
+    return Verdict.MET if is_kept and not misstated else Verdict.BROKEN
+
+
+def _is_at_or_beyond_limit(check: Check) -> bool:
+    read = Fraction(check.read)
+    below = check.minimum is not None and read <= Fraction(check.minimum) + _room(check.minimum)
+    above = check.maximum is not None and read >= Fraction(check.maximum) - _room(check.maximum)
+    return below or above
+
+
+def _stated(horizon: Horizon, blend: DayBlend) -> Iterator[DayCheck]:
+    """What the plan says of a blend is what its ingredients make."""
+    requirement = DayRequirement(blend.day, ConstraintClass.MASS, blend.product_id)
+    lean_lb, finished_lb = _made_lb(horizon, blend)
+    yield _held(requirement, exact(blend.finished_lb), minimum=finished_lb, maximum=finished_lb)
+    if finished_lb:
+        lean = lean_lb / finished_lb
+        yield _held(requirement, exact(blend.lean), minimum=lean, maximum=lean, unit="share")
+
+
+# Stock --------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Stock:
+    """The stock run through from the first day, keyed by lot and place of the day."""
+
+    kept_lb: dict[tuple[str, int], Fraction] = field(default_factory=dict)
+    lacking_lb: dict[tuple[str, int], Fraction] = field(default_factory=dict)
+    """What goes out beyond what is there."""
+    past_day_lb: dict[tuple[str, int], Fraction] = field(default_factory=dict)
+    """What is kept overnight though it is not good the day after."""
+
+
+def _run_through(horizon: Horizon, plan: PositionsPlan) -> _Stock:
+    """Let the plan's pounds come in and go out, what expires first going first."""
+    come_in, go_out, frozen = _movements(horizon, plan)
+    stock = _Stock()
+    for lot in horizon.lots:
+        layers: list[tuple[date, Fraction]] = []
+        for place in range(len(horizon.days)):
+            key = lot.lot_id, place
+            layers = sorted(layers + come_in[key])
+            stock.lacking_lb[key] = _draw(layers, go_out[key])
+            # what is frozen today can go out tomorrow, so it joins once all has gone out
+            layers = sorted(layers + frozen[key])
+            stock.kept_lb[key] = total(lb for _, lb in layers)
+            needed_until = horizon.after(place)
+            stock.past_day_lb[key] = total(lb for last, lb in layers if last < needed_until)
+    return stock
+
+
+def _draw(layers: list[tuple[date, Fraction]], wanted_lb: Fraction) -> Fraction:
+    """Take pounds from the layers, first the first; give back what is lacking."""
+    while layers and wanted_lb > 0:
+        last, there_lb = layers[0]
+        taken_lb = min(there_lb, wanted_lb)
+        wanted_lb -= taken_lb
+        if taken_lb < there_lb:
+            layers[0] = (last, there_lb - taken_lb)
+        else:
+            layers.pop(0)
+    return wanted_lb
+
+
+def _movements(horizon: Horizon, plan: PositionsPlan):
+    """What comes in as layers, what goes out, and what is frozen, by lot and place of day."""
+    place_of = {day: place for place, day in enumerate(horizon.days)}
+    come_in, frozen = defaultdict(list), defaultdict(list)
+    go_out: dict[tuple[str, int], Fraction] = defaultdict(Fraction)
+    bought = {row.offer_id: exact(row.pounds_lb) for row in plan.purchases}
+    for receipt in horizon.receipts:
+        lb = bought[receipt.offer_id] if receipt.offer_id else exact(receipt.max_lb)
+        come_in[receipt.lot_id, receipt.place].append((receipt.last_day or date.max, lb))
+    for blend in plan.blends:
+        for part in blend.ingredients:
+            go_out[part.lot_id, place_of[blend.day]] += exact(part.pounds_lb)
+    for row in (*plan.sales, *plan.wastes):
+        go_out[row.lot_id, place_of[row.day]] += exact(row.pounds_lb)
+    for row in plan.freezes:
+        place = place_of[row.day]
+        go_out[row.lot_id, place] += exact(row.fresh_lb)
+        fresh, made = horizon.lot(row.lot_id), horizon.lot(row.frozen_lot_id)
+        kept = _kept_when_frozen(fresh, horizon.freezer_of(fresh).freezing)
+        last = horizon.keeps_until(made, row.day) or date.max
+        frozen[made.lot_id, place].append((last, exact(row.fresh_lb) * kept))
+    return come_in, go_out, frozen
+
+
+def _kept_when_frozen(fresh: Lot, freezing: Freezing) -> Fraction:
+    lean = exact(fresh.lean)
+    return lean * (1 - exact(freezing.lean_loss_share)) + (1 - lean) * (
+        1 - exact(freezing.fat_loss_share)
+    )
+
+
+def _stock(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[DayCheck]:
+    stated = {(row.lot_id, row.day): exact(row.kept_lb) for row in plan.ledger}
+    for lot in horizon.lots:
+        for place, day in enumerate(horizon.days):
+            key = lot.lot_id, place
+            kept_lb = stock.kept_lb[key]
+            said_lb = stated.get((lot.lot_id, day), _ZERO)
+            balance = DayRequirement(day, DayConstraintClass.BALANCE, lot_id=lot.lot_id)
+            apart_lb = max(stock.lacking_lb[key], abs(kept_lb - said_lb))
+            max_apart_lb = _SOLVER_LB + NEAR * kept_lb
+            yield _held(balance, apart_lb, maximum=max_apart_lb)
+            use_by = DayRequirement(day, DayConstraintClass.USE_BY, lot_id=lot.lot_id)
+            yield _held(use_by, stock.past_day_lb[key], maximum=max_apart_lb)
+            if horizon.cooler_of(lot) is None:
+                nowhere = DayRequirement(day, DayConstraintClass.CAPACITY, lot_id=lot.lot_id)
+                yield _held(nowhere, kept_lb, maximum=_SOLVER_LB, note="no cooler holds it")
+
+
+def _trades(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
+    """No offer or bid gives more than it states; least purchases and containers are kept."""
+    offers = {receipt.offer_id: receipt for receipt in horizon.receipts if receipt.offer_id}
+    keeps_whole = horizon.case.settings.whole_containers is not WholeContainers.NO
+    for row in plan.purchases:
+        offer, lot = offers[row.offer_id], horizon.lot(row.lot_id)
+        day = horizon.days[offer.place]
+        bought_lb = exact(row.pounds_lb)
+
+        def of(constraint_class: ConstraintClass, day=day, lot=lot) -> DayRequirement:
+            return DayRequirement(day, constraint_class, lot_id=lot.lot_id)
+
+        maximum = None if offer.max_lb == float("inf") else exact(offer.max_lb)
+        yield _held(
+            of(ConstraintClass.SUPPLY),
+            bought_lb,
+            minimum=0,
+            maximum=maximum,
+            note=f"offer {row.offer_id}",
+        )
+        if bought_lb:
+            asked_lb = offer.max_lb if lot.must_take_all else lot.min_purchase_lb
+            yield _held(of(ConstraintClass.MIN_PURCHASE), bought_lb, minimum=exact(asked_lb))
+        if keeps_whole and lot.container_lb:
+            count = bought_lb / exact(lot.container_lb)
+            whole = Fraction(round(count))
+            yield _held(
+                of(ConstraintClass.WHOLE_CONTAINERS),
+                count,
+                minimum=whole,
+                maximum=whole,
+                unit="containers",
+            )
+    sold: dict[str, Fraction] = defaultdict(Fraction)
+    for row in plan.sales:
+        sold[row.price_id] += exact(row.pounds_lb)
+    for bid in horizon.bids():
+        maximum = None if bid.quantity_lb is None else exact(bid.quantity_lb)
+        taken = DayRequirement(bid.day, ConstraintClass.SUPPLY, lot_id=bid.lot_id)
+        yield _held(
+            taken, sold[bid.price_id], minimum=0, maximum=maximum, note=f"bid {bid.price_id}"
+        )
+
+
+# Rooms and rules ----------------------------------------------------------------------------
+
+
+def _rooms(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[DayCheck]:
+    for cooler in horizon.coolers:
+        lots = [lot.lot_id for lot in horizon.lots if horizon.cooler_of(lot) == cooler]
+        for place, day in enumerate(horizon.days):
+            held_lb = total(stock.kept_lb[lot_id, place] for lot_id in lots)
+
+            def of(constraint_class: DayConstraintClass, day=day, cooler=cooler) -> DayRequirement:
+                return DayRequirement(day, constraint_class, cooler_id=cooler.cooler_id)
+
+            if cooler.capacity_lb is not None:
+                yield _held(
+                    of(DayConstraintClass.CAPACITY), held_lb, maximum=exact(cooler.capacity_lb)
+                )
+            if cooler.ending_inventory_lb and place + 1 == len(horizon.days):
+                yield _held(
+                    of(DayConstraintClass.CLOSING),
+                    held_lb,
+                    minimum=exact(cooler.ending_inventory_lb),
+                )
+            yield from _freezer(horizon, plan, cooler, day)
+
+
+def _freezer(
+    horizon: Horizon, plan: PositionsPlan, cooler: Cooler, day: date
+) -> Iterator[DayCheck]:
+    if cooler.freezing is None or cooler.freezing.max_lb is None:
+        return
+    frozen_lb = sum(
+        (
+            exact(row.fresh_lb)
+            for row in plan.freezes
+            if row.day == day and horizon.freezer_of(horizon.lot(row.lot_id)) == cooler
+        ),
+        _ZERO,
+    )
+    requirement = DayRequirement(day, DayConstraintClass.FREEZER, cooler_id=cooler.cooler_id)
+    yield _held(requirement, frozen_lb, minimum=0, maximum=exact(cooler.freezing.max_lb))
+
+
+def _used_on(horizon: Horizon, plan: PositionsPlan, day: date) -> dict[Lot, Fraction]:
+    used: dict[Lot, Fraction] = defaultdict(Fraction)
+    for blend in plan.blends:
+        if blend.day == day:
+            for part in blend.ingredients:
+                used[horizon.lot(part.lot_id)] += exact(part.pounds_lb)
+    return used
+
+
+def _day_rules(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
+    for rule in horizon.day_rules:
+        for day in horizon.days:
+            used = _used_on(horizon, plan, day)
+            chosen = {lot: lb for lot, lb in used.items() if rule.lots.holds(lot) and lb > 0}
+            yield _DAY_RULES[rule.kind](rule, day, used, chosen)
+
+
+def _max_used(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
+    requirement = DayRequirement(day, DayConstraintClass.MAX_USED, rule_id=rule.rule_id)
+    return _held(requirement, sum(chosen.values(), _ZERO), maximum=exact(rule.max_lb))
+
+
+def _min_if_used(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
+    requirement = DayRequirement(day, DayConstraintClass.MIN_IF_USED, rule_id=rule.rule_id)
+    if not chosen:
+        return _held(requirement, _ZERO, note="none used")
+    return _held(requirement, min(chosen.values()), minimum=exact(rule.min_lb))
+
+
+def _needs(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
+    requirement = DayRequirement(day, DayConstraintClass.NEEDS, rule_id=rule.rule_id)
+    if not chosen:
+        return _held(requirement, _ZERO, note="none used")
+    beside = sum((lb for lot, lb in used.items() if rule.against.holds(lot)), _ZERO)
+    return _held(requirement, beside, minimum=exact(rule.min_lb))
+
+
+_DAY_RULES = {
+    DayRuleKind.MAX_USED: _max_used,
+    DayRuleKind.MIN_IF_USED: _min_if_used,
+    DayRuleKind.NEEDS: _needs,
+}
+
+
+def _must_use(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
+    products = {product.product_id: product for product in horizon.case.products}
+    for rule in horizon.must_use_rules():
+        used_lb = sum(
+            (
+                exact(part.pounds_lb)
+                for blend in plan.blends
+                if rule.governs(products[blend.product_id])
+                for part in blend.ingredients
+                if horizon.means(rule, horizon.lot(part.lot_id))
+            ),
+            _ZERO,
+        )
+        requirement = DayRequirement(
+            horizon.days[-1], ConstraintClass.MUST_USE, rule_id=rule.rule_id
+        )
+        yield _held(requirement, used_lb, minimum=horizon.must_use_lb(rule), note=rule.note)

@@ -1,0 +1,393 @@
+"""The grinder's pages: the sheets with their live plan, and why a lot is used or not."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any
+from urllib.parse import quote
+from weakref import WeakKeyDictionary
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from blend.desk import grinder_correct, grinder_infeasible, grinder_plan
+from blend.desk.desk import EDITED_TABLES, Desk
+from blend.desk.journal import OWN
+from blend.desk.loosening import CellEdit, as_read, gone, row_of, type_cells
+from blend.desk.pages import Form, page, same_page, text_of, view, whole_number
+from blend.desk.tables import Part, fresh_parts, grid_of
+from blend.domain.lots import Lot
+from blend.errors import BlendError, InputRefused, Problem, did_you_mean
+from blend.grinder.live import LiveCase, LivePlan
+from blend.grinder.why_lot import LotAnswer, set_aside, why_lot
+from blend.reading import read_ready_case
+from blend.show import live as show_live
+from blend.show.amounts import printable
+from blend.show.live import Compared
+from blend.show.why_lot import why_lot_tables, why_lot_words
+from blend.tables.cells import number_meant
+from blend.units import USD_PER_LB_BY_PRICE_UNIT
+
+PIN = f"{OWN}pin"
+"""The draft that keeps the figures to compare with."""
+OPEN_SHEETS = ("lots", "products")
+OTHER_SHEETS = ("rules", "losses", "settings", "standards", "temperatures")
+
+
+def grinder_page(desk: Desk, request: Request, form: Form) -> Response:
+    # whoever fills an empty sheet sees every column until the page is left, not only filled ones
+    empty = {f"columns_{name}": "all" for name in OPEN_SHEETS if not desk.table(name).order}
+    if not empty.keys() <= request.query_params.keys():
+        return RedirectResponse(same_page(request, **empty), 303)
+    plan = desk.state().plan
+    return page(
+        desk,
+        request,
+        "grinder.html",
+        tables=[] if plan is None else show_live.live_tables(plan),
+        title="Grinder",
+        grids=[grid_of(desk, request, name) for name in OPEN_SHEETS],
+        others=[grid_of(desk, request, name) for name in OTHER_SHEETS],
+        counts={name: len(desk.table(name).order) for name in OTHER_SHEETS},
+    )
+
+
+# The plan as it stands ---------------------------------------------------------------------------
+
+
+def _live(desk: Desk, request: Request) -> Mapping[str, Any]:
+    state = desk.state()
+    if state.plan is None:
+        return {"state": state, "pictures": [], "tables": [], "classes": [], "next": {}}
+    return {
+        "state": state,
+        "pictures": show_live.blend_pictures(state.plan),
+        "tables": show_live.live_tables(state.plan),
+        "classes": show_live.lean_classes(),
+        "next": list(show_live.next_cwt_words(state.plan).values()),
+    }
+
+
+def _live_line(desk: Desk, request: Request) -> Mapping[str, Any]:
+    state = desk.state()
+    if state.plan is None:
+        return {"state": state, "cards": [], "proof": "", "against": "", "is_pinned": False}
+    against, before, is_pinned = _compared_with(desk, state.plan)
+    return {
+        "state": state,
+        "cards": show_live.live_cards(state.plan, before),
+        "proof": show_live.proof_words(state.plan),
+        "against": against,
+        "is_pinned": is_pinned,
+    }
+
+
+def _compared_with(desk: Desk, plan: LivePlan) -> tuple[str, Compared | None, bool]:
+    """What the plan is compared with, in words and figures, and whether a person chose it."""
+    try:
+        pinned = json.loads(desk.journal.drafts[PIN])
+        return f"the plan of {pinned.pop('at')}", Compared(**pinned), True
+    except (KeyError, TypeError, ValueError):
+        pass
+    digest = desk.book.saved_digest
+    if not desk.is_unsaved:
+        _FOLDERS[desk] = digest, show_live.compared(plan)
+        return "", None, False
+    if _FOLDERS.get(desk, ("", None))[0] != digest:
+        _FOLDERS[desk] = digest, _of_folder(desk)
+    before = _FOLDERS[desk][1]
+    return ("" if before is None else "the plan as the folder has it"), before, False
+
+
+_FOLDERS: WeakKeyDictionary[Desk, tuple[str, Compared | None]] = WeakKeyDictionary()
+"""Figures of the plan as the folder has it, and the digest of its tables: seen before the first
+edit, so that nothing is planned for them."""
+
+
+def _of_folder(desk: Desk) -> Compared | None:
+    try:
+        plan = LiveCase().plan(read_ready_case(desk.place).case)
+    except BlendError:
+        return None  # what the folder has may be what is being mended here
+    return None if plan is None else show_live.compared(plan)
+
+
+def pin(desk: Desk, request: Request, form: Form) -> Response:
+    """Keep the present figures as those to compare with."""
+    plan = desk.state().plan
+    if plan is not None:
+        kept = {"at": f"{datetime.now():%H:%M}", **asdict(show_live.compared(plan))}
+        with desk.lock:
+            desk.journal.keep_draft(PIN, json.dumps(kept))
+    return fresh_parts(desk, request, form)
+
+
+def unpin(desk: Desk, request: Request, form: Form) -> Response:
+    with desk.lock:
+        desk.journal.keep_draft(PIN, "")
+    return fresh_parts(desk, request, form)
+
+
+# Trying ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Slide:
+    """A number to drag: where it stands, its range, and how it is shown and typed.
+
+    What is shown times `scale` is what the cell holds; `also` is a column that moves with it.
+    """
+
+    name: str
+    unit: str
+    table: str
+    row_id: int
+    column: str
+    shown: float
+    minimum: float
+    maximum: float
+    step: float
+    scale: float = 1.0
+    decimals: int = 2
+    also: str = ""
+
+
+def _try(desk: Desk, request: Request) -> Mapping[str, Any]:
+    lots, products = desk.table("lots"), desk.table("products")
+    lot, product = (
+        _chosen(request, name, table.order)
+        for name, table in (("lot", lots), ("product", products))
+    )
+    return {
+        "lots": _choices(desk, "lots", ("lot_id", "item")),
+        "products": _choices(desk, "products", ("product_id", "name")),
+        "lot": lot,
+        "product": product,
+        "lot_id": "" if lot is None else as_read(_cells(desk, "lots", lot)["lot_id"]),
+        "lot_slides": [] if lot is None else _lot_slides(desk, lot),
+        "product_slides": [] if product is None else _product_slides(desk, product),
+    }
+
+
+def _chosen(request: Request, name: str, order: list[int]) -> int | None:
+    asked = whole_number(request.query_params.get(name, ""))
+    if asked in order:
+        return asked
+    return order[0] if order else None
+
+
+def _choices(desk: Desk, table: str, columns: tuple[str, str]) -> list[tuple[int, str]]:
+    typed = desk.table(table)
+    places = [typed.columns.index(column) for column in columns]
+    return [
+        (row_id, ", ".join(filter(None, (typed.rows[row_id][place].strip() for place in places))))
+        for row_id in typed.order
+    ]
+
+
+def _cells(desk: Desk, table: str, row_id: int) -> dict[str, str]:
+    typed = desk.table(table)
+    return dict(zip(typed.columns, typed.rows[row_id], strict=True))
+
+
+def _numbers(desk: Desk, table: str, row_id: int) -> Callable[[str], float | None]:
+    """What the cells of a row say or can only mean, by column; None where that is no number."""
+    cells = _cells(desk, table, row_id)
+    return lambda column: number_meant(EDITED_TABLES[table].column(column), cells[column])
+
+
+def _lot_slides(desk: Desk, row_id: int) -> list[Slide]:
+    number_of = _numbers(desk, "lots", row_id)
+    slides = []
+    price, quantity = number_of("price"), number_of("quantity_lb")
+    if price:
+        unit_typed = _cells(desk, "lots", row_id)["price_unit"]
+        in_lb = unit_typed.strip().casefold() == "usd_per_lb"
+        step, decimals = (0.0025, 4) if in_lb else (0.25, 2)
+        minimum, maximum = (round(price * share / step) * step for share in (0.7, 1.3))
+        unit = "USD/lb" if in_lb else "USD/cwt"
+        slides.append(
+            Slide(
+                "Price",
+                unit,
+                "lots",
+                row_id,
+                "price",
+                price,
+                minimum,
+                maximum,
+                step,
+                decimals=decimals,
+            )
+        )
+    if quantity is not None:
+        step = number_of("container_lb") or 100.0
+        maximum = max(2 * quantity, 10 * step)
+        slides.append(
+            Slide(
+                "Quantity",
+                "lb",
+                "lots",
+                row_id,
+                "quantity_lb",
+                quantity,
+                0.0,
+                maximum,
+                step,
+                decimals=0,
+            )
+        )
+    return slides
+
+
+def _product_slides(desk: Desk, row_id: int) -> list[Slide]:
+    number_of = _numbers(desk, "products", row_id)
+    slides = []
+    for name, column in (
+        ("Tolerance below", "tolerance_below_share"),
+        ("Tolerance above", "tolerance_above_share"),
+    ):
+        share = number_of(column)
+        if share is not None:
+            points = round(share * 100, 4)
+            slides.append(
+                Slide(
+                    name,
+                    "lean points",
+                    "products",
+                    row_id,
+                    column,
+                    points,
+                    0.0,
+                    max(3.0, 2 * points),
+                    0.05,
+                    scale=0.01,
+                    decimals=6,
+                )
+            )
+    ordered, maximum = number_of("min_lb"), number_of("max_lb")
+    if ordered is not None:
+        is_exact = ordered == maximum
+        highest = 2 * max(ordered, 500.0) if maximum is None or is_exact else maximum
+        name = "Order, exactly" if is_exact else "Order, at least"
+        slides.append(
+            Slide(
+                name,
+                "lb",
+                "products",
+                row_id,
+                "min_lb",
+                ordered,
+                0.0,
+                highest,
+                100.0,
+                decimals=0,
+                also="max_lb" if is_exact else "",
+            )
+        )
+    return slides
+
+
+parts: dict[str, tuple[str, Part]] = {
+    "live-line": ("parts/live_line.html", _live_line),
+    "live": ("parts/live.html", _live),
+    "try": ("parts/try.html", _try),
+    **grinder_plan.parts,
+}
+"""What is made anew after an edit: template, and its values."""
+
+
+# One lot -----------------------------------------------------------------------------------------
+
+
+def lot_page(desk: Desk, request: Request, form: Form) -> Response:
+    lot_id = request.path_params["lot_id"]
+    case = desk.case()
+    known = [lot.lot_id for lot in case.lots]
+    if lot_id not in known:
+        read, hint = printable(lot_id)[:60], did_you_mean(lot_id[:60], known)
+        raise InputRefused([Problem("lots", None, "lot_id", read, "a lot of the sheet", hint)])
+    lot = case.lot(lot_id)
+    answer = _answer(desk, lot)
+    values = {"title": f"Lot {lot_id}", "lot": lot, "revision": desk.book.revision}
+    if answer is None:
+        return page(desk, request, "grinder_lot.html", said="", price=None, **values)
+    return page(
+        desk,
+        request,
+        "grinder_lot.html",
+        tables=why_lot_tables(case, answer),
+        said=why_lot_words(case, answer),
+        price=_turning_price(desk, lot, answer),
+        **values,
+    )
+
+
+def _answer(desk: Desk, lot: Lot) -> LotAnswer | None:
+    """None where there is no plan to tell it from."""
+    with desk.warm() as warm:
+        state = desk.state()
+        if lot.reason_unusable(state.case.settings.plan_on) is not None:
+            return set_aside(state.case, lot.lot_id)
+        if state.plan is None:
+            return None
+        return why_lot(state.case, lot.lot_id, warm.linear, warm.answer)
+
+
+@dataclass(frozen=True, slots=True)
+class TurningPrice:
+    """A price to type into the sheet at which the lot just enters, or just leaves, the plan."""
+
+    cell: CellEdit
+    unit: str
+    enters: bool
+
+
+def _turning_price(desk: Desk, lot: Lot, answer: LotAnswer) -> TurningPrice | None:
+    """None where no price turns it, or the sheet cannot say it."""
+    critical = answer.break_even_usd_per_lb
+    row_id = row_of(desk.book, "lots", lot.lot_id)
+    if critical is None or critical == float("inf") or row_id is None:
+        return None
+    unit = _cells(desk, "lots", row_id)["price_unit"].strip()
+    if unit not in USD_PER_LB_BY_PRICE_UNIT:
+        return None
+    freight = lot.delivered_usd_per_lb - lot.price_usd_per_lb
+    price = (critical - freight) / USD_PER_LB_BY_PRICE_UNIT[unit]
+    # a step of the sheet beyond it, so that it does turn
+    step = 0.0001 if unit == "usd_per_lb" else 0.01
+    steps = round(price / step, 6)
+    price = (steps // 1 + 1 if answer.is_used else -(-steps // 1) - 1) * step
+    if price <= 0:
+        return None
+    text = f"{price:.4f}".rstrip("0").rstrip(".")
+    return TurningPrice(CellEdit("lots", row_id, "price", text), unit, not answer.is_used)
+
+
+def set_cell(desk: Desk, request: Request, form: Form) -> Response:
+    """Type one cell from a button of a page, then show the page again."""
+    table, row, column = (text_of(form, name) for name in ("table", "row", "column"))
+    row_id = whole_number(row)
+    if table not in EDITED_TABLES or row_id is None:
+        raise gone(table)
+    cell = CellEdit(table, row_id, column, text_of(form, "text")[:100])
+    with desk.as_typed_in(text_of(form, "book")):
+        type_cells(desk, [cell], name=text_of(form, "name"))
+    lot_id = text_of(form, "lot")
+    return RedirectResponse(f"/grinder/lot/{quote(lot_id, safe='')}" if lot_id else "/grinder", 303)
+
+
+routes = [
+    Route("/grinder", view(grinder_page)),
+    Route("/grinder/pin", view(pin), methods=["POST"]),
+    Route("/grinder/unpin", view(unpin), methods=["POST"]),
+    Route("/grinder/set", view(set_cell), methods=["POST"]),
+    Route("/grinder/lot/{lot_id:path}", view(lot_page)),
+    *grinder_infeasible.routes,
+    *grinder_plan.routes,
+    *grinder_correct.routes,
+]

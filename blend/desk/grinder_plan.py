@@ -1,0 +1,221 @@
+"""The plan in whole numbers, and its batch sheets."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
+from math import ceil
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from blend.desk.asked import address
+from blend.desk.desk import Desk
+from blend.desk.grinder_infeasible import PLAN, infeasible_answer
+from blend.desk.jobs import Job
+from blend.desk.pages import (
+    Form,
+    in_time,
+    page,
+    same_page,
+    view,
+    whole_number,
+    working_or,
+    written,
+)
+from blend.desk.tables import Part
+from blend.domain.case import Case
+from blend.domain.plan import Plan
+from blend.errors import InputRefused, NoPlan, OutOfTime, Problem, SolverTrouble
+from blend.show.batch_sheet import batch_sheets, pull_table
+from blend.show.infeasible import broken_lines
+from blend.show.summary import summary_line
+from blend.show.tables import plan_tables
+from blend.tables.columns import SETTING_COLUMNS
+
+_PICTURES = (".svg", ".png")
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A plan, and the case and tables that it is of."""
+
+    revision: int
+    case: Case
+    plan: Plan
+    seconds: int
+    """How long it could be searched for."""
+
+    @property
+    def more_seconds(self) -> int:
+        """How long a search on may take; 0 where this one ended by itself, or no search may be
+        longer."""
+        return _more_seconds(self.seconds) if self.plan.stopped_early else 0
+
+    @property
+    def usd(self) -> float:
+        return self.plan.proof.bound.objective_usd
+
+
+_MAX_SECONDS = int(SETTING_COLUMNS["time_limit_s"].maximum)
+
+
+def _more_seconds(seconds: int) -> int:
+    """Twice the time, 0 where there may not be more."""
+    more = min(2 * seconds, _MAX_SECONDS)
+    return more if more > seconds else 0
+
+
+def _job(desk: Desk, revision: int, seconds: int | None) -> Job | None:
+    """The plan of those tables: begun where they are the present ones, else as it was left.
+
+    `seconds` are those of a search on, None for the time that the tables give.
+    """
+    hangs_on = () if seconds is None else (seconds,)
+    with desk.lock:
+        if revision != desk.book.revision:
+            return desk.jobs.known(revision, (PLAN, *hangs_on))
+        case = desk.case()
+        limit_s = case.settings.time_limit_s if seconds is None else float(seconds)
+        longer = replace(case, settings=replace(case.settings, time_limit_s=limit_s))
+        before = _found_before(desk, revision, seconds)
+
+        def work(job: Job) -> Planned:
+            from blend.grinder.plan import make_plan
+
+            plan = make_plan(longer, progress=job.say, stopped=job.is_stopped)
+            if not plan.proof.is_sound:
+                raise SolverTrouble("\n".join(broken_lines(plan.proof, case)))
+            made = Planned(revision, case, plan, ceil(limit_s))
+            # stopped sooner than the search before it, one may have found less
+            is_dearer = before is not None and before.usd < made.usd
+            return replace(before, seconds=made.seconds) if is_dearer else made
+
+        about = "The plan in whole numbers"
+        return desk.ask(PLAN, *hangs_on, about=about, work=work, can_stop=True)
+
+
+def _found_before(desk: Desk, revision: int, seconds: int | None) -> Planned | None:
+    """The plan that a search on was asked for from."""
+    if seconds is None:
+        return None
+    keys = ((PLAN, seconds // 2), (PLAN,))
+    jobs = filter(None, (desk.jobs.known(revision, key) for key in keys))
+    job = next(jobs, None)
+    has_plan = job is not None and job.is_done and job.future.exception() is None
+    return job.result() if has_plan else None
+
+
+def _planned(desk: Desk, request: Request, answer: Callable[[Job], Response]) -> Response:
+    """`answer` of the plan that the address names by `of`, and by `seconds` where it was searched
+    on; without them, of the tables as typed."""
+    asked = whole_number(request.query_params.get("of", ""))
+    seconds = whole_number(request.query_params.get("seconds", ""), _MAX_SECONDS) or None
+    job = None if asked is None else _job(desk, asked, seconds)
+    if job is None:
+        of_these = same_page(request, of=desk.book.revision, seconds="", stop="")
+        return RedirectResponse(of_these, 303)
+    try:
+        return answer(job)
+    except NoPlan as none:
+        if asked != desk.book.revision:
+            return RedirectResponse(request.url.path, 303)
+        return infeasible_answer(desk, request, none.infeasible, PLAN)
+    except OutOfTime as none:
+        if asked != desk.book.revision:
+            return RedirectResponse(request.url.path, 303)
+        had = seconds or ceil(desk.case().settings.time_limit_s)
+        return page(
+            desk,
+            request,
+            "grinder_out_of_time.html",
+            title="No plan yet",
+            told=str(none),
+            more_seconds=_more_seconds(had),
+        )
+
+
+def plan_page(desk: Desk, request: Request, form: Form) -> Response:
+    def done(planned: Planned) -> Response:
+        return page(
+            desk,
+            request,
+            "grinder_plan.html",
+            tables=plan_tables(planned.case, planned.plan),
+            title="Plan",
+            summary=summary_line(planned.case, planned.plan),
+            planned=planned,
+            at=partial(address, request=request, stop=None, **{"as": None}),
+        )
+
+    return _planned(desk, request, lambda job: working_or(desk, request, job, done, title="Plan"))
+
+
+def workbook(desk: Desk, request: Request, form: Form) -> Response:
+    def answer(job: Job) -> Response:
+        from blend.show.workbook import write_plan_workbook
+
+        planned: Planned = in_time(request, job)
+        return written(
+            "plan.xlsx", lambda path: write_plan_workbook(planned.case, planned.plan, path)
+        )
+
+    return _planned(desk, request, answer)
+
+
+def picture(desk: Desk, request: Request, form: Form) -> Response:
+    ending = f".{request.path_params['ending']}"
+    if ending not in _PICTURES:
+        read, allowed = "another ending", " or ".join(_PICTURES)
+        raise InputRefused([Problem("picture", None, None, read, allowed)])
+
+    def answer(job: Job) -> Response:
+        from blend.show.pictures import save
+        from blend.show.plan_pictures import blends_picture
+
+        planned: Planned = in_time(request, job)
+        made = blends_picture(planned.case, planned.plan)
+        return written(f"blends{ending}", lambda path: save(made, path))
+
+    return _planned(desk, request, answer)
+
+
+def batches_page(desk: Desk, request: Request, form: Form) -> Response:
+    """A sheet of paper for each recipe."""
+
+    def done(planned: Planned) -> Response:
+        case, plan = planned.case, planned.plan
+        sheets = batch_sheets(case, plan)
+        return page(
+            desk,
+            request,
+            "grinder_batches.html",
+            tables=[pull_table(case, plan), *(sheet.round_plan for sheet in sheets)],
+            title="Batch sheets",
+            summary=summary_line(case, plan),
+            sheets=sheets,
+            case=case,
+            revision=planned.revision,
+        )
+
+    title = "Batch sheets"
+    return _planned(desk, request, lambda job: working_or(desk, request, job, done, title=title))
+
+
+def _standing(desk: Desk, request: Request) -> Mapping[str, Any]:
+    """Whether the tables have changed since the plan of the page."""
+    of = request.query_params.get("of", "")
+    return {"revision": of, "has_changed": of != str(desk.book.revision)}
+
+
+parts: dict[str, tuple[str, Part]] = {"standing": ("parts/standing.html", _standing)}
+
+routes = [
+    Route("/grinder/plan", view(plan_page)),
+    Route("/grinder/plan/workbook", view(workbook)),
+    Route("/grinder/plan/picture.{ending}", view(picture)),
+    Route("/grinder/batches", view(batches_page)),
+]

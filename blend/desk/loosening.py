@@ -1,0 +1,136 @@
+"""Cells typed by a button: a price to try, a change that makes a plan possible."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+from uuid import uuid4
+
+from blend.desk.book import Book, edit_cells
+from blend.desk.desk import EDITED_TABLES, Desk
+from blend.domain.case import Case
+from blend.domain.plan import Change
+from blend.domain.requirements import ConstraintClass
+from blend.domain.rules import WholeContainers
+from blend.errors import InputRefused, Problem
+from blend.show.amounts import printable
+from blend.tables.cells import restored
+
+_DUST = 1e-6
+"""What floating point may have added to a number that is meant to be round."""
+_OF_PRODUCT = {
+    ConstraintClass.LEAN_MIN: "tolerance_below_share",
+    ConstraintClass.LEAN_MAX: "tolerance_above_share",
+    ConstraintClass.VOLUME_MIN: "min_lb",
+    ConstraintClass.VOLUME_MAX: "max_lb",
+}
+_OF_RULE = {
+    ConstraintClass.SHARE_MIN: "min_share",
+    ConstraintClass.FAT_MIN: "min_share",
+    ConstraintClass.SHARE_MAX: "max_share",
+    ConstraintClass.FAT_MAX: "max_share",
+    ConstraintClass.MAX_LOTS: "max_count",
+    ConstraintClass.MUST_USE: "min_lb",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class CellEdit:
+    """One cell and the text that goes into it."""
+
+    table: str
+    row_id: int
+    column: str
+    text: str
+
+
+def cell_of(change: Change, case: Case, book: Book) -> CellEdit | None:
+    """Where the change is typed; None where no single cell holds it, as for what is laid down
+    by a published standard or can only be given up."""
+    asked = change.requirement
+    if change.unit == "drop":
+        return None
+    if asked.constraint_class in _OF_PRODUCT:
+        place = "products", asked.product_id, _OF_PRODUCT[asked.constraint_class]
+    elif asked.constraint_class is ConstraintClass.SUPPLY and asked.lot_id:
+        place = "lots", asked.lot_id, "quantity_lb"
+    elif asked.constraint_class in _OF_RULE and any(r.rule_id == asked.rule_id for r in case.rules):
+        place = "rules", asked.rule_id, _OF_RULE[asked.constraint_class]
+    else:
+        return None
+    table, name, column = place
+    row_id = row_of(book, table, name)
+    return None if row_id is None else CellEdit(table, row_id, column, _text(change, case))
+
+
+def row_of(book: Book, table: str, name: str) -> int | None:
+    """The row of a table whose id is this; None where there is none."""
+    typed = book.tables[table]
+    place = typed.columns.index(EDITED_TABLES[table].id_column)
+    return next((row for row in typed.order if as_read(typed.rows[row][place]) == name), None)
+
+
+def as_read(cell: str) -> str:
+    """A name as the readers take it."""
+    return restored(" ".join(unicodedata.normalize("NFC", cell).split()))
+
+
+def _text(change: Change, case: Case) -> str:
+    """The number as typed, rounded to the easier side so that it does suffice."""
+    eases_up = change.becomes > change.was
+    if change.unit == "share":
+        number = _rounded(change.becomes, 6, up=eases_up)
+        return f"{number:.6f}".rstrip("0").rstrip(".") or "0"
+    number = _rounded(change.becomes, 0, up=eases_up)
+    if change.requirement.constraint_class is ConstraintClass.SUPPLY:
+        lot = case.lot(change.requirement.lot_id)
+        is_whole = case.settings.whole_containers is not WholeContainers.NO
+        if is_whole and lot.container_lb is not None:
+            containers = math.ceil(change.becomes / lot.container_lb - _DUST)
+            return f"{containers * lot.container_lb:.12g}"
+    return f"{max(0.0, number):.12g}"
+
+
+def _rounded(number: float, decimals: int, *, up: bool) -> float:
+    scaled = number * 10**decimals
+    return (math.ceil(scaled - _DUST) if up else math.floor(scaled + _DUST)) / 10**decimals
+
+
+def all_cells(changes: Iterable[Change], case: Case, book: Book) -> list[CellEdit] | None:
+    """The cells of changes that help only together; None where any of them has none."""
+    cells = [cell_of(change, case, book) for change in changes]
+    return None if not cells or None in cells else cells
+
+
+def type_cells(desk: Desk, cells: Iterable[CellEdit], *, name: str = "") -> None:
+    """Type cells, as one action in each table; raise InputRefused where one is gone."""
+    group = uuid4().hex
+    by_table: dict[str, dict[tuple[int, str], str]] = {}
+    for cell in cells:
+        by_table.setdefault(cell.table, {})[cell.row_id, cell.column] = cell.text
+    for table, texts in by_table.items():
+        try:
+            desk.edit(
+                lambda book, table=table, texts=texts: edit_cells(table, book.tables[table], texts),
+                name=name_in(table, name),
+                group=group,
+            )
+        except KeyError:
+            raise gone(table) from None
+
+
+def name_in(table: str, name: str) -> str:
+    """The name of what one action changes in one table; blank where the action has none."""
+    return f"{name[:40]} {table}" if name else ""
+
+
+def was_typed(desk: Desk, name: str) -> bool:
+    """Whether an action of this name was done before."""
+    return any(name_in(table, name) in desk.book.names for table in EDITED_TABLES)
+
+
+def gone(table: str) -> InputRefused:
+    read, allowed = "a cell that is gone", "one that is there"
+    return InputRefused([Problem(printable(table)[:60], None, None, read, allowed)])

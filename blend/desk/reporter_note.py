@@ -1,0 +1,240 @@
+"""The day's note: edited, held against the store, signed and taken away."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+from starlette.routing import Route
+
+from blend.desk.desk import Desk
+from blend.desk.journal import OWN
+from blend.desk.pages import Form, file_response, page, text_of, view, working_or
+from blend.desk.reporter_note_made import (
+    WEEK,
+    Made,
+    Plan,
+    ask_note,
+    keep,
+    kept,
+    plan_key,
+    text_key,
+    to_note,
+)
+from blend.desk.reporter_publish import MAX_NAME
+from blend.desk.reporter_store import (
+    Day,
+    day_of,
+    of_store,
+    refuse,
+)
+from blend.desk.reporter_tone import levels_of, series_names
+from blend.errors import BlendError, FileTrouble, InputRefused
+from blend.show.amounts import printable
+from blend.show.figures import figure_text
+from blend.show.note import Page, cited, draft_of, figures_table, page_of
+from blend.store import Store
+from blend.tables.write import write_text
+
+MAX_TEXT = 1_000_000
+_SHEET_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
+"""Of the note's page: nothing in it runs, and nothing comes from elsewhere."""
+_SHEET_HEADERS = {
+    "content-security-policy": _SHEET_POLICY,
+    # a sandboxed page with an opener policy of its own is not shown in a tab of its own
+    "cross-origin-opener-policy": "unsafe-none",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Signed:
+    """Who signed which text, and when; the page lies in the desk's own folder."""
+
+    name: str
+    digest: str
+    at: str
+
+
+def _signed_place(desk: Desk, day: Day) -> Path:
+    return desk.journal.folder / f"note-{day}.html"
+
+
+def _signed_key(day: Day) -> str:
+    return f"{OWN}note signed {day}"
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def note_page(desk: Desk, store: Store, request: Request, form: Form) -> Response:
+    day = day_of(store, request)
+    plan: Plan | None = kept(desk, plan_key(day), Plan)
+    values = {
+        "title": "Note",
+        "day": day,
+        "week_before": day.day - WEEK,
+        "items": list(store.items()),
+        "levels": levels_of(desk),
+        "series": series_names(store),
+        "new": plan or Plan(since=str(day.day - WEEK) if desk.market else ""),
+    }
+    if plan is None:
+        return page(desk, request, "reporter_note.html", plan=None, **values)
+
+    def done(made: Made) -> Response:
+        text = _text(desk, day, plan, made)
+        signed: Signed | None = kept(desk, _signed_key(day), Signed)
+        return page(
+            desk,
+            request,
+            "reporter_note.html",
+            [figures_table(made.note)],
+            plan=plan,
+            key=text_key(day, plan),
+            text=text,
+            figures=[(each.figure_id, figure_text(each), cited(each))
+                     for each in made.note.figures.values()],
+            signed=signed,
+            is_signed=signed is not None and signed.digest == _digest(text),
+            signer=desk.journal.drafts.get("assessor", ""),
+            **_checked(day, made, text),
+            **values,
+        )  # fmt: skip
+
+    try:
+        return working_or(desk, request, ask_note(desk, store, day, plan), done, title="Note")
+    except BlendError as error:
+        # with what was asked it cannot be made: the form comes again, and says why
+        told = [printable(line) for line in str(error).splitlines()]
+        made = page(desk, request, "reporter_note.html", plan=None, refused=told, **values)
+        made.status_code = 422
+        return made
+
+
+def _text(desk: Desk, day: Day, plan: Plan, made: Made) -> str:
+    """The text as it was left; the draft from the store where there is none yet."""
+    key = text_key(day, plan)
+    with desk.lock:
+        if key not in desk.journal.drafts:
+            desk.journal.keep_draft(key, draft_of(made.note))
+        return desk.journal.drafts[key]
+
+
+def _checked(day: Day, made: Made, text: str) -> dict[str, Any]:
+    """What does not agree, and the address of the page as this text has it."""
+    problems = _page(made, text).problems
+    query = urlencode({"day": str(day), "text": _digest(text)[:12]})
+    return {"problems": problems, "sheet": f"/reporter/note/page?{query}"}
+
+
+def _page(made: Made, text: str, signed_by: str = "") -> Page:
+    return page_of(made.note, made.pictures, draft=text, signed_by=signed_by)
+
+
+Answer = Callable[[Desk, Request, Form, Day, Plan, Made], Response]
+
+
+def _of_note(answer: Answer) -> Callable[[Desk, Request, Form], Response]:
+    """A view of a note that was made."""
+
+    @of_store
+    def answered(desk: Desk, store: Store, request: Request, form: Form) -> Response:
+        day = day_of(store, request, form)
+        plan: Plan | None = kept(desk, plan_key(day), Plan)
+        if plan is None:
+            refuse("day", str(day), "a day whose note was made")
+        job = ask_note(desk, store, day, plan)
+        return answer(desk, request, form, day, plan, job.result())
+
+    return answered
+
+
+def check(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: Made) -> Response:
+    """Keep the text as it is being written, and hold it against the store."""
+    text = _sent_text(form)
+    with desk.lock:
+        desk.journal.keep_draft(text_key(day, plan), text)
+    return page(desk, request, "reporter_note_check.html", **_checked(day, made, text))
+
+
+def _sent_text(form: Form) -> str:
+    text = text_of(form, "text").replace("\r\n", "\n")
+    if len(text) > MAX_TEXT:
+        refuse("text", f"{len(text)} characters", f"at most {MAX_TEXT}")
+    return text
+
+
+def sheet(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: Made) -> Response:
+    """The note as a page: what is printed."""
+    return HTMLResponse(_page(made, _text(desk, day, plan, made)).html, headers=_SHEET_HEADERS)
+
+
+def sign(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: Made) -> Response:
+    """Sign the text that was sent, and make the page; refused while anything differs."""
+    text, name = _sent_text(form), " ".join(text_of(form, "name").split())
+    with desk.lock:
+        desk.journal.keep_draft(text_key(day, plan), text)
+    if not name or len(name) > MAX_NAME or not name.isprintable():
+        refuse("name", name, f"a name of at most {MAX_NAME} characters")
+    signed = _page(made, text, name)
+    if signed.problems:
+        raise InputRefused(signed.problems)
+    write_text(_signed_place(desk, day), signed.html)
+    with desk.lock:
+        desk.journal.keep_draft("assessor", name)
+    moment = datetime.now().isoformat(" ", "minutes")
+    keep(desk, _signed_key(day), Signed(name, _digest(text), moment))
+    return to_note(day)
+
+
+def take_draft(
+    desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: Made
+) -> Response:
+    return file_response(f"note-{day}.md", _text(desk, day, plan, made).encode())
+
+
+def take_page(
+    desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: Made
+) -> Response:
+    """The page as it stands, not signed."""
+    html = _page(made, _text(desk, day, plan, made)).html
+    return file_response(f"note-{day}-draft.html", html.encode())
+
+
+def _signed_html(desk: Desk, day: Day) -> bytes:
+    try:
+        return _signed_place(desk, day).read_bytes()
+    except OSError as error:
+        raise FileTrouble(f"no note of {day} was signed at this desk") from error
+
+
+def take_signed(desk: Desk, store: Store, request: Request, form: Form) -> Response:
+    day = day_of(store, request)
+    return file_response(f"note-{day}.html", _signed_html(desk, day))
+
+
+def signed_sheet(desk: Desk, store: Store, request: Request, form: Form) -> Response:
+    """The page as it was signed, to read and to print."""
+    return HTMLResponse(_signed_html(desk, day_of(store, request)), headers=_SHEET_HEADERS)
+
+
+post = partial(Route, methods=["POST"])
+routes = [
+    Route("/reporter/note", view(of_store(note_page))),
+    post("/reporter/note/check", view(_of_note(check))),
+    post("/reporter/note/sign", view(_of_note(sign))),
+    Route("/reporter/note/page", view(_of_note(sheet))),
+    Route("/reporter/note/signed", view(of_store(signed_sheet))),
+    Route("/reporter/note/draft.md", view(_of_note(take_draft))),
+    Route("/reporter/note/draft.html", view(_of_note(take_page))),
+    Route("/reporter/note/signed.html", view(of_store(take_signed))),
+]

@@ -1,0 +1,127 @@
+"""Several rows of the canvass at once: pasted, or read from a file; all of them or none."""
+
+from __future__ import annotations
+
+import csv
+import io
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from blend.desk.desk import Desk
+from blend.desk.pages import Form, Upload, text_of, view
+from blend.desk.reporter_canvass import PASTE_DRAFT, PASTED, begun, canvass, completed, row_id
+from blend.desk.reporter_store import day_of, of_store
+from blend.domain.market import Additions
+from blend.errors import BlendError, FileTrouble, InputRefused, Problem
+from blend.show.amounts import printable
+from blend.show.store import added_lines
+from blend.store import Store
+from blend.tables.columns import HISTORY_TABLES
+from blend.tables.history import entries_of_words, read_history
+from blend.tables.tables import MAX_ROWS
+
+_PASTED = "pasted rows"
+
+
+def paste(desk: Desk, store: Store, request: Request, form: Form) -> Response:
+    """Add rows copied from a spreadsheet, all of them or none."""
+    pasted = {name: text_of(form, name) for name in ("paste_id", "rows")}
+    day = day_of(store, request)
+    try:
+        rows = _rows(store, pasted["rows"], pasted["paste_id"], str(day) if day.is_chosen else "")
+        entries = entries_of_words(_PASTED, rows)
+        added = store.add(Additions(entries=entries, rows={"canvass": (_PASTED, tuple(rows))}))
+    except InputRefused as refused:
+        typed = begun(desk, store, day)
+        problems = refused.problems
+        return canvass(desk, store, request, day, typed, pasted=pasted, problems=problems)
+    with desk.lock:
+        desk.journal.keep_draft(PASTE_DRAFT, "")
+    typed = begun(desk, store, day)
+    return canvass(desk, store, request, day, typed, told=list(added_lines(added)))
+
+
+def _rows(store: Store, text: str, paste_id: str, day: str) -> dict[int, dict[str, str]]:
+    """What was pasted, by row and column, completed."""
+
+    def refuse(row: int | None, read: str, allowed: str) -> None:
+        raise InputRefused([Problem(_PASTED, row, None, read, allowed)])
+
+    first_line = text.strip().partition("\n")[0]
+    delimiter = "\t" if "\t" in first_line else ","
+    try:
+        block = [
+            (number, cells)
+            for number, cells in enumerate(csv.reader(io.StringIO(text), delimiter=delimiter), 1)
+            if any(cell.strip() for cell in cells)
+        ]
+    except csv.Error as error:
+        refuse(None, f"what cannot be split into cells ({error})", "cells as they are copied")
+    header = list(PASTED)
+    names = [cell.strip().lower() for cell in block[0][1]] if block else []
+    if len(set(names) & set(HISTORY_TABLES["canvass"].column_names)) > 1:
+        header, block = names, block[1:]
+    if not block or len(block) > MAX_ROWS:
+        refuse(None, f"{len(block)} rows", f"1 to {MAX_ROWS} rows")
+    rows = {}
+    for place, (number, cells) in enumerate(block, 1):
+        if len(cells) > len(header):
+            refuse(number, f"{len(cells)} cells", f"{len(header)}: {', '.join(header)}")
+        cells = [*cells, *[""] * (len(header) - len(cells))]
+        words = dict.fromkeys(PASTED, "") | dict(zip(header, cells, strict=True))
+        words["market_day"] = words["market_day"] or day
+        words["entry_id"] = words.get("entry_id") or row_id(paste_id, place)
+        rows[number] = completed(store, words)
+    return rows
+
+
+def upload(desk: Desk, store: Store, request: Request, form: Form) -> Response:
+    """Add what a file holds, as `blend store import` does: all of it or nothing."""
+    sent = form.get("file")
+    day = day_of(store, request)
+    typed = begun(desk, store, day)
+    try:
+        added = store.add(_additions(sent))
+    except InputRefused as refused:
+        return canvass(desk, store, request, day, typed, problems=refused.problems)
+    except BlendError as error:
+        return canvass(desk, store, request, day, typed, problems=[printable(str(error))])
+    return canvass(desk, store, request, day, typed, told=list(added_lines(added)))
+
+
+def _additions(sent: str | Upload | None) -> Additions:
+    if not isinstance(sent, Upload) or not sent.data:
+        raise InputRefused([Problem("file", None, None, "no file", "a .csv or .xlsx")])
+    name = Path(sent.name)
+    ending = name.suffix.lower()
+    if ending not in (".csv", ".xlsx"):
+        allowed = "a .csv or .xlsx"
+        raise InputRefused([Problem(sent.name, None, None, f"a file named {name}", allowed)])
+    # a file that is named after no table of the market is taken for the canvass
+    stem = name.stem.casefold() if name.stem.casefold() in HISTORY_TABLES else "canvass"
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"{stem}{ending}"
+        path.write_bytes(sent.data)
+        try:
+            return read_history(path).additions
+        except InputRefused as refused:
+            told = [_named(each, path.name, sent.name) for each in refused.problems]
+            raise InputRefused(told) from None
+        except FileTrouble as trouble:
+            words = str(trouble).replace(str(path), sent.name).replace(path.name, sent.name)
+            raise FileTrouble(words) from None
+
+
+def _named(problem: Problem, made: str, sent: str) -> Problem:
+    return replace(problem, file=problem.file.replace(made, sent))
+
+
+routes = [
+    Route("/reporter/paste", view(of_store(paste)), methods=["POST"]),
+    Route("/reporter/file", view(of_store(upload)), methods=["POST"]),
+]

@@ -1,0 +1,297 @@
+"""Why a value moved, to step through: of the market since another day, of two markets, or of the
+plan since the case before."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from blend.desk.desk import Desk
+from blend.desk.jobs import Job
+from blend.desk.pages import Form, in_time, page, same_page, view, whole_number, working_or
+from blend.desk.reporter_store import Day, ask_of_store, day_in, day_of, refuse
+from blend.domain.case import Case
+from blend.domain.clearing import Market
+from blend.domain.method import Method
+from blend.domain.selectors import Condition, Selector
+from blend.errors import FileTrouble, InputRefused, Problem
+from blend.reading import read_ready_case
+from blend.reporter.clearing import MarketWhy, why_market_moved
+from blend.reporter.explained import ItemMove, Observed
+from blend.reporter.noting import asked_of_store, explain
+from blend.reporter.quoting import heard
+from blend.reporter.sides import sides_of_cases, sides_of_markets
+from blend.reporter.why import may_fall_short, why_plan_moved
+from blend.show.note_pictures import svg_of
+from blend.show.proofs import market_why_proof_line, must_be_proved, why_proof_line
+from blend.show.shown import ShownTable
+from blend.show.steps import Steps, market_steps, plan_steps
+from blend.show.why import cost_table, recipe_table
+from blend.show.why_picture import waterfall_picture
+from blend.store import Store
+from blend.tables.clearing import holds_market, read_market
+from blend.units import LB_PER_CWT
+
+WEEK = timedelta(days=7)
+OF_STORE, OF_MARKETS, OF_PLAN = "market", "markets", "plan"
+_OF_WORDS = {
+    OF_STORE: "the price at which an item clears the market, since another day",
+    OF_MARKETS: "the price at which an item clears, between two folders of markets",
+    OF_PLAN: "what an item is worth to the grinder, since the case before",
+}
+
+
+@dataclass(frozen=True)
+class Found:
+    """A move explained, ready to be shown."""
+
+    steps: Steps
+    picture: bytes
+    tables: tuple[ShownTable, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What is asked, as typed; `problems` where it cannot be."""
+
+    of: str
+    item: str
+    since: date | None
+    volume_error: float
+    observed: Observed | None
+    shortage: float | None
+
+
+def why_page(desk: Desk, request: Request, form: Form) -> Response:
+    """`of` and `item` ask; `step` is the driver looked at, from 0, the last the end."""
+    with _maybe_store(desk) as store:
+        day = None if store is None else day_of(store, request)
+        ways = _ways(desk, store)
+        asked = _asked(request, day, ways)
+        shown = _form_values(day, ways, asked)
+        if not asked.item:
+            return page(desk, request, "reporter_why.html", found=None, **shown)
+        job = _ask(desk, store, day, asked)
+
+    def done(found: Found) -> Response:
+        last = len(found.steps.steps)
+        text = request.query_params.get("step", "0")
+        step = whole_number(text, last)
+        if step is None:
+            refuse("step", text, f"0 to {last}")
+        return page(
+            desk,
+            request,
+            "reporter_why.html",
+            [found.steps.sum_table, *(s.table for s in found.steps.steps), *found.tables],
+            found=found,
+            step=step,
+            last=last,
+            to=lambda number: same_page(request, step=number, **{"as": ""}) + "#step",
+            picture=f"/reporter/why.svg?{urlencode(dict(request.query_params))}",
+            **shown,
+        )
+
+    return working_or(desk, request, job, done, title="Why")
+
+
+def why_picture(desk: Desk, request: Request, form: Form) -> Response:
+    with _maybe_store(desk) as store:
+        day = None if store is None else day_of(store, request)
+        asked = _asked(request, day, _ways(desk, store))
+        if not asked.item:
+            refuse("item", "nothing", "an item that is explained")
+        job = _ask(desk, store, day, asked)
+    return Response(in_time(request, job).picture, media_type="image/svg+xml")
+
+
+@contextmanager
+def _maybe_store(desk: Desk) -> Iterator[Store | None]:
+    """The store where there is one that opens; None where there is none."""
+    try:
+        opened = None if desk.where_store is None else Store.open(desk.where_store)
+    except FileTrouble:
+        opened = None
+    with opened or nullcontext() as store:
+        yield store
+
+
+# What can be asked -------------------------------------------------------------------------------
+
+
+def _ways(desk: Desk, store: Store | None) -> dict[str, list[str]]:
+    """What can be explained here, and of which items."""
+    ways = {}
+    if desk.market is not None and store is not None:
+        items = store.items()
+        ways[OF_STORE] = [
+            lot.lot_id for lot in market_of(desk.market).case.lots if lot.lot_id in items
+        ]
+    if desk.before is not None:
+        after = desk.case()
+        if holds_market(desk.before) and holds_market(desk.place):
+            ways[OF_MARKETS] = _items_of(after, after)
+        else:
+            ways[OF_PLAN] = _items_of(_case(desk.before), after)
+    return ways
+
+
+def _items_of(*cases: Case) -> list[str]:
+    return sorted({lot.item for case in cases for lot in case.usable_lots()})
+
+
+def _asked(request: Request, day: Day | None, ways: Mapping[str, list[str]]) -> _Asked:
+    """Raise InputRefused with all that is wrong."""
+    sent = request.query_params
+    of, item = sent.get("of", ""), sent.get("item", "")
+    problems: list[Problem] = []
+
+    def refused(column: str, read: str, allowed: str) -> None:
+        problems.append(Problem("page", None, column, read[:60], allowed))
+
+    def number(name: str, minimum: float, maximum: float, default: float | None) -> float | None:
+        text = sent.get(name, "").strip()
+        if not text:
+            return default
+        try:
+            read = float(text)
+        except ValueError:
+            read = math.nan
+        if not minimum <= read <= maximum:
+            refused(name, text, f"a number from {minimum:g} to {maximum:g}")
+            return default
+        return read
+
+    if item and of not in ways:
+        refused("of", of or "nothing", ", ".join(ways) or "nothing: there is nothing to explain")
+    elif item and item not in ways[of]:
+        refused("item", item, f"one of {', '.join(ways[of])}")
+    since = None
+    if day is not None:
+        since = day_in(sent["since"], "since") if sent.get("since") else day.day - WEEK
+        if since >= day.day:
+            refused("since", since.isoformat(), f"a day before {day}")
+    volume_error = number("volume_error", 0, 50, 1.0)
+    move = number("observed", -5_000, 5_000, None)
+    error = number("error", 0, 5_000, None)
+    shortage = number("shortfall", 0, 1_000, None)
+    if error is not None and move is None:
+        refused("error", f"{error:g}", "nothing, or the move that it is the error of")
+    if problems:
+        raise InputRefused(problems)
+    observed = None
+    if move is not None:
+        observed = Observed(move / LB_PER_CWT, None if error is None else error / LB_PER_CWT)
+    return _Asked(of, item, since, volume_error / 100, observed, shortage)
+
+
+def _form_values(day: Day | None, ways: Mapping[str, list[str]], asked: _Asked) -> dict[str, Any]:
+    return {"title": "Why", "day": day, "ways": ways, "of_words": _OF_WORDS, "asked": asked}
+
+
+# The work ----------------------------------------------------------------------------------------
+
+
+def _ask(desk: Desk, store: Store | None, day: Day | None, asked: _Asked) -> Job:
+    about = f"Why {asked.item} moved"
+    if asked.of == OF_STORE:
+        where, position, market = desk.where_store, store.position(), desk.market
+        return ask_of_store(
+            desk,
+            "why",
+            *(position, day.day, stamp(market), asked),
+            about=about,
+            work=lambda job: _of_store(where, position, market, day, asked, desk.method),
+        )
+    item = Selector((Condition("item", "=", (asked.item,)),))
+    after, before = desk.case(), desk.before
+    if asked.of == OF_MARKETS:
+        now, then = read_market(desk.source, after), market_of(before)
+        key = asked, stamp(before), stamp(desk.place)
+        return desk.ask("why", *key, about=about, work=lambda job: _of_markets(then, now, item))
+    return desk.ask(
+        "why",
+        asked,
+        stamp(before),
+        about=about,
+        work=lambda job: _of_plan(_case(before), after, item, asked),
+    )
+
+
+def stamp(folder: Path) -> tuple[tuple[str, int, int], ...]:
+    """What tells that a file of a folder was written since."""
+    paths = sorted(folder.iterdir()) if folder.is_dir() else [folder]
+    stats = [(path.name, path.stat()) for path in paths if path.is_file()]
+    return tuple((name, each.st_mtime_ns, each.st_size) for name, each in stats)
+
+
+def _of_store(
+    where: str, position: int, folder: Path, day: Day, asked: _Asked, method: Method
+) -> Found:
+    market = market_of(folder)
+    with Store.open(where) as store:
+        known = heard(store, day.day, method, position)
+        volumes = store.volumes(as_of=position)
+        parts = asked_of_store(
+            store, known, method, market, asked.since, (asked.item,), asked.volume_error
+        )
+    (found,) = explain(known, volumes, method, parts)
+    title = f"{asked.item}, {asked.since} to {day}"
+    item = Selector((Condition("item", "=", (asked.item,)),))
+    return _found_of_market(found.why, found.before, found.market, item, title)
+
+
+def _of_markets(before: Market, after: Market, item: Selector) -> Found:
+    why = why_market_moved(before, after, item)
+    return _found_of_market(why, before, after, item, f"At which price {item} clears")
+
+
+def _found_of_market(
+    why: MarketWhy, before: Market, after: Market, item: Selector, title: str
+) -> Found:
+    proof = why.prove()
+    must_be_proved(proof, f"split of {item}")
+    steps = market_steps(why, sides_of_markets(before, after, item), market_why_proof_line(proof))
+    subtitle = "the price that clears the market, in the model; no proof of cause"
+    return Found(steps, _drawn(why.price, title, subtitle), ())
+
+
+def _of_plan(before: Case, after: Case, item: Selector, asked: _Asked) -> Found:
+    if asked.shortage is not None:
+        before, after = (may_fall_short(case, asked.shortage) for case in (before, after))
+    why = why_plan_moved(before, after, item, observed=asked.observed, certify=True)
+    proof = why.prove(before, after)
+    must_be_proved(proof, f"split of {item}")
+    steps = plan_steps(why, sides_of_cases(before, after, item), why_proof_line(proof))
+    title = f"What a pound like {why.reference.lot_id} is worth"
+    subtitle = "the next pound, to the grinder; contributions of this model, no proof of cause"
+    drawn = _drawn(why.value, title, subtitle)
+    return Found(steps, drawn, (cost_table(why), recipe_table(why)))
+
+
+def _drawn(move: ItemMove, title: str, subtitle: str) -> bytes:
+    return svg_of(waterfall_picture(move, title, subtitle))
+
+
+def _case(folder: Path) -> Case:
+    return read_ready_case(folder).case
+
+
+def market_of(folder: Path) -> Market:
+    return read_market(folder, _case(folder))
+
+
+routes = [
+    Route("/reporter/why", view(why_page)),
+    Route("/reporter/why.svg", view(why_picture)),
+]

@@ -1,0 +1,302 @@
+"""Several days planned at once, and the day under what may come: the trader's long questions."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass
+from functools import partial
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from blend.desk.asked import address, asked_count, asked_flag, refused
+from blend.desk.desk import Desk
+from blend.desk.drawn import picture_file
+from blend.desk.jobs import Job
+from blend.desk.pages import Form, in_time, page, working_or, written
+from blend.domain.horizon import Horizon
+from blend.domain.imports import ForeignOffer, ImportRate
+from blend.domain.positions import PositionsPlan
+from blend.errors import Caution, InputRefused, NoPlan, Problem, SolverTrouble
+from blend.show.amounts import printable
+from blend.show.positions import (
+    LEDGER_COLUMNS,
+    horizon_infeasible_lines,
+    ledger_rows,
+    positions_tables,
+)
+from blend.show.scenarios import progress_words, scenarios_tables
+from blend.tables.columns import POSITION_TABLES, SCENARIOS, Table
+from blend.tables.imports import read_imports
+from blend.tables.positions import read_horizon
+from blend.tables.scenarios import read_scenarios
+from blend.tables.tables import RawCase, read_tables
+from blend.tables.write import write_csv
+from blend.trader.positions import HorizonInfeasibleSubset, plan_positions
+from blend.trader.scenarios import ScenarioJob, ScenarioResults, run_scenarios
+
+POSITIONS_PATH, SCENARIOS_PATH = "/trader/positions", "/trader/scenarios"
+TABLES: Mapping[str, Table] = {**POSITION_TABLES, SCENARIOS.name: SCENARIOS}
+"""What these pages need beside the tables that are edited at the desk."""
+MAX_DRAWS = 100_000
+MAX_SEED = 10**9
+_DRAWS = 500
+
+
+# What the folder holds ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """One table of the folder; `rows` None where it is not there."""
+
+    name: str
+    about: str
+    is_needed: bool
+    rows: int | None
+
+    @property
+    def is_lacking(self) -> bool:
+        return self.is_needed and not self.rows
+
+
+def _held(raw: RawCase, tables: Mapping[str, Table]) -> list[Held]:
+    held = []
+    for name, table in tables.items():
+        found = raw.tables.get(name)
+        rows = None if found is None or not found.rows else len(found.rows) - 1
+        held.append(Held(name, table.about, table.required, rows))
+    return held
+
+
+def blank_table(desk: Desk, request: Request, form: Form) -> Response:
+    """A table with its header only, to fill in and put into the folder."""
+    name = request.path_params["table"]
+    if name not in TABLES:
+        raise refused("table", name, f"one of {', '.join(TABLES)}")
+    return written(f"{name}.csv", lambda path: write_csv(path, TABLES[name].column_names, ()))
+
+
+def since(desk: Desk, request: Request, form: Form) -> Response:
+    """Whether the tables were edited since an answer was found; `?revision=` is the answer's."""
+    revision = asked_count(request, "revision", 0, maximum=10**12)
+    return page(desk, request, "trader_since.html", is_older=revision != desk.book.revision)
+
+
+# Several days ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class PositionsAnswer:
+    """A plan of several days, or why there is none."""
+
+    horizon: Horizon
+    plan: PositionsPlan | None
+    infeasible: HorizonInfeasibleSubset | None = None
+
+
+def positions_page(desk: Desk, request: Request, form: Form) -> Response:
+    held, tables = _held(read_tables(desk.source, POSITION_TABLES), POSITION_TABLES), []
+    if request.query_params.get("as"):
+        tables = positions_tables(*_found_positions(desk, request))
+    return page(
+        desk,
+        request,
+        "trader_positions.html",
+        tables,
+        title="Several days",
+        held=held,
+        lacks=[each.name for each in held if each.is_lacking],
+        **_of_positions(request),
+        is_run=asked_flag(request, "run"),
+        answer_at=address(f"{POSITIONS_PATH}/answer", request),
+    )
+
+
+def _of_positions(request: Request) -> dict[str, bool]:
+    return {
+        "divisible": asked_flag(request, "divisible"),
+        "no_break_even": asked_flag(request, "no_break_even"),
+    }
+
+
+def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ...]]:
+    """The work, and what to look at twice in the tables it is of."""
+    asked = _of_positions(request)
+    hangs_on = _raw_key(desk, POSITION_TABLES)
+    read = read_horizon(desk.source)
+    horizon = read.horizon
+
+    def work(job: Job) -> PositionsAnswer:
+        try:
+            plan = plan_positions(
+                horizon,
+                divisible=asked["divisible"],
+                shadow_prices=not asked["no_break_even"],
+                progress=job.say,
+                stopped=job.is_stopped,
+            )
+        except NoPlan as none:
+            return PositionsAnswer(horizon, None, none.infeasible)
+        if not plan.is_sound:
+            raise SolverTrouble("the plan does not pass its own check; do not use it")
+        return PositionsAnswer(horizon, plan)
+
+    key = (*asked.values(), *hangs_on)
+    job = desk.ask("positions", *key, about="Planning all days", work=work, can_stop=True)
+    return job, read.warnings
+
+
+def _raw_key(desk: Desk, tables: Mapping[str, Table]) -> tuple[Hashable, ...]:
+    """Tables that are read from the folder as they are: their cells tell whether they changed."""
+    return tuple(repr(raw.rows) for raw in read_tables(desk.source, tables).tables.values())
+
+
+def positions(desk: Desk, request: Request, form: Form) -> Response:
+    """The plan: a part of the page that loads itself."""
+    revision = desk.book.revision
+    job, warnings = _positions_job(desk, request)
+    told = desk.state().warnings  # on the page already
+
+    def done(found: PositionsAnswer) -> Response:
+        has_plan = found.plan is not None
+        return page(
+            desk,
+            request,
+            "trader_positions_answer.html",
+            infeasible=[]
+            if has_plan
+            else horizon_infeasible_lines(found.infeasible, found.horizon),
+            shown_tables=positions_tables(found.horizon, found.plan) if has_plan else [],
+            warnings=[printable(str(each)) for each in warnings if each not in told],
+            at=partial(address, POSITIONS_PATH, request, stop=None),
+            pictured=partial(address, request=request, stop=None),
+            ledger_at=address(f"{POSITIONS_PATH}/ledger.csv", request, stop=None),
+            stock_height=(1.6 + 2.2 * (len(found.horizon.coolers) + 1)) * 100,
+            revision=revision,
+        )
+
+    return working_or(desk, request, job, done, title="Several days", part=True)
+
+
+def _found_positions(desk: Desk, request: Request) -> tuple[Horizon, PositionsPlan]:
+    """For files: the plan; raise NotYet where it is long in coming."""
+    found: PositionsAnswer = in_time(request, _positions_job(desk, request)[0])
+    if found.plan is None:
+        read, *allowed = horizon_infeasible_lines(found.infeasible, found.horizon)
+        raise InputRefused([Problem("orders", None, None, read, " ".join(allowed))])
+    return found.horizon, found.plan
+
+
+def ledger(desk: Desk, request: Request, form: Form) -> Response:
+    """In and out of every lot on every day."""
+    rows = ledger_rows(*_found_positions(desk, request))
+    return written("ledger.csv", lambda path: write_csv(path, LEDGER_COLUMNS, rows))
+
+
+def stock_drawn(desk: Desk, request: Request, form: Form) -> Response:
+    from blend.show.positions_picture import stock_picture
+
+    found = _found_positions(desk, request)
+    return picture_file("stock", request.path_params["ending"], lambda: stock_picture(*found))
+
+
+# What may come -----------------------------------------------------------------------------------
+
+
+_ONE_AT_A_TIME = threading.Lock()
+"""Scenarios keep the last case warm for the whole process."""
+
+
+def scenarios_page(desk: Desk, request: Request, form: Form) -> Response:
+    tables = {SCENARIOS.name: SCENARIOS}
+    held, files = _held(read_tables(desk.source, tables), tables), []
+    draws, seed = _draws_and_seed(request)
+    if request.query_params.get("as"):
+        files = scenarios_tables(in_time(request, _scenarios_job(desk, request)))
+    return page(
+        desk,
+        request,
+        "trader_scenarios.html",
+        files,
+        title="Scenarios",
+        held=held,
+        lacks=[each.name for each in held if each.is_lacking],
+        draws=draws,
+        seed=seed,
+        max_draws=MAX_DRAWS,
+        is_run=asked_flag(request, "run"),
+        answer_at=address(f"{SCENARIOS_PATH}/answer", request),
+    )
+
+
+def _draws_and_seed(request: Request) -> tuple[int, int]:
+    draws = asked_count(request, "draws", _DRAWS, maximum=MAX_DRAWS)
+    return draws, asked_count(request, "seed", 0, maximum=MAX_SEED)
+
+
+def _scenarios_job(desk: Desk, request: Request) -> Job:
+    draws, seed = _draws_and_seed(request)
+    hangs_on = _raw_key(desk, {SCENARIOS.name: SCENARIOS})
+    case = desk.case()
+    offers, rates = _imports(desk)
+    asked = ScenarioJob(case, read_scenarios(desk.source, case, offers), draws, seed, offers, rates)
+
+    def work(job: Job) -> ScenarioResults:
+        job.say("waiting for other scenarios")
+        with _ONE_AT_A_TIME:
+            return run_scenarios(
+                asked,
+                progress=lambda done, of: job.say(progress_words(done, of)),
+                stopped=job.is_stopped,
+            )
+
+    about = "Planning the day under what may come"
+    key = (draws, seed, *hangs_on)
+    return desk.ask("scenarios", *key, about=about, work=work, can_stop=True)
+
+
+def _imports(desk: Desk) -> tuple[tuple[ForeignOffer, ...], tuple[ImportRate, ...]]:
+    """So that exchange rates can move prices; none where nothing is offered from abroad."""
+    if not desk.table("foreign_offers").order:
+        return (), ()
+    read = read_imports(desk.source)
+    return read.offers, read.rates
+
+
+def scenarios(desk: Desk, request: Request, form: Form) -> Response:
+    """The spread: a part of the page that loads itself."""
+    revision = desk.book.revision
+    job = _scenarios_job(desk, request)
+
+    def done(found: ScenarioResults) -> Response:
+        return page(
+            desk,
+            request,
+            "trader_scenarios_answer.html",
+            shown_tables=scenarios_tables(found),
+            is_drawn=found.job.draws > 0 and len(found.drawn("objective_usd")) > 0,
+            at=partial(address, SCENARIOS_PATH, request, stop=None),
+            pictured=partial(address, request=request, stop=None),
+            rows_at=address(f"{SCENARIOS_PATH}/rows.csv", request, stop=None),
+            revision=revision,
+        )
+
+    return working_or(desk, request, job, done, title="Scenarios", part=True)
+
+
+def scenario_rows(desk: Desk, request: Request, form: Form) -> Response:
+    """One row for every scenario."""
+    found: ScenarioResults = in_time(request, _scenarios_job(desk, request))
+    header = ("scenario", "outcome", *found.columns)
+    return written("scenarios_rows.csv", lambda path: write_csv(path, header, found.table_rows()))
+
+
+def cost_drawn(desk: Desk, request: Request, form: Form) -> Response:
+    from blend.show.scenarios_picture import cost_picture
+
+    found: ScenarioResults = in_time(request, _scenarios_job(desk, request))
+    if not len(found.drawn("objective_usd")):
+        raise refused("draws", "no draw with a plan", "draws, as the picture is of their spread")
+    return picture_file("scenarios", request.path_params["ending"], lambda: cost_picture(found))

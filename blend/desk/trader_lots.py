@@ -1,0 +1,408 @@
+"""Every lot and what it is worth; of one lot the demand, the supply and where buyers switch."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+from urllib.parse import quote
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from blend.check.curves import CurveProof
+from blend.check.regions import MapProof
+from blend.check.replacement import prove_replacements
+from blend.desk.asked import address, asked_choice, asked_flag, asked_number, asked_text, refused
+from blend.desk.desk import Desk
+from blend.desk.drawn import picture_file
+from blend.desk.jobs import Job
+from blend.desk.pages import SOON_SECONDS, Form, in_time, page, render_part, working_or
+from blend.domain.case import Case
+from blend.domain.lots import Lot
+from blend.domain.replacement import Replacement, ReplacementRules
+from blend.domain.selectors import EVERY_LOT, parse_selector
+from blend.grinder.live import LivePlan
+from blend.show.demand import (
+    demand_table,
+    demand_words,
+    regions_table,
+    regions_words,
+    supply_table,
+)
+from blend.show.offered import ORDERS, lot_words, offered_table
+from blend.show.proofs import curve_proof_line, map_proof_line, must_be_proved
+from blend.show.shown import ShownTable
+from blend.show.switches import switches_table
+from blend.trader.demand import DemandCurve, demand_curve
+from blend.trader.opening import check_lots
+from blend.trader.regions import RegionMap, region_map
+from blend.trader.replacement import replacement_values
+from blend.trader.supply import SupplyCurve, supply_curve
+from blend.units import LB_PER_CWT, POINTS_PER_SHARE
+
+LOTS_PATH = "/trader/lots"
+MAX_USD_PER_CWT = 100_000.0
+"""No meat is as dear: what is more is a slip."""
+_AROUND_PERCENT = 5.0
+_PARTS = ("/trader/demand", "/trader/supply", "/trader/regions")
+
+
+# Every lot ---------------------------------------------------------------------------------------
+
+
+def lots_page(desk: Desk, request: Request, form: Form) -> Response:
+    (order, falling), rules, tables = _order(request), _rules(request), []
+    if request.query_params.get("as"):
+        replaced = in_time(request, _replacements(desk, desk.case(), rules))
+        tables = [_offered(desk, request, replaced)]
+    return page(
+        desk,
+        request,
+        "trader_lots.html",
+        tables,
+        title="Lots and what they are worth",
+        among=asked_text(request, "among"),
+        sort=f"{'-' if falling else ''}{order}",
+    )
+
+
+def lots_part(desk: Desk, request: Request, form: Form) -> Response:
+    """The table again, once what lots are replaced for is known."""
+    _order(request)
+    return HTMLResponse(render_part(desk, request, "trader-lots"))
+
+
+def values(desk: Desk, request: Request) -> Mapping[str, Any]:
+    """Of the part that follows every edit; replacements come later where they take longer."""
+    at = partial(address, LOTS_PATH, request)
+    case = desk.state().case
+    if case is None or desk.state().plan is None:
+        return {"table": None, "at": at, "is_refused": case is None}
+    job = _replacements(desk, case, _rules(request))
+    is_known = job.wait(SOON_SECONDS if request.method == "GET" else 0.0)
+    order, falling = _order(request)
+    return {
+        "table": _offered(desk, request, job.result() if is_known else None),
+        "at": at,
+        "is_known": is_known,
+        "order": order,
+        "falling": falling,
+        "orders": {column: name for name, column in ORDERS.items()},
+        "lot_path": lot_path,
+        "again": address("/trader/lots/table", request),
+    }
+
+
+def _order(request: Request) -> tuple[str, bool]:
+    """`?sort=worth` from the least up, `?sort=-worth` from the most down."""
+    choices = [sign + name for name in ORDERS for sign in ("", "-")]
+    asked = asked_choice(request, "sort", choices, "-above")
+    return asked.removeprefix("-"), asked.startswith("-")
+
+
+def _offered(
+    desk: Desk, request: Request, replaced: Mapping[str, Replacement] | None
+) -> ShownTable:
+    order, falling = _order(request)
+    return offered_table(_plan(desk), replaced, order=order, falling=falling)
+
+
+def _plan(desk: Desk) -> LivePlan:
+    desk.case()  # refused where the tables are
+    plan = desk.state().plan
+    if plan is None:
+        raise refused("lots", "tables that no plan can be made of", "tables that have a plan")
+    return plan
+
+
+def _rules(request: Request) -> ReplacementRules:
+    """`?among=fresh_or_frozen=fresh; meat_class!=heart`: lots that a mix may hold."""
+    asked = asked_text(request, "among")
+    try:
+        return ReplacementRules(parse_selector(asked) if asked else EVERY_LOT)
+    except ValueError as error:
+        raise refused("among", asked, f"conditions on lots ({error})") from None
+
+
+def _replacements(desk: Desk, case: Case, rules: ReplacementRules) -> Job:
+    def work(job: Job) -> Mapping[str, Replacement]:
+        lots = case.usable_lots()
+        found = replacement_values(lots, case.losses, rules)
+        proof = prove_replacements(lots, case.losses, rules, found)
+        must_be_proved(proof, "replacement of items")
+        return {each.lot_id: each for each in found}
+
+    about = "What lots are replaced for"
+    return desk.ask("replacements", str(rules.among), about=about, work=work)
+
+
+def lot_path(lot_id: str) -> str:
+    return f"/trader/lot/{quote(lot_id, safe='')}"
+
+
+# One lot -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked about a lot; prices are delivered, None where no end is named."""
+
+    case: Case
+    lot: Lot
+    min_usd_per_cwt: float | None
+    max_usd_per_cwt: float | None
+    without_limit: bool
+    other: Lot | None
+    around_percent: float
+
+    @property
+    def min_usd_per_lb(self) -> float | None:
+        return None if self.min_usd_per_cwt is None else self.min_usd_per_cwt / LB_PER_CWT
+
+    @property
+    def max_usd_per_lb(self) -> float:
+        return math.inf if self.max_usd_per_cwt is None else self.max_usd_per_cwt / LB_PER_CWT
+
+    @property
+    def available_lb(self) -> float | None:
+        return math.inf if self.without_limit else None
+
+
+def _asked(desk: Desk, request: Request, lot_id: str) -> Asked:
+    case = desk.case()
+    check_lots(case, lot_id)
+    minimum = asked_number(request, "from", None, maximum=MAX_USD_PER_CWT)
+    maximum = asked_number(request, "to", None, maximum=MAX_USD_PER_CWT)
+    if maximum is not None and maximum <= (minimum or 0.0):
+        raise refused("to", f"{maximum:g}", f"a price above {minimum or 0:g}")
+    other_id, other = asked_text(request, "with"), None
+    if other_id:
+        check_lots(case, other_id)
+        if other_id == lot_id:
+            raise refused("with", f"{other_id} twice", "two lots")
+        other = case.lot(other_id)
+    around = asked_number(request, "around", _AROUND_PERCENT, maximum=POINTS_PER_SHARE, above=True)
+    without_limit = asked_flag(request, "without_limit")
+    return Asked(case, case.lot(lot_id), minimum, maximum, without_limit, other, around)
+
+
+def _asked_of(desk: Desk, request: Request) -> Asked:
+    """In the parts of a lot's page its name is in the query."""
+    return _asked(desk, request, asked_text(request, "lot"))
+
+
+def lot_page(desk: Desk, request: Request, form: Form) -> Response:
+    lot_id = request.path_params["lot_id"]
+    asked = _asked(desk, request, lot_id)
+    tables = []
+    if request.query_params.get("as"):
+        jobs = [_demand_job(desk, asked), _supply_job(desk, asked)]
+        jobs += [] if asked.other is None else [_regions_job(desk, asked)]
+        curve, supplied, *found = (in_time(request, job) for job in jobs)
+        tables = [*_demand_tables(asked, curve), supply_table(supplied.curve, asked.lot)]
+        tables += [regions_table(each.map, (asked.lot, asked.other)) for each in found]
+    usable = asked.case.usable_lots()
+    return page(
+        desk,
+        request,
+        "trader_lot.html",
+        tables,
+        title=f"{lot_id}, {asked.lot.item}",
+        about=lot_words(asked.lot),
+        asked=asked,
+        others=[lot for lot in usable if lot.lot_id != lot_id],
+        part_at=lambda path: address(path, request, lot=lot_id),
+        part_paths=_PARTS if asked.other is not None else _PARTS[:2],
+        number=lambda number: "" if number is None else f"{number:g}",
+        at_path=lot_path(lot_id),
+        at=partial(address, lot_path(lot_id), request),
+    )
+
+
+# Its curves --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Proved:
+    """A curve that its own proof bears out."""
+
+    curve: DemandCurve | SupplyCurve
+    proof: CurveProof
+
+
+def _demand_job(desk: Desk, asked: Asked) -> Job:
+    case, lot_id = asked.case, asked.lot.lot_id
+    minimum, maximum = asked.min_usd_per_lb, asked.max_usd_per_lb
+
+    def work(job: Job) -> Proved:
+        job.say("the curve")
+        curve = demand_curve(
+            case,
+            lot_id,
+            min_usd_per_lb=minimum,
+            max_usd_per_lb=maximum,
+            available_lb=asked.available_lb,
+            certify=True,
+        )
+        job.say("its proof")
+        proof = curve.prove(case, minimum, maximum)
+        must_be_proved(proof, f"demand for {lot_id}")
+        return Proved(curve, proof)
+
+    hangs_on = (lot_id, minimum, maximum, asked.without_limit)
+    return desk.ask("demand", *hangs_on, about=f"Demand for {lot_id}", work=work)
+
+
+def _demand_tables(asked: Asked, found: Proved) -> list[ShownTable]:
+    return [switches_table(found.curve, asked.lot), demand_table(found.curve, asked.lot)]
+
+
+def demand(desk: Desk, request: Request, form: Form) -> Response:
+    asked = _asked_of(desk, request)
+
+    def done(found: Proved) -> Response:
+        return page(
+            desk,
+            request,
+            "trader_demand.html",
+            shown_tables=_demand_tables(asked, found),
+            proof=curve_proof_line(found.proof, "price"),
+            words=demand_words(found.curve, asked.lot),
+            **_lot_values(request, asked),
+        )
+
+    job = _demand_job(desk, asked)
+    return working_or(desk, request, job, done, title=f"Demand for {asked.lot.lot_id}", part=True)
+
+
+def demand_drawn(desk: Desk, request: Request, form: Form) -> Response:
+    from blend.show.trade_pictures import demand_picture
+
+    asked = _asked_of(desk, request)
+    curve = in_time(request, _demand_job(desk, asked)).curve
+    return _picture(request, f"demand_{asked.lot.lot_id}", lambda: demand_picture(curve, asked.lot))
+
+
+def _supply_job(desk: Desk, asked: Asked) -> Job:
+    case, lot_id = asked.case, asked.lot.lot_id
+
+    def work(job: Job) -> Proved:
+        job.say("the curve")
+        curve = supply_curve(case, lot_id, certify=True)
+        job.say("its proof")
+        proof = curve.prove(case)
+        must_be_proved(proof, f"supply of {lot_id}")
+        return Proved(curve, proof)
+
+    return desk.ask("supply", lot_id, about=f"Supply of {lot_id}", work=work)
+
+
+def supply(desk: Desk, request: Request, form: Form) -> Response:
+    asked = _asked_of(desk, request)
+
+    def done(found: Proved) -> Response:
+        return page(
+            desk,
+            request,
+            "trader_supply.html",
+            table=supply_table(found.curve, asked.lot),
+            proof=curve_proof_line(found.proof, "number of pounds"),
+            **_lot_values(request, asked),
+        )
+
+    job = _supply_job(desk, asked)
+    return working_or(desk, request, job, done, title=f"Supply of {asked.lot.lot_id}", part=True)
+
+
+# Two lots ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class ProvedMap:
+    """A map that its own proof bears out; without one where the solves ran out first."""
+
+    map: RegionMap
+    proof: MapProof | None
+
+
+def _regions_job(desk: Desk, asked: Asked) -> Job:
+    case, lots = asked.case, (asked.lot, asked.other)
+    around = asked.around_percent / POINTS_PER_SHARE
+    lot_ids = (lots[0].lot_id, lots[1].lot_id)
+    own = [lot.delivered_usd_per_lb for lot in lots]
+
+    def work(job: Job) -> ProvedMap:
+        job.say("the map")
+        found = region_map(
+            case,
+            lot_ids,
+            min_usd_per_lb=(own[0] * (1 - around), own[1] * (1 - around)),
+            max_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
+            certify=True,
+        )
+        if not found.is_exact:
+            return ProvedMap(found, None)
+        job.say("its proof")
+        proof = found.prove(case)
+        must_be_proved(proof, f"regions of {lot_ids[0]} and {lot_ids[1]}")
+        return ProvedMap(found, proof)
+
+    about = f"Regions of {lot_ids[0]} and {lot_ids[1]}"
+    return desk.ask("regions", *lot_ids, around, about=about, work=work)
+
+
+def _asked_of_two(desk: Desk, request: Request) -> Asked:
+    asked = _asked_of(desk, request)
+    if asked.other is None:
+        raise refused("with", "nothing", "a second lot")
+    free = [lot.lot_id for lot in (asked.lot, asked.other) if lot.delivered_usd_per_lb <= 0]
+    if free:
+        raise refused("with", f"{free[0]} at no price", "two lots with a price above 0")
+    return asked
+
+
+def regions(desk: Desk, request: Request, form: Form) -> Response:
+    asked = _asked_of_two(desk, request)
+
+    def done(found: ProvedMap) -> Response:
+        lots = (asked.lot, asked.other)
+        return page(
+            desk,
+            request,
+            "trader_regions.html",
+            table=regions_table(found.map, lots),
+            words=regions_words(found.map, lots),
+            proof=None if found.proof is None else map_proof_line(found.proof),
+            **_lot_values(request, asked),
+        )
+
+    job = _regions_job(desk, asked)
+    return working_or(desk, request, job, done, title="Regions of two prices", part=True)
+
+
+def regions_drawn(desk: Desk, request: Request, form: Form) -> Response:
+    from blend.show.trade_pictures import regions_picture
+
+    asked = _asked_of_two(desk, request)
+    found, lots = in_time(request, _regions_job(desk, asked)).map, (asked.lot, asked.other)
+    name = f"regions_{lots[0].lot_id}_{lots[1].lot_id}"
+    return _picture(request, name, lambda: regions_picture(found, lots))
+
+
+# What the parts of a lot's page share ------------------------------------------------------------
+
+
+def _lot_values(request: Request, asked: Asked) -> dict[str, Any]:
+    query = dict.fromkeys(("lot", "stop"))
+    return {
+        "asked": asked,
+        "at": partial(address, lot_path(asked.lot.lot_id), request, **query),
+        "pictured": partial(address, request=request, stop=None),
+    }
+
+
+def _picture(request: Request, name: str, make: Callable[[], Any]) -> Response:
+    return picture_file(name, request.path_params["ending"], make)

@@ -1,0 +1,245 @@
+"""What lean and fat are worth on the quotations as typed, today and through time."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache, partial
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from blend.desk.asked import address, asked_choice, asked_day, asked_flag, asked_text
+from blend.desk.desk import Desk
+from blend.desk.drawn import picture_file
+from blend.desk.jobs import Job
+from blend.desk.pages import Form, in_time, page, working_or
+from blend.desk.tables import grid_of
+from blend.domain.lots import FORMS
+from blend.domain.quotations import Quotation
+from blend.errors import FileTrouble, InputRefused, Problem
+from blend.show.amounts import printable
+from blend.show.drawings import items_drawing, spread_drawing
+from blend.show.market import spreads_table, standing_lines, value_cards, value_tables
+from blend.tables.columns import SPECIES
+from blend.tables.quotations import read_quotations
+from blend.tables.tables import Overlaid, RawTable
+from blend.trader.lean_fat import DayValue, value_days
+
+PATH = "/trader"
+FITS = (*FORMS, "all")
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How the line is to be fitted, and of what; empty and None for the last there is."""
+
+    fit: str
+    by_pounds: bool
+    species: str
+    day: date | None
+
+    @property
+    def form(self) -> str | None:
+        return None if self.fit == "all" else self.fit
+
+
+def _asked(request: Request) -> Asked:
+    return Asked(
+        asked_choice(request, "fit", FITS, "fresh"),
+        asked_flag(request, "by_pounds"),
+        asked_choice(request, "species", SPECIES, "") if asked_text(request, "species") else "",
+        asked_day(request, "day"),
+    )
+
+
+# Valuing -----------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=4_000)
+def _valued(
+    quotations: tuple[Quotation, ...], form: str | None, by_pounds: bool
+) -> tuple[DayValue, ...]:
+    """One day of one species: an edit changes one day, so the others are at hand."""
+    return value_days(quotations, fresh_or_frozen=form, by_pounds=by_pounds)
+
+
+def _by_day(quotations: Iterable[Quotation]) -> dict[tuple[str, date], tuple[Quotation, ...]]:
+    groups: dict[tuple[str, date], list[Quotation]] = {}
+    for each in quotations:
+        groups.setdefault((each.species, each.quoted_on), []).append(each)
+    return {key: tuple(group) for key, group in groups.items()}
+
+
+def _days_of(
+    quotations: Iterable[Quotation], asked: Asked, species: str
+) -> dict[date, tuple[Quotation, ...]]:
+    """Quotations of the species by day, the last day first."""
+    groups = _by_day(each for each in quotations if each.species == species)
+    of_species = sorted(((day, group) for (_, day), group in groups.items()), reverse=True,
+                        key=lambda each: each[0])  # fmt: skip
+    if asked.by_pounds and any(q.pounds_lb is None for _, group in of_species for q in group):
+        raise _refused("pounds_lb", "nothing in some rows", "pounds in every row, to count by them")
+    return dict(of_species)
+
+
+def _species(quotations: Iterable[Quotation], asked: Asked) -> str:
+    """What is asked for, else what most is quoted of."""
+    counts = Counter(each.species for each in quotations)
+    if asked.species and asked.species not in counts:
+        raise _refused("species", asked.species, f"a species quoted: {', '.join(sorted(counts))}")
+    return asked.species or counts.most_common(1)[0][0]
+
+
+def _value(quotations: tuple[Quotation, ...], asked: Asked) -> DayValue:
+    """The day asked for, else the last that has a line; raise InputRefused without any."""
+    days = _days_of(quotations, asked, _species(quotations, asked))
+    if asked.day is not None and asked.day not in days:
+        known = ", ".join(map(str, list(days)[:6]))
+        raise _refused("quoted_on", str(asked.day), f"a day that is quoted: {known}")
+    for day in days if asked.day is None else (asked.day,):
+        found = _valued(days[day], asked.form, asked.by_pounds)
+        if found:
+            return found[0]
+    on = "any day" if asked.day is None else str(asked.day)
+    raise _refused("lean", f"no line of {asked.fit} items on {on}", "two items of different lean")
+
+
+def _refused(column: str, read: str, allowed: str) -> InputRefused:
+    return InputRefused([Problem("quotations", None, column, read, allowed)])
+
+
+def _quotations(desk: Desk) -> tuple[Quotation, ...]:
+    if not any(cell.strip() for cells in desk.table("quotations").cells() for cell in cells):
+        raise _refused("item", "no rows", "what items are quoted at, in the sheet below")
+    return _read(desk.place, desk.table("quotations").raw("quotations"))
+
+
+@lru_cache(maxsize=4)
+def _read(place: Path, raw: RawTable) -> tuple[Quotation, ...]:
+    """Several parts of a page ask for the same."""
+    return tuple(read_quotations(Overlaid(place, {raw.file: raw})).quotations)
+
+
+# The page ----------------------------------------------------------------------------------------
+
+
+def value_page(desk: Desk, request: Request, form: Form) -> Response:
+    asked = _asked(request)
+    tables = []
+    if request.query_params.get("as"):
+        quotations = _quotations(desk)
+        job = _through_job(desk, quotations, asked)
+        tables = [*value_tables(_value(quotations, asked)), spreads_table(in_time(request, job))]
+    return page(
+        desk,
+        request,
+        "trader.html",
+        tables,
+        title="What lean and fat are worth",
+        asked=asked,
+        fits=FITS,
+        grid=grid_of(desk, request, "quotations"),
+        at=partial(address, PATH, request),
+        through_at=address("/trader/through", request),
+        **_choices(desk),
+    )
+
+
+def _choices(desk: Desk) -> dict[str, Any]:
+    """Species and days that can be asked for, of the rows as typed, sound or not."""
+    typed = desk.table("quotations")
+    columns = {name: place for place, name in enumerate(typed.columns)}
+
+    def texts(name: str) -> set[str]:
+        return {cells[columns[name]].strip() for cells in typed.cells()}
+
+    days = []
+    for text in texts("quoted_on"):
+        try:
+            days.append(date.fromisoformat(text))
+        except ValueError:
+            continue  # the sheet's own reader tells of it
+    return {
+        "species": [each for each in SPECIES if each in texts("species")],
+        "days": sorted(days, reverse=True),
+    }
+
+
+def values(desk: Desk, request: Request) -> Mapping[str, Any]:
+    """Of the part that follows every edit; what is wrong with the quotations is told in it."""
+    told: dict[str, Any] = {"problems": (), "value": None, "at": partial(address, PATH, request)}
+    try:
+        value = _value(_quotations(desk), _asked(request))
+    except InputRefused as refused:
+        return told | {"problems": [printable(str(problem)) for problem in refused.problems]}
+    except FileTrouble as trouble:
+        return told | {"problems": [printable(str(trouble))]}
+    return told | {
+        "value": value,
+        "cards": value_cards(value),
+        "lines": standing_lines(value),
+        "drawing": items_drawing(value),
+        "pictured": partial(address, request=request, day=str(value.quoted_on),
+                            species=value.species),
+    }  # fmt: skip
+
+
+def table_values(desk: Desk, request: Request) -> Mapping[str, Any]:
+    """Of the tables below, which say nothing where the part above tells what is wrong."""
+    try:
+        tables = value_tables(_value(_quotations(desk), _asked(request)))
+    except (InputRefused, FileTrouble):
+        tables = []
+    at = partial(address, PATH, request)
+    return {"id": "trader-tables", "shown_tables": tables, "first": 0, "at": at}
+
+
+def line_picture(desk: Desk, request: Request, form: Form) -> Response:
+    from blend.show.trade_pictures import items_picture
+
+    value = _value(_quotations(desk), _asked(request))
+    ending = request.path_params["ending"]
+    return picture_file(f"line_{value.quoted_on}", ending, lambda: items_picture(value))
+
+
+# Through time ------------------------------------------------------------------------------------
+
+
+def through(desk: Desk, request: Request, form: Form) -> Response:
+    """Lean minus fat by day: a part of the page that loads itself, and says nothing where the
+    part above it tells what is wrong."""
+    asked = _asked(request)
+    try:
+        job = _through_job(desk, _quotations(desk), asked)
+    except (InputRefused, FileTrouble):
+        return Response()
+
+    def done(days: tuple[DayValue, ...]) -> Response:
+        at = partial(address, PATH, request)
+        made = spread_drawing(days)
+        table = spreads_table(days)
+        return page(desk, request, "trader_through.html", table=table, drawing=made, at=at)
+
+    return working_or(desk, request, job, done, title="Lean minus fat", part=True)
+
+
+def _through_job(desk: Desk, quotations: tuple[Quotation, ...], asked: Asked) -> Job:
+    species = _species(quotations, asked)
+
+    def work(job: Job) -> tuple[DayValue, ...]:
+        days = _days_of(quotations, asked, species)
+        found: list[DayValue] = []
+        for number, group in enumerate(days.values(), 1):
+            if job.is_stopped():
+                break
+            job.say(f"day {number} of {len(days)}, the last days first")
+            found += _valued(group, asked.form, asked.by_pounds)
+        return tuple(reversed(found))
+
+    about = "Lean minus fat through time"
+    return desk.ask("through", asked, species, about=about, work=work, can_stop=True)

@@ -1,0 +1,464 @@
+"""A batch in the blender tested off its limits: what to add, take out, or whether to test again.
+
+Mass balance, finished pounds: of W lb held at fat f, R are taken out and x of each lot put in,
+
+    finished = W − R + Σ kept mass · x,    fat = f (W − R) + Σ kept fat · x.
+
+With one lot of fat c and an exact target t that is Pearson's square: W (f − t) / (t − c) lb to
+add, or W (f − t) / (f − c) lb to swap. What is taken out has the fat of the batch. Least cost
+comes first among what is allowed, meat taken out being charged at the dearest lot's price, so
+that no more is taken out than must be.
+
+The tested fat is itself an estimate: its standard error is that of one reading over the root
+of their number. With a confidence asked, the corrected batch keeps a distance from its limits
+that allows for this error and for those of the lots; where none keeps it, the greatest there
+is. Rules on shares hold for the whole batch when its recipe is known, else for what is added.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from math import sqrt
+from statistics import NormalDist
+
+import numpy as np
+
+from blend.domain.case import Case
+from blend.domain.correction import (
+    Act,
+    Added,
+    Correction,
+    Held,
+    Reading,
+    Retest,
+    Terms,
+)
+from blend.domain.products import Product
+from blend.domain.requirements import ConstraintClass, Requirement
+from blend.domain.rules import Rule, RuleKind, kept_per_lb
+from blend.domain.uncertainty import LeanUncertainty
+from blend.errors import SolverTrouble
+from blend.model.arrays import Columns, Model, Rows
+from blend.model.chance_constraints import lean_limits
+from blend.model.cone import Cone
+from blend.model.sets import IndexSets, lay_out
+from blend.model.solver import Outcome
+from blend.model.tangents import ConicLinear
+from blend.model.whole_cones import solve_conic_whole
+
+_MIN_LB = 1e-6
+_MIN_SHARE = 1e-9
+_REACHED = 1e-10
+_STEPS = 24
+_GAP_SHARE = 1e-6
+_TIME_LIMIT_S = 20.0
+_AS_SHARES = "share rules are held for what is added only: the recipe in the blender is not known"
+
+
+def correct_batch(
+    case: Case,
+    product_id: str,
+    held: Held,
+    reading: Reading,
+    terms: Terms,
+    uncertainty: Mapping[str, LeanUncertainty] | None = None,
+) -> Correction:
+    """Put one batch right at least cost, or tell that it is best left or tested again.
+
+    Lots without an entry in `uncertainty` count as known. Raises KeyError for a product or a
+    lot of the recipe that the case does not hold.
+    """
+    case = case.divisible()
+    product = case.product(product_id)
+    job = _Job(case, product, held, reading, terms, uncertainty or {})
+    quantile = job.quantile
+    if job.is_within(quantile):
+        return job.correction(Act.NOTHING, np.zeros(0), 0.0)
+    x = job.solve(quantile)
+    if x is None and quantile > 0:
+        x = job.surest(quantile)
+    if x is None:
+        x = job.nearest()
+        return job.correction(Act.SHORT, *x)
+    act = Act.SWAP if x[1] > _MIN_LB else Act.ADD
+    correction = job.correction(act, *x)
+    retest = job.retest(quantile, correction.cost_usd)
+    if retest is not None and retest.saving_usd > retest.cost_usd:
+        return replace(correction, act=Act.RETEST, retest=retest)
+    return replace(correction, retest=retest)
+
+
+Amounts = tuple[np.ndarray, float]
+"""Pounds of each pair of the layout, and pounds taken out."""
+
+
+class _Job:
+    """One batch to put right, with everything that does not change from solve to solve."""
+
+    def __init__(
+        self,
+        case: Case,
+        product: Product,
+        held: Held,
+        reading: Reading,
+        terms: Terms,
+        uncertainty: Mapping[str, LeanUncertainty],
+    ) -> None:
+        at_hand = tuple(lot for lot in case.lots if lot.lot_id in terms.at_hand)
+        self.case, self.product, self.held = case, product, held
+        self.reading, self.terms = reading, terms
+        self.sets: IndexSets = lay_out(replace(case, lots=at_hand, products=(product,)))
+        lots = [self.sets.lots[index] for index in self.sets.pair_lot]
+        self.lots = lots
+        self.price = np.array([lot.delivered_usd_per_lb for lot in lots])
+        self.mass = self.sets.kept_mass
+        self.fat = self.sets.kept_mass - self.sets.kept_lean
+        minimum, maximum = lean_limits(case, product)
+        self.min_fat, self.max_fat = 1 - maximum, 1 - minimum
+        none = LeanUncertainty("", 0.0, 0.0)
+        spread = [uncertainty.get(lot.lot_id, none) for lot in lots]
+        # A correction draws on few containers of a lot: all of them count as one.
+        error = [sqrt(s.standard_error_share**2 + s.container_sd_share**2) for s in spread]
+        self.error = np.array(error) * self.mass
+
+    @property
+    def quantile(self) -> float:
+        """Distance from each limit, in standard deviations; each side has half the doubt."""
+        asked = self.terms.confidence
+        return 0.0 if asked is None else max(0.0, NormalDist().inv_cdf(0.5 + asked / 2))
+
+    def is_within(self, quantile: float) -> bool:
+        margin = quantile * self.reading.error_share
+        fat = self.reading.fat_share
+        return self.min_fat + margin - _MIN_SHARE <= fat <= self.max_fat - margin + _MIN_SHARE
+
+    # Solving
+
+    def solve(self, quantile: float) -> Amounts | None:
+        """Least cost with the limits kept at a distance; None where nothing is allowed."""
+        model, cones = self._model(quantile, self.min_fat, self.max_fat)
+        return self._amounts(model, cones)
+
+    def surest(self, quantile: float) -> Amounts | None:
+        """The amounts of the greatest distance that can be kept, by halving."""
+        low, high, best = 0.0, quantile, self.solve(0.0)
+        for _ in range(_STEPS if best is not None else 0):
+            middle = (low + high) / 2
+            try:
+                found = self.solve(middle)
+            except SolverTrouble:
+                # so near to the greatest distance the solver may be unable to tell
+                found = None
+            if found is None:
+                high = middle
+            else:
+                low, best = middle, found
+        return best
+
+    def nearest(self) -> Amounts:
+        """The amounts that come nearest to the limit from the batch's own side, at least cost.
+
+        By Dinkelbach's steps (Management Science 13, 1967): the best of fat − share × finished,
+        at the share reached last, until it is reached again.
+        """
+        too_fat = self.reading.fat_share > self.max_fat
+        sides = (self.min_fat, 1.0) if too_fat else (0.0, self.max_fat)
+        sign = 1.0 if too_fat else -1.0
+        share, amounts = self.reading.fat_share, (np.zeros(len(self.lots)), 0.0)
+        for _ in range(_STEPS):
+            model, _ = self._model(0.0, *sides)
+            cost = np.zeros(len(model.cost))
+            cost[model.names["add"]] = sign * (self.fat - share * self.mass)
+            cost[model.names["out"]] = -sign * (self.reading.fat_share - share)
+            found = self._amounts(replace(model, cost=cost), [])
+            if found is None:
+                break
+            amounts, before, share = found, share, self._state(*found)[1]
+            if abs(share - before) <= _MIN_SHARE:
+                break
+        sides = (self.min_fat, share + _REACHED) if too_fat else (share - _REACHED, self.max_fat)
+        return self._amounts(*self._model(0.0, *sides)) or amounts
+
+    def _amounts(self, model: Model, cones: list[Cone]) -> Amounts | None:
+        conic = ConicLinear(model, cones, uses_library=False)
+        if model.whole.any():
+            answer = solve_conic_whole(
+                conic,
+                gap_share=_GAP_SHARE,
+                time_limit_s=_TIME_LIMIT_S,
+                guess=lambda x: np.full(len(x), np.nan),
+            )
+        else:
+            answer = conic.solve()
+        if answer.outcome is Outcome.INFEASIBLE or not len(answer.x):
+            return None
+        add = answer.x[model.names["add"]]
+        out = answer.x[model.names["out"]]
+        return np.where(add > _MIN_LB, add, 0.0), float(out[0]) if out[0] > _MIN_LB else 0.0
+
+    def _model(self, quantile: float, min_fat: float, max_fat: float) -> tuple[Model, list[Cone]]:
+        columns, rows = Columns(), Rows()
+        max_lb = np.array([lot.max_lb for lot in self.lots])
+        add = columns.add("add", len(self.lots), cost=self.price, upper=max_lb)
+        held_lb = self.held.held_lb
+        dearest = float(self.price.max(initial=0.0))
+        out = columns.add("out", 1, cost=dearest, upper=held_lb if self.terms.may_remove else 0.0)
+        kept = columns.add("kept", 1)  # of what was held
+        finished = columns.add("finished", 1)
+        mass = Requirement(ConstraintClass.MASS, self.product.product_id)
+        rows.add(mass, [(kept, 1.0), (out, 1.0)], held_lb, held_lb)
+        rows.add(mass, [(finished, 1.0), (kept, -1.0), (add, -self.mass)], 0.0, 0.0)
+        rows.add(
+            Requirement(ConstraintClass.BATCH_FILL, self.product.product_id),
+            [(finished, 1.0)],
+            lower=held_lb,  # what is taken out is made up for
+            upper=held_lb + self.held.room_lb,
+        )
+        cones = []
+        spread = np.concatenate((add, kept))
+        scale = np.concatenate((self.error, [self.reading.error_share]))
+        for sign, limit, constraint_class in (
+            (1.0, max_fat, ConstraintClass.LEAN_MIN),
+            (-1.0, min_fat, ConstraintClass.LEAN_MAX),
+        ):
+            over = np.concatenate((limit * self.mass - self.fat, [limit - self.reading.fat_share]))
+            requirement = Requirement(constraint_class, self.product.product_id)
+            if quantile > 0 and scale.any():
+                cones.append(Cone(spread, sign * over, 0.0, quantile, spread, scale, requirement))
+            else:
+                rows.add(requirement, [(spread, sign * over)], 0.0)
+        _add_rules(self, columns, rows)
+        _add_steps(self, columns, rows)
+        return (
+            Model.of(self.sets, columns, rows),
+            cones,
+        )
+
+    # Telling
+
+    def _state(self, add: np.ndarray, out: float) -> tuple[float, float, float]:
+        """Finished pounds, fat share and its standard error, by plain arithmetic from the lots."""
+        kept_lb = self.held.held_lb - out
+        finished_lb, fat_lb = kept_lb, kept_lb * self.reading.fat_share
+        variance = (kept_lb * self.reading.error_share) ** 2
+        for lot, pounds_lb, error in zip(self.lots, add.tolist(), self.error, strict=False):
+            lean, fat = kept_per_lb(lot, self.product, self.case.losses)
+            finished_lb += pounds_lb * (lean + fat)
+            fat_lb += pounds_lb * fat
+            variance += (pounds_lb * float(error)) ** 2
+        return finished_lb, fat_lb / finished_lb, sqrt(variance) / finished_lb
+
+    def _sure(self, fat_share: float, error_share: float) -> float:
+        if error_share == 0:
+            inside = self.min_fat - _MIN_SHARE <= fat_share <= self.max_fat + _MIN_SHARE
+            return float(inside)
+        normal = NormalDist(fat_share, error_share)
+        return normal.cdf(self.max_fat) - normal.cdf(self.min_fat)
+
+    def _to_whole_containers(self, add: np.ndarray) -> np.ndarray:
+        """The pounds of whole containers, which a solver leaves a hair off."""
+        if not (self.terms.whole_containers and len(add)):
+            return add
+        box = np.array([lot.container_lb or 0.0 for lot in self.lots])
+        boxed = np.divide(add, box, out=np.zeros(len(box)), where=box > 0)
+        return np.where(box > 0, np.round(boxed) * box, add)
+
+    def correction(self, act: Act, add: np.ndarray, out: float) -> Correction:
+        add = self._to_whole_containers(add)
+        finished_lb, fat_share, error_share = self._state(add, out)
+        added = tuple(
+            Added(
+                lot.lot_id,
+                pounds_lb,
+                round(pounds_lb / lot.container_lb)
+                if self.terms.whole_containers and lot.container_lb
+                else None,
+                pounds_lb * lot.delivered_usd_per_lb,
+            )
+            for lot, pounds_lb in zip(self.lots, add.tolist(), strict=False)
+            if pounds_lb > 0
+        )
+        has_shares = any(
+            rule.governs(self.product) and rule.kind in (RuleKind.SHARE, RuleKind.MAX_LOTS)
+            for rule in self.case.binding_rules()
+        )
+        unknown = has_shares and not self.held.recipe and act is not Act.NOTHING
+        return Correction(
+            act=act,
+            product_id=self.product.product_id,
+            held=self.held,
+            reading=self.reading,
+            min_fat_share=self.min_fat,
+            max_fat_share=self.max_fat,
+            added=added,
+            removed_lb=out,
+            finished_lb=finished_lb,
+            fat_share=fat_share,
+            sure_before=self._sure(self.reading.fat_share, self.reading.error_share),
+            sure_after=self._sure(fat_share, error_share),
+            asked=self.terms.confidence,
+            cost_usd=sum(each.cost_usd for each in added),
+            retest=None,
+            notes=(_AS_SHARES,) if unknown else (),
+        )
+
+    def retest(self, quantile: float, correction_usd: float) -> Retest | None:
+        """Value of one more reading: before it is made, the mean it will leave is normal around
+        today's with the variance that the reading takes away; the chance that this mean counts
+        as within limits, times the correction then saved."""
+        reading, cost_usd = self.reading, self.terms.test_cost_usd
+        if cost_usd is None or reading.sd_share == 0:
+            return None
+        after = reading.sd_share / sqrt(reading.readings + 1)
+        moves = sqrt(reading.error_share**2 - after**2)
+        minimum, maximum = self.min_fat + quantile * after, self.max_fat - quantile * after
+        normal = NormalDist(reading.fat_share, moves)
+        clears = max(0.0, normal.cdf(maximum) - normal.cdf(minimum))
+        return Retest(clears, clears * correction_usd, cost_usd)
+
+
+# Rules of the product, for the whole batch or for what is added -----------------------------------
+
+
+def _add_steps(job: _Job, columns: Columns, rows: Rows) -> None:
+    """Amounts in whole containers, or in whole steps of the scale."""
+    step_lb = np.array(
+        [
+            (lot.container_lb if job.terms.whole_containers else None) or job.terms.step_lb or 0.0
+            for lot in job.lots
+        ]
+    )
+    stepped = np.flatnonzero(step_lb)
+    counts = columns.add("steps", len(stepped), whole=True)
+    within = np.arange(len(stepped))
+    rows.add_block(
+        [Requirement(ConstraintClass.WHOLE_CONTAINERS, job.product.product_id)] * len(stepped),
+        [
+            (within, columns["add"][stepped], 1.0),
+            (within, counts, -step_lb[stepped]),
+        ],
+        0.0,
+        0.0,
+    )
+
+
+def _add_rules(job: _Job, columns: Columns, rows: Rows) -> None:
+    rules = [rule for rule in job.case.binding_rules() if rule.governs(job.product)]
+    counted = (RuleKind.MAX_LOTS, RuleKind.MIN_IF_USED, RuleKind.KEEP_APART)
+    if any(rule.kind in counted for rule in rules):
+        is_used = columns.add("is_used", len(job.lots), upper=1.0, whole=True)
+        room_lb = job.held.room_lb + (job.held.held_lb if job.terms.may_remove else 0.0)
+        max_lb = [
+            min(lot.max_lb, room_lb / mass) for lot, mass in zip(job.lots, job.mass, strict=True)
+        ]
+        within = np.arange(len(job.lots))
+        rows.add_block(
+            [Requirement(ConstraintClass.MASS, job.product.product_id)] * len(job.lots),
+            [
+                (within, columns["add"], 1.0),
+                (within, is_used, -np.array(max_lb)),
+            ],
+            upper=0.0,
+        )
+    for rule in rules:
+        add = _RULES.get(rule.kind)
+        if add is not None:
+            add(job, rule, columns, rows)
+
+
+def _held_share(job: _Job, rule: Rule) -> float:
+    """Of the batch in the blender, the share of finished mass that the rule's lots make."""
+    chosen = total = 0.0
+    for each in job.held.recipe:
+        lot = job.case.lot(each.lot_id)
+        mass = each.pounds_lb * sum(kept_per_lb(lot, job.product, job.case.losses))
+        total += mass
+        chosen += mass if rule.lots.holds(lot) else 0.0
+    return chosen / total
+
+
+def _share(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
+    chosen = np.array([rule.lots.holds(lot) for lot in job.lots], float)
+    for limit, constraint_class in (
+        (rule.min_share, ConstraintClass.SHARE_MIN),
+        (rule.max_share, ConstraintClass.SHARE_MAX),
+    ):
+        if limit is None:
+            continue
+        parts = [(columns["add"], (chosen - limit) * job.mass)]
+        if job.held.recipe:
+            parts.append((columns["kept"], _held_share(job, rule) - limit))
+        at_least = constraint_class is ConstraintClass.SHARE_MIN
+        rows.add(
+            Requirement(constraint_class, job.product.product_id, rule_id=rule.rule_id),
+            parts,
+            0.0 if at_least else -np.inf,
+            np.inf if at_least else 0.0,
+        )
+
+
+def _recipe_lots(job: _Job) -> frozenset[str]:
+    return frozenset(each.lot_id for each in job.held.recipe if each.pounds_lb > 0)
+
+
+def _max_lots(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
+    """Lots in the blender count; one of them that is added counts once."""
+    held = _recipe_lots(job)
+    inside = sum(rule.lots.holds(job.case.lot(lot_id)) for lot_id in held)
+    new = [rule.lots.holds(lot) and lot.lot_id not in held for lot in job.lots]
+    rows.add(
+        Requirement(ConstraintClass.MAX_LOTS, job.product.product_id, rule_id=rule.rule_id),
+        [(columns["is_used"], np.array(new, float))],
+        upper=max(0, rule.max_count - inside),
+    )
+
+
+def _min_if_used(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
+    """A lot that is not in the blender yet makes at least its share of the batch."""
+    held = _recipe_lots(job)
+    max_lb = job.held.held_lb + job.held.room_lb
+    for at, lot in enumerate(job.lots):
+        if rule.lots.holds(lot) and lot.lot_id not in held:
+            rows.add(
+                Requirement(
+                    ConstraintClass.MIN_IF_USED, job.product.product_id, lot.lot_id, rule.rule_id
+                ),
+                [
+                    (columns["add"][at], job.mass[at]),
+                    (columns["finished"], -rule.min_share),
+                    (columns["is_used"][at], -rule.min_share * max_lb),
+                ],
+                lower=-rule.min_share * max_lb,
+            )
+
+
+def _keep_apart(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
+    requirement = Requirement(
+        ConstraintClass.KEEP_APART, job.product.product_id, rule_id=rule.rule_id
+    )
+    held = [job.case.lot(lot_id) for lot_id in _recipe_lots(job)]
+    sides = ((rule.lots, rule.against), (rule.against, rule.lots))
+    for at, lot in enumerate(job.lots):
+        for ours, theirs in sides:
+            if ours.holds(lot) and any(theirs.holds(h) and h.lot_id != lot.lot_id for h in held):
+                rows.add(requirement, [(columns["add"][at], 1.0)], upper=0.0)
+        for other in range(at + 1, len(job.lots)):
+            if any(a.holds(lot) and b.holds(job.lots[other]) for a, b in sides):
+                rows.add(requirement, [(columns["is_used"][[at, other]], 1.0)], upper=1.0)
+
+
+_RULES = {
+    RuleKind.SHARE: _share,
+    RuleKind.MAX_LOTS: _max_lots,
+    RuleKind.MIN_IF_USED: _min_if_used,
+    RuleKind.KEEP_APART: _keep_apart,
+}
+
+
+def lots_at_hand(case: Case, names: Iterable[str] = ()) -> frozenset[str]:
+    """The lots named, else those in the plant's stock."""
+    named = frozenset(names)
+    return named or frozenset(
+        lot.lot_id for lot in case.usable_lots() if lot.on_hand_or_offered == "on hand"
+    )

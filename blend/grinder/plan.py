@@ -1,0 +1,108 @@
+"""Today's plan: from a case to quantities, worths and proof in one object."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from blend.check.bound import dual_bound_usd
+from blend.check.check import check_plan, count_money
+from blend.check.gap import plan_bound
+from blend.domain.case import Case
+from blend.domain.plan import Bound, Check, Money, Plan, Proof
+from blend.errors import InputRefused, NoPlan, OutOfTime
+from blend.model.infeasible import explain_infeasibility
+from blend.model.prices import dual_prices
+from blend.model.shadow_prices import lot_break_evens, marginal_costs_of, shadow_prices_of
+from blend.model.solve import LinearPlan, open_linear, without_end
+from blend.model.solver import Answer, Outcome, WarmLinear
+from blend.model.whole import WholePlan, plan_whole
+
+Say = Callable[[str], None]
+
+
+def make_plan(
+    case: Case,
+    *,
+    shadow_prices: bool = True,
+    progress: Say | None = None,
+    stopped: Callable[[], bool] | None = None,
+    keep_interrupted: bool = True,
+) -> Plan:
+    """The least-cost plan of a case, proved.
+
+    `worths` asks also what each requirement, product and lot is worth; it takes many small
+    solves more. `progress` is told in a few words what is being done. A search stopped by
+    the time limit or by Ctrl-C gives the best plan so far, and pricing stopped by Ctrl-C what
+    it has by then; unless `keep_interrupted`, Ctrl-C raises KeyboardInterrupt instead.
+
+    Raises NoPlan with the clash when nothing meets every requirement, InputRefused when
+    money could be made without end, OutOfTime when time ran out before any plan.
+    """
+    say = progress or (lambda text: None)
+    say("the linear program")
+    linear = open_linear(case)
+    answer = linear.solve()
+    if answer.outcome is Outcome.INFEASIBLE:
+        raise NoPlan(explain_infeasibility(case, whole=False, progress=say))
+    if answer.outcome is Outcome.UNBOUNDED:
+        raise InputRefused(without_end(case))
+    optimum = LinearPlan(linear.model, answer)
+    say("whole containers, counts and batches")
+    whole = plan_whole(case, optimum, lambda usd, bound: say(_so_far(usd, bound)), stopped)
+    if whole.outcome is Outcome.INFEASIBLE:
+        raise NoPlan(explain_infeasibility(case, whole=True, progress=say))
+    if whole.rounded_plan is None:
+        raise OutOfTime(
+            f"no plan was found within {case.settings.time_limit_s:g} s; allow more time "
+            "(time_limit_s), or ask for whole containers in fewer places (whole_containers)"
+        )
+    if whole.was_interrupted and not keep_interrupted:
+        raise KeyboardInterrupt
+    say("the proof")
+    rounded_plan = whole.rounded_plan
+    parts = (case, rounded_plan.takes, rounded_plan.runs, rounded_plan.shortage_lb)
+    money, checks = count_money(*parts), check_plan(*parts)
+    plan = Plan(
+        takes=rounded_plan.takes,
+        runs=rounded_plan.runs,
+        shortage_lb=rounded_plan.shortage_lb,
+        money=money,
+        proof=Proof(checks, _bound(case, optimum, whole, money, checks)),
+        stopped_early=whole.outcome is Outcome.STOPPED,
+    )
+    return _priced(plan, linear, answer, say) if shadow_prices else plan
+
+
+def _priced(plan: Plan, linear: WarmLinear, answer: Answer, say: Say) -> Plan:
+    """The plan with what things are worth, as far as Ctrl-C lets that be told."""
+    try:
+        plan = replace(plan, marginal_costs=marginal_costs_of(linear, answer))
+        plan = replace(plan, shadow_prices=shadow_prices_of(linear, answer, say))
+        return replace(plan, break_evens=lot_break_evens(linear, answer, say))
+    except KeyboardInterrupt:
+        return replace(plan, pricing_stopped=True)
+
+
+def _bound(
+    case: Case, optimum: LinearPlan, whole: WholePlan, money: Money, checks: tuple[Check, ...]
+) -> Bound:
+    """The better of two bounds: the exact one from dual prices, checked outside the solver, and
+    the solver's own from its search in whole numbers. Raises SolverTrouble when it cannot hold."""
+    by_prices = dual_bound_usd(case, dual_prices(optimum))
+    is_certified = not (whole.by_branching and whole.bound_usd > by_prices)
+    exact = whole.exact
+    return plan_bound(
+        whole.objective_usd,
+        by_prices if is_certified else whole.bound_usd,
+        "dual prices, in exact fractions" if is_certified else "search in whole numbers",
+        exact=count_money(case, exact.takes, exact.runs, exact.shortage_lb),
+        printed=money,
+        verdicts=(check.verdict for check in checks),
+        is_certified=is_certified,
+    )
+
+
+def _so_far(usd: float, bound_usd: float) -> str:
+    gap = (usd - bound_usd) / max(abs(usd), 1e-9)
+    return f"best plan so far ${usd:,.0f} before rounding, no plan more than {gap:.2%} cheaper"

@@ -1,0 +1,375 @@
+"""Today's plan with promised confidence: batches that test within limits as often as asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from math import sqrt
+from statistics import NormalDist
+
+import numpy as np
+
+from blend.check.bound import rounded_down
+from blend.check.chance import check_chance_constraints
+from blend.check.check import check_plan, count_money
+from blend.check.gap import plan_bound
+from blend.check.safe import SafeProof, chance_bound, prove_safe
+from blend.domain.case import Case
+from blend.domain.certificates import ChanceCertificate
+from blend.domain.plan import Plan, Proof
+from blend.domain.uncertainty import (
+    ASSUMES_INDEPENDENT,
+    ChanceCheck,
+    ChanceConstraint,
+    LeanUncertainty,
+    Sides,
+    TestValue,
+)
+from blend.errors import BlendError, SolverTrouble
+from blend.grinder.plan import make_plan
+from blend.model.build import build_model
+from blend.model.chance_constraints import (
+    ChanceModel,
+    SafeAnswer,
+    WholeChance,
+    min_lacking,
+    solve_chance,
+)
+from blend.model.round_plan import RoundedPlan
+from blend.model.solve import solve_linear
+from blend.model.solver import Outcome
+from blend.model.tangents import ConicAnswer
+from blend.units import LB_PER_CWT
+
+Say = Callable[[str], None]
+
+_BATCHES_GAP_SHARE = 1e-6
+"""Where nothing but batches must be whole, the search costs little and is run to its end."""
+_MAX_WEIGHINGS = 5
+_HEADROOM_LB = 0.25
+_MIN_LB = 1e-6
+_USED_LB = 1.0
+_MAX_TESTS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class OneTest:
+    """One more test of a lot: what it costs, and the standard deviation of its method.
+
+    Its sample is taken from one container, so the spread of containers comes on top.
+    """
+
+    cost_usd: float
+    method_sd_share: float
+
+    def variance(self, container_sd_share: float) -> float:
+        return self.method_sd_share**2 + container_sd_share**2
+
+
+@dataclass(frozen=True, slots=True)
+class SafePlan:
+    """The plan that keeps its promises, beside the one that keeps limits on average only.
+
+    `plan.proof` holds the exact plan against the bound of its own search, which reckons
+    containers around this plan's batches; `any_plan_usd` is what no plan that keeps the
+    promises can undercut, whatever its batches, from dual prices in exact fractions.
+    """
+
+    plan: Plan
+    chance_constraints: tuple[ChanceCheck, ...]
+    without: Plan
+    divisible_usd: float
+    """Of the safe plan with containers, counts and batches divisible."""
+    divisible_without_usd: float
+    any_plan_usd: float
+    certificate: ChanceCertificate
+    """What `any_plan_usd` is proved from."""
+    tests: tuple[TestValue, ...] = ()
+    """From the most gain to the least; empty when no test was priced."""
+    tests_stopped: bool = False
+    """The user stopped the pricing: tests are missing."""
+
+    def prove(
+        self,
+        case: Case,
+        uncertainty: Mapping[str, LeanUncertainty],
+        chance_constraints: Iterable[ChanceConstraint],
+    ) -> SafeProof:
+        """Hold plan, promises and bound against the case without the solver."""
+        return prove_safe(
+            case,
+            self.plan,
+            self.chance_constraints,
+            uncertainty,
+            chance_constraints,
+            self.certificate,
+            any_plan_usd=self.any_plan_usd,
+            without_usd=self.without.proof.bound.bound_usd,
+        )
+
+    @property
+    def is_kept(self) -> bool:
+        return self.plan.proof.is_sound and all(check.is_kept for check in self.chance_constraints)
+
+    @property
+    def is_floor_certified(self) -> bool:
+        """`any_plan_usd` rests on exact dual checks alone, not on the solver's own bound."""
+        without = self.without.proof.bound
+        return without.is_certified or self.any_plan_usd > without.bound_usd
+
+    @property
+    def safety_usd(self) -> float:
+        """What the promises cost, plan against plan, as weighed."""
+        return self.plan.money.total_usd - self.without.money.total_usd
+
+    @property
+    def safety_usd_per_cwt(self) -> float:
+        """For a finished hundredweight of the safe plan."""
+        return self.safety_usd * LB_PER_CWT / self.plan.money.finished_lb
+
+    @property
+    def divisible_safety_usd(self) -> float:
+        """The same, free of the chance that whole containers bring into single plans."""
+        return self.divisible_usd - self.divisible_without_usd
+
+
+_BESIDE = "; beside the others that are asked:"
+_IN_WHOLE = " in whole containers, counts and batches; with these divisible one does."
+
+
+@dataclass(frozen=True, slots=True)
+class OutOfReach:
+    """A promise that cannot be kept, and the confidence found within reach."""
+
+    product_id: str
+    side: Sides
+    asked: float
+    reached: float
+
+
+class ConfidenceOutOfReach(BlendError):
+    """No plan keeps every promise; `is_proved` tells whether that is sure.
+
+    The lots are too uncertain, or the tolerance too narrow, for what is asked. `promises` is
+    empty when only whole containers, counts and batches stand in the way.
+    """
+
+    exit_code = 3
+
+    def __init__(self, chance_constraints: tuple[OutOfReach, ...], is_proved: bool) -> None:
+        self.chance_constraints = chance_constraints
+        self.is_proved = is_proved
+        head = "No plan keeps" if is_proved else "No plan was found that keeps"
+        lines = [f"{head} every promise{_BESIDE if chance_constraints else _IN_WHOLE}"]
+        lines += [
+            f"  - {each.product_id}: at most about {each.reached:.2%} sure of its lean limit "
+            f"{each.side.value}, {each.asked:.2%} asked ({ASSUMES_INDEPENDENT})"
+            for each in chance_constraints
+        ]
+        lines.append(
+            "Widen the tolerance, ask for less confidence, test the lots, or use lots known better."
+        )
+        super().__init__("\n".join(lines))
+
+
+def make_safe_plan(
+    case: Case,
+    uncertainty: Mapping[str, LeanUncertainty],
+    chance_constraints: Iterable[ChanceConstraint],
+    *,
+    test: OneTest | None = None,
+    progress: Say | None = None,
+) -> SafePlan:
+    """The least-cost plan whose batches keep their promises, proved.
+
+    `uncertainty` has an entry for every usable lot that a promised product may hold. `test`
+    prices one more test of a lot, and asks what each is worth. Raises ConfidenceOutOfReach when
+    the promises cannot be kept, and as `make_plan` does when there is no plan without them.
+    """
+    say = progress or (lambda text: None)
+    chance_constraints = tuple(chance_constraints)
+    # Ctrl-C before there is a plan that keeps its promises leaves nothing to show
+    without = make_plan(case, shadow_prices=False, progress=progress, keep_interrupted=False)
+    say("promises, containers divisible")
+    chance = ChanceModel(build_model(case.divisible()), uncertainty, chance_constraints)
+    divisible = solve_chance(chance)
+    if not divisible.is_kept:
+        raise _out_of_reach(chance, divisible)
+    say("promises, in whole numbers")
+    model = build_model(case, whole=True)
+    whole = ChanceModel(model, uncertainty, chance_constraints, chance.reference)
+    search = WholeChance(whole, _gap_share(case, whole))
+    found = search.search(
+        case.settings.time_limit_s,
+        on_better=lambda usd, bound: say(f"best plan so far {usd:,.0f} USD"),
+    )
+    if found.outcome is Outcome.INFEASIBLE:
+        raise ConfidenceOutOfReach((), is_proved=False)
+    if not len(found.x):
+        raise SolverTrouble(
+            f"no plan that keeps the promises was found within {case.settings.time_limit_s:g} s; "
+            "allow more time (time_limit_s), or ask for whole containers in fewer places"
+        )
+    say("whole pounds and the proof")
+    rounded_plan, checks, rounded = _weigh_kept(
+        case, search, found, uncertainty, chance_constraints
+    )
+    by_prices = chance_bound(case, uncertainty, chance_constraints, divisible.certificate)
+    tests, tests_stopped = (), False
+    if test is not None:
+        say("what one more test is worth")
+        tests, tests_stopped = _value_tests(chance, divisible, test, found.was_interrupted)
+    return SafePlan(
+        plan=_plan(case, rounded_plan, found, search.exact(rounded.x), rounded.objective),
+        chance_constraints=checks,
+        without=without,
+        divisible_usd=divisible.answer.objective,
+        divisible_without_usd=solve_linear(case).objective_usd,
+        any_plan_usd=max(rounded_down(by_prices), without.proof.bound.bound_usd),
+        certificate=divisible.certificate,
+        tests=tests,
+        tests_stopped=tests_stopped,
+    )
+
+
+def _value_tests(
+    chance: ChanceModel, divisible: SafeAnswer, test: OneTest, was_interrupted: bool
+) -> tuple[tuple[TestValue, ...], bool]:
+    """What tests are worth, from the most gain to the least, and whether Ctrl-C left some out."""
+    shadow_prices: list[TestValue] = []
+    if not was_interrupted:
+        try:
+            for value in _each_test(chance, divisible, test):
+                shadow_prices.append(value)
+        except KeyboardInterrupt:
+            was_interrupted = True
+    ordered = sorted(shadow_prices, key=lambda value: (-value.saving_usd, value.lot_id))
+    return tuple(ordered), was_interrupted
+
+
+def _each_test(chance: ChanceModel, divisible: SafeAnswer, test: OneTest) -> Iterator[TestValue]:
+    """What one more test of each lot in the plan saves, and how many would pay.
+
+    A test narrows the lot's error to 1/(1/error² + 1/variance); its mean is taken as it is,
+    since a test is as likely to find the lot leaner as fatter. Program: the linear one.
+    """
+    sets, x = chance.sets, divisible.answer.x
+    used_lb = np.bincount(sets.pair_lot, x[chance.model.use], len(sets.lots))
+    cost, reference = chance.model.cost, chance.reference
+    for index in np.flatnonzero((used_lb > _USED_LB) & (chance.error > 0)):
+        variance = test.variance(float(chance.container_sd[index]))
+        if variance == 0:
+            continue
+        usd, errors = [divisible.answer.objective], [float(chance.error[index])]
+        while len(usd) <= _MAX_TESTS:
+            error = chance.error.copy()
+            error[index] = sqrt(1 / (1 / errors[-1] ** 2 + 1 / variance))
+            chance.refer_to(reference, error)
+            usd.append(float(cost @ chance.conic.find()))
+            errors.append(float(error[index]))
+            if usd[-2] - usd[-1] <= test.cost_usd:
+                break
+        saved = [before - after for before, after in pairwise(usd)]
+        yield TestValue(
+            lot_id=sets.lots[index].lot_id,
+            standard_error_share=errors[0],
+            error_after_share=errors[1],
+            saving_usd=max(0.0, saved[0]),
+            tests_that_pay=sum(usd > test.cost_usd for usd in saved),
+            test_cost_usd=test.cost_usd,
+        )
+
+
+def _gap_share(case: Case, whole: ChanceModel) -> float:
+    model = whole.model
+    batches = model.names["batches"]
+    others = model.whole.sum() - (batches.stop - batches.start)
+    return case.settings.gap_share if others else min(_BATCHES_GAP_SHARE, case.settings.gap_share)
+
+
+def _weigh_kept(
+    case: Case,
+    search: WholeChance,
+    found: ConicAnswer,
+    uncertainty: Mapping[str, LeanUncertainty],
+    chance_constraints: tuple[ChanceConstraint, ...],
+) -> tuple[RoundedPlan, tuple[ChanceCheck, ...], ConicAnswer]:
+    """Round, and where whole pounds break a confidence, plan again with more margin. The last
+    answer is what was rounded."""
+    answer, was_interrupted = found, found.was_interrupted
+    for _ in range(_MAX_WEIGHINGS):
+        x, rounded = answer.x, answer
+        rounded_plan = search.rounded_plan(x)
+        checks = check_chance_constraints(case, rounded_plan.runs, uncertainty, chance_constraints)
+        if all(check.is_kept for check in checks):
+            break
+        _keep_off(search.chance, x, checks)
+        nearer = search.search_near(x)
+        if not len(nearer.x):
+            if was_interrupted:
+                raise KeyboardInterrupt  # What was found would break a promise.
+            nearer = search.search(case.settings.time_limit_s)
+            was_interrupted = nearer.was_interrupted
+        if not len(nearer.x):
+            break
+        answer = nearer
+    return rounded_plan, checks, rounded
+
+
+def _keep_off(chance: ChanceModel, x: np.ndarray, checks: tuple[ChanceCheck, ...]) -> None:
+    finished = x[chance.model.names["finished"]]
+    for at, side in enumerate(chance.chance):
+        lacking = [
+            check.needed_share - check.margin_share
+            for check in checks
+            if (check.product_id, check.side) == (side.chance_constraint.product_id, side.side)
+            and not check.is_kept
+        ]
+        if lacking:
+            chance.keep_off(at, 1.5 * max(lacking) * float(finished[side.blend]) + _HEADROOM_LB)
+
+
+def _plan(
+    case: Case,
+    rounded_plan: RoundedPlan,
+    found: ConicAnswer,
+    exact: RoundedPlan,
+    objective_usd: float,
+) -> Plan:
+    """The plan next to the bound of the search; `exact` and `objective_usd` are of what was
+    rounded, which may be a later answer than `found`."""
+    parts = (case, rounded_plan.takes, rounded_plan.runs, rounded_plan.shortage_lb)
+    money, checks = count_money(*parts), check_plan(*parts)
+    return Plan(
+        takes=rounded_plan.takes,
+        runs=rounded_plan.runs,
+        shortage_lb=rounded_plan.shortage_lb,
+        money=money,
+        proof=Proof(
+            checks,
+            plan_bound(
+                objective_usd,
+                found.bound,
+                "tangents of the promises, around these batches",
+                exact=count_money(case, exact.takes, exact.runs, exact.shortage_lb),
+                printed=money,
+                verdicts=(check.verdict for check in checks),
+                is_certified=False,
+            ),
+        ),
+        stopped_early=found.outcome is Outcome.STOPPED,
+    )
+
+
+def _out_of_reach(chance: ChanceModel, divisible: SafeAnswer) -> ConfidenceOutOfReach:
+    normal = NormalDist()
+    lacking = {}
+    for at in np.flatnonzero(divisible.lacking_lb > _MIN_LB):
+        side, cone = chance.chance[at], chance.conic.cones[at]
+        norm = cone.norm(divisible.answer.x)
+        reached = normal.cdf(cone.factor - float(divisible.lacking_lb[at]) / norm)
+        asked = 1 - side.chance_constraint.max_out_of_side_share
+        lacking[at] = OutOfReach(side.chance_constraint.product_id, side.side, asked, reached)
+    is_proved = bool((min_lacking(chance) > _MIN_LB).any())
+    return ConfidenceOutOfReach(tuple(lacking.values()), is_proved)

@@ -1,0 +1,183 @@
+"""Several days as one layout: a layout of blends for each day, and what comes in of each lot."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import cached_property
+
+import numpy as np
+
+from blend.domain.horizon import DayRequirement, Horizon, Receipt, frozen_per_lb
+from blend.domain.lots import Lot
+from blend.domain.requirements import Requirement
+from blend.domain.selectors import Selector
+from blend.model.arrays import Columns, Rows
+from blend.model.sets import IndexSets, lay_out
+
+
+@dataclass(frozen=True)
+class Inflow:
+    """What can come into a lot's stock on one day: so many pounds for each unit of a column,
+    or, without a column, so many pounds as a matter of fact."""
+
+    lot: int
+    place: int
+    column: int | None
+    lb: float
+    last_place: int
+    """Of the last planned day on which it may be used; the number of days when it outlasts
+    the horizon."""
+
+
+@dataclass(frozen=True)
+class Days:
+    """The choices of a horizon: the layout of each day's blends, and the lots between days."""
+
+    horizon: Horizon
+    sets_list: tuple[IndexSets, ...]
+
+    @property
+    def days(self) -> tuple[date, ...]:
+        return self.horizon.days
+
+    @property
+    def lots(self) -> tuple[Lot, ...]:
+        return self.horizon.lots
+
+    @cached_property
+    def lot_index(self) -> dict[str, int]:
+        return {lot.lot_id: index for index, lot in enumerate(self.lots)}
+
+    @cached_property
+    def offers(self) -> tuple[Receipt, ...]:
+        """What can be bought, in the order of the columns `buy`."""
+        return tuple(receipt for receipt in self.horizon.receipts if receipt.offer_id)
+
+    @cached_property
+    def freezable(self) -> tuple[tuple[Lot, Lot], ...]:
+        """Fresh lots and what they become, in the order of the columns `freeze`."""
+        return tuple(
+            (fresh, self.horizon.lot(lot_id)) for lot_id, fresh in self.horizon.fresh_of.items()
+        )
+
+    def frozen_per_lb(self, fresh: Lot) -> float:
+        """Frozen pounds from one pound of a lot that can be frozen."""
+        return frozen_per_lb(fresh, self.horizon.freezer_of(fresh).freezing)
+
+    def chosen(self, selector: Selector) -> np.ndarray:
+        """Boolean mask over lots of those that the selector means."""
+        return np.fromiter((selector.holds(lot) for lot in self.lots), bool, len(self.lots))
+
+    def at(self, lot: np.ndarray | int, place: np.ndarray | int) -> np.ndarray | int:
+        """Where a lot on a day stands within the columns `stock` and `waste`."""
+        return lot * len(self.days) + place
+
+    def use_columns(self, columns: Columns, place: int) -> tuple[np.ndarray, np.ndarray]:
+        """The columns of one day's uses, and the lot of each."""
+        sets = self.sets_list[place]
+        lot = np.array([self.lot_index[each.lot_id] for each in sets.lots], int)
+        return columns[f"use {place}"], lot[sets.pair_lot]
+
+    def max_wanted_lb(self, place: int) -> float:
+        """A sure upper limit on the pounds that a day's products can take."""
+        sets = with_room(self.sets_list[place])
+        finished_lb = float(sets.max_blend_lb.sum())
+        return finished_lb / sets.kept_mass.min(initial=1.0)
+
+    def last_place(self, last_day: date | None) -> int:
+        count = len(self.days)
+        if last_day is None or last_day >= self.horizon.after(count - 1):
+            return count
+        return sum(day <= last_day for day in self.days) - 1
+
+    def inflows(self, columns: Columns) -> list[Inflow]:
+        """Opening stock, what is bought and what is frozen."""
+        buy = dict(zip(self.offers, columns["buy"].tolist(), strict=True))
+        inflows = [
+            Inflow(
+                lot=self.lot_index[receipt.lot_id],
+                place=receipt.place,
+                column=buy.get(receipt),
+                lb=1.0 if receipt in buy else receipt.max_lb,
+                last_place=self.last_place(receipt.last_day),
+            )
+            for receipt in self.horizon.receipts
+        ]
+        for index, (fresh, frozen) in enumerate(self.freezable):
+            for place, day in enumerate(self.days):
+                inflows.append(
+                    Inflow(
+                        lot=self.lot_index[frozen.lot_id],
+                        place=place,
+                        column=int(columns["freeze"][self.at(index, place)]),
+                        lb=self.frozen_per_lb(fresh),
+                        last_place=self.last_place(self.horizon.keeps_until(frozen, day)),
+                    )
+                )
+        return inflows
+
+
+def lay_out_days(horizon: Horizon) -> Days:
+    return Days(horizon, tuple(lay_out(case) for case in horizon.day_cases))
+
+
+ROOM = 1.0001
+"""Limits that switches take as sure are this much wider than stated, so that an order or an
+offer can be moved a little to read its worth."""
+
+
+def with_room(sets: IndexSets) -> IndexSets:
+    """The layout with slightly more of every lot and of every order."""
+    return replace(sets, room=ROOM)
+
+
+@dataclass
+class DayColumns:
+    """One day's part of the columns, so that the families of the one-day program can add to
+    it as if the day were alone."""
+
+    columns: Columns
+    place: int
+
+    def add(self, name: str, size: int, **more: np.ndarray | float | bool) -> np.ndarray:
+        return self.columns.add(f"{name} {self.place}", size, **more)
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        return self.columns[f"{name} {self.place}"]
+
+
+@dataclass
+class DayRows:
+    """One day's part of the rows: every requirement is that day's."""
+
+    rows: Rows
+    day: date
+
+    def add(
+        self,
+        requirement: Requirement,
+        parts: Iterable[tuple[np.ndarray | int, np.ndarray | float]],
+        lower: float = -np.inf,
+        upper: float = np.inf,
+    ) -> None:
+        self.rows.add(self._of_day(requirement), parts, lower, upper)
+
+    def add_block(
+        self,
+        requirements: Sequence[Requirement],
+        parts: Iterable[tuple[np.ndarray, np.ndarray, np.ndarray | float]],
+        lower: np.ndarray | float = -np.inf,
+        upper: np.ndarray | float = np.inf,
+    ) -> None:
+        self.rows.add_block([self._of_day(each) for each in requirements], parts, lower, upper)
+
+    def _of_day(self, requirement: Requirement) -> DayRequirement:
+        return DayRequirement(
+            self.day,
+            requirement.constraint_class,
+            requirement.product_id,
+            requirement.lot_id,
+            requirement.rule_id,
+        )

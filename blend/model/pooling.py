@@ -1,0 +1,217 @@
+"""Where a large linear program begins: the lots that its pooled twin uses.
+
+Products that may hold the same lots differ little but in lean and volume. Pooled into one
+they give a small program whose optimal lots are, as a rule, those of the whole one; what
+remains is to deal them out among the products. Pricing afterwards proves the answer, so a
+poor guess costs time and never truth.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Hashable, Iterable, Iterator
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+
+from blend.domain.case import Case
+from blend.domain.horizon import Horizon, Order
+from blend.domain.products import Product
+from blend.domain.rules import Rule, RuleKind
+from blend.model.arrays import RestrictedMaster
+from blend.model.sets import IndexSets, lay_out
+
+ACROSS = 3
+"""Products of a pool, spread over all its leans, that each of its lots is dealt to."""
+NEAR = 3
+"""Products about as lean among products as the lot is among lots that it is dealt to besides.
+
+Both by measurement: fewer leave the first part short of a plan, more make it slow."""
+
+_STRIDE = 7
+"""Lots next to each other in lean are dealt to products this far apart: each product begins
+with lots over the whole range of lean. Any number prime to the pool's size would do."""
+
+
+def pool_products(case: Case) -> tuple[Case, list[list[int]]]:
+    """The case with like products pooled, and the products (by index) of each pool."""
+    alike: dict[Hashable, list[int]] = defaultdict(list)
+    for index, product in enumerate(case.products):
+        alike[_likeness(case, product)].append(index)
+    # a pool is called after its first product, and a case orders its products by id
+    pools = list(alike.values())
+    members = [[case.products[index] for index in pool] for pool in pools]
+    pooled = tuple(_pooled(products) for products in members)
+    rules = [_pooled_rule(rule, pooled, members) for rule in case.rules]
+    rules = tuple(rule for rule in rules if rule is not None)
+    return replace(case, products=pooled, rules=rules), pools
+
+
+def pool_horizon(horizon: Horizon) -> tuple[Horizon, dict[str, list[str]]]:
+    """The horizon with like products and their orders pooled, and the products (by id) of each
+    pool, by the pool's id."""
+    case = horizon.case
+    ordered: dict[str, list[Order]] = defaultdict(list)
+    for order in horizon.orders:
+        ordered[order.product_id].append(order)
+    asked = [
+        replace(product, min_lb=sum(order.min_lb for order in ordered[product.product_id]))
+        for product in case.products
+    ]
+    pooled, pools = pool_products(replace(case, products=tuple(asked)))
+    members = {
+        product.product_id: [case.products[index].product_id for index in pool]
+        for product, pool in zip(pooled.products, pools, strict=True)
+    }
+    orders = tuple(
+        order
+        for day in horizon.days
+        for pool, product_ids in members.items()
+        for order in _pooled_order(horizon, day, pool, product_ids)
+    )
+    return replace(horizon, case=pooled, orders=orders), members
+
+
+def _pooled_order(
+    horizon: Horizon, day: date, pool: str, product_ids: list[str]
+) -> Iterator[Order]:
+    """What the day orders of the pool's products as one order, if it orders any."""
+    placed = [
+        order.placed_on(horizon.case.product(order.product_id))
+        for order in horizon.orders_on(day)
+        if order.product_id in product_ids
+    ]
+    if placed:
+        product = _pooled(placed)
+        yield Order(
+            f"{pool} {day}",
+            pool,
+            day,
+            product.min_lb,
+            product.max_lb,
+            product.shortage_penalty_usd_per_lb,
+            product.sale_usd_per_lb,
+        )
+
+
+def restricted_master(
+    column_count: int, dealt: Iterable[tuple[slice, IndexSets, np.ndarray]]
+) -> RestrictedMaster:
+    """All columns but those of pairs, and of these the ones that were dealt out.
+
+    `dealt` tells for every layout the columns of its pairs, and the pairs (by index) dealt.
+    """
+    is_first = np.ones(column_count, bool)
+    blend, lot = np.full((2, column_count), -1)
+    for use, sets, pairs in dealt:
+        is_first[use] = False
+        is_first[use.start + pairs] = True
+        blend[use] = blend.max() + 1 + sets.pair_blend
+        lot[use] = lot.max() + 1 + sets.pair_lot
+    return RestrictedMaster(np.flatnonzero(is_first), blend, lot)
+
+
+def deal_out(
+    sets: IndexSets, pools: list[list[int]], twin: IndexSets, pounds_of_pair: np.ndarray
+) -> np.ndarray:
+    """Pairs to begin with: each pool's lots, and the pounds of them that the twin uses, dealt
+    among the pool's products.
+
+    `pools` holds the layout's products (by index) of each product of the twin's layout.
+    """
+    pair_at = np.full((len(sets.lots), len(sets.blends)), -1)
+    pair_at[sets.pair_lot, sets.pair_blend] = np.arange(len(sets.pair_lot))
+    lean = np.array([lot.lean for lot in sets.lots])
+    target = np.array([product.target_lean for product in sets.products])
+    volume = np.array([_volume_lb(product) for product in sets.products])
+    begin = np.zeros(len(sets.pair_lot), bool)
+    for blend, pool in enumerate(pools):
+        used = np.flatnonzero((pounds_of_pair > 0) & (twin.pair_blend == blend))
+        used = used[np.argsort(lean[twin.pair_lot[used]], kind="stable")]
+        lots, pounds = twin.pair_lot[used], pounds_of_pair[used]
+        members = np.array(pool)[np.argsort(target[pool], kind="stable")]
+        for turn in _turns(pounds, volume[members]):
+            pairs = pair_at[lots, members[turn]]
+            begin[pairs[pairs >= 0]] = True
+    return np.flatnonzero(begin)
+
+
+def _turns(pounds: np.ndarray, volume: np.ndarray) -> Iterator[np.ndarray]:
+    """For lots and products in the order of their lean: which product each lot goes to, hand
+    after hand."""
+    count = len(volume)
+    across = min(ACROSS, count)
+    for hand in range(across):
+        yield (np.arange(len(pounds)) * _STRIDE + hand * max(1, count // across)) % count
+    lies_at = (np.cumsum(pounds) - pounds / 2) / pounds.sum()
+    level = np.searchsorted(np.cumsum(volume) / volume.sum(), lies_at)
+    for step in range(-(NEAR // 2), NEAR - NEAR // 2):
+        yield np.clip(level + step, 0, count - 1)
+
+
+def _volume_lb(product: Product) -> float:
+    return product.min_lb or product.max_lb or 1.0
+
+
+def _likeness(case: Case, product: Product) -> Hashable:
+    """What decides which lots a product may hold and what they keep. Pools are few and large,
+    so that the twin is small: what rules ask of single products is left to the pricing."""
+    return (
+        product.species,
+        product.label_claims,
+        tuple(
+            loss.loss_id
+            for loss in case.losses
+            if not loss.products or product.product_id in loss.products
+        ),
+    )
+
+
+def _pooled(products: list[Product]) -> Product:
+    """One product of the volume of all, at the lean of all."""
+    volume = np.array([_volume_lb(product) for product in products])
+    weight = volume / volume.sum()
+    minimum = float(weight @ [product.min_lean for product in products])
+    maximum = float(weight @ [product.max_lean for product in products])
+    penalties = [
+        p.shortage_penalty_usd_per_lb for p in products if p.shortage_penalty_usd_per_lb is not None
+    ]
+    limited = all(product.max_lb is not None for product in products)
+    first = products[0]
+    return replace(
+        first,
+        target_lean=minimum,
+        tolerance_below_share=0.0,
+        tolerance_above_share=maximum - minimum,
+        min_lb=sum(product.min_lb for product in products),
+        max_lb=sum(product.max_lb for product in products) if limited else None,
+        standards=tuple(
+            standard
+            for standard in first.standards
+            if all(standard in product.standards for product in products)
+        ),
+        shortage_penalty_usd_per_lb=max(penalties, default=None),
+        sale_usd_per_lb=float(weight @ [product.sale_usd_per_lb for product in products]),
+    )
+
+
+def _pooled_rule(
+    rule: Rule, pooled: tuple[Product, ...], members: list[list[Product]]
+) -> Rule | None:
+    """A rule on the pools whose every product it governs; None where there are none.
+
+    What must be used may go into any product that the rule names, so one is enough for it.
+    """
+    enough = any if rule.kind is RuleKind.MUST_USE else all
+    ids = tuple(
+        pool.product_id
+        for pool, products in zip(pooled, members, strict=True)
+        if enough(rule.governs(product) for product in products)
+    )
+    return replace(rule, products=ids) if ids else None
+
+
+def pooled_sets(case: Case) -> tuple[IndexSets, list[list[int]]]:
+    pooled, pools = pool_products(case)
+    return lay_out(pooled), pools

@@ -1,0 +1,320 @@
+"""From exact pounds to whole ones that a scale can show, keeping every limit where it can.
+
+Each ingredient of a batch goes to the pound below or above. Which way is a small program of
+its own: the same rows as the plan, the whole numbers held, and room to give way at a price so
+high that it is used only where whole pounds cannot keep a limit. The proof tells where.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from blend.domain.plan import BatchRun, Ingredient, Take
+from blend.domain.products import Product
+from blend.domain.requirements import ConstraintClass
+from blend.domain.rules import WholeContainers
+from blend.model.arrays import Model, SparseColumns
+from blend.model.sets import IndexSets
+from blend.model.solver import solve_whole
+
+_MIN_LB = 1e-6
+_GIVES_USD_PER_LB = {
+    ConstraintClass.VOLUME_MAX: 1e2,
+    ConstraintClass.VOLUME_MIN: 1e3,
+    ConstraintClass.MUST_USE: 1e3,
+}
+"""Price of giving way: a pound too much gives first, then one too little, and a limit on lean
+or shares last."""
+_GIVES_LAST_USD_PER_LB = 1e5
+_DEAR_USD_PER_LB = 100.0
+"""No meat costs as much; where a table says so, giving way costs more by as much."""
+_TIME_LIMIT_S = 5.0
+_HAIR = 1e-13
+"""Of an order: what adding up in binary can lose, so that no shortfall is stated too small."""
+_FURTHER_LB = 10.0
+"""So many pounds further each ingredient may go where those next to it break a limit, and then from
+none to twice as many: a lot of a few pounds can be all there is to balance others with."""
+
+
+@dataclass(frozen=True)
+class RoundedPlan:
+    """A plan in whole pounds and whole containers."""
+
+    takes: tuple[Take, ...]
+    runs: tuple[BatchRun, ...]
+    shortage_lb: dict[str, float]
+
+
+def round_plan(model: Model, x: np.ndarray) -> RoundedPlan:
+    """Round a solution of a program to whole pounds an ingredient and batch."""
+    sets = model.sets
+    batches = _batches(model, x)
+    per_batch, taken_lb = _whole_pounds(model, x, batches)
+    return RoundedPlan(
+        takes=_takes(sets, taken_lb, per_batch, batches),
+        runs=_runs(sets, per_batch, batches),
+        shortage_lb=_shortages(sets, per_batch, batches),
+    )
+
+
+def exact_plan(model: Model, x: np.ndarray) -> RoundedPlan:
+    """The same solution before rounding, each blend as one batch: to recount its money."""
+    sets = model.sets
+    used_lb = np.maximum(x[model.use], 0.0)
+    taken_lb = np.maximum(x[model.take], 0.0)
+    one_batch = np.ones(len(sets.blends), int)
+    lot_used_lb = np.bincount(sets.pair_lot, used_lb, len(sets.lots))
+    takes = tuple(
+        Take(lot.lot_id, float(lb), None, float(used))
+        for lot, lb, used in zip(sets.lots, taken_lb, lot_used_lb, strict=True)
+    )
+    may_be_short = [
+        p.product_id for p in sets.products if p.shortage_penalty_usd_per_lb is not None
+    ]
+    short_lb = np.maximum(x[model.names["short"]], 0.0).tolist()
+    shortage_lb = dict(zip(may_be_short, short_lb, strict=True))
+    return RoundedPlan(takes, _runs(sets, used_lb, one_batch), shortage_lb)
+
+
+def _batches(model: Model, x: np.ndarray) -> np.ndarray:
+    """Batches of each blend: the usual size where the blender allows, none when nothing is
+    made."""
+    sets = model.sets
+    finished = x[model.names["finished"]]
+    counts = np.zeros(len(finished), int)
+    for blend, (made_lb, number) in enumerate(zip(finished, sets.blends.batch, strict=True)):
+        if made_lb > _MIN_LB:
+            product = sets.products[sets.blends.product[blend]]
+            counts[blend] = 1 if number else batch_count(product, float(made_lb))
+    return counts
+
+
+def batch_count(product: Product, finished_lb: float) -> int:
+    """The number of equal batches nearest to the usual size that fills the blender rightly."""
+    fewest = max(1, math.ceil(finished_lb / product.blender_max_lb - 1e-9))
+    if product.blender_min_lb > 0:
+        maximum = max(fewest, math.floor(finished_lb / product.blender_min_lb + 1e-9))
+    else:
+        maximum = math.inf
+    usual = math.floor(finished_lb / product.batch_lb + 0.5)
+    return int(min(max(usual, fewest), maximum))
+
+
+def _whole_pounds(
+    model: Model, x: np.ndarray, batches: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Whole pounds of each pair for one batch, and the pounds taken of each lot."""
+    count = batches[model.sets.pair_blend]
+    exact = np.divide(x[model.use], count, out=np.zeros(len(count)), where=count > 0)
+    nearest = np.floor(exact + 0.5)
+    is_whole = np.abs(exact - nearest) < _MIN_LB
+    if is_whole.all():
+        return nearest, x[model.take]
+    low = np.where(is_whole, nearest, np.floor(exact))
+    high = np.where(is_whole, nearest, np.ceil(exact))
+    rounding = _rounding_model(model, x, batches, low, high)
+    answer = solve_whole(rounding, gap_share=1e-4, time_limit_s=_TIME_LIMIT_S)
+    if not len(answer.x) or _breaks(model, rounding, answer.x, count):
+        grow = np.where(high > 0, high + _FURTHER_LB, 0.0)
+        for minimum, maximum in (
+            (np.maximum(low - _FURTHER_LB, 0.0), grow),
+            (0 * low, grow + high),
+        ):
+            further = _rounding_model(model, x, batches, minimum, maximum)
+            allowed_lb = _moved_by_rounding_lb(model, further, np.where(minimum > 0, count, 0))
+            further.upper[len(model.cost) :] = allowed_lb
+            again = solve_whole(further, gap_share=1e-4, time_limit_s=_TIME_LIMIT_S)
+            if len(again.x):
+                answer = again
+                break
+    if not len(answer.x):
+        return np.floor(exact), x[model.take]
+    return np.round(answer.x[model.use]), answer.x[model.take]
+
+
+def _breaks(model: Model, rounding: Model, x: np.ndarray, count: np.ndarray) -> bool:
+    """Whether a row gives way by more than rounding explains."""
+    used = np.where(x[model.use] > _MIN_LB, count, 0)
+    allowed_lb = _moved_by_rounding_lb(model, rounding, used)
+    return bool((x[len(model.cost) :] > allowed_lb + _MIN_LB).any())
+
+
+def _moved_by_rounding_lb(model: Model, rounding: Model, used: np.ndarray) -> np.ndarray:
+    """How far a pound more or less of each ingredient can move the rows that may give way.
+
+    `used` holds the batches of each pair, none where the pair is no ingredient.
+    """
+    sets, columns = model.sets, np.arange(len(model.cost))
+    rows = rounding.matrix.row[rounding.matrix.start[len(model.cost)] :]
+    pairs = np.flatnonzero(used)
+    blend, kept_lb = sets.pair_blend[pairs], sets.kept_mass[pairs]
+    by_pair = _row_by_row(model.matrix.take(columns[model.use][pairs]), rows, len(pairs))
+    made = model.matrix.take(columns[model.names["finished"]])
+    by_blend = _row_by_row(made, rows, len(sets.blends))
+    moved_lb = [
+        float(np.abs(own + made[blend] * kept_lb) @ used[pairs])
+        for own, made in zip(by_pair, by_blend, strict=True)
+    ]
+    return np.array(moved_lb)
+
+
+def _row_by_row(matrix: SparseColumns, rows: np.ndarray, width: int) -> Iterator[np.ndarray]:
+    """Of each row asked for, its entries over all columns of the matrix."""
+    order = np.argsort(matrix.row, kind="stable")
+    row, column, value = matrix.row[order], matrix.column[order], matrix.value[order]
+    for first, end in zip(
+        np.searchsorted(row, rows), np.searchsorted(row, rows, "right"), strict=True
+    ):
+        entries = np.zeros(width)
+        entries[column[first:end]] = value[first:end]
+        yield entries
+
+
+def _rounding_model(
+    model: Model, x: np.ndarray, batches: np.ndarray, low: np.ndarray, high: np.ndarray
+) -> Model:
+    """The plan's own rows with pounds a batch as whole columns and every choice of another
+    kind held; each nameable row may give way at its price."""
+    sets = model.sets
+    use, take = model.use, model.take
+    lower, upper = model.lower.copy(), model.upper.copy()
+    held = model.whole.copy()
+    lower[held] = upper[held] = np.round(x[held])
+    block = model.names["batches"]
+    lower[block] = upper[block] = batches
+    lower[use], upper[use] = low, high
+    boxed = _boxed(sets)
+    taken = x[take]
+    lower[take] = np.where(boxed, np.round(taken, 6), 0.0)
+    upper[take] = np.where(boxed, np.round(taken, 6), model.upper[take])
+
+    matrix = model.matrix
+    scale = np.ones(len(model.cost))
+    scale[use] = np.maximum(batches[sets.pair_blend], 1)
+    whole = np.zeros(len(model.cost), bool)
+    whole[use] = high > low
+
+    gives = [
+        (row, sign)
+        for row, requirement in enumerate(model.requirements)
+        if requirement.constraint_class
+        not in (ConstraintClass.MASS, ConstraintClass.SUPPLY, ConstraintClass.WHOLE_CONTAINERS)
+        for sign, bound in ((1.0, model.row_lower[row]), (-1.0, model.row_upper[row]))
+        if np.isfinite(bound)
+    ]
+    rows = np.array([row for row, _ in gives], int)
+    # Above all prices of the case, however dear its meat is.
+    times = max(1.0, np.abs(model.cost).max() / _DEAR_USD_PER_LB)
+    price = [
+        times
+        * _GIVES_USD_PER_LB.get(model.requirements[row].constraint_class, _GIVES_LAST_USD_PER_LB)
+        for row in rows
+    ]
+    return replace(
+        model,
+        cost=np.concatenate((model.cost * scale, price)),
+        lower=np.concatenate((lower, np.zeros(len(rows)))),
+        upper=np.concatenate((upper, np.full(len(rows), np.inf))),
+        whole=np.concatenate((whole, np.zeros(len(rows), bool))),
+        matrix=SparseColumns(
+            np.concatenate((matrix.start, matrix.start[-1] + 1 + np.arange(len(rows)))),
+            np.concatenate((matrix.row, rows)),
+            np.concatenate(
+                (matrix.value * scale[matrix.column], np.array([sign for _, sign in gives]))
+            ),
+        ),
+    )
+
+
+def _boxed(sets: IndexSets) -> np.ndarray:
+    """Lots whose containers must be taken whole."""
+    if sets.case.settings.whole_containers is WholeContainers.NO:
+        return np.zeros(len(sets.lots), bool)
+    return np.array([lot.container_lb is not None for lot in sets.lots])
+
+
+def _takes(
+    sets: IndexSets, taken_lb: np.ndarray, per_batch: np.ndarray, batches: np.ndarray
+) -> tuple[Take, ...]:
+    boxed = _boxed(sets)
+    used_lb = np.bincount(sets.pair_lot, per_batch * batches[sets.pair_blend], len(sets.lots))
+    takes = []
+    for index, lot in enumerate(sets.lots):
+        pounds_lb, used = float(taken_lb[index]), float(used_lb[index])
+        containers = None
+        if boxed[index]:
+            containers = round(pounds_lb / lot.container_lb)
+            pounds_lb = containers * lot.container_lb
+        else:
+            pounds_lb = min(max(used, float(math.ceil(pounds_lb - _MIN_LB))), lot.max_lb)
+        if pounds_lb > 0:
+            takes.append(Take(lot.lot_id, pounds_lb, containers, used))
+    return tuple(takes)
+
+
+def _runs(sets: IndexSets, per_batch: np.ndarray, batches: np.ndarray) -> tuple[BatchRun, ...]:
+    """Runs in the order of products; batches alike are put together."""
+    per_container = sets.case.settings.whole_containers in (
+        WholeContainers.PER_PRODUCT,
+        WholeContainers.PER_BATCH,
+    )
+    runs: list[BatchRun] = []
+    for blend, product_index in enumerate(sets.blends.product):
+        pairs = np.arange(len(per_batch))[sets.pairs_of(blend)]
+        pairs = pairs[per_batch[pairs] > 0]
+        if not batches[blend] or not len(pairs):
+            continue
+        finished_lb = float(sets.kept_mass[pairs] @ per_batch[pairs])
+        run = BatchRun(
+            product_id=sets.products[product_index].product_id,
+            batches=int(batches[blend]),
+            ingredients=tuple(
+                _ingredient(sets, int(pair), float(per_batch[pair]), per_container)
+                for pair in pairs
+            ),
+            finished_lb=finished_lb,
+            lean=float(sets.kept_lean[pairs] @ per_batch[pairs]) / finished_lb,
+        )
+        like = next(
+            (
+                at
+                for at, other in enumerate(runs)
+                if (other.product_id, other.ingredients) == (run.product_id, run.ingredients)
+            ),
+            None,
+        )
+        if like is None:
+            runs.append(run)
+        else:
+            runs[like] = replace(runs[like], batches=runs[like].batches + run.batches)
+    return tuple(runs)
+
+
+def _ingredient(sets: IndexSets, pair: int, pounds_lb: float, per_container: bool) -> Ingredient:
+    lot = sets.lots[sets.pair_lot[pair]]
+    whole = per_container and lot.container_lb is not None
+    count = pounds_lb / lot.container_lb if whole else None
+    containers = round(count) if whole and abs(count - round(count)) < 1e-9 else None
+    return Ingredient(lot.lot_id, pounds_lb, containers)
+
+
+def _shortages(sets: IndexSets, per_batch: np.ndarray, batches: np.ndarray) -> dict[str, float]:
+    """Pounds short of the least order of each product that may fall short."""
+    made = np.bincount(
+        sets.pair_blend,
+        sets.kept_mass * per_batch * batches[sets.pair_blend],
+        len(sets.blends),
+    )
+    shortages = {}
+    for index, product in enumerate(sets.products):
+        if product.shortage_penalty_usd_per_lb is None:
+            continue
+        short_lb = product.min_lb - float(made[sets.blends_of(index)].sum())
+        if short_lb > _MIN_LB:
+            hair_lb = _HAIR * product.min_lb
+            shortages[product.product_id] = min(short_lb + hair_lb, product.min_lb)
+    return shortages

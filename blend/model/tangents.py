@@ -1,0 +1,372 @@
+"""Cones by tangent cuts on the warm solver.
+
+The norm T of a cone is split into one piece a column, w ≥ (scale · x)² / T with Σ w ≤ T, and
+each piece is cut by tangents of its own (the disaggregated form: Vielma, Dunning, Huchette and
+Lubin, "Extended formulations in mixed integer conic quadratic programming", Mathematical
+Programming Computation 9, 2017). A tangent of y²/T at the ratio r = y/T is w ≥ 2 r y − r² T: it
+holds for every T and, with pieces kept in units of the first scale, for every later scale and
+factor, so that cuts are kept over all changes. The cut program lies outside the cones, so its
+optimum is a lower bound; a solve with the limits moved inwards by what is lacking gives a point
+inside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from blend.errors import SolverTrouble
+from blend.model.arrays import Model, SparseColumns, SparseRows
+from blend.model.cone import Cone, holds
+from blend.model.conic import conic_point
+from blend.model.solver import Answer, Outcome, WarmLinear
+
+ACCURACY = 1e-7
+"""Of the objective, between the point inside the cones and the lower bound."""
+_NEARLY = 1e-4
+"""From here on it pays to look for a point inside."""
+_MIN_RATIO = 3e-5
+"""Pieces below this share of the norm get no cut: the solver drops entries near its square."""
+_MIN_SCALE = 1e-4
+_MAX_ROUNDS = 100
+
+
+@dataclass(frozen=True)
+class ConicAnswer:
+    """`x` keeps every cone, `objective` is its cost; none costs less than `bound`.
+
+    Without a solution `x` is empty, and the objective is infinite where none exists.
+    """
+
+    outcome: Outcome
+    objective: float
+    bound: float
+    x: np.ndarray
+    rounds: int
+    was_interrupted: bool = False
+    """Whether Ctrl-C ended the search in whole numbers."""
+
+    @property
+    def gap_share(self) -> float:
+        return (self.objective - self.bound) / max(1.0, abs(self.objective))
+
+
+@dataclass
+class _Block:
+    """Where one cone stands in the program with cuts."""
+
+    norm: int
+    pieces: np.ndarray
+    reading_row: int
+    sum_row: int
+    first_scale: np.ndarray
+
+
+@dataclass
+class _Cuts:
+    """The cuts so far, as entries of rows after the program's own."""
+
+    row: list[np.ndarray] = field(default_factory=list)
+    column: list[np.ndarray] = field(default_factory=list)
+    value: list[np.ndarray] = field(default_factory=list)
+    cone: list[int] = field(default_factory=list)
+
+
+class ConicLinear:
+    """A linear program with cones that stays in the solver, cuts and all.
+
+    Cost, bounds and scales may be changed between solves. With `uses_library` the conic library
+    finds where the cuts start.
+    """
+
+    def __init__(self, model: Model, cones: Sequence[Cone], uses_library: bool = True) -> None:
+        self.cones = list(cones)
+        self.column_count = len(model.cost)
+        self.uses_library = uses_library
+        self._base = model
+        self._blocks = _blocks(model, self.cones)
+        self._extended = _extended(model, self.cones, self._blocks)
+        self._cuts = _Cuts()
+        self.linear = WarmLinear(self._extended)
+
+    def set_scale(self, index: int, scale: np.ndarray) -> None:
+        """Put other numbers before the columns of the norm."""
+        block, was = self._blocks[index], self.cones[index].scale
+        self.cones[index] = replace(self.cones[index], scale=scale)
+        for at in np.flatnonzero(scale != was):
+            weight = (scale[at] / block.first_scale[at]) ** 2
+            self.linear.set_coefficient(block.sum_row, int(block.pieces[at]), float(weight))
+
+    def set_min(self, index: int, minimum: float) -> None:
+        self.cones[index] = replace(self.cones[index], minimum=minimum)
+        self._move_in([index], [0.0])
+
+    def solve(self, accuracy: float = ACCURACY) -> ConicAnswer:
+        """The optimum, to a relative `accuracy` of the objective, proved by the bound."""
+        found = self.point() if self.uses_library else None
+        if found is not None:
+            self._touch(found)
+        for rounds in range(1, _MAX_ROUNDS + 1):
+            outer = self.linear.solve()
+            if outer.outcome is not Outcome.OPTIMAL:
+                value = outer.objective
+                return ConicAnswer(outer.outcome, value, value, np.zeros(0), rounds)
+            if found is not None:
+                cost = float(self.linear.cost[: self.column_count] @ found)
+                answer = ConicAnswer(Outcome.OPTIMAL, cost, outer.objective, found, rounds)
+                if answer.gap_share <= accuracy:
+                    return answer
+            x = outer.x[: self.column_count]
+            lacks = np.array([cone.lacks(x) for cone in self.cones])
+            if all(cone.is_held(x) for cone in self.cones):
+                return ConicAnswer(Outcome.OPTIMAL, outer.objective, outer.objective, x, rounds)
+            added = self._cut_off(outer.x)
+            if added and not self._is_nearly_held(x, lacks):
+                continue
+            inside = self._point_inside(lacks)
+            if inside is not None:
+                answer = ConicAnswer(Outcome.OPTIMAL, inside[0], outer.objective, inside[1], rounds)
+                if answer.gap_share <= accuracy:
+                    return answer
+            elif not added:
+                # the cones touch the rows in a point: no tangent parts it, nothing lies inside
+                return ConicAnswer(Outcome.OPTIMAL, outer.objective, outer.objective, x, rounds)
+        raise SolverTrouble(f"the cones were not closed in {_MAX_ROUNDS} rounds of cuts")
+
+    def reading_prices(self) -> tuple[Answer, np.ndarray]:
+        """The optimum of the program with the cuts so far, and the dual price of each cone's
+        reading there."""
+        outer = self.linear.solve()
+        return outer, outer.row_dual[[block.reading_row for block in self._blocks]]
+
+    def find(self) -> np.ndarray:
+        """The optimum without the proof where the library finds it, else with; empty if there
+        is none."""
+        found = self.point() if self.uses_library else None
+        return self.solve().x if found is None else found
+
+    def point(self) -> np.ndarray | None:
+        """The optimum as the conic library finds it, not proved; None where it finds none."""
+        linear, base = self.linear, self._base
+        rows = len(base.row_lower)
+        now = replace(
+            base,
+            cost=linear.cost[: self.column_count],
+            lower=linear.lower[: self.column_count],
+            upper=linear.upper[: self.column_count],
+            row_lower=linear.row_lower[:rows],
+            row_upper=linear.row_upper[:rows],
+        )
+        found = conic_point(now, self.cones)
+        return found if found is not None and holds(now, self.cones, found) else None
+
+    def with_cuts(self) -> Model:
+        """The program with all cuts as rows, for a search in whole numbers or a rounding."""
+        base, cuts = self._without_cuts(), self._cuts
+        count = len(cuts.cone)
+        return replace(
+            base,
+            matrix=_with_entries(base.matrix, cuts.row, cuts.column, cuts.value),
+            row_lower=np.concatenate((base.row_lower, np.zeros(count))),
+            row_upper=np.concatenate((base.row_upper, np.full(count, np.inf))),
+            requirements=base.requirements
+            + tuple(self.cones[cone].requirement for cone in cuts.cone),
+        )
+
+    def _without_cuts(self) -> Model:
+        """The program as it stands by now: costs, bounds and scales may have moved."""
+        base, linear = self._extended, self.linear
+        matrix = replace(base.matrix, value=base.matrix.value.copy())
+        for block, cone in zip(self._blocks, self.cones, strict=True):
+            _put(matrix, block.sum_row, block.pieces, (cone.scale / block.first_scale) ** 2)
+        rows = len(base.row_lower)
+        return replace(
+            base,
+            cost=linear.cost.copy(),
+            lower=linear.lower.copy(),
+            upper=linear.upper.copy(),
+            matrix=matrix,
+            row_lower=linear.row_lower[:rows].copy(),
+            row_upper=linear.row_upper[:rows].copy(),
+        )
+
+    @property
+    def whole(self) -> np.ndarray:
+        """Which of the program's own columns must be whole."""
+        return self._base.whole
+
+    def with_norms_fixed(self, x: np.ndarray, more_share: float) -> Model:
+        """The program with norms held so much above those of a point, without cones: for a
+        search in whole numbers as quick as one that knows of none."""
+        model = self._without_cuts()
+        lower, upper = model.lower.copy(), model.upper.copy()
+        for block, cone in zip(self._blocks, self.cones, strict=True):
+            lower[block.norm] = upper[block.norm] = cone.norm(x) * (1 + more_share)
+            upper[block.pieces] = 0.0
+        return replace(model, lower=lower, upper=upper)
+
+    def completed(self, x: np.ndarray) -> np.ndarray:
+        """A point of the program as one of the program with cuts: norms and pieces added."""
+        full = np.zeros(len(self._extended.cost))
+        full[: self.column_count] = x[: self.column_count]
+        for block, cone in zip(self._blocks, self.cones, strict=True):
+            norm = cone.norm(x)
+            full[block.norm] = norm
+            if norm > 0:
+                full[block.pieces] = (block.first_scale * x[cone.spread]) ** 2 / norm
+        return full
+
+    def _is_nearly_held(self, x: np.ndarray, lacks: np.ndarray) -> bool:
+        return all(
+            lack <= _NEARLY * max(1.0, cone.factor * cone.norm(x))
+            for cone, lack in zip(self.cones, lacks, strict=True)
+        )
+
+    def _point_inside(self, lacks: np.ndarray) -> tuple[float, np.ndarray] | None:
+        """Solve with the limits moved in by what is lacking; cost and point, None if none."""
+        outside = np.flatnonzero(lacks > 0)
+        moved = 1.5 * lacks[outside] + 1e-7
+        try:
+            for _ in range(3):
+                self._move_in(outside, moved)
+                inner = self.linear.solve()
+                if inner.outcome is not Outcome.OPTIMAL:
+                    return None
+                x = inner.x[: self.column_count]
+                if all(cone.is_held(x) for cone in self.cones):
+                    return inner.objective, x
+                self._cut_off(inner.x)
+                more = np.array([max(0.0, self.cones[index].lacks(x)) for index in outside])
+                moved = moved + 1.5 * more
+            return None
+        finally:
+            self._move_in(outside, np.zeros(len(outside)))
+
+    def _move_in(self, indices: Sequence[int], by: Sequence[float]) -> None:
+        for index, more in zip(indices, by, strict=True):
+            minimum = self.cones[index].minimum + more
+            self.linear.set_row_bounds(self._blocks[index].reading_row, minimum, np.inf)
+
+    def _cut_off(self, full: np.ndarray) -> int:
+        """Add the tangents that part the point from the cones; how many."""
+        added = []
+        for index, (cone, block) in enumerate(zip(self.cones, self._blocks, strict=True)):
+            norm = cone.norm(full)
+            if cone.lacks(full) <= 0 or norm == 0:
+                continue
+            reading = block.first_scale * full[cone.spread]
+            ratio = reading / norm
+            violation = 2 * ratio * reading - ratio**2 * full[block.norm] - full[block.pieces]
+            added.append((index, np.where(violation > 1e-10 * norm, ratio, 0.0)))
+        return self._keep(added)
+
+    def _touch(self, x: np.ndarray) -> None:
+        """Add the tangents that touch the cones at a point."""
+        norms = [cone.norm(x) for cone in self.cones]
+        self._keep(
+            [
+                (index, block.first_scale * x[cone.spread] / norms[index])
+                for index, (cone, block) in enumerate(zip(self.cones, self._blocks, strict=True))
+                if norms[index] > 0
+            ]
+        )
+
+    def _keep(self, ratios: Sequence[tuple[int, np.ndarray]]) -> int:
+        """Add the tangents of some cones at the ratios of their pieces; how many."""
+        first, columns, values = len(self._cuts.cone), [], []
+        for index, ratio in ratios:
+            cone, block = self.cones[index], self._blocks[index]
+            at = np.flatnonzero(np.abs(ratio) > _MIN_RATIO)
+            norm = np.full(len(at), block.norm)
+            columns.append(np.column_stack((block.pieces[at], cone.spread[at], norm)))
+            slope = -2 * ratio[at] * block.first_scale[at]
+            values.append(np.column_stack((np.ones(len(at)), slope, ratio[at] ** 2)))
+            self._cuts.cone += [index] * len(at)
+        added = len(self._cuts.cone) - first
+        if added:
+            column, value = np.concatenate(columns).ravel(), np.concatenate(values).ravel()
+            rows = len(self._extended.row_lower) + first + np.arange(added)
+            self._cuts.row.append(np.repeat(rows, 3))
+            self._cuts.column.append(column)
+            self._cuts.value.append(value)
+            start = np.arange(0, 3 * added + 1, 3)
+            self.linear.add_rows(SparseRows(start, column, value), 0.0, np.inf)
+        return added
+
+
+# The program with its norms and pieces ---------------------------------------------------------
+
+
+def _blocks(model: Model, cones: Sequence[Cone]) -> list[_Block]:
+    """After the program's own columns each cone has its norm, then its pieces; after its
+    rows each has its reading, then the sum of its pieces."""
+    blocks = []
+    column, row = len(model.cost), len(model.row_lower)
+    for cone in cones:
+        pieces = column + 1 + np.arange(len(cone.spread))
+        first_scale = np.maximum(np.abs(cone.scale), _MIN_SCALE)
+        blocks.append(_Block(column, pieces, row, row + 1, first_scale))
+        column, row = column + 1 + len(pieces), row + 2
+    return blocks
+
+
+def _extended(model: Model, cones: Sequence[Cone], blocks: Sequence[_Block]) -> Model:
+    rows, columns, values = [], [], []
+
+    def put(row: int, at: np.ndarray | int, entries: np.ndarray | float) -> None:
+        at = np.atleast_1d(at)
+        rows.append(np.full(len(at), row))
+        columns.append(at)
+        values.append(np.broadcast_to(np.asarray(entries, float), len(at)))
+
+    for cone, block in zip(cones, blocks, strict=True):
+        put(block.reading_row, cone.columns, cone.values)
+        put(block.reading_row, block.norm, -cone.factor)
+        put(block.sum_row, block.pieces, (cone.scale / block.first_scale) ** 2)
+        put(block.sum_row, block.norm, -1.0)
+    more = sum(1 + len(block.pieces) for block in blocks)
+    count = len(model.cost) + more
+    bare = model.matrix.start[-1]
+    wider = replace(
+        model.matrix,
+        start=np.concatenate((model.matrix.start, np.full(more, bare))),
+    )
+    sides = [side for cone in cones for side in ((cone.minimum, np.inf), (-np.inf, 0.0))]
+    lower, upper = np.array(sides, float).reshape(-1, 2).T
+    return replace(
+        model,
+        names=model.names | {"norms and pieces": slice(len(model.cost), count)},
+        cost=np.concatenate((model.cost, np.zeros(more))),
+        lower=np.concatenate((model.lower, np.zeros(more))),
+        upper=np.concatenate((model.upper, np.full(more, np.inf))),
+        whole=np.concatenate((model.whole, np.zeros(more, bool))),
+        matrix=_with_entries(wider, rows, columns, values),
+        row_lower=np.concatenate((model.row_lower, lower)),
+        row_upper=np.concatenate((model.row_upper, upper)),
+        requirements=model.requirements
+        + tuple(cone.requirement for cone in cones for _ in range(2)),
+    )
+
+
+def _with_entries(
+    matrix: SparseColumns,
+    rows: Sequence[np.ndarray],
+    columns: Sequence[np.ndarray],
+    values: Sequence[np.ndarray],
+) -> SparseColumns:
+    """The matrix with entries added; those before and after are in the order of rows."""
+    count = len(matrix.start) - 1
+    column = np.concatenate((matrix.column, *columns))
+    row, value = np.concatenate((matrix.row, *rows)), np.concatenate((matrix.value, *values))
+    order = np.lexsort((row, column))
+    start = np.concatenate(([0], np.cumsum(np.bincount(column, minlength=count))))
+    return SparseColumns(start, row[order], value[order])
+
+
+def _put(matrix: SparseColumns, row: int, columns: np.ndarray, values: np.ndarray) -> None:
+    """Overwrite entries of one row in place."""
+    for column, value in zip(columns, values, strict=True):
+        entries = slice(matrix.start[column], matrix.start[column + 1])
+        matrix.value[entries][matrix.row[entries] == row] = value

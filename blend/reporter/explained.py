@@ -1,0 +1,117 @@
+"""A move, split among its drivers, with what each of them alone would undo."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from blend.domain.certificates import Shares
+from blend.reporter.mixed import Driver
+from blend.reporter.split import Value, shapley
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """What one driver contributes, and the counterfactual that stands beside it."""
+
+    driver: Driver
+    amount: float
+    """Its part of the change: the mean, over all orders, of what its move changes."""
+    put_back: float
+    """The value after, had this driver alone stayed as it was before."""
+    standard_error: float = 0.0
+    """Of `amount`; zero where what the split rests on is taken as exact."""
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """A change and its parts, which add up to it."""
+
+    before: float
+    after: float
+    contributions: tuple[Contribution, ...]
+    standard_error: float = 0.0
+    """Of the change."""
+
+    @property
+    def change(self) -> float:
+        return self.after - self.before
+
+    def contribution(self, driver: Driver) -> Contribution:
+        return next(each for each in self.contributions if each.driver is driver)
+
+    @property
+    def shares(self) -> Shares:
+        """Everything told, as plain data for the proof."""
+        return Shares(
+            self.before,
+            self.after,
+            {each.driver: each.amount for each in self.contributions},
+            {each.driver: each.put_back for each in self.contributions},
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """A quotation's move between the two dates and its standard error, None if not stated."""
+
+    move_usd_per_lb: float
+    standard_error_usd_per_lb: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ItemMove:
+    """The move of what a pound of an item is worth, in USD per lb.
+
+    On a kink the next pound is worth less than the last one there is; both are split, and a
+    driver's part lies between its two. `observed` is what the quotation did.
+    """
+
+    next: Explained
+    last: Explained
+    observed: Observed | None = None
+
+    @property
+    def unexplained_usd_per_lb(self) -> float | None:
+        """What the quotation moved beyond the model: beyond the nearer end of its range."""
+        if self.observed is None:
+            return None
+        ends = sorted((self.next.change, self.last.change))
+        moved = self.observed.move_usd_per_lb
+        return moved - min(max(moved, ends[0]), ends[1])
+
+    @property
+    def unexplained_error_usd_per_lb(self) -> float | None:
+        """Standard error of the unexplained part; None where the quotation's is not stated."""
+        if self.observed is None or self.observed.standard_error_usd_per_lb is None:
+            return None
+        return math.hypot(self.observed.standard_error_usd_per_lb, self.next.standard_error)
+
+
+def explained(value: Value, drivers: Sequence[Driver]) -> Explained:
+    """Split exactly over all orders of the drivers (see `blend.reporter.split`).
+
+    `value` remembers what it has computed, as it is asked again.
+    """
+    split = shapley(value, drivers)
+    every = frozenset(drivers)
+    return Explained(
+        split.before,
+        split.after,
+        tuple(
+            Contribution(part.driver, part.amount, value(every - {part.driver}))
+            for part in split.parts
+        ),
+    )
+
+
+def with_errors(result: Explained, amounts: Mapping[Driver, float], change: float) -> Explained:
+    """The same with standard errors of the parts and of the change."""
+    return replace(
+        result,
+        contributions=tuple(
+            replace(each, standard_error=amounts[each.driver]) for each in result.contributions
+        ),
+        standard_error=change,
+    )

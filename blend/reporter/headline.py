@@ -1,0 +1,101 @@
+"""Whether a price move gets a cause in a headline, and what to say where it gets none.
+
+The command, the note and the desk all ask here. A cause is named only where the quotation moved
+beyond its own error, the model explains the move, and one driver stands out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from blend.reporter.explained import Contribution, ItemMove
+from blend.units import LB_PER_CWT
+
+TOLD_APART = 1.96
+"""Standard errors from zero at which an amount is measurable: 95 of 100 cases."""
+MAX_UNEXPLAINED_SHARE = 0.5
+"""Of the move. Beyond it the unexplained part is larger than the explained one."""
+SMALL_UNEXPLAINED_SHARE = 0.1
+"""Of the move: all that may stay unexplained where the quotation's error is not given."""
+MIN_MOVE_USD_PER_CWT = 1.0
+"""A move that may get a cause where the quotation's error is not given: four ticks of 0.25."""
+_CENT_USD_PER_LB = 0.005 / LB_PER_CWT
+
+
+class Gate(StrEnum):
+    """What a move did not get past on its way to a headline cause; PASSED gets one."""
+
+    NO_CHANGE_GIVEN = "no change given"
+    DID_NOT_MOVE = "did not move"
+    NO_ERROR_GIVEN = "no error given"
+    NOT_EXPLAINED = "not explained"
+    NO_DRIVER = "no driver"
+    """No driver pushes the price the way it moved by a measurable amount."""
+    PASSED = "passed"
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """The driver to name, or None and the reason for naming none."""
+
+    gate: Gate
+    driver: Contribution | None = None
+
+
+def headline_of(move: ItemMove) -> Headline:
+    """The driver a headline may name for this move of a quotation."""
+    gate = _gate_of(move)
+    if gate is not Gate.PASSED:
+        return Headline(gate)
+    way = 1 if move.observed.move_usd_per_lb > 0 else -1
+    largest = max(move.next.contributions, key=lambda each: way * each.amount)
+    if way * largest.amount < _CENT_USD_PER_LB or not is_told_apart(largest):
+        return Headline(Gate.NO_DRIVER)
+    return Headline(gate, largest)
+
+
+def no_cause_words(headline: Headline, item: str) -> str:
+    """What stands in place of a headline cause."""
+    match headline.gate:
+        case Gate.NO_CHANGE_GIVEN:
+            return "Change in the quotation not given: no headline cause."
+        case Gate.DID_NOT_MOVE:
+            return (
+                f"{item} did not move beyond the error of the quotation; "
+                "there is nothing to explain."
+            )
+        case Gate.NO_ERROR_GIVEN:
+            return "Error of the quotation not given: no headline cause."
+        case Gate.NOT_EXPLAINED:
+            return "Our model does not explain this move."
+        case Gate.NO_DRIVER:
+            return "No driver in our model stands out: no headline cause."
+    raise ValueError("a move that passed has a cause to name")
+
+
+def is_told_apart(part: Contribution) -> bool:
+    """Whether a part's interval, 95 of 100 cases, leaves zero out."""
+    return abs(part.amount) > TOLD_APART * part.standard_error
+
+
+def _gate_of(move: ItemMove) -> Gate:
+    if move.observed is None:
+        return Gate.NO_CHANGE_GIVEN
+    moved = abs(move.observed.move_usd_per_lb)
+    error = move.observed.standard_error_usd_per_lb
+    if moved < _CENT_USD_PER_LB or (error is not None and moved <= TOLD_APART * error):
+        return Gate.DID_NOT_MOVE
+    # Checked against the next pound, as its parts are the ones a headline would name.
+    unexplained = abs(move.observed.move_usd_per_lb - move.next.change)
+    hair = 1e-9 * moved
+    if unexplained > MAX_UNEXPLAINED_SHARE * moved + hair:
+        return Gate.NOT_EXPLAINED
+    unexplained_error = move.unexplained_error_usd_per_lb
+    if unexplained_error is None:
+        is_small = unexplained <= SMALL_UNEXPLAINED_SHARE * moved + hair
+        is_large_move = moved * LB_PER_CWT >= MIN_MOVE_USD_PER_CWT - 1e-9
+        return Gate.PASSED if is_small and is_large_move else Gate.NO_ERROR_GIVEN
+    if unexplained > TOLD_APART * unexplained_error + hair:
+        return Gate.NOT_EXPLAINED
+    return Gate.PASSED

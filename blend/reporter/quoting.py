@@ -1,0 +1,248 @@
+"""From the store to quotations, to tone and to what is published; and the same made again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+
+from blend.domain.market import CanvassEntry, Item, Published
+from blend.domain.method import Method
+from blend.errors import InputRefused, Problem, did_you_mean
+from blend.reporter.assessed import Assessed, Rung
+from blend.reporter.calendar import Average as SpanAverage
+from blend.reporter.calendar import Comparison, DayFigure, compare, rolling
+from blend.reporter.confidential import Confidentiality, confidentiality
+from blend.reporter.quotation import assess, assess_day, publication_of
+from blend.reporter.tone import Standings, Tone, standings_of, tone_of
+from blend.store.store import AsOf, Store
+
+YEARS_BACK = timedelta(days=2 * 366)
+"""What comparisons with last year's weeks and months reach back to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """All that quotations of a day rest on, as the store held it at one position."""
+
+    day: date
+    position: int
+    items: Mapping[str, Item]
+    entries: Mapping[str, tuple[CanvassEntry, ...]]
+    """By item, of the days looked back on; entries of the item only."""
+    published: tuple[Published, ...]
+    market_days: frozenset[date]
+    """Days on which anything was heard of any item."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quoted:
+    """One item's quotation, its tone, and whether it may be shown."""
+
+    assessed: Assessed
+    tone: Tone
+    confidentiality: Confidentiality
+
+    @property
+    def may_be_published(self) -> bool:
+        """Whether it may go out as it is, without a reporter's price."""
+        return self.confidentiality.may_be_shown and not self.assessed.needs_decision
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One item's weeks, months and year to date, and its last five days."""
+
+    item: Item
+    comparisons: tuple[Comparison, ...]
+    five_days: SpanAverage | None
+
+
+@dataclass(frozen=True, slots=True)
+class Override:
+    """A person's number in the place of the method's, and why."""
+
+    usd_per_cwt: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Publication:
+    """What was published, and what was not: not quoted, not to be shown, or waiting for the
+    reporter's price."""
+
+    published: tuple[Published, ...]
+    not_quoted: tuple[Quoted, ...]
+    withheld: tuple[Quoted, ...]
+    undecided: tuple[Quoted, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Requoted:
+    """A published quotation and the same made again from what the store held then."""
+
+    published: Published
+    assessed: Assessed
+
+    @property
+    def is_same(self) -> bool:
+        return self.published.assessed_usd_per_cwt == self.assessed.usd_per_cwt
+
+
+def heard(store: Store, day: date, method: Method, as_of: AsOf = None) -> Heard:
+    """What the store held at a moment of the days that quotations of `day` look back on."""
+    position = store.position(as_of)
+    back = max(
+        method.confidential_days,
+        method.compare_within_days,
+        method.carried_days,
+        # Market days: with weekends and holidays twice as many days are enough.
+        2 * method.normal_days,
+    )
+    days = (day - timedelta(days=back), day)
+    by_item: dict[str, list[CanvassEntry]] = {}
+    market_days = set()
+    for entry in store.entries(days=days, as_of=position):
+        by_item.setdefault(entry.item_id, []).append(entry)
+        market_days.add(entry.market_day)
+    return Heard(
+        day,
+        position,
+        store.items(position),
+        {name: tuple(entries) for name, entries in by_item.items()},
+        store.published(days=days, as_of=position),
+        frozenset(market_days),
+    )
+
+
+def quote(known: Heard, item_id: str, method: Method) -> Quoted:
+    """One item's quotation, tone and confidentiality; raise InputRefused for an unknown item."""
+    item = _item(known.items, item_id)
+    entries = known.entries.get(item_id, ())
+    return Quoted(
+        assess(item, known.day, entries, method, known.published),
+        tone_of(item, known.day, entries, method, known.market_days),
+        confidentiality(item_id, known.day, entries, method),
+    )
+
+
+def standings(known: Heard, method: Method) -> Standings:
+    """Demand, offerings and activity of all items together."""
+    entries = [each for own in known.entries.values() for each in own]
+    return standings_of(known.day, entries, method, known.market_days)
+
+
+def _item(items: Mapping[str, Item], item_id: str) -> Item:
+    if item_id not in items:
+        allowed = ", ".join(sorted(items)) or "an item, once there is one in the store"
+        hint = did_you_mean(item_id, sorted(items))
+        raise InputRefused([Problem("items", None, "item_id", item_id, allowed, hint)])
+    return items[item_id]
+
+
+def publish(
+    store: Store,
+    known: Heard,
+    quoted: Iterable[Quoted],
+    method: Method,
+    assessor: str,
+    overrides: Mapping[str, Override] | None = None,
+) -> Publication:
+    """Keep quotations as published, all of them together, beside what they rest on.
+
+    What is not quoted, may not be shown, or needs a reporter's price is not published. Raise
+    FileTrouble.
+    """
+    made = planned(known, quoted, assessor, overrides)
+    if not made.published:
+        return made
+    recorded_at = store.publish(made.published, method).recorded_at
+    return replace(
+        made, published=tuple(replace(each, published_at=recorded_at) for each in made.published)
+    )
+
+
+def planned(
+    known: Heard,
+    quoted: Iterable[Quoted],
+    assessor: str,
+    overrides: Mapping[str, Override] | None = None,
+) -> Publication:
+    """What would be published, and what not; nothing is kept."""
+    overrides = overrides or {}
+    published, not_quoted, withheld, undecided = [], [], [], []
+    for each in quoted:
+        own = overrides.get(each.assessed.item.item_id)
+        if each.assessed.usd_per_cwt is None and own is None:
+            not_quoted.append(each)
+        elif not each.confidentiality.may_be_shown:
+            withheld.append(each)
+        elif each.assessed.needs_decision and own is None:
+            undecided.append(each)
+        else:
+            published.append(
+                publication_of(
+                    each.assessed,
+                    assessor=assessor,
+                    at=datetime.now(UTC),
+                    tone=each.tone.trend.word.value,
+                    position=known.position,
+                    override_usd_per_cwt=None if own is None else own.usd_per_cwt,
+                    override_reason="" if own is None else own.reason,
+                )
+            )
+    return Publication(tuple(published), tuple(not_quoted), tuple(withheld), tuple(undecided))
+
+
+def requote(store: Store, item_id: str, day: date, as_of: AsOf = None) -> Requoted:
+    """Make a published quotation again: from what the store held when it was made, and by the
+    method of then.
+
+    `as_of`: what was published of the day up to then. Raise InputRefused where nothing was.
+    """
+    last = store.published(item_id, (day, day), as_of)
+    if not last:
+        read = f"{item_id} of {day}"
+        raise InputRefused([Problem("published", None, None, read, "what was published")])
+    method = store.method(last[0].method_digest)
+    then = heard(store, day, method, last[0].store_position)
+    entries = then.entries.get(item_id, ())
+    made = assess(_item(then.items, item_id), day, entries, method, then.published)
+    return Requoted(last[0], made)
+
+
+def figures(
+    store: Store, item: Item, first: date, last: date, method: Method, as_of: AsOf = None
+) -> list[DayFigure]:
+    """The item's days with a quotation of their own (none that is carried), by day: as last
+    published where it was, else as the method makes it."""
+    position = store.position(as_of)
+    days = (first, last)
+    by_day: dict[date, list[CanvassEntry]] = {}
+    for entry in store.entries(item.item_id, days, position):
+        by_day.setdefault(entry.market_day, []).append(entry)
+    published = {each.market_day: each for each in store.published(item.item_id, days, position)}
+    made = []
+    for day in sorted(by_day):
+        own = assess_day(item, day, by_day[day], method)
+        price = own.usd_per_cwt
+        if day in published and published[day].evidence != Rung.CARRIED:
+            price = published[day].usd_per_cwt
+        if price is not None:
+            average = own.trade_average_usd_per_cwt
+            made.append(DayFigure(day, price, own.pounds_lb if average else 0.0, average))
+    return made
+
+
+def comparisons(
+    store: Store, item_ids: Sequence[str], day: date, method: Method, as_of: AsOf = None
+) -> list[Compared]:
+    """Weeks, months and year to date of several items; raise InputRefused for an unknown one."""
+    position = store.position(as_of)
+    items = store.items(position)
+    compared = []
+    for item_id in item_ids:
+        item = _item(items, item_id)
+        days = figures(store, item, day - YEARS_BACK, day, method, position)
+        compared.append(Compared(item, compare(days, day), rolling(days, day)))
+    return compared

@@ -1,0 +1,160 @@
+"""Why the cost of a plan, and the worth of an item to the grinder, moved between two cases.
+
+Every set of drivers moved is one linear program; their costs and worths are split by Shapley.
+The worth of an item is that of its next pound, and the last pound there is stands beside it (see
+`between`); the cost is split a second way inside the recipes (see `recipes`).
+
+As a check, a change of prices alone cannot cost more than the old plan at the new prices, nor
+less than the new plan saves at the old ones (concavity of the least cost in prices: Bertsimas and
+Tsitsiklis, Introduction to Linear Optimization, 1997, ch. 5, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from blend.check.why import AttributionProof, RecipeTerms, prove_plan_why
+from blend.domain.case import Case
+from blend.domain.certificates import Between
+from blend.domain.lots import Lot
+from blend.domain.selectors import Selector
+from blend.reporter.between import PlansBetween, Valued, one_by_one
+from blend.reporter.explained import Explained, ItemMove, Observed, explained
+from blend.reporter.mixed import PLAN_DRIVERS, Driver, TwoCases
+from blend.reporter.recipes import RecipeSplit, recipe_split
+
+_PRICES = frozenset({Driver.OWN_PRICE, Driver.OTHER_PRICES})
+
+
+@dataclass(frozen=True, slots=True)
+class PriceBounds:
+    """The change of cost that prices alone make, and what it must lie between, USD."""
+
+    min_usd: float
+    change_usd: float
+    max_usd: float
+
+    @property
+    def hold(self) -> bool:
+        room = 1e-7 * max(1.0, abs(self.min_usd), abs(self.max_usd))
+        return self.min_usd - room <= self.change_usd <= self.max_usd + room
+
+
+@dataclass(frozen=True, slots=True)
+class PlanWhy:
+    """Why the cost of the plan and the worth of the item moved."""
+
+    item: Selector
+    reference: Lot
+    """The lot whose meat stands for the item: the largest of its lots."""
+    cost: Explained
+    """USD."""
+    value: ItemMove
+    recipe: RecipeSplit
+    bounds: PriceBounds
+    plans: int
+    """Different cases among the mixtures, each a linear program."""
+    between: Mapping[frozenset[Driver], Between] = field(default_factory=dict)
+    """What `prove` needs, by set of drivers moved; there where it was asked for."""
+
+    def prove(self, before: Case, after: Case) -> AttributionProof:
+        """Hold it against the two cases without the solver; of an answer that was certified.
+
+        Where products were let fall short, the cases are those that let them.
+        """
+        split, bounds = self.recipe, self.bounds
+        return prove_plan_why(
+            before,
+            after,
+            self.item,
+            PLAN_DRIVERS,
+            self.reference,
+            self.between,
+            {
+                "cost": self.cost.shares,
+                "next": self.value.next.shares,
+                "last": self.value.last.shares,
+            },
+            RecipeTerms(
+                split.prices_usd,
+                split.recipe_usd,
+                split.volume_usd,
+                split.left_over_usd,
+                split.shortage_penalty_usd,
+                split.sales_usd,
+                {shift.lot_id: (shift.price_usd, shift.recipe_usd) for shift in split.lots},
+                (bounds.min_usd, bounds.change_usd, bounds.max_usd),
+            ),
+        )
+
+
+def why_plan_moved(
+    before: Case,
+    after: Case,
+    item: Selector,
+    *,
+    observed: Observed | None = None,
+    shortage_penalty_usd_per_lb: float | None = None,
+    certify: bool = False,
+) -> PlanWhy:
+    """Split the change of cost and of an item's worth among the drivers.
+
+    `shortage_penalty_usd_per_lb` lets every product fall short at that penalty that may not fall
+    short otherwise, in both cases. `certify` keeps what `PlanWhy.prove` needs. Raises NoPlan
+    where one of the two cases has no plan, and InputRefused where a case between them has none,
+    or where no lot is of the item.
+    """
+    if shortage_penalty_usd_per_lb is not None:
+        before, after = (
+            may_fall_short(case, shortage_penalty_usd_per_lb) for case in (before, after)
+        )
+    between = PlansBetween(TwoCases(before, after, item), certify)
+    for end in (frozenset(), frozenset(PLAN_DRIVERS)):
+        between.at(end)  # that a case itself has no plan is told before any mixture of the two
+    # orders and rules, which change the rows, come last and are moved least often
+    for moved in one_by_one(PLAN_DRIVERS):
+        between.at(moved)
+    cost = explained(lambda moved: between.at(moved).objective_usd, PLAN_DRIVERS)
+    value = ItemMove(
+        next=explained(lambda moved: between.at(moved).next_usd_per_lb, PLAN_DRIVERS),
+        last=explained(lambda moved: between.at(moved).last_usd_per_lb, PLAN_DRIVERS),
+        observed=observed,
+    )
+    ends = between.at(frozenset()), between.at(frozenset(PLAN_DRIVERS))
+    return PlanWhy(
+        item=item,
+        reference=between.reference,
+        cost=cost,
+        value=value,
+        recipe=recipe_split(*(end.bill for end in ends)),
+        bounds=_price_bounds(ends[0], between.at(_PRICES)),
+        plans=len(between.solved),
+        between=between.certified() if certify else {},
+    )
+
+
+def put_back(before: Case, after: Case, item: Selector, driver: Driver) -> Case:
+    """The case after, had this driver alone stayed as it was before."""
+    return TwoCases(before, after, item).mixed(set(PLAN_DRIVERS) - {driver})
+
+
+def may_fall_short(case: Case, usd_per_lb: float) -> Case:
+    """The case in which every product may fall short, at this penalty where it has none."""
+    products = tuple(
+        replace(product, shortage_penalty_usd_per_lb=usd_per_lb)
+        if product.shortage_penalty_usd_per_lb is None
+        else product
+        for product in case.products
+    )
+    return replace(case, products=products)
+
+
+def _price_bounds(before: Valued, repriced: Valued) -> PriceBounds:
+    """Both are of one program, so their columns are the same."""
+    move = repriced.cost - before.cost
+    return PriceBounds(
+        min_usd=float(move @ repriced.x),
+        change_usd=repriced.objective_usd - before.objective_usd,
+        max_usd=float(move @ before.x),
+    )

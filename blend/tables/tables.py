@@ -1,0 +1,413 @@
+"""Files to raw rows: what stands in which row of which table, nothing read into it yet.
+
+A file that cannot be opened raises FileTrouble. What stands in an opened file but cannot be
+made into rows is a Problem of its table.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import warnings
+import zipfile
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
+from operator import itemgetter
+from pathlib import Path
+from typing import Any
+from xml.parsers import expat
+
+from blend.errors import Caution, FileTrouble, Problem
+from blend.tables.cells import Cell, Uncalculated, is_blank, shown
+from blend.tables.columns import TABLES, Table
+
+MAX_BYTES = 20_000_000
+MAX_UNPACKED_BYTES = 200_000_000
+MAX_ROWS = 200_000
+MAX_CELLS = 10_000_000
+MAX_MERGED = 1_000
+"""No plant's day is as large: what is larger is a slip, or is meant to do harm."""
+
+READABLE = (".csv", ".xlsx")
+OTHER_TYPES = (".xls", ".xlsm", ".xlsb", ".ods", ".tsv", ".numbers")
+"""Not read here; a table saved so is told of, never passed over."""
+
+
+@dataclass(frozen=True, slots=True)
+class RawTable:
+    """Rows that are not blank, each with its number in the sheet; the first is the header.
+
+    `ends_early` tells that a row may be shorter than the header, as in XLSX, where trailing
+    blanks are not kept.
+    """
+
+    file: str
+    rows: tuple[tuple[int, tuple[Cell, ...]], ...] = ()
+    ends_early: bool = False
+    problems: tuple[Problem, ...] = ()
+
+
+@dataclass(slots=True)
+class RawCase:
+    """The tables found by name, and by table what is wrong with how they are laid out."""
+
+    tables: dict[str, RawTable] = field(default_factory=dict)
+    problems: dict[str, Problem] = field(default_factory=dict)
+    warnings: list[Caution] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Overlaid:
+    """A folder or workbook of which some tables are in hand: they stand in the place of its own.
+
+    A table in hand without any row counts as one that is not there.
+    """
+
+    path: Path
+    in_hand: Mapping[str, RawTable]
+
+
+Source = str | Path | Overlaid
+"""Where tables are read from: a folder, one workbook, or either with tables in hand."""
+
+
+def read_tables(source: Source, tables: Mapping[str, Table] = TABLES) -> RawCase:
+    """Raw rows of every one of `tables`; raise FileTrouble."""
+    if not isinstance(source, Overlaid):
+        return _read_path(Path(source), tables)
+    others = {name: table for name, table in tables.items() if name not in source.in_hand}
+    case = _read_path(source.path, others) if others else RawCase()
+    case.tables |= {
+        name: raw
+        for name, raw in source.in_hand.items()
+        if name in tables and (raw.rows or tables[name].required)
+    }
+    return case
+
+
+def _read_path(path: Path, tables: Mapping[str, Table]) -> RawCase:
+    try:
+        if path.is_dir():
+            return _read_folder(path, tables)
+        if path.is_file() and path.suffix.lower() == ".xlsx":
+            return _read_case_workbook(path, tables)
+        there_is = path.exists()
+    except OSError as error:
+        raise FileTrouble(f"{path}: {error.strerror}") from error
+    if there_is:
+        raise FileTrouble(
+            f"{path}: not a case; a case is a folder that holds lots.csv, products.csv and"
+            " settings.csv, or one .xlsx workbook with sheets of these names"
+        )
+    raise FileTrouble(
+        f"{path}: no such folder or workbook; blend template FOLDER writes an empty case"
+    )
+
+
+def read_csv_table(path: Path, file: str) -> RawTable:
+    """Raw rows of one CSV file, which messages name `file`; raise FileTrouble."""
+    text = _decoded(_bytes_of(path, file), file)
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
+    return _raw_table(file, rows)
+
+
+# Which file or sheet holds which table -------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Naming:
+    """How tables are named where they are looked for: as files of a folder, or as sheets."""
+
+    thing: str
+    ending: str
+    place: str = ""
+
+    def label(self, name: str) -> str:
+        return f"{self.place}{name}"
+
+    def expected(self, table: str) -> str:
+        return f"{table}.csv or {table}.xlsx" if self.ending else f"a sheet named {table}"
+
+
+def _pick(
+    tables: Mapping[str, Table],
+    naming: _Naming,
+    stem_by_name: dict[str, str],
+    unread: dict[str, str],
+) -> tuple[RawCase, dict[str, str]]:
+    """Pick the one file or sheet of each table; refuse what is missing, twice or misnamed.
+
+    `unread` has, by table, a file of a type that is not read here.
+    """
+    named: dict[str, list[str]] = {table: [] for table in tables}
+    nearly: dict[str, list[str]] = {table: [] for table in tables}
+    for name, stem in stem_by_name.items():
+        near = get_close_matches(stem.casefold(), tables, 1, 0.8)
+        if near:
+            (named if near[0] == stem.casefold() else nearly)[near[0]].append(name)
+
+    def misnamed(table: str, name: str) -> Problem:
+        return Problem(
+            naming.label(name),
+            None,
+            None,
+            f"a {naming.thing} of this name",
+            naming.expected(table),
+            f"Did you mean {table}{naming.ending}?",
+        )
+
+    def passed_over(read: str, name: str) -> Caution:
+        fact = f"this {naming.thing} is passed over, as {read} is there"
+        return Caution(naming.label(name), None, None, fact, "Is it an older one?")
+
+    case, picked = RawCase(), {}
+    for table in tables:
+        names = named[table]
+        if len(names) == 1:
+            picked[table] = names[0]
+            case.warnings += [passed_over(names[0], name) for name in nearly[table]]
+        elif names:
+            case.problems[table] = Problem(
+                naming.label(names[0]), None, None, " and ".join(names), f"one {naming.thing}"
+            )
+        elif nearly[table]:
+            case.problems[table] = misnamed(table, nearly[table][0])
+        elif table in unread:
+            case.problems[table] = misnamed(table, unread[table])
+        elif tables[table].required:
+            label = naming.label(f"{table}{naming.ending}")
+            read = f"no such {naming.thing}"
+            case.problems[table] = Problem(label, None, None, read, naming.expected(table))
+    return case, picked
+
+
+def _read_folder(folder: Path, tables: Mapping[str, Table]) -> RawCase:
+    paths = sorted(path for path in folder.iterdir() if path.is_file())
+    stems = {path.name: path.stem for path in paths if path.suffix.lower() in READABLE}
+    unread = {
+        path.stem.casefold(): path.name for path in paths if path.suffix.lower() in OTHER_TYPES
+    }
+    case, picked = _pick(tables, _Naming("file", ".csv"), stems, unread)
+    for table, name in picked.items():
+        path = folder / name
+        if path.suffix.lower() == ".csv":
+            case.tables[table] = read_csv_table(path, name)
+        else:
+            case.tables[table] = _read_table_workbook(path, table)
+    return case
+
+
+def _read_table_workbook(path: Path, table: str) -> RawTable:
+    workbook = _Workbook(_bytes_of(path, path.name), path.name)
+    sheets = workbook.sheets()
+    own = [sheet for sheet in sheets if sheet.casefold() == table] or sheets
+    if len(own) == 1:
+        return workbook.table(own[0], path.name)
+    read = f"sheets {shown(', '.join(sheets))}" if sheets else "no sheet"
+    problem = Problem(path.name, None, None, read, f"one sheet, or one named {table}")
+    return RawTable(path.name, problems=(problem,))
+
+
+def _read_case_workbook(path: Path, tables: Mapping[str, Table]) -> RawCase:
+    workbook = _Workbook(_bytes_of(path, path.name), path.name)
+    naming = _Naming("sheet", "", f"{path.name} sheet ")
+    case, picked = _pick(tables, naming, {sheet: sheet for sheet in workbook.sheets()}, {})
+    for table, sheet in picked.items():
+        case.tables[table] = workbook.table(sheet, naming.label(sheet))
+    return case
+
+
+# CSV -----------------------------------------------------------------------------------------
+
+
+def _bytes_of(path: Path, file: str) -> bytes:
+    try:
+        with path.open("rb") as opened:
+            data = opened.read(MAX_BYTES + 1)
+    except OSError as error:
+        raise FileTrouble(f"{file}: {error.strerror}") from error
+    if len(data) > MAX_BYTES:
+        raise FileTrouble(f"{file}: larger than {MAX_BYTES // 1_000_000} MB")
+    return data
+
+
+def _decoded(data: bytes, file: str) -> str:
+    try:
+        return data.decode("utf-8").removeprefix("\ufeff")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise FileTrouble(
+            f"{file}: byte {error.start} (line {line}) is not UTF-8; save it as CSV UTF-8"
+        ) from error
+
+
+def _delimiter(text: str) -> str:
+    """Spreadsheets set to a decimal comma put semicolons between cells."""
+    header = next((line for line in io.StringIO(text, newline=None) if line.strip()), "")
+    return max((",", ";", "\t"), key=header.count)
+
+
+def _raw_table(file: str, rows: Iterable[Iterable[Cell]], ends_early: bool = False) -> RawTable:
+    kept: list[tuple[int, tuple[Cell, ...]]] = []
+    problems: tuple[Problem, ...] = ()
+    number = 0
+    try:
+        for number, cells in enumerate(map(tuple, rows), 1):
+            if number > MAX_ROWS:
+                problems = (Problem(file, number, None, "one row more", f"{MAX_ROWS} rows"),)
+                break
+            if not all(map(is_blank, cells)):
+                kept.append((number, cells))
+    except csv.Error as error:
+        problem = Problem(
+            file,
+            number + 1,
+            None,
+            f"what cannot be split into cells ({error})",
+            "cells as a spreadsheet saves them",
+            "Look for a quotation mark that is not closed.",
+        )
+        problems = (problem,)
+    return RawTable(file, tuple(kept), ends_early, problems)
+
+
+# XLSX ----------------------------------------------------------------------------------------
+
+
+@contextmanager
+def _damage_as_trouble(file: str) -> Iterator[None]:
+    """openpyxl names no error for damaged files, so whatever it raises is taken for damage."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    except (FileTrouble, ImportError):
+        raise
+    except Exception as error:
+        raise FileTrouble(
+            f"{file}: not an .xlsx workbook, or damaged, or locked by a password"
+        ) from error
+
+
+class _Workbook:
+    """One workbook, read row by row without its looks; raise FileTrouble."""
+
+    def __init__(self, data: bytes, file: str) -> None:
+        self._data = data
+        self._file = file
+        with _damage_as_trouble(file):
+            with zipfile.ZipFile(io.BytesIO(data)) as archive:
+                unpacked = sum(part.file_size for part in archive.infolist())
+            if unpacked > MAX_UNPACKED_BYTES:
+                raise FileTrouble(
+                    f"{file}: unpacks to more than {MAX_UNPACKED_BYTES // 1_000_000} MB"
+                )
+            self._formulas = self._load(data_only=False)
+
+    def _load(self, data_only: bool) -> Any:
+        from openpyxl import load_workbook
+
+        return load_workbook(io.BytesIO(self._data), read_only=True, data_only=data_only)
+
+    def sheets(self) -> list[str]:
+        return [sheet.title for sheet in self._formulas.worksheets]
+
+    def table(self, sheet: str, file: str) -> RawTable:
+        with _damage_as_trouble(self._file):
+            rows = []
+            formulas: dict[tuple[int, int], str] = {}
+            for number, cells in enumerate(self._rows(self._formulas[sheet])):
+                rows.append([cell.value for cell in cells])
+                for place, cell in enumerate(cells):
+                    if cell.data_type == "f":
+                        formulas[number, place] = str(getattr(cell.value, "text", cell.value))
+            if formulas:
+                self._put_results(sheet, rows, formulas)
+            raw = _raw_table(file, rows, ends_early=True)
+            return _with_merged(raw, self._merged_ranges(sheet))
+
+    def _merged_ranges(self, sheet: str) -> list[str]:
+        """The merged ranges of a sheet, such as N4:N7.
+
+        A workbook opened row by row does not give them: they come after the cells.
+        """
+        ranges: list[str] = []
+
+        def note_range(name: str, attributes: Mapping[str, str]) -> None:
+            if name.rpartition(":")[2] == "mergeCell":
+                ranges.append(attributes["ref"])
+                if len(ranges) > MAX_MERGED:
+                    raise FileTrouble(f"{self._file}: more than {MAX_MERGED} merged ranges")
+
+        parser = expat.ParserCreate()
+        parser.StartElementHandler = note_range
+        with self._formulas[sheet]._get_source() as part:
+            parser.ParseFile(part)
+        return ranges
+
+    def _rows(self, sheet: Any) -> Iterator[tuple[Any, ...]]:
+        # The size that a sheet states of itself can be wrong, or a trap.
+        sheet.reset_dimensions()
+        cells_so_far = 0
+        for number, cells in enumerate(sheet.iter_rows(), 1):
+            cells_so_far += len(cells)
+            if cells_so_far > MAX_CELLS:
+                raise FileTrouble(f"{self._file}: more than {MAX_CELLS} cells in a sheet")
+            yield cells
+            if number > MAX_ROWS:
+                return
+
+    def _put_results(
+        self, sheet: str, rows: list[list[Cell]], formulas: dict[tuple[int, int], str]
+    ) -> None:
+        """Put the saved result in the place of each formula, or say that there is none."""
+        results = self._load(data_only=True)[sheet]
+        for number, cells in enumerate(self._rows(results)):
+            for place, cell in enumerate(cells):
+                if (number, place) in formulas:
+                    value = cell.value
+                    rows[number][place] = (
+                        Uncalculated(formulas[number, place]) if value is None else value
+                    )
+
+
+def _with_merged(raw: RawTable, ranges: Iterable[str]) -> RawTable:
+    """The table, with a problem for each merged range that covers cells of it.
+
+    Only the first cell of a range holds a value. The others would be taken for blank: no last
+    day, fresh, no limit. A range next to the table or under it does no harm.
+    """
+    from openpyxl.utils import range_boundaries
+
+    headings = _headings(raw)
+    found = []
+    for name in ranges:
+        first_column, first_row, last_column, last_row = range_boundaries(name)
+        columns = headings[first_column - 1 : last_column]
+        place = bisect_left(raw.rows, first_row, key=itemgetter(0))
+        has_rows = place < len(raw.rows) and raw.rows[place][0] <= last_row
+        is_one_cell = (first_column, first_row) == (last_column, last_row)
+        if has_rows and any(columns) and not is_one_cell:
+            which = (
+                f"rows {first_row} to {last_row}" if last_row > first_row else f"row {first_row}"
+            )
+            where = f"{', '.join(filter(None, columns))}, {which}"
+            problem = Problem(
+                raw.file,
+                raw.rows[place][0],
+                columns[0] if len(columns) == 1 else None,
+                f"merged cells {name} ({where})",
+                "one value in each cell",
+                "Unmerge it and fill in each cell.",
+            )
+            found.append(problem)
+    return replace(raw, problems=(*raw.problems, *found))
+
+
+def _headings(raw: RawTable) -> list[str]:
+    """The names above the columns, as they are read; empty where there is none."""
+    header = raw.rows[0][1] if raw.rows else ()
+    return ["" if is_blank(cell) else " ".join(shown(cell).split()).lower() for cell in header]

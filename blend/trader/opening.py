@@ -1,0 +1,96 @@
+"""A case opened for questions: its linear program, warm, with an optimum in hand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from blend.domain.case import Case
+from blend.domain.lots import Lot
+from blend.errors import InputRefused, NoPlan, Problem, did_you_mean
+from blend.model.infeasible import explain_infeasibility
+from blend.model.shadow_prices import pounds_used, set_price
+from blend.model.solve import open_linear, without_end
+from blend.model.solver import Answer, Outcome, WarmLinear
+
+
+@dataclass(frozen=True)
+class OpenCase:
+    """The program kept warm in the solver, and its optimum at the prices and pounds of the
+    case. Who changes something puts it back."""
+
+    linear: WarmLinear
+    answer: Answer
+
+    def lot(self, lot_id: str) -> Lot:
+        sets = self.linear.model.sets
+        return sets.lots[sets.lot_index[lot_id]]
+
+    def column(self, lot_id: str) -> int:
+        """The column of the pounds taken of a lot."""
+        return self.linear.model.take.start + self.linear.model.sets.lot_index[lot_id]
+
+    def set_price(self, lot_id: str, usd_per_lb: float) -> None:
+        """Change the delivered price of a lot, its left-over value falling with it."""
+        set_price(self.linear, self.linear.model.sets.lot_index[lot_id], usd_per_lb)
+
+    def pounds_used(self, answer: Answer, lot_id: str) -> float:
+        """Pounds of a lot that go into blends."""
+        return pounds_used(self.linear, answer, self.linear.model.sets.lot_index[lot_id])
+
+    def set_pounds(self, lot_id: str, max_lb: float) -> None:
+        """Change how much there is of a lot."""
+        self.linear.set_column_bounds(self.column(lot_id), 0.0, max_lb)
+
+    def put_back(self, lot_id: str) -> None:
+        lot = self.lot(lot_id)
+        self.set_price(lot_id, lot.delivered_usd_per_lb)
+        self.set_pounds(lot_id, lot.max_lb)
+
+    def fewest(self, lot_id: str) -> Answer:
+        """The plan that takes the least pounds of a lot, cost no object."""
+        linear, column = self.linear, self.column(lot_id)
+        cost, every = linear.cost.copy(), np.arange(len(linear.cost))
+        only_lot = np.zeros(len(cost))
+        only_lot[column] = 1.0
+        linear.set_cost(every, only_lot)
+        answer = linear.solve()
+        linear.set_cost(every, cost)
+        return answer
+
+
+def open_case(case: Case, *lot_ids: str) -> OpenCase:
+    """Open a case to ask about some of its lots.
+
+    Raises InputRefused as `check_lots` does or where money could be made without
+    end, and NoPlan with the clash when nothing meets every requirement.
+    """
+    check_lots(case, *lot_ids)
+    linear = open_linear(case)
+    answer = linear.solve()
+    if answer.outcome is Outcome.INFEASIBLE:
+        raise NoPlan(explain_infeasibility(case, whole=False))
+    if answer.outcome is Outcome.UNBOUNDED:
+        raise InputRefused(without_end(case))
+    return OpenCase(linear, answer)
+
+
+def check_lots(case: Case, *lot_ids: str) -> None:
+    """Raise InputRefused for every lot that cannot be asked about: unknown, or not usable on
+    the day of the plan."""
+    problems = [problem for lot_id in lot_ids if (problem := _unfit(case, lot_id)) is not None]
+    if problems:
+        raise InputRefused(problems)
+
+
+def _unfit(case: Case, lot_id: str) -> Problem | None:
+    known = [lot.lot_id for lot in case.lots]
+    if lot_id not in known:
+        allowed = f"one of {', '.join(known[:12])}{', ...' if len(known) > 12 else ''}"
+        return Problem("lots", None, "lot_id", lot_id, allowed, did_you_mean(lot_id, known))
+    reason = case.lot(lot_id).reason_unusable(case.settings.plan_on)
+    if reason is None:
+        return None
+    read = f"{lot_id}, which no blend of {case.settings.plan_on} can hold ({reason})"
+    return Problem("lots", None, "lot_id", read, "a lot that can be used on that day")

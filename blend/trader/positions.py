@@ -1,0 +1,156 @@
+"""Positions: what to buy when, blend, freeze, store and sell on, over several days."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+
+from blend.check.gap import NEAR_SHARE, NEAR_USD, must_agree
+from blend.check.positions import check_positions, count_positions_money
+from blend.domain.horizon import DayConstraintClass, DayRequirement, Horizon
+from blend.domain.plan import Bound, Verdict
+from blend.domain.positions import DayCheck, PositionsMoney, PositionsPlan
+from blend.domain.requirements import ConstraintClass
+from blend.errors import InputRefused, NoPlan, Problem, SolverTrouble
+from blend.model import round_days
+from blend.model.horizon import (
+    DayPrices,
+    HorizonAnswer,
+    day_shadow_prices,
+    min_loosening_lb,
+    solve_horizon,
+)
+from blend.model.solver import Outcome
+
+Say = Callable[[str], None]
+AS_DIVISIBLE = "taken as divisible"
+"""The note of a check that an outlook does not hold itself to."""
+_NO_MONEY = PositionsMoney(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+_NO_BOUND = Bound(0.0, 0.0, "", 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class HorizonInfeasibleSubset:
+    """Why a horizon has no plan: the fewest pounds by which requirements must be eased.
+
+    None when easing pounds frees no plan: a blend cannot be made from what is there.
+    """
+
+    loosening_lb: dict[DayRequirement, float] | None
+
+
+def plan_positions(
+    horizon: Horizon,
+    *,
+    divisible: bool = False,
+    shadow_prices: bool = True,
+    progress: Say | None = None,
+    stopped: Callable[[], bool] | None = None,
+) -> PositionsPlan:
+    """The least-cost plan of a horizon, proved.
+
+    `divisible` takes containers, counts and least amounts as divisible, which is fast and
+    enough for an outlook. `worths` asks also what orders and rooms are worth. Batches are
+    always divisible: each day's own plan settles them. A search that `stopped()` ends answers
+    with the best plan so far.
+
+    Raises NoPlan with a `HorizonInfeasibleSubset`, InputRefused when money could be made without end,
+    SolverTrouble when time ran out before any plan.
+    """
+    say = progress or (lambda text: None)
+    say("all days as one program")
+    solved = solve_horizon(
+        horizon,
+        divisible=divisible,
+        on_better=lambda usd, bound: say(_so_far(usd, bound)),
+        stopped=stopped,
+    )
+    if solved.outcome is Outcome.INFEASIBLE:
+        say("why there is no plan")
+        raise NoPlan(HorizonInfeasibleSubset(min_loosening_lb(horizon)))
+    if solved.outcome is Outcome.UNBOUNDED:
+        raise InputRefused([_without_end()])
+    if not solved.is_found:
+        limit_s = horizon.case.settings.time_limit_s
+        raise SolverTrouble(
+            f"no plan was found within {limit_s:g} s; allow more time (time_limit_s), or take "
+            "containers and counts as divisible"
+        )
+    say("worth of orders and rooms")
+    value, pricing_stopped = DayPrices((), (), {}), False
+    try:
+        value = day_shadow_prices(solved) if shadow_prices else value
+    except KeyboardInterrupt:
+        pricing_stopped = True
+    say("the proof")
+    plan = PositionsPlan(
+        days=horizon.days,
+        purchases=round_days.purchases(solved, value.offer_usd_per_lb),
+        sales=round_days.sales(solved),
+        freezes=round_days.freezes(solved),
+        wastes=round_days.wastes(solved),
+        blends=round_days.blends(solved),
+        ledger=round_days.ledger(solved),
+        money=_NO_MONEY,
+        checks=(),
+        bound=_NO_BOUND,
+        order_prices=value.orders,
+        capacity_prices=value.rooms,
+        stopped_early=solved.outcome is Outcome.STOPPED,
+        pricing_stopped=pricing_stopped,
+    )
+    checks, money = check_positions(horizon, plan), count_positions_money(horizon, plan)
+    return replace(
+        plan,
+        money=money,
+        bound=_bound(solved, money),
+        checks=tuple(map(_taken_as_divisible, checks)) if divisible else checks,
+    )
+
+
+_WHOLE = (
+    ConstraintClass.WHOLE_CONTAINERS,
+    ConstraintClass.MIN_PURCHASE,
+    ConstraintClass.MAX_LOTS,
+    ConstraintClass.MIN_IF_USED,
+    ConstraintClass.KEEP_APART,
+    DayConstraintClass.MIN_IF_USED,
+    DayConstraintClass.NEEDS,
+)
+
+
+def _taken_as_divisible(check: DayCheck) -> DayCheck:
+    """A requirement that an outlook does not hold itself to is told of, not broken."""
+    if check.verdict is Verdict.BROKEN and check.requirement.constraint_class in _WHOLE:
+        return replace(check, verdict=Verdict.WARNING, note=AS_DIVISIBLE)
+    return check
+
+
+def _bound(solved: HorizonAnswer, money: PositionsMoney) -> Bound:
+    """The solver's own bound next to the recounted cost; pounds are not rounded here. Raises
+    SolverTrouble when it cannot hold."""
+    method = "search in whole numbers" if solved.by_branching else "dual prices of the solver"
+    turnover_usd = sum(abs(getattr(money, part.name)) for part in fields(money))
+    must_agree(
+        solved.answer.objective,
+        solved.bound_usd,
+        exact_usd=money.total_usd,
+        printed_usd=money.total_usd,
+        near_usd=max(NEAR_USD, NEAR_SHARE * turnover_usd),
+    )
+    return Bound(solved.answer.objective, solved.bound_usd, method, money.total_usd)
+
+
+def _so_far(usd: float, bound_usd: float) -> str:
+    gap = (usd - bound_usd) / max(abs(usd), 1e-9)
+    return f"best plan so far ${usd:,.0f}, no plan more than {gap:.2%} cheaper"
+
+
+def _without_end() -> Problem:
+    return Problem(
+        file="forward_offers",
+        row=None,
+        column="quantity_lb",
+        read="a price at which money is made without end",
+        allowed="a quantity for offers that a bid, a sale or a left-over value outbids",
+    )

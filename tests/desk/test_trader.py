@@ -1,0 +1,692 @@
+"""The trader's pages: what they show, how they follow the sheets, and what they refuse."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import time
+from dataclasses import replace
+from html import unescape
+from pathlib import Path
+from urllib.parse import quote
+
+import pytest
+from openpyxl import load_workbook
+
+from blend.desk.jobs import Job
+from blend.grinder.live import LiveCase
+from blend.model.horizon import solve_horizon
+from blend.show.offered import ORDERS
+from blend.show.switches import switches_table
+from blend.tables.columns import POSITION_TABLES
+from blend.tables.positions import read_horizon
+from blend.tables.quotations import read_quotations
+from blend.trader.demand import demand_curve
+from blend.trader.import_parity import at_rate, land
+from blend.trader.lean_fat import value_days
+from blend.trader.scenarios import ScenarioJob, run_scenarios
+from blend.units import LB_PER_CWT
+from tests.desk.conftest import DEMO, start_desk, watched
+
+PAGES = ("/trader", "/trader/lots", "/trader/landed", "/trader/positions", "/trader/scenarios")
+SVG, PNG, PDF = b"<?xml", b"\x89PNG", b"%PDF"
+
+
+def desk_of(client):
+    return client.app.state.desk
+
+
+def text_of(html: str) -> str:
+    """What is read of a page: no tags, blanks as one."""
+    return " ".join(unescape(re.sub(r"<[^>]*>", " ", html)).split())
+
+
+def edit(client, table: str, where: dict[str, str], column: str, text: str, parts: str = "") -> str:
+    """Type into the cell of the first row that holds what `where` tells; the parts that come."""
+    typed = desk_of(client).table(table)
+    row_id = next(
+        row_id
+        for row_id in typed.order
+        if all(typed.rows[row_id][typed.columns.index(n)] == v for n, v in where.items())
+    )
+    fields = {"row": str(row_id), "column": column, "text": text, "parts": parts}
+    answer = client.post(f"/tables/{table}/cell", data=fields)
+    assert answer.status_code == 200, answer.text
+    return answer.text
+
+
+def settled(client, path: str, **more) -> str:
+    """A part that loads itself, once its work is done."""
+    until = time.monotonic() + 60
+    while True:
+        answer = client.get(path, **more)
+        assert answer.status_code == 200, answer.text
+        if 'class="working"' not in answer.text:
+            return answer.text
+        assert time.monotonic() < until, f"{path} is never done"
+        time.sleep(0.1)
+
+
+def workbook_of(answer):
+    assert answer.status_code == 200, answer.text
+    assert "attachment" in answer.headers["content-disposition"]
+    return load_workbook(io.BytesIO(answer.content))
+
+
+def rows_of(answer) -> list[list[str]]:
+    assert answer.status_code == 200, answer.text
+    return list(csv.reader(io.StringIO(answer.text.removeprefix("\ufeff"))))
+
+
+# Lean and fat ------------------------------------------------------------------------------------
+
+
+def test_lean_and_fat_are_those_of_the_command(client):
+    value = max(
+        (v for v in value_days(read_quotations(DEMO).quotations) if v.species == "beef"),
+        key=lambda v: v.quoted_on,
+    )
+    read = text_of(client.get("/trader").text)
+    line = value.fitted
+    assert f"{line.lean_usd_per_lb * LB_PER_CWT:,.2f} ±" in read
+    assert f"{line.fat_usd_per_lb * LB_PER_CWT:,.2f} ±" in read
+    assert f"{line.spread_usd_per_lb * LB_PER_CWT:,.2f} ±" in read
+    for item in value.items:
+        if item.standing in ("rich", "cheap"):
+            assert f"{item.label} by {abs(item.distance_usd_per_lb) * LB_PER_CWT:,.2f}" in read
+
+
+def test_the_line_and_its_tables_follow_an_edit(client):
+    where = {"item": "81s", "quoted_on": "2026-11-25"}
+    before = text_of(client.get("/trader").text)
+    fresh = edit(client, "quotations", where, "price", "340", "trader-value,trader-tables")
+    assert fresh.count('hx-swap-oob="outerHTML"') == 2
+    after = text_of(fresh)
+    assert "81s by 19.42" in before and "Cheap" in before
+    assert re.search(r"Rich, above the line in USD/cwt: 81s by \d", after)
+    client.post("/undo", data={})
+    assert "81s by 19.42" in text_of(client.get("/trader").text)
+
+
+def test_a_part_keeps_to_what_the_page_asks_for(client):
+    """After an edit the page's own query comes with the parts that are asked for."""
+    answer = client.post("/parts?species=pork&day=2026-10-21", data={"parts": "trader-value"})
+    assert "Pork, 2026-10-21" in text_of(answer.text)
+    assert "/trader/line.svg?species=pork&amp;day=2026-10-21" in answer.text
+
+
+def test_what_is_wrong_with_quotations_is_told_beside_the_sheet(client):
+    fresh = edit(client, "quotations", {"item": "81s"}, "price", "dear", "trader-value,status")
+    assert "price: read dear" in text_of(fresh) and 'id="status"' in fresh
+    answer = client.get("/trader")
+    assert answer.status_code == 200 and "price: read dear" in text_of(answer.text)
+    assert 'id="grid-quotations"' in answer.text
+    # the part that loads itself does not tell it a second time, as if the edit were refused
+    assert client.get("/trader/through").text == ""
+
+
+@pytest.mark.parametrize(
+    ("table", "where", "column", "text", "read"),
+    [
+        ("quotations", {"item": "81s"}, "price", "dear", "read dear"),
+        ("foreign_offers", {"offer_id": "NZ90"}, "price", "-3", "read -3"),
+        ("foreign_offers", {"offer_id": "NZ90"}, "usd_per_currency", "", "read nothing"),
+    ],
+)
+def test_a_fault_is_marked_in_its_cell(client, table, where, column, text, read):
+    def marked():
+        answer = client.post("/parts", data={"parts": "marks"}).text
+        (data,) = re.findall(r"<script[^>]*>(.*?)</script>", answer)
+        return json.loads(data)["faults"].get(table, [])
+
+    assert not marked()
+    edit(client, table, where, column, text)
+    ((row, place, words),) = marked()
+    typed = desk_of(client).table(table)
+    assert place == column and words.startswith(read)
+    assert typed.rows[row][typed.columns.index(column)] == text
+    client.post("/undo", data={})
+    assert not marked()
+
+
+def test_without_quotations_there_is_a_sheet_to_type_them_into(client):
+    rows = ",".join(map(str, desk_of(client).table("quotations").order))
+    client.post("/tables/quotations/remove", data={"rows": rows})
+    answer = client.get("/trader")
+    assert answer.status_code == 200 and "quotations, item: read no rows" in text_of(answer.text)
+    assert 'id="grid-quotations"' in answer.text
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ("fit=all", "Beef, 2026-11-25"),
+        ("fit=frozen", "(not fitted)"),
+        ("by_pounds=yes", "Beef, 2026-11-25"),
+        ("species=pork", "Pork, 2026-11-25"),
+        ("day=2026-10-28", "Beef, 2026-10-28"),
+        ("day=1999-01-01", "quoted_on: read 1999-01-01; allowed a day that is quoted"),
+        ("species=veal", "species: read veal; allowed a species quoted: beef, pork"),
+    ],
+)
+def test_the_line_is_fitted_as_asked(client, query, words):
+    answer = client.get(f"/trader?{query}")
+    assert answer.status_code == 200 and words in text_of(answer.text)
+
+
+def test_counting_by_pounds_needs_pounds_in_every_row(client):
+    edit(client, "quotations", {"item": "81s"}, "pounds_lb", "")
+    assert "pounds_lb: read nothing in some rows" in text_of(
+        client.get("/trader?by_pounds=yes").text
+    )
+    assert "pounds_lb" not in text_of(client.get("/trader").text).split("Quotations")[0]
+
+
+def test_lean_minus_fat_through_time_has_every_day_of_the_species(client):
+    read = text_of(settled(client, "/trader/through?species=pork"))
+    days = {q.quoted_on for q in read_quotations(DEMO).quotations if q.species == "pork"}
+    assert len(days) > 3 and all(f"{day} pork" in read for day in days)
+    assert "on 6 days" in settled(client, "/trader/through?species=pork")
+
+
+def test_names_of_items_are_escaped(client):
+    wicked = "<script>alert(1)</script>"
+    edit(client, "quotations", {"item": "81s", "quoted_on": "2026-11-25"}, "item", wicked)
+    html = client.get("/trader").text
+    assert wicked not in html and "&lt;script&gt;alert(1)&lt;/script&gt;" in html
+    assert client.get("/trader/line.svg").status_code == 200
+    workbook_of(client.get("/trader?as=xlsx"))
+
+
+# Lots --------------------------------------------------------------------------------------------
+
+
+def test_every_lot_is_there_with_its_value(client):
+    state = desk_of(client).state()
+    rows = rows_of(client.get("/trader/lots?as=csv&table=0"))
+    assert {row[0] for row in rows[1:]} == {lot.lot_id for lot in state.case.lots}
+    by_lot = {row[0]: row for row in rows[1:]}
+    for live in state.plan.lots:
+        lot, row = state.case.lot(live.lot_id), by_lot[live.lot_id]
+        if live.value_usd_per_lb is None:
+            assert row[6] == "" and row[8] == "no blend may hold it"
+            continue
+        value, price = live.value_usd_per_lb * LB_PER_CWT, lot.delivered_usd_per_lb * LB_PER_CWT
+        assert float(row[6]) == pytest.approx(value, abs=0.005)
+        apart = value - price
+        expected = "at its price" if abs(apart) < 0.005 else "cheap" if apart > 0 else "rich"
+        assert row[8] == expected
+    assert by_lot["B90-5"][8] == "first available 2026-11-26"
+
+
+@pytest.mark.parametrize("order", ORDERS)
+def test_lots_are_ordered_as_asked(client, order):
+    def column(sort: str) -> list[str]:
+        return [
+            row[ORDERS[order]] for row in rows_of(client.get(f"/trader/lots?as=csv&sort={sort}"))
+        ]
+
+    up, down = column(order)[1:], column(f"-{order}")[1:]
+    is_text = order in ("lot", "item")
+    told = [cell for cell in up if cell and (is_text or re.fullmatch(r"-?[\d.]+", cell))]
+    assert up[: len(told)] == told, "what cannot be told comes last"
+    key = str.casefold if is_text else float
+    assert told == sorted(told, key=key)
+    assert down[: len(told)] == sorted(told, key=key, reverse=True)
+
+
+def test_a_mix_is_made_of_the_lots_asked_for(client):
+    anything = rows_of(client.get("/trader/lots?as=csv"))
+    fresh = rows_of(
+        client.get(f"/trader/lots?as=csv&among={quote('fresh_or_frozen=fresh; meat_class!=heart')}")
+    )
+    assert any("HRT-1" in row[11] for row in anything[1:])
+    assert not any("HRT-1" in row[11] or "I90" in row[11] for row in fresh[1:])
+
+
+def test_lots_follow_an_edit(client):
+    client.get("/trader/lots")
+    fresh = edit(client, "lots", {"lot_id": "B90-1"}, "price", "300", "trader-lots")
+    assert 'id="trader-lots"' in fresh and 'hx-swap-oob="outerHTML"' in fresh
+    read = text_of(settled(client, "/trader/lots/table?sort=lot"))
+    assert "B90-1 fresh 90s 90.2 16,000 16,000 300.00" in read
+
+
+def test_lots_that_cannot_be_read_are_told_of(client):
+    edit(client, "lots", {"lot_id": "B90-1"}, "price", "dear")
+    answer = client.get("/trader/lots")
+    assert answer.status_code == 200
+    assert "The tables must be mended first" in answer.text and "read dear" in answer.text
+    assert client.get("/trader/lots?as=csv").status_code == 422
+    assert client.get("/trader/lot/B90-1").status_code == 422
+
+
+@pytest.mark.parametrize("name", ["A/B 1", "a&b?c=d#e", "<b>x</b>", "50% über"])
+def test_a_lot_of_any_name_has_its_page(client, name):
+    edit(client, "lots", {"lot_id": "B90-1"}, "lot_id", name)
+    html = client.get("/trader/lots").text
+    assert f'href="/trader/lot/{quote(name, safe="")}"' in html
+    assert name.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;") in html
+    page = client.get(f"/trader/lot/{quote(name, safe='')}")
+    assert page.status_code == 200
+    part = unescape(re.search(r'hx-get="(/trader/demand[^"]*)"', page.text)[1])
+    drawn = settled(client, part)
+    assert f"Demand for {name}, fresh 90s" in unescape(text_of(drawn))
+    assert "<b>x</b>" not in drawn
+    assert client.get(part.replace("/demand?", "/demand.svg?")).content.startswith(SVG)
+
+
+# One lot -----------------------------------------------------------------------------------------
+
+
+def test_the_curve_of_a_lot_is_told_in_words_and_proved(client):
+    read = text_of(settled(client, "/trader/demand?lot=B90-1"))
+    curve = demand_curve(desk_of(client).case(), "B90-1")
+    for each in curve.breakpoints:
+        price = f"{each.usd_per_lb * LB_PER_CWT:,.2f}"
+        assert f"Below {price} the plan takes {each.max_lb:,.0f} lb" in read
+    assert "Proved in exact arithmetic, without the solver" in read
+    supply = text_of(settled(client, "/trader/supply?lot=B90-1"))
+    assert "Supply of B90-1" in supply and "Proved in exact arithmetic" in supply
+
+
+def test_lots_told_to_be_left_are_left(client):
+    """Held against plans made afresh a hair above and below each price."""
+    case = desk_of(client).case()
+    curve = demand_curve(case, "B90-1", certify=True)
+    table = switches_table(curve, case.lot("B90-1"))
+    assert [row[2] for row in table.rows] == [
+        round(each.max_lb - each.min_lb) for each in reversed(curve.breakpoints)
+    ]
+
+    def used(usd_per_lb: float) -> dict[str, float]:
+        lots = tuple(
+            replace(lot, price_usd_per_lb=usd_per_lb) if lot.lot_id == "B90-1" else lot
+            for lot in case.lots
+        )
+        return {
+            live.lot_id: live.used_lb for live in LiveCase().plan(replace(case, lots=lots)).lots
+        }
+
+    told = 0
+    for row, each in zip(table.rows, reversed(curve.breakpoints), strict=True):
+        left = re.search(r" and leaves (.*)\.$", row[1])
+        if left is None:
+            continue
+        above, below = used(each.usd_per_lb + 1e-5), used(each.usd_per_lb - 1e-5)
+        for lot_id in left[1].split(", "):
+            told += 1
+            assert above[lot_id] > 0.5 > below[lot_id]
+    assert told >= 2
+
+
+def test_prices_and_pounds_are_as_asked(client):
+    read = text_of(settled(client, "/trader/demand?lot=I90-1&from=320&to=330&without_limit=yes"))
+    assert "on offer without limit" in read and "330.0000" in read and "any price above" not in read
+
+
+def test_two_lots_have_regions(client):
+    page = client.get("/trader/lot/B90-1?with=B90-2&around=4").text
+    assert 'hx-get="/trader/regions?' in page
+    read = text_of(settled(client, "/trader/regions?lot=B90-1&with=B90-2&around=4"))
+    assert "Regions of B90-1 and B90-2" in read and "Exact, from" in read
+    assert "Proved in exact arithmetic, without the solver" in read
+    assert "/trader/regions?" not in client.get("/trader/lot/B90-1").text
+
+
+def test_a_lot_that_cannot_be_used_says_why(client):
+    answer = client.get("/trader/lot/B90-5")
+    assert answer.status_code == 422 and "first available 2026-11-26" in text_of(answer.text)
+
+
+def test_curves_tell_why_there_is_no_plan(client):
+    edit(client, "products", {"product_id": "GB90"}, "min_lb", "900000")
+    edit(client, "products", {"product_id": "GB90"}, "max_lb", "")
+    html = settled(client, "/trader/demand?lot=B90-1", headers={"hx-request": "true"})
+    assert 'id="trouble"' in html and "Ground beef 90/10" in html
+    assert "No plan" in text_of(client.get("/trader/lots").text)
+
+
+# Landed ------------------------------------------------------------------------------------------
+
+
+def test_offers_are_landed_and_cautions_come_first(client):
+    html = client.get("/trader/landed").text
+    read = text_of(html)
+    assert read.index("out of date for NZ90") < read.index("Imports next to fresh")
+    assert "AUD 10.6019 per kg" in read and "0.6878" in read
+    for offer_id in ("NZ90", "AU90", "UY85", "BR90"):
+        assert f"{offer_id}: frozen" in read
+    assert 'id="grid-foreign_offers"' in html and 'id="grid-import_rates"' in html
+
+
+def test_a_new_exchange_rate_moves_the_landed_price(client):
+    from blend.tables.imports import read_imports
+
+    read = read_imports(DEMO)
+    offer = next(o for o in read.offers if o.offer_id == "NZ90")
+    landed = [land(each, read.rates).landed_usd_per_lb for each in (offer, at_rate(offer, 0.62))]
+    shown = [f"{usd * LB_PER_CWT:,.2f}" for usd in landed]
+    assert shown[0] != shown[1] and shown[0] in text_of(client.get("/trader/landed").text)
+    where, parts = {"offer_id": "NZ90"}, "trader-landed,trader-builds"
+    fresh = edit(client, "foreign_offers", where, "usd_per_currency", "0.62", parts)
+    assert fresh.count('hx-swap-oob="outerHTML"') == 2
+    assert text_of(fresh).count(shown[1]) >= 2 and shown[0] not in text_of(fresh)
+
+
+def test_an_offer_that_lacks_a_rate_is_told_and_the_others_are_landed(client):
+    fresh = edit(
+        client, "foreign_offers", {"offer_id": "NZ90"}, "assessment_usd_per_kg", "", "trader-landed"
+    )
+    read = text_of(fresh)
+    assert "no rate of assessment for NZ90" in read and "AU90" in read.split("Imports next")[1]
+    assert "NZ90" not in read.split("Imports next")[1]
+
+
+def test_offers_that_cannot_be_read_are_told_beside_the_sheet(client):
+    edit(client, "foreign_offers", {"offer_id": "NZ90"}, "price", "-3")
+    answer = client.get("/trader/landed")
+    assert answer.status_code == 200 and "price: read -3" in text_of(answer.text)
+    assert 'id="grid-foreign_offers"' in answer.text
+    assert client.get("/trader/landed?as=xlsx").status_code == 422
+
+
+def test_an_offer_that_is_gone_is_told_and_another_drawn(client):
+    read = text_of(client.get("/trader/landed?offer=XX").text)
+    assert "offer: read XX; allowed one of NZ90, AU90, UY85, BR90" in read
+    assert "Imports next to fresh" in read
+    assert client.get("/trader/landed.svg?offer=XX").status_code == 422
+
+
+# Days and scenarios ------------------------------------------------------------------------------
+
+OUTLOOK = "divisible=yes&no_break_even=yes&run=yes"
+
+
+def test_days_are_planned_when_asked(client):
+    assert "/trader/positions/answer" not in client.get("/trader/positions").text
+    assert "/trader/positions/answer" in client.get(f"/trader/positions?{OUTLOOK}").text
+    read = text_of(settled(client, f"/trader/positions/answer?{OUTLOOK}"))
+    cost = solve_horizon(read_horizon(DEMO).horizon, divisible=True).answer.objective
+    assert f"Cost of all days ${cost:,.0f}." in read and "What to buy" in read
+    rows = rows_of(client.get(f"/trader/positions/ledger.csv?{OUTLOOK}"))
+    assert rows[0][:2] == ["day", "lot_id"] and len(rows) > 50
+    assert client.get(f"/trader/positions.svg?{OUTLOOK}").content.startswith(SVG)
+    assert len(workbook_of(client.get(f"/trader/positions?{OUTLOOK}&as=xlsx")).sheetnames) > 5
+
+
+def test_a_folder_without_orders_says_what_is_missing(tmp_path):
+    from blend.desk.desk import Desk
+    from tests.desk.conftest import client_of, demo_folder
+
+    folder = demo_folder(tmp_path)
+    for name in ("orders", "scenarios"):
+        (folder / f"{name}.csv").unlink()
+    desk = Desk(folder)
+    client = client_of(desk)
+    for path, name in (("positions", "orders"), ("scenarios", "scenarios")):
+        html = client.get(f"/trader/{path}").text
+        assert f"The folder holds no {name}" in html and '<button class="main">' not in html
+        assert f'href="/trader/template/{name}.csv"' in html
+        assert client.get(f"/trader/{path}/answer").status_code == 422
+    rows = rows_of(client.get("/trader/template/orders.csv"))
+    assert rows == [list(POSITION_TABLES["orders"].column_names)]
+    desk.close()
+
+
+def test_orders_that_nothing_can_fill_are_told_with_what_frees_them(client):
+    orders = desk_of(client).place / "orders.csv"
+    text = orders.read_text().replace("14000,14000", "9000000,9000000")
+    orders.write_text(text)
+    read = text_of(settled(client, f"/trader/positions/answer?{OUTLOOK}"))
+    assert "No plan exists" in read
+    assert client.get(f"/trader/positions?{OUTLOOK}&as=xlsx").status_code == 422
+
+
+def test_an_answer_says_when_the_tables_were_edited_since(client):
+    revision = desk_of(client).book.revision
+    assert "edited since" not in client.get(f"/trader/since?revision={revision}").text
+    edit(client, "lots", {"lot_id": "B90-1"}, "price", "300")
+    assert "edited since" in client.get(f"/trader/since?revision={revision}").text
+
+
+def test_scenarios_are_those_of_the_command(client):
+    query = "draws=20&seed=7&run=yes"
+    read = text_of(settled(client, f"/trader/scenarios/answer?{query}"))
+    assert "imports 20 dearer" in read and "20 draws, seed 7" in read
+    rows = rows_of(client.get(f"/trader/scenarios/rows.csv?{query}"))
+    assert [row[0] for row in rows[-2:]] == ["draw 19", "draw 20"]
+    assert client.get(f"/trader/scenarios.png?{query}").content.startswith(PNG)
+    assert len(workbook_of(client.get(f"/trader/scenarios?{query}&as=xlsx")).sheetnames) == 4
+
+
+def test_named_scenarios_alone_have_no_picture(client):
+    html = settled(client, "/trader/scenarios/answer?draws=0&run=yes")
+    assert "<image" not in html and "Scenarios" in html
+    assert client.get("/trader/scenarios.svg?draws=0").status_code == 422
+
+
+def test_scenarios_that_are_stopped_keep_what_was_done(client):
+    case = desk_of(client).case()
+    results = run_scenarios(ScenarioJob(case, (), draws=500), stopped=lambda: True)
+    assert 0 < len(results.outcomes) < 501 and not results.is_complete
+
+
+# Files and pictures ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("path", "sheets"),
+    [
+        ("/trader?as=xlsx", 4),
+        ("/trader/lots?as=xlsx", 1),
+        ("/trader/lot/B90-1?as=xlsx", 3),
+        ("/trader/lot/B90-1?with=B90-2&as=xlsx", 4),
+        ("/trader/landed?as=xlsx", 5),
+    ],
+)
+def test_a_page_is_taken_away_as_a_workbook(client, path, sheets):
+    book = workbook_of(client.get(path))
+    assert len(book.sheetnames) == sheets
+    assert all(sheet.max_row > 1 for sheet in book)
+
+
+@pytest.mark.parametrize("path", ["/trader", "/trader/lots", "/trader/landed"])
+def test_every_file_that_a_page_offers_is_there(client, path):
+    html = client.get(path).text
+    taken = r'href="([^"]*(?:[?&;]as=|\.(?:csv|xlsx|svg|png|pdf))[^"]*)"'
+    links = [unescape(each) for each in re.findall(taken, html) if "/static/" not in each]
+    assert len(links) >= 2
+    for link in links:
+        answer = client.get(link)
+        assert answer.status_code == 200 and answer.content, link
+        assert "attachment" in answer.headers["content-disposition"]
+
+
+def test_files_of_a_lot_are_those_that_its_parts_offer(client):
+    links = 0
+    for part in ("/trader/demand", "/trader/supply", "/trader/regions"):
+        html = settled(client, f"{part}?lot=B90-1&with=B90-2")
+        for link in re.findall(r'href="([^"]*as=csv[^"]*)"', html):
+            header = rows_of(client.get(unescape(link)))[0]
+            assert all(name.split(", ")[0] in text_of(html) for name in header)
+            links += 1
+    assert links == 4
+
+
+@pytest.mark.parametrize(
+    ("path", "begins"),
+    [
+        ("/trader/line.svg", SVG),
+        ("/trader/line.png", PNG),
+        ("/trader/line.pdf", PDF),
+        ("/trader/landed.svg", SVG),
+        ("/trader/demand.png?lot=B90-1", PNG),
+        ("/trader/regions.svg?lot=B90-1&with=B90-2", SVG),
+    ],
+)
+def test_pictures_are_drawn(client, path, begins):
+    answer = client.get(path)
+    assert answer.status_code == 200 and answer.content.startswith(begins)
+
+
+FILES = [
+    "/trader?as=xlsx",
+    "/trader/lots?as=csv&table=0",
+    "/trader/lot/B90-1?as=xlsx",
+    "/trader/demand.svg?lot=B90-1",
+    "/trader/regions.png?lot=B90-1&with=B90-2",
+    "/trader/positions?divisible=yes&as=xlsx",
+    "/trader/positions/ledger.csv?divisible=yes",
+    "/trader/positions.pdf?divisible=yes",
+    "/trader/scenarios?draws=0&as=xlsx",
+    "/trader/scenarios/rows.csv?draws=0",
+    "/trader/scenarios.svg?draws=3",
+]
+
+
+@pytest.mark.parametrize("path", FILES)
+def test_a_file_that_is_long_in_coming_says_so(client, monkeypatch, path):
+    monkeypatch.setattr(Job, "wait", lambda job, seconds: False)
+    answer = client.get(path)
+    assert answer.status_code == 503 and int(answer.headers["retry-after"]) > 0
+    assert "Still being reckoned" in text_of(answer.text)
+    assert "content-disposition" not in answer.headers
+    desk_of(client).jobs.close(60)  # nothing of it goes on beside the tests that follow
+
+
+BAD = [
+    "/trader?fit=both",
+    "/trader?by_pounds=perhaps",
+    "/trader?species=unicorn",
+    "/trader?day=yesterday",
+    "/trader?day=2026-13-40",
+    "/trader?as=docx",
+    "/trader?as=csv&table=99",
+    "/trader?as=csv&table=-1",
+    "/trader/through?fit=both",
+    "/trader/line.gif",
+    "/trader/lots?sort=color",
+    "/trader/lots?among=nonsense",
+    "/trader/lots/table?sort=--worth",
+    "/trader/lot/NOPE",
+    "/trader/lot/%3Cscript%3E",
+    "/trader/lot/B90-1?with=NOPE",
+    "/trader/lot/B90-1?with=B90-1",
+    *(
+        f"/trader/lot/B90-1?{name}={text}"
+        for name in ("from", "to", "around")
+        for text in ("x", "nan", "inf", "-inf", "-1", "1e300", "1,000", "1" * 400)
+    ),
+    "/trader/lot/B90-1?to=0",
+    "/trader/lot/B90-1?around=0",
+    "/trader/lot/B90-1?from=350&to=340",
+    "/trader/lot/B90-1?without_limit=maybe",
+    "/trader/demand",
+    "/trader/demand?lot=NOPE",
+    "/trader/demand.gif?lot=B90-1",
+    "/trader/supply?lot=",
+    "/trader/regions?lot=B90-1",
+    "/trader/landed?as=csv&table=x",
+    "/trader/landed.exe",
+    "/trader/positions?divisible=1",
+    "/trader/positions/answer?no_break_even=2",
+    *(
+        f"/trader/scenarios?{name}={text}"
+        for name in ("draws", "seed")
+        for text in ("x", "-1", "1.5", "nan", "inf", "9" * 30, "²", "٣")
+    ),
+    "/trader/scenarios?draws=100001",
+    "/trader/scenarios.svg?draws=0",
+    "/trader/template/lots.csv",
+    "/trader/template/..csv",
+    "/trader/since?revision=x",
+]
+
+
+def test_what_cannot_be_asked_is_refused_in_words(client):
+    told = []
+    for path in BAD:
+        answer = client.get(path)
+        if answer.status_code != 422 or "read" not in text_of(answer.text):
+            told.append((path, answer.status_code))
+    assert not told
+
+
+# In the browser ----------------------------------------------------------------------------------
+
+
+def test_the_trader_s_day(browser_page, served):
+    page, origin = browser_page, served.origin
+    page.goto(f"{origin}/trader")
+    lean = page.locator("#trader-value dd").first
+    before = lean.inner_text()
+    line = page.locator("#trader-value svg line[stroke-width='1.5']").first
+    place = line.get_attribute("y2")
+
+    page.goto(f"{origin}/trader?only_quotations=2026-11-25")
+    row = page.locator("#grid-quotations tbody tr", has_text="93s").first
+    cell = row.locator("td[data-column='price']")
+    cell.click()
+    page.keyboard.type("395")
+    page.keyboard.press("Enter")
+    expect_other(lean, before)
+    assert line.get_attribute("y2") != place
+    assert page.locator("#trader-tables").get_by_text("395.00").count() >= 1
+
+    page.get_by_role("link", name="Lots", exact=True).click()
+    page.get_by_role("link", name="Worth", exact=True).click()
+    assert "sort=-worth" in page.url
+    page.get_by_role("link", name="B90-1", exact=True).click()
+    page.get_by_text("Proved in exact arithmetic").nth(1).wait_for()
+    assert page.get_by_text("the plan takes").count() >= 3
+
+    page.get_by_role("link", name="Landed", exact=True).click()
+    dearer = page.locator("#trader-landed tbody tr", has_text="NZ90").first.locator("td").nth(2)
+    before = dearer.inner_text()
+    row = page.locator("#grid-foreign_offers tbody tr", has_text="NZ90")
+    row.locator("td[data-column='usd_per_currency']").click()
+    page.keyboard.type("0.61")
+    page.keyboard.press("Enter")
+    expect_other(dearer, before)
+
+    with page.expect_download() as download:
+        page.get_by_role("link", name="All of this page as a workbook").click()
+    book = load_workbook(io.BytesIO(Path(download.value.path()).read_bytes()))
+    assert book.sheetnames[0] == "1 Imports next to fresh" and len(book.sheetnames) == 5
+    shown = [row[0].value for row in book.worksheets[0].iter_rows(min_row=2)]
+    assert sorted(shown) == ["AU90", "BR90", "NZ90", "UY85"]
+
+
+def expect_other(place, before: str) -> None:
+    """Wait until what stands there is something else."""
+    until = time.monotonic() + 10
+    while place.inner_text() == before:
+        assert time.monotonic() < until, f"still {before}"
+        place.page.wait_for_timeout(50)
+
+
+def test_pages_can_be_used_by_everybody_and_on_a_phone(browser, tmp_path):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    served = start_desk(tmp_path)
+    context = browser.new_context(viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    faults = watched(page)
+    try:
+        page.goto(served.address)
+        faults.clear()
+        paths = [*PAGES, "/trader/lot/B90-1?with=B90-2", "/trader/scenarios?draws=5&run=yes"]
+        for path in paths:
+            page.goto(f"{served.origin}{path}")
+            page.wait_for_load_state("networkidle")
+            wide = page.evaluate("document.documentElement.scrollWidth")
+            assert wide <= 390, f"{path} scrolls sideways: {wide}"
+            # an empty sheet holds nothing that a key could reach
+            found = axe.run(page, context={"exclude": [["#grid-import_rates .grid-scroll"]]})
+            assert found.violations_count == 0, f"{path}: {found.generate_report()}"
+        assert not faults, faults
+    finally:
+        context.close()
+        served.stop()

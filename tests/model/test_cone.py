@@ -1,0 +1,128 @@
+"""Cones by tangent cuts: against a conic library, in whole numbers, kept warm."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+import pytest
+
+from blend.model.arrays import Model, Rows
+from blend.model.cone import Cone
+from blend.model.conic import conic_point
+from blend.model.solver import Outcome
+from blend.model.tangents import ACCURACY, ConicLinear
+from blend.model.whole_cones import solve_conic_whole
+
+
+def model_of(cost, rows: Rows, upper, whole=None) -> Model:
+    count = len(cost)
+    return Model(
+        sets=None,
+        names={},
+        cost=np.asarray(cost, float),
+        lower=np.zeros(count),
+        upper=np.asarray(upper, float),
+        whole=np.zeros(count, bool) if whole is None else whole,
+        matrix=rows.by_column(count),
+        row_lower=np.array(rows.lower),
+        row_upper=np.array(rows.upper),
+        requirements=tuple(rows.requirements),
+    )
+
+
+def random_blend(seed: int, count: int = 12, cones: int = 2, whole=None):
+    """Lots at a price, of lean and of uncertain lean; one blend of 100 that keeps a least lean
+    and a most; scarce enough that several lots meet."""
+    random = np.random.default_rng(seed)
+    lean = random.uniform(0.5, 0.95, count)
+    cost = 1 + 3 * lean + random.normal(0, 0.15, count)
+    rows = Rows()
+    every = np.arange(count)
+    rows.add(None, [(every, np.ones(count))], 100.0, 100.0)
+    scale = random.uniform(0.002, 0.03, count)
+    sides = [
+        Cone(every, lean - 0.75, 0.0, 1.96, every, scale),
+        Cone(every, 0.85 - lean, 0.0, 1.28, every, scale),
+    ][:cones]
+    upper = random.uniform(15, 60, count)
+    return model_of(cost, rows, upper, whole), sides
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_cuts_alone_agree_with_an_independent_conic_solver(seed):
+    model, cones = random_blend(seed)
+    by_library = float(model.cost @ conic_point(model, cones))
+    answer = ConicLinear(model, cones, uses_library=False).solve()
+    assert answer.objective == pytest.approx(by_library, rel=1e-6)
+    assert answer.bound <= by_library * (1 + 1e-9)
+    assert answer.gap_share <= ACCURACY
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_point_keeps_its_cones_and_rows(seed):
+    model, cones = random_blend(seed)
+    x = ConicLinear(model, cones, uses_library=False).solve().x
+    assert x.sum() == pytest.approx(100)
+    for cone in cones:
+        reading = cone.values @ x - cone.minimum
+        assert reading >= cone.factor * np.sqrt(((cone.scale * x) ** 2).sum()) - 1e-6
+
+
+def test_kept_cuts_give_the_answer_of_a_new_start_after_every_change():
+    model, cones = random_blend(3)
+    warm = ConicLinear(model, cones, uses_library=False)
+    warm.solve()
+    random = np.random.default_rng(0)
+    for _ in range(3):
+        scale = cones[0].scale * random.uniform(0.3, 1.5, len(cones[0].scale))
+        cost = model.cost * random.uniform(0.9, 1.1, len(model.cost))
+        warm.set_scale(0, scale)
+        warm.linear.set_cost(np.arange(len(cost)), cost)
+        fresh_cone = replace(cones[0], scale=scale)
+        fresh = ConicLinear(
+            Model(**{**model.__dict__, "cost": cost}), [fresh_cone, cones[1]], False
+        )
+        assert warm.solve().objective == pytest.approx(fresh.solve().objective, rel=3e-7)
+
+
+def test_cones_that_cannot_be_met_are_infeasible():
+    rows = Rows()
+    rows.add(None, [(np.arange(2), np.ones(2))], 1.0, 1.0)
+    model = model_of([1.0, 2.0], rows, [1.0, 1.0])
+    # 0.1 less than three times a spread of at least 0.5 / sqrt 2
+    cone = Cone(np.arange(2), np.full(2, 0.1), 0.0, 3.0, np.arange(2), np.full(2, 0.5))
+    answer = ConicLinear(model, [cone], uses_library=False).solve()
+    assert answer.outcome is Outcome.INFEASIBLE
+
+
+@pytest.mark.parametrize("uses_library", [False, True])
+@pytest.mark.parametrize("seed", range(4))
+def test_whole_numbers_agree_with_trying_all_of_them(seed, uses_library):
+    """Four lots in tens of pounds, one free: every choice of the four is tried."""
+    random = np.random.default_rng(seed)
+    lean = np.append(random.uniform(0.5, 0.95, 4), 0.9)
+    cost = np.concatenate((1 + 3 * lean + random.normal(0, 0.2, 5), np.zeros(4)))
+    scale = random.uniform(0.005, 0.04, 5)
+    rows = Rows()
+    rows.add(None, [(np.arange(5), np.ones(5))], 100.0, 100.0)
+    for lot in range(4):
+        rows.add(None, [(lot, 1.0), (5 + lot, -20.0)], 0.0, 0.0)
+    whole = np.arange(9) >= 5
+    model = model_of(cost, rows, [100.0] * 5 + [5.0] * 4, whole)
+    cone = Cone(np.arange(5), lean - 0.78, 0.0, 1.96, np.arange(5), scale)
+    best = np.inf
+    for counts in product(range(6), repeat=4):
+        x = np.append(20.0 * np.array(counts), 100.0 - 20.0 * sum(counts))
+        if x[4] >= 0 and cone.lacks(np.append(x, np.zeros(4))) <= 0:
+            best = min(best, float(cost[:5] @ x))
+    answer = solve_conic_whole(
+        ConicLinear(model, [cone], uses_library),
+        gap_share=1e-7,
+        time_limit_s=20,
+        guess=lambda x: np.full(len(x), np.nan),
+    )
+    assert np.isfinite(best)
+    assert answer.objective == pytest.approx(best, rel=1e-6)
+    assert answer.bound <= best * (1 + 1e-9)
