@@ -1,0 +1,135 @@
+"""How a column is shown: its heading, unit and decimals, in one place.
+
+A column's name says its unit (`price_usd_per_cwt`, `pounds_lb`), and the unit says how it is
+written. COLUMNS holds only what the name does not say: a heading of the trade, or other decimals.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import lru_cache
+from typing import Any
+
+_ENDINGS: tuple[tuple[str, str, int | None], ...] = (
+    ("_usd_per_cwt", "$/cwt", 2),
+    ("_usd_per_lb", "$/lb", 4),
+    ("_usd_per_point", "$/point", 2),
+    ("_usd", "$", 0),
+    ("_lb", "lb", 0),
+    ("_percent", "%", 1),
+    ("_points", "points", 2),
+    ("_f", "°F", 1),
+    ("_days", "days", 0),
+    ("_s", "s", 1),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """How one column is shown. `decimals` None is text; `is_summed` gives it a total."""
+
+    heading: str
+    unit: str = ""
+    decimals: int | None = None
+    is_summed: bool = False
+    is_signed: bool = False
+
+    @property
+    def title(self) -> str:
+        """The heading with its unit, on one line."""
+        return f"{self.heading}, {self.unit}" if self.unit else self.heading
+
+    @property
+    def align(self) -> str:
+        return "left" if self.decimals is None else "right"
+
+    def text(self, value: Any) -> str:
+        """One cell as people read it; blank where there is no value."""
+        if value is None or (isinstance(value, float) and math.isnan(value)):
+            return ""
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        if isinstance(value, str | date) or self.decimals is None:
+            return printable(str(value))
+        if math.isinf(value):
+            return "no limit"
+        number = round(float(value), self.decimals) + 0.0
+        return f"{number:{'+' if self.is_signed else ''},.{self.decimals}f}"
+
+
+COLUMNS: dict[str, Format] = {
+    "lot_id": Format("Lot"),
+    "item_id": Format("Item"),
+    "product_id": Format("Product"),
+    "product": Format("Product"),
+    "batches": Format("Batches", "", 0, is_summed=True),
+    "lean_percent": Format("Lean", "%", 1),
+    "count": Format("Count", "", 0),
+    "z_score": Format("Std. errors", "", 1, is_signed=True),
+}
+"""Columns whose name alone does not say how they are shown. A question adds its own with
+`register`; the same name has one format everywhere."""
+
+
+def register(columns: Mapping[str, Format]) -> None:
+    """Add a question's columns to the map; a name already there with another format is refused."""
+    for name, format_ in columns.items():
+        if COLUMNS.setdefault(name, format_) != format_:
+            raise ValueError(f"column {name} already has another format: {COLUMNS[name]}")
+    format_of.cache_clear()
+
+
+@lru_cache(maxsize=1024)
+def format_of(column: str) -> Format:
+    """The format of a column, by its name or by the unit its name ends in."""
+    if column in COLUMNS:
+        return COLUMNS[column]
+    for ending, unit, decimals in _ENDINGS:
+        if column.endswith(ending):
+            stem = column.removesuffix(ending)
+            return Format(_words(stem or column), unit, decimals)
+    return Format(_words(column))
+
+
+def with_sum(column: str) -> Format:
+    """The column's format, with a total."""
+    return replace(format_of(column), is_summed=True)
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ").strip().capitalize()
+
+
+def printable(text: str) -> str:
+    """The text on one line and without control characters, which neither a terminal nor a
+    workbook may be handed."""
+    return "".join(char if char.isprintable() else " " for char in text)
+
+
+def money(usd: float) -> str:
+    """Whole dollars: $1,429, -$51."""
+    amount = round(usd) + 0
+    return f"-${-amount:,.0f}" if amount < 0 else f"${amount:,.0f}"
+
+
+def cents(usd_per_cwt: float) -> str:
+    """A price per hundredweight: $324.50."""
+    return f"-${-usd_per_cwt:,.2f}" if usd_per_cwt < 0 else f"${usd_per_cwt:,.2f}"
+
+
+def day(of: date) -> str:
+    """Nov 25, 2026."""
+    return f"{of:%b} {of.day}, {of.year}"
+
+
+def long_day(of: date) -> str:
+    """Wed, Nov 25, 2026."""
+    return f"{of:%a}, {day(of)}"
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """1 batch, 2 batches."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"

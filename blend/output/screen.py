@@ -1,0 +1,131 @@
+"""Tables and lines for a terminal, as wide as the terminal is."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import textwrap
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+from blend.output.formats import Format, format_of, printable
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+_GUTTER = 2
+_NARROWEST = 8
+
+
+def width() -> int:
+    """Columns of the terminal; 80 in a pipe. COLUMNS overrides both."""
+    return max(40, shutil.get_terminal_size((80, 24)).columns)
+
+
+def has_color() -> bool:
+    """Color only where a person looks at it: a terminal, and NO_COLOR not set."""
+    return not os.environ.get("NO_COLOR") and sys.stdout.isatty()
+
+
+def strong(text: str) -> str:
+    return click.style(text, bold=True) if has_color() else text
+
+
+def warn(text: str) -> str:
+    return click.style(text, fg="yellow") if has_color() else text
+
+
+def wrapped(text: str, indent: str = "") -> str:
+    """A sentence or more, broken to the terminal's width."""
+    return textwrap.fill(printable(text), width(), subsequent_indent=indent)
+
+
+def watch(warnings: Iterable[str]) -> str:
+    """The WATCH block: one line or two for each thing to act on."""
+    lines = [warn(wrapped(f"! {each}", "  ")) for each in warnings]
+    return "\n".join(["WATCH", *lines]) if lines else ""
+
+
+def table(
+    frame: DataFrame, columns: Sequence[str] | None = None, *, title: str = "", note: str = ""
+) -> str:
+    """A frame as text, its columns shown by the format map, with totals where they mean something.
+
+    `columns` picks and orders them. Columns of words are cut short, and headings broken, to fit
+    the terminal; numbers never are.
+    """
+    names = [name for name in (columns or list(frame.columns)) if name in frame.columns]
+    formats = [format_of(name) for name in names]
+    rows = [
+        [each.text(value) for each, value in zip(formats, row, strict=True)]
+        for row in frame[names].itertuples(index=False, name=None)
+    ]
+    parts = [strong(title)] if title else []
+    if rows:
+        totals = _totals(frame, names, formats) if len(rows) > 1 else None
+        parts += _grid(formats, rows, totals)
+    if note:
+        parts.append(wrapped(note))
+    return "\n".join(parts)
+
+
+def _totals(frame: DataFrame, names: Sequence[str], formats: Sequence[Format]) -> list[str] | None:
+    if not any(each.is_summed for each in formats):
+        return None
+    sums = [
+        each.text(frame[name].round(each.decimals or 0).sum()) if each.is_summed else ""
+        for name, each in zip(names, formats, strict=True)
+    ]
+    return ["Total", *sums[1:]]
+
+
+def _grid(formats: Sequence[Format], rows: list[list[str]], totals: list[str] | None) -> list[str]:
+    body = rows + ([totals] if totals else [])
+    cells = [max(map(len, column)) for column in zip(*body, strict=True)]
+    heads = [_heading(each, room) for each, room in zip(formats, cells, strict=True)]
+    widths = [max(room, *map(len, head)) for room, head in zip(cells, heads, strict=True)]
+    _squeeze(widths, formats, heads)
+    height = max(map(len, heads))
+    lines = [
+        _line([([""] * (height - len(head)) + head)[row] for head in heads], widths, formats)
+        for row in range(height)
+    ]
+    lines += [_line(row, widths, formats) for row in rows]
+    if totals:
+        lines += ["-" * min(width(), sum(widths) + _GUTTER * (len(widths) - 1))]
+        lines += [_line(totals, widths, formats)]
+    return lines
+
+
+def _heading(format_: Format, room: int) -> list[str]:
+    """The heading on two lines or more where it is wider than its column; the unit below it."""
+    words = textwrap.wrap(format_.heading, max(room, _NARROWEST)) or [""]
+    return [*words, format_.unit] if format_.unit else words
+
+
+def _squeeze(widths: list[int], formats: Sequence[Format], heads: Sequence[Sequence[str]]) -> None:
+    room = width() - _GUTTER * (len(widths) - 1)
+    floors = [
+        max(_NARROWEST, *map(len, head)) if each.decimals is None else wide
+        for each, head, wide in zip(formats, heads, widths, strict=True)
+    ]
+    while sum(widths) > room:
+        spare = [index for index, floor in enumerate(floors) if widths[index] > floor]
+        if not spare:
+            return
+        widths[max(spare, key=widths.__getitem__)] -= 1
+
+
+def _line(cells: Sequence[str], widths: Sequence[int], formats: Sequence[Format]) -> str:
+    shown = [
+        f"{_cut(cell, room):<{room}}" if each.decimals is None else f"{cell:>{room}}"
+        for cell, room, each in zip(cells, widths, formats, strict=True)
+    ]
+    return (" " * _GUTTER).join(shown).rstrip()
+
+
+def _cut(text: str, room: int) -> str:
+    return text if len(text) <= room else text[: room - 1] + "…"
