@@ -14,7 +14,7 @@ from tests.tables.plain_tables import Tables, sound, write_folder
 FILLED = {
     "fresh_or_frozen": "fresh",
     "meat_class": "cow",
-    "supplier": "Alder Beef",
+    "supplier": "Packer A",
     "price_basis": "fob",
     "freight_usd_per_cwt": "0",
     "quantity_lb": "40000",
