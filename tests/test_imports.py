@@ -33,6 +33,7 @@ MAY_IMPORT = {
     "errors": set(),
     "units": set(),
     "files": set(),
+    "guide": set(),
     "output": {"files"},
     "domain": set(),
     "tables": {"domain", "files"},

@@ -25,95 +25,54 @@ shells."""
 
 
 class Place(NamedTuple):
-    """Where a command is, and its line in the list of commands, told without importing it."""
+    """Where a command is, and its line in the list of commands, shown without importing it."""
 
     module: str
     summary: str
 
 
-COMMANDS = {
-    "plan": Place("blend.cli.grinder", "Plan the day's blends at least cost, and prove it."),
-    "lot": Place("blend.cli.lot", "Tell why a lot is used or not, and at which price that turns."),
-    "check": Place("blend.cli.grinder", "Read the tables and tell what is in them."),
-    "template": Place("blend.cli.sheets", "Write empty tables to fill in."),
-    "columns": Place("blend.cli.sheets", "Tell what each column of the tables holds."),
-    "lean": Place(
-        "blend.cli.lean",
-        "Estimate the lean of lots from statements, tests and history.",
-    ),
-    "safe": Place("blend.cli.safe", "Plan blends that keep limits as surely as asked."),
-    "simulate": Place("blend.cli.safe", "Draw planned batches and count those out of limits."),
-    "correct": Place("blend.cli.correct", "Put a batch right: add, take out, or test again."),
-    "control": Place(
-        "blend.cli.lean", "Hold the tested lean of batches against their target over time."
-    ),
-    "temperature": Place(
-        "blend.cli.lean", "Plan the day's blends and tell how warm each batch becomes."
-    ),
-    "value": Place(
-        "blend.cli.trader",
-        "Tell what lean and fat are worth, and which items are rich or cheap.",
-    ),
-    "replace": Place(
-        "blend.cli.trader",
-        "Tell for every item the cheapest mix of the others at equal lean.",
-    ),
-    "demand": Place(
-        "blend.cli.trader", "Tell how many pounds of a lot the plan takes at every price, exactly."
-    ),
-    "supply": Place(
-        "blend.cli.trader",
-        "Tell what the plan costs with any pounds of a lot on offer, exactly.",
-    ),
-    "regions": Place(
-        "blend.cli.trader",
-        "Tell at which prices of two lots the plan takes which pounds of them, exactly.",
-    ),
-    "positions": Place(
-        "blend.cli.positions",
-        "Plan several days at once: what to buy when, blend, freeze, store and sell on.",
-    ),
-    "landed": Place(
-        "blend.cli.imports",
-        "Tell what foreign offers cost landed, thawed and at the lean of fresh meat.",
-    ),
+START: dict[str, Place] = {
+    "demo": Place("blend.cli.demo", "Copy the invented plant, to try things on"),
+    "template": Place("blend.cli.sheets", "Empty tables to fill in"),
+    "check": Place("blend.cli.grinder", "List every problem in your tables"),
+    "columns": Place("blend.cli.sheets", "What each column of the tables holds"),
+    "guide": Place("blend.cli.guide", "Terms, method, cautions, one page per job"),
+    "desk": Place("blend.cli.desk", "The page in the browser"),
+}
+PLANT: dict[str, Place] = {
+    "plan": Place("blend.cli.grinder", "Today's blends at least cost"),
+    "safe": Place("blend.cli.safe", "Blends that hold spec as often as you ask"),
+    "temperature": Place("blend.cli.lean", "The plan, and how warm each batch gets"),
+    "positions": Place("blend.cli.positions", "Several days: buy, freeze, hold, use, sell on"),
+    "lot": Place("blend.cli.lot", "Why a lot is used or not, and its break-even price"),
+    "lean": Place("blend.cli.lean", "What lots really test, from statements, tests and history"),
+    "control": Place("blend.cli.lean", "Tested batches against target over time"),
+    "correct": Place("blend.cli.correct", "Fix an off-spec batch"),
+    "simulate": Place("blend.cli.safe", "How often planned batches would test in spec"),
+}
+TRADE: dict[str, Place] = {
+    "value": Place("blend.cli.trader", "What lean and fat are worth; cheap and rich items"),
+    "demand": Place("blend.cli.trader", "Pounds of a lot used at every price"),
+    "supply": Place("blend.cli.trader", "What the plan costs with any pounds of a lot on offer"),
+    "regions": Place("blend.cli.trader", "Who buys what at which prices of two lots"),
+    "replace": Place("blend.cli.trader", "The cheapest mix of other items at equal lean"),
+    "landed": Place("blend.cli.imports", "Imports at your dock, next to fresh"),
     "scenarios": Place(
-        "blend.cli.scenarios",
-        "Plan the day under many prices, supplies and orders, and tell the spread.",
-    ),
-    "store": Place(
-        "blend.cli.reporter",
-        "Make, fill, empty into files and look at the store of the market's history.",
-    ),
-    "canvass": Place("blend.cli.reporter", "Add one thing heard to the store, or withdraw one."),
-    "quote": Place(
-        "blend.cli.reporter",
-        "Quote items of a day from the canvass, with what each quotation rests on.",
-    ),
-    "tone": Place(
-        "blend.cli.reporter",
-        "Tell which way items went, how demand and offerings stood, and how spans compare.",
-    ),
-    "why": Place(
-        "blend.cli.why",
-        "Tell why a plan's cost, and what an item is worth, moved between two cases.",
-    ),
-    "clear": Place(
-        "blend.cli.why",
-        "Tell at which prices a whole market clears, and what a change of it would move.",
-    ),
-    "indicators": Place(
-        "blend.cli.note",
-        "Tell how volumes stand on week, year and year to date, and how many items moved.",
-    ),
-    "note": Place(
-        "blend.cli.note",
-        "Write the note of a day: first a draft to edit (.md), then the page to print (.html).",
-    ),
-    "desk": Place(
-        "blend.cli.desk", "Open one page for grinder, trader and reporter in the browser."
+        "blend.cli.scenarios", "Many prices, supplies and orders; the range of cost"
     ),
 }
+REPORT: dict[str, Place] = {
+    "canvass": Place("blend.cli.reporter", "Add, correct or withdraw what you heard"),
+    "store": Place("blend.cli.reporter", "Set up, fill and export the market's history"),
+    "quote": Place("blend.cli.reporter", "Quotations of a day, and what each is based on"),
+    "tone": Place("blend.cli.reporter", "Which way items went; demand and offerings"),
+    "indicators": Place("blend.cli.note", "Volumes on the week, the year and year to date"),
+    "why": Place("blend.cli.why", "Why an item's price and a plan's cost moved"),
+    "clear": Place("blend.cli.why", "The prices at which a whole market clears"),
+    "note": Place("blend.cli.note", "The day's note: a draft to edit, then the page to print"),
+}
+SECTIONS = {"START": START, "PLANT": PLANT, "TRADE": TRADE, "REPORT": REPORT}
+COMMANDS = START | PLANT | TRADE | REPORT
 
 
 class LazyGroup(click.Group):
@@ -135,8 +94,9 @@ class LazyGroup(click.Group):
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, place.summary) for name, place in COMMANDS.items()])
+        for title, commands in SECTIONS.items():
+            with formatter.section(title):
+                formatter.write_dl([(name, place.summary) for name, place in commands.items()])
 
     def invoke(self, ctx: click.Context):
         try:
@@ -245,12 +205,11 @@ def _lines_of(error: BlendError, case: Case | None) -> list[str]:
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, message="blend %(version)s")
 def main() -> None:
-    """Blend meat trimmings to a lean point at least cost, and prove it.
+    """Plan, price and report on meat trimmings by lean point.
 
-    A case is a folder of plain tables: `blend template FOLDER` writes empty ones, `blend
-    columns` tells what goes into them, `blend check FOLDER` reads them, `blend plan FOLDER`
-    plans.
+    A plan folder holds your sheet: lots, products, settings. `blend demo` copies an invented one,
+    `blend plan FOLDER` plans it, `blend guide` explains.
 
-    Exit codes: 0 answered, 1 file or internal trouble, 2 refused input, 3 proved that no plan
-    exists, 130 stopped from the keyboard.
+    Exit codes: 0 done, 1 file or internal trouble, 2 something to fix in your input, 3 no plan can
+    fill every order within every limit, 130 stopped with Ctrl-C.
     """

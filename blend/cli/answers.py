@@ -28,14 +28,23 @@ def answers(*sections: str, chart: bool = False) -> Callable[[Callable[..., Answ
     def decorate(function: Callable[..., Answer]) -> Callable:
         @wraps(function)
         def command(
-            *args: Any, as_json: bool, csv: Path | None, table: str | None, every: bool = False,
-            chart_file: Path | None = None, **options: Any,
+            *args: Any,
+            as_json: bool,
+            csv: Path | None,
+            table: str | None,
+            every: bool = False,
+            chart_file: Path | None = None,
+            **options: Any,
         ) -> None:
             check_files(csv, chart_file)
             asked = {name for name in sections if options.pop(f"section_{name.replace('-', '_')}")}
             give(
-                function(*args, **options), ["all"] if every else asked,
-                as_json=as_json, csv=csv, table=table, chart=chart_file,
+                function(*args, **options),
+                ["all"] if every else asked,
+                as_json=as_json,
+                csv=csv,
+                table=table,
+                chart=chart_file,
             )
 
         return _with_options(command, sections, chart)

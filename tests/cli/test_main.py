@@ -60,15 +60,13 @@ def python(code: str) -> subprocess.CompletedProcess:
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_every_command_has_help_that_its_line_in_the_list_begins(name):
+def test_every_command_and_option_has_help(name):
     command = main.get_command(click.Context(main), name)
     assert command.name == name
     assert command.callback.__doc__
-    assert command.help.splitlines()[0] == COMMANDS[name].summary
     assert all(each.help for each in command.params if isinstance(each, click.Option))
     shown = CliRunner().invoke(main, [name, "--help"])
     assert shown.exit_code == 0
-    assert COMMANDS[name].summary in " ".join(shown.output.split())
 
 
 def test_help_lists_every_command(runner):
@@ -93,7 +91,7 @@ def test_help_imports_no_command_and_nothing_heavy():
     )
     done = python(code)
     assert done.returncode == 0, done.stderr
-    assert "Commands:" in done.stdout
+    assert "PLANT:" in done.stdout
 
 
 @pytest.mark.parametrize("name", COMMANDS)

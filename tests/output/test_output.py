@@ -75,9 +75,12 @@ class Lots(Answer):
 
     def chart(self):
         return chart(
-            "Prices", [{"lot": "B90-1", "usd": 341.86}],
-            {"mark": {"type": "bar", "color": BLUE},
-             "encoding": {"x": {"field": "lot"}, "y": {"field": "usd", "type": "quantitative"}}},
+            "Prices",
+            [{"lot": "B90-1", "usd": 341.86}],
+            {
+                "mark": {"type": "bar", "color": BLUE},
+                "encoding": {"x": {"field": "lot"}, "y": {"field": "usd", "type": "quantitative"}},
+            },
         )
 
 
@@ -85,7 +88,9 @@ def test_json_holds_figures_tables_and_units():
     told = json.loads(Lots().to_json())
     assert told["figures"] == {"cost_usd": 12.5, "count": 2}
     assert told["tables"]["lots"]["columns"][3] == {
-        "name": "price_usd_per_cwt", "heading": "Price", "unit": "$/cwt",
+        "name": "price_usd_per_cwt",
+        "heading": "Price",
+        "unit": "$/cwt",
     }
     assert told["tables"]["lots"]["rows"][1]["price_usd_per_cwt"] is None
 

@@ -1,0 +1,1 @@
+"""The guide's pages, read by `blend guide TOPIC`."""

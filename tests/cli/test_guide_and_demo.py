@@ -1,0 +1,42 @@
+"""`blend guide` and `blend demo`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from blend.cli import SECTIONS, main
+from blend.cli.demo import demo_folder
+from blend.cli.guide import COMPUTED, pages
+
+
+def run(*words: str):
+    return CliRunner().invoke(main, [*words])
+
+
+@pytest.mark.parametrize("topic", sorted(set(pages()) - set(COMPUTED)))
+def test_every_topic_has_a_page(topic):
+    result = run("guide", topic)
+    assert result.exit_code == 0 and result.stdout.startswith("# ")
+
+
+def test_the_guide_lists_its_topics_and_helps_with_a_slip():
+    assert set(pages()) <= set(run("guide").stdout.split())
+    result = run("guide", "term")
+    assert result.exit_code == 2 and "terms" in result.stderr
+
+
+def test_the_demo_is_copied_whole_and_never_over_anything(tmp_path: Path):
+    folder = tmp_path / "plant"
+    assert run("demo", str(folder)).exit_code == 0
+    names = {path.relative_to(demo_folder()) for path in demo_folder().rglob("*.csv")}
+    assert {path.relative_to(folder) for path in folder.rglob("*.csv")} == names
+    result = run("demo", str(folder))
+    assert result.exit_code == 1 and "already there" in result.stderr
+
+
+def test_help_lists_every_command_by_who_uses_it():
+    text = run("--help").stdout
+    assert all(title in text for title in SECTIONS)
