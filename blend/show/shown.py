@@ -7,9 +7,14 @@ from dataclasses import dataclass
 from datetime import date
 from enum import Enum
 from math import fsum
+from typing import TYPE_CHECKING
 
+from blend.output.formats import format_of
 from blend.show.amounts import printable
 from blend.units import LB_PER_CWT
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 Cell = str | int | float | date | None
 """None is shown blank. A text may stand in a column of numbers: "no plan"."""
@@ -82,7 +87,7 @@ class ShownTable:
         if len(self.rows) < 2 or not any(column.is_summed for column in self.columns):
             return None
         totals = [
-            _rounded(fsum(row[index] or 0 for row in self.rows), column)
+            _rounded(fsum(_number(row[index]) for row in self.rows), column)
             if column.is_summed
             else None
             for index, column in enumerate(self.columns)
@@ -106,6 +111,28 @@ def shown_table(
         ),
         printable(note),
     )
+
+
+def shown_of(
+    frame: DataFrame, columns: Sequence[str] | None = None, title: str = "", note: str = ""
+) -> ShownTable:
+    """A frame as a table for the page, its columns by the format map."""
+    names = list(frame.columns if columns is None else columns)
+    shown = [format_of(name) for name in names]
+    by_decimals = {each.decimals: each for each in Format if each is not Format.READING}
+    return shown_table(
+        title,
+        [ShownColumn(f.heading, f.unit, by_decimals[f.decimals], f.is_summed) for f in shown],
+        [
+            [None if cell is None or cell != cell else cell for cell in row]
+            for row in frame[names].itertuples(index=False, name=None)
+        ],
+        note,
+    )
+
+
+def _number(cell: Cell) -> float:
+    return float(cell) if isinstance(cell, int | float) else 0.0
 
 
 def _rounded(cell: Cell, column: ShownColumn) -> Cell:
