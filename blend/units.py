@@ -17,5 +17,7 @@ POINTS_PER_SHARE = 100.0
 USD_PER_LB_BY_PRICE_UNIT = {
     "usd_per_lb": 1.0,
     "usd_per_cwt": 1 / LB_PER_CWT,
+    "cents_per_lb": 1 / LB_PER_CWT,
+    "usd_per_kg": 0.45359237,
 }
 """Multiply a price in the unit by this to have USD per lb."""

@@ -3,15 +3,28 @@
 from __future__ import annotations
 
 import math
+from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import FOLDER, PICTURE, check_picture, draw, finite, read_folder
-from blend.domain.lots import FORMS
+from blend.cli.answers import answers
+from blend.cli.common import (
+    FOLDER,
+    PICTURE,
+    check_picture,
+    draw,
+    finite,
+    read_folder,
+    warn_at_end,
+)
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 from blend.errors import InputRefused, Problem
 from blend.units import LB_PER_CWT
+
+if TYPE_CHECKING:
+    from blend.output.answer import Answer
 
 
 def _number(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
@@ -33,73 +46,50 @@ def _price_option(name: str, help_text: str) -> object:
 # Lean and fat ------------------------------------------------------------------------------------
 
 
-@click.command()
-@FOLDER
-@click.option(
-    "--fit",
-    type=click.Choice([*FORMS, "all"]),
-    default="fresh",
-    show_default=True,
-    help="Items to fit the line to; the others are held against it.",
+@click.command(
+    epilog="""\b
+Examples:
+  blend value demo_data
+  blend value demo_data --species pork --history --chart pork.png"""
 )
-@click.option("--by-pounds", is_flag=True, help="Let a quotation count by the pounds behind it.")
-@click.option("--species", help="Only of this species.")
+@FOLDER
+@click.option("--species", help="Which species. Default: the one quoted most.")
 @click.option(
     "--day",
+    "on",
     type=click.DateTime(["%Y-%m-%d"]),
     metavar="YYYY-MM-DD",
-    help="Day to value; as a rule the last there is.",
+    help="Which day. Default: latest day quoted.",
 )
-@PICTURE
+@click.option(
+    "--fit",
+    type=click.Choice(["fresh", "frozen", "all"]),
+    default="fresh",
+    show_default=True,
+    help="Items the line goes through; the others are compared with it.",
+)
+@click.option("--by-pounds", is_flag=True, help="Weight quotations by volume.")
+@answers("history", "short-lean", "stats", chart=True)
 def value(
-    folder: Path,
-    fit: str,
-    by_pounds: bool,
-    species: str | None,
-    day: object | None,
-    picture: Path | None,
-) -> None:
-    """Tell what lean and fat are worth, and which items are rich or cheap.
+    folder: Path, species: str | None, on: datetime | None, fit: str, by_pounds: bool
+) -> Answer:
+    """What lean and fat are worth, and which items are cheap or rich.
 
-    FOLDER holds quotations (see `blend columns quotations`), of one day or of several. Prints
-    the two-item solve, the robust fit over all items, each item against the line, and lean
-    minus fat through time.
+    FOLDER holds quotations, of one day or several. Prices may be in $/lb, $/cwt, cents/lb or
+    $/kg.
     """
-    check_picture(picture)
-    from blend.show.amounts import printable
-    from blend.show.market import spreads_table, value_tables
-    from blend.show.text import tables_text
     from blend.tables.quotations import read_quotations
-    from blend.trader.lean_fat import value_days
+    from blend.trader import value as question
 
     read = read_quotations(folder)
-    for warning in read.warnings:
-        click.echo(f"warning: {printable(str(warning))}", err=True)
-    quotations = [each for each in read.quotations if species in (None, each.species)]
-    there = sorted({each.species for each in read.quotations})
-    if species is not None and species not in there:
-        _refuse("species", species, f"a species quoted: {', '.join(there)}")
-    if by_pounds and any(each.pounds_lb is None for each in quotations):
-        _refuse("pounds_lb", "nothing in some rows", "pounds in every row, to count by them")
-    days = value_days(
-        quotations, fresh_or_frozen=None if fit == "all" else fit, by_pounds=by_pounds
+    warn_at_end(read.warnings)
+    return question.value(
+        read.quotations,
+        species=species,
+        on=None if on is None else on.date(),
+        fit=fit,
+        by_pounds=by_pounds,
     )
-    if not days:
-        _refuse("lean", f"no day with a line ({fit})", "two items of different lean in a day")
-    wanted = max(each.quoted_on for each in days) if day is None else day.date()
-    of_day = [each for each in days if each.quoted_on == wanted]
-    if not of_day:
-        known = ", ".join(sorted({str(each.quoted_on) for each in days}))
-        _refuse("quoted_on", str(wanted), f"a day that has a line: {known}")
-    tables = [table for each in of_day for table in value_tables(each)]
-    click.echo(tables_text([*tables, spreads_table(days)]))
-    if picture is not None:
-        if len(of_day) > 1:
-            words = " or ".join(each.species for each in of_day)
-            _refuse("species", f"{words} of {wanted}", "one --species to draw")
-        from blend.show.trade_pictures import items_picture
-
-        draw(items_picture(of_day[0]), picture)
 
 
 # Replacement -------------------------------------------------------------------------------------

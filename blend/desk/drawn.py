@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from typing import Any
 
 from starlette.responses import Response
 
@@ -26,3 +27,12 @@ def picture_file(name: str, ending: str, make: Callable[[], object]) -> Response
         raise refused("picture", ending, " or ".join(ENDINGS))
     with _ONE_AT_A_TIME:
         return written(f"{name}.{ending}", lambda path: save(make(), path))
+
+
+def chart_file(name: str, ending: str, make: Callable[[], dict[str, Any]]) -> Response:
+    """The chart that `make` specifies, to look at or take away; refuses as `picture_file`."""
+    from blend.output.charts import save
+
+    if ending not in ENDINGS:
+        raise refused("picture", ending, " or ".join(ENDINGS))
+    return written(f"{name}.{ending}", lambda path: save(make(), path))

@@ -20,6 +20,7 @@ parts: dict[str, tuple[str, Part]] = {
 routes = [
     Route("/trader", view(trader_value.value_page)),
     Route("/trader/through", view(trader_value.through)),
+    Route("/trader/through.{ending}", view(trader_value.through_picture)),
     Route("/trader/line.{ending}", view(trader_value.line_picture)),
     Route("/trader/lots", view(trader_lots.lots_page)),
     Route("/trader/lots/table", view(trader_lots.lots_part)),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -15,23 +14,30 @@ from starlette.responses import Response
 
 from blend.desk.asked import address, asked_choice, asked_day, asked_flag, asked_text
 from blend.desk.desk import Desk
-from blend.desk.drawn import picture_file
+from blend.desk.drawn import chart_file
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, in_time, page, working_or
 from blend.desk.tables import grid_of
-from blend.domain.lots import FORMS
 from blend.domain.quotations import Quotation
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import FileTrouble, InputRefused
 from blend.show.amounts import printable
-from blend.show.drawings import items_drawing, spread_drawing
-from blend.show.market import spreads_table, standing_lines, value_cards, value_tables
+from blend.show.shown import ShownTable, shown_of
 from blend.tables.columns import SPECIES
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import Overlaid, RawTable
 from blend.trader.lean_fat import DayValue, value_days
+from blend.trader.value import (
+    FITS,
+    Value,
+    choose_species,
+    history_chart,
+    history_frame,
+    items_chart,
+    refused,
+    standing_lines,
+)
 
 PATH = "/trader"
-FITS = (*FORMS, "all")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,39 +89,27 @@ def _days_of(
     of_species = sorted(((day, group) for (_, day), group in groups.items()), reverse=True,
                         key=lambda each: each[0])  # fmt: skip
     if asked.by_pounds and any(q.pounds_lb is None for _, group in of_species for q in group):
-        raise _refused("pounds_lb", "nothing in some rows", "pounds in every row, to count by them")
+        raise refused("pounds_lb", "blank in some rows", "pounds in every row")
     return dict(of_species)
-
-
-def _species(quotations: Iterable[Quotation], asked: Asked) -> str:
-    """What is asked for, else what most is quoted of."""
-    counts = Counter(each.species for each in quotations)
-    if asked.species and asked.species not in counts:
-        raise _refused("species", asked.species, f"a species quoted: {', '.join(sorted(counts))}")
-    return asked.species or counts.most_common(1)[0][0]
 
 
 def _value(quotations: tuple[Quotation, ...], asked: Asked) -> DayValue:
     """The day asked for, else the last that has a line; raise InputRefused without any."""
-    days = _days_of(quotations, asked, _species(quotations, asked))
+    days = _days_of(quotations, asked, choose_species(quotations, asked.species))
     if asked.day is not None and asked.day not in days:
         known = ", ".join(map(str, list(days)[:6]))
-        raise _refused("quoted_on", str(asked.day), f"a day that is quoted: {known}")
+        raise refused("quoted_on", str(asked.day), f"a day that is quoted: {known}")
     for day in days if asked.day is None else (asked.day,):
         found = _valued(days[day], asked.form, asked.by_pounds)
         if found:
             return found[0]
     on = "any day" if asked.day is None else str(asked.day)
-    raise _refused("lean", f"no line of {asked.fit} items on {on}", "two items of different lean")
-
-
-def _refused(column: str, read: str, allowed: str) -> InputRefused:
-    return InputRefused([Problem("quotations", None, column, read, allowed)])
+    raise refused("lean", f"no line of {asked.fit} items on {on}", "two items of different lean")
 
 
 def _quotations(desk: Desk) -> tuple[Quotation, ...]:
     if not any(cell.strip() for cells in desk.table("quotations").cells() for cell in cells):
-        raise _refused("item", "no rows", "what items are quoted at, in the sheet below")
+        raise refused("item", "no rows", "what items are quoted at, in the sheet below")
     return _read(desk.place, desk.table("quotations").raw("quotations"))
 
 
@@ -134,7 +128,7 @@ def value_page(desk: Desk, request: Request, form: Form) -> Response:
     if request.query_params.get("as"):
         quotations = _quotations(desk)
         job = _through_job(desk, quotations, asked)
-        tables = [*value_tables(_value(quotations, asked)), spreads_table(in_time(request, job))]
+        tables = [*_tables(_value(quotations, asked)), _history_table(in_time(request, job))]
     return page(
         desk,
         request,
@@ -175,24 +169,45 @@ def values(desk: Desk, request: Request) -> Mapping[str, Any]:
     told: dict[str, Any] = {"problems": (), "value": None, "at": partial(address, PATH, request)}
     try:
         value = _value(_quotations(desk), _asked(request))
-    except InputRefused as refused:
-        return told | {"problems": [printable(str(problem)) for problem in refused.problems]}
+    except InputRefused as faulty:
+        return told | {"problems": [printable(str(problem)) for problem in faulty.problems]}
     except FileTrouble as trouble:
         return told | {"problems": [printable(str(trouble))]}
     return told | {
         "value": value,
-        "cards": value_cards(value),
+        "cards": _cards(value),
         "lines": standing_lines(value),
-        "drawing": items_drawing(value),
+        "words": items_chart(value)["description"],
         "pictured": partial(address, request=request, day=str(value.quoted_on),
                             species=value.species),
     }  # fmt: skip
 
 
+def _tables(value: DayValue) -> list[ShownTable]:
+    answer, of = Value(value, (value,)), f"{value.species}, {value.quoted_on}"
+    titles = {
+        "lean_and_fat": f"Lean and fat, two ways: {of}",
+        "items": f"Items against the line: {of}",
+        "short_lean": "What one lean point under spec is worth",
+    }
+    return [shown_of(answer.tables[name], title=title) for name, title in titles.items()]
+
+
+def _cards(value: DayValue) -> list[tuple[str, str]]:
+    """Lean, fat, their difference and a lean point, each with its 95% limits."""
+    figures = Value(value, (value,)).figures
+    cards = []
+    for name, title in (("lean", "Lean"), ("fat", "Fat"), ("spread", "Lean minus fat")):
+        limit = figures[f"{name}_error_usd_per_cwt"]
+        price = f"{figures[f'{name}_usd_per_cwt']:,.2f}"
+        cards.append((f"{title}, $/cwt", price if limit is None else f"{price} ± {limit:,.2f}"))
+    return [*cards, ("One lean point, $/cwt", f"{figures['lean_point_usd_per_cwt']:,.2f}")]
+
+
 def table_values(desk: Desk, request: Request) -> Mapping[str, Any]:
     """Of the tables below, which say nothing where the part above tells what is wrong."""
     try:
-        tables = value_tables(_value(_quotations(desk), _asked(request)))
+        tables = _tables(_value(_quotations(desk), _asked(request)))
     except (InputRefused, FileTrouble):
         tables = []
     at = partial(address, PATH, request)
@@ -200,11 +215,9 @@ def table_values(desk: Desk, request: Request) -> Mapping[str, Any]:
 
 
 def line_picture(desk: Desk, request: Request, form: Form) -> Response:
-    from blend.show.trade_pictures import items_picture
-
     value = _value(_quotations(desk), _asked(request))
     ending = request.path_params["ending"]
-    return picture_file(f"line_{value.quoted_on}", ending, lambda: items_picture(value))
+    return chart_file(f"line_{value.quoted_on}", ending, lambda: items_chart(value))
 
 
 # Through time ------------------------------------------------------------------------------------
@@ -221,15 +234,32 @@ def through(desk: Desk, request: Request, form: Form) -> Response:
 
     def done(days: tuple[DayValue, ...]) -> Response:
         at = partial(address, PATH, request)
-        made = spread_drawing(days)
-        table = spreads_table(days)
-        return page(desk, request, "trader_through.html", table=table, drawing=made, at=at)
+        return page(
+            desk,
+            request,
+            "trader_through.html",
+            table=_history_table(days),
+            words=history_chart(days)["description"] if len(days) > 1 else "",
+            pictured=partial(address, request=request, stop=None),
+            at=at,
+        )
 
     return working_or(desk, request, job, done, title="Lean minus fat", part=True)
 
 
+def _history_table(days: tuple[DayValue, ...]) -> ShownTable:
+    return shown_of(history_frame(days), title="Lean and fat by day; ± is 95%")
+
+
+def through_picture(desk: Desk, request: Request, form: Form) -> Response:
+    job = _through_job(desk, _quotations(desk), _asked(request))
+    days: tuple[DayValue, ...] = in_time(request, job)
+    ending = request.path_params["ending"]
+    return chart_file("lean_and_fat", ending, lambda: history_chart(days))
+
+
 def _through_job(desk: Desk, quotations: tuple[Quotation, ...], asked: Asked) -> Job:
-    species = _species(quotations, asked)
+    species = choose_species(quotations, asked.species)
 
     def work(job: Job) -> tuple[DayValue, ...]:
         days = _days_of(quotations, asked, species)
@@ -241,5 +271,5 @@ def _through_job(desk: Desk, quotations: tuple[Quotation, ...], asked: Asked) ->
             found += _valued(group, asked.form, asked.by_pounds)
         return tuple(reversed(found))
 
-    about = "Lean minus fat through time"
+    about = "Lean and fat by day"
     return desk.ask("through", asked, species, about=about, work=work, can_stop=True)

@@ -6,7 +6,7 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -47,31 +47,6 @@ def watch(warnings: Iterable[str]) -> str:
     """The WATCH block: one line or two for each thing to act on."""
     lines = [warn(wrapped(f"! {each}", "  ")) for each in warnings]
     return "\n".join(["WATCH", *lines]) if lines else ""
-
-
-def listed(frame: DataFrame, name: str, words: str, *, title: str) -> str:
-    """Two columns as lines of their own, "name: words", for words too long for a table."""
-    rows = frame[[name, words]].itertuples(index=False, name=None)
-    return "\n".join([strong(title), *(wrapped(f"{one}: {text}", "  ") for one, text in rows)])
-
-
-def with_values(frame: DataFrame) -> list[str]:
-    """The columns that say something: not all blank, not all zero."""
-    return [name for name in frame.columns if not (frame[name].isna() | (frame[name] == 0)).all()]
-
-
-def with_sections(
-    first: Iterable[str], sections: Collection[str], offered: Mapping[str, Callable[[], str]]
-) -> str:
-    """The blocks of the first screen, then the sections asked for, then which others there are.
-
-    Blocks are set apart by a blank line; empty ones are left out.
-    """
-    asked = [name for name in offered if name in sections or "all" in sections]
-    rest = [f"--{name}" for name in offered if name not in asked]
-    blocks = [*filter(None, first), *filter(None, (offered[name]() for name in asked))]
-    more = f"\n{wrapped('More: ' + ', '.join([*rest, 'or --all.']), '  ')}" if rest else ""
-    return "\n\n".join(blocks) + more
 
 
 def table(
@@ -127,7 +102,7 @@ def _grid(formats: Sequence[Format], rows: list[list[str]], totals: list[str] | 
 
 def _heading(format_: Format, room: int) -> list[str]:
     """The heading on two lines or more where it is wider than its column; the unit below it."""
-    words = textwrap.wrap(format_.heading, max(room, _NARROWEST), break_long_words=False) or [""]
+    words = textwrap.wrap(format_.heading, max(room, _NARROWEST)) or [""]
     return [*words, format_.unit] if format_.unit else words
 
 

@@ -9,6 +9,7 @@ from enum import Enum
 from math import fsum
 from typing import TYPE_CHECKING
 
+from blend.output.formats import Format as ColumnFormat
 from blend.output.formats import format_of
 from blend.show.amounts import printable
 from blend.units import LB_PER_CWT
@@ -29,6 +30,7 @@ class Format(Enum):
     WHOLE = ("right", 0)
     TENTHS = ("right", 1)
     HUNDREDTHS = ("right", 2)
+    THOUSANDTHS = ("right", 3)
     TEN_THOUSANDTHS = ("right", 4)
 
     def __init__(self, align: str, decimals: int | None) -> None:
@@ -87,7 +89,7 @@ class ShownTable:
         if len(self.rows) < 2 or not any(column.is_summed for column in self.columns):
             return None
         totals = [
-            _rounded(fsum(_number(row[index]) for row in self.rows), column)
+            _rounded(fsum(row[index] or 0 for row in self.rows), column)
             if column.is_summed
             else None
             for index, column in enumerate(self.columns)
@@ -113,26 +115,33 @@ def shown_table(
     )
 
 
+_BY_DECIMALS = {each.decimals: each for each in Format if each is not Format.READING}
+
+
 def shown_of(
     frame: DataFrame, columns: Sequence[str] | None = None, title: str = "", note: str = ""
 ) -> ShownTable:
-    """A frame as a table for the page, its columns by the format map."""
-    names = list(frame.columns if columns is None else columns)
-    shown = [format_of(name) for name in names]
-    by_decimals = {each.decimals: each for each in Format if each is not Format.READING}
-    return shown_table(
-        title,
-        [ShownColumn(f.heading, f.unit, by_decimals[f.decimals], f.is_summed) for f in shown],
-        [
-            [None if cell is None or cell != cell else cell for cell in row]
-            for row in frame[names].itertuples(index=False, name=None)
-        ],
-        note,
+    """A table of an answer as the desk draws it, its columns shown by the format map."""
+    names = [name for name in (columns or list(frame.columns)) if name in frame.columns]
+    formats = [format_of(name) for name in names]
+    shown = [
+        ShownColumn(each.heading, each.unit, _BY_DECIMALS[each.decimals], each.is_summed)
+        for each in formats
+    ]
+    rows = (
+        [_cell_of(each, value) for each, value in zip(formats, row, strict=True)]
+        for row in frame[names].itertuples(index=False, name=None)
     )
+    return shown_table(title, shown, rows, note)
 
 
-def _number(cell: Cell) -> float:
-    return float(cell) if isinstance(cell, int | float) else 0.0
+def _cell_of(format_: ColumnFormat, value: object) -> Cell:
+    text = format_.text(value)
+    if not text:
+        return None
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return text if format_.decimals is None or text == "no limit" else float(value)
+    return text
 
 
 def _rounded(cell: Cell, column: ShownColumn) -> Cell:

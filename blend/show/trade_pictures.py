@@ -10,117 +10,21 @@ from blend.domain.lots import Lot
 from blend.show.amounts import number_words
 from blend.show.pictures import (
     ACCENT,
-    GRAY,
     INK,
     PALE,
     PAPER,
     SECOND,
-    canvas,
-    dress,
     figure,
     label_axes,
     plain,
-    spaced,
 )
 from blend.trader.demand import MIN_LB, DemandCurve
-from blend.trader.lean_fat import DayValue, ItemValue, Standing
 from blend.trader.regions import Region, RegionMap
-from blend.units import LB_PER_CWT, POINTS_PER_SHARE
+from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-_COLORS = {Standing.RICH: ACCENT, Standing.CHEAP: SECOND}
-
-
-def items_picture(value: DayValue) -> Figure:
-    """Items over lean, the fitted line with its error, and below it each item's distance."""
-    made = canvas(f"Lean and fat apart: {value.species}, {value.quoted_on}", inches=(9.0, 7.8))
-    prices, distances = made.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    dress(
-        prices,
-        f"Lean {_price(value.fitted.lean_usd_per_lb)}, fat {_price(value.fitted.fat_usd_per_lb)},"
-        f" a lean point {number_words(value.fitted.point_usd_per_lb * 100)} ¢/lb."
-        " Filled: fitted; open: held against the line only.",
-    )
-    dress(distances, "Gray: two standard errors either way; beyond it an item is rich or cheap")
-    _draw_line(prices, value)
-    for item in value.items:
-        lean = item.quotation.lean * POINTS_PER_SHARE
-        _dot(prices, item, lean, item.quotation.usd_per_lb * LB_PER_CWT)
-        distance = item.distance_usd_per_lb * LB_PER_CWT
-        if item.error_usd_per_lb is not None:
-            reach = 2 * item.error_usd_per_lb * LB_PER_CWT
-            distances.plot([lean, lean], [-reach, reach], color=PALE, linewidth=9, zorder=1)
-        distances.plot([lean, lean], [0, distance], color=_color(item), linewidth=1.5, zorder=2)
-        _dot(distances, item, lean, distance)
-    distances.axhline(0, color=INK, linewidth=1)
-    label_axes(prices, "", "USD/cwt")
-    label_axes(distances, "chemical lean, %", "distance from the line, USD/cwt")
-    prices.set_xticks([point for point in range(0, 101, 10) if point >= _fattest(value)])
-    _label_items(made, prices, value.items)
-    return made
-
-
-def _fattest(value: DayValue) -> float:
-    """Lean points of the fattest item, rounded down to ten."""
-    return min(item.quotation.lean for item in value.items) * POINTS_PER_SHARE // 10 * 10
-
-
-def _draw_line(axes: Axes, value: DayValue) -> None:
-    leans = [item.quotation.lean for item in value.items]
-    ends = (min(leans), max(leans))
-    between = [ends[0] + (ends[1] - ends[0]) * step / 60 for step in range(61)]
-    prices = [value.fitted.at(share) * LB_PER_CWT for share in between]
-    shown = [share * POINTS_PER_SHARE for share in between]
-    errors = [value.fitted.error_at(share) for share in between]
-    if errors[0] is not None:
-        reach = [2 * error * LB_PER_CWT for error in errors]
-        low = [price - each for price, each in zip(prices, reach, strict=True)]
-        high = [price + each for price, each in zip(prices, reach, strict=True)]
-        axes.fill_between(shown, low, high, color=PALE, alpha=0.6, linewidth=0)
-    axes.plot(shown, prices, color=INK, linewidth=1.4)
-
-
-def _dot(axes: Axes, item: ItemValue, x: float, y: float) -> None:
-    face = _color(item) if item.is_fitted else PAPER
-    axes.plot(x, y, "o", markersize=7, color=face, markeredgecolor=_color(item), zorder=3)
-
-
-def _color(item: ItemValue) -> str:
-    return _COLORS.get(item.standing, INK)
-
-
-def _label_items(made: Figure, axes: Axes, items: tuple[ItemValue, ...]) -> None:
-    """Each item's name in a column at the side, a thin line leading to its dot."""
-    made.canvas.draw()
-    low, high = axes.get_ylim()
-    left, right = axes.get_xlim()
-    axes.set_xlim(left, right + 0.34 * (right - left))
-    axes.set_ylim(low, high)
-    at = right + 0.05 * (right - left)
-    wanted = [item.quotation.usd_per_lb * LB_PER_CWT for item in items]
-    apart = (high - low) / max(17, len(items) + 1)
-    places = spaced(wanted, apart)
-    shift = max(0.0, max(places) - high + apart / 2)
-    for item, place in zip(items, places, strict=True):
-        lean, price = item.quotation.lean * POINTS_PER_SHARE, item.quotation.usd_per_lb
-        standing = "" if item.standing in (Standing.IN_LINE, Standing.OPEN) else item.standing
-        axes.annotate(
-            plain(f"{item.label}{f', {standing}' if standing else ''}"),
-            (lean, price * LB_PER_CWT),
-            (at, place - shift),
-            fontsize=9,
-            color=_color(item),
-            fontweight="bold" if standing else "normal",
-            verticalalignment="center",
-            arrowprops={"arrowstyle": "-", "color": GRAY, "linewidth": 0.5, "shrinkB": 4},
-        )
-
-
-# Demand ------------------------------------------------------------------------------------------
-
 
 def demand_picture(curve: DemandCurve, lot: Lot) -> Figure:
     """Pounds taken over delivered price: a flight of steps, today's price and the entry."""

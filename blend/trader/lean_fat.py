@@ -1,19 +1,24 @@
-"""Lean and fat apart: what a pound of each is worth, from the prices of items that hold both.
+"""Lean and fat apart: what a pound of each is worth, from prices of items that hold both.
 
-An item of lean share a is priced P = a · L + (1 − a) · F: a line over lean, whose ends are the
-price L of a pound of lean and F of a pound of fat. Two items solve it exactly; many are fitted.
-F is an accounting identity, not a price at which fat trades: it is often below zero and is
-given as it comes out. Both ends lie outside what is quoted; standard errors tell how far that
-carries.
+An item of lean share a is priced P = a L + (1 - a) F: a line over lean, with the price L of a
+pound of lean at one end and F of a pound of fat at the other. Two items solve it exactly; more
+are fitted. F is arithmetic, not a price at which fat trades: it is often negative and is given
+as it comes out. Both ends lie beyond what is quoted; the standard errors say how much that costs.
 
 The robust fit is Huber's (Annals of Mathematical Statistics 35, 1964; k and the covariance as
 in Huber, Robust Statistics, 1981, section 7.6, from memory). Its scale is the median absolute
 distance from the line of least absolute deviations, the two items on that line left out
 (Maronna, Martin and Yohai, Robust Statistics, 2006, section 4.4, from memory).
+
+Whether one item is rich or cheap is another question, answered by its deleted residual: its
+distance from a least-squares line through the other items, by t quantiles, with the false
+discovery rate over all items controlled (Benjamini and Hochberg 1995). A curve through the other
+items must agree, so that a bent market does not make its ends look rich.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -26,21 +31,28 @@ from blend.domain.quotations import Quotation, labels_of
 from blend.units import POINTS_PER_SHARE
 
 _HUBER_K = 1.345
-"""95 % efficient where prices scatter normally (Huber 1964, from memory)."""
+"""95% efficient where prices scatter normally (Huber 1964, from memory)."""
 _MAD_TO_SD = 1.4826
 """1 / 0.6745, the upper quartile of the normal distribution."""
 MIN_TICK_USD_PER_LB = 0.0025
 """Prices are quoted in quarter cents at best, so no scale is taken to be finer (own rule)."""
+FALSE_RATE = 0.05
+"""Share of fair days on which any item may be called rich or cheap, at most."""
+CONFIDENCE = 0.95
 _SPARE_ITEMS = 2
 """Items beyond the numbers fitted that a scale needs: with fewer it would rest on one distance
-(robust scale needs four readings of one number: Rousseeuw and Verboven, Computational
+(a robust scale needs four readings of one number: Rousseeuw and Verboven, Computational
 Statistics and Data Analysis 40, 2002)."""
+
+
+Covariance = tuple[tuple[float, float], tuple[float, float]]
 
 
 class Method(StrEnum):
     TWO_ITEMS = "two items, solved exactly"
     ROBUST = "all items, Huber's robust fit"
-    LEAST_SQUARES = "all items, least squares: too few for a robust fit"
+    LEAST_SQUARES = "all items, least squares"
+    """Too few items for a robust fit, or so scattered that it rests on none of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +66,10 @@ class LeanLine:
     method: Method
     lean_usd_per_lb: float
     fat_usd_per_lb: float
-    covariance: tuple[tuple[float, float], tuple[float, float]] | None = None
+    covariance: Covariance | None = None
     scale_usd_per_lb: float | None = None
+    degrees: int = 0
+    """Degrees of freedom of the scale: items fitted less the two numbers found."""
 
     @property
     def spread_usd_per_lb(self) -> float:
@@ -86,6 +100,20 @@ class LeanLine:
     def error_at(self, lean: float) -> float | None:
         """Standard error of `at`."""
         return self._error_of(lean, 1 - lean)
+
+    def prediction_error_at(self, lean: float) -> float | None:
+        """Standard error of one more quotation's distance from the line."""
+        error = self.error_at(lean)
+        if error is None or self.scale_usd_per_lb is None:
+            return None
+        return float(np.hypot(self.scale_usd_per_lb, error))
+
+    @property
+    def t_quantile(self) -> float:
+        """Standard errors on each side of a 95% interval; NaN without degrees of freedom."""
+        from scipy.stats import t
+
+        return float(t.ppf((1 + CONFIDENCE) / 2, self.degrees)) if self.degrees else math.nan
 
     def _error_of(self, lean: float, fat: float) -> float | None:
         if self.covariance is None:
@@ -121,7 +149,7 @@ def solve_two_items(
 
 
 def fit_line(quotations: Sequence[Quotation], *, by_pounds: bool = False) -> LeanLine:
-    """The robust line of all quotations, least squares where they are fewer than four.
+    """The robust line of all quotations; least squares where there are fewer than four.
 
     `by_pounds` takes a quotation's variance to fall as the weight behind it grows. Raises
     ValueError where all have the same lean, or where weights are wanted and one states none.
@@ -130,21 +158,31 @@ def fit_line(quotations: Sequence[Quotation], *, by_pounds: bool = False) -> Lea
         raise ValueError("a line needs two items of different lean")
     fit = _fit(_shares(*quotations), quotations, by_pounds)
     lean, fat = (float(value) for value in fit.values)
-    return LeanLine(fit.method, lean, fat, _as_tuples(fit.covariance), fit.scale)
+    degrees = 0 if fit.scale is None else len(quotations) - 2
+    return LeanLine(fit.method, lean, fat, _as_tuples(fit.covariance), fit.scale, degrees)
 
 
 @dataclass(frozen=True, slots=True)
 class Bend:
-    """How the worth of a lean point changes over the items: the line's own test.
+    """How the value of a lean point changes from fat items to lean ones.
 
-    Fitted as a parabola, robustly. A rising worth (convex prices) says that lean is scarce
-    beside fat: the last points to 90 and above are paid for most.
+    Fitted as a parabola, robustly. Where it rises, buyers pay most for the last points to 90s
+    and above: lean is scarce relative to fat.
     """
 
     point_at_fattest_usd_per_lb: float
     point_at_leanest_usd_per_lb: float
     error_usd_per_lb: float
     """Standard error of the difference of the two."""
+    degrees: int
+
+    @property
+    def is_established(self) -> bool:
+        """Whether the difference is more than scatter explains, by Student's t."""
+        from scipy.stats import t
+
+        limit = t.ppf((1 + CONFIDENCE) / 2, self.degrees) * self.error_usd_per_lb
+        return abs(self.difference_usd_per_lb) > limit
 
     @property
     def difference_usd_per_lb(self) -> float:
@@ -156,14 +194,15 @@ def fit_bend(quotations: Sequence[Quotation], *, by_pounds: bool = False) -> Ben
     leans = np.array([quotation.lean for quotation in quotations])
     if len(quotations) < 3 + _SPARE_ITEMS or len(set(leans.tolist())) < 3:
         return None
-    middle = (leans.min() + leans.max()) / 2
-    square = (leans - middle)[:, None] ** 2
-    fit = _fit(np.hstack([_shares(*quotations), square]), quotations, by_pounds)
+    fit = _fit(_curve_design(quotations), quotations, by_pounds)
+    if fit.covariance is None:
+        return None
     lean, fat, bend = fit.values
     turn = 2 * bend * (leans.max() - leans.min()) / POINTS_PER_SHARE
     error = 2 * (leans.max() - leans.min()) / POINTS_PER_SHARE * np.sqrt(fit.covariance[2, 2])
     point = (lean - fat) / POINTS_PER_SHARE
-    return Bend(float(point - turn / 2), float(point + turn / 2), float(error))
+    degrees = len(quotations) - 3
+    return Bend(float(point - turn / 2), float(point + turn / 2), float(error), degrees)
 
 
 @dataclass(frozen=True)
@@ -196,6 +235,11 @@ def _fit(design: np.ndarray, quotations: Sequence[Quotation], by_pounds: bool) -
         gtol=1e-14,
     )
     distances = (rows @ fit.x - wanted) / scale
+    if not np.any(np.abs(distances) <= _HUBER_K):
+        residuals = wanted - rows @ squares
+        variance = float(residuals @ residuals) / (count - numbers)
+        covariance = variance * np.linalg.inv(rows.T @ rows)
+        return _Fit(Method.LEAST_SQUARES, squares, covariance, math.sqrt(variance))
     return _Fit(Method.ROBUST, fit.x, scale**2 * _huber_covariance(rows, distances), scale)
 
 
@@ -238,8 +282,11 @@ def _shares(*quotations: Quotation) -> np.ndarray:
     return np.array([(each.lean, 1 - each.lean) for each in quotations])
 
 
-def _as_tuples(covariance: np.ndarray | None) -> tuple[tuple[float, float], ...] | None:
-    return None if covariance is None else tuple(tuple(map(float, row)) for row in covariance)
+def _as_tuples(covariance: np.ndarray | None) -> Covariance | None:
+    if covariance is None:
+        return None
+    (a, b), (c, d) = covariance.tolist()
+    return (a, b), (c, d)
 
 
 # Items against the line --------------------------------------------------------------------------
@@ -248,21 +295,26 @@ def _as_tuples(covariance: np.ndarray | None) -> tuple[tuple[float, float], ...]
 class Standing(StrEnum):
     RICH = "rich"
     CHEAP = "cheap"
-    IN_LINE = "in line"
-    OPEN = "too few to tell"
+    IN_LINE = ""
+    TOO_FEW = "too few items"
+    NOT_JUDGED = "not judged"
+    """Of another form than the line: thaw loss and freight lie between."""
 
 
 @dataclass(frozen=True, slots=True)
 class ItemValue:
-    """One item against the line."""
+    """One item against the line: of a fitted item, the line through the other fitted items."""
 
     label: str
     quotation: Quotation
     is_fitted: bool
-    """Whether the line was fitted to it among others."""
     line_usd_per_lb: float
     error_usd_per_lb: float | None
-    """Standard error of its distance from the line."""
+    """Standard error of its distance from the line; None where there are too few items."""
+    degrees_of_freedom: int
+    p_value: float | None
+    """Chance of a distance this large in a fair market, adjusted for looking at every item."""
+    standing: Standing
 
     @property
     def distance_usd_per_lb(self) -> float:
@@ -270,17 +322,47 @@ class ItemValue:
 
     @property
     def usd_per_lean_lb(self) -> float:
-        """Its price per pound of the lean in it, the fat taken as a gift."""
+        """Price per pound of the lean in it, the fat taken as worth nothing."""
         return self.quotation.usd_per_lb / self.quotation.lean
 
-    @property
-    def standing(self) -> Standing:
-        """Rich or cheap when it lies two standard errors off."""
-        if self.error_usd_per_lb is None:
-            return Standing.OPEN
-        if abs(self.distance_usd_per_lb) < max(2 * self.error_usd_per_lb, MIN_TICK_USD_PER_LB):
-            return Standing.IN_LINE
-        return Standing.RICH if self.distance_usd_per_lb > 0 else Standing.CHEAP
+
+@dataclass(frozen=True)
+class DeletedResiduals:
+    """Each quotation against a least-squares fit to all the others."""
+
+    predicted: np.ndarray
+    error: np.ndarray
+    """Standard error of quotation minus prediction; NaN where the others give no fit."""
+    degrees_of_freedom: int
+
+    def p_values(self, prices: np.ndarray) -> np.ndarray:
+        """Two-sided, by Student's t; 1 where there is no error to judge by."""
+        from scipy.stats import t
+
+        ratio = np.abs(prices - self.predicted) / self.error
+        return np.nan_to_num(2 * t.sf(ratio, self.degrees_of_freedom), nan=1.0)
+
+
+def deleted_residuals(
+    design: np.ndarray, prices: np.ndarray, weights: np.ndarray
+) -> DeletedResiduals | None:
+    """Externally studentized residuals, from one fit (Cook and Weisberg, Residuals and Influence
+    in Regression, 1982, section 2.2, from memory). None without a degree of freedom."""
+    count, numbers = design.shape
+    degrees = count - 1 - numbers
+    if degrees < 1:
+        return None
+    roots = np.sqrt(weights)
+    rows, wanted = design * roots[:, None], prices * roots
+    hat = rows @ np.linalg.pinv(rows)
+    residuals = wanted - hat @ wanted
+    rest = 1 - np.diag(hat)
+    rest = np.where(rest < 1e-9, np.nan, rest)  # the fit goes through this item whatever its price
+    variances = (residuals @ residuals - residuals**2 / rest) / degrees
+    scales = np.maximum(np.sqrt(np.maximum(0, variances)), MIN_TICK_USD_PER_LB)
+    return DeletedResiduals(
+        prices - residuals / rest / roots, scales / np.sqrt(rest) / roots, degrees
+    )
 
 
 def value_items(
@@ -290,29 +372,59 @@ def value_items(
     *,
     by_pounds: bool = False,
 ) -> tuple[ItemValue, ...]:
-    """Every item's distance from a line that was fitted to some of them, by `fit_line`.
+    """Every item's distance from the line, and which are rich or cheap.
 
-    A fitted item draws the line towards itself: its distance errs by scale · √(1 − leverage).
-    Any other errs by the scale and the line's own error together.
+    At most `FALSE_RATE` of fair days have any item called rich or cheap: prices about a line or
+    a parabola, with independent normal errors. Items that are not fitted are not judged.
     """
     fitted = [quotation for quotation in quotations if is_fitted(quotation)]
-    weights = dict(zip(map(id, fitted), _weights(fitted, by_pounds), strict=True))
-    rows = _shares(*fitted)
-    inverse = np.linalg.inv(rows.T @ (rows * np.array(list(weights.values()))[:, None]))
+    prices = np.array([each.usd_per_lb for each in fitted])
+    weights = _weights(fitted, by_pounds)
+    against_line = deleted_residuals(_shares(*fitted), prices, weights)
+    against_curve = deleted_residuals(_curve_design(fitted), prices, weights)
+    p_values = np.ones(len(fitted))
+    is_judged = False
+    if against_line is not None and against_curve is not None:
+        is_judged = True
+        from scipy.stats import false_discovery_control
 
-    def error(quotation: Quotation) -> float | None:
-        if line.scale_usd_per_lb is None:
-            return None
+        both = np.maximum(against_line.p_values(prices), against_curve.p_values(prices))
+        p_values = false_discovery_control(both)
+    numbers = iter(range(len(fitted)))
+
+    def value(quotation: Quotation, label: str) -> ItemValue:
         if not is_fitted(quotation):
-            return float(np.hypot(line.scale_usd_per_lb, line.error_at(quotation.lean)))
-        share, weight = _shares(quotation)[0], weights[id(quotation)]
-        leverage = float(weight * share @ inverse @ share)
-        return float(line.scale_usd_per_lb * np.sqrt(max(0.0, 1 - leverage) / weight))
+            error = line.prediction_error_at(quotation.lean)
+            at_line, of_none = line.at(quotation.lean), Standing.NOT_JUDGED
+            return ItemValue(label, quotation, False, at_line, error, line.degrees, None, of_none)
+        index = next(numbers)
+        if against_line is None or np.isnan(against_line.error[index]):
+            at_line = line.at(quotation.lean)
+            return ItemValue(label, quotation, True, at_line, None, 0, None, Standing.TOO_FEW)
+        at_line = float(against_line.predicted[index])
+        standing = Standing.IN_LINE if is_judged else Standing.TOO_FEW
+        if p_values[index] < FALSE_RATE:
+            standing = Standing.RICH if quotation.usd_per_lb > at_line else Standing.CHEAP
+        return ItemValue(
+            label,
+            quotation,
+            True,
+            at_line,
+            float(against_line.error[index]),
+            against_line.degrees_of_freedom,
+            float(p_values[index]) if is_judged else None,
+            standing,
+        )
 
     return tuple(
-        ItemValue(label, each, is_fitted(each), line.at(each.lean), error(each))
-        for each, label in zip(quotations, labels_of(quotations), strict=True)
+        value(each, label) for each, label in zip(quotations, labels_of(quotations), strict=True)
     )
+
+
+def _curve_design(quotations: Sequence[Quotation]) -> np.ndarray:
+    leans = np.array([quotation.lean for quotation in quotations])
+    middle = (leans.min() + leans.max()) / 2
+    return np.hstack([_shares(*quotations), (leans - middle)[:, None] ** 2])
 
 
 # Days --------------------------------------------------------------------------------------------
@@ -320,7 +432,7 @@ def value_items(
 
 @dataclass(frozen=True, slots=True)
 class DayValue:
-    """Lean and fat of one species on one day, and every item against the fitted line."""
+    """Lean and fat of one species on one day, and every item against the line."""
 
     quoted_on: date
     species: str
@@ -332,7 +444,7 @@ class DayValue:
     items: tuple[ItemValue, ...]
 
     def off_lean(self, quotation: Quotation, found_share: float) -> tuple[float, float]:
-        """What a pound is worth at another lean than quoted, USD: by proportion, by slope."""
+        """Price of a pound that tests at another lean, USD per lb: by proportion, by slope."""
         price, nominal = quotation.usd_per_lb, quotation.lean
         return (
             price_by_proportion(price, nominal, found_share),
@@ -348,9 +460,9 @@ def value_days(
 ) -> tuple[DayValue, ...]:
     """Lean and fat by species and day, in that order.
 
-    The line is fitted to the items of one form (None: of all), the others are held against it.
+    The line is fitted to the items of one form (None: all) and the others are compared with it.
     The error of the two-item solve is that of one quotation about the fitted line. A day whose
-    items of that form have all the same lean has no line and is left out. Raises ValueError
+    items of that form all have the same lean has no line and is left out. Raises ValueError
     where weights are wanted and a quotation states none.
     """
 
@@ -382,10 +494,10 @@ def _species_and_day(quotation: Quotation) -> tuple[str, date]:
 
 
 def price_by_proportion(usd_per_lb: float, nominal_share: float, actual_share: float) -> float:
-    """A price moved in proportion to the lean found: fat counts for nothing.
+    """The price in proportion to the lean found: fat counts for nothing.
 
-    One of two ways, which a contract names and which are never mixed (common practice, no
-    source).
+    One of two ways that contracts settle a lean shortage; use the one in the contract, never
+    both (common practice, no source).
     """
     return usd_per_lb * actual_share / nominal_share
 
@@ -393,5 +505,5 @@ def price_by_proportion(usd_per_lb: float, nominal_share: float, actual_share: f
 def price_by_slope(
     usd_per_lb: float, nominal_share: float, actual_share: float, line: LeanLine
 ) -> float:
-    """A price moved by what a lean point is worth on a line: fat counts for what it is worth."""
+    """The price moved by what a lean point is worth on the line: fat counts for its value."""
     return usd_per_lb + line.spread_usd_per_lb * (actual_share - nominal_share)

@@ -41,21 +41,36 @@ def run(*arguments: object):
     return CliRunner().invoke(main, [str(each) for each in arguments])
 
 
-def test_value_tells_lean_and_fat_and_draws(quotations):
-    picture = quotations / "value.png"
-    answer = run("value", quotations, "--chart", picture)
+def test_value_gives_lean_and_fat_and_saves_table_and_chart(quotations):
+    chart, table = quotations / "value.png", quotations / "value.csv"
+    answer = run("value", quotations, "--stats", "--chart", chart, "--csv", table)
     assert answer.exit_code == 0
-    for words in ("2026-11-25", "437.50", "-237.50", "through time", str(picture)):
+    for words in ("Nov 25, 2026", "437.50", "-237.50", str(chart)):
         assert words in answer.output
-    assert picture.stat().st_size > 10_000
+    assert chart.stat().st_size > 10_000
+    assert table.read_text(encoding="utf-8-sig").startswith("quoted_item,")
 
 
 def test_value_of_another_day(quotations):
     answer = run("value", quotations, "--day", "2026-11-18")
-    assert "beef, 2026-11-18" in answer.output
+    assert "Beef trimmings, Wed, Nov 18, 2026" in answer.output
     wrong = run("value", quotations, "--day", "2026-11-19")
     assert wrong.exit_code == 2
     assert "2026-11-18, 2026-11-25" in wrong.stderr
+
+
+def test_prices_may_be_in_cents_or_by_the_kilogram(quotations):
+    """The same price in every unit gives the same answer."""
+    answers = []
+    for unit, factor in (("usd_per_cwt", 1), ("cents_per_lb", 1), ("usd_per_kg", 0.0220462262185)):
+        rows = "".join(
+            f"{item},beef,,{lean},{price * factor!r},{unit},1000,2026-11-25\n"
+            for item, lean, price in ROWS
+        )
+        (quotations / "quotations.csv").write_text(HEADER + rows)
+        answers.append(run("value", quotations).stdout)
+    assert answers[0] == answers[1] == answers[2]
+    assert "437" in answers[0]
 
 
 def test_value_refuses_what_gives_no_line(quotations):

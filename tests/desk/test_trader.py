@@ -31,7 +31,7 @@ from blend.units import LB_PER_CWT
 from tests.desk.conftest import DEMO, start_desk, watched
 
 PAGES = ("/trader", "/trader/lots", "/trader/landed", "/trader/positions", "/trader/scenarios")
-SVG, PNG, PDF = b"<?xml", b"\x89PNG", b"%PDF"
+SVG, PNG, PDF = (b"<?xml", b"<svg"), b"\x89PNG", b"%PDF"
 
 
 def desk_of(client):
@@ -89,25 +89,22 @@ def test_lean_and_fat_are_those_of_the_command(client):
         key=lambda v: v.quoted_on,
     )
     read = text_of(client.get("/trader").text)
-    line = value.fitted
-    assert f"{line.lean_usd_per_lb * LB_PER_CWT:,.2f} ±" in read
-    assert f"{line.fat_usd_per_lb * LB_PER_CWT:,.2f} ±" in read
-    assert f"{line.spread_usd_per_lb * LB_PER_CWT:,.2f} ±" in read
+    for usd in (value.fitted.lean_usd_per_lb, value.fitted.fat_usd_per_lb):
+        assert f"{usd * LB_PER_CWT:,.2f} ±" in read
     for item in value.items:
-        if item.standing in ("rich", "cheap"):
-            assert f"{item.label} by {abs(item.distance_usd_per_lb) * LB_PER_CWT:,.2f}" in read
+        assert f"{item.distance_usd_per_lb * LB_PER_CWT:,.2f}" in read
 
 
 def test_the_line_and_its_tables_follow_an_edit(client):
     where = {"item": "81s", "quoted_on": "2026-11-25"}
     before = text_of(client.get("/trader").text)
-    fresh = edit(client, "quotations", where, "price", "340", "trader-value,trader-tables")
+    fresh = edit(client, "quotations", where, "price", "380", "trader-value,trader-tables")
     assert fresh.count('hx-swap-oob="outerHTML"') == 2
     after = text_of(fresh)
-    assert "81s by 19.42" in before and "Cheap" in before
-    assert re.search(r"Rich, above the line in USD/cwt: 81s by \d", after)
+    assert "No item is off the line" in before
+    assert re.search(r"Rich, over the line of the other items: 81s \$\d", after)
     client.post("/undo", data={})
-    assert "81s by 19.42" in text_of(client.get("/trader").text)
+    assert "No item is off the line" in text_of(client.get("/trader").text)
 
 
 def test_a_part_keeps_to_what_the_page_asks_for(client):
@@ -163,7 +160,7 @@ def test_without_quotations_there_is_a_sheet_to_type_them_into(client):
     ("query", "words"),
     [
         ("fit=all", "Beef, 2026-11-25"),
-        ("fit=frozen", "(not fitted)"),
+        ("fit=frozen", "Too few items"),
         ("by_pounds=yes", "Beef, 2026-11-25"),
         ("species=pork", "Pork, 2026-11-25"),
         ("day=2026-10-28", "Beef, 2026-10-28"),
@@ -178,7 +175,7 @@ def test_the_line_is_fitted_as_asked(client, query, words):
 
 def test_counting_by_pounds_needs_pounds_in_every_row(client):
     edit(client, "quotations", {"item": "81s"}, "pounds_lb", "")
-    assert "pounds_lb: read nothing in some rows" in text_of(
+    assert "pounds_lb: read blank in some rows" in text_of(
         client.get("/trader?by_pounds=yes").text
     )
     assert "pounds_lb" not in text_of(client.get("/trader").text).split("Quotations")[0]

@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from datetime import date
 from itertools import combinations
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from matplotlib.text import Text
 
-from blend.domain.quotations import Quotation
 from blend.errors import FileTrouble
 from blend.show.demand import demand_table, regions_table, supply_table
-from blend.show.market import items_table, lean_fat_table, off_lean_table, replacements_table
+from blend.show.market import replacements_table
 from blend.show.pictures import save, spaced
 from blend.show.text import table_text
-from blend.show.trade_pictures import demand_picture, items_picture, regions_picture
+from blend.show.trade_pictures import demand_picture, regions_picture
 from blend.trader.demand import DemandCurve, DemandStep, demand_curve
-from blend.trader.lean_fat import value_days
 from blend.trader.regions import region_map
 from blend.trader.replacement import ReplacementRules, replacement_values
 from blend.trader.supply import supply_curve
@@ -29,42 +25,6 @@ from tests.bench.instances import make_instance
 DAY = date(2026, 3, 2)
 CASE = make_instance(12, 3, 1)
 PNG = b"\x89PNG\r\n"
-
-
-def _day(count: int = 14):
-    """Items that lie close together, as a real day's do, the last far above the line."""
-    quotations = [
-        Quotation(f"item {index}", "beef", 0.5 + 0.03 * index, 1.0 + 0.2 * index, DAY)
-        for index in range(count)
-    ]
-    quotations[-1] = replace(quotations[-1], usd_per_lb=quotations[-1].usd_per_lb + 0.5)
-    (day,) = value_days(
-        [*quotations, replace(quotations[3], fresh_or_frozen="frozen", usd_per_lb=1.4)]
-    )
-    return day
-
-
-def _texts(axes):
-    return [each for each in axes.texts if each.get_text()]
-
-
-def test_labels_of_items_lie_inside_and_not_on_each_other():
-    made = items_picture(_day())
-    made.canvas.draw()
-    axes = made.axes[0]
-    # of an annotation the words alone, without the line that leads to them
-    boxes = [Text.get_window_extent(text) for text in _texts(axes)]
-    assert len(boxes) == 15
-    assert not any(one.overlaps(other) for one, other in combinations(boxes, 2))
-    width, height = made.canvas.get_width_height()
-    assert all(box.x0 >= 0 and box.x1 <= width for box in boxes)
-    assert all(box.y0 >= 0 and box.y1 <= height for box in boxes)
-
-
-def test_rich_and_cheap_are_named_in_the_picture():
-    words = [text.get_text() for text in _texts(items_picture(_day()).axes[0])]
-    assert "item 13, rich" in words
-    assert "item 3 frozen, cheap" in words
 
 
 @given(st.lists(st.floats(0, 100), min_size=1, max_size=15), st.floats(0.1, 10))
@@ -91,7 +51,6 @@ def test_pictures_are_written_whole(tmp_path):
         max_usd_per_lb=(own[0] * 1.2, own[1] * 1.2),
     )
     for name, made in (
-        ("items.png", items_picture(_day())),
         ("demand.png", demand_picture(curve, lots[0])),
         ("regions.png", regions_picture(found, lots)),
     ):
@@ -101,7 +60,6 @@ def test_pictures_are_written_whole(tmp_path):
     assert sorted(path.name for path in tmp_path.iterdir()) == [
         "demand.png",
         "demand.svg",
-        "items.png",
         "regions.png",
     ]
     with pytest.raises(FileTrouble, match=r"\.png"):
@@ -153,19 +111,6 @@ def test_supply_tells_the_value_of_the_next_pounds():
     shown = supply_table(curve, CASE.usable_lots()[0])
     assert shown.rows[-1][1] == "any more"
     assert shown.rows[-1][3] is None
-
-
-def test_fat_below_zero_is_explained_and_kept():
-    shown = lean_fat_table(_day())
-    assert shown.rows[0][3] < 0
-    assert "identity" in shown.note
-
-
-def test_items_and_adjustments_list_every_item():
-    day = _day()
-    assert len(items_table(day).rows) == len(off_lean_table(day).rows) == 15
-    price, by_proportion, by_slope = off_lean_table(day).rows[-1][2:]
-    assert by_slope < by_proportion < price
 
 
 def test_replacements_say_their_rules():

@@ -172,13 +172,26 @@ def test_pounds_draw_the_line_to_the_heavy_quotations():
         fit_line(_market(), by_pounds=True)
 
 
+def test_prices_too_scattered_for_the_robust_fit_get_least_squares_with_errors():
+    """Found by simulation: no item lies within 1.345 scales of Huber's line."""
+    for seed in range(1, 400):
+        draw = np.random.default_rng(seed)
+        items = [
+            replace(each, usd_per_lb=each.usd_per_lb + off)
+            for each, off in zip(_market()[:5], draw.choice([-1.0, 1.0, 0.0], 5), strict=True)
+        ]
+        line = fit_line(items)
+        assert line.method in (Method.ROBUST, Method.LEAST_SQUARES)
+        assert line.lean_error_usd_per_lb > 0
+
+
 def test_too_few_items_have_a_line_but_no_errors():
     line = fit_line([NINETIES, FIFTIES, replace(FIFTIES, item="72s", lean=0.72)])
     assert line.method is Method.LEAST_SQUARES
     assert line.covariance is line.scale_usd_per_lb is None
     (day,) = value_days([NINETIES, FIFTIES])
     assert day.fitted.fat_usd_per_lb == pytest.approx(day.two_items.fat_usd_per_lb)
-    assert {each.standing for each in day.items} == {Standing.OPEN}
+    assert {each.standing for each in day.items} == {Standing.TOO_FEW}
     assert day.bend is None
 
 
@@ -223,13 +236,13 @@ def test_days_and_species_are_valued_apart_and_in_order():
     assert days[0].pair[0].item == "93s" and days[0].pair[1].item == "50s"
 
 
-def test_frozen_items_are_held_against_the_fresh_line():
+def test_frozen_items_are_compared_with_the_fresh_line_and_not_judged():
     frozen = Quotation("90 CL", "beef", 0.9, 3.2, DAY, fresh_or_frozen="frozen")
     (day,) = value_days([*_market(0.01), frozen])
     (held,) = [each for each in day.items if not each.is_fitted]
     assert held.distance_usd_per_lb == pytest.approx(-0.3, abs=0.02)
     assert held.error_usd_per_lb > day.fitted.scale_usd_per_lb
-    assert held.standing is Standing.CHEAP
+    assert held.standing is Standing.NOT_JUDGED
     assert held.usd_per_lean_lb == pytest.approx(3.2 / 0.9)
     (together,) = value_days([*_market(0.01), frozen], fresh_or_frozen=None)
     assert all(each.is_fitted for each in together.items)

@@ -131,6 +131,21 @@ def _covariance(rows: list[Row], clipped: list[Fraction], inside: int, scale: Fr
     return [[factor * each for each in column] for column in inverse], inverse
 
 
+def _predicted(rows, prices, weights, row, weight) -> tuple[float, float]:
+    """Weighted least squares at one more row: the price, and the error of a quotation from it."""
+    squares = [
+        tuple(sum(w * r[i] * r[j] for r, w in zip(rows, weights, strict=True)) for j in range(2))
+        for i in range(2)
+    ]
+    moments = [
+        sum(w * r[i] * p for r, p, w in zip(rows, prices, weights, strict=True)) for i in range(2)
+    ]
+    line = _solved(squares, moments)
+    left = sum(w * (p - _dot(r, line)) ** 2 for r, p, w in zip(rows, prices, weights, strict=True))
+    spread = left / (len(rows) - 2) * (1 / weight + _dot(row, _solved(squares, list(row))))
+    return float(_dot(row, line)), math.sqrt(spread)
+
+
 @pytest.mark.parametrize("by_pounds", [False, True])
 @pytest.mark.parametrize("seed", range(6))
 def test_line_scale_and_errors(seed, by_pounds):
@@ -155,22 +170,27 @@ def test_line_scale_and_errors(seed, by_pounds):
         assert abs(told) < 1e-6
     inside = sum(abs(each) <= K for each in distances)
     assert inside < len(distances) or seed  # some market has an item beyond
-    covariance, inverse = _covariance(weighted, clipped, inside, scale)
+    covariance, _ = _covariance(weighted, clipped, inside, scale)
     for told, right in zip(line.covariance, covariance, strict=True):
         assert told == pytest.approx(list(map(float, right)), rel=1e-6, abs=1e-12)
-    _hold_items(quotations, line, roots, inverse, by_pounds)
+    _compare_items(quotations, line, roots, by_pounds)
 
 
-def _hold_items(quotations, line, roots, inverse, by_pounds):
-    """Each item's error: less for those that draw the line, more for one that is held to it."""
+def _compare_items(quotations, line, roots, by_pounds):
+    """A fitted item against the least-squares line through the others; any other against the
+    fitted line."""
     frozen = replace(quotations[0], item="frozen", fresh_or_frozen="frozen", usd_per_lb=2.0)
     (day,) = value_days([*quotations, frozen], by_pounds=by_pounds)
     by_item = {each.quotation.item: each for each in day.items}
     assert len(by_item) == len(quotations) + 1
-    for quotation, root in zip(quotations, roots, strict=True):
-        row = _row(quotation)
-        leverage = float(_dot(row, tuple(_dot(row, column) for column in inverse))) * root**2
-        error = line.scale_usd_per_lb / root * math.sqrt(1 - leverage)
+    weights = [Fraction(root) ** 2 for root in roots]
+    for index, quotation in enumerate(quotations):
+        others = [each for each in range(len(quotations)) if each != index]
+        rows = [_row(quotations[each]) for each in others]
+        prices = [_exact(quotations[each].usd_per_lb) for each in others]
+        of_others = [weights[each] for each in others]
+        predicted, error = _predicted(rows, prices, of_others, _row(quotation), weights[index])
+        assert by_item[quotation.item].line_usd_per_lb == pytest.approx(predicted, rel=1e-6)
         assert by_item[quotation.item].error_usd_per_lb == pytest.approx(error, rel=1e-6)
     row = tuple(map(float, _row(frozen)))
     variance = sum(

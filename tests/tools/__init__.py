@@ -1,0 +1,1 @@
+"""Measurements behind claims, each run by one command."""
