@@ -11,7 +11,7 @@ from functools import partial
 import numpy as np
 
 from blend.domain.case import Case
-from blend.model.reference import solve_reference
+from tests.reference import solve_reference
 
 # A case to the answer of its linear program ---------------------------------------------------
 

@@ -7,7 +7,7 @@ import re
 import subprocess
 import sys
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -36,20 +36,25 @@ MAY_IMPORT = {
     "guide": set(),
     "output": {"files"},
     "domain": set(),
-    "tables": {"domain", "files"},
+    "rules": {"domain", "model"},
+    "constraints": {"domain", "rules", "model"},
+    "tables": {"domain", "files", "rules"},
     "store": {"domain", "files"},
-    "model": {"domain"},
-    "check": {"domain"},
+    "model": {"domain", "rules", "constraints"},
+    "check": {"domain", "rules", "constraints"},
     "lean": {"domain", "output"},
     "grinder": {"domain", "output"} | ANSWERS,
     "trader": {"domain", "output"} | ANSWERS,
     "reporter": {"domain", "output", "store"} | ANSWERS,
-    "show": {"domain", "files", "output"},
+    "show": {"domain", "files", "output", "rules"},
     "reading": {"domain", "tables", "grinder"},
-    "cli": ALL | {"reading", "desk"},
-    "desk": ALL - {"model"} | {"reading"},
+    "cli": ALL | {"reading", "desk", "rules"},
+    "desk": ALL - {"model"} | {"reading", "rules"},
 }
 """Rooms that each room may import, besides itself, errors and units (which import nothing)."""
+WITHIN_MODEL = {"rules", "constraints"}
+"""Rooms of their own within `model`: what a plan must meet, its rows and its check side by side.
+They know the rest of `model` as types only."""
 RESULTS_SHOWN = {"lean", "check", "store", "grinder", "trader", "reporter"}
 """Rooms whose results are shown: `show` may know their types, and call none of them."""
 LIBRARY_ROOMS = {
@@ -68,7 +73,7 @@ LIBRARY_ROOMS = {
     "clarabel": {"model"},
     "pulp": {"model"},
     "scipy": {"model", "trader", "lean", "reporter", "grinder", "check"},
-    "numpy": {"model", "lean", "grinder", "trader", "reporter", "show", "check"},
+    "numpy": {"model", "constraints", "lean", "grinder", "trader", "reporter", "show", "check"},
     "distributed": {"trader"},
 }
 """The rooms that may use a library; one not named here is used by none."""
@@ -102,7 +107,8 @@ class Import:
     @property
     def room(self) -> str:
         """The room of `blend` that is imported from; empty for the package itself."""
-        return [*self.module.split("."), ""][1]
+        _, *rooms = self.module.split(".")
+        return room_among([*rooms, self.name]) if rooms else ""
 
     def __str__(self) -> str:
         return f"{self.file.relative_to(ROOT)}: {self.module} {self.name}".rstrip()
@@ -129,7 +135,12 @@ def imports_of(file: Path) -> Iterator[Import]:
 
 
 def room_of(file: Path) -> str:
-    return file.relative_to(ROOT).with_suffix("").parts[0]
+    return room_among(file.relative_to(ROOT).with_suffix("").parts)
+
+
+def room_among(names: Sequence[str]) -> str:
+    first, second, *_ = (*names, "", "")
+    return second if first == "model" and second in WITHIN_MODEL else first
 
 
 IMPORTS = [each for file in sorted(ROOT.rglob("*.py")) for each in imports_of(file)]
@@ -156,6 +167,14 @@ def test_a_room_imports_only_what_the_map_of_rooms_allows(room):
         if room_of(each.file) == room and each.room not in allowed
     ]
     assert not wrong
+
+
+def test_rules_and_constraints_know_the_model_as_types_only():
+    assert not [
+        str(each)
+        for each in BETWEEN_ROOMS
+        if room_of(each.file) in WITHIN_MODEL and each.room == "model" and each.at_top
+    ]
 
 
 def test_show_imports_results_and_calls_nothing_that_answers():

@@ -1,126 +1,33 @@
-"""What the tables say, as exact fractions."""
+"""The tables as exact fractions; see `blend.domain.exact`."""
 
-from __future__ import annotations
+from blend.domain.exact import (
+    NEAR,
+    at_delivered_price,
+    delivered_usd_per_lb,
+    exact,
+    freight_usd_per_lb,
+    is_near,
+    kept_of_lb,
+    lean_limits,
+    must_use_lb,
+    reason_barred,
+    total,
+    whole_if_near,
+    with_weights,
+)
 
-from collections.abc import Iterable
-from dataclasses import replace
-from datetime import date
-from fractions import Fraction
-from functools import lru_cache
-from math import lcm
-
-from blend.domain.case import Case
-from blend.domain.lots import Lot
-from blend.domain.products import Product
-from blend.domain.rules import Loss, Rule, RuleKind
-
-
-@lru_cache(maxsize=65536)
-def exact(number: float) -> Fraction:
-    """The number that its decimal digits tell: 0.1 is one tenth, not the nearest binary.
-
-    A float holds any decimal of 15 digits. What it shows beyond them is left from arithmetic
-    in binary: 80.1 / 100 shows as 0.8009999999999999.
-    """
-    return Fraction(format(number, ".15g"))
-
-
-def total(fractions: Iterable[Fraction]) -> Fraction:
-    """Their sum, brought to one denominator at once: to add them one by one would reduce each
-    sum on the way, which takes most of the time of a proof."""
-    terms = list(fractions)
-    denominator = lcm(*(term.denominator for term in terms))
-    numerator = sum(term.numerator * (denominator // term.denominator) for term in terms)
-    return Fraction(numerator, denominator)
-
-
-NEAR = Fraction(1, 1_000_000)
-"""Room for what binary fractions leave behind when they are multiplied and added up, relative
-to the figure (to 1 if that is more), and for nothing else."""
-
-
-def is_near(stated: Fraction, figure: Fraction) -> bool:
-    return abs(stated - figure) <= NEAR * max(1, abs(figure))
-
-
-def whole_if_near(pounds: Fraction, lot: Lot) -> Fraction:
-    """The pounds of whole containers that `pounds`, once a product in floats, stands for;
-    `pounds` itself when it stands for none."""
-    container_lb = exact(lot.container_lb)
-    whole = round(pounds / container_lb) * container_lb
-    return whole if is_near(pounds, whole) else pounds
-
-
-def kept_of_lb(lot: Lot, product: Product, losses: Iterable[Loss]) -> tuple[Fraction, Fraction]:
-    """Finished lean and fat, lb per lb of the lot put into the product."""
-    lean = exact(lot.lean)
-    fat = 1 - lean
-    for loss in losses:
-        if loss.concerns(lot, product):
-            lean *= 1 - exact(loss.lean_loss_share)
-            fat *= 1 - exact(loss.fat_loss_share)
-    return lean, fat
-
-
-def lean_limits(product: Product) -> tuple[Fraction, Fraction]:
-    target = exact(product.target_lean)
-    return (
-        target - exact(product.tolerance_below_share),
-        target + exact(product.tolerance_above_share),
-    )
-
-
-def freight_usd_per_lb(lot: Lot) -> Fraction:
-    return exact(lot.freight_usd_per_lb) if lot.price_basis == "fob" else Fraction(0)
-
-
-def delivered_usd_per_lb(lot: Lot) -> Fraction:
-    return exact(lot.price_usd_per_lb) + freight_usd_per_lb(lot)
-
-
-def at_delivered_price(lot: Lot, usd_per_lb: float) -> Lot:
-    """The lot at a delivered price; a left-over value above it falls with it, as none is bought
-    only to be left over."""
-    return replace(
-        lot,
-        price_usd_per_lb=usd_per_lb,
-        price_basis="delivered",
-        freight_usd_per_lb=0.0,
-        salvage_value_usd_per_lb=min(lot.salvage_value_usd_per_lb, usd_per_lb),
-    )
-
-
-def reason_barred(lot: Lot, product: Product, day: date) -> str:
-    """Why the product may not hold the lot on `day`, the empty text when it may."""
-    unusable = lot.reason_unusable(day)
-    if unusable is not None:
-        return unusable
-    if lot.species not in product.species:
-        return f"species {lot.species}"
-    lacking = sorted(product.label_claims - lot.label_claims)
-    return f"not in program {', '.join(lacking)}" if lacking else ""
-
-
-def must_use_lb(rule: Rule, case: Case) -> Fraction | None:
-    """Pounds that a must-use rule asks for; None where it asks for all of a lot that has no
-    stated quantity, which nothing can meet."""
-    if rule.min_lb is not None:
-        return exact(rule.min_lb)
-    quantities = [lot.quantity_lb for lot in case.usable_lots() if rule.lots.holds(lot)]
-    if None in quantities:
-        return None
-    return sum(map(exact, quantities), Fraction(0))
-
-
-def with_weights(case: Case) -> Case:
-    """Rules to use up all of some lots ask for what there is today, whatever is then asked of
-    the lot."""
-    rules = tuple(
-        replace(rule, min_lb=float(weight))
-        if rule.kind is RuleKind.MUST_USE
-        and rule.min_lb is None
-        and (weight := must_use_lb(rule, case)) is not None
-        else rule
-        for rule in case.rules
-    )
-    return replace(case, rules=rules)
+__all__ = [
+    "NEAR",
+    "at_delivered_price",
+    "delivered_usd_per_lb",
+    "exact",
+    "freight_usd_per_lb",
+    "is_near",
+    "kept_of_lb",
+    "lean_limits",
+    "must_use_lb",
+    "reason_barred",
+    "total",
+    "whole_if_near",
+    "with_weights",
+]

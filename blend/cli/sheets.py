@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from blend.cli.common import FOLDER
+from blend.model.rules import definitions
 from blend.show.shown import ShownColumn, ShownTable, shown_table
 from blend.tables.columns import (
     CONFIDENCE_TABLES,
@@ -17,7 +18,6 @@ from blend.tables.columns import (
     MARKET_TABLES,
     POSITION_TABLES,
     QUOTATIONS,
-    RULE_COLUMNS,
     SCENARIOS,
     SETTING_COLUMNS,
     TABLES,
@@ -92,8 +92,8 @@ def _columns_table(title: str, columns: Iterable[Column], note: str = "") -> Sho
 def _kinds_of_rule() -> ShownTable:
     heads = ("Kind", "Needs", "Needs one of", "May use")
     rows = [
-        (kind.value, *(", ".join(names) for names in (used.needs, used.needs_one_of, used.may_use)))
-        for kind, used in RULE_COLUMNS.items()
+        (kind.name, *(", ".join(each) for each in (kind.needs, kind.needs_one_of, kind.may_use)))
+        for kind in definitions().values()
     ]
     note = "Every rule may fill in products and note as well."
     return shown_table("rules: what each kind uses", [ShownColumn(h) for h in heads], rows, note)

@@ -15,6 +15,7 @@ from blend.domain.plan import Change
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import WholeContainers
 from blend.errors import InputRefused, Problem
+from blend.model.rules import limit_of
 from blend.show.amounts import printable
 from blend.tables.cells import restored
 
@@ -25,14 +26,6 @@ _OF_PRODUCT = {
     ConstraintClass.LEAN_MAX: "tolerance_above_share",
     ConstraintClass.VOLUME_MIN: "min_lb",
     ConstraintClass.VOLUME_MAX: "max_lb",
-}
-_OF_RULE = {
-    ConstraintClass.SHARE_MIN: "min_share",
-    ConstraintClass.FAT_MIN: "min_share",
-    ConstraintClass.SHARE_MAX: "max_share",
-    ConstraintClass.FAT_MAX: "max_share",
-    ConstraintClass.MAX_LOTS: "max_count",
-    ConstraintClass.MUST_USE: "min_lb",
 }
 
 
@@ -56,8 +49,11 @@ def cell_of(change: Change, case: Case, book: Book) -> CellEdit | None:
         place = "products", asked.product_id, _OF_PRODUCT[asked.constraint_class]
     elif asked.constraint_class is ConstraintClass.SUPPLY and asked.lot_id:
         place = "lots", asked.lot_id, "quantity_lb"
-    elif asked.constraint_class in _OF_RULE and any(r.rule_id == asked.rule_id for r in case.rules):
-        place = "rules", asked.rule_id, _OF_RULE[asked.constraint_class]
+    elif any(rule.rule_id == asked.rule_id for rule in case.rules):
+        limit = limit_of(asked.constraint_class)
+        if limit is None or not limit.column:
+            return None
+        place = "rules", asked.rule_id, limit.column
     else:
         return None
     table, name, column = place

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date
 
+from blend.domain.linear_constraints import LinearConstraint
 from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import Loss, Rule, WholeContainers
@@ -34,6 +36,8 @@ class Case:
     rules: tuple[Rule, ...] = ()
     losses: tuple[Loss, ...] = ()
     standards: tuple[StandardRow, ...] = ()
+    constraints: tuple[LinearConstraint, ...] = ()
+    """Linear constraints that the user adds to the tables."""
     _lot_by_id: dict[str, Lot] = field(init=False, repr=False, compare=False)
     _product_by_id: dict[str, Product] = field(init=False, repr=False, compare=False)
 
@@ -51,6 +55,11 @@ class Case:
 
     def product(self, product_id: str) -> Product:
         return self._product_by_id[product_id]
+
+    def with_constraints(self, constraints: Iterable[LinearConstraint]) -> Case:
+        """The case with linear constraints added; the plan, its check, prices and the search for
+        an infeasible subset all obey them."""
+        return replace(self, constraints=(*self.constraints, *constraints))
 
     def divisible(self) -> Case:
         """The case with containers divisible, so that batches of a product are alike."""

@@ -1,4 +1,4 @@
-"""What a plan must meet, as keys that matrix rows, worths, proof and messages share."""
+"""What a plan must meet, as keys that model rows, shadow prices, checks and messages share."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from enum import StrEnum
 
 
 class ConstraintClass(StrEnum):
-    """The kinds of requirement; each has one module in `blend.model.constraint_classes`."""
+    """The kinds of requirement that come with blend. Kinds of rule in `blend.model.rules` may name
+    others."""
 
     MASS = "mass"
-    """A blend weighs what went into it, less the losses: bookkeeping, never in question."""
+    """A blend weighs what went into it, less the losses: bookkeeping, never relaxed."""
     LEAN_MIN = "lean_min"
     LEAN_MAX = "lean_max"
     VOLUME_MIN = "volume_min"
@@ -31,17 +32,20 @@ class ConstraintClass(StrEnum):
     KEEP_APART = "keep_apart"
     EQUAL_RECIPE = "equal_recipe"
     MAX_TEMP = "max_temp"
+    ADDED = "added"
+    """A linear constraint that the user added; `rule_id` is its name."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
 class Requirement:
-    """One nameable requirement. What does not apply is the empty text.
+    """One requirement by name. What does not apply is the empty text.
 
-    A rule that governs several products is one requirement for each of them, since each
-    is met, costs and can be eased alone.
+    A rule that governs several products is one requirement for each of them, since each is
+    met, priced and relaxed on its own.
     """
 
-    constraint_class: ConstraintClass
+    constraint_class: str
+    """A `ConstraintClass`, or the name of one that a kind of rule declares."""
     product_id: str = ""
     lot_id: str = ""
     rule_id: str = ""

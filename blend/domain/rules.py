@@ -1,4 +1,4 @@
-"""Rules as data: what a blend may hold, and what is lost on the way."""
+"""Rules and losses as data: what a blend may hold, and what is lost on the way."""
 
 from __future__ import annotations
 
@@ -12,26 +12,23 @@ from blend.domain.selectors import EVERY_LOT, Selector
 
 
 class RuleKind(StrEnum):
-    """What a rule asks. A blend is one batch where batches may differ, else the product."""
+    """The kinds of rule that come with blend. Each is one file of `blend.model.rules`, which
+    says what it means; a kind added there needs no entry here."""
 
     SHARE = "share"
-    """The selected lots make between `min_share` and `max_share` of the blend."""
     FAT = "fat"
-    """The blend's fat lies between `min_share` and `max_share`."""
     MAX_LOTS = "max_lots"
-    """At most `max_count` of the selected lots go into one blend."""
     MIN_IF_USED = "min_if_used"
-    """Each selected lot, if used at all, makes at least `min_share` of the blend."""
     MUST_USE = "must_use"
-    """At least `min_lb` of the selected lots go into the products, all of them if blank."""
     MUST_NOT_USE = "must_not_use"
-    """None of the selected lots goes into the product."""
     KEEP_APART = "keep_apart"
-    """A lot of `lots` and another lot of `against` never meet in one blend."""
     EQUAL_RECIPE = "equal_recipe"
-    """Every batch of the product has the same recipe."""
     MAX_TEMP = "max_temp"
-    """The blend is no warmer than `max_temp_f` as it goes into the grinder."""
+
+
+def rule_kind(name: str) -> str:
+    """The kind of this name: a member of `RuleKind` where it is one."""
+    return RuleKind(name) if name in RuleKind else name
 
 
 class WholeContainers(StrEnum):
@@ -52,7 +49,8 @@ class Rule:
     standard; it is empty for the plant's own rules."""
 
     rule_id: str
-    kind: RuleKind
+    kind: str
+    """A `RuleKind`, or the name of a kind added to `blend.model.rules`."""
     products: tuple[str, ...] = ()
     lots: Selector = EVERY_LOT
     against: Selector | None = None
@@ -62,8 +60,8 @@ class Rule:
     min_lb: float | None = None
     max_temp_f: float | None = None
     excess_heat_btu_per_lb: tuple[tuple[str, float], ...] = ()
-    """For warmth, by lot_id: heat that a pound brings beyond what it may hold at the limit,
-    below zero where it cools. Reckoned from lots' temperatures before planning."""
+    """For max_temp, by lot_id: heat of a pound above what it may hold at the limit, negative
+    where the lot cools the blend. Computed from lots' temperatures before planning."""
     source: str = ""
     note: str = ""
 

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 
 from blend.domain.products import Product
-from blend.domain.rules import Rule, RuleKind
+from blend.domain.rules import Rule
 from blend.domain.selectors import EVERY_LOT, Selector
 
 
@@ -36,7 +36,7 @@ class StandardRow:
     title: str
     section: str
     action: Action
-    kind: RuleKind | None
+    kind: str | None
     lots: Selector = EVERY_LOT
     min_share: float | None = None
     max_share: float | None = None

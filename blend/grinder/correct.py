@@ -42,7 +42,7 @@ from blend.errors import SolverTrouble
 from blend.model.arrays import Columns, Model, Rows
 from blend.model.chance_constraints import lean_limits
 from blend.model.cone import Cone
-from blend.model.sets import IndexSets, lay_out
+from blend.model.sets import IndexSets, index_sets
 from blend.model.solver import Outcome
 from blend.model.tangents import ConicLinear
 from blend.model.whole_cones import solve_conic_whole
@@ -108,7 +108,7 @@ class _Job:
         at_hand = tuple(lot for lot in case.lots if lot.lot_id in terms.at_hand)
         self.case, self.product, self.held = case, product, held
         self.reading, self.terms = reading, terms
-        self.sets: IndexSets = lay_out(replace(case, lots=at_hand, products=(product,)))
+        self.sets: IndexSets = index_sets(replace(case, lots=at_hand, products=(product,)))
         lots = [self.sets.lots[index] for index in self.sets.pair_lot]
         self.lots = lots
         self.price = np.array([lot.delivered_usd_per_lb for lot in lots])

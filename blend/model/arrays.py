@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -12,12 +12,16 @@ import numpy as np
 from blend.domain.requirements import Requirement
 from blend.model.sets import IndexSets
 
+Keys = Callable[[], Sequence[tuple[str, ...]]]
+
 
 @dataclass
 class Columns:
-    """The columns of a program, block after block; a block is asked for once, by name."""
+    """The columns of a model, block by block."""
 
     names: dict[str, slice] = field(default_factory=dict)
+    keys: dict[str, Keys] = field(default_factory=dict)
+    """By block: the ids of each column, found only when a column's name is asked for."""
     cost: list[np.ndarray] = field(default_factory=list)
     lower: list[np.ndarray] = field(default_factory=list)
     upper: list[np.ndarray] = field(default_factory=list)
@@ -33,12 +37,15 @@ class Columns:
         lower: np.ndarray | float = 0.0,
         upper: np.ndarray | float = np.inf,
         whole: bool = False,
+        keys: Keys | None = None,
     ) -> np.ndarray:
-        """Append a block of `size` columns; give the indices of its columns."""
+        """Append a block of `size` columns; return the indices of its columns."""
         for store, value in ((self.cost, cost), (self.lower, lower), (self.upper, upper)):
             store.append(_spread(value, size))
         self.whole.append(np.full(size, whole))
         self.names[name] = slice(self.count, self.count + size)
+        if keys is not None:
+            self.keys[name] = keys
         self.count += size
         return self[name]
 
@@ -201,10 +208,11 @@ class Model:
     row_lower: np.ndarray
     row_upper: np.ndarray
     requirements: tuple[Requirement, ...]
+    keys: dict[str, Keys] = field(default_factory=dict)
 
     @classmethod
     def of(cls, sets: Any, columns: Columns, rows: Rows) -> Model:
-        """What families have stated, put together."""
+        """The columns and rows that constraints have added, as one model."""
         return cls(
             sets=sets,
             names=columns.names,
@@ -216,6 +224,7 @@ class Model:
             row_lower=np.array(rows.lower, float),
             row_upper=np.array(rows.upper, float),
             requirements=tuple(rows.requirements),
+            keys=columns.keys,
         )
 
     @cached_property

@@ -14,7 +14,7 @@ from blend.domain.lots import Lot
 from blend.domain.requirements import Requirement
 from blend.domain.selectors import Selector
 from blend.model.arrays import Columns, Rows
-from blend.model.sets import IndexSets, lay_out
+from blend.model.sets import IndexSets, index_sets
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ class Days:
 
 
 def lay_out_days(horizon: Horizon) -> Days:
-    return Days(horizon, tuple(lay_out(case) for case in horizon.day_cases))
+    return Days(horizon, tuple(index_sets(case) for case in horizon.day_cases))
 
 
 ROOM = 1.0001

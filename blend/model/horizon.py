@@ -11,7 +11,7 @@ from blend.domain.horizon import DayConstraintClass, DayRequirement, Horizon
 from blend.domain.positions import CapacityPrice, OrderPrice
 from blend.domain.requirements import ConstraintClass
 from blend.model.arrays import Columns, Model, RestrictedMaster, Rows
-from blend.model.constraint_classes import buying, daily, day_rules, rooms, stock
+from blend.model.day_constraints import buying, daily, day_rules, rooms, stock
 from blend.model.days import Days, lay_out_days
 from blend.model.pooling import deal_out, pool_horizon, restricted_master
 from blend.model.solver import Answer, Outcome, WarmLinear, solve_whole

@@ -18,9 +18,10 @@ import numpy as np
 from blend.domain.case import Case
 from blend.domain.horizon import Horizon, Order
 from blend.domain.products import Product
-from blend.domain.rules import Rule, RuleKind
+from blend.domain.rules import Rule
 from blend.model.arrays import RestrictedMaster
-from blend.model.sets import IndexSets, lay_out
+from blend.model.rules import definition_of
+from blend.model.sets import IndexSets, index_sets
 
 ACROSS = 3
 """Products of a pool, spread over all its leans, that each of its lots is dealt to."""
@@ -45,7 +46,7 @@ def pool_products(case: Case) -> tuple[Case, list[list[int]]]:
     pooled = tuple(_pooled(products) for products in members)
     rules = [_pooled_rule(rule, pooled, members) for rule in case.rules]
     rules = tuple(rule for rule in rules if rule is not None)
-    return replace(case, products=pooled, rules=rules), pools
+    return replace(case, products=pooled, rules=rules, constraints=()), pools
 
 
 def pool_horizon(horizon: Horizon) -> tuple[Horizon, dict[str, list[str]]]:
@@ -203,7 +204,7 @@ def _pooled_rule(
 
     What must be used may go into any product that the rule names, so one is enough for it.
     """
-    enough = any if rule.kind is RuleKind.MUST_USE else all
+    enough = any if definition_of(rule.kind).spans_products else all
     ids = tuple(
         pool.product_id
         for pool, products in zip(pooled, members, strict=True)
@@ -214,4 +215,4 @@ def _pooled_rule(
 
 def pooled_sets(case: Case) -> tuple[IndexSets, list[list[int]]]:
     pooled, pools = pool_products(case)
-    return lay_out(pooled), pools
+    return index_sets(pooled), pools

@@ -18,7 +18,7 @@ from blend.domain.lots import Lot
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import RuleKind
 from blend.model.build import model_of
-from blend.model.sets import lay_out
+from blend.model.sets import index_sets
 from blend.model.shadow_prices import next_cwts_usd
 from blend.model.solver import Outcome, WarmLinear
 
@@ -47,7 +47,7 @@ class WarmCase:
 
     def __init__(self, case: Case) -> None:
         self._case = case
-        self._sets = lay_out(_with_every_row(case))
+        self._sets = index_sets(_with_every_row(case))
         self._model = model_of(self._sets)
         self._must_use = [
             rule

@@ -3,18 +3,20 @@ each kind of choice stands in the column order."""
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
+from blend.domain.analyses import ANALYSES, LEAN
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.products import Product
-from blend.domain.rules import RuleKind, WholeContainers
+from blend.domain.rules import Loss, Rule, WholeContainers
 from blend.domain.selectors import NUMBER_ATTRIBUTES, WORD_ATTRIBUTES, Selector
 from blend.errors import InputRefused, Problem
+from blend.model.rules import definition_of
 
 MAX_BATCHES = 1_000
 """In all, where each has a recipe of its own: no search in whole numbers gets through more, and
@@ -87,23 +89,69 @@ class IndexSets:
     blends: Blends
     pair_lot: np.ndarray
     pair_blend: np.ndarray
-    kept_lean: np.ndarray
-    """Finished lean, lb per lb of the pair."""
+    kept: dict[str, np.ndarray]
+    """By analysis: what the losses leave of it, lb per lb of the pair."""
     kept_mass: np.ndarray
     """Finished lean and fat, lb per lb of the pair."""
     pair_start: np.ndarray
     """First pair of each blend, and one past the last."""
     masks: LotMasks
     limits_give: bool = False
-    """Whether limits on supply and orders may give way, so that what is sure now must stay
-    sure beyond them."""
+    """Whether limits on supply and orders may be relaxed, so that every big-M must stay valid
+    beyond them."""
     room: float = 1.0
-    """How many times what is stated a lot and an order are taken to be at most."""
+    """Big-M values are this many times what the tables state."""
+
+    @property
+    def kept_lean(self) -> np.ndarray:
+        """Finished lean, lb per lb of the pair."""
+        return self.kept[LEAN.name]
 
     def retained(self) -> tuple[np.ndarray, np.ndarray]:
         """Of each pound of lean and of fat, what the losses leave; lots × products."""
-        whole = np.ones((len(self.lots), len(self.products)))
-        return _after_losses(self.case, self.products, self.masks, whole, whole.copy())
+        case, products, masks, whole = self.case, self.products, self.masks, np.ones(len(self.lots))
+        return (
+            _after_losses(case, products, masks, whole, LEAN.lost),
+            _after_losses(case, products, masks, whole, lambda loss: loss.fat_loss_share),
+        )
+
+    def blend_products(self) -> list[tuple[int, Product]]:
+        """Every blend with the product that it is made for."""
+        return [(b, self.products[p]) for b, p in enumerate(self.blends.product.tolist())]
+
+    def blends_under(self, rule: Rule) -> list[tuple[int, Product]]:
+        """The blends that a rule governs, with their products."""
+        return [each for each in self.blend_products() if rule.governs(each[1])]
+
+    def pairs_with(self, selector: Selector, blend: int) -> np.ndarray:
+        """The pairs of a blend whose lots the selector means."""
+        pairs = self.pairs_of(blend)
+        return np.flatnonzero(self.chosen(selector)[self.pair_lot[pairs]]) + pairs.start
+
+    def lots_of(self, pairs: np.ndarray | slice) -> list[Lot]:
+        return [self.lots[lot] for lot in self.pair_lot[pairs].tolist()]
+
+    def products_of(self, pairs: np.ndarray) -> list[Product]:
+        product = self.blends.product[self.pair_blend[pairs]]
+        return [self.products[index] for index in product.tolist()]
+
+    def lot_keys(self, lots: np.ndarray) -> list[tuple[str, ...]]:
+        return [(self.lots[lot].lot_id,) for lot in lots.tolist()]
+
+    def blend_keys(self) -> list[tuple[str, ...]]:
+        return [
+            (product.product_id, *([str(batch)] if batch else []))
+            for (_, product), batch in zip(
+                self.blend_products(), self.blends.batch.tolist(), strict=True
+            )
+        ]
+
+    def pair_keys(self, pairs: np.ndarray) -> list[tuple[str, ...]]:
+        blends = self.blend_keys()
+        return [
+            (lot.lot_id, *blends[blend])
+            for lot, blend in zip(self.lots_of(pairs), self.pair_blend[pairs].tolist(), strict=True)
+        ]
 
     def pairs_of(self, blend: int) -> slice:
         return slice(int(self.pair_start[blend]), int(self.pair_start[blend + 1]))
@@ -118,6 +166,15 @@ class IndexSets:
     @cached_property
     def lot_index(self) -> dict[str, int]:
         return {lot.lot_id: index for index, lot in enumerate(self.lots)}
+
+    @cached_property
+    def product_index(self) -> dict[str, int]:
+        return {product.product_id: index for index, product in enumerate(self.products)}
+
+    @cached_property
+    def container_lb(self) -> np.ndarray:
+        """By lot, 0 for loose meat."""
+        return np.array([lot.container_lb or 0.0 for lot in self.lots])
 
     @cached_property
     def lot_max_lb(self) -> np.ndarray:
@@ -136,8 +193,7 @@ class IndexSets:
     def max_take_lb(self) -> np.ndarray:
         """A sure upper limit on the pounds of each lot."""
         if self.limits_give:
-            container_lb = np.array([lot.container_lb or 0.0 for lot in self.lots])
-            return np.minimum(self.lot_max_lb + container_lb + self._asked_lb, self.ample_lb)
+            return np.minimum(self.lot_max_lb + self.container_lb + self._asked_lb, self.ample_lb)
         return np.minimum(self.lot_max_lb, self.ample_lb)
 
     @cached_property
@@ -170,7 +226,7 @@ class IndexSets:
         return np.where(alone, np.minimum(maximum, blender)[product], maximum[product])
 
 
-def lay_out(case: Case) -> IndexSets:
+def index_sets(case: Case) -> IndexSets:
     """Find the pairs that are allowed and what a pound of each of them keeps.
 
     Raises InputRefused for more than MAX_BATCHES batches that may differ.
@@ -178,10 +234,10 @@ def lay_out(case: Case) -> IndexSets:
     lots, products = case.usable_lots(), case.products
     masks = LotMasks(lots)
     allowed = _allowed(case, lots, products, masks)
-    blends = _blends(case)
+    blends = _all_blends(case)
     in_blend = allowed.T[blends.product]
     pair_blend, pair_lot = np.nonzero(in_blend)
-    lean, mass = _kept(case, lots, products, masks)
+    kept, mass = _kept(case, lots, products, masks)
     pair_product = blends.product[pair_blend]
     return IndexSets(
         case=case,
@@ -190,14 +246,14 @@ def lay_out(case: Case) -> IndexSets:
         blends=blends,
         pair_lot=pair_lot,
         pair_blend=pair_blend,
-        kept_lean=lean[pair_lot, pair_product],
+        kept={name: of_all[pair_lot, pair_product] for name, of_all in kept.items()},
         kept_mass=mass[pair_lot, pair_product],
         pair_start=np.concatenate(([0], np.cumsum(in_blend.sum(axis=1)))).astype(int),
         masks=masks,
     )
 
 
-def _blends(case: Case) -> Blends:
+def _all_blends(case: Case) -> Blends:
     if case.settings.whole_containers is not WholeContainers.PER_BATCH:
         product = np.arange(len(case.products))
         return Blends(product, np.zeros(len(product), int))
@@ -243,35 +299,43 @@ def _allowed(
             ]
         allowed[:, column] = fit[asked]
     for rule in case.binding_rules():
-        if rule.kind is RuleKind.MUST_NOT_USE:
+        excluded = definition_of(rule.kind).excluded(rule)
+        if excluded is not None:
             governed = np.array([rule.governs(product) for product in products], bool)
-            allowed &= ~np.outer(masks.of(rule.lots), governed)
+            allowed &= ~np.outer(masks.of(excluded), governed)
     return allowed
 
 
 def _kept(
     case: Case, lots: tuple[Lot, ...], products: tuple[Product, ...], masks: LotMasks
-) -> tuple[np.ndarray, np.ndarray]:
-    """Finished lean and finished mass, lb per lb, lots × products.
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """By analysis, what the losses leave of it; and finished lean and fat together; lb per lb,
+    lots × products.
 
     The same arithmetic as `blend.domain.rules.kept_per_lb`, for all pairs at once.
     """
-    lean = np.repeat(np.array([lot.lean for lot in lots])[:, None], len(products), axis=1)
-    lean, fat = _after_losses(case, products, masks, lean, 1 - lean)
-    return lean, lean + fat
+    kept = {
+        analysis.name: _after_losses(
+            case, products, masks, np.array([analysis.of_lot(lot) for lot in lots]), analysis.lost
+        )
+        for analysis in ANALYSES
+    }
+    fat = 1 - np.array([lot.lean for lot in lots])
+    fat = _after_losses(case, products, masks, fat, lambda loss: loss.fat_loss_share)
+    return kept, kept[LEAN.name] + fat
 
 
 def _after_losses(
     case: Case,
     products: tuple[Product, ...],
     masks: LotMasks,
-    lean: np.ndarray,
-    fat: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
-    """What the losses leave of lean and of fat, lots × products; both are written over."""
+    of_lot: np.ndarray,
+    lost: Callable[[Loss], float],
+) -> np.ndarray:
+    """What the losses leave of a share of each lot, lots × products."""
+    kept = np.repeat(of_lot[:, None], len(products), axis=1)
     for loss in case.losses:
         governed = [not loss.products or p.product_id in loss.products for p in products]
         concerned = np.outer(masks.of(loss.lots), np.array(governed, bool))
-        lean[concerned] *= 1 - loss.lean_loss_share
-        fat[concerned] *= 1 - loss.fat_loss_share
-    return lean, fat
+        kept[concerned] *= 1 - lost(loss)
+    return kept

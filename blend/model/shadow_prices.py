@@ -16,17 +16,11 @@ import numpy as np
 from blend.domain.plan import LotBreakEven, MarginalCost, ShadowPrice, Step
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.model.arrays import Model
+from blend.model.measures import measure_of, step_of
+from blend.model.rules.definition import Measure
 from blend.model.solver import Answer, Outcome, WarmLinear
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
-_SHARE_STEPS = {
-    ConstraintClass.LEAN_MIN: Step.LEAN_POINT,
-    ConstraintClass.LEAN_MAX: Step.LEAN_POINT,
-    ConstraintClass.FAT_MIN: Step.LEAN_POINT,
-    ConstraintClass.FAT_MAX: Step.LEAN_POINT,
-    ConstraintClass.SHARE_MIN: Step.SHARE_POINT,
-    ConstraintClass.SHARE_MAX: Step.SHARE_POINT,
-}
 _ORDER = ConstraintClass.VOLUME_MIN, ConstraintClass.VOLUME_MAX
 _NUDGE = 1e-6
 """How far a requirement is moved to read the rate on one side, as a share of the finished
@@ -280,20 +274,18 @@ def _objective_without(linear: WarmLinear, lot: int) -> float:
 def _step_of(
     linear: WarmLinear, answer: Answer, requirement: Requirement
 ) -> tuple[Step, float, float]:
-    """The step a worth is for, the pounds it moves the row by, and the size of the row."""
-    if (
-        requirement.constraint_class in _SHARE_STEPS
-        or requirement.constraint_class is ConstraintClass.MAX_TEMP
-    ):
-        sets = linear.model.sets
-        product_ids = [product.product_id for product in sets.products]
-        blend = product_ids.index(requirement.product_id)
-        if requirement.constraint_class is ConstraintClass.MAX_TEMP:
-            used_lb = float(answer.x[linear.model.use][sets.pairs_of(blend)].sum())
-            return Step.BTU_PER_LB, used_lb, used_lb
-        made_lb = float(answer.x[linear.model.names["finished"]][blend])
-        return _SHARE_STEPS[requirement.constraint_class], made_lb / POINTS_PER_SHARE, made_lb
-    return Step.CWT, LB_PER_CWT, LB_PER_CWT
+    """The step a shadow price is for, the pounds it moves the row by, and the size of the row."""
+    step = step_of(requirement.constraint_class)
+    measure = measure_of(requirement.constraint_class)
+    if measure not in (Measure.SHARE, Measure.HEAT):
+        return step, LB_PER_CWT, LB_PER_CWT
+    sets = linear.model.sets
+    blend = sets.product_index[requirement.product_id]
+    if measure is Measure.HEAT:
+        used_lb = float(answer.x[linear.model.use][sets.pairs_of(blend)].sum())
+        return step, used_lb, used_lb
+    made_lb = float(answer.x[linear.model.names["finished"]][blend])
+    return step, made_lb / POINTS_PER_SHARE, made_lb
 
 
 def _rates_of_moving(

@@ -12,7 +12,7 @@ from blend.errors import Problem
 from blend.model.arrays import Model, RestrictedMaster
 from blend.model.build import model_of
 from blend.model.pooling import deal_out, pooled_sets, restricted_master
-from blend.model.sets import lay_out
+from blend.model.sets import index_sets
 from blend.model.solver import Answer, Outcome, WarmLinear
 
 POOLED_FROM_PAIRS = 2_000
@@ -64,7 +64,7 @@ class LinearPlan:
 def state_linear(case: Case) -> Model:
     """The case as a linear program: one blend a product, and containers, counts and batches
     divisible."""
-    return model_of(lay_out(case.divisible()))
+    return model_of(index_sets(case.divisible()))
 
 
 def open_linear(case: Case) -> WarmLinear:

@@ -12,6 +12,7 @@ from blend.domain.plan import Change, InfeasibleSubset, Model, Proof, Verdict
 from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import WholeContainers
+from blend.model.rules import limit_of
 from blend.show.amounts import (
     amount_words,
     count_of,
@@ -26,10 +27,9 @@ from blend.show.words import (
     CONTAINERS_WORDS,
     MODEL_WORDS,
     either,
-    meat_words,
     product_name,
     requirement_words,
-    rule_of,
+    rule_phrase_words,
     standard_row_of,
     stated,
 )
@@ -42,8 +42,8 @@ def change_words(change: Change, case: Case) -> str:
     `was` and `becomes` are the numbers that the tables hold: the tolerance for lean, the limit
     for the rest. They are rounded towards the easier side, so that the one told does suffice.
     """
-    told = _give_up if change.unit == "drop" else _CHANGE[change.requirement.constraint_class]
-    text = told(change, case)
+    in_words = _CHANGE.get(change.requirement.constraint_class, _change_rule)
+    text = (_give_up if change.unit == "drop" else in_words)(change, case)
     row = standard_row_of(change.requirement, case)
     if row is not None:
         text += f" (not the plant's to ease: {row.section}; only without that label)"
@@ -296,51 +296,37 @@ def _change_whole_containers(change: Change, case: Case) -> str:
     return f"break {CONTAINERS_WORDS[lot.container]} of lot {lot.lot_id}"
 
 
-def _share_moves(change: Change, shown: Callable[[float, int], float]) -> str:
-    becomes = shown(change.becomes * POINTS_PER_SHARE, 2) / POINTS_PER_SHARE
-    return f"{percent(becomes)} instead of {percent(change.was)}"
+def _change_rule(change: Change, case: Case) -> str:
+    """In the words of the rule's kind."""
+    limit = limit_of(change.requirement.constraint_class)
+    if limit is None or not limit.change:
+        return _give_up(change, case)
+    words = rule_phrase_words(change.requirement, case)
+    shown = _down if limit.is_min else _up
+    if limit.measure == "share":
+        becomes = shown(change.becomes * POINTS_PER_SHARE, 2) / POINTS_PER_SHARE
+        words |= {"was": percent(change.was), "becomes": percent(becomes)}
+    elif limit.measure == "count":
+        becomes = count_of(round(change.becomes), "lot")
+        words |= {"was": str(round(change.was)), "becomes": becomes}
+    else:
+        less = pounds(_up(abs(change.was - change.becomes)))
+        becomes = pounds(shown(change.becomes))
+        words |= {"was": pounds(change.was), "becomes": becomes, "less": less}
+    return limit.change.format_map(words)
 
 
-def _change_share(direction: str, shown: Callable[[float, int], float]):
-    def words(change: Change, case: Case) -> str:
-        meat = meat_words(rule_of(change.requirement, case).lots)
-        name = product_name(change.requirement, case)
-        return f"let {meat} in {name} be {direction} {_share_moves(change, shown)}"
-
-    return words
-
-
-def _change_fat(direction: str, shown: Callable[[float, int], float]):
-    def words(change: Change, case: Case) -> str:
-        name = product_name(change.requirement, case)
-        return f"let the fat of {name} be {direction} {_share_moves(change, shown)}"
-
-    return words
-
-
-def _change_max_lots(change: Change, case: Case) -> str:
-    meat = meat_words(rule_of(change.requirement, case).lots)
-    lots = f"{count_of(round(change.becomes), 'lot')} instead of {round(change.was)}"
-    return f"allow {lots} of {meat} in {product_name(change.requirement, case)}"
-
-
-def _change_min_if_used(change: Change, case: Case) -> str:
-    meat = meat_words(rule_of(change.requirement, case).lots)
-    name = product_name(change.requirement, case)
-    return f"let each lot of {meat} used in {name} be at least {_share_moves(change, _down)}"
-
-
-def _change_must_use(change: Change, case: Case) -> str:
-    meat = meat_words(rule_of(change.requirement, case).lots)
-    less = pounds(_up(change.was - change.becomes))
-    return f"use {less} less of {meat} ({pounds(_down(change.becomes))})"
+def _change_added(change: Change, case: Case) -> str:
+    shown = _down if change.becomes < change.was else _up
+    limits = f"{number_words(shown(change.becomes))} instead of {number_words(change.was)}"
+    return f"let constraint {change.requirement.rule_id} have the limit {limits}"
 
 
 def _give_up(change: Change, case: Case) -> str:
     return f"give up: {stated(change.requirement, case)}"
 
 
-_CHANGE: dict[ConstraintClass, Callable[[Change, Case], str]] = {
+_CHANGE: dict[str, Callable[[Change, Case], str]] = {
     ConstraintClass.MASS: _give_up,
     ConstraintClass.LEAN_MIN: _loosen("below"),
     ConstraintClass.LEAN_MAX: _loosen("above"),
@@ -350,16 +336,6 @@ _CHANGE: dict[ConstraintClass, Callable[[Change, Case], str]] = {
     ConstraintClass.SUPPLY: _change_supply,
     ConstraintClass.MIN_PURCHASE: _change_min_purchase,
     ConstraintClass.WHOLE_CONTAINERS: _change_whole_containers,
-    ConstraintClass.SHARE_MIN: _change_share("at least", _down),
-    ConstraintClass.SHARE_MAX: _change_share("at most", _up),
-    ConstraintClass.FAT_MIN: _change_fat("at least", _down),
-    ConstraintClass.FAT_MAX: _change_fat("at most", _up),
-    ConstraintClass.MAX_LOTS: _change_max_lots,
-    ConstraintClass.MIN_IF_USED: _change_min_if_used,
-    ConstraintClass.MUST_USE: _change_must_use,
-    ConstraintClass.MUST_NOT_USE: _give_up,
     ConstraintClass.MAY_HOLD: _give_up,
-    ConstraintClass.KEEP_APART: _give_up,
-    ConstraintClass.EQUAL_RECIPE: _give_up,
-    ConstraintClass.MAX_TEMP: _give_up,
+    ConstraintClass.ADDED: _change_added,
 }

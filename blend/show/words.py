@@ -11,6 +11,7 @@ from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule
 from blend.domain.selectors import Condition, Selector
 from blend.domain.standards import Action, StandardRow
+from blend.model.rules import definitions, limit_of
 from blend.show.amounts import count_of, lean_percent, percent, pounds, printable
 
 VERDICT_WORDS = {
@@ -38,20 +39,15 @@ CONSTRAINT_CLASS_WORDS = {
     ConstraintClass.SUPPLY: "supply",
     ConstraintClass.MIN_PURCHASE: "least purchase",
     ConstraintClass.WHOLE_CONTAINERS: "whole containers",
-    ConstraintClass.SHARE_MIN: "share of some meat, at least",
-    ConstraintClass.SHARE_MAX: "share of some meat, at most",
-    ConstraintClass.FAT_MIN: "fat, at least",
-    ConstraintClass.FAT_MAX: "fat, at most",
-    ConstraintClass.MAX_LOTS: "number of lots",
-    ConstraintClass.MIN_IF_USED: "least share if used",
-    ConstraintClass.MUST_USE: "meat to be used",
-    ConstraintClass.MUST_NOT_USE: "meat not to be used",
     ConstraintClass.MAY_HOLD: "species and programs",
-    ConstraintClass.KEEP_APART: "meats kept apart",
-    ConstraintClass.EQUAL_RECIPE: "one recipe for all batches",
-    ConstraintClass.MAX_TEMP: "max_temp",
+    ConstraintClass.ADDED: "added constraints",
+    **{
+        limit.constraint_class: limit.heading
+        for kind in definitions().values()
+        for limit in kind.limits
+    },
 }
-"""Each family of requirements as a heading for all of its kind."""
+"""Headings of constraint classes; a rule's own is declared with its kind."""
 
 MODEL_WORDS = {
     Model.LINEAR: "with containers, counts and batches taken as divisible",
@@ -93,7 +89,7 @@ def requirement_words(requirement: Requirement, case: Case) -> str:
     if row is not None and row.action is Action.NOTE:
         return printable(f"{product_name(requirement, case)}: {row.title} ({row.section})")
     text = stated(requirement, case)
-    if requirement.rule_id:
+    if requirement.rule_id and requirement.constraint_class != ConstraintClass.ADDED:
         rule = rule_of(requirement, case)
         text += f" ({rule.source or f'rule {rule.rule_id}'})"
     return printable(text)
@@ -101,7 +97,34 @@ def requirement_words(requirement: Requirement, case: Case) -> str:
 
 def stated(requirement: Requirement, case: Case) -> str:
     """The requirement alone, without where it comes from."""
+    limit = limit_of(requirement.constraint_class)
+    if limit is not None:
+        return limit.phrase.format_map(rule_phrase_words(requirement, case))
     return _REQUIREMENT[requirement.constraint_class](requirement, case)
+
+
+def rule_phrase_words(requirement: Requirement, case: Case) -> dict[str, str]:
+    """The words that the phrases of a kind of rule may name in braces."""
+    words = {"product": product_name(requirement, case)}
+    if not requirement.rule_id:
+        return words
+    rule = rule_of(requirement, case)
+    names = [p.name for p in case.products if p.product_id in rule.products]
+    words |= {
+        "meat": meat_words(rule.lots),
+        "against": "" if rule.against is None else meat_words(rule.against),
+        "in_products": f" in {either(names)}" if names else "",
+        "min_lb": "all" if rule.min_lb is None else f"at least {pounds(rule.min_lb)}",
+    }
+    if rule.min_share is not None:
+        words["min_share"] = percent(rule.min_share)
+    if rule.max_share is not None:
+        words["max_share"] = percent(rule.max_share)
+    if rule.max_count is not None:
+        words["max_count"] = count_of(rule.max_count, "lot")
+    if rule.max_temp_f is not None:
+        words["max_temp_f"] = f"{rule.max_temp_f:g} °F"
+    return words
 
 
 def product_name(requirement: Requirement, case: Case) -> str:
@@ -251,70 +274,18 @@ def _whole_containers(requirement: Requirement, case: Case) -> str:
     return f"whole {CONTAINERS_WORDS[lot.container]} of lot {lot.lot_id}{into}{each}"
 
 
-def _share(direction: str, limit: Callable[[Rule], float | None]):
-    def words(requirement: Requirement, case: Case) -> str:
-        rule = rule_of(requirement, case)
-        meat, product = meat_words(rule.lots), product_name(requirement, case)
-        return f"{meat} in {product} {direction} {percent(limit(rule))}"
-
-    return words
-
-
-def _fat(direction: str, limit: Callable[[Rule], float | None]):
-    def words(requirement: Requirement, case: Case) -> str:
-        share = limit(rule_of(requirement, case))
-        return f"fat of {product_name(requirement, case)} {direction} {percent(share)}"
-
-    return words
-
-
-def _max_lots(requirement: Requirement, case: Case) -> str:
-    rule = rule_of(requirement, case)
-    lots = count_of(rule.max_count, "lot")
-    return f"at most {lots} of {meat_words(rule.lots)} in {product_name(requirement, case)}"
-
-
-def _min_if_used(requirement: Requirement, case: Case) -> str:
-    rule = rule_of(requirement, case)
-    product, share = product_name(requirement, case), percent(rule.min_share)
-    return f"each lot of {meat_words(rule.lots)} used in {product} at least {share} of it"
-
-
-def _must_use(requirement: Requirement, case: Case) -> str:
-    rule = rule_of(requirement, case)
-    minimum = "all" if rule.min_lb is None else f"at least {pounds(rule.min_lb)}"
-    names = [p.name for p in case.products if p.product_id in rule.products]
-    into = f" in {either(names)}" if names else ""
-    return f"{minimum} of {meat_words(rule.lots)} used{into}"
-
-
-def _must_not_use(requirement: Requirement, case: Case) -> str:
-    rule = rule_of(requirement, case)
-    return f"no {meat_words(rule.lots)} in {product_name(requirement, case)}"
-
-
 def _may_hold(requirement: Requirement, case: Case) -> str:
     product = case.product(requirement.product_id)
     label_claims = "".join(f", in program {each}" for each in sorted(product.label_claims))
     return f"{product.name} holds only {either(sorted(product.species))}{label_claims}"
 
 
-def _keep_apart(requirement: Requirement, case: Case) -> str:
-    rule = rule_of(requirement, case)
-    meats = f"{meat_words(rule.lots)} and {meat_words(rule.against)}"
-    return f"{meats} never together in {product_name(requirement, case)}"
+def _added(requirement: Requirement, case: Case) -> str:
+    added = next(each for each in case.constraints if each.name == requirement.rule_id)
+    return f"added constraint {added.name}: {added}"
 
 
-def _temperature(requirement: Requirement, case: Case) -> str:
-    max_f = rule_of(requirement, case).max_temp_f
-    return f"{product_name(requirement, case)} no warmer than {max_f:g} °F"
-
-
-def _equal_recipe(requirement: Requirement, case: Case) -> str:
-    return f"every batch of {product_name(requirement, case)} to one recipe"
-
-
-_REQUIREMENT: dict[ConstraintClass, Callable[[Requirement, Case], str]] = {
+_REQUIREMENT: dict[str, Callable[[Requirement, Case], str]] = {
     ConstraintClass.MASS: _mass,
     ConstraintClass.LEAN_MIN: _lean_min,
     ConstraintClass.LEAN_MAX: _lean_max,
@@ -324,16 +295,6 @@ _REQUIREMENT: dict[ConstraintClass, Callable[[Requirement, Case], str]] = {
     ConstraintClass.SUPPLY: _supply,
     ConstraintClass.MIN_PURCHASE: _min_purchase,
     ConstraintClass.WHOLE_CONTAINERS: _whole_containers,
-    ConstraintClass.SHARE_MIN: _share("at least", lambda rule: rule.min_share),
-    ConstraintClass.SHARE_MAX: _share("at most", lambda rule: rule.max_share),
-    ConstraintClass.FAT_MIN: _fat("at least", lambda rule: rule.min_share),
-    ConstraintClass.FAT_MAX: _fat("at most", lambda rule: rule.max_share),
-    ConstraintClass.MAX_LOTS: _max_lots,
-    ConstraintClass.MIN_IF_USED: _min_if_used,
-    ConstraintClass.MUST_USE: _must_use,
-    ConstraintClass.MUST_NOT_USE: _must_not_use,
     ConstraintClass.MAY_HOLD: _may_hold,
-    ConstraintClass.KEEP_APART: _keep_apart,
-    ConstraintClass.EQUAL_RECIPE: _equal_recipe,
-    ConstraintClass.MAX_TEMP: _temperature,
+    ConstraintClass.ADDED: _added,
 }

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from blend.domain.lots import DOMESTIC, Lot
 from blend.domain.products import Product
-from blend.domain.rules import Loss, Rule, RuleKind
+from blend.domain.rules import Loss, Rule, rule_kind
 from blend.domain.standards import Action, StandardRow
 from blend.tables.rows import Row
 from blend.units import USD_PER_LB_BY_PRICE_UNIT
@@ -55,7 +55,7 @@ def product_of(row: Row) -> Product:
 
 
 def rule_of(row: Row) -> Rule:
-    return Rule(**row.values | {"kind": RuleKind(row["kind"])})
+    return Rule(**row.values | {"kind": rule_kind(row["kind"])})
 
 
 def loss_of(row: Row) -> Loss:
@@ -63,7 +63,7 @@ def loss_of(row: Row) -> Loss:
 
 
 def standard_row_of(row: Row) -> StandardRow:
-    kind = row["kind"] and RuleKind(row["kind"])
+    kind = row["kind"] and rule_kind(row["kind"])
     return StandardRow(**row.values | {"kind": kind, "action": Action(row["action"])})
 
 

@@ -25,6 +25,7 @@ from blend.domain.scenarios import Change, Distribution, ScenarioField
 from blend.domain.selectors import EVERY_LOT
 from blend.domain.standards import Action
 from blend.domain.uncertainty import MAX_CONFIDENCE, Sides
+from blend.model.rules import definitions
 from blend.units import USD_PER_LB_BY_PRICE_UNIT
 
 SPECIES = ("beef", "pork", "chicken", "turkey", "lamb", "veal")
@@ -395,7 +396,7 @@ RULES = Table(
     "rule_id",
     (
         _id("rule_id", "the plant's own name of the rule"),
-        _choice("kind", "what it asks", tuple(RuleKind), required=True),
+        _choice("kind", "what it asks", tuple(definitions()), required=True),
         _words("products", "product_id of those it governs", "all products"),
         _lots(
             "the lots it speaks of",
@@ -440,20 +441,6 @@ class RuleColumns:
     def used(self) -> tuple[str, ...]:
         return self.needs + self.needs_one_of + self.may_use
 
-
-_LIMITS = ("min_share", "max_share")
-RULE_COLUMNS = {
-    RuleKind.SHARE: RuleColumns(needs_one_of=_LIMITS, may_use=("lots",)),
-    RuleKind.FAT: RuleColumns(needs_one_of=_LIMITS),
-    RuleKind.MAX_LOTS: RuleColumns(needs=("max_count",), may_use=("lots",)),
-    RuleKind.MIN_IF_USED: RuleColumns(needs=("min_share",), may_use=("lots",)),
-    RuleKind.MUST_USE: RuleColumns(needs=("lots",), may_use=("min_lb",)),
-    RuleKind.MUST_NOT_USE: RuleColumns(needs=("lots",)),
-    RuleKind.KEEP_APART: RuleColumns(needs=("lots", "against")),
-    RuleKind.EQUAL_RECIPE: RuleColumns(),
-    RuleKind.MAX_TEMP: RuleColumns(needs=("max_temp_f",)),
-}
-"""Beside rule_id, kind, products and note, which every rule may fill in."""
 
 LOSSES = Table(
     "losses",
@@ -537,7 +524,7 @@ STANDARDS = Table(
         _choice(
             "kind",
             "as in rules",
-            (RuleKind.FAT, RuleKind.SHARE, RuleKind.MIN_IF_USED, RuleKind.MUST_NOT_USE),
+            tuple(kind.name for kind in definitions().values() if kind.may_be_standard),
             blank="none, for a note only",
         ),
         _lots(

@@ -13,9 +13,10 @@ from blend.domain.lots import Lot
 from blend.domain.rules import RuleKind
 from blend.domain.standards import Action, StandardRow
 from blend.errors import did_you_mean
+from blend.model.rules import definition_of, definitions
 from blend.tables.build import delivered_usd_per_lb, lot_of
 from blend.tables.cells import shown
-from blend.tables.columns import RULE_COLUMNS, either
+from blend.tables.columns import either
 from blend.tables.rows import Row, Sheet
 
 ALMOST_NOTHING = 1e-9
@@ -184,14 +185,18 @@ def _batch_fits_blender(row: Row) -> Fault | None:
 
 def _columns_of_kind(column_names: tuple[str, ...]) -> RowCheck:
     """A check that a rule fills in what its kind needs, among the columns that the table has."""
-    special = [name for name in column_names if any(name in c.used for c in RULE_COLUMNS.values())]
+    special = [
+        name
+        for name in column_names
+        if any(name in kind.used_columns for kind in definitions().values())
+    ]
 
     @_over("kind")
     def find(row: Row) -> Fault | None:
         kind = row["kind"]
         if kind is None:
             return None
-        columns = RULE_COLUMNS[RuleKind(kind)]
+        columns = definition_of(kind)
         for name in columns.needs:
             if name not in row.filled:
                 return Fault(name, "nothing", f"a value, as kind {kind} needs it")
@@ -199,7 +204,7 @@ def _columns_of_kind(column_names: tuple[str, ...]) -> RowCheck:
             wanted = either(columns.needs_one_of)
             return Fault("kind", kind, f"{kind} with {wanted}, or both")
         for name in special:
-            if name in row and name in row.filled and name not in columns.used:
+            if name in row and name in row.filled and name not in columns.used_columns:
                 return Fault(name, shown(row[name]), f"nothing, as kind {kind} does not use it")
         return None
 

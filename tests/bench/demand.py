@@ -110,7 +110,7 @@ def spread_over(prices: list[float], count: int) -> list[float]:
 
 def stated_anew(case: Case, lot_id: str, usd_per_lb: float) -> float:
     """Pounds taken at a delivered price, by plain PuLP with CBC."""
-    from blend.model.reference import solve_reference
+    from tests.reference import solve_reference
 
     lots = tuple(
         replace(lot, price_usd_per_lb=usd_per_lb, price_basis="delivered")

@@ -16,7 +16,7 @@ from blend.domain.case import Case
 from blend.domain.horizon import Cooler, ForwardPrice, Freezing, Horizon, Order, Side, frozen_per_lb
 from blend.domain.lots import Lot
 from blend.domain.selectors import parse_selector
-from blend.model.reference import (
+from tests.reference import (
     LINEAR_CLASSES,
     Statement,
     batches_of,

@@ -25,7 +25,7 @@ from urllib.parse import urlencode
 from blend.desk.app import LOOPBACK, listen, server_of
 from blend.desk.desk import Desk
 from blend.domain.case import Case
-from blend.model.reference import solve_reference
+from tests.reference import solve_reference
 from blend.model.solve import open_linear, state_linear
 from blend.model.solver import WarmLinear
 from blend.tables.write import write_case

@@ -180,7 +180,7 @@ def _stated(case: Case, lot_id: str) -> tuple[float, float]:
     lot's price less the reduced cost of taking it."""
     import pulp
 
-    from blend.model.reference import state_model
+    from tests.reference import state_model
 
     model = state_model(case, relax=True)
     model.problem.solve(pulp.PULP_CBC_CMD(msg=False))

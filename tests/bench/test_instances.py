@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blend.domain.rules import RuleKind, WholeContainers
-from blend.model.reference import solve_reference
+from tests.reference import solve_reference
 from tests.bench.instances import KINDS, make_instance
 
 each_kind = pytest.mark.parametrize("kind", KINDS)

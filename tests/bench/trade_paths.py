@@ -8,7 +8,7 @@ from importlib.util import find_spec
 
 from blend.domain.scenarios import Change, Distribution, ScenarioField, ScenarioRow, changed_case
 from blend.domain.selectors import parse_selector
-from blend.model.reference import solve_reference
+from tests.reference import solve_reference
 from blend.trader.demand import demand_curve
 from blend.trader.positions import plan_positions
 from blend.trader.scenarios import ScenarioJob, run_scenarios

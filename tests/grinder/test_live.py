@@ -14,7 +14,7 @@ from blend.domain.selectors import parse_selector
 from blend.errors import InputRefused
 from blend.grinder.live import LiveCase
 from blend.model.build import model_of
-from blend.model.sets import lay_out
+from blend.model.sets import index_sets
 from blend.model.solve import open_linear, solve_linear
 from blend.model.solver import Outcome
 from blend.show.live import live_tables, next_cwt_words
@@ -89,7 +89,7 @@ CASE = make_case(LOTS, (GROUND,))
 
 
 def model(case: Case):
-    return model_of(lay_out(case.divisible()))
+    return model_of(index_sets(case.divisible()))
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
 from blend.model.build import model_of
 from blend.model.infeasible import explain_infeasibility
-from blend.model.sets import lay_out
+from blend.model.sets import index_sets
 from blend.model.solve import solve_linear
 from blend.model.solver import Outcome, solve_whole
 from blend.model.whole import plan_whole
@@ -55,7 +55,7 @@ def applied(case: Case, *changes: Change, part: float = 1.0) -> Case:
 def clashes(case: Case, held: set[Requirement], *, whole: bool) -> bool:
     """Whether there is no plan with nothing asked but the requirements held; the supply of
     all lots is one of them."""
-    model = model_of(replace(lay_out(case), limits_give=True), whole=whole)
+    model = model_of(replace(index_sets(case), limits_give=True), whole=whole)
     lower, upper = model.row_lower.copy(), model.row_upper.copy()
     for row, asked in enumerate(model.requirements):
         if (

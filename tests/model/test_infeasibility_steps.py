@@ -20,7 +20,7 @@ class FreedFrom:
     def __init__(self, steps: int) -> None:
         self.steps = steps
 
-    def ease(self, requirement: Requirement, by: float, *, at_cost: bool) -> SimpleNamespace:
+    def change(self, requirement: Requirement, by: float, *, at_cost: bool) -> SimpleNamespace:
         assert requirement is LEAN and not at_cost
         return SimpleNamespace(x=[1.0] if by > (self.steps - 0.5) * SIZE else [])
 

@@ -20,7 +20,7 @@ from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from blend.model import solve
-from blend.model.reference import solve_reference
+from tests.reference import solve_reference
 from blend.model.solve import open_linear, solve_linear
 from blend.model.solver import Outcome, WarmLinear
 from tests import strategies

@@ -12,7 +12,7 @@ from blend.domain.case import Settings
 from blend.domain.rules import Loss, Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
 from blend.domain.standards import Action, StandardRow
-from blend.model.reference import batches_of, solve_reference
+from tests.reference import batches_of, solve_reference
 from tests.published.cases import DAY, WORKED_CASES, make_case, make_lot, make_product
 
 SOLVERS = {name: partial(solve_reference, solver=name) for name in ("cbc", "highs")}

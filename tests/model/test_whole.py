@@ -18,7 +18,7 @@ from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
 from blend.model import solver, whole
 from blend.model.build import build_model
-from blend.model.reference import solve_reference
+from tests.reference import solve_reference
 from blend.model.solve import solve_linear
 from blend.model.solver import Answer, Outcome, or_better, solve_whole
 from blend.model.whole import WholePlan, plan_whole

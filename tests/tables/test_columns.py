@@ -11,7 +11,8 @@ from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import Loss, Rule, RuleKind
 from blend.domain.standards import StandardRow
-from blend.tables.columns import RULE_COLUMNS, SETTING_COLUMNS, TABLES, Kind
+from blend.model.rules import definitions
+from blend.tables.columns import SETTING_COLUMNS, TABLES, Kind
 
 COLUMNS = [(table, column) for table in TABLES.values() for column in table.columns]
 FIELD_BY_COLUMN = {
@@ -69,6 +70,6 @@ def test_a_field_that_the_domain_leaves_open_is_never_required():
 
 
 def test_every_kind_of_rule_knows_its_columns():
-    assert set(RULE_COLUMNS) == set(RuleKind)
-    for columns in RULE_COLUMNS.values():
-        assert set(columns.used) <= set(TABLES["rules"].column_names)
+    assert set(definitions()) == set(RuleKind)
+    for kind in definitions().values():
+        assert set(kind.used_columns) <= set(TABLES["rules"].column_names)

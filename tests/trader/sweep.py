@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
-from blend.model.reference import ReferenceAnswer, solve_reference
+from tests.reference import ReferenceAnswer, solve_reference
 
 
 def with_lot(case: Case, lot: Lot) -> Case:

@@ -1,0 +1,75 @@
+"""fat: the fat of the finished product lies between a min and a max share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from blend.domain.plan import Check, Step
+from blend.domain.plan_pounds import Part, PlanPounds, Required
+from blend.domain.requirements import ConstraintClass
+from blend.domain.rules import Rule, RuleKind
+from blend.model.rules.definition import Limit, Measure, RuleDefinition
+
+if TYPE_CHECKING:
+    from blend.model.build import ModelBuilder
+
+
+class Fat(RuleDefinition):
+    name = RuleKind.FAT
+    needs_one_of = ("min_share", "max_share")
+    may_be_standard = True
+    limits = (
+        Limit(
+            ConstraintClass.FAT_MIN,
+            "fat, at least",
+            "fat of {product} at least {min_share}",
+            measure=Measure.SHARE,
+            column="min_share",
+            is_min=True,
+            change="let the fat of {product} be at least {becomes} instead of {was}",
+            step=Step.LEAN_POINT,
+        ),
+        Limit(
+            ConstraintClass.FAT_MAX,
+            "fat, at most",
+            "fat of {product} at most {max_share}",
+            measure=Measure.SHARE,
+            column="max_share",
+            change="let the fat of {product} be at most {becomes} instead of {was}",
+            step=Step.LEAN_POINT,
+        ),
+    )
+
+    def rows(self, rule: Rule, model: ModelBuilder) -> None:
+        for blend, product in model.sets.blends_under(rule):
+            pairs = model.sets.pairs_of(blend)
+            fat = (
+                model.columns["use"][pairs],
+                model.sets.kept_mass[pairs] - model.sets.kept_lean[pairs],
+            )
+            finished = model.columns["finished"][blend]
+            for limit, share in self.limits_set(rule):
+                model.rows.add(
+                    limit.of(rule, product), [fat, (finished, -share)], **limit.bound(0.0)
+                )
+
+    def check(self, rule: Rule, plan: PlanPounds) -> Iterator[Check]:
+        def fat(part: Part) -> Fraction:
+            return part.fat_per_lb
+
+        for product in plan.products_under(rule):
+            if rule.min_share is not None:
+                required = Required.by_rule(
+                    rule, product, ConstraintClass.FAT_MIN, "share", minimum=rule.min_share
+                )
+                yield plan.worst_share(product, required, fat)
+            if rule.max_share is not None:
+                required = Required.by_rule(
+                    rule, product, ConstraintClass.FAT_MAX, "share", maximum=rule.max_share
+                )
+                yield plan.worst_share(product, required, fat)
+
+
+RULE = Fat()
