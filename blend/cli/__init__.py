@@ -47,7 +47,7 @@ PLANT: dict[str, Place] = {
     "lot": Place("blend.cli.lot", "Why a lot is used or not, and its break-even price"),
     "lean": Place("blend.cli.lean", "What lots really test, from statements, tests and history"),
     "control": Place("blend.cli.lean", "Tested batches against target over time"),
-    "correct": Place("blend.cli.correct", "Fix an off-spec batch"),
+    "adjust": Place("blend.cli.adjust", "Fix an off-spec batch: add, take out, or test again"),
     "simulate": Place("blend.cli.safe", "How often planned batches would test in spec"),
 }
 TRADE: dict[str, Place] = {

@@ -15,28 +15,19 @@ from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, page, view, working_or
 from blend.domain.case import Case
-from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE
+from blend.domain.uncertainty import ASSUMES_INDEPENDENT, SOLVENT_EXTRACTION_SD_SHARE
 from blend.errors import InputRefused, NoPlan, Problem
 from blend.show.amounts import number_words, printable
-from blend.show.proofs import correction_proof_line, must_be_proved
+from blend.show.shown import ShownColumn, shown_of, shown_table
 from blend.units import POINTS_PER_SHARE
 
 if TYPE_CHECKING:
-    from blend.check.correct import CorrectionProof
-    from blend.grinder.correct import Correction
+    from blend.grinder.adjust import AdjustAnswer
 
 DRAFT = "grinder correct"
 """The draft that keeps the form as it was filled in."""
 _LOT = "lot:"
 """Before the lot_id in the name of its tick box."""
-
-
-@dataclass(frozen=True)
-class Proved:
-    """What to do with the batch, borne out by its own proof."""
-
-    correction: Correction
-    proof: CorrectionProof
 
 
 @dataclass
@@ -89,11 +80,18 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
     if job is None:
         return page(desk, request, "grinder_correct.html", problems=read.problems, **values)
 
-    def done(found: Proved) -> Response:
-        from blend.show.correct import correction_tables
-
-        tables = correction_tables(case, found.correction)
-        values["proof"] = correction_proof_line(found.proof, found.correction)
+    def done(found: AdjustAnswer) -> Response:
+        steps = [[each] for each in found.steps]
+        tables = [
+            shown_table(found.headline, [ShownColumn("What to do")], steps),
+            *(
+                shown_of(frame, title=_TITLES[name], note=_NOTES.get(name, ""))
+                for name, frame in found.tables.items()
+                if len(frame)
+            ),
+            shown_table("Cautions", [ShownColumn("")], [[each] for each in found.cautions]),
+        ]
+        values["proof"] = found.checked
         return page(desk, request, "grinder_correct.html", tables, problems=[], **values)
 
     try:
@@ -111,6 +109,14 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
         return page(desk, request, "grinder_correct.html", problems=[no_recipe], **values)
 
 
+_TITLES = {
+    "add": "Add",
+    "batch": "Before and after",
+    "in_the_way": "In the way, and what would bring it into spec without it",
+}
+_NOTES = {"batch": f"Every chance {ASSUMES_INDEPENDENT}."}
+
+
 def _remembered(desk: Desk) -> dict[str, str]:
     kept = desk.journal.draft_as_json(DRAFT)
     return {str(name): str(text) for name, text in kept.items()} if isinstance(kept, dict) else {}
@@ -118,8 +124,9 @@ def _remembered(desk: Desk) -> dict[str, str]:
 
 def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     """The work asked for; None where the form cannot be read, which `read` then tells."""
-    from blend.check.correct import prove_correction
-    from blend.grinder.correct import Held, Reading, Terms, correct_batch, lots_at_hand
+    from blend.domain.correction import Held, Reading, Terms
+    from blend.grinder import adjust
+    from blend.grinder.correct import lots_at_hand
     from blend.tables.uncertainty import read_chance_constraints, read_spread
 
     product_id = read.fields["product"]
@@ -165,17 +172,13 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     reading = Reading(fat / POINTS_PER_SHARE, int(readings), sd / POINTS_PER_SHARE)
     as_planned = read.ticked("as_planned")
 
-    def work(job: Job) -> Proved:
+    def work(job: Job) -> AdjustAnswer:
         recipe = ()
         if as_planned:
             recipe = _planned_recipe(case, product_id, job)
             job.say("what to add")
         held = Held(held_lb, room, recipe)
-        correction = correct_batch(case, product_id, held, reading, terms, spread)
-        job.say("its proof")
-        proof = prove_correction(case, correction, terms, spread)
-        must_be_proved(proof, f"correction of {product_id}")
-        return Proved(correction, proof)
+        return adjust.adjust(case, product_id, held, reading, terms, spread)
 
     key = (product_id, held_lb, room, reading, terms, as_planned)
     about = "What to do with the batch"

@@ -1,4 +1,4 @@
-"""A batch to be put right: what is in the blender, how it may be put right, and what to do."""
+"""An off-spec batch: what is in the blender, what may be done with it, and what to do."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from blend.domain.plan import Ingredient
 
 class Act(StrEnum):
     NOTHING = "nothing"
-    """It is within limits as surely as asked."""
+    """It is in spec at the confidence asked for."""
     ADD = "add"
     SWAP = "swap"
     """Take out and put in."""
     RETEST = "retest"
-    """Another reading is expected to save more than it costs."""
+    """Another test is expected to save more than it costs."""
     SHORT = "short"
-    """No amount reaches the limits; what is told comes nearest."""
+    """Nothing allowed gets it into spec; what is listed comes closest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """What is in the blender: pounds, room for more, and its recipe where that is known."""
+    """What is in the blender: finished pounds, room for more, and its recipe where it is known."""
 
     held_lb: float
     room_lb: float
@@ -53,18 +53,18 @@ class Added:
 
 @dataclass(frozen=True, slots=True)
 class Retest:
-    """What one more reading is expected to bring, before it is made."""
+    """What one more test is expected to bring, before it is made."""
 
     clears: float
-    """Probability that with it the batch counts as within limits, so that nothing is done."""
+    """Probability that the batch then counts as in spec, so that nothing has to be done."""
     saving_usd: float
-    """`clears` times the cost of the correction."""
+    """`clears` times the cost of the adjustment."""
     cost_usd: float
 
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """What to do with the batch, and how it stands then. Pounds are before losses."""
+    """What to do with the batch, and where that leaves it. Pounds added are before losses."""
 
     act: Act
     product_id: str
@@ -77,11 +77,11 @@ class Correction:
     finished_lb: float
     fat_share: float
     sure_before: float
-    """Probability that the batch as it is lies within its limits."""
+    """Probability that the batch is in spec as it is."""
     sure_after: float
     asked: float | None
     cost_usd: float
-    """Of what is added."""
+    """Of the meat added."""
     retest: Retest | None
     notes: tuple[str, ...]
 
@@ -91,12 +91,24 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True)
-class Terms:
-    """How a batch may be put right.
+class Obstacle:
+    """What a batch could be brought into spec without, and what would do it then."""
 
-    `at_hand` are the lots that may go in. `step_lb` is the least that the scale shows, None
-    for any amount; `whole_containers` puts in whole containers only. `confidence` None asks that
-    limits hold on average. `test_cost_usd` None leaves another test out of question.
+    kind: str
+    """"rules", "lots", "room", "removal" or "containers"."""
+    rule_ids: tuple[str, ...]
+    """Of rules and of rows of standards, none of which could stay."""
+    added_lb: tuple[tuple[str, float], ...]
+    removed_lb: float
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What may be done with a batch.
+
+    `at_hand` are the lots that may go in. `step_lb` is the scale's step, None for any amount;
+    `whole_containers` adds whole containers only. `confidence` None asks that limits hold on
+    average. `test_cost_usd` None rules out another test.
     """
 
     at_hand: frozenset[str]

@@ -1,18 +1,18 @@
-"""A batch in the blender tested off its limits: what to add, take out, or whether to test again.
+"""An off-spec batch in the blender: what to add or take out, or whether to test again first.
 
-Mass balance, finished pounds: of W lb held at fat f, R are taken out and x of each lot put in,
+Mass balance, finished pounds: from W lb at fat f, take R out and put x of each lot in,
 
-    finished = W − R + Σ kept mass · x,    fat = f (W − R) + Σ kept fat · x.
+    finished = W − R + Σ yield · x,    fat = f (W − R) + Σ fat yield · x.
 
 With one lot of fat c and an exact target t that is Pearson's square: W (f − t) / (t − c) lb to
-add, or W (f − t) / (f − c) lb to swap. What is taken out has the fat of the batch. Least cost
-comes first among what is allowed, meat taken out being charged at the dearest lot's price, so
-that no more is taken out than must be.
+add, or W (f − t) / (f − c) lb to swap. Meat taken out has the batch's fat. The cheapest fix is
+chosen; meat taken out is charged at the most expensive lot's price, so that no more than
+necessary is taken out.
 
-The tested fat is itself an estimate: its standard error is that of one reading over the root
-of their number. With a confidence asked, the corrected batch keeps a distance from its limits
-that allows for this error and for those of the lots; where none keeps it, the greatest there
-is. Rules on shares hold for the whole batch when its recipe is known, else for what is added.
+The tested fat is itself an estimate: its standard error is that of one test over the square root
+of their number. With a confidence asked for, the adjusted batch keeps a margin from its limits
+that covers this error and those of the lots; where no such margin can be kept, the largest one
+that can. Share rules hold for the whole batch when its recipe is known, else for what is added.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ from blend.domain.correction import (
     Added,
     Correction,
     Held,
+    Obstacle,
     Reading,
     Retest,
     Terms,
@@ -37,6 +38,8 @@ from blend.domain.correction import (
 from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule, RuleKind, kept_per_lb
+from blend.domain.selectors import EVERY_LOT
+from blend.domain.standards import Action
 from blend.domain.uncertainty import LeanUncertainty
 from blend.errors import SolverTrouble
 from blend.model.arrays import Columns, Model, Rows
@@ -53,7 +56,10 @@ _REACHED = 1e-10
 _STEPS = 24
 _GAP_SHARE = 1e-6
 _TIME_LIMIT_S = 20.0
-_AS_SHARES = "share rules are held for what is added only: the recipe in the blender is not known"
+_AS_SHARES = (
+    "Share rules are applied to what you add alone: the recipe in the blender is not known"
+    " (--as-planned says it is the plan's)."
+)
 
 
 def correct_batch(
@@ -64,10 +70,10 @@ def correct_batch(
     terms: Terms,
     uncertainty: Mapping[str, LeanUncertainty] | None = None,
 ) -> Correction:
-    """Put one batch right at least cost, or tell that it is best left or tested again.
+    """The cheapest way to bring one batch into spec, or the advice to leave it or test it again.
 
-    Lots without an entry in `uncertainty` count as known. Raises KeyError for a product or a
-    lot of the recipe that the case does not hold.
+    Lots without an entry in `uncertainty` are taken as exact. Raises KeyError for a product or a
+    lot of the recipe that is not in the case.
     """
     case = case.divisible()
     product = case.product(product_id)
@@ -90,11 +96,11 @@ def correct_batch(
 
 
 Amounts = tuple[np.ndarray, float]
-"""Pounds of each pair of the layout, and pounds taken out."""
+"""Pounds of each pair of lot and product, and pounds taken out."""
 
 
 class _Job:
-    """One batch to put right, with everything that does not change from solve to solve."""
+    """One batch, with everything that does not change from solve to solve."""
 
     def __init__(
         self,
@@ -118,13 +124,13 @@ class _Job:
         self.min_fat, self.max_fat = 1 - maximum, 1 - minimum
         none = LeanUncertainty("", 0.0, 0.0)
         spread = [uncertainty.get(lot.lot_id, none) for lot in lots]
-        # A correction draws on few containers of a lot: all of them count as one.
+        # An adjustment uses few containers of a lot: their errors are taken as one.
         error = [sqrt(s.standard_error_share**2 + s.container_sd_share**2) for s in spread]
         self.error = np.array(error) * self.mass
 
     @property
     def quantile(self) -> float:
-        """Distance from each limit, in standard deviations; each side has half the doubt."""
+        """Margin from each limit in standard deviations; each side gets half the risk."""
         asked = self.terms.confidence
         return 0.0 if asked is None else max(0.0, NormalDist().inv_cdf(0.5 + asked / 2))
 
@@ -136,19 +142,19 @@ class _Job:
     # Solving
 
     def solve(self, quantile: float) -> Amounts | None:
-        """Least cost with the limits kept at a distance; None where nothing is allowed."""
+        """The cheapest amounts with that margin from the limits; None where there are none."""
         model, cones = self._model(quantile, self.min_fat, self.max_fat)
         return self._amounts(model, cones)
 
     def surest(self, quantile: float) -> Amounts | None:
-        """The amounts of the greatest distance that can be kept, by halving."""
+        """The amounts with the largest margin that can be kept, by bisection."""
         low, high, best = 0.0, quantile, self.solve(0.0)
         for _ in range(_STEPS if best is not None else 0):
             middle = (low + high) / 2
             try:
                 found = self.solve(middle)
             except SolverTrouble:
-                # so near to the greatest distance the solver may be unable to tell
+                # this close to the largest margin the solver may fail
                 found = None
             if found is None:
                 high = middle
@@ -157,10 +163,10 @@ class _Job:
         return best
 
     def nearest(self) -> Amounts:
-        """The amounts that come nearest to the limit from the batch's own side, at least cost.
+        """The amounts that come closest to the limit from the batch's side, at least cost.
 
-        By Dinkelbach's steps (Management Science 13, 1967): the best of fat − share × finished,
-        at the share reached last, until it is reached again.
+        By Dinkelbach's method (Management Science 13, 1967): the best of fat − share × finished
+        at the share reached last, until it no longer moves.
         """
         too_fat = self.reading.fat_share > self.max_fat
         sides = (self.min_fat, 1.0) if too_fat else (0.0, self.max_fat)
@@ -212,7 +218,7 @@ class _Job:
         rows.add(
             Requirement(ConstraintClass.BATCH_FILL, self.product.product_id),
             [(finished, 1.0)],
-            lower=held_lb,  # what is taken out is made up for
+            lower=held_lb,  # meat taken out is replaced
             upper=held_lb + self.held.room_lb,
         )
         cones = []
@@ -235,7 +241,7 @@ class _Job:
             cones,
         )
 
-    # Telling
+    # Results
 
     def _state(self, add: np.ndarray, out: float) -> tuple[float, float, float]:
         """Finished pounds, fat share and its standard error, by plain arithmetic from the lots."""
@@ -257,7 +263,7 @@ class _Job:
         return normal.cdf(self.max_fat) - normal.cdf(self.min_fat)
 
     def _to_whole_containers(self, add: np.ndarray) -> np.ndarray:
-        """The pounds of whole containers, which a solver leaves a hair off."""
+        """Rounds off the solver's tolerance in whole containers."""
         if not (self.terms.whole_containers and len(add)):
             return add
         box = np.array([lot.container_lb or 0.0 for lot in self.lots])
@@ -304,9 +310,9 @@ class _Job:
         )
 
     def retest(self, quantile: float, correction_usd: float) -> Retest | None:
-        """Value of one more reading: before it is made, the mean it will leave is normal around
-        today's with the variance that the reading takes away; the chance that this mean counts
-        as within limits, times the correction then saved."""
+        """Value of one more test. Before it is made, the mean it will give is normal around today's
+        with the variance that the test removes; the chance that this mean counts as in spec,
+        times the adjustment then saved."""
         reading, cost_usd = self.reading, self.terms.test_cost_usd
         if cost_usd is None or reading.sd_share == 0:
             return None
@@ -368,7 +374,7 @@ def _add_rules(job: _Job, columns: Columns, rows: Rows) -> None:
 
 
 def _held_share(job: _Job, rule: Rule) -> float:
-    """Of the batch in the blender, the share of finished mass that the rule's lots make."""
+    """Share of the blender's finished weight that the rule's lots make."""
     chosen = total = 0.0
     for each in job.held.recipe:
         lot = job.case.lot(each.lot_id)
@@ -403,20 +409,20 @@ def _recipe_lots(job: _Job) -> frozenset[str]:
 
 
 def _max_lots(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
-    """Lots in the blender count; one of them that is added counts once."""
+    """Lots already in the blender count; adding more of one does not count again."""
     held = _recipe_lots(job)
     inside = sum(rule.lots.holds(job.case.lot(lot_id)) for lot_id in held)
     new = [rule.lots.holds(lot) and lot.lot_id not in held for lot in job.lots]
     rows.add(
         Requirement(ConstraintClass.MAX_LOTS, job.product.product_id, rule_id=rule.rule_id),
         [(columns["is_used"], np.array(new, float))],
-        upper=max(0, rule.max_count - inside),
+        upper=max(0, (rule.max_count or 0) - inside),
     )
 
 
 def _min_if_used(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
     """A lot that is not in the blender yet makes at least its share of the batch."""
-    held = _recipe_lots(job)
+    held, min_share = _recipe_lots(job), rule.min_share or 0.0
     max_lb = job.held.held_lb + job.held.room_lb
     for at, lot in enumerate(job.lots):
         if rule.lots.holds(lot) and lot.lot_id not in held:
@@ -426,10 +432,10 @@ def _min_if_used(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
                 ),
                 [
                     (columns["add"][at], job.mass[at]),
-                    (columns["finished"], -rule.min_share),
-                    (columns["is_used"][at], -rule.min_share * max_lb),
+                    (columns["finished"], -min_share),
+                    (columns["is_used"][at], -min_share * max_lb),
                 ],
-                lower=-rule.min_share * max_lb,
+                lower=-min_share * max_lb,
             )
 
 
@@ -438,7 +444,8 @@ def _keep_apart(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
         ConstraintClass.KEEP_APART, job.product.product_id, rule_id=rule.rule_id
     )
     held = [job.case.lot(lot_id) for lot_id in _recipe_lots(job)]
-    sides = ((rule.lots, rule.against), (rule.against, rule.lots))
+    against = rule.against or EVERY_LOT
+    sides = ((rule.lots, against), (against, rule.lots))
     for at, lot in enumerate(job.lots):
         for ours, theirs in sides:
             if ours.holds(lot) and any(theirs.holds(h) and h.lot_id != lot.lot_id for h in held):
@@ -454,6 +461,58 @@ _RULES = {
     RuleKind.MIN_IF_USED: _min_if_used,
     RuleKind.KEEP_APART: _keep_apart,
 }
+
+
+# What stands in the way ---------------------------------------------------------------------------
+
+
+def obstacles(
+    case: Case, product_id: str, held: Held, reading: Reading, terms: Terms
+) -> tuple[Obstacle, ...]:
+    """What keeps a batch off spec: each single limit, and one irreducible set of rules, without
+    which it could be brought into spec on average. Empty where nothing alone is enough.
+
+    The set of rules comes from a deletion filter that keeps published standards where it can.
+    """
+    case = case.divisible()
+    product = case.product(product_id)
+    usable = frozenset(lot.lot_id for lot in case.usable_lots())
+
+    def tried(
+        kind: str, rule_ids: tuple[str, ...] = (), held: Held = held, terms: Terms = terms
+    ) -> Obstacle | None:
+        other = _without_rules(case, rule_ids)
+        job = _Job(other, other.product(product_id), held, reading, terms, {})
+        amounts = job.solve(0.0)
+        if amounts is None:
+            return None
+        added = zip(job.lots, amounts[0].tolist(), strict=True)
+        pounds = tuple((lot.lot_id, lb) for lot, lb in added if lb > 0)
+        return Obstacle(kind, rule_ids, pounds, amounts[1])
+
+    standards = [r.row_id for r in case.standard_rows(product) if r.action is Action.REFUSE]
+    dropped = (*standards, *(rule.rule_id for rule in case.rules if rule.governs(product)))
+    rules = tried("rules", dropped)
+    for rule_id in dropped:
+        if rules is not None:
+            fewer = tuple(each for each in rules.rule_ids if each != rule_id)
+            rules = tried("rules", fewer) or rules
+    found = [
+        tried("lots", terms=replace(terms, at_hand=usable)),
+        tried("room", held=replace(held, room_lb=held.held_lb * 20)),
+        tried("removal", terms=replace(terms, may_remove=True)),
+        tried("containers", terms=replace(terms, whole_containers=False)),
+        rules,
+    ]
+    return tuple(each for each in found if each is not None)
+
+
+def _without_rules(case: Case, rule_ids: tuple[str, ...]) -> Case:
+    return replace(
+        case,
+        rules=tuple(rule for rule in case.rules if rule.rule_id not in rule_ids),
+        standards=tuple(row for row in case.standards if row.row_id not in rule_ids),
+    )
 
 
 def lots_at_hand(case: Case, names: Iterable[str] = ()) -> frozenset[str]:

@@ -14,14 +14,12 @@ from blend.show.text import WIDTH
 from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
-    from blend.check.correct import CorrectionProof
     from blend.check.curves import CurveProof
     from blend.check.landed import LandedProof
     from blend.check.regions import MapProof
     from blend.check.replacement import ReplacementProof
     from blend.check.safe import SafeProof
     from blend.check.why import AttributionProof
-    from blend.domain.correction import Correction
     from blend.grinder.safe import SafePlan
 
 _MAX_FAULTS = 8
@@ -98,28 +96,6 @@ def safe_proof_line(safe: SafePlan, proof: SafeProof) -> str:
         f" less than {proof.bound_usd:,.2f} USD."
     )
     return textwrap.fill(text, WIDTH)
-
-
-def correction_proof_line(proof: CorrectionProof, correction: Correction) -> str:
-    """What exact arithmetic says of a batch put right."""
-    text = "Weighed again in exact arithmetic, without the solver"
-    act, is_sure = correction.act.value, correction.is_as_sure_as_asked
-    if act == "nothing":
-        text += f": the batch is within its limits as surely as asked ({ASSUMES_INDEPENDENT})"
-    elif act == "short":
-        nearer = "and nothing at hand comes nearer" if proof.is_closed else _NOT_RULED_OUT
-        text += f", {nearer}"
-    elif not is_sure:
-        surer = "and nothing at hand is as sure as asked" if proof.is_closed else _NOT_RULED_OUT
-        text += f", {surer} ({ASSUMES_INDEPENDENT})"
-    else:
-        minimum = f"{max(0.01, math.ceil(proof.gap_usd * 100) / 100):,.2f}"
-        parts = "" if proof.is_closed else ", be it in parts of a pound or a container,"
-        text += f", and no correction{parts} costs {minimum} USD less"
-    return textwrap.fill(f"{text}.", WIDTH)
-
-
-_NOT_RULED_OUT = "but that nothing comes nearer was left to the solver"
 
 
 class Proof(Protocol):

@@ -68,7 +68,7 @@ ASKED = (
         "simulate {in} --draws 100 --containers no --time-limit 2", ("confidence", "lean_spread")
     ),
     Asked(
-        "correct {in} --product GB80 --held-lb 3000 --fat 0.22 --lot B90-1 --lot B50-1",
+        "adjust {in} --product GB80 --pounds 3000 --fat 0.22 --lot B90-1 --lot B50-1",
         ("lots", "products", "lean_spread", "confidence", "losses"),
     ),
     Asked("value {in}", ("quotations",)),

@@ -9,7 +9,6 @@ from shutil import copy
 import pytest
 from click.testing import CliRunner
 
-import blend.grinder.correct
 import blend.reporter.clearing
 import blend.reporter.why
 import blend.trader.demand
@@ -104,11 +103,6 @@ COMMANDS = {
         lambda cleared: replace(
             cleared, volume_lb={name: lb * 0.99 for name, lb in cleared.volume_lb.items()}
         ),
-    ),
-    "correct": (
-        "correct before --product GB80 --held-lb 900 --fat 0.25 --lot 90s --lot 95s",
-        (blend.grinder.correct, "correct_batch"),
-        lambda correction: replace(correction, cost_usd=correction.cost_usd + 1),
     ),
 }
 

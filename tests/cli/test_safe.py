@@ -1,8 +1,7 @@
-"""The commands for lean as it is known: safe, simulate, correct."""
+"""`blend safe` and `blend simulate`."""
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 
 import pytest
@@ -99,55 +98,3 @@ def test_simulate_refuses_an_unknown_kind_of_picture_before_it_plans(folder):
     result = run("simulate", folder, "--chart", "fat.bmp")
     assert result.exit_code == 1
     assert "Drawn" not in result.output
-
-
-CORRECT = ("--product", "eighty", "--held-lb", "2000", "--fat", "0.22", "--lot", "frozen 95s")
-
-
-def test_correct_tells_the_steps_in_whole_pounds(folder):
-    result = run("correct", folder, *CORRECT, "--readings", "3")
-    assert result.exit_code == 0, result.output
-    assert "tests 22 % fat by 3 readings, outside its limits of 18 % to 21 %" in result.output
-    assert re.search(r"Add \d+ lb of lot frozen 95s", result.output)
-    assert "trace" in result.output and "40 °F" in result.output
-
-
-def test_correct_by_whole_containers_and_by_swap(folder):
-    boxes = run("correct", folder, *CORRECT, "--whole-containers").output
-    assert re.search(r"Add \d+ boxe?s?, \d+ lb of lot frozen 95s", boxes)
-    swap = run("correct", folder, *CORRECT, "--room-lb", "0", "--allow-removal").output
-    assert re.search(r"Take [\d.]+ lb out", swap)
-
-
-def test_correct_asks_as_much_as_is_chance(folder):
-    """eighty promises 95 %, so that more is added than the mean alone asks for."""
-
-    def added(*more):
-        output = run("correct", folder, *CORRECT, *more).output
-        return float(re.search(r"Add ([\d,]+) lb", output)[1].replace(",", ""))
-
-    assert added() == added("--confidence", "0.95") > added("--confidence", "0")
-
-
-def test_correct_with_the_recipe_of_the_plan(folder):
-    result = run("correct", folder, *CORRECT, "--as-planned")
-    assert result.exit_code == 0, result.output
-
-
-@pytest.mark.parametrize(
-    ("change", "told"),
-    [
-        (("--product", "eigthy"), "Did you mean eighty?"),
-        (("--lot", "frozen 59s"), "Did you mean frozen 95s?"),
-    ],
-)
-def test_correct_refuses_names_it_does_not_know(folder, change, told):
-    result = run("correct", folder, *CORRECT, *change)
-    assert result.exit_code == 2
-    assert told in result.output
-
-
-def test_correct_needs_a_lot_at_hand(folder):
-    result = run("correct", folder, *CORRECT[:-2])
-    assert result.exit_code == 2
-    assert "name one with --lot" in result.output

@@ -311,10 +311,10 @@ def test_batch_sheets_hold_what_a_foreman_needs(quick):
         assert f"{run.batches} batch" in text
 
 
-# A batch put right -------------------------------------------------------------------------------
+# A batch adjusted -------------------------------------------------------------------------------
 
 
-def test_a_correction_that_its_proof_does_not_bear_out_is_not_shown(client, monkeypatch):
+def test_an_adjustment_that_the_check_does_not_confirm_is_not_shown(client, monkeypatch):
     right = blend.grinder.correct.correct_batch
 
     def wrong(*args):
@@ -322,17 +322,17 @@ def test_a_correction_that_its_proof_does_not_bear_out_is_not_shown(client, monk
         return replace(made, cost_usd=made.cost_usd + 1)
 
     asked = "/grinder/correct?product=GB80&held_lb=3900&fat=23.1&readings=2&lot:B90-1=yes"
-    assert "Weighed again in exact arithmetic" in said(wait_for(client, asked))
+    assert "Checked exactly, without the solver" in said(wait_for(client, asked))
     monkeypatch.setattr(blend.grinder.correct, "correct_batch", wrong)
     refused = said(wait_for(client, f"{asked}&test_cost=7"))
-    assert "does not bear out the correction of GB80" in refused
-    assert "exact arithmetic" not in refused
+    assert "does not confirm the adjustment of GB80" in refused
+    assert "Checked exactly" not in refused
 
 
-def test_a_batch_is_put_right(client):
+def test_a_batch_is_adjusted(client):
     asked = "/grinder/correct?product=GB80&held_lb=3900&fat=23.1&readings=2&lot:B90-1=yes"
     text = said(wait_for(client, asked))
-    assert "Add" in text and "of lot B90-1" in text and "Before and after" in text
+    assert "Add" in text and "of B90-1" in text and "Before and after" in text
 
 
 def test_a_form_that_cannot_be_read_tells_all_at_once(client):

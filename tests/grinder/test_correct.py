@@ -17,7 +17,15 @@ from blend.domain.products import Product
 from blend.domain.rules import Loss, Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from blend.domain.uncertainty import LeanUncertainty
-from blend.grinder.correct import Act, Held, Reading, Terms, correct_batch, lots_at_hand
+from blend.grinder.correct import (
+    Act,
+    Held,
+    Reading,
+    Terms,
+    correct_batch,
+    lots_at_hand,
+    obstacles,
+)
 
 
 def case_of(
@@ -276,3 +284,31 @@ def test_lots_at_hand_are_those_named_or_the_stock():
     )
     assert lots_at_hand(offered) == {"c"}
     assert lots_at_hand(offered, ["d"]) == {"d"}
+
+
+# What stands in the way -------------------------------------------------------------------------
+
+
+def in_the_way(case, fat, room_lb=5000.0, **terms):
+    terms = Terms(frozenset(terms.pop("at_hand", lots_at_hand(case))), **terms)
+    return {
+        each.kind: each for each in obstacles(case, "P", Held(2000.0, room_lb), Reading(fat), terms)
+    }
+
+
+def test_two_rules_that_are_in_the_way_together_are_named_and_no_other():
+    rules = (
+        replace(SHARE, rule_id="few c", max_share=0.1),
+        Rule("no c", RuleKind.SHARE, lots=parse_selector("lot=c"), max_share=0.2),
+        Rule("idle", RuleKind.SHARE, lots=parse_selector("lot=d"), max_share=0.9),
+    )
+    found = in_the_way(case_of({"c": 0.05}, 0.20, *rules), 0.22)
+    assert set(found["rules"].rule_ids) == {"few c", "no c"}
+    assert found["rules"].added_lb[0][1] == pytest.approx(2000 * 0.02 / 0.15, abs=0.1)
+
+
+def test_each_single_limit_that_is_in_the_way_is_named():
+    case = case_of({"c": 0.10}, 0.20)
+    assert set(in_the_way(case, 0.22, room_lb=10.0)) == {"room", "removal"}
+    assert set(in_the_way(case, 0.22, at_hand=())) == {"lots"}
+    assert in_the_way(case_of({"c": 0.30}, 0.20), 0.22, may_remove=True) == {}

@@ -1,0 +1,164 @@
+"""`blend adjust`: a batch in the blender that tests off spec."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from blend.cli.answers import answers
+from blend.cli.common import FOLDER, finite, progress_line, read_folder
+from blend.cli.params import Points, Share
+from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE
+from blend.errors import InputRefused, Problem, did_you_mean
+
+if TYPE_CHECKING:
+    from blend.domain.case import Case
+    from blend.domain.plan import Ingredient
+    from blend.output.answer import Answer
+
+_POUNDS = click.FloatRange(0, min_open=True)
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  blend adjust demo_data --product GB80 --pounds 3800 --fat 22
+  blend adjust demo_data --product GB80 --pounds 3800 --fat 22 --lot I90-1 --confidence 95
+"""
+)
+@FOLDER
+@click.option("--product", "product_id", required=True, metavar="ID", help="Its product_id.")
+@click.option(
+    "--pounds",
+    type=_POUNDS,
+    callback=finite,
+    required=True,
+    metavar="LB",
+    help="Finished pounds in the blender.",
+)
+@click.option(
+    "--fat",
+    type=Share(),
+    required=True,
+    metavar="PERCENT",
+    help="Fat as tested, the mean of all tests: 22, 22% or 0.22.",
+)
+@click.option(
+    "--tests", type=click.IntRange(1, 1000), default=1, show_default=True, help="How many tests."
+)
+@click.option(
+    "--test-error",
+    type=Points(),
+    default=str(SOLVENT_EXTRACTION_SD_SHARE * 100),
+    show_default=True,
+    metavar="POINTS",
+    help="Standard error of one test in points of fat. Default: solvent extraction.",
+)
+@click.option(
+    "--room-lb",
+    type=click.FloatRange(0),
+    callback=finite,
+    metavar="LB",
+    help="Pounds that still fit in. Default: what the product's blender leaves.",
+)
+@click.option(
+    "--lot",
+    "lots",
+    multiple=True,
+    metavar="ID",
+    help="A lot at hand; repeat it. Default: all on hand.",
+)
+@click.option("--whole-containers", is_flag=True, help="Add whole containers only.")
+@click.option(
+    "--as-planned", is_flag=True, help="The blender holds the plan's recipe; plans the day first."
+)
+@click.option("--allow-removal", is_flag=True, help="Meat may be taken out.")
+@click.option(
+    "--confidence",
+    type=Share(0, 0.999999),
+    metavar="PERCENT",
+    help="Chance to be in spec that you ask for, 95 or 95%; assumes independent errors. Default: as"
+    " confidence.csv asks of the product, else the average in spec.",
+)
+@click.option(
+    "--test-cost",
+    type=_POUNDS,
+    callback=finite,
+    metavar="USD",
+    help="Cost of one more test: says whether to test again first.",
+)
+@answers("batch", chart=True)
+def adjust(
+    folder: Path,
+    product_id: str,
+    pounds: float,
+    fat: float,
+    tests: int,
+    test_error: float,
+    room_lb: float | None,
+    lots: tuple[str, ...],
+    whole_containers: bool,
+    as_planned: bool,
+    allow_removal: bool,
+    confidence: float | None,
+    test_cost: float | None,
+) -> Answer:
+    """What to add to or take out of an off-spec batch, or whether to test it again.
+
+    The batch is taken as mixed. With lean_spread.csv the errors of the lots count too. Where the
+    recipe in the blender is not known, share rules are applied to what you add.
+    """
+    from blend.domain.correction import Held, Reading, Terms
+    from blend.grinder import adjust as question
+    from blend.grinder.correct import lots_at_hand
+    from blend.tables.uncertainty import read_chance_constraints, read_spread
+
+    case = read_folder(folder).case
+    _check_names(case, product_id, lots)
+    at_hand = lots_at_hand(case, lots)
+    if not at_hand:
+        raise _refused("--lot", "no lot on hand", "a lot at hand: name one with --lot")
+    asked = {each.product_id: each.min_confidence for each in read_chance_constraints(folder, case)}
+    room = case.product(product_id).blender_max_lb - pounds if room_lb is None else room_lb
+    recipe = _planned_recipe(case, product_id) if as_planned else ()
+    terms = Terms(
+        at_hand=at_hand,
+        whole_containers=whole_containers,
+        may_remove=allow_removal,
+        confidence=asked.get(product_id) if confidence is None else confidence,
+        step_lb=1.0,
+        test_cost_usd=test_cost,
+    )
+    held, reading = Held(pounds, max(0.0, room), recipe), Reading(fat, tests, test_error)
+    return question.adjust(case, product_id, held, reading, terms, read_spread(folder, case))
+
+
+def _planned_recipe(case: Case, product_id: str) -> tuple[Ingredient, ...]:
+    from blend.grinder.plan import make_plan
+
+    with progress_line() as progress:
+        plan = make_plan(case, shadow_prices=False, progress=progress, keep_interrupted=False)
+    for run in plan.runs:
+        if run.product_id == product_id:
+            return run.ingredients
+    raise _refused("--as-planned", f"no batch of {product_id}", "a product that the plan makes")
+
+
+def _check_names(case: Case, product_id: str, lots: tuple[str, ...]) -> None:
+    products = [product.product_id for product in case.products]
+    if product_id not in products:
+        hint = did_you_mean(product_id, products)
+        raise _refused("--product", product_id, "an id of products", hint)
+    known = [lot.lot_id for lot in case.lots]
+    for lot_id in lots:
+        if lot_id not in known:
+            raise _refused("--lot", lot_id, "an id of lots", did_you_mean(lot_id, known))
+        reason = case.lot(lot_id).reason_unusable(case.settings.plan_on)
+        if reason is not None:
+            raise _refused("--lot", f"{lot_id}, {reason}", "a lot that can be used today")
+
+
+def _refused(option: str, read: str, allowed: str, hint: str = "") -> InputRefused:
+    return InputRefused([Problem(option, None, None, read, allowed, hint)])
