@@ -62,11 +62,9 @@ TRADE: dict[str, Place] = {
     ),
 }
 REPORT: dict[str, Place] = {
-    "canvass": Place("blend.cli.reporter", "Add, correct or withdraw what you heard"),
-    "store": Place("blend.cli.reporter", "Set up, fill and export the market's history"),
+    "canvass": Place("blend.cli.reporter", "What you heard: add, correct, import, show"),
     "quote": Place("blend.cli.reporter", "Quotations of a day, and what each is based on"),
-    "tone": Place("blend.cli.reporter", "Which way items went; demand and offerings"),
-    "indicators": Place("blend.cli.note", "Volumes on the week, the year and year to date"),
+    "volumes": Place("blend.cli.reporter", "Volumes on the week, the year and year to date"),
     "why": Place("blend.cli.why", "Why an item's price and a plan's cost moved"),
     "clear": Place("blend.cli.why", "The prices at which a whole market clears"),
     "note": Place("blend.cli.note", "The day's note: a draft to edit, then the page to print"),

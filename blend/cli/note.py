@@ -4,100 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from blend.cli.common import FILE, finite, read_market_folder, step_line
-from blend.cli.reporter import DAY, method_of, open_store, with_method, with_store
-from blend.errors import FileTrouble, InputRefused, Problem, did_you_mean
+from blend.cli.reporter import DAY, method_of, open_store, with_levels, with_method, with_store
+from blend.errors import FileTrouble, InputRefused, Problem
 from blend.files import check_place
-
-if TYPE_CHECKING:
-    from blend.reporter.news import ItemNews
-
-with_levels = click.option(
-    "--level",
-    "levels",
-    multiple=True,
-    metavar="SERIES",
-    help="A series that stands at a time (cold storage) and is not summed; may be repeated.",
-)
-
-
-@click.command()
-@click.option("--day", type=DAY, help="As known on this day; as a rule the last there is.")
-@click.option("--series", "wanted", multiple=True, metavar="SERIES", help="Only this series id.")
-@with_levels
-@click.option(
-    "--against", "item_id", metavar="ITEM", help="Hold prices of the item against each series."
-)
-@click.option(
-    "--lags",
-    type=click.IntRange(0, 26),
-    default=4,
-    show_default=True,
-    help="Most weeks that a price may come after a volume.",
-)
-@with_method
-@with_store
-def indicators(
-    day: datetime | None,
-    wanted: Sequence[str],
-    levels: Sequence[str],
-    item_id: str | None,
-    lags: int,
-    method_path: Path | None,
-    where: str | None,
-) -> None:
-    """Tell how volumes stand on week, year and year to date, and how many items moved.
-
-    With --against, how the item's weekly price moved in the weeks after each volume did: no
-    more than that they went together.
-    """
-    from blend.reporter.indicators import Measure, Series, indicator, lagged, series_of, totals
-    from blend.reporter.news import week_breadth
-    from blend.reporter.noting import check_series, days_of_store, item_news
-    from blend.reporter.quoting import heard
-    from blend.show.indicators import breadth_table, indicators_table, lags_table
-    from blend.show.text import tables_text
-
-    method = method_of(method_path)
-    with open_store(where) as opened:
-        volumes = opened.volumes()
-        every = series_of(volumes, levels)
-        if not every:
-            raise FileTrouble(f"{opened.name}: holds no volumes; `blend store import` adds them")
-        check_series(volumes, (*wanted, *levels))
-        on = max(each.points[-1][0] for each in every) if day is None else day.date()
-        told = [each.until(on) for each in every if not wanted or each.series_id in wanted]
-        told = [each for each in told if each.points]
-        known = heard(opened, on, method)
-        with step_line() as say:
-            say("quoting two years of every item")
-            items = item_news(known, days_of_store(opened, known, method), method)
-    whole_of = totals(told)
-    made = [indicator(each, on, whole_of.get(each.series_id)) for each in told]
-    tables = [indicators_table([each for each in made if each is not None])]
-    if item_id is not None:
-        price = Series(item_id, "USD/cwt", Measure.LEVEL, _item(items, item_id).prices)
-        weeks = range(lags + 1)
-        found = {each.name: lagged(each, price, weeks) for each in told}
-        tables.append(lags_table(item_id, found, len(weeks)))
-    tables.append(breadth_table(week_breadth(items)))
-    click.echo(tables_text(tables))
-
-
-def _item(items: Sequence[ItemNews], item_id: str) -> ItemNews:
-    for each in items:
-        if each.item.item_id == item_id:
-            return each
-    there = [each.item.item_id for each in items]
-    allowed, hint = f"an item: {', '.join(there)}", did_you_mean(item_id, there)
-    raise InputRefused([Problem("items", None, "item_id", item_id, allowed, hint)])
-
 
 # The note ----------------------------------------------------------------------------------------
 
@@ -146,13 +61,13 @@ def _item(items: Sequence[ItemNews], item_id: str) -> ItemNews:
 @with_method
 @with_store
 def note(
-    day: datetime,
+    day: date,
     out: Path,
     draft: Path | None,
     signed_by: str,
     title: str,
     market: Path | None,
-    since: datetime | None,
+    since: date | None,
     item_ids: tuple[str, ...],
     volume_error: float,
     levels: Sequence[str],
@@ -184,13 +99,13 @@ def note(
     from blend.tables.write import write_text
 
     method = method_of(method_path)
-    start = day.date() - timedelta(days=7) if since is None else since.date()
-    if start >= day.date():
+    start = day - timedelta(days=7) if since is None else since
+    if start >= day:
         raise click.BadParameter("must be before --day.", param_hint="--since")
     frame = None if market is None else read_market_folder(market)
     asked = None
     with open_store(where) as opened:
-        known = heard(opened, day.date(), method)
+        known = heard(opened, day, method)
         volumes = opened.volumes(as_of=known.position)
         check_series(volumes, levels)
         if frame is not None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from datetime import date, datetime
 
 import click
 
@@ -50,3 +52,32 @@ class Points(click.ParamType):
         if not 0 <= number <= 10:
             self.fail(f"{value!r} is not in lean points. Enter 0.5 for half a point.", param, ctx)
         return number / 100
+
+
+_US = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")
+
+
+class DayType(click.ParamType):
+    """A day: 11/20/2026 as written in the US, or 2026-11-20."""
+
+    name = "date"
+
+    def convert(
+        self, value: str | date, param: click.Parameter | None, ctx: click.Context | None
+    ) -> date:
+        if isinstance(value, datetime):
+            return value.date()
+        if isinstance(value, date):
+            return value
+        try:
+            if found := _US.fullmatch(value.strip()):
+                month, day, year = map(int, found.groups())
+                return date(year, month, day)
+            return date.fromisoformat(value.strip())
+        except ValueError:
+            self.fail(f"{value!r} is not a day. Enter 11/20/2026 or 2026-11-20.", param, ctx)
+
+
+DAY = DayType()
+MOMENT = click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%dT%H:%M:%S", "%m/%d/%Y"])
+"""A day or a moment with its zone."""

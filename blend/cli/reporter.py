@@ -1,47 +1,58 @@
-"""What the reporter asks for: keep the canvass, quote, tell the tone, publish."""
+"""The reporter's commands: canvass, quote, volumes and note."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from dataclasses import replace
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import FILE, step_line
+from blend.cli.answers import FILE, answers
+from blend.cli.common import step_line, warn_at_end
+from blend.cli.params import DAY, MOMENT
 from blend.domain.market import SOURCE_CLASSES, EntryKind
-from blend.errors import FileTrouble
+from blend.errors import FileTrouble, InputRefused, Problem
 
 if TYPE_CHECKING:
+    from blend.domain.market import CanvassEntry
     from blend.domain.method import Method
-    from blend.reporter.quoting import Heard, Quoted
+    from blend.output.answer import Answer
     from blend.store import Store
 
 STORE_VARIABLE = "BLEND_STORE"
-DAY = click.DateTime(["%Y-%m-%d"])
-_MOMENT = click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%dT%H:%M:%S"])
 
 with_store = click.option(
     "--store",
     "where",
     metavar="PATH|URL",
-    help=f"An SQLite file or a postgresql:// URL; without it what {STORE_VARIABLE} says.",
+    help=f"An SQLite file or a postgresql:// URL. Default: ${STORE_VARIABLE}.",
 )
 with_method = click.option(
-    "--method",
+    "--method-file",
     "method_path",
     type=FILE,
-    help="Your own quotation_method.csv, in the place of the one that comes with blend.",
+    metavar="FILE",
+    help="Your own quotation_method.csv instead of the built-in one.",
 )
-with_items = click.option("--item", "item_ids", multiple=True, help="This item; may be repeated.")
-with_all = click.option("--all", "every", is_flag=True, help="Every item of the store.")
+with_items = click.option(
+    "--item", "item_ids", multiple=True, metavar="ID", help="An item; may be repeated."
+)
+with_levels = click.option(
+    "--level",
+    "levels",
+    multiple=True,
+    metavar="SERIES",
+    help="An inventory series, such as cold storage, averaged instead of summed; repeatable.",
+)
 
 
-def _where(where: str | None) -> str:
-    """Read here, not by click, so that a URL with a password never stands in a help text."""
+def store_place(where: str | None) -> str:
+    """Read here, not by click, so that a URL with a password never shows in a help text."""
     where = where or os.environ.get(STORE_VARIABLE)
     if not where:
         raise click.UsageError(f"Name the store: --store PATH|URL, or set {STORE_VARIABLE}.")
@@ -52,66 +63,174 @@ def _where(where: str | None) -> str:
 def open_store(where: str | None) -> Iterator[Store]:
     from blend.store import Store
 
-    with Store.open(_where(where)) as opened:
+    with Store.open(store_place(where)) as opened:
         yield opened
 
 
-# The store --------------------------------------------------------------------------------------
+def method_of(path: Path | None) -> Method:
+    from blend.tables.method import read_method
+
+    return read_method(path).method
+
+
+def latest_day(opened: Store) -> date:
+    days = opened.market_days()
+    if not days:
+        raise FileTrouble(f"{opened.name} has no entries yet. Add some: blend canvass import.")
+    return days[-1]
+
+
+# canvass -----------------------------------------------------------------------------------------
 
 
 @click.group()
-def store() -> None:
-    """Make, fill, empty into files and look at the store of the market's history.
+def canvass() -> None:
+    """Add, correct or withdraw what you heard; import, export and show the store.
 
-    The store keeps all that was ever heard and published: a correction is added, and what it
-    corrects stays.
+    The store keeps everything ever heard and published: a correction is added, and what it
+    corrects stays on file.
     """
 
 
-@store.command()
+def _entry_options(command):
+    """What an entry holds, as options; text is read as in a table."""
+    for option in reversed(
+        (
+            click.option("--price", "usd_per_cwt", metavar="$/CWT", help="As you heard it."),
+            click.option("--pounds", "pounds_lb", default="", help="A trade needs its pounds."),
+            click.option("--day", "market_day", default="", help="Default: day of --heard-at."),
+            click.option(
+                "--heard-at",
+                default="",
+                help="Day and time on your own clock, or a time of the market day. Default: now.",
+            ),
+            click.option("--lean", default="", help="90 or 0.90, if not the item's."),
+            click.option("--basis", default="", help="fob or delivered. Default: fob."),
+            click.option("--freight", "freight_usd_per_cwt", default="", help="$/cwt."),
+            click.option("--within-days", "delivered_within_days", default="",
+                         help="Latest delivery."),
+            click.option("--not-firm", is_flag=True, help="Could not be hit or lifted."),
+            click.option("--affiliates", is_flag=True, help="Seller and buyer are related."),
+            click.option("--note", default="", help="What else was said."),
+        )
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+@canvass.command(epilog="Example: blend canvass add --item 90s --kind bid --price 336 "
+                        "--source 'Grinder C' --company-type grinder")  # fmt: skip
+@click.option("--item", "item_id", required=True, metavar="ID", help="An item in the store.")
+@click.option("--kind", type=click.Choice([each.value for each in EntryKind]), required=True)
+@click.option("--source", required=True, help="Company (kept private, never printed).")
+@click.option("--company-type", "source_class", type=click.Choice(SOURCE_CLASSES), required=True)
+@click.option("--id", "entry_id", default="", help="Its id. Default: one is made.")
+@_entry_options
 @with_store
-def init(where: str | None) -> None:
-    """Make a store, or bring an older one up to date."""
-    from blend.store import Store
+def add(where: str | None, not_firm: bool, affiliates: bool, **words: str | None) -> None:
+    """Add one entry."""
+    if not words["usd_per_cwt"]:
+        raise click.UsageError("--price is missing. Enter $/cwt, such as --price 336.50.")
+    from blend.store.canvass import new_entry_id
+    from blend.tables.history import entry_of_words, filled_in, typed_addition
 
-    with Store.create(_where(where)) as made:
-        click.echo(f"Ready: {made.name}")
+    given = {name: text or "" for name, text in words.items()} | {
+        "is_firm": "no" if not_firm else "yes",
+        "between_affiliates": "yes" if affiliates else "no",
+    }
+    with open_store(where) as opened:
+        entry = entry_of_words(filled_in(given, new_entry_id(), datetime.now()))
+        opened.add(typed_addition(entry))
+    click.echo(f"Added {entry.entry_id}")
 
 
-@store.command("import")
+@canvass.command(epilog="Example: blend canvass correct E17 --price 337.25 --note 'heard again'")
+@click.argument("entry_id")
+@_entry_options
+@with_store
+def correct(
+    where: str | None, entry_id: str, not_firm: bool, affiliates: bool, **words: str | None
+) -> None:
+    """Correct an entry: what you give replaces what it says; the old one stays on file."""
+    from blend.tables.history import typed_addition
+
+    given = {name: text for name, text in words.items() if text}
+    given |= ({"is_firm": "no"} if not_firm else {}) | (
+        {"between_affiliates": "yes"} if affiliates else {}
+    )
+    with open_store(where) as opened:
+        new = _corrected(opened, entry_id, given)
+        opened.add(typed_addition(new))
+    click.echo(f"Corrected {entry_id} ({new.entry_id})")
+
+
+def _corrected(store: Store, entry_id: str, given: dict[str, str]) -> CanvassEntry:
+    """The entry that corrects another: what is given, the rest as it was."""
+    from blend.store.canvass import new_entry_id
+    from blend.tables.cells import typed_text
+    from blend.tables.columns import HISTORY_TABLES
+    from blend.tables.history import entry_of_words
+
+    chain = store.history(entry_id)
+    if not chain or chain[-1].withdrawn:
+        allowed = "the id of an entry that still counts"
+        raise InputRefused([Problem("canvass", None, "entry_id", entry_id, allowed)])
+    last = chain[-1]
+    was = {name: typed_text(getattr(last, name)) for name in HISTORY_TABLES["canvass"].column_names}
+    was |= {name: "yes" if getattr(last, name) else "no" for name in _YES_OR_NO}
+    own = {"entry_id": new_entry_id(), "corrects": last.entry_id, "note": ""}
+    return entry_of_words({**was, **own, **given})
+
+
+_YES_OR_NO = ("is_firm", "between_affiliates", "withdrawn")
+
+
+@canvass.command()
+@click.argument("entry_id")
+@click.option("--note", required=True, help="Why.")
+@with_store
+def withdraw(entry_id: str, note: str, where: str | None) -> None:
+    """Withdraw an entry: it stays on file and no longer counts."""
+    from blend.store.canvass import withdraw as withdraw_entry
+
+    with open_store(where) as opened:
+        gone = withdraw_entry(opened, entry_id, note)
+    click.echo(f"Withdrew {entry_id} ({gone.entry_id})")
+
+
+@canvass.command("import", epilog="Example: blend canvass import demo_data/history")
 @click.argument("path", type=click.Path(path_type=Path))
 @with_store
 def import_(path: Path, where: str | None) -> None:
-    """Add items, canvass and volumes from a folder, a workbook or one table.
+    """Import items, canvass and volumes from a folder, a workbook or one table.
 
-    All of it is added, or nothing and every problem told. What the store holds already word for
-    word is passed over, so that an import can be repeated. See `blend columns canvass`.
+    All of it or none. What the store has already is skipped, so an import can be repeated. A
+    store that is not there yet is made; an older one is brought up to date.
     """
-    from blend.show.amounts import count_of, printable
-    from blend.show.store import added_lines
+    from blend.reporter.canvass import added_lines
+    from blend.store import Store
     from blend.tables.history import read_history
 
-    with open_store(where) as opened:
+    with step_line() as say:
+        say(f"reading {path}")
+        read = read_history(path)
+    warn_at_end(read.warnings)
+    with Store.create(store_place(where)) as opened:
         with step_line() as say:
-            say(f"reading {path}")
-            read = read_history(path)
-        for warning in read.warnings:
-            click.echo(f"warning: {printable(str(warning))}", err=True)
-        with step_line() as say:
-            say(f"adding {count_of(read.additions.count, 'row')}")
+            say(f"adding {read.additions.count:,} rows")
             added = opened.add(read.additions)
         for line in added_lines(added):
             click.echo(line)
 
 
-@store.command()
+@canvass.command()
 @click.argument("path", type=click.Path(path_type=Path))
 @with_store
 def export(path: Path, where: str | None) -> None:
-    """Write all that the store holds into a folder as CSV, or into one .xlsx workbook.
+    """Export the whole store to a folder as CSV, or to one .xlsx workbook.
 
     Importing it into an empty store gives the same items, entries and volumes, corrections
-    included. The table of what was published is for people.
+    included. The table of what was published is for reading only.
     """
     from blend.tables.history import write_history
 
@@ -125,175 +244,80 @@ def export(path: Path, where: str | None) -> None:
             opened.every_published(as_of=at),
         )
     for file in files:
-        click.echo(file)
+        click.echo(f"Saved {file}")
 
 
-@store.command()
-@click.option("--day", type=DAY, help="The entries of this market day.")
-@click.option("--entry", "entry_id", help="One entry, what it corrects and what corrects it.")
+@canvass.command()
+@click.option("--day", type=DAY, help="Entries of this market day.")
+@click.option("--entry", "entry_id", help="One entry with its corrections.")
 @with_store
-def show(day: datetime | None, entry_id: str | None, where: str | None) -> None:
-    """Tell what the store holds; no source of an entry is told."""
-    from blend.show.store import entries_table, store_tables
-    from blend.show.text import tables_text
+@answers("terms")
+def show(day: date | None, entry_id: str | None, where: str | None) -> Answer:
+    """Show what the store holds. Sources are never shown."""
+    from blend.reporter.canvass import canvass, entries_of_day, entry
 
     with open_store(where) as opened:
         if entry_id is not None:
-            chain = opened.history(entry_id)
-            tables = [entries_table(f"Entry {entry_id}, the first first", chain)]
-        elif day is not None:
-            market_day = day.date()
-            entries = opened.entries(days=(market_day, market_day))
-            tables = [entries_table(f"Canvass of {market_day}", entries)]
-        else:
-            tables = store_tables(
-                opened.name,
-                opened.counts(),
-                opened.items().values(),
-                opened.entries(),
-                opened.volumes(),
-            )
-    click.echo(tables_text(tables))
+            return entry(opened, entry_id)
+        return canvass(opened) if day is None else entries_of_day(opened, day)
 
 
-# The canvass ------------------------------------------------------------------------------------
+# quote -------------------------------------------------------------------------------------------
 
 
-@click.group()
-def canvass() -> None:
-    """Add one thing heard to the store, or withdraw one."""
-
-
-@canvass.command()
-@click.option("--item", "item_id", required=True, help="The item, as in the store.")
-@click.option(
-    "--kind",
-    type=click.Choice([kind.value for kind in EntryKind]),
-    required=True,
-    help="What it is.",
-)
-@click.option("--price", "usd_per_cwt", required=True, help="USD per cwt, as told.")
-@click.option("--pounds", "pounds_lb", default="", help="Weight; a trade must state it.")
-@click.option("--source", required=True, help="The firm that told it; kept, never printed.")
-@click.option(
-    "--source-class", type=click.Choice(SOURCE_CLASSES), required=True, help="What the firm is."
-)
-@click.option("--day", "market_day", default="", help="Market day; without it that of --heard-at.")
-@click.option(
-    "--heard-at",
-    default="",
-    help="Day and time by your own clock, or a time of the market day; without it now.",
-)
-@click.option("--lean", "lean", default="", help="Chemical lean, if not the item's.")
-@click.option("--basis", default="", help="fob or delivered; fob if not told.")
-@click.option("--freight", "freight_usd_per_cwt", default="", help="USD per cwt, seller to buyer.")
-@click.option("--within-days", "delivered_within_days", default="", help="Latest delivery.")
-@click.option("--not-firm", is_flag=True, help="A bid or offer that could not be hit or lifted.")
-@click.option("--affiliates", is_flag=True, help="Seller and buyer belong together.")
-@click.option("--note", default="", help="What else was said.")
-@click.option("--corrects", default="", help="entry_id whose place it takes.")
-@click.option("--id", "entry_id", default="", help="Its entry_id; without it one is made.")
-@with_store
-def add(where: str | None, not_firm: bool, affiliates: bool, **words: str) -> None:
-    """Add one thing heard."""
-    from blend.store.canvass import new_entry_id
-    from blend.tables.history import entry_of_words, filled_in, typed_addition
-
-    words |= {
-        "is_firm": "no" if not_firm else "yes",
-        "between_affiliates": "yes" if affiliates else "no",
-    }
-    with open_store(where) as opened:
-        entry = entry_of_words(filled_in(words, new_entry_id(), datetime.now()))
-        opened.add(typed_addition(entry))
-    click.echo(f"Added {entry.entry_id}")
-
-
-@canvass.command()
-@click.argument("entry_id")
-@click.option("--note", required=True, help="Why.")
-@with_store
-def withdraw(entry_id: str, note: str, where: str | None) -> None:
-    """Withdraw an entry: it is kept, and counts no more."""
-    from blend.store.canvass import withdraw as withdraw_entry
-
-    with open_store(where) as opened:
-        gone = withdraw_entry(opened, entry_id, note)
-    click.echo(f"Withdrew {entry_id} by {gone.entry_id}")
-
-
-# Quotations and tone ----------------------------------------------------------------------------
-
-
-@click.command()
-@click.option("--day", type=DAY, required=True, help="Market day.")
+@click.command(epilog="Examples: blend quote --day 11/20/2026    "
+                      "blend quote --item 90s --evidence")  # fmt: skip
+@click.option("--day", type=DAY, help="Market day. Default: latest day on file.")
 @with_items
-@with_all
-@click.option("--evidence", is_flag=True, help="Every entry with its weight, or why it has none.")
-@click.option("--publish", "is_published", is_flag=True, help="Keep the quotations as published.")
-@click.option("--assessor", help="Who answers for what is published.")
-@click.option("--override", type=float, help="With one --item: this price, USD per cwt.")
-@click.option("--reason", default="", help="Why it is overridden; kept beside both prices.")
-@click.option(
-    "--reproduce",
-    "again",
-    is_flag=True,
-    help="Make again what was published, from what was known then.",
-)
-@click.option("--as-of", type=_MOMENT, help="From what the store held at this moment.")
+@click.option("--publish", "is_published", is_flag=True, help="Keep as published.")
+@click.option("--assessor", metavar="NAME", help="Who answers for what is published.")
+@click.option("--override", type=float, metavar="$/CWT", help="Your price, for one --item.")
+@click.option("--reason", default="", help="Why; kept with both prices.")
+@click.option("--reproduce", is_flag=True, help="Make again what was published.")
+@click.option("--as-of", type=MOMENT, metavar="DATE[TIME]", help="From what the store held then.")
 @with_method
 @with_store
+@answers("evidence", "stats", "trend", "method")
 def quote(
-    day: datetime,
-    item_ids: Sequence[str],
-    every: bool,
-    evidence: bool,
+    day: date | None,
+    item_ids: tuple[str, ...],
     is_published: bool,
     assessor: str | None,
     override: float | None,
     reason: str,
-    again: bool,
+    reproduce: bool,
     as_of: datetime | None,
     method_path: Path | None,
     where: str | None,
-) -> None:
-    """Quote items of a day from the canvass, with what each quotation rests on.
+) -> Answer:
+    """Quotations of a day from the canvass, and what each is based on.
 
-    With --publish the quotations are kept as published: those that rest on nothing, or that the
-    guideline on confidentiality speaks against, are not. A person's price takes the place of
-    the method's by --override and --reason; both are kept.
+    With --publish they are kept as published, except those with no basis and those the
+    guideline on confidentiality holds back. Your own price replaces the method's by --override
+    and --reason; both are kept.
     """
     _check_publishing(item_ids, is_published, assessor, override, reason, as_of)
-
-    from blend.reporter.quoting import Override, publish, requote
-    from blend.show.quotations import (
-        evidence_table,
-        publication_lines,
-        quotation_tables,
-        requoted_line,
-    )
-    from blend.show.text import tables_text
+    from blend.reporter.quote import quote_day
+    from blend.reporter.quote import reproduce as made_again
+    from blend.reporter.quoting import Override, publish
 
     with open_store(where) as opened:
-        if again:
-            for item_id in item_ids or _published_of(opened, day):
-                click.echo(requoted_line(requote(opened, item_id, day.date(), as_of)))
-            return
+        if not opened.items(as_of):
+            raise FileTrouble(f"{opened.name} has no items. Add some: blend canvass import.")
+        on = day or latest_day(opened)
+        if reproduce:
+            return made_again(opened, on, item_ids, as_of)
         method = method_of(method_path)
-        known, quoted = _quoted(opened, day, item_ids, every, method, as_of)
-        tables = quotation_tables(quoted, method)
-        if evidence:
-            tables += [evidence_table(each.assessed) for each in quoted]
-        click.echo(tables_text(tables))
-        if is_published:
-            own = {} if override is None else {item_ids[0]: Override(override, reason)}
-            click.echo()
-            for line in publication_lines(publish(opened, known, quoted, method, assessor, own)):
-                click.echo(line)
+        made = quote_day(opened, on, method, item_ids, as_of)
+        if not is_published:
+            return made
+        own = {} if override is None else {item_ids[0]: Override(override, reason)}
+        done = publish(opened, made.known, made.quoted, method, assessor or "", own)
+        return replace(made, publication=done)
 
 
 def _check_publishing(
-    item_ids: Sequence[str],
+    item_ids: tuple[str, ...],
     is_published: bool,
     assessor: str | None,
     override: float | None,
@@ -301,84 +325,61 @@ def _check_publishing(
     as_of: datetime | None,
 ) -> None:
     if is_published and not assessor:
-        raise click.UsageError("--publish needs --assessor: somebody answers for it.")
+        raise click.UsageError("--publish needs --assessor: who answers for it.")
     if is_published and as_of is not None:
-        raise click.UsageError("--publish goes with what is known now, not with --as-of.")
+        raise click.UsageError("--publish uses what is known now: leave --as-of out.")
     if override is None:
         return
     if not is_published or len(item_ids) != 1:
         raise click.UsageError("--override goes with --publish and one --item.")
     if not reason.strip():
-        raise click.UsageError("--override needs its --reason.")
+        raise click.UsageError("--override needs a --reason.")
     from blend.tables.columns import MAX_USD_PER_CWT, MIN_USD_PER_CWT
 
     if not MIN_USD_PER_CWT <= override <= MAX_USD_PER_CWT:
         raise click.UsageError(
-            f"--override is in USD per cwt: {MIN_USD_PER_CWT:g} to {MAX_USD_PER_CWT:g}."
+            f"--override {override:g}: enter $/cwt, {MIN_USD_PER_CWT:g} to {MAX_USD_PER_CWT:g}."
         )
 
 
-@click.command()
-@click.option("--day", type=DAY, required=True, help="Market day.")
-@with_items
-@with_all
-@click.option("--sources", is_flag=True, help="Where each word is from.")
-@click.option("--as-of", type=_MOMENT, help="From what the store held at this moment.")
+# volumes -----------------------------------------------------------------------------------------
+
+
+@click.command(epilog="Examples: blend volumes --level 'cold storage'    "
+                      "blend volumes --against 90s --lags")  # fmt: skip
+@click.option("--day", type=DAY, help="As known that day. Default: latest day on file.")
+@click.option("--series", "wanted", multiple=True, metavar="SERIES", help="Only this one.")
+@with_levels
+@click.option("--against", "item_id", metavar="ID", help="Compare the item's price.")
+@click.option(
+    "--max-lag",
+    type=click.IntRange(0, 26),
+    default=4,
+    show_default=True,
+    help="Weeks a price may follow a volume.",
+)
 @with_method
 @with_store
-def tone(
-    day: datetime,
-    item_ids: Sequence[str],
-    every: bool,
-    sources: bool,
-    as_of: datetime | None,
+@answers("by-series", "lags", "breadth", chart=True)
+def volumes(
+    day: date | None,
+    wanted: tuple[str, ...],
+    levels: tuple[str, ...],
+    item_id: str | None,
+    max_lag: int,
     method_path: Path | None,
     where: str | None,
-) -> None:
-    """Tell which way items went, how demand and offerings stood, and how spans compare."""
-    from blend.reporter.quoting import comparisons, standings
-    from blend.show.text import tables_text
-    from blend.show.tone import comparisons_table, sources_table, tone_tables, words_used
+) -> Answer:
+    """Volumes on the week, the year and year to date, and how many items moved.
+
+    With --against, how the item's weekly price moved after each volume: only that they went
+    together.
+    """
+    from blend.reporter.volumes import volumes_on
 
     method = method_of(method_path)
-    with open_store(where) as opened:
-        known, quoted = _quoted(opened, day, item_ids, every, method, as_of)
-        names = [each.assessed.item.item_id for each in quoted]
-        compared = comparisons(opened, names, day.date(), method, known.position)
-        together = standings(known, method)
-    tables = [*tone_tables(quoted, together, method), comparisons_table(compared, day.date())]
-    if sources:
-        tables.append(sources_table(words_used(quoted, together)))
-    click.echo(tables_text(tables))
-
-
-def method_of(path: Path | None) -> Method:
-    from blend.tables.method import read_method
-
-    return read_method(path).method
-
-
-def _quoted(
-    opened: Store,
-    day: datetime,
-    item_ids: Sequence[str],
-    every: bool,
-    method: Method,
-    as_of: datetime | None,
-) -> tuple[Heard, list[Quoted]]:
-    from blend.reporter.quoting import heard, quote
-
-    if not item_ids and not every:
-        raise click.UsageError("Name each --item, or ask for --all.")
-    known = heard(opened, day.date(), method, as_of)
-    names = list(known.items) if every else list(item_ids)
-    if not names:
-        raise FileTrouble(f"{opened.name}: holds no item; `blend store import` adds them")
-    return known, [quote(known, name, method) for name in names]
-
-
-def _published_of(opened: Store, day: datetime) -> list[str]:
-    published = opened.published(days=(day.date(), day.date()))
-    if not published:
-        raise FileTrouble(f"{opened.name}: nothing was published of {day.date()}")
-    return [each.item_id for each in published]
+    with open_store(where) as opened, step_line() as say:
+        say("quoting two years of every item")
+        return volumes_on(
+            opened, day, method, wanted=wanted, levels=levels, item_id=item_id, max_lag=max_lag
+        )

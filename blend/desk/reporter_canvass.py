@@ -19,10 +19,9 @@ from blend.desk.reporter_store import Day, day_of, of_store
 from blend.domain.lots import PRICE_BASES
 from blend.domain.market import SOURCE_CLASSES, CanvassEntry, EntryKind
 from blend.errors import InputRefused, Problem
+from blend.reporter.canvass import entries_frame
 from blend.show.amounts import printable
-from blend.show.market_day import canvass_table
-from blend.show.quotations import KIND_WORDS
-from blend.show.store import entries_table
+from blend.show.shown import shown_of
 from blend.store import Store
 from blend.store.canvass import new_entry_id, withdraw
 from blend.tables.cells import typed_text
@@ -84,7 +83,12 @@ def canvass(
     told: Sequence[str] = (),
 ) -> Response:
     entries = store.every_entry(days=(day.day, day.day))
-    table = canvass_table(f"Canvass of {day}", entries)
+    table = shown_of(
+        entries_frame(entries)[::-1],
+        None,
+        f"Canvass of {day}",
+        "A correction is added; what it corrects stays." if entries else "Nothing was heard.",
+    )
     asked = request.query_params.get("added", "")
     added = next((each for each in entries if each.entry_id == asked), None)
     made = page(
@@ -110,7 +114,7 @@ def canvass(
 def _choices(store: Store) -> dict[str, Any]:
     return {
         "items": [(name, name) for name in store.items()],
-        "kinds": [(kind.value, KIND_WORDS[kind]) for kind in EntryKind],
+        "kinds": [(kind.value, kind.value) for kind in EntryKind],
         "classes": [(name, name) for name in SOURCE_CLASSES],
         "bases": [(name, name) for name in PRICE_BASES],
     }
@@ -120,7 +124,7 @@ def _added_words(entry: CanvassEntry) -> str:
     if entry.withdrawn:
         return f"{entry.corrects} is withdrawn."
     price = f"{entry.usd_per_cwt:,.2f} USD/cwt"
-    return f"Added {entry.entry_id}: {KIND_WORDS[entry.kind]} of {entry.item_id} at {price}."
+    return f"Added {entry.entry_id}: {entry.kind.value} of {entry.item_id} at {price}."
 
 
 def entry_page(desk: Desk, store: Store, request: Request, form: Form) -> Response:
@@ -138,7 +142,8 @@ def _entry(
     withdrawing: Mapping[str, str] | None = None,
 ) -> Response:
     last = chain[-1]
-    table = entries_table(f"Entry {last.entry_id} and what it corrects, the first first", chain)
+    title = f"Entry {last.entry_id} and what it corrects, oldest first"
+    table = shown_of(entries_frame(chain), None, title)
     made = page(
         desk,
         request,

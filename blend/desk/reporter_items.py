@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from urllib.parse import urlencode
 
 from starlette.requests import Request
@@ -16,7 +17,8 @@ from blend.desk.reporter_store import day_of, of_store
 from blend.desk.tables import column_hint
 from blend.domain.market import Additions
 from blend.errors import InputRefused, Problem
-from blend.show.store import items_table
+from blend.reporter.canvass import items_frame
+from blend.show.shown import shown_of
 from blend.store import Store
 from blend.tables.columns import HISTORY_TABLES
 from blend.tables.history import item_of_words
@@ -44,7 +46,13 @@ def _items(desk: Desk, store: Store, request: Request, typed: Typed) -> Response
         desk,
         request,
         "reporter_items.html",
-        [items_table(items.values(), store.entries())],
+        [
+            shown_of(
+                items_frame(items.values(), Counter(e.item_id for e in store.entries())),
+                None,
+                "Items",
+            )
+        ],
         title="Items",
         day=day_of(store, request),
         typed=typed,

@@ -23,6 +23,7 @@ from blend.desk.reporter_store import (
     refuse,
 )
 from blend.errors import InputRefused, Problem
+from blend.reporter.quote import publication_frame
 from blend.reporter.quoting import (
     Override,
     Publication,
@@ -31,9 +32,7 @@ from blend.reporter.quoting import (
     planned,
     publish,
 )
-from blend.show.market_day import (
-    publication_table,
-)
+from blend.show.shown import shown_of
 from blend.store import Store
 from blend.tables.columns import MAX_USD_PER_CWT, MIN_USD_PER_CWT
 
@@ -62,7 +61,7 @@ def before_publishing(desk: Desk, store: Store, request: Request, form: Form) ->
             desk,
             request,
             "reporter_publish.html",
-            [publication_table(would)],
+            [shown_of(publication_frame(would), None, "What would be published")],
             title="Before publishing",
             day=day,
             asked=asked,

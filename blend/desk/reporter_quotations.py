@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from urllib.parse import urlencode
 
 from starlette.requests import Request
@@ -19,18 +20,11 @@ from blend.desk.reporter_store import (
     of_store,
     query_of,
 )
+from blend.domain.market import Published
+from blend.reporter import quote, words
+from blend.reporter.assessed import Rung
 from blend.show.evidence_picture import evidence_picture
-from blend.show.market_day import (
-    confidentiality_line,
-    day_table,
-    ladder,
-    ladder_line,
-    published_table,
-)
-from blend.show.quotations import (
-    evidence_table,
-    judgments_table,
-)
+from blend.show.shown import ShownTable, shown_of
 from blend.store import Store
 
 
@@ -43,11 +37,16 @@ def quotations_page(desk: Desk, store: Store, request: Request, form: Form) -> R
         published = store.published(days=(day.day, day.day))
         by_item = {each.item_id: each for each in published}
         tables = [
-            day_table(f"Quotations of {day}", found.quoted, by_item, desk.method),
-            judgments_table(found.quoted),
+            shown_of(
+                quote.quotations_frame(found.quoted, by_item),
+                None,
+                f"Quotations of {day}",
+                f"{quote.EVIDENCE_NOTE} Method {quote.method_words(desk.method)}.",
+            ),
+            shown_of(quote.adjustments_frame(found.quoted), None, "Adjustments"),
         ]
         if published:
-            tables.append(published_table(f"Published of {day}", published))
+            tables.append(_published(f"Published for {day}", published))
         return page(
             desk,
             request,
@@ -75,16 +74,20 @@ def evidence_page(desk: Desk, store: Store, request: Request, form: Form) -> Res
         own = found.of(item_id)
         published = store.published(item_id, (day.day, day.day))
         tables = [
-            day_table(
+            shown_of(
+                quote.quotations_frame([own], {each.item_id: each for each in published}),
+                None,
                 f"{item_id} on {day}",
-                [own],
-                {each.item_id: each for each in published},
-                desk.method,
             ),
-            evidence_table(own.assessed),
+            shown_of(
+                quote.evidence_frame([own.assessed]).drop(columns="item_id"),
+                None,
+                f"Evidence for {item_id} on {day}",
+                quote.item_note(own.assessed.item),
+            ),
         ]
         if published:
-            tables.append(published_table(f"Published of {item_id} on {day}", published))
+            tables.append(_published(f"Published of {item_id} for {day}", published))
         names = [each.assessed.item.item_id for each in found.quoted]
         place = names.index(item_id)
         return page(
@@ -99,8 +102,14 @@ def evidence_page(desk: Desk, store: Store, request: Request, form: Form) -> Res
                 f"/reporter/entry?{urlencode({'entry': entry_id})}"
                 for entry_id, *_ in tables[1].rows
             ],
-            ladder=ladder(own.assessed),
-            lines=[ladder_line(own.assessed), confidentiality_line(own.confidentiality)],
+            ladder=[
+                {"words": words.BASED_ON[rung], "stands_here": rung is own.assessed.rung}
+                for rung in Rung
+            ],
+            lines=[
+                f"Adjustments: {words.adjustments(own.assessed.codes)}.",
+                words.confidentiality(own.confidentiality),
+            ],
             picture=evidence_picture(own.assessed),
             beside=[names[at] if 0 <= at < len(names) else "" for at in (place - 1, place + 1)],
             items=[item_id],
@@ -108,6 +117,10 @@ def evidence_page(desk: Desk, store: Store, request: Request, form: Form) -> Res
         )
 
     return working_or(desk, request, ask_quoted(desk, store, day), done, title="Evidence")
+
+
+def _published(title: str, published: Sequence[Published]) -> ShownTable:
+    return shown_of(quote.published_frame(published), None, title)
 
 
 routes = [

@@ -22,6 +22,7 @@ from blend.desk.reporter_store import (
     query_of,
 )
 from blend.domain.method import Method
+from blend.reporter import quote
 from blend.reporter.calendar import compare, rolling
 from blend.reporter.indicators import grouped, indicator, series_of
 from blend.reporter.news import week_breadth
@@ -31,9 +32,8 @@ from blend.reporter.quoting import (
     heard,
     standings,
 )
-from blend.show.indicators import breadth_table, indicators_table
-from blend.show.shown import ShownTable
-from blend.show.tone import comparisons_table, sources_table, tone_tables, words_used
+from blend.reporter.volumes import BREADTH_NOTE, breadth_frame, volumes_frame, volumes_note
+from blend.show.shown import ShownTable, shown_of
 from blend.store import Store
 
 LEVELS_DRAFT = f"{OWN}series that stand at a time"
@@ -89,13 +89,27 @@ def _tone_tables(
     ]
     told = (indicator(each, day.day, whole) for each, whole in grouped(series_of(volumes, levels)))
     indicators = [each for each in told if each is not None]
-    return [
-        *tone_tables(quoted, together, method),
-        *([indicators_table(indicators)] if indicators else []),
-        breadth_table(week_breadth(news)),
-        comparisons_table(compared, day.day),
-        sources_table(words_used(quoted, together)),
+    tables = [
+        shown_of(quote.quotations_frame(quoted), _TREND, f"Trend on {day}"),
+        shown_of(quote.stats_frame(quoted), None, "Tests behind the trend"),
+        shown_of(
+            quote.demand_frame(quoted, together),
+            None,
+            "Demand and offerings",
+            quote.demand_note(method),
+        ),
+        shown_of(breadth_frame(week_breadth(news)), None, "How many items moved", BREADTH_NOTE),
+        shown_of(quote.spans_frame(compared), None, "Weeks, months, years", quote.SPANS_NOTE),
+        shown_of(quote.words_frame(quoted, together), None, "Where the words are from"),
     ]
+    if indicators:
+        tables.insert(
+            3, shown_of(volumes_frame(indicators), None, "Volumes", volumes_note(indicators))
+        )
+    return tables
+
+
+_TREND = ("item_id", "quote_usd_per_cwt", "change_usd_per_cwt", "trend", "based_on")
 
 
 def series_names(store: Store) -> list[str]:

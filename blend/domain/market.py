@@ -9,6 +9,10 @@ from enum import StrEnum
 from functools import lru_cache
 
 
+LB_PER_LOAD = 40_000.0
+"""One truckload, as the trade counts."""
+
+
 class EntryKind(StrEnum):
     TRADE = "trade"
     """Concluded, with price and pounds."""

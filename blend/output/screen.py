@@ -6,7 +6,7 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -47,6 +47,21 @@ def watch(warnings: Iterable[str]) -> str:
     """The WATCH block: one line or two for each thing to act on."""
     lines = [warn(wrapped(f"! {each}", "  ")) for each in warnings]
     return "\n".join(["WATCH", *lines]) if lines else ""
+
+
+def with_sections(
+    first: Iterable[str], sections: Collection[str], offered: dict[str, Callable[[], str]]
+) -> str:
+    """The first screen, then the sections asked for, and a closing line that names the others.
+
+    Parts of the first screen that are empty are left out; the last one may hold a caution.
+    """
+    asked = [name for name in offered if name in sections or "all" in sections]
+    rest = [f"--{name}" for name in offered if name not in asked]
+    more = [wrapped(f"More: {' '.join(rest)}, or --all.", "  ")] if rest else []
+    shown = ["\n".join(filter(None, [*first, *([] if asked else more)]))]
+    shown += [offered[name]() for name in asked]
+    return "\n\n".join(shown + (more if asked else []))
 
 
 def table(

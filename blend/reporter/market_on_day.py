@@ -154,10 +154,10 @@ def _errors_of_volumes(
 
 def _driver_of(lot: Lot, own_ids: frozenset[str]) -> Driver:
     if lot.lot_id in own_ids:
-        return Driver.OWN_AVAILABILITY
+        return Driver.OWN_SUPPLY
     if lot.origin == DOMESTIC:
-        return Driver.FRESH_AVAILABILITY
-    return Driver.IMPORTED_AVAILABILITY
+        return Driver.FRESH_SUPPLY
+    return Driver.IMPORTED_SUPPLY
 
 
 def _price(calibrated: Calibrated, market: Market, own_ids: frozenset[str]) -> float:

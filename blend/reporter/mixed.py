@@ -28,31 +28,43 @@ class Driver(StrEnum):
     OWN_PRICE = "own price"
     """Price, freight and left-over value of the item's lots."""
     OTHER_PRICES = "other prices"
-    OWN_AVAILABILITY = "own availability"
+    OWN_SUPPLY = "own availability"
     """What there is of the item's lots, and what they are: pounds, days, tested lean."""
-    FRESH_AVAILABILITY = "fresh availability"
+    FRESH_SUPPLY = "fresh availability"
     """The same of the country's own meat, the little that it froze itself included."""
-    IMPORTED_AVAILABILITY = "imported availability"
+    IMPORTED_SUPPLY = "imported availability"
     ORDERS = "orders"
     """Pounds ordered and wanted, what falling short costs and what is earned on a pound."""
     RULES = "rules"
     """Rules, standards, losses, and the products' targets, tolerances and claims."""
 
+    @property
+    def words(self) -> str:
+        """As screens, charts and the note call it."""
+        return _WORDS.get(self, self.value)
+
+
+_WORDS = {
+    Driver.OTHER_PRICES: "other lots' prices",
+    Driver.OWN_SUPPLY: "own supply",
+    Driver.FRESH_SUPPLY: "fresh supply",
+    Driver.IMPORTED_SUPPLY: "imported supply",
+}
 
 PLAN_DRIVERS = (
     Driver.OWN_PRICE,
     Driver.OTHER_PRICES,
-    Driver.FRESH_AVAILABILITY,
-    Driver.IMPORTED_AVAILABILITY,
+    Driver.FRESH_SUPPLY,
+    Driver.IMPORTED_SUPPLY,
     Driver.ORDERS,
     Driver.RULES,
 )
 """What moves one plant's plan, for which prices are given."""
 
 MARKET_DRIVERS = (
-    Driver.OWN_AVAILABILITY,
-    Driver.FRESH_AVAILABILITY,
-    Driver.IMPORTED_AVAILABILITY,
+    Driver.OWN_SUPPLY,
+    Driver.FRESH_SUPPLY,
+    Driver.IMPORTED_SUPPLY,
     Driver.ORDERS,
     Driver.RULES,
 )
@@ -138,10 +150,10 @@ class TwoCases:
         """The drivers of a lot's price and of its availability."""
         is_own = lot_id in self.own_ids
         price = Driver.OWN_PRICE if is_own else Driver.OTHER_PRICES
-        if is_own and Driver.OWN_AVAILABILITY in self.drivers:
-            return price, Driver.OWN_AVAILABILITY
+        if is_own and Driver.OWN_SUPPLY in self.drivers:
+            return price, Driver.OWN_SUPPLY
         is_domestic = all(lot.origin == DOMESTIC for lot in self.sides(lot_id))
-        return price, (Driver.FRESH_AVAILABILITY if is_domestic else Driver.IMPORTED_AVAILABILITY)
+        return price, (Driver.FRESH_SUPPLY if is_domestic else Driver.IMPORTED_SUPPLY)
 
     @cached_property
     def _ways_of_lots(self) -> dict[str, tuple[Driver, Driver, tuple[Lot, ...]]]:

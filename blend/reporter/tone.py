@@ -30,11 +30,10 @@ class Trend(StrEnum):
     STEADY = "steady"
     WEAK = "weak"
     LOWER = "lower"
-    NOT_ESTABLISHED = "not established"
-    TOO_THIN = "too thin to test"
-    """Too few firms spoke on both days for any outcome of the test to tell."""
-    THIN_DAY = "too thin a day to compare"
-    NO_DAY = "no day to compare with"
+    UNCLEAR = "no clear trend"
+    TOO_FEW = "too few trades"
+    """Too few today, or too few companies reporting both days for the test to show anything."""
+    NO_DAY = "no earlier day"
 
 
 DEMAND_WORDS = ("very light", "light", "moderate", "good", "very good")
@@ -51,7 +50,7 @@ SOURCES: Mapping[str, str] = {
     "moderate": f"{_GLOSSARY}, demand, supply and market activity",
     "heavy": f"{_GLOSSARY}, supply",
     **dict.fromkeys(("inactive", "slow", "active"), f"{_GLOSSARY}, market activity"),
-    **dict.fromkeys((Trend.NOT_ESTABLISHED, Trend.TOO_THIN, Trend.THIN_DAY, Trend.NO_DAY), _OURS),
+    **dict.fromkeys((Trend.UNCLEAR, Trend.TOO_FEW, Trend.NO_DAY), _OURS),
 }
 """Where each word is from."""
 
@@ -81,6 +80,11 @@ class PriceTrend:
     steady_p: float | None = None
     share_up: float = 0.0
     share_down: float = 0.0
+
+    @property
+    def is_tested(self) -> bool:
+        """Whether enough companies reported both days."""
+        return self.steady_p is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +209,7 @@ def _trend(
     measurable = method.measurable_ticks * item.tick_usd_per_cwt
     today = on_terms_of(item, by_day.get(day, ()), method)
     if not has_volume(today, method):
-        return PriceTrend(Trend.THIN_DAY, day, measurable_usd_per_cwt=measurable)
+        return PriceTrend(Trend.TOO_FEW, day, measurable_usd_per_cwt=measurable)
     for before in range(1, method.compare_within_days + 1):
         earlier = day - timedelta(days=before)
         then = on_terms_of(item, by_day.get(earlier, ()), method)
@@ -264,7 +268,7 @@ def trend_of(
     }
     if 2 / 2**count > method.tone_level:
         return PriceTrend(
-            Trend.TOO_THIN,
+            Trend.TOO_FEW,
             change_usd_per_cwt=fmean(amounts) if amounts else None,
             moved=sign_flip(amounts) if amounts else None,
             **told,
@@ -283,7 +287,7 @@ def trend_of(
     elif steady_p <= method.tone_level / 2:
         word = Trend.STEADY
     else:
-        word = Trend.NOT_ESTABLISHED
+        word = Trend.UNCLEAR
     return PriceTrend(
         word,
         change_usd_per_cwt=change,

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from blend.domain.market import EntryKind
 from blend.reporter.assessed import Assessed
 from blend.reporter.evidence import Evidence, Use
+from blend.reporter.words import USES
 from blend.show.amounts import count_of, number_words
-from blend.show.quotations import KIND_WORDS, USE_WORDS
 
 WIDTH, HEIGHT = 1000, 260
 _LEFT, _RIGHT, _TOP, _BOTTOM = 56, 16, 34, 40
@@ -103,7 +103,7 @@ def _ticks(low: float, high: float, step: float) -> Sequence[float]:
 def _words(each: Evidence) -> str:
     price = number_words(each.usd_per_cwt, min_decimals=2)
     bears = f"{number_words(each.weight * 100, max_decimals=1)} %"
-    return f"{KIND_WORDS[each.kind]} at {price}, bears {bears}: {USE_WORDS[each.use]}"
+    return f"{each.kind.value} at {price}, bears {bears}: {USES[each.use]}"
 
 
 def _alternative(made: Assessed, prices: Sequence[float]) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import date
 
 from blend.reporter.note import Figure, Unit
+from blend.reporter.words import ADJUSTMENTS
 from blend.show.amounts import number_words, pounds, printable
-from blend.show.quotations import codes_words
 from blend.units import POINTS_PER_SHARE
 
 
@@ -33,7 +33,7 @@ def figure_text(figure: Figure) -> str:
         case Unit.WORD:
             return printable(value)
         case Unit.CODES:
-            return codes_words(value.split("|") if value else ())
+            return "; ".join(ADJUSTMENTS[code] for code in value.split("|") if code) or "none needed"
 
 
 def cell_text(figure: Figure) -> str:

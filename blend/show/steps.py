@@ -32,8 +32,8 @@ _MAX_ROWS = 40
 OF_A_PLAN: Mapping[Driver, str] = {
     Driver.OWN_PRICE: "The prices of both tables are taken as exact.",
     Driver.OTHER_PRICES: "The prices of both tables are taken as exact.",
-    Driver.FRESH_AVAILABILITY: "Pounds are those that this plant was offered or holds, as stated.",
-    Driver.IMPORTED_AVAILABILITY: (
+    Driver.FRESH_SUPPLY: "Pounds are those that this plant was offered or holds, as stated.",
+    Driver.IMPORTED_SUPPLY: (
         "Pounds are those that this plant was offered or holds, as stated."
     ),
     Driver.ORDERS: "Orders are taken as stated, whatever they cost to fill.",
@@ -41,9 +41,9 @@ OF_A_PLAN: Mapping[Driver, str] = {
 }
 """What stands behind a driver's part of one plant's plan."""
 OF_A_MARKET: Mapping[Driver, str] = {
-    Driver.OWN_AVAILABILITY: "Of an item's pounds the same share goes to grinders on both days.",
-    Driver.FRESH_AVAILABILITY: "Of an item's pounds the same share goes to grinders on both days.",
-    Driver.IMPORTED_AVAILABILITY: (
+    Driver.OWN_SUPPLY: "Of an item's pounds the same share goes to grinders on both days.",
+    Driver.FRESH_SUPPLY: "Of an item's pounds the same share goes to grinders on both days.",
+    Driver.IMPORTED_SUPPLY: (
         "Of an item's pounds the same share goes to grinders on both days; what lands is what is"
         " used."
     ),

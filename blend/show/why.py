@@ -27,9 +27,9 @@ CAUTION = (
 _STAYED = {
     Driver.OWN_PRICE: "its own price",
     Driver.OTHER_PRICES: "the other prices",
-    Driver.OWN_AVAILABILITY: "its own availability",
-    Driver.FRESH_AVAILABILITY: "fresh availability",
-    Driver.IMPORTED_AVAILABILITY: "imported availability",
+    Driver.OWN_SUPPLY: "its own availability",
+    Driver.FRESH_SUPPLY: "fresh availability",
+    Driver.IMPORTED_SUPPLY: "imported availability",
     Driver.ORDERS: "orders",
     Driver.RULES: "the rules",
 }

@@ -132,15 +132,15 @@ def test_the_planted_cause_is_found_and_sized_and_the_absent_one_is_not(history,
         pair,
         volume_error_share=VOLUME_ERROR_SHARE,
     ).price
-    shock = found.next.contribution(Driver.IMPORTED_AVAILABILITY)
-    planted = true.contribution(Driver.IMPORTED_AVAILABILITY)
+    shock = found.next.contribution(Driver.IMPORTED_SUPPLY)
+    planted = true.contribution(Driver.IMPORTED_SUPPLY)
     assert shock.standard_error > 0
     assert abs(shock.amount - planted.amount) < 2 * shock.standard_error
     assert abs(shock.amount) > 10 * shock.standard_error
     # lean runs short: lean is dearer, and the fat that must be blended with it is worth less
     assert (shock.amount > 0) == (item == "90s")
     largest = max(found.next.contributions, key=lambda each: abs(each.amount))
-    assert largest.driver is Driver.IMPORTED_AVAILABILITY
+    assert largest.driver is Driver.IMPORTED_SUPPLY
     absent = found.next.contribution(Driver.ORDERS)
     assert abs(absent.amount) < 1.96 * absent.standard_error
     assert found.next.contribution(Driver.RULES).amount == pytest.approx(0, abs=1e-6)
@@ -160,7 +160,7 @@ def test_when_imports_are_back_so_is_the_price(history):
         pair,
         volume_error_share=VOLUME_ERROR_SHARE,
     ).price.next
-    back = found.contribution(Driver.IMPORTED_AVAILABILITY)
+    back = found.contribution(Driver.IMPORTED_SUPPLY)
     assert back.amount < -10 * back.standard_error
     assert found.change < 0
 
@@ -182,9 +182,9 @@ def test_stated_errors_are_those_of_volumes_drawn_again(history):
             (found.contribution(driver).amount - exact.contribution(driver).amount)
             / found.contribution(driver).standard_error
             for driver in (
-                Driver.IMPORTED_AVAILABILITY,
-                Driver.FRESH_AVAILABILITY,
-                Driver.OWN_AVAILABILITY,
+                Driver.IMPORTED_SUPPLY,
+                Driver.FRESH_SUPPLY,
+                Driver.OWN_SUPPLY,
                 Driver.ORDERS,
             )
         ]

@@ -42,7 +42,7 @@ AFTER = _plant(300.0, 3.1, 150.0, RULE)
 WHY = why_plan_moved(BEFORE, AFTER, NINETIES, certify=True)
 MARKET_WHY = why_market_moved(market(), market(I90=3700), NINETIES)
 EVERY = frozenset(PLAN_DRIVERS)
-SOME = frozenset({Driver.OWN_PRICE, Driver.IMPORTED_AVAILABILITY})
+SOME = frozenset({Driver.OWN_PRICE, Driver.IMPORTED_SUPPLY})
 
 
 def proved(why):
@@ -102,7 +102,7 @@ def _prices_moved(certificate, by_usd):
 
 
 def _cases_swapped():
-    one, other = frozenset({Driver.OWN_PRICE}), frozenset({Driver.IMPORTED_AVAILABILITY})
+    one, other = frozenset({Driver.OWN_PRICE}), frozenset({Driver.IMPORTED_SUPPLY})
     between = dict(WHY.between)
     between[one], between[other] = between[other], between[one]
     return replace(WHY, between=between)
@@ -173,7 +173,7 @@ PLAN_CORRUPTIONS = {
 
 
 def _clearing_moved(lot_id, by_usd):
-    moved = frozenset({Driver.IMPORTED_AVAILABILITY})
+    moved = frozenset({Driver.IMPORTED_SUPPLY})
     between = dict(MARKET_WHY.between)
     each = between[moved]
     items = tuple(

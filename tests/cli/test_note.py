@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 from dataclasses import replace
@@ -32,8 +33,7 @@ def run(*arguments: object, store: Path):
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory):
     store = tmp_path_factory.mktemp("market") / "market.db"
-    assert run("store", "init", store=store).exit_code == 0
-    assert run("store", "import", HISTORY, store=store).exit_code == 0
+    assert run("canvass", "import", HISTORY, store=store).exit_code == 0
     return store
 
 
@@ -154,8 +154,8 @@ def test_after_a_correction_the_draft_is_marked_and_not_signed(draft, store, tmp
     trade = next(e for e in entries if str(e.market_day) == DAY and e.kind == "trade")
     wrong = run(
         *("canvass", "add", "--item", "90s", "--kind", "trade", "--source", trade.source),
-        *("--source-class", trade.source_class, "--price", trade.usd_per_cwt + 2),
-        *("--pounds", trade.pounds_lb * 20, "--corrects", trade.entry_id),
+        *("--company-type", trade.source_class, "--price", trade.usd_per_cwt + 2),
+        *("--pounds", trade.pounds_lb * 20, ),
         *("--heard-at", trade.heard_at),
         store=store,
     )
@@ -201,7 +201,7 @@ def test_an_item_that_could_show_a_firm_is_counted_and_not_shown(store, tmp_path
         f"x1,{DAY} 09:00,{DAY},trade,X70,123.75,400000,packer 1,packer\n"
         f"x2,{DAY} 09:30,{DAY},trade,X70,123.25,40000,packer 2,packer\n"
     )
-    assert run("store", "import", folder, store=store).exit_code == 0
+    assert run("canvass", "import", folder, store=store).exit_code == 0
     out = tmp_path / "note.md"
     run("note", *PLAIN, "--out", out, store=store)
     text = out.read_text("utf-8")
@@ -243,35 +243,33 @@ def test_a_day_without_volumes_in_its_week_is_refused_with_all_that_lack(filled,
     assert answer.output.count("volumes, ") == 17
 
 
-# Indicators --------------------------------------------------------------------------------------
+# Volumes -----------------------------------------------------------------------------------------
 
 
-def test_indicators_tell_volumes_breadth_and_what_went_together(filled):
+def test_volumes_compare_count_movers_and_show_what_went_together(filled):
     answer = run(
-        *("indicators", "--day", DAY, "--series", "availability", "--against", "90s", "--lags", 1),
+        *("volumes", "--day", "11/6/2026", "--series", "availability"),
+        *("--against", "90s", "--max-lag", 1, "--json"),
         store=filled,
     )
     assert answer.exit_code == 0, answer.output
-    row = r"availability 90 CL +2026-11-06 +227,700 lb +0\.1 +-12\.2 +1,454,900 +6 of 45 +-6\.4"
-    assert re.search(row, answer.output)
-    assert "90s after volumes" in answer.output
-    assert "Breadth" in answer.output
-    assert "our extension" in " ".join(answer.output.split())
-    assert "does not say that one moved the other" in " ".join(answer.output.split())
+    found = json.loads(answer.output)
+    tables = {name: table["rows"] for name, table in found["tables"].items()}
+    (own,) = [each for each in tables["series"] if each["series"] == "availability 90 CL imported"]
+    assert (own["to"], own["volume"], own["year_to_date"]) == (DAY, 227_700, 1_454_900)
+    assert own["on_year_percent"] == pytest.approx(-12.2, abs=0.05)
+    assert own["year_to_date_percent"] == pytest.approx(-6.4, abs=0.05)
+    assert {each["weeks_after"] for each in tables["lags"]} == {0, 1}
+    assert found["figures"]["higher"] == len(tables["breadth"][0]["which"].split(", "))
 
 
-def test_a_series_that_is_not_there_is_refused(filled):
-    answer = run("indicators", "--series", "slaughter", store=filled)
-    assert answer.exit_code == 2
-    assert "slaughter cows" in answer.output
-    answer = run("indicators", "--against", "99s", store=filled)
-    assert answer.exit_code == 2
-    assert "99s" in answer.output
-
-
-def test_a_store_without_volumes_says_so(tmp_path):
-    store = tmp_path / "empty.db"
-    run("store", "init", store=store)
-    answer = run("indicators", store=store)
-    assert answer.exit_code == 1
-    assert "holds no volumes" in answer.output
+def test_a_series_or_an_item_that_is_not_there_is_refused(filled, tmp_path):
+    answer = run("volumes", "--series", "slaughter", store=filled)
+    assert answer.exit_code == 2 and "slaughter cows" in answer.output
+    answer = run("volumes", "--against", "99s", store=filled)
+    assert answer.exit_code == 2 and "99s" in answer.output
+    shutil.copytree(HISTORY, tmp_path / "history")
+    (tmp_path / "history" / "volumes.csv").unlink()
+    run("canvass", "import", tmp_path / "history", store=tmp_path / "empty.db")
+    answer = run("volumes", store=tmp_path / "empty.db")
+    assert answer.exit_code == 1 and "no volumes" in answer.output

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 from types import SimpleNamespace
@@ -16,6 +17,7 @@ from tests.reporter.canvass import ITEM, bid, offer, trade
 
 FIRMS = ("Ash", "Birch", "Cedar", "Elm", "Fir")
 DAY = "2026-03-13"
+GUM = ("--source", "Gum", "--company-type", "trader")
 
 
 def history():
@@ -48,155 +50,157 @@ def run(tmp_path, monkeypatch):
 @pytest.fixture
 def filled(run):
     write_history(Path("tables"), [ITEM], history(), [])
-    run("store", "init")
-    run("store", "import", "tables")
+    run("canvass", "import", "tables")
     return run
 
 
+def rows(output, table):
+    return json.loads(output)["tables"][table]["rows"]
+
+
 def test_from_an_empty_store_to_a_quotation_made_again(filled):
-    quoted = filled("quote", "--day", DAY, "--all", "--evidence")
-    assert re.search(r"F90 +356\.00 +355\.50 +356\.50 .* trades +high +5 +200,000", quoted)
-    published = filled("quote", "--day", DAY, "--all", "--publish", "--assessor", "A. Reporter")
-    assert "Published F90: 356.00 USD/cwt" in published
-    filled(
-        "canvass", "add", "--item", "F90", "--kind", "trade", "--price", "372", "--pounds",
-        "400000", "--source", "Gum", "--source-class", "trader", "--heard-at", f"{DAY} 15:30",
-    )  # fmt: skip
-    again = filled("quote", "--day", DAY, "--reproduce")
-    assert "made again to the last digit (store position 1" in again
-    told = filled("tone", "--day", DAY, "--all", "--sources")
-    assert re.search(r"F90 +firm +0\.50 +2026-03-12 +5", told)
-    assert "USDA AMS Market News glossary, price trend" in told
-    assert re.search(r"F90 +moderate +5 +5\.0 +moderate +5", told)
+    (quoted,) = rows(filled("quote", "--day", "3/13/2026", "--json"), "quotations")
+    assert quoted["quote_usd_per_cwt"] == pytest.approx(356) and quoted["pounds_lb"] == 200_000
+    assert (quoted["trend"], quoted["change_usd_per_cwt"]) == ("firm", 0.5)
+    assert (quoted["based_on"], quoted["publish"]) == ("trades", "yes")
+    assert "Published F90 at $356.00." in filled("quote", "--publish", "--assessor", "A")
+    filled("canvass", "add", "--item", "F90", "--kind", "trade", "--price", "372", "--pounds",
+           "400000", *GUM, "--heard-at", f"{DAY} 15:30")  # fmt: skip
+    (again,) = rows(filled("quote", "--day", DAY, "--reproduce", "--json"), "reproduced")
+    assert again["is_same"] and again["store_position"] == 1
+    tables = filled("quote", "--day", DAY, "--json")
+    demand = rows(tables, "demand")[0]
+    assert (demand["demand"], demand["bidding"], demand["offerings"]) == ("moderate", 5, "moderate")
+    assert {"word": "firm", "source": "USDA AMS Market News glossary, price trend"} in rows(
+        tables, "words"
+    )
 
 
-def test_an_import_tells_a_terminal_what_it_does(run, monkeypatch):
+def test_the_default_day_is_the_latest_on_file(filled):
+    assert filled("quote") == filled("quote", "--day", DAY)
+
+
+def test_an_import_shows_its_steps_on_a_terminal(run, monkeypatch):
     write_history(Path("tables"), [ITEM], history(), [])
-    run("store", "init")
     terminal = SimpleNamespace(isatty=lambda: True)
     monkeypatch.setattr(common, "sys", SimpleNamespace(stderr=terminal))
-    told = run("store", "import", "tables")
-    assert "\rreading tables " in told and f"\radding {len(history()) + 1} rows " in told
-    assert told.endswith(f"Append 1: 1 item, {len(history())} entries.\n")
+    shown = run("canvass", "import", "tables")
+    assert "\rreading tables " in shown and f"\radding {len(history()) + 1} rows " in shown
+    assert shown.endswith(f"Imported 1 item and {len(history())} entries.\n")
 
 
 def test_no_source_is_ever_printed(filled):
     for words in (
-        ("quote", "--day", DAY, "--all", "--evidence"),
-        ("tone", "--day", DAY, "--all"),
-        ("store", "show"),
-        ("store", "show", "--day", DAY),
+        ("quote", "--day", DAY, "--all"),
+        ("quote", "--day", DAY, "--json"),
+        ("canvass", "show"),
+        ("canvass", "show", "--day", DAY, "--json"),
     ):
-        told = filled(*words)
-        assert not any(re.search(rf"\b{firm}\b", told) for firm in FIRMS)
+        shown = filled(*words)
+        assert not any(re.search(rf"\b{firm}\b", shown) for firm in FIRMS)
 
 
 def test_an_import_is_whole_or_nothing(filled):
     Path("more").mkdir()
     header = "entry_id,heard_at,market_day,kind,item_id,usd_per_cwt,pounds_lb,source,source_class"
-    rows = (
+    lines = (
         "N1,2026-03-14 09:00,2026-03-14,bid,F90,350,,Ash,packer",
         "N2,2026-03-14 09:00,2026-03-14,bid,F9O,350,,Ash,packer",
     )
-    Path("more/canvass.csv").write_text("\n".join((header, *rows)))
-    before = filled("store", "show")
-    told = filled("store", "import", "more", code=2)
-    assert "canvass.csv row 3, item_id: read F9O; allowed an id of items. Did you mean F90?" in told
-    assert "1 problem; nothing was written." in told
-    assert filled("store", "show") == before
+    Path("more/canvass.csv").write_text("\n".join((header, *lines)))
+    before = filled("canvass", "show")
+    refused = filled("canvass", "import", "more", code=2)
+    assert "canvass.csv row 3" in refused and "F9O" in refused
+    assert filled("canvass", "show") == before
 
 
 def test_a_time_alone_is_of_the_market_day(filled):
-    entry_id = filled(
-        "canvass", "add", "--item", "F90", "--kind", "bid", "--price", "349", "--source", "Gum",
-        "--source-class", "other", "--day", DAY, "--heard-at", "9:05",
-    ).split()[1]  # fmt: skip
-    assert f"{DAY} 09:05" in filled("store", "show", "--entry", entry_id)
+    entry_id = filled("canvass", "add", "--item", "F90", "--kind", "bid", "--price", "349", *GUM,
+                      "--day", DAY, "--heard-at", "9:05").split()[1]  # fmt: skip
+    (entry,) = rows(filled("canvass", "show", "--entry", entry_id, "--json"), "entries")
+    assert entry["heard_at"] == f"{DAY} 09:05"
 
 
 def test_an_export_imports_into_an_empty_store(filled, monkeypatch):
-    entry_id = filled(
-        "canvass", "add", "--item", "F90", "--kind", "bid", "--price", "349", "--source", "Gum",
-        "--source-class", "other", "--heard-at", f"{DAY} 09:00",
-    ).split()[1]  # fmt: skip
+    entry_id = filled("canvass", "add", "--item", "F90", "--kind", "bid", "--price", "349", *GUM,
+                      "--heard-at", f"{DAY} 09:00").split()[1]  # fmt: skip
     filled("canvass", "withdraw", entry_id, "--note", "misheard")
-    filled("store", "export", "out.xlsx")
+    filled("canvass", "export", "out.xlsx")
     monkeypatch.setenv("BLEND_STORE", "other.db")
-    filled("store", "init")
-    assert "182 entries" in filled("store", "import", "out.xlsx")
-    assert filled("quote", "--day", DAY, "--all") == filled(
-        "quote", "--day", DAY, "--all", "--store", "market.db"
-    )
+    assert "182 entries" in filled("canvass", "import", "out.xlsx")
+    assert filled("quote", "--day", DAY) == filled("quote", "--day", DAY, "--store", "market.db")
 
 
-def test_a_withdrawal_is_kept_and_counts_no_more(filled):
-    first = filled("store", "show", "--day", DAY)
-    (entry_id,) = re.findall(r"^(E\d+) .* trade +355\.50", first, re.MULTILINE)
-    withdrawn = filled("canvass", "withdraw", entry_id, "--note", "misheard").split()[-1]
-    assert not re.search(rf"^{entry_id}", filled("store", "show", "--day", DAY), re.MULTILINE)
-    chain = filled("store", "show", "--entry", withdrawn)
-    assert re.findall(r"^\S+-\S+|^E\d+", chain, re.MULTILINE)[-2:] == [entry_id, withdrawn]
-    assert "withdrawn:" in chain and "misheard" in chain
+def entries_of(filled, *words):
+    return rows(filled("canvass", "show", *words, "--json"), "entries")
+
+
+def test_a_withdrawal_stays_on_file_and_no_longer_counts(filled):
+    (entry_id,) = [
+        each["entry_id"]
+        for each in entries_of(filled, "--day", DAY)
+        if each["kind"] == "trade" and each["price_usd_per_cwt"] == 355.5
+    ]
+    filled("canvass", "withdraw", entry_id, "--note", "misheard")
+    assert entry_id not in [each["entry_id"] for each in entries_of(filled, "--day", DAY)]
+    first, last = entries_of(filled, "--entry", entry_id)
+    assert first["entry_id"] == entry_id and last["stands"] == f"withdraws {entry_id}"
     for gone in ("E0", entry_id):
-        told = filled("canvass", "withdraw", gone, "--note", "x", code=2)
-        assert "allowed an entry of the store that stands" in told
+        filled("canvass", "withdraw", gone, "--note", "x", code=2)
+        filled("canvass", "correct", gone, "--price", "350", code=2)
+
+
+def test_a_correction_changes_what_is_given_and_keeps_the_rest(filled):
+    first = next(e for e in entries_of(filled, "--day", DAY) if e["kind"] == "trade")
+    filled("canvass", "correct", first["entry_id"], "--price", "357.25", "--note", "heard again")
+    was, now = entries_of(filled, "--entry", first["entry_id"])
+    assert now["price_usd_per_cwt"] == 357.25
+    for name in ("item_id", "kind", "pounds_lb", "company_type", "heard_at", "terms"):
+        assert now[name] == was[name]
 
 
 def test_an_override_keeps_its_reason(filled):
-    told = filled(
-        "quote", "--day", DAY, "--item", "F90", "--publish", "--assessor", "A", "--override",
-        "357", "--reason", "two loads of poor color",
-    )  # fmt: skip
-    assert "357.00 USD/cwt (by the method 356.00; set so: two loads of poor color)" in told
+    shown = filled("quote", "--day", DAY, "--item", "F90", "--publish", "--assessor", "A",
+                   "--override", "357", "--reason", "two loads of poor color")  # fmt: skip
+    line = "Published F90 at $357.00 (method: $356.00; set because: two loads of poor color)."
+    assert line in " ".join(shown.split())
+
+
+OVERRIDE = ("--item", "F90", "--publish", "--assessor", "A", "--override")
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "shown"),
     [
-        (("--all", "--publish"), "needs --assessor"),
+        (("--publish",), "needs --assessor"),
         (("--item", "F90", "--override", "357", "--reason", "x"), "goes with --publish"),
-        (("--item", "F90", "--publish", "--assessor", "A", "--override", "357"), "--reason"),
-        (
-            (
-                "--item",
-                "F90",
-                "--publish",
-                "--assessor",
-                "A",
-                "--override",
-                "3.57",
-                "--reason",
-                "x",
-            ),
-            "USD per cwt: 5 to 5000",
-        ),
-        ((), "Name each --item"),
+        ((*OVERRIDE, "357"), "--reason"),
+        ((*OVERRIDE, "3.57", "--reason", "x"), "5 to 5000"),
         (("--item", "F91"), "Did you mean F90?"),
+        (("--day", "13/3/2026"), "Enter 11/20/2026 or 2026-11-20"),
     ],
 )
-def test_what_makes_no_sense_is_told(filled, words, told):
-    assert told in filled("quote", "--day", DAY, *words, code=2)
+def test_what_makes_no_sense_is_refused(filled, words, shown):
+    day = () if "--day" in words else ("--day", DAY)
+    assert shown in filled("quote", *day, *words, code=2)
 
 
-def test_a_missing_store_is_told(run, monkeypatch):
-    assert "`blend store init` makes one" in run("store", "show", code=1)
+def test_a_missing_or_empty_store_says_what_to_do(run, monkeypatch):
+    run("canvass", "show", code=1)
+    write_history(Path("tables"), [ITEM], [], [])
+    run("canvass", "import", "tables")
+    assert "blend canvass import" in run("quote", code=1)
+    run("quote", "--day", DAY, "--reproduce", code=2)
     monkeypatch.delenv("BLEND_STORE")
-    assert "Name the store" in run("store", "show", code=2)
-
-
-def test_an_empty_store_says_what_to_do(run):
-    run("store", "init")
-    assert "`blend store import` adds them" in run("quote", "--day", DAY, "--all", code=1)
-    assert "nothing was published" in run("quote", "--day", DAY, "--reproduce", code=1)
+    assert "Name the store" in run("canvass", "show", code=2)
 
 
 def test_a_method_of_their_own_is_used(filled):
     text = packaged_path("quotation_method.csv").read_text(encoding="utf-8")
     Path("own.csv").write_text(text.replace("min_trades,3,", "min_trades,30,"))
-    told = filled("quote", "--day", DAY, "--all", "--method", "own.csv")
-    assert "thin trades" in told and "too few trades" in told
+    (quoted,) = rows(filled("quote", "--method-file", "own.csv", "--json"), "quotations")
+    assert quoted["based_on"] == "few trades"
 
 
 def test_as_of_answers_from_what_was_known(filled):
-    told = filled("quote", "--day", DAY, "--all", "--as-of", "2020-01-01", code=1)
-    assert "holds no item" in told
+    filled("quote", "--day", DAY, "--as-of", "2020-01-01", code=1)

@@ -75,8 +75,8 @@ def filled_store() -> Path:
     folder = Path(tempfile.mkdtemp(prefix="blend-store-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     store = folder / "desk.db"
-    for words in (["init"], ["import", str(DEMO / "history")]):
-        main(["store", *words, "--store", str(store)], standalone_mode=False)
+    words = ["canvass", "import", str(DEMO / "history"), "--store", str(store)]
+    main(words, standalone_mode=False)
     return store
 
 

@@ -223,7 +223,7 @@ def test_pasted_rows_are_added_all_or_none_and_once(client):
         answer = client.post("/reporter/paste", data={"paste_id": "p", "rows": PASTED})
         assert answer.status_code == 200
     assert len(entries_of(client)) == before + 2
-    assert "2 rows in the store already" in answer.text
+    assert "all 2 rows" in answer.text
 
 
 def test_rows_without_a_header_are_in_the_stated_order(client):
@@ -370,7 +370,7 @@ def test_quotations_lead_to_evidence(client):
     assert f"Quotations of {DAY}" in page and "337.90" in page
     assert f"/reporter/quotations/item?day={DAY}&amp;item=90+CL" in page
     page = ready(client, f"/reporter/quotations/item?day={DAY}&item=73s").text
-    assert "carried: it stands here" in page and "too few trades" in page
+    assert "prior day: it stands here" in page and "too few trades" in page
     assert 'role="img"' in page and "the quotation falls at 229.25" in page
     assert "1 entry between" in page
     sheet = client.get(f"/reporter/quotations/item?day={DAY}&item=90s&as=xlsx")
@@ -382,7 +382,7 @@ def test_publishing_tells_before_and_is_done_once(client):
     asked = f"/reporter/quotations/publish?day={DAY}&assessor=A.+Reporter"
     more = "&override_item=90s&override=338.4&reason=two+late+trades"
     page = ready(client, asked + more).text
-    assert "338.40" in page and "set by a person: two late trades" in page
+    assert "338.40" in page and "set by the reporter: two late trades" in page
     fields = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', page))
     with store_of(client) as store:
         assert not store.published()
@@ -418,7 +418,7 @@ def test_what_could_show_a_firm_is_withheld(client):
         told = {"entry_id": f"x{number}", "source": f"Firm {number}", "pounds_lb": f"{number}00000"}
         client.post("/reporter/add", data=HEARD | told | {"item_id": "X70", "usd_per_cwt": "123"})
     page = ready(client, f"/reporter/quotations/publish?day={DAY}&assessor=A&item=X70").text
-    assert "withheld" in page and "None of it can be published" in page
+    assert "withhold" in page and "None of it can be published" in page
     sent = {"day": DAY, "assessor": "A", "item": "X70", "position": str(position(client))}
     made = client.post("/reporter/quotations/publish", data=sent)
     assert made.status_code == 422
@@ -436,7 +436,7 @@ def position(client) -> int:
 
 def test_tone_tells_words_with_their_sources_and_volumes_beside(client):
     page = ready(client, f"/reporter/tone?day={DAY}").text
-    for words in ("Demand, offerings and trading", "Supply indicators", "Breadth", "Spans up to",
+    for words in ("Demand and offerings", "Volumes", "How many items moved", "Weeks, months",
                   "USDA AMS Market News glossary"):  # fmt: skip
         assert words in page
     assert "stands at a time, so to date" not in page

@@ -202,9 +202,9 @@ def test_parts_add_up_and_imports_that_were_not_moved_have_none():
     for each in (why.price.next, why.price.last):
         assert math.fsum(amounts(each).values()) == pytest.approx(each.change, abs=1e-12)
     split = amounts(why.price.next)
-    assert split[Driver.IMPORTED_AVAILABILITY] == split[Driver.RULES] == 0.0
-    assert split[Driver.OWN_AVAILABILITY] < -0.01
-    assert split[Driver.FRESH_AVAILABILITY] != 0.0 != split[Driver.ORDERS]
+    assert split[Driver.IMPORTED_SUPPLY] == split[Driver.RULES] == 0.0
+    assert split[Driver.OWN_SUPPLY] < -0.01
+    assert split[Driver.FRESH_SUPPLY] != 0.0 != split[Driver.ORDERS]
     assert why.markets == 8
 
 
@@ -212,11 +212,11 @@ def test_each_part_is_a_market_that_can_be_cleared_again():
     before, after = market(), market(I90=3900, **{"90s": 5300})
     item = parse_selector("lot=90s")
     why = why_market_moved(before, after, item)
-    again = market_put_back(before, after, item, Driver.IMPORTED_AVAILABILITY)
+    again = market_put_back(before, after, item, Driver.IMPORTED_SUPPLY)
     assert again.case.lot("I90").quantity_lb == before.case.lot("I90").quantity_lb
     assert again.case.lot("90s").quantity_lb == after.case.lot("90s").quantity_lb
     price = prices(clear_market(calibrate(before), again))["90s"]
-    back = why.price.next.contribution(Driver.IMPORTED_AVAILABILITY).put_back
+    back = why.price.next.contribution(Driver.IMPORTED_SUPPLY).put_back
     assert price == pytest.approx(back, abs=1e-9)
 
 
@@ -236,7 +236,7 @@ def test_doubt_gives_errors_and_an_absent_cause_holds_zero():
     why = why_market_moved(market(), market(I90=3900), parse_selector("lot=90s"), doubt=doubt)
     absent = why.price.next.contribution(Driver.ORDERS)
     assert abs(absent.amount) <= 2 * absent.standard_error + NEAR
-    true = why.price.next.contribution(Driver.IMPORTED_AVAILABILITY)
+    true = why.price.next.contribution(Driver.IMPORTED_SUPPLY)
     assert true.amount > 2 * true.standard_error > 0
     assert why.price.next.standard_error > 0
     same = why_market_moved(market(), market(I90=3900), parse_selector("lot=90s"), doubt=doubt)

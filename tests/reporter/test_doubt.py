@@ -67,11 +67,11 @@ def test_errors_by_draws_are_those_of_the_closed_form(name):
     why = why_market_moved(BEFORE, AFTER, ITEM, doubt=doubt)
     assert why.draws == doubt.draws
     assert why.price.next.change == pytest.approx(-MOVE, abs=1e-5)
-    own = why.price.next.contribution(Driver.OWN_AVAILABILITY)
+    own = why.price.next.contribution(Driver.OWN_SUPPLY)
     allowed = 3 / math.sqrt(2 * doubt.draws)
     assert own.standard_error == pytest.approx(expected, rel=allowed)
     assert why.price.next.standard_error == pytest.approx(expected, rel=allowed)
-    others = set(Driver) - {Driver.OWN_AVAILABILITY}
+    others = set(Driver) - {Driver.OWN_SUPPLY}
     assert {
         each.standard_error for each in why.price.next.contributions if each.driver in others
     } == {0.0}
@@ -93,7 +93,7 @@ def test_errors_of_volumes_are_the_slopes_of_the_closed_form():
     own = PRICE / (more_lb * ELASTICITY) * share * math.hypot(LB, LB * RATIO)
     orders = PRICE * LB * RATIO / (more_lb**2 * ELASTICITY) * share * math.hypot(LB, more_lb)
     part = why.price.next.contribution
-    assert part(Driver.OWN_AVAILABILITY).standard_error == pytest.approx(own, rel=0.01)
+    assert part(Driver.OWN_SUPPLY).standard_error == pytest.approx(own, rel=0.01)
     assert part(Driver.ORDERS).standard_error == pytest.approx(orders, rel=0.01)
     assert part(Driver.RULES).standard_error == 0
     assert why.price.next.standard_error == pytest.approx(math.hypot(own, orders), rel=0.01)

@@ -25,34 +25,34 @@ def moved(quotation, error, *, model_error=0.0, **parts):
 
 
 def test_a_move_the_model_explains_names_the_largest_driver_of_it():
-    found = headline_of(moved(10, 1, FRESH_AVAILABILITY=8.5, ORDERS=2, RULES=-1))
-    assert (found.gate, found.driver.driver) == (Gate.PASSED, Driver.FRESH_AVAILABILITY)
+    found = headline_of(moved(10, 1, FRESH_SUPPLY=8.5, ORDERS=2, RULES=-1))
+    assert (found.gate, found.driver.driver) == (Gate.PASSED, Driver.FRESH_SUPPLY)
 
 
 def test_a_driver_that_pushed_the_other_way_is_not_named():
-    found = headline_of(moved(-4, 1, IMPORTED_AVAILABILITY=20, ORDERS=-13, RULES=-11))
+    found = headline_of(moved(-4, 1, IMPORTED_SUPPLY=20, ORDERS=-13, RULES=-11))
     assert found.driver.driver is Driver.ORDERS
 
 
 @pytest.mark.parametrize("quotation", [0.0, 1.9, -1.9])
 def test_a_quotation_within_its_own_error_has_nothing_to_explain(quotation):
-    found = headline_of(moved(quotation, 1, IMPORTED_AVAILABILITY=quotation or 15))
+    found = headline_of(moved(quotation, 1, IMPORTED_SUPPLY=quotation or 15))
     assert (found.gate, found.driver) == (Gate.DID_NOT_MOVE, None)
 
 
 def test_a_quotation_that_stood_still_has_nothing_to_explain_without_an_error_either():
-    assert headline_of(moved(0, None, IMPORTED_AVAILABILITY=15)).gate is Gate.DID_NOT_MOVE
+    assert headline_of(moved(0, None, IMPORTED_SUPPLY=15)).gate is Gate.DID_NOT_MOVE
 
 
 @pytest.mark.parametrize(
     "move",
     [
-        moved(30, 1, FRESH_AVAILABILITY=2),  # a rule the model cannot see
-        moved(10, 1, FRESH_AVAILABILITY=7),  # 3.00 unexplained, beyond 1.96 errors
-        moved(10, 9 / 1.96, FRESH_AVAILABILITY=4),  # within the error, larger than the explained
-        moved(10, 1, FRESH_AVAILABILITY=17, model_error=5),  # overshoots by more than half the move
-        moved(10, 1, FRESH_AVAILABILITY=-1),
-        moved(10, None, FRESH_AVAILABILITY=4),
+        moved(30, 1, FRESH_SUPPLY=2),  # a rule the model cannot see
+        moved(10, 1, FRESH_SUPPLY=7),  # 3.00 unexplained, beyond 1.96 errors
+        moved(10, 9 / 1.96, FRESH_SUPPLY=4),  # within the error, larger than the explained
+        moved(10, 1, FRESH_SUPPLY=17, model_error=5),  # overshoots by more than half the move
+        moved(10, 1, FRESH_SUPPLY=-1),
+        moved(10, None, FRESH_SUPPLY=4),
     ],
 )
 def test_a_move_the_model_does_not_explain_gets_no_cause(move):

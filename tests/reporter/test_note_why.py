@@ -31,9 +31,9 @@ def words(sentences):
 @pytest.mark.parametrize(
     ("move", "said"),
     [
-        (moved(0.5, 1, IMPORTED_AVAILABILITY=15), "did not move beyond the error"),
-        (moved(30, 1, FRESH_AVAILABILITY=2), "Our model does not explain this move."),
-        (moved(30, None, FRESH_AVAILABILITY=20), "Error of the quotation not given"),
+        (moved(0.5, 1, IMPORTED_SUPPLY=15), "did not move beyond the error"),
+        (moved(30, 1, FRESH_SUPPLY=2), "Our model does not explain this move."),
+        (moved(30, None, FRESH_SUPPLY=20), "Error of the quotation not given"),
     ],
 )
 def test_no_cause_in_the_news_sentence_or_the_heading(move, said):
@@ -48,6 +48,6 @@ def test_no_cause_in_the_news_sentence_or_the_heading(move, said):
 
 
 def test_a_move_the_model_explains_names_its_driver():
-    found = news(moved(10, 1, FRESH_AVAILABILITY=9, model_error=1))
+    found = news(moved(10, 1, FRESH_SUPPLY=9, model_error=1))
     assert "fresh availability" in words(shortest_why(found))
     assert why(found).heading == "Why it moved"

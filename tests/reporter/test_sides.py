@@ -36,9 +36,9 @@ def test_nothing_differs_between_a_case_and_itself(case):
     [
         ("B90-1", {"price_usd_per_lb": 3.9}, Driver.OWN_PRICE, Cell.PRICE),
         ("B50-1", {"price_usd_per_lb": 3.9}, Driver.OTHER_PRICES, Cell.PRICE),
-        ("B90-1", {"quantity_lb": 7.0}, Driver.FRESH_AVAILABILITY, Cell.POUNDS),
-        ("I90-1", {"quantity_lb": None}, Driver.IMPORTED_AVAILABILITY, Cell.POUNDS),
-        ("B50-1", {"lean": 0.4}, Driver.FRESH_AVAILABILITY, Cell.OTHER),
+        ("B90-1", {"quantity_lb": 7.0}, Driver.FRESH_SUPPLY, Cell.POUNDS),
+        ("I90-1", {"quantity_lb": None}, Driver.IMPORTED_SUPPLY, Cell.POUNDS),
+        ("B50-1", {"lean": 0.4}, Driver.FRESH_SUPPLY, Cell.OTHER),
     ],
 )
 def test_a_cell_of_a_lot_is_told_by_its_driver_alone(case, lot_id, changed, driver, cell):

@@ -111,9 +111,9 @@ def test_the_mapping():
     assert word(0.25, 0.5, 0.25, 0.5, 0.25) is Trend.FIRM
     assert word(-0.25, -0.5, -0.25, -0.5, -0.25) is Trend.WEAK
     assert word(0, 0.25, -0.25, 0, 0) is Trend.STEADY
-    assert word(4, -3, 2, -4, 3) is Trend.NOT_ESTABLISHED
-    assert word(3, 3, 3, 3) is Trend.TOO_THIN
-    assert word() is Trend.TOO_THIN
+    assert word(4, -3, 2, -4, 3) is Trend.UNCLEAR
+    assert word(3, 3, 3, 3) is Trend.TOO_FEW
+    assert word() is Trend.TOO_FEW
 
 
 def test_one_large_move_is_no_majority():
@@ -125,7 +125,7 @@ def test_not_having_seen_a_move_is_not_steady():
     made = trend_of(
         dict(zip("abcde", (3, -3, 2, -2, 0.5), strict=True)), TUESDAY, MONDAY, 1.0, METHOD
     )
-    assert made.word is Trend.NOT_ESTABLISHED
+    assert made.word is Trend.UNCLEAR
     assert made.moved.p > METHOD.tone_level and made.steady_p > METHOD.tone_level / 2
 
 
@@ -140,7 +140,7 @@ def test_words_mirror(ticks):
 def test_every_word_has_its_source():
     words = {*Trend, *tone.DEMAND_WORDS, *tone.OFFERINGS_WORDS, *tone.ACTIVITY_WORDS}
     assert words == set(SOURCES)
-    assert "price trend" in SOURCES["firm"] and SOURCES["too thin to test"] == "own word"
+    assert "price trend" in SOURCES["firm"] and SOURCES["too few trades"] == "own word"
 
 
 # Which days and which firms ---------------------------------------------------------------------
@@ -163,12 +163,12 @@ def test_a_trend_is_of_firms_that_spoke_on_both_days():
     # Another set of firms, each of them dearer: the panel changed, no price did.
     others = [trade(f"New {n}", 360, after=1) for n in range(6)]
     changed = [*both_days(firms=FIRMS)[:6], *others]
-    assert (trend(changed).word, trend(changed).firms) == (Trend.TOO_THIN, 0)
+    assert (trend(changed).word, trend(changed).firms) == (Trend.TOO_FEW, 0)
 
 
 def test_a_thin_day_is_not_compared():
     thin_today = [*both_days()[:6], trade("Ash", 360, after=1)]
-    assert trend(thin_today).word is Trend.THIN_DAY
+    assert trend(thin_today).word is Trend.TOO_FEW
     assert trend(both_days()[6:]).word is Trend.NO_DAY
 
 

@@ -64,7 +64,7 @@ def test_where_it_is_used_up_the_next_pound_is_value_what_replaces_it():
     why = why_plan_moved(base(ninety_lb=300.0), base(ninety_lb=200.0), NINETIES)
     assert why.value.next.before == pytest.approx(VALUE_BESIDE_95S)
     assert why.value.next.change == pytest.approx(0.0, abs=1e-9)
-    cost = nothing_but({Driver.FRESH_AVAILABILITY: 100 * (VALUE_BESIDE_95S - 3.0)})
+    cost = nothing_but({Driver.FRESH_SUPPLY: 100 * (VALUE_BESIDE_95S - 3.0)})
     assert parts(why.cost) == pytest.approx(cost)
 
 
@@ -80,10 +80,10 @@ def test_scarce_imports_are_found_and_each_part_is_a_counterfactual():
     why = why_plan_moved(before, after, NINETIES)
     # plentiful imports are the marginal 90s at their own price; scarce ones leave it to 95s
     rise = VALUE_BESIDE_95S - 2.9
-    assert parts(why.value.next) == pytest.approx(nothing_but({Driver.IMPORTED_AVAILABILITY: rise}))
-    back = why.value.next.contribution(Driver.IMPORTED_AVAILABILITY).put_back
+    assert parts(why.value.next) == pytest.approx(nothing_but({Driver.IMPORTED_SUPPLY: rise}))
+    back = why.value.next.contribution(Driver.IMPORTED_SUPPLY).put_back
     assert back == pytest.approx(2.9)
-    case = put_back(before, after, NINETIES, Driver.IMPORTED_AVAILABILITY)
+    case = put_back(before, after, NINETIES, Driver.IMPORTED_SUPPLY)
     assert case.lot("I90").quantity_lb == 800.0
     again = why_plan_moved(case, after, NINETIES)
     assert again.value.next.before == pytest.approx(back)
@@ -142,7 +142,7 @@ def test_a_stated_shortage_price_lets_it_be_split():
     )
     assert math.fsum(parts(why.cost).values()) == pytest.approx(why.cost.change)
     assert why.cost.contribution(Driver.ORDERS).amount > 0
-    assert why.cost.contribution(Driver.FRESH_AVAILABILITY).amount < 0
+    assert why.cost.contribution(Driver.FRESH_SUPPLY).amount < 0
 
 
 def test_a_case_that_itself_has_no_plan_tells_its_infeasible():

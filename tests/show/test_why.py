@@ -14,7 +14,7 @@ NEXT = Explained(
     3.0,
     3.2,
     (
-        Contribution(Driver.IMPORTED_AVAILABILITY, 0.25, 2.95, 0.02),
+        Contribution(Driver.IMPORTED_SUPPLY, 0.25, 2.95, 0.02),
         Contribution(Driver.ORDERS, -0.05, 3.25),
         Contribution(Driver.RULES, 0.0, 3.2),
     ),
