@@ -153,10 +153,8 @@ def test_after_a_correction_the_draft_is_marked_and_not_signed(draft, store, tmp
         entries = opened.entries("90s")
     trade = next(e for e in entries if str(e.market_day) == DAY and e.kind == "trade")
     wrong = run(
-        *("canvass", "add", "--item", "90s", "--kind", "trade", "--source", trade.source),
-        *("--company-type", trade.source_class, "--price", trade.usd_per_cwt + 2),
-        *("--pounds", trade.pounds_lb * 20, ),
-        *("--heard-at", trade.heard_at),
+        *("canvass", "correct", trade.entry_id, "--price", trade.usd_per_cwt + 2),
+        *("--pounds", trade.pounds_lb * 20),
         store=store,
     )
     assert wrong.exit_code == 0, wrong.output
@@ -187,7 +185,7 @@ def test_an_override_is_printed_with_its_reason(store, tmp_path):
     text = out.read_text("utf-8")
     assert "[371.25](#90s.price)" in text
     assert "two late trades confirmed by both sides" in text
-    assert "set by a person" in text
+    assert "set by the reporter" in text
 
 
 def test_an_item_that_could_show_a_firm_is_counted_and_not_shown(store, tmp_path):

@@ -406,7 +406,7 @@ def test_publishing_tells_before_and_is_done_once(client):
     (own,) = (each for each in published if each.item_id == "90s")
     assert (own.usd_per_cwt, own.override_reason) == (338.4, "two late trades")
     page = ready(client, f"/reporter/quotations?day={DAY}").text
-    assert f"Published of {DAY}" in page and "A. Reporter" in page
+    assert f"Published for {DAY}" in page and "A. Reporter" in page
     again = client.post("/reporter/quotations/publish", data=fields | {"assessor": "Another"})
     assert again.status_code == 422 and "look again" in again.text
 
@@ -439,10 +439,10 @@ def test_tone_tells_words_with_their_sources_and_volumes_beside(client):
     for words in ("Demand and offerings", "Volumes", "How many items moved", "Weeks, months",
                   "USDA AMS Market News glossary"):  # fmt: skip
         assert words in page
-    assert "stands at a time, so to date" not in page
+    assert "inventory, averaged to date" not in page
     place = re.search(r'name="(level_\d+)" value="yes"> cold storage', page)[1]
     client.post("/reporter/tone/levels", data={"day": DAY, place: "yes"})
-    assert "cold storage: stands at a time, so to date" in ready(client, "/reporter/tone").text
+    assert "cold storage: inventory, averaged to date" in ready(client, "/reporter/tone").text
 
 
 # Why ---------------------------------------------------------------------------------------------
@@ -704,7 +704,7 @@ def _look_at_evidence_and_tone(page, origin):
     page.wait_for_selector("svg.picture")
     assert page.locator("svg.picture circle").count() >= 3
     page.click("nav >> text=Tone")
-    page.wait_for_selector("text=Supply indicators")
+    page.wait_for_selector("text=How many items moved")
 
 
 def _step_through_why(page, origin):
