@@ -65,8 +65,8 @@ register(
         "weight_percent": Format("Weight", "%", 1),
         "company_type": Format("Company type"),
         "given_usd_per_cwt": Format("Price given", *_USD),
-        "lean_usd_per_cwt": Format("for lean", "$/cwt", 2, is_signed=True),
-        "freight_usd_per_cwt": Format("for freight", "$/cwt", 2, is_signed=True),
+        "for_lean_usd_per_cwt": Format("for lean", "$/cwt", 2, is_signed=True),
+        "for_freight_usd_per_cwt": Format("for freight", "$/cwt", 2, is_signed=True),
         "adjusted_usd_per_cwt": Format("On item's terms", *_USD),
         "average_usd_per_cwt": Format("Weighted average", *_USD),
         "average_before_usd_per_cwt": Format("before", *_USD),
@@ -372,7 +372,7 @@ def adjustments_frame(quoted: Iterable[Quoted]) -> DataFrame:
 def evidence_frame(quoted: Iterable[Assessed]) -> DataFrame:
     """Every entry with its weight or why it has none; no source is shown."""
     columns = ("item_id", "entry_id", "kind", "company_type", "given_usd_per_cwt",
-               "lean_usd_per_cwt", "freight_usd_per_cwt", "adjusted_usd_per_cwt", "pounds_lb",
+               "for_lean_usd_per_cwt", "for_freight_usd_per_cwt", "adjusted_usd_per_cwt", "pounds_lb",
                "weight_percent", "use")  # fmt: skip
     rows = []
     for made in quoted:
