@@ -68,6 +68,7 @@ REPORT: dict[str, Place] = {
     "why": Place("blend.cli.why", "Why an item's price and a plan's cost moved"),
     "clear": Place("blend.cli.why", "The prices at which a whole market clears"),
     "note": Place("blend.cli.note", "The day's note: a draft to edit, then the page to print"),
+    "weekly": Place("blend.cli.weekly", "The week's report: page, slides, script to speak"),
 }
 SECTIONS = {"START": START, "PLANT": PLANT, "TRADE": TRADE, "REPORT": REPORT}
 COMMANDS = START | PLANT | TRADE | REPORT

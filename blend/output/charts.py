@@ -60,6 +60,53 @@ def chart(
     }
 
 
+def signed_bars(
+    title: str,
+    amounts: Mapping[str, float],
+    unit: str,
+    *,
+    subtitle: str = "",
+    decimals: int = 2,
+    is_horizontal: bool = False,
+) -> Spec:
+    """A bar for each name, above or below zero, with its amount written at it."""
+    rows = [
+        {"name": name, "amount": amount, "way": "up" if amount > 0 else "down"}
+        for name, amount in amounts.items()
+    ]
+    names = {"field": "name", "type": "nominal", "sort": None, "title": None}
+    scale = {"field": "amount", "type": "quantitative", "title": unit}
+    written = f"+.{decimals}f"
+    offset = "dx" if is_horizontal else "dy"
+    place = "datum.amount < 0 ? -24 : 24" if is_horizontal else "datum.amount < 0 ? 10 : -8"
+    return chart(
+        title,
+        rows,
+        [
+            {"mark": {"type": "bar"}},
+            {
+                "mark": {"type": "text", offset: {"expr": place}},
+                "encoding": {"text": {"field": "amount", "format": written}},
+            },
+        ],
+        subtitle=subtitle,
+        encoding={
+            "x": scale if is_horizontal else names | {"axis": {"labelAngle": 0}},
+            "y": names if is_horizontal else scale,
+            "color": {
+                "field": "way",
+                "type": "nominal",
+                "legend": None,
+                "scale": {"domain": ["up", "down"], "range": [GAIN, LOSS]},
+            },
+            "tooltip": [
+                {"field": "name", "title": " "},
+                {"field": "amount", "title": unit, "format": written},
+            ],
+        },
+    )
+
+
 def themed(spec: Spec, theme: Theme = "light") -> Spec:
     """The chart with the one look that all charts share."""
     ink, lines, paper = _INK[theme]

@@ -57,7 +57,7 @@ class Format:
         if math.isinf(value):
             return "no limit"
         number = round(float(value), self.decimals) + 0.0
-        return f"{number:{'+' if self.is_signed else ''},.{self.decimals}f}"
+        return f"{number:{'+' if self.is_signed and number else ''},.{self.decimals}f}"
 
 
 COLUMNS: dict[str, Format] = {

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+
 def demand_picture(curve: DemandCurve, lot: Lot) -> Figure:
     """Pounds taken over delivered price: a flight of steps, today's price and the entry."""
     made, axes = figure(

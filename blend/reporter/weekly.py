@@ -1,0 +1,652 @@
+"""The weekly report: lean, fat and their spread, each complex, volumes, breadth, talk, next week.
+
+Prices are those published where they were, else the method's; items that may not be shown are left
+out and counted. Averages of the week are weighted by pounds traded where there were trades,
+else the mean of the days' quotations. A year is compared with the same ISO week; week 53 has its
+own comparison only where the year before had one. Year to date is given only where nearly every
+week of this year has its counterpart last year.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from blend.domain.market import CanvassEntry, EntryKind, Item
+from blend.domain.method import Method
+from blend.output import screen
+from blend.output.answer import Answer, Spec
+from blend.output.formats import Format, cents, counted, day, register
+from blend.reporter.calendar import Average, DayFigure, average, week_of
+from blend.reporter.indicators import Change, Indicator, by_week, grouped, indicator, series_of
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+    from blend.store import Store
+
+LOAD_LB = 40_000
+_WEEK = timedelta(days=7)
+WEEKS_SHOWN = 53
+MIN_WEEKS_SHARE = 0.9
+"""Of this year's weeks that must have a counterpart last year before year to date is given."""
+EVEN_SHARE = 0.005
+"""A volume nearer than this to last year's is about even with it."""
+
+register(
+    {
+        "week_usd_per_cwt": Format("Average", "$/cwt", 2),
+        "on_week_usd_per_cwt": Format("On week", "$/cwt", 2, is_signed=True),
+        "on_year_usd_per_cwt": Format("On year", "$/cwt", 2, is_signed=True),
+        "low_usd_per_cwt": Format("Low", "$/cwt", 2),
+        "high_usd_per_cwt": Format("High", "$/cwt", 2),
+        "loads": Format("Loads", "", 1, is_summed=True),
+        "volume_lb": Format("Volume", "lb", 0, is_summed=True),
+        "trade_count": Format("Trades", "", 0, is_summed=True),
+        "on_week_percent": Format("On week", "%", 1, is_signed=True),
+        "on_year_percent": Format("On year", "%", 1, is_signed=True),
+        "year_to_date_percent": Format("Year to date", "%", 1, is_signed=True),
+        "latest": Format("Latest", "", 0),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ItemWeek:
+    """One item's week. Prices are $/cwt; None where there is too little to say."""
+
+    item: Item
+    now: Average
+    before: Average
+    year_ago: Average | None
+    low: float | None
+    high: float | None
+    trades: int
+    days: tuple[DayFigure, ...]
+
+    @property
+    def price(self) -> float | None:
+        return _price(self.now)
+
+    @property
+    def on_week(self) -> float | None:
+        return _change(self.now, self.before)
+
+    @property
+    def on_year(self) -> float | None:
+        return _change(self.now, self.year_ago)
+
+
+def _price(of: Average) -> float | None:
+    return of.simple_usd_per_cwt if of.weighted_usd_per_cwt is None else of.weighted_usd_per_cwt
+
+
+def _change(now: Average, then: Average | None) -> float | None:
+    """None where either span lacks too many days to be compared."""
+    if then is None or now.is_patchy or then.is_patchy:
+        return None
+    first, last = _price(now), _price(then)
+    return None if first is None or last is None else first - last
+
+
+@dataclass(frozen=True)
+class Weekly(Answer):
+    """The week ending on `friday`."""
+
+    friday: date
+    items: tuple[ItemWeek, ...]
+    left_out: int
+    """Items that may not be shown, by the confidentiality rule of the method."""
+    volumes: tuple[Indicator, ...]
+    talk: tuple[CanvassEntry, ...]
+    measurable_usd_per_cwt: Mapping[str, float]
+    """By item: a move below it counts as unchanged."""
+    method_version: str
+    missing_days: tuple[date, ...]
+
+    # Tables --------------------------------------------------------------------------------------
+
+    @cached_property
+    def week(self) -> DataFrame:
+        """One row an item: average, range, changes on week and year, volume, loads."""
+        from pandas import DataFrame
+
+        return DataFrame(
+            [
+                {
+                    "item_id": each.item.item_id,
+                    "week_usd_per_cwt": each.price,
+                    "low_usd_per_cwt": each.low,
+                    "high_usd_per_cwt": each.high,
+                    "on_week_usd_per_cwt": each.on_week,
+                    "on_year_usd_per_cwt": each.on_year,
+                    "trade_count": each.trades,
+                    "volume_lb": each.now.pounds_lb,
+                    "loads": each.now.pounds_lb / LOAD_LB,
+                }
+                for each in self.items
+            ]
+        )
+
+    @cached_property
+    def supply(self) -> DataFrame:
+        """One row a volume series: latest week, change on week, year and year to date."""
+        from pandas import DataFrame
+
+        return DataFrame(
+            [
+                {
+                    "series": _series_name(each),
+                    "latest": each.value,
+                    "unit": each.series.unit,
+                    "on_week_percent": _percent(each.on_week),
+                    "on_year_percent": _percent(each.on_year),
+                    "year_to_date_percent": _year_to_date(each),
+                }
+                for each in self.volumes
+            ]
+        )
+
+    @property
+    def tables(self) -> Mapping[str, DataFrame]:
+        return {"week": self.week, "supply": self.supply}
+
+    @property
+    def figures(self) -> Mapping[str, Any]:
+        up, down, flat = (len(each) for each in self.breadth)
+        return {
+            "week_ending": self.friday,
+            "lean_usd_per_cwt": self.lean and self.lean.price,
+            "fat_usd_per_cwt": self.fat and self.fat.price,
+            "spread_usd_per_cwt": self.spread,
+            "advances": up,
+            "declines": down,
+            "unchanged": flat,
+        }
+
+    # What it says --------------------------------------------------------------------------------
+
+    @property
+    def lean(self) -> ItemWeek | None:
+        return self._nearest(0.90)
+
+    @property
+    def fat(self) -> ItemWeek | None:
+        return self._nearest(0.50)
+
+    def _nearest(self, lean: float) -> ItemWeek | None:
+        fresh = [each for each in self.items if _is_fresh(each.item) and each.price is not None]
+        near = [each for each in fresh if abs(each.item.lean - lean) < 0.005]
+        return near[0] if near else None
+
+    @property
+    def spread(self) -> float | None:
+        """Lean over fat, $/cwt."""
+        if self.lean is None or self.fat is None:
+            return None
+        return (self.lean.price or 0.0) - (self.fat.price or 0.0)
+
+    @property
+    def breadth(self) -> tuple[list[str], list[str], list[str]]:
+        """Items that advanced, declined, and neither by a measurable amount."""
+        up: list[str] = []
+        down: list[str] = []
+        flat: list[str] = []
+        for each in self.items:
+            if each.on_week is None:
+                continue
+            measurable = self.measurable_usd_per_cwt[each.item.item_id]
+            side = flat if abs(each.on_week) < measurable else up if each.on_week > 0 else down
+            side.append(each.item.item_id)
+        return up, down, flat
+
+    @property
+    def headline(self) -> str:
+        """Lean, fat and their spread in one line."""
+        parts = [self._moved(each) for each in (self.lean, self.fat) if each is not None]
+        return "; ".join(parts) if parts else "No quotations to report this week"
+
+    def _moved(self, each: ItemWeek) -> str:
+        name = each.item.item_id
+        if each.on_week is None:
+            return f"{name} at {cents(each.price or 0.0)}"
+        if abs(each.on_week) < self.measurable_usd_per_cwt[name]:
+            return f"{name} steady at {cents(each.price or 0.0)}"
+        way = "up" if each.on_week > 0 else "down"
+        return f"{name} {way} {cents(abs(each.on_week))} to {cents(each.price or 0.0)}"
+
+    def paragraphs(self) -> list[tuple[str, str]]:
+        """Each complex in two or three sentences, with its heading."""
+        made = []
+        for name, holds in COMPLEXES:
+            own = [each for each in self.items if holds(each.item) and each.price is not None]
+            if own:
+                made.append((name, self._complex(own)))
+        if self.spread is not None:
+            made.append(("Spread", self._spread_sentence()))
+        supply = self._supply_sentence()
+        if supply:
+            made.append(("Supply", supply))
+        return made
+
+    def _complex(self, own: Sequence[ItemWeek]) -> str:
+        moved = [each for each in own if each.on_week is not None]
+        sentences = ["; ".join(self._moved(each) for each in own[:4]) + "."]
+        loads = math.fsum(each.now.pounds_lb for each in own) / LOAD_LB
+        before = math.fsum(each.before.pounds_lb for each in own) / LOAD_LB
+        if loads:
+            than = f", against {before:.1f} the week before" if before else ""
+            sentences.append(f"Negotiated volume was {loads:.1f} loads{than}.")
+        yearly = [each for each in moved if each.on_year is not None]
+        if yearly:
+            largest = max(yearly, key=lambda each: abs(each.on_year or 0.0))
+            year = largest.on_year or 0.0
+            way = "above" if year > 0 else "below"
+            name = largest.item.item_id
+            sentences.append(f"{name} are {cents(abs(year))} {way} the same week last year.")
+        return " ".join(sentences)
+
+    def _spread_sentence(self) -> str:
+        if self.lean is None or self.fat is None or self.spread is None:
+            return ""
+        text = f"{self.lean.item.item_id} over {self.fat.item.item_id}: {cents(self.spread)}"
+        if self.lean.on_week is not None and self.fat.on_week is not None:
+            change = self.lean.on_week - self.fat.on_week
+            way = "wider" if change > 0 else "narrower"
+            text += f", {cents(abs(change))} {way} on the week"
+        return text + "."
+
+    def _supply_sentence(self) -> str:
+        parts = []
+        for each in self.volumes:
+            share = each.on_year.share if each.on_year else None
+            if share is not None and each.series.origin and not each.series.name.endswith(", all"):
+                parts.append(f"{_series_name(each)} {_against_last_year(share)}")
+        return f"{'; '.join(parts[:3]).capitalize()}." if parts else ""
+
+    def watch(self) -> list[str]:
+        """What to watch next week: facts on file, no forecast."""
+        listed = []
+        wide = [each for each in self.items if each.low is not None and each.high is not None]
+        if wide:
+            most = max(wide, key=lambda each: (each.high or 0.0) - (each.low or 0.0))
+            listed.append(
+                f"{most.item.item_id} traded over the widest range, {cents(most.low or 0.0)} to "
+                f"{cents(most.high or 0.0)}."
+            )
+        thin = [each.item.item_id for each in self.items if not each.trades]
+        if thin:
+            listed.append(f"No trades this week in {', '.join(thin)}: the next one sets the price.")
+        holidays = [
+            each for each in _days(self.friday + timedelta(days=3), 5) if not _is_market(each)
+        ]
+        if holidays:
+            listed.append(f"Short week: no market on {', '.join(map(day, holidays))}.")
+        return listed
+
+    def script(self) -> str:
+        """What is read aloud: 60 to 90 seconds, numbers rounded as one says them."""
+        lines = [
+            f"The boneless beef market for the week ending {self.friday:%B} {self.friday.day}."
+        ]
+        for each, of in ((self.lean, "lean"), (self.fat, "fat")):
+            if each is not None:
+                lines.append(_spoken(each, self.measurable_usd_per_cwt[each.item.item_id], of))
+        if self.spread is not None:
+            lines.append(f"That puts lean over fat at about {_say(self.spread)}.")
+        if self.lean is not None and self.lean.on_year is not None:
+            ago = (self.lean.price or 0.0) - self.lean.on_year
+            name = self.lean.item.item_id
+            lines.append(f"In the same week a year ago {name} stood at about {_say(ago)}.")
+        imported = [
+            each for each in self.items if not _is_fresh(each.item) and each.price is not None
+        ]
+        for each in imported[:2]:
+            lines.append(_spoken(each, self.measurable_usd_per_cwt[each.item.item_id], "imported"))
+        up, down, flat = (len(each) for each in self.breadth)
+        lines.append(
+            f"Of {counted(up + down + flat, 'item')} compared, {up or 'none'} gained, "
+            f"{down or 'none'} lost and {flat or 'none'} held steady."
+        )
+        loads = math.fsum(each.now.pounds_lb for each in self.items) / LOAD_LB
+        before = math.fsum(each.before.pounds_lb for each in self.items) / LOAD_LB
+        lines.append(
+            f"Negotiated trade came to about {round(loads)} loads, "
+            f"{'up' if loads > before else 'down'} from {round(before)} the week before."
+        )
+        supply = self._supply_sentence()
+        if supply:
+            lines.append(_round_percents(supply))
+        lines += [_round_percents(each) for each in self.watch()[-1:]]
+        lines.append("Those are this week's quotations. Not a forecast.")
+        return " ".join(lines)
+
+    def markdown(self) -> str:
+        """The report as Markdown."""
+        parts = [
+            f"# Boneless beef and trimmings, week ending {day(self.friday)}",
+            f"**{self.headline}**",
+            *(f"**{name}.** {text}" for name, text in self.paragraphs()),
+            "## The week",
+            _markdown_table(self.week),
+        ]
+        if len(self.supply):
+            parts += ["## Volumes", _markdown_table(self.supply)]
+        if self.talk:
+            parts += [
+                "## Heard in the trade, not used in any figure",
+                *(f"- {t}" for t in self.said),
+            ]
+        if self.watch():
+            parts += ["## Next week", *(f"- {each}" for each in self.watch())]
+        parts.append(self.foot())
+        return "\n\n".join(parts) + "\n"
+
+    def html(self) -> str:
+        """The report as a page that prints on two sheets of Letter."""
+        from importlib.resources import files
+
+        from jinja2 import Environment
+        from markupsafe import Markup
+
+        from blend.output.charts import picture
+        from blend.output.formats import format_of
+
+        template = files("blend.reporter").joinpath("weekly.html").read_text("utf-8")
+        page = Environment(autoescape=True).from_string(template)
+        charts = [Markup(picture(each, ".svg").decode()) for each in self.charts()]
+        return page.render(report=self, charts=charts, format_of=format_of, ending=day(self.friday))
+
+    def charts(self) -> list[Spec]:
+        """Lean and fat over a year, the week's changes item by item, and volumes on the year."""
+        return [self.chart(), self._changes_chart(), self._volumes_chart()]
+
+    def slides(self) -> str:
+        """One page of charts at newsletter size, as SVG in HTML."""
+        from blend.output.charts import picture
+
+        body = "\n".join(
+            f"<figure>{picture(each, '.svg').decode()}</figure>" for each in self.charts()
+        )
+        title = f"Boneless beef and trimmings, week ending {day(self.friday)}"
+        return _SLIDES.format(title=title, body=body)
+
+    def _changes_chart(self) -> Spec:
+        from blend.output.charts import signed_bars
+
+        moves = {each.item.item_id: each.on_week for each in self.items if each.on_week is not None}
+        note = f"average of the week ending {day(self.friday)} against the week before"
+        return signed_bars("Change on the week", moves, "$/cwt", subtitle=note)
+
+    def _volumes_chart(self) -> Spec:
+        from blend.output.charts import signed_bars
+
+        moves = {
+            _series_name(each): 100 * share
+            for each in self.volumes
+            if each.on_year and (share := each.on_year.share) is not None
+        }
+        return signed_bars(
+            "Volumes against the same week last year",
+            moves,
+            "%",
+            subtitle=f"week ending {day(self.friday)}",
+            decimals=1,
+            is_horizontal=True,
+        )
+
+    @property
+    def said(self) -> list[str]:
+        """Talk in its own words, with its day and no company."""
+        return [f"{each.note.strip()} ({each.market_day:%a})" for each in self.talk]
+
+    def foot(self) -> str:
+        """How it was made, and what is missing."""
+        missing = ", ".join(map(day, self.missing_days))
+        return " ".join(
+            [
+                "Averages are weighted by pounds traded, where there were trades.",
+                f"Method {self.method_version}.",
+                f"No entries on {missing}." if missing else "",
+                self._years_missing(),
+                f"{counted(self.left_out, 'item')} withheld for confidentiality."
+                if self.left_out
+                else "",
+            ]
+        ).strip()
+
+    def _years_missing(self) -> str:
+        short = [each.year_to_date for each in self.volumes if _year_to_date(each) is None]
+        counted_weeks = [each.periods for each in short if each is not None]
+        if not counted_weeks:
+            return ""
+        of = self.friday.isocalendar().week
+        fewest = min(counted_weeks)
+        return f"Year to date left out: only {fewest} of {of} weeks have last year's figures."
+
+    # Shown ---------------------------------------------------------------------------------------
+
+    def screen(self, sections: Collection[str] = ()) -> str:
+        up, down, flat = (len(each) for each in self.breadth)
+        columns = ["item_id", "week_usd_per_cwt", "on_week_usd_per_cwt", "on_year_usd_per_cwt",
+                   "trade_count", "loads"]  # fmt: skip
+        parts = [
+            screen.strong(f"Boneless beef and trimmings, week ending {day(self.friday)}"),
+            screen.wrapped(f"{self.headline}. {self._spread_sentence()}"),
+            screen.table(self.week, columns),
+            screen.wrapped(f"{up} up, {down} down, {flat} unchanged on the week. {self.foot()}"),
+        ]
+        every = "all" in sections
+        if every or "volumes" in sections:
+            parts.append(screen.table(self.supply, title="Volumes"))
+        if every or "text" in sections:
+            parts += [screen.wrapped(f"{name}. {text}") for name, text in self.paragraphs()]
+        if every or "script" in sections:
+            parts.append(screen.wrapped(self.script()))
+        return "\n\n".join(parts)
+
+    def chart(self) -> Spec:
+        from blend.output.charts import chart
+
+        rows = [
+            {"item": each.item.item_id, "week": monday.isoformat(), "usd": price}
+            for each in (self.lean, self.fat)
+            if each is not None
+            for monday, price in _weekly_prices(each.days)
+        ]
+        return chart(
+            f"Lean and fat, {WEEKS_SHOWN} weeks to {day(self.friday)}",
+            rows,
+            {
+                "mark": {"type": "line", "point": False},
+                "encoding": {
+                    "x": {"field": "week", "type": "temporal", "title": None},
+                    "y": {"field": "usd", "type": "quantitative", "title": "$/cwt",
+                          "scale": {"zero": False}},
+                    "color": {"field": "item", "type": "nominal", "title": None},
+                    "strokeDash": {"field": "item", "type": "nominal", "title": None},
+                    "tooltip": [{"field": "item"}, {"field": "week", "type": "temporal"},
+                                {"field": "usd", "title": "$/cwt", "format": ".2f"}],
+                },
+            },
+            subtitle="average of each week, as quoted",
+        )  # fmt: skip
+
+
+def _is_fresh(item: Item) -> bool:
+    return item.fresh_or_frozen == "fresh"
+
+
+_SLIDES = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><title>{title}</title>
+<style>body {{ font: 16px Arial, sans-serif; margin: 1rem; }} figure {{ margin: 0 0 1rem; }}
+svg {{ max-width: 100%; height: auto; }}</style></head>
+<body><h1>{title}</h1>
+{body}
+</body></html>
+"""
+
+COMPLEXES = (
+    ("Fresh lean", lambda item: _is_fresh(item) and item.lean >= 0.845),
+    ("Fresh mid and fat", lambda item: _is_fresh(item) and item.lean < 0.845),
+    ("Imported", lambda item: not _is_fresh(item)),
+)
+
+
+def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
+    """The report of the week that a day falls in, from the store. Raises InputRefused where the
+    week has no entries."""
+    from blend.errors import InputRefused, Problem
+    from blend.reporter.quoting import figures, heard, quote
+
+    week = week_of(day_of_week)
+    friday = week.monday + timedelta(days=4)
+    entries = store.entries(days=(week.monday, week.sunday))
+    if not entries:
+        latest = max((each for each in store.market_days() if each <= friday), default=None)
+        fix = f"Latest day on file: {day(latest)}." if latest else "Import a canvass first."
+        raise InputRefused(
+            [Problem("store", None, "week", f"no entries in the week of {friday}", fix)]
+        )
+    last_day = max(each.market_day for each in entries)
+    known = heard(store, last_day, method)
+    items, left_out = [], 0
+    for item_id, item in known.items.items():
+        quoted = quote(known, item_id, method)
+        if not quoted.confidentiality.may_be_shown:
+            left_out += 1
+            continue
+        days = tuple(figures(store, item, friday - timedelta(days=400), friday, method))
+        items.append(_item_week(item, days, entries, friday))
+    items.sort(key=lambda each: (not _is_fresh(each.item), each.item.lean))
+    there = {each.market_day for each in entries}
+    volumes = [
+        made
+        for series, whole in grouped(map(by_week, series_of(store.volumes(), _levels(store))))
+        if (made := indicator(series, friday, whole)) is not None
+    ]
+    return Weekly(
+        friday,
+        tuple(items),
+        left_out,
+        tuple(volumes),
+        tuple(each for each in entries if each.kind is EntryKind.OTHER and each.note.strip()),
+        {
+            item_id: method.measurable_ticks * item.tick_usd_per_cwt
+            for item_id, item in known.items.items()
+        },
+        method.version,
+        tuple(each for each in _days(week.monday, 5) if _is_market(each) and each not in there),
+    )
+
+
+def _series_name(each: Indicator) -> str:
+    """imported availability, rather than availability, imported."""
+    name, _, origin = each.series.name.partition(", ")
+    return name if origin in ("", "all") else f"{origin} {name}"
+
+
+def _against_last_year(share: float) -> str:
+    if abs(share) < EVEN_SHARE:
+        return "ran about even with a year ago"
+    return f"ran {abs(share):.1%} {'over' if share > 0 else 'under'} a year ago"
+
+
+def _year_to_date(each: Indicator) -> float | None:
+    """Percent on the year to date, where enough of this year's weeks can be compared."""
+    found = each.year_to_date
+    if found is None:
+        return None
+    weeks = each.day.isocalendar().week
+    if found.share is None or found.periods < MIN_WEEKS_SHARE * weeks:
+        return None
+    return 100 * found.share
+
+
+def _levels(store: Store) -> list[str]:
+    """Series that stand at a time, such as cold storage."""
+    return [each.series_id for each in store.volumes() if "storage" in each.series_id]
+
+
+def _item_week(
+    item: Item, days: tuple[DayFigure, ...], entries: Sequence[CanvassEntry], friday: date
+) -> ItemWeek:
+    week = week_of(friday)
+    ago = week.year_ago
+    trades = [
+        each for each in entries if each.item_id == item.item_id and each.kind is EntryKind.TRADE
+    ]
+    within = [each.usd_per_cwt for each in days if week.monday <= each.day <= week.sunday]
+    return ItemWeek(
+        item,
+        now=average(days, week.monday, week.sunday),
+        before=average(days, week.before.monday, week.before.sunday),
+        year_ago=ago and average(days, ago.monday, ago.sunday),
+        low=min(within, default=None),
+        high=max(within, default=None),
+        trades=len(trades),
+        days=days,
+    )
+
+
+def _weekly_prices(days: Sequence[DayFigure]) -> list[tuple[date, float]]:
+    """Monday and average of each week there is, the last so many."""
+    weeks: dict[date, list[float]] = {}
+    for each in days:
+        weeks.setdefault(week_of(each.day).monday, []).append(each.usd_per_cwt)
+    found = [(monday, math.fsum(prices) / len(prices)) for monday, prices in sorted(weeks.items())]
+    return found[-WEEKS_SHOWN:]
+
+
+def _days(first: date, count: int) -> list[date]:
+    return [first + timedelta(days=each) for each in range(count)]
+
+
+def _is_market(of: date) -> bool:
+    from blend.reporter.calendar import market_days
+
+    return bool(market_days(of, of))
+
+
+def _percent(change: Change | None) -> float | None:
+    return None if change is None or change.share is None else 100 * change.share
+
+
+def _say(usd: float) -> str:
+    """A price as one says it: to the half dollar, without cents."""
+    half = round(usd * 2) / 2
+    whole = math.floor(half)
+    return f"{whole} and a half dollars" if half != whole else f"{whole} dollars"
+
+
+def _spoken(each: ItemWeek, measurable: float, kind: str) -> str:
+    name = each.item.item_id.replace("CL", "chemical lean")
+    price = _say(each.price or 0.0)
+    if each.on_week is None or abs(each.on_week) < measurable:
+        return f"On the {kind} side, {name} were steady at about {price}."
+    way = "gained" if each.on_week > 0 else "lost"
+    moved = abs(each.on_week)
+    by = "a half dollar" if moved < 0.75 else _say(moved)
+    return f"On the {kind} side, {name} {way} about {by}, to {price} a hundredweight."
+
+
+def _round_percents(text: str) -> str:
+    import re
+
+    return re.sub(r"(\d+\.\d+)%", lambda found: f"{float(found[1]):.0f} percent", text)
+
+
+def _markdown_table(frame: DataFrame) -> str:
+    from blend.output.formats import format_of
+
+    formats = [format_of(name) for name in frame.columns]
+    rows = [
+        "| " + " | ".join(each.text(v) for each, v in zip(formats, row, strict=True)) + " |"
+        for row in frame.itertuples(index=False, name=None)
+    ]
+    rule = "|".join("---" if each.decimals is None else "---:" for each in formats)
+    return "\n".join(["| " + " | ".join(each.title for each in formats) + " |", f"|{rule}|", *rows])
