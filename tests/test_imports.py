@@ -43,7 +43,7 @@ MAY_IMPORT = {
     "model": {"domain", "rules", "constraints"},
     "check": {"domain", "rules", "constraints"},
     "lean": {"domain", "output"},
-    "grinder": {"domain", "output"} | ANSWERS,
+    "grinder": {"domain", "output", "show"} | ANSWERS,
     "trader": {"domain", "output"} | ANSWERS,
     "reporter": {"domain", "output", "store"} | ANSWERS,
     "show": {"domain", "files", "output", "rules"},

@@ -1,33 +1,62 @@
-"""Why a lot is used, or not."""
+"""`blend lot`: why a lot is used or not."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from blend.cli.answers import answers
 from blend.cli.common import FOLDER, read_folder
 from blend.errors import InputRefused, Problem, did_you_mean
 
+if TYPE_CHECKING:
+    from blend.domain.case import Case
+    from blend.domain.selectors import Selector
+    from blend.output.answer import Answer
 
-@click.command()
+
+@click.command(
+    epilog="""\b
+Examples:
+  blend lot demo_data B90-1
+  blend lot demo_data --where "item=fresh 90s"
+"""
+)
 @FOLDER
-@click.argument("lot_id", metavar="LOT")
-def lot(folder: Path, lot_id: str) -> None:
-    """Tell why a lot is used or not, and at which price that turns.
+@click.argument("lot", metavar="[LOT]", required=False)
+@click.option("--where", metavar="CONDITION", help='Compare lots, such as --where "lean>=0.9".')
+@answers("products", "parts", "others", "barred", chart=True)
+def lot(folder: Path, lot: str | None, where: str | None) -> Answer:
+    """Why a lot is used or not, its break-even price, and what it would replace.
 
-    FOLDER holds the case, LOT is a lot_id of it: what a pound of the lot is worth in each
-    product, part by part, against what it costs, and which lots it competes with.
+    LOT is a lot_id, or an item to compare all its lots.
     """
-    from blend.grinder.why_lot import why_lot_of
-    from blend.show.text import tables_text
-    from blend.show.why_lot import why_lot_tables, why_lot_words
+    from blend.grinder.lot import lots
 
     case = read_folder(folder).case
-    known = [each.lot_id for each in case.lots]
-    if lot_id not in known:
-        hint = did_you_mean(lot_id, known)
-        raise InputRefused([Problem("LOT", None, None, lot_id, "an id of lots", hint)])
-    answer = why_lot_of(case, lot_id)
-    click.echo(f"{why_lot_words(case, answer)}\n")
-    click.echo(tables_text(why_lot_tables(case, answer)))
+    return lots(case, _asked(case, lot, where))
+
+
+def _asked(case: Case, name: str | None, where: str | None) -> Selector:
+    from blend.domain.selectors import parse_selector
+    from blend.grinder.lot import lots_named
+
+    if (name is None) == (where is None):
+        raise click.UsageError("Enter a LOT or --where, one of the two.")
+    if name is not None:
+        found = lots_named(case, name)
+        if found is None:
+            known = [*(each.lot_id for each in case.lots), *(each.item for each in case.lots)]
+            hint = did_you_mean(name, known)
+            raise InputRefused([Problem("LOT", None, None, name, "a lot_id or an item", hint)])
+        return found
+    try:
+        found = parse_selector(where or "")
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--where") from None
+    if not any(map(found.holds, case.lots)):
+        met = "a condition that some lot meets"
+        raise InputRefused([Problem("--where", None, None, where or "", met)])
+    return found

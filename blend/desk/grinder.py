@@ -23,12 +23,13 @@ from blend.desk.tables import Part, fresh_parts, grid_of
 from blend.domain.lots import Lot
 from blend.errors import BlendError, InputRefused, Problem, did_you_mean
 from blend.grinder.live import LiveCase, LivePlan
-from blend.grinder.why_lot import LotAnswer, set_aside, why_lot
+from blend.grinder.lot import LotAnswer
+from blend.grinder.why_lot import WhyLot, set_aside, why_lot
 from blend.reading import read_ready_case
 from blend.show import live as show_live
 from blend.show.amounts import printable
 from blend.show.live import Compared
-from blend.show.why_lot import why_lot_tables, why_lot_words
+from blend.show.shown import shown_of
 from blend.tables.cells import number_meant
 from blend.units import USD_PER_LB_BY_PRICE_UNIT
 
@@ -316,18 +317,31 @@ def lot_page(desk: Desk, request: Request, form: Form) -> Response:
     values = {"title": f"Lot {lot_id}", "lot": lot, "revision": desk.book.revision}
     if answer is None:
         return page(desk, request, "grinder_lot.html", said="", price=None, **values)
+    explained = LotAnswer(case, answer)
     return page(
         desk,
         request,
         "grinder_lot.html",
-        tables=why_lot_tables(case, answer),
-        said=why_lot_words(case, answer),
+        tables=[
+            shown_of(frame, title=_LOT_TITLES[name])
+            for name, frame in explained.tables.items()
+            if len(frame)
+        ],
+        said=explained.headline,
         price=_turning_price(desk, lot, answer),
         **values,
     )
 
 
-def _answer(desk: Desk, lot: Lot) -> LotAnswer | None:
+_LOT_TITLES = {
+    "products": "What the next pound is worth in each product",
+    "parts": "Part by part",
+    "barred": "Products it may not go into",
+    "others": "Lots that it moves",
+}
+
+
+def _answer(desk: Desk, lot: Lot) -> WhyLot | None:
     """None where there is no plan to tell it from."""
     with desk.warm() as warm:
         state = desk.state()
@@ -347,7 +361,7 @@ class TurningPrice:
     enters: bool
 
 
-def _turning_price(desk: Desk, lot: Lot, answer: LotAnswer) -> TurningPrice | None:
+def _turning_price(desk: Desk, lot: Lot, answer: WhyLot) -> TurningPrice | None:
     """None where no price turns it, or the sheet cannot say it."""
     critical = answer.break_even_usd_per_lb
     row_id = row_of(desk.book, "lots", lot.lot_id)

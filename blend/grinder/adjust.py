@@ -230,7 +230,7 @@ class AdjustAnswer(Answer):
             more = "No single limit stands in the way: it takes more than one change."
             first.append(screen.wrapped(more))
         offered = {"batch": self._before_and_after}
-        return screen.with_sections(
+        return screen.blocks(
             [*first, screen.watch(self.cautions), screen.wrapped(self.checked)], sections, offered
         )
 

@@ -1,11 +1,12 @@
-"""Why a lot is used, or not: what a pound of it is worth in each product, part by part.
+"""Why a lot is used or not: what a pound of it is worth in each product, part by part.
 
-A pound of a lot in a product is worth the sum, over the program's rows, of what it brings to the
-row times the row's dual price. Written by what a finished pound is paid,
+A pound of a lot in a product is worth the sum, over the model's rows, of its coefficient in the
+row times the row's dual. With the dual of the finished-weight row taken out as the price of a
+finished pound,
 
-    worth = kept mass · finished + Σ (what it brings − limit · kept mass) · dual price,
+    worth = yield · finished price + Σ (coefficient − limit · yield) · dual,
 
-so that each requirement shows by how much the lot passes or misses its limit, priced (reduced
+so that each requirement shows what the lot's being on its good or bad side is worth (reduced
 costs: Bertsimas and Tsitsiklis, Introduction to Linear Optimization, 1997, ch. 4, from memory).
 """
 
@@ -29,16 +30,16 @@ from blend.model.solve import open_linear, without_end
 from blend.model.solver import Answer, Outcome, WarmLinear
 
 _BESIDE = 1e-6
-"""How far below the price at which it enters, relatively, a lot is looked at in the plan."""
+"""How far below its break-even price, relatively, an unused lot is priced to see what it moves."""
 _MIN_LB = 0.5
-"""Pounds of another lot that moved less than this are not told."""
+"""Smaller moves of other lots are left out."""
 _DUST_USD = 1e-9
 _OF_ORDER = {ConstraintClass.VOLUME_MIN, ConstraintClass.VOLUME_MAX}
 
 
 @dataclass(frozen=True, slots=True)
 class Barred:
-    """Why a product may not hold the lot; nothing filled in where it may."""
+    """Why a lot may not go into a product; all empty where it may."""
 
     wrong_species: bool
     lacks_label_claims: tuple[str, ...]
@@ -50,7 +51,7 @@ class Barred:
 
 @dataclass(frozen=True, slots=True)
 class RequirementPart:
-    """What a pound of the lot gains (below zero: loses) by one requirement, USD per lb."""
+    """What one requirement adds to a pound of the lot; negative where the lot uses the limit up."""
 
     requirement: Requirement
     usd_per_lb: float
@@ -58,16 +59,16 @@ class RequirementPart:
 
 @dataclass(frozen=True, slots=True)
 class Worth:
-    """What one more pound of the lot is worth in one product, USD per lb, at the plan's prices."""
+    """What one more pound of the lot is worth in one product, at the plan's shadow prices."""
 
     used_lb: float
     finished_usd_per_lb: float
-    """Of a finished pound that is as lean and as mixed as the limits ask, whatever it is of."""
+    """Of a finished pound right at every limit, whatever lots it is made of."""
     losses_usd_per_lb: float
-    """What of that is lost as the lot loses weight, below zero."""
+    """Thaw, purge and grind losses of the lot, negative."""
     requirements: tuple[RequirementPart, ...]
     reduced_cost_usd_per_lb: float
-    """Of taking a pound and putting it into the product, as the solver has it."""
+    """Of buying a pound and putting it into the product, as the solver reports it."""
 
     @property
     def usd_per_lb(self) -> float:
@@ -77,7 +78,7 @@ class Worth:
 
 @dataclass(frozen=True, slots=True)
 class InProduct:
-    """A product beside the lot; `worth` is None where it is barred or the lot is set aside."""
+    """One product; `value` is None where the lot is barred or not available."""
 
     product_id: str
     barred: Barred
@@ -86,7 +87,7 @@ class InProduct:
 
 @dataclass(frozen=True, slots=True)
 class Rival:
-    """Another lot, its pounds in the plan as it is, and with the lot in (or out) of it."""
+    """Another lot: its pounds in today's plan, and with the lot in question moved in or out."""
 
     lot_id: str
     now_lb: float
@@ -94,13 +95,13 @@ class Rival:
 
 
 @dataclass(frozen=True)
-class LotAnswer:
-    """Why a lot is used or not. Containers, counts and batches are taken as divisible.
+class WhyLot:
+    """Why a lot is used or not, in the LP relaxation: as if combos and batches could be split.
 
-    `break_even_usd_per_lb` is the highest delivered price at which the plan takes some of it:
-    infinite where there is no plan without it, None where it would not be taken at any price above
-    zero. `rivals` are the lots whose pounds move most when an unused lot enters at that price, or a
-    used one is not there.
+    `break_even_usd_per_lb` is the highest delivered price at which the plan buys some of it:
+    infinite where no plan fills the orders without it, None where it is not bought at any price
+    above zero. `rivals` are the lots whose pounds move most when an unused lot is priced just
+    under break-even, or a used one is taken away.
     """
 
     lot_id: str
@@ -110,7 +111,7 @@ class LotAnswer:
     products: tuple[InProduct, ...]
     break_even_usd_per_lb: float | None
     next_lb_usd: float
-    """Saved by one more pound of a lot that is used up."""
+    """What one more pound saves, of a lot that is used up."""
     rivals: tuple[Rival, ...]
 
     @property
@@ -118,17 +119,22 @@ class LotAnswer:
         return self.used_lb > _MIN_LB
 
     @property
-    def best(self) -> InProduct | None:
-        """The product that pays most for the next pound; None where none may hold it."""
-        paying = [each for each in self.products if each.value is not None]
-        return max(paying, key=lambda each: each.value.usd_per_lb, default=None)
+    def worth_in(self) -> dict[str, Worth]:
+        """By product_id, of the products it may go into."""
+        return {each.product_id: each.value for each in self.products if each.value is not None}
+
+    @property
+    def best(self) -> str | None:
+        """The product that pays most for the next pound; None where it may go into none."""
+        worth = self.worth_in
+        return max(worth, key=lambda product_id: worth[product_id].usd_per_lb, default=None)
 
 
-def why_lot_of(case: Case, lot_id: str) -> LotAnswer:
-    """The answer from the tables alone.
+def why_lot_of(case: Case, lot_id: str) -> WhyLot:
+    """Solve the LP relaxation and explain the lot.
 
-    Raises KeyError for a lot that is not there, NoPlan with the clash and InputRefused as
-    `make_plan` does.
+    Raises KeyError for an unknown lot, NoPlan with the infeasible subset, InputRefused where the
+    cost is unbounded.
     """
     if case.lot(lot_id).reason_unusable(case.settings.plan_on) is not None:
         return set_aside(case, lot_id)
@@ -141,10 +147,10 @@ def why_lot_of(case: Case, lot_id: str) -> LotAnswer:
     return why_lot(case, lot_id, linear, answer)
 
 
-def set_aside(case: Case, lot_id: str) -> LotAnswer:
-    """The answer for a lot that cannot be used on the day: why, and what could have held it."""
+def set_aside(case: Case, lot_id: str) -> WhyLot:
+    """The answer for a lot that is not available on the day."""
     lot = case.lot(lot_id)
-    return LotAnswer(
+    return WhyLot(
         lot_id=lot_id,
         delivered_usd_per_lb=lot.delivered_usd_per_lb,
         reason_unusable=lot.reason_unusable(case.settings.plan_on),
@@ -159,8 +165,8 @@ def set_aside(case: Case, lot_id: str) -> LotAnswer:
     )
 
 
-def why_lot(case: Case, lot_id: str, linear: WarmLinear, answer: Answer) -> LotAnswer:
-    """The answer for a usable lot from the plan's optimum; `linear` keeps its numbers, solved."""
+def why_lot(case: Case, lot_id: str, linear: WarmLinear, answer: Answer) -> WhyLot:
+    """The answer for an available lot, from the optimum of `linear`, which is left as it was."""
     model = linear.model
     index = model.sets.lot_index[lot_id]
     lot = model.sets.lots[index]
@@ -172,7 +178,7 @@ def why_lot(case: Case, lot_id: str, linear: WarmLinear, answer: Answer) -> LotA
     critical = break_even_price(linear, answer, index)
     rivals = _rivals(linear, answer, index, critical)
     linear.solve()
-    return LotAnswer(
+    return WhyLot(
         lot_id=lot_id,
         delivered_usd_per_lb=lot.delivered_usd_per_lb,
         reason_unusable=None,
@@ -197,14 +203,14 @@ def _barred(case: Case, lot: Lot, product: Product) -> Barred:
 
 
 def _shadow_prices(linear: WarmLinear, answer: Answer, lot: int) -> dict[str, Worth]:
-    """By product that may hold the lot, what a pound of it is worth there."""
+    """By product the lot may go into, what a pound of it is worth there."""
     model, sets = linear.model, linear.model.sets
     shadow_prices = {}
     for pair in np.flatnonzero(sets.pair_lot == lot).tolist():
         blend = int(sets.pair_blend[pair])
         use = model.use.start + pair
         brings = _entries(model.matrix, use)
-        # a pound made asks for its share of every limit; that is what the pound is held against
+        # a finished pound uses up its share of every limit; the lot is compared with that
         asks = _entries(model.matrix, model.names["finished"].start + blend)
         kept = float(sets.kept_mass[pair])
         dual = {row: float(answer.row_dual[row]) for row in brings.keys() | asks.keys()}
@@ -251,8 +257,8 @@ def _entries(matrix, column: int) -> dict[int, float]:
 def _rivals(
     linear: WarmLinear, answer: Answer, lot: int, critical: float | None
 ) -> tuple[Rival, ...]:
-    """The lots whose pounds move when the lot enters at the price at which it does, or, where it
-    is used, is not there."""
+    """The lots whose pounds move when an unused lot is priced just under break-even, or a used one
+    is taken away."""
     if critical is None or isinf(critical):
         return ()
     now = _used_by_lot(linear, answer)

@@ -8,10 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from blend.errors import FileTrouble
 from blend.files import check_place, write_bytes
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 Spec = dict[str, Any]
 Theme = Literal["light", "dark"]
@@ -105,6 +108,31 @@ def signed_bars(
             ],
         },
     )
+
+
+def amount(field: str, title: str | None = None, **more: Any) -> Spec:
+    """An encoding by a number; `title` is its axis title, with the unit.
+
+    Layers that share an axis must give it the same title."""
+    return {"field": field, "type": "quantitative", "title": title, **more}
+
+
+def name(field: str, title: str | None = None, **more: Any) -> Spec:
+    """An encoding by a name, in the order of the rows."""
+    return {"field": field, "type": "nominal", "sort": None, "title": title, **more}
+
+
+def layer(mark: str | Spec, data: str = "", **encoding: Spec) -> Spec:
+    """A layer: its mark, its encoding, and the named rows it draws."""
+    of_data = {"data": {"name": data}} if data else {}
+    return {"mark": mark, "encoding": encoding, **of_data}
+
+
+def rows_of(frame: DataFrame, *columns: str) -> list[dict[str, Any]]:
+    """A frame's rows as a chart takes them, all columns unless some are named."""
+    names = [str(name) for name in columns or frame.columns]
+    rows = frame[names].itertuples(index=False, name=None)
+    return [dict(zip(names, row, strict=True)) for row in rows]
 
 
 def themed(spec: Spec, theme: Theme = "light") -> Spec:

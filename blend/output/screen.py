@@ -6,7 +6,7 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -50,7 +50,7 @@ def watch(warnings: Iterable[str]) -> str:
 
 
 def with_sections(
-    first: Iterable[str], sections: Collection[str], offered: dict[str, Callable[[], str]]
+    first: Iterable[str], sections: Collection[str], offered: Mapping[str, Callable[[], str]]
 ) -> str:
     """The first screen, then the sections asked for, and a closing line that names the others.
 
@@ -62,6 +62,25 @@ def with_sections(
     shown = ["\n".join(filter(None, [*first, *([] if asked else more)]))]
     shown += [offered[name]() for name in asked]
     return "\n\n".join(shown + (more if asked else []))
+
+
+def blocks(
+    first: Iterable[str], sections: Collection[str], offered: Mapping[str, Callable[[], str]]
+) -> str:
+    """As `with_sections`, for a first screen of blocks that are set apart by blank lines."""
+    first = "\n\n".join(filter(None, first))
+    return with_sections([first], sections, offered)
+
+
+def listed(frame: DataFrame, name: str, words: str, *, title: str) -> str:
+    """Two columns as lines of their own, "name: words", for words too long for a table."""
+    rows = frame[[name, words]].itertuples(index=False, name=None)
+    return "\n".join([strong(title), *(wrapped(f"{one}: {text}", "  ") for one, text in rows)])
+
+
+def with_values(frame: DataFrame) -> list[str]:
+    """The columns that say something: not all blank, not all zero."""
+    return [name for name in frame.columns if not (frame[name].isna() | (frame[name] == 0)).all()]
 
 
 def table(
@@ -117,7 +136,7 @@ def _grid(formats: Sequence[Format], rows: list[list[str]], totals: list[str] | 
 
 def _heading(format_: Format, room: int) -> list[str]:
     """The heading on two lines or more where it is wider than its column; the unit below it."""
-    words = textwrap.wrap(format_.heading, max(room, _NARROWEST)) or [""]
+    words = textwrap.wrap(format_.heading, max(room, _NARROWEST), break_long_words=False) or [""]
     return [*words, format_.unit] if format_.unit else words
 
 

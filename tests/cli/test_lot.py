@@ -1,7 +1,8 @@
-"""`blend lot`: why a lot is used, or not, on the command line."""
+"""`blend lot` on the command line; its screens are in tests/golden."""
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -12,36 +13,28 @@ from blend.cli import main
 DEMO = Path(__file__).parents[2] / "demo_data"
 
 
-def ask(*words: str):
-    return CliRunner().invoke(main, ["lot", *words])
+def ask(*words: str | Path):
+    return CliRunner().invoke(main, ["lot", *map(str, words)])
+
+
+@pytest.mark.parametrize("words", [["FRESH 90S"], ["--where", "item=fresh 90s"]])
+def test_an_item_compares_its_lots_as_each_alone_is_answered(words):
+    lots = json.loads(ask(DEMO, *words, "--json").stdout)["tables"]["lots"]["rows"]
+    assert [row["lot_id"] for row in lots] == ["B90-1", "B90-2", "B90-3"]
+    for row in lots:
+        alone = json.loads(ask(DEMO, row["lot_id"], "--json").stdout)["figures"]
+        assert alone["break_even_usd_per_cwt"] == pytest.approx(row["break_even_usd_per_cwt"])
 
 
 @pytest.mark.parametrize(
-    ("lot", "words"),
-    [
-        ("B90-1", ("Lot B90-1 is not used", "enters the plan below", "If it entered")),
-        ("I90-1", ("Lot I90-1 is used", "leaves the plan above", "Without it")),
-        ("B90-5", ("cannot be used on 2026-11-25: first available 2026-11-26",)),
-        ("HRT-1", ("no product of today may hold it", "rule no heart")),
-    ],
-)
-def test_a_lot_is_explained(lot, words):
-    answer = ask(str(DEMO), lot)
-    assert answer.exit_code == 0
-    assert all(each in answer.output for each in words)
+    "words", [["B90-9"], [], ["B90-1", "--where", "lean>=0.9"], ["--where", "lean>=9"],
+              ["--where", "item=fresh 9s"], ["HRT-1", "--chart", "x.png"]]
+)  # fmt: skip
+def test_what_cannot_be_answered_is_refused(words):
+    answer = ask(DEMO, *words)
+    assert answer.exit_code == 2 and not answer.stdout
 
 
-def test_an_unknown_lot_is_refused_with_a_guess():
-    answer = ask(str(DEMO), "B90-9")
-    assert answer.exit_code == 2
-    assert "LOT: read B90-9; allowed an id of lots. Did you mean" in answer.stderr
-
-
-def test_no_plan_is_told_with_the_infeasible():
-    answer = ask(str(DEMO / "no_plan"), next_lot(DEMO / "no_plan"))
-    assert answer.exit_code == 3
-    assert "No plan exists" in answer.stderr
-
-
-def next_lot(folder: Path) -> str:
-    return (folder / "lots.csv").read_text("utf-8-sig").splitlines()[1].split(",")[0]
+def test_no_plan_is_explained():
+    answer = ask(DEMO / "no_plan", "--where", "species=beef")
+    assert answer.exit_code == 3 and "No plan exists" in answer.stderr

@@ -129,21 +129,21 @@ def test_live_columns_stand_right_after_id_and_item(client):
 
 def test_a_lot_tells_why_and_its_price_can_be_set(client):
     page = client.get("/grinder/lot/B90-1")
-    assert "Lot B90-1 is not used" in said(page)
+    assert "Not used at $349.00/cwt" in said(page)
     fields = dict(re.findall(r'name="(\w+)" value="([^"]*)"', page.text))
     assert fields["text"] == "341.86"
     after = client.post("/grinder/set", data=fields)
     assert after.url.path == "/grinder/lot/B90-1"
-    assert "Lot B90-1 is used" in said(after)
+    assert "Used: " in said(after)
     client.post("/undo", data={"name": "u"})
-    assert "Lot B90-1 is not used" in said(client.get("/grinder/lot/B90-1"))
+    assert "Not used at $349.00/cwt" in said(client.get("/grinder/lot/B90-1"))
 
 
 def test_a_used_lot_leaves_at_its_price(client):
     fields = dict(
         re.findall(r'name="(\w+)" value="([^"]*)"', client.get("/grinder/lot/I90-1").text)
     )
-    assert "Lot I90-1 is not used" in said(client.post("/grinder/set", data=fields))
+    assert "Not used at $325" in said(client.post("/grinder/set", data=fields))
 
 
 @pytest.mark.parametrize(
@@ -151,7 +151,7 @@ def test_a_used_lot_leaves_at_its_price(client):
     [
         ("B90-5", "first available 2026-11-26"),
         ("HRT-1", "no product of today may hold it"),
-        ("B50-1", "there is no plan without it"),
+        ("B50-1", "can't fill the orders without it"),
     ],
 )
 def test_odd_lots(client, lot, words):
@@ -456,9 +456,9 @@ def test_a_lot_enters_at_the_price_that_is_offered(browser_page):
     page = browser_page
     page.goto(page.url.split("/grinder")[0] + "/grinder")
     page.get_by_role("link", name="Why lot B90-1 is used, or not").click()
-    page.get_by_text("Lot B90-1 is not used").wait_for()
+    page.get_by_text("Not used at $349.00/cwt").wait_for()
     page.get_by_role("button", name="Set its price").click()
-    page.get_by_text("Lot B90-1 is used").wait_for()
+    page.get_by_text("Used: ").wait_for()
 
 
 def test_an_order_that_cannot_be_met_is_eased(browser_page):

@@ -1,7 +1,7 @@
-"""Why a lot is used or not: its parts, its reduced cost, and the price that turns it.
+"""Why a lot is used or not: the parts of its worth, its reduced cost and its break-even price.
 
-Checked against the program itself: parts sum to a worth that is the delivered price less the
-reduced cost, and the price told is the one at which the same case, solved afresh, takes the lot.
+Checked against the model itself: the parts sum to the delivered price less the reduced cost, and
+solving the case again at the break-even price, a little lower or higher, uses the lot or not.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import Loss, Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from blend.errors import InputRefused, NoPlan
-from blend.grinder.why_lot import LotAnswer, why_lot, why_lot_of
+from blend.grinder.lot import LotAnswer
+from blend.grinder.why_lot import WhyLot, why_lot, why_lot_of
 from blend.model.solve import open_linear, solve_linear
 from blend.model.solver import Outcome
-from blend.show.why_lot import why_lot_tables, why_lot_words
 from tests import strategies
 from tests.published.cases import DAY, make_case, make_lot, make_product
 
@@ -49,7 +49,7 @@ def used_lb(case: Case, lot_id: str) -> float:
     return sum(lb for (lot, _), lb in solve_linear(case).use_lb.items() if lot == lot_id)
 
 
-def answers_of(case: Case) -> list[LotAnswer]:
+def answers_of(case: Case) -> list[WhyLot]:
     linear = open_linear(case)
     answer = linear.solve()
     assume(answer.outcome is Outcome.OPTIMAL)
@@ -99,7 +99,7 @@ def test_an_unused_lot_enters_at_what_the_others_cost_mixed():
     answer = why_lot_of(make_case((LEAN, FAT, MIDDLE), (GROUND,)), "middle")
     assert not answer.is_used
     assert answer.break_even_usd_per_lb == pytest.approx(2.00, abs=1e-9)
-    assert answer.best.value.usd_per_lb == pytest.approx(2.00, abs=1e-9)
+    assert answer.worth_in[answer.best or ""].usd_per_lb == pytest.approx(2.00, abs=1e-9)
     assert {each.lot_id: round(each.now_lb) for each in answer.rivals} == {"lean": 500, "fat": 500}
     assert {each.lot_id: round(each.then_lb) for each in answer.rivals} == {"lean": 0, "fat": 0}
 
@@ -120,7 +120,8 @@ def test_lean_losses_and_rules_each_have_their_part():
                 fat_loss_share=0.1)  # fmt: skip
     strong = make_lot("strong", 0.95, 3.50)
     case = make_case((LEAN, FAT, MIDDLE, strong), (GROUND,), rule, losses=(loss,))
-    value = why_lot_of(case, "middle").best.value
+    answer = why_lot_of(case, "middle")
+    value = answer.worth_in[answer.best or ""]
     by_constraint_class = {
         part.requirement.constraint_class: part.usd_per_lb for part in value.requirements
     }
@@ -141,16 +142,15 @@ def test_what_bars_a_lot_is_named():
     assert ground.barred.wrong_species and ground.barred.lacks_label_claims == ("natural",)
     assert [requirement.rule_id for requirement in ground.barred.rules] == ["no pork"]
     assert answer.break_even_usd_per_lb is None and answer.best is None
-    told = why_lot_tables(case, answer)[-1].rows[0][1]
-    assert "it is pork" in told and "natural" in told and "rule no pork" in told
-    assert "no product of today may hold it" in why_lot_words(case, answer)
+    reason = LotAnswer(case, answer).tables["barred"]["reason"].item()
+    assert all(each in reason for each in ("only beef", "natural", "rule no pork"))
 
 
 def test_a_lot_of_another_day_tells_its_reason():
     late = replace(MIDDLE, available_on=DAY + timedelta(days=1))
     case = make_case((LEAN, FAT, late), (GROUND,))
     answer = why_lot_of(case, "middle")
-    assert answer.reason_unusable and answer.reason_unusable in why_lot_words(case, answer)
+    assert answer.reason_unusable and answer.reason_unusable in LotAnswer(case, answer).headline
     assert all(each.value is None for each in answer.products)
     with pytest.raises(KeyError):
         why_lot_of(case, "gone")
@@ -160,7 +160,6 @@ def test_no_plan_without_it_is_told():
     case = make_case((LEAN, FAT), (GROUND,))
     answer = why_lot_of(case, "lean")
     assert isinf(answer.break_even_usd_per_lb) and answer.rivals == ()
-    assert "no plan without it" in why_lot_words(case, answer)
 
 
 def test_no_plan_and_money_without_end_are_raised():
