@@ -180,7 +180,7 @@ def _with_uncertainty(folder: Path, case: Case, lean: str) -> tuple[Case, Uncert
         return case_with_lean(folder, case, lean), read
     from blend.lean.estimate import case_with_estimates
 
-    _, estimates = estimated(folder, case)
+    estimates = estimated(folder, case).estimates
     errors = {lot.lot_id: lot.standard_error_share for lot in estimates.lots}
     click.echo("Lean and its error: as estimated from tests (see blend lean).\n")
     read = read_uncertainty(folder, case, errors)

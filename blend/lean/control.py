@@ -1,7 +1,7 @@
 """Fat control over time: Shewhart charts, drift, and lean given away.
 
-What is charted is the tested lean less the target, so that a product whose target moved keeps
-one chart. Limits are set on the first batches and then held, so that a drift cannot widen them.
+Charted is tested lean less target, so that a product whose target moved keeps one chart. The
+first batches set the limits, which then stay, so that a drift cannot widen them.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ BASELINE = 20
 """Batches that set the limits: 20 to 25 are usual (Montgomery; from memory)."""
 
 RUN = 8
-"""So many in a row on one side of the center line. Western Electric, Statistical Quality
+"""Batches in a row on one side of the center line. Western Electric, Statistical Quality
 Control Handbook, 1956; from memory."""
 
 EWMA_WEIGHT = 0.2
@@ -58,21 +58,21 @@ e-Handbook of Statistical Methods, 6.3.2.4."""
 
 
 class LimitsFrom(StrEnum):
-    """What the limits of a product's level are set from."""
+    """What sets the limits of a product's level."""
 
     BETWEEN = "between"
     """Batch to batch: moving ranges of the batches' means. The usual choice for batches, which
     differ by more than readings of one batch do (the three-way chart of Wheeler and Chambers,
     Understanding Statistical Process Control; from memory)."""
     WITHIN = "within"
-    """Readings within batches, by the factor A2: batches are to differ by no more than these."""
+    """Tests within batches, by the factor A2: batches should differ by no more than these."""
 
 
 class Signal(StrEnum):
-    BEYOND = "beyond the limits"
-    RUN = f"{RUN} on one side of the center"
+    BEYOND = "outside limits"
+    RUN = f"run of {RUN}"
     DRIFT = "drift"
-    SPREAD = "spread beyond its limit"
+    SPREAD = "tests far apart"
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """Values in order, and the limits they are held against."""
+    """Values in order, and their limits."""
 
     values: tuple[float, ...]
     limits: Limits
@@ -95,8 +95,8 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """A chart of level and one of spread beside it, and the standard deviation of the level
-    that its limits imply. `readings` is 1 where the spread is that of moving ranges."""
+    """A chart of level and one of spread, and the standard deviation of the level that its limits
+    imply. `readings` is 1 where the spread is of moving ranges."""
 
     level: Series
     spread: Series
@@ -138,7 +138,7 @@ def chart_means(samples: Sequence[Sequence[float]], baseline: int = BASELINE) ->
 
 
 def chart_batches(samples: Sequence[Sequence[float]], baseline: int = BASELINE) -> Chart:
-    """Means of samples as single values, beside the ranges within samples."""
+    """Means of samples as single values, with the ranges within samples."""
     level = chart_individuals([fmean(sample) for sample in samples], baseline)
     within = chart_means(samples, baseline)
     return replace(level, spread=within.spread, readings=within.readings)
@@ -161,7 +161,7 @@ def ewma(values: Sequence[float], start: float, weight: float = EWMA_WEIGHT) -> 
 def ewma_limits(
     center: float, deviation: float, weight: float = EWMA_WEIGHT, width: float = EWMA_WIDTH
 ) -> Limits:
-    """The limits that hold once the average has run a while."""
+    """The limits once the average has run for a while."""
     reach = width * deviation * (weight / (2 - weight)) ** 0.5
     return Limits(center, center - reach, center + reach)
 
@@ -190,7 +190,7 @@ class Signalled:
 class GivenAway:
     """Lean beyond the target, in lb of lean over all batches.
 
-    Chance alone puts batches on both sides, so `net_lb` is what a better aim would save.
+    Chance alone puts batches on both sides; `net_lb` is what a better aim would save.
     """
 
     pounds_lb: float
@@ -204,7 +204,7 @@ class GivenAway:
 
 @dataclass(frozen=True, slots=True)
 class ProductControl:
-    """One product over time; None for `chart` where a single batch leaves none to draw.
+    """One product over time; `chart` is None where there is a single batch.
 
     Levels are tested lean less target, in shares.
     """

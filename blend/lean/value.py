@@ -1,4 +1,4 @@
-"""What a pound of lean is worth, read off today's prices."""
+"""What a pound of lean is worth: as given, or the slope of today's prices."""
 
 from __future__ import annotations
 
@@ -13,17 +13,36 @@ class PriceLine:
     """The straight line through today's delivered prices over lean, of one species."""
 
     usd_per_lean_lb: float
-    """Its slope: what a pound of meat costs more when it is all lean instead of all fat."""
+    """Its slope: what a pound of all-lean meat costs over a pound of all-fat meat."""
     species: str
     lots: int
 
 
+@dataclass(frozen=True, slots=True)
+class LeanValue:
+    """USD per pound of lean, None where neither given nor set by today's prices, and its source."""
+
+    usd_per_lean_lb: float | None
+    words: str
+
+
+def lean_value(case: Case, given: float | None = None) -> LeanValue:
+    """The value given, else the slope of today's prices."""
+    if given is not None:
+        return LeanValue(given, f"${given:.2f}/lb of lean, as given")
+    line = price_line(case)
+    if line is None:
+        return LeanValue(None, "a value of lean that today's prices leave open (--lean-value)")
+    usd = line.usd_per_lean_lb
+    source = f"the slope of today's {line.lots} {line.species} prices"
+    return LeanValue(usd, f"${usd:.2f}/lb of lean, {source}")
+
+
 def price_line(case: Case) -> PriceLine | None:
     """The least-squares line through the usable lots of the species with most of them; None
-    where fewer than three lots or only one lean leave it open.
+    where there are fewer than three lots or only one lean.
 
-    Every lot counts alike, and lean is as the case has it. A plan's own worth of a lean point
-    is the better value where there is one.
+    Every lot counts alike. A plan's own shadow price of a lean point is better where there is one.
     """
     usable = case.usable_lots()
     if not usable:

@@ -26,10 +26,10 @@ def cases() -> dict[str, list[str]]:
 
 
 def screen(argv: Sequence[str]) -> str:
-    """What a command prints, with its warnings."""
+    """What a command prints; warnings of the tables go to stderr."""
     with chdir(ROOT):
         result = CliRunner(env={**os.environ, "COLUMNS": "80", "NO_COLOR": "1"}).invoke(
             main, list(argv)
         )
     assert result.exit_code == 0, result.output
-    return result.output
+    return result.stdout
