@@ -200,7 +200,7 @@ def demand(
     from blend.show.demand import demand_table
     from blend.show.proofs import curve_proof_line, must_be_proved
     from blend.show.text import tables_text
-    from blend.trader.demand import demand_curve
+    from blend.trader.curves import demand_curve
 
     curve = demand_curve(
         case,
@@ -233,7 +233,7 @@ def supply(folder: Path, lot_id: str) -> None:
     from blend.show.demand import supply_table
     from blend.show.proofs import curve_proof_line, must_be_proved
     from blend.show.text import tables_text
-    from blend.trader.supply import supply_curve
+    from blend.trader.curves import supply_curve
 
     curve = supply_curve(case, lot_id, certify=True)
     proof = curve.prove(case)
@@ -270,8 +270,8 @@ def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path
     from blend.show.demand import regions_table
     from blend.show.proofs import map_proof_line, must_be_proved
     from blend.show.text import tables_text
+    from blend.trader.curves import region_map
     from blend.trader.opening import check_lots
-    from blend.trader.regions import region_map
 
     check_lots(case, *lot_ids)
     lots = (case.lot(lot_ids[0]), case.lot(lot_ids[1]))

@@ -36,11 +36,16 @@ from blend.show.offered import ORDERS, lot_words, offered_table
 from blend.show.proofs import curve_proof_line, map_proof_line, must_be_proved
 from blend.show.shown import ShownTable
 from blend.show.switches import switches_table
-from blend.trader.demand import DemandCurve, demand_curve
+from blend.trader.curves import (
+    DemandCurve,
+    RegionMap,
+    SupplyCurve,
+    demand_curve,
+    region_map,
+    supply_curve,
+)
 from blend.trader.opening import check_lots
-from blend.trader.regions import RegionMap, region_map
 from blend.trader.replacement import replacement_values
-from blend.trader.supply import SupplyCurve, supply_curve
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 LOTS_PATH = "/trader/lots"

@@ -15,9 +15,7 @@ from blend.show.shown import (
     usd_per_cwt,
     usd_per_cwt_column,
 )
-from blend.trader.demand import DemandCurve
-from blend.trader.regions import RegionMap
-from blend.trader.supply import SupplyCurve
+from blend.trader.curves import DemandCurve, RegionMap, SupplyCurve
 from blend.units import LB_PER_CWT
 
 _MIN_SHARE = 0.0001

@@ -10,7 +10,7 @@ from blend.domain.certificates import Certificate
 from blend.domain.lots import Lot
 from blend.show.amounts import number_words, pounds
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
-from blend.trader.demand import DemandCurve
+from blend.trader.curves import DemandCurve
 from blend.units import LB_PER_CWT
 
 _MIN_LB = 0.5

@@ -18,8 +18,7 @@ from blend.show.pictures import (
     label_axes,
     plain,
 )
-from blend.trader.demand import MIN_LB, DemandCurve
-from blend.trader.regions import Region, RegionMap
+from blend.trader.curves import MIN_LB, DemandCurve, Region, RegionMap
 from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:

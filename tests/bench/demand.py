@@ -13,8 +13,8 @@ from time import perf_counter
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
-from blend.trader.demand import DemandCurve, demand_curve, tangent_at
-from blend.trader.opening import open_case
+from blend.trader.curves import DemandCurve, demand_curve
+from blend.trader.opening import OpenCase, open_case
 from tests.bench.instances import make_instance
 
 _ALLOWED_LB = 0.01
@@ -72,7 +72,7 @@ def bench_demand(
     opening_s = perf_counter() - begin
     some = spread_over(prices, max(sample, points // 10))
     begin = perf_counter()
-    warm = [tangent_at(opened, lot.lot_id, price).slope for price in some]
+    warm = [_pounds_at(opened, lot.lot_id, price) for price in some]
     warm_s = opening_s + (perf_counter() - begin) * points / len(some)
     _compare(curve, some, warm)
 
@@ -90,6 +90,11 @@ def bench_demand(
             ("PuLP and CBC, rebuilt at each price", len(chosen), plain_s),
         )
     )
+
+
+def _pounds_at(opened: OpenCase, lot_id: str, usd_per_lb: float) -> float:
+    opened.set_price(lot_id, usd_per_lb)
+    return opened.pounds_used(opened.linear.solve(), lot_id)
 
 
 def _words(curve: DemandCurve, which: str) -> str:

@@ -11,11 +11,11 @@ from blend.domain.rules import WholeContainers
 from blend.grinder.plan import make_plan
 from blend.model.build import build_model
 from blend.model.chance_constraints import ChanceModel, solve_chance
-from tests.reference import solve_reference
 from blend.model.solve import solve_linear
 from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Task, pairs
 from tests.bench.safe import uncertain_instance
+from tests.reference import solve_reference
 
 _GAP_SHARE = 5e-4
 _TIME_LIMIT_S = 60.0

@@ -16,6 +16,7 @@ from blend.domain.case import Case
 from blend.domain.horizon import Cooler, ForwardPrice, Freezing, Horizon, Order, Side, frozen_per_lb
 from blend.domain.lots import Lot
 from blend.domain.selectors import parse_selector
+from tests.bench.instances import PLAN_ON, make_instance
 from tests.reference import (
     LINEAR_CLASSES,
     Statement,
@@ -24,7 +25,6 @@ from tests.reference import (
     state_choices,
     total,
 )
-from tests.bench.instances import PLAN_ON, make_instance
 
 _SHORTAGE_USD_PER_LB = 4.0
 _STORES = (

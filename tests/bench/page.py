@@ -25,12 +25,12 @@ from urllib.parse import urlencode
 from blend.desk.app import LOOPBACK, listen, server_of
 from blend.desk.desk import Desk
 from blend.domain.case import Case
-from tests.reference import solve_reference
 from blend.model.solve import open_linear, state_linear
 from blend.model.solver import WarmLinear
 from blend.tables.write import write_case
 from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Task, pairs
+from tests.reference import solve_reference
 
 DEMO_FOLDER = Path(__file__).parents[2] / "demo_data"
 DEMO = Size("the demo's plant", (0,), 49 * 9)

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blend.domain.rules import RuleKind, WholeContainers
-from tests.reference import solve_reference
 from tests.bench.instances import KINDS, make_instance
+from tests.reference import solve_reference
 
 each_kind = pytest.mark.parametrize("kind", KINDS)
 sizes = {"lots": st.integers(2, 24), "products": st.integers(1, 5), "seed": st.integers(0, 10**6)}

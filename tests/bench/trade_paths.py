@@ -8,14 +8,14 @@ from importlib.util import find_spec
 
 from blend.domain.scenarios import Change, Distribution, ScenarioField, ScenarioRow, changed_case
 from blend.domain.selectors import parse_selector
-from tests.reference import solve_reference
-from blend.trader.demand import demand_curve
+from blend.trader.curves import demand_curve
 from blend.trader.positions import plan_positions
 from blend.trader.scenarios import ScenarioJob, run_scenarios
 from tests.bench.demand import max_taken, spread_over, stated_anew
 from tests.bench.horizons import make_horizon, min_cost_stated
 from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Span, Task, pairs
+from tests.reference import solve_reference
 
 # Several days -----------------------------------------------------------------------------------
 

@@ -10,9 +10,8 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from blend.errors import InputRefused, NoPlan
-from blend.trader.demand import demand_curve
+from blend.trader.curves import demand_curve, supply_curve
 from blend.trader.opening import open_case
-from blend.trader.supply import supply_curve
 from tests.bench.instances import make_instance
 from tests.strategies import cases
 

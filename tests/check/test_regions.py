@@ -13,8 +13,8 @@ from blend.check.regions import _Tiles
 from blend.domain.certificates import Certificate, PlanPounds, Region, RegionCertificate
 from blend.errors import InputRefused, NoPlan
 from blend.model.solve import solve_linear
-from blend.trader.plane import Plane, tile
-from blend.trader.regions import RegionMap, region_map
+from blend.trader.curves import RegionMap, region_map
+from blend.trader.parametric import Tangent, tile
 from tests.bench.instances import make_instance
 from tests.check.test_curves import _nothing_proved, _pounds_moved, _prices_moved
 from tests.strategies import cases
@@ -130,11 +130,11 @@ def _never_found(at):
     """The map as it would be if the plan of one region were not known."""
     kept = [place for place in range(len(MAP.regions)) if place != at]
     planes = {
-        place: Plane(MAP.regions[place].rest_usd, MAP.regions[place].pounds_lb) for place in kept
+        place: Tangent(MAP.regions[place].rest_usd, MAP.regions[place].pounds_lb) for place in kept
     }
     place_of = {id(plane): place for place, plane in planes.items()}
     found = tile(
-        lambda prices: min(planes.values(), key=lambda plane: plane.at(np.array(prices))),
+        lambda prices: min(planes.values(), key=lambda plane: plane.at(*prices)),
         MAP.min_usd_per_lb,
         MAP.max_usd_per_lb,
         1_000,
@@ -147,7 +147,7 @@ def _never_found(at):
     ]
     regions, certificates = [], []
     for cell in found.cells:
-        place = place_of[id(cell.plane)]
+        place = place_of[id(cell.tangent)]
         polygon = tuple(map(tuple, cell.corners.tolist()))
         regions.append(replace(MAP.regions[place], corners_usd_per_lb=polygon))
         nearest = [

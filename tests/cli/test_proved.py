@@ -11,11 +11,9 @@ from click.testing import CliRunner
 
 import blend.reporter.clearing
 import blend.reporter.why
-import blend.trader.demand
+import blend.trader.curves
 import blend.trader.import_parity
-import blend.trader.regions
 import blend.trader.replacement
-import blend.trader.supply
 from blend.cli import main
 from blend.tables.clearing import write_market
 from blend.tables.write import write_case
@@ -64,7 +62,7 @@ def _price_moved(replacements):
 COMMANDS = {
     "regions": (
         "regions before --lot 90s --lot 50s",
-        (blend.trader.regions, "region_map"),
+        (blend.trader.curves, "region_map"),
         _region_moved,
     ),
     "replace": (
@@ -79,12 +77,12 @@ COMMANDS = {
     ),
     "demand": (
         "demand before --lot 90s",
-        (blend.trader.demand, "demand_curve"),
+        (blend.trader.curves, "demand_curve"),
         _step_moved,
     ),
     "supply": (
         "supply before --lot 90s",
-        (blend.trader.supply, "supply_curve"),
+        (blend.trader.curves, "supply_curve"),
         _step_moved,
     ),
     "why of plans": (

@@ -23,7 +23,7 @@ from blend.show.switches import switches_table
 from blend.tables.columns import POSITION_TABLES
 from blend.tables.positions import read_horizon
 from blend.tables.quotations import read_quotations
-from blend.trader.demand import demand_curve
+from blend.trader.curves import demand_curve
 from blend.trader.import_parity import at_rate, land
 from blend.trader.lean_fat import value_days
 from blend.trader.scenarios import ScenarioJob, run_scenarios

@@ -16,10 +16,8 @@ from blend.show.market import replacements_table
 from blend.show.pictures import save, spaced
 from blend.show.text import table_text
 from blend.show.trade_pictures import demand_picture, regions_picture
-from blend.trader.demand import DemandCurve, DemandStep, demand_curve
-from blend.trader.regions import region_map
+from blend.trader.curves import DemandCurve, DemandStep, demand_curve, region_map, supply_curve
 from blend.trader.replacement import ReplacementRules, replacement_values
-from blend.trader.supply import supply_curve
 from tests.bench.instances import make_instance
 
 DAY = date(2026, 3, 2)

@@ -8,8 +8,7 @@ import pytest
 
 from blend.domain.case import Case
 from blend.errors import InputRefused
-from blend.trader.demand import demand_curve
-from blend.trader.regions import Region, RegionMap, region_map
+from blend.trader.curves import Region, RegionMap, demand_curve, region_map
 from tests.bench.instances import make_instance
 from tests.trader.sweep import at_price, by_reference
 
