@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import re
+
 LB_PER_CWT = 100.0
 """US hundredweight. NIST Handbook 44, appendix C."""
 
@@ -21,3 +24,42 @@ USD_PER_LB_BY_PRICE_UNIT = {
     "usd_per_kg": 0.45359237,
 }
 """Multiply a price in the unit by this to have USD per lb."""
+_PRICE_UNITS = {
+    "lb": "usd_per_lb",
+    "cwt": "usd_per_cwt",
+    "cents/lb": "cents_per_lb",
+    "c/lb": "cents_per_lb",
+    "kg": "usd_per_kg",
+}
+_LB_BY_WEIGHT_UNIT = {"lb": 1.0, "cwt": LB_PER_CWT, "kg": LB_PER_KG, "t": 1000 * LB_PER_KG}
+_LB_BY_WEIGHT_UNIT["tonnes"] = _LB_BY_WEIGHT_UNIT["t"]
+_AMOUNT = re.compile(r"\$?\s*([\d,]*\.?\d+)\s*(?:/|per\s+)?\s*([a-z¢/ ]*)", re.IGNORECASE)
+
+
+def usd_per_lb_typed(text: str) -> float:
+    """A price as people type it, in USD per lb: 324.50 or $324.50/cwt, 3.245/lb, 324.5 cents/lb,
+    7.15/kg; $/cwt where no unit is named. Raises ValueError."""
+    number, unit = _typed(text)
+    unit = unit.replace("¢", "c").replace("per ", "/").replace(" ", "") or "cwt"
+    if unit not in _PRICE_UNITS:
+        raise ValueError("a price is in $/cwt, or name /lb, cents/lb or /kg")
+    return number * USD_PER_LB_BY_PRICE_UNIT[_PRICE_UNITS[unit]]
+
+
+def pounds_typed(text: str) -> float:
+    """A weight as people type it, in lb: 24000, 24,000 lb, 10.9 t, 10900 kg, 240 cwt; "any" or
+    "inf" for no limit. Raises ValueError."""
+    if text.strip().casefold() in ("any", "inf"):
+        return math.inf
+    number, unit = _typed(text)
+    unit = unit.strip().removesuffix("s") if unit.strip() != "tonnes" else "tonnes"
+    if (unit or "lb") not in _LB_BY_WEIGHT_UNIT:
+        raise ValueError("a weight is in lb, or name kg, t or cwt")
+    return number * _LB_BY_WEIGHT_UNIT[unit or "lb"]
+
+
+def _typed(text: str) -> tuple[float, str]:
+    found = _AMOUNT.fullmatch(text.strip())
+    if found is None:
+        raise ValueError("not a number")
+    return float(found[1].replace(",", "")), found[2].casefold().strip()

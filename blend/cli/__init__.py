@@ -52,9 +52,7 @@ PLANT: dict[str, Place] = {
 }
 TRADE: dict[str, Place] = {
     "value": Place("blend.cli.trader", "What lean and fat are worth; cheap and rich items"),
-    "demand": Place("blend.cli.trader", "Pounds of a lot used at every price"),
-    "supply": Place("blend.cli.trader", "What the plan costs with any pounds of a lot on offer"),
-    "regions": Place("blend.cli.trader", "Who buys what at which prices of two lots"),
+    "breakeven": Place("blend.cli.trader", "What a lot is worth to you, at every price"),
     "replace": Place("blend.cli.trader", "The cheapest mix of other items at equal lean"),
     "landed": Place("blend.cli.imports", "Imports at your dock, next to fresh"),
     "scenarios": Place(

@@ -9,38 +9,19 @@ from typing import TYPE_CHECKING
 
 import click
 
+from blend.cli.amounts import PRICE, SHARE, WEIGHT
 from blend.cli.answers import answers
 from blend.cli.common import (
     FOLDER,
-    PICTURE,
-    check_picture,
-    draw,
     finite,
     read_folder,
     warn_at_end,
 )
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
-from blend.errors import InputRefused, Problem
-from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
+    from blend.domain.case import Case
     from blend.output.answer import Answer
-
-
-def _number(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
-    if number is not None and math.isnan(number):
-        raise click.BadParameter("must be a number.")
-    return number
-
-
-def _price_option(name: str, help_text: str) -> object:
-    return click.option(
-        name,
-        type=click.FloatRange(0),
-        callback=finite,
-        metavar="USD/CWT",
-        help=help_text,
-    )
 
 
 # Lean and fat ------------------------------------------------------------------------------------
@@ -93,6 +74,16 @@ def value(
 
 
 # Replacement -------------------------------------------------------------------------------------
+
+
+def read_offers(folder: Path) -> Case:
+    """The case of a trade question; of its warnings only those about lots concern the trader."""
+    from blend.reading import read_ready_case
+
+    read = read_ready_case(folder)
+    warn_at_end([each for each in read.warnings if Path(each.file).stem == "lots"])
+    click.get_current_context().find_root().obj = read.case
+    return read.case
 
 
 def selector(ctx: click.Context, param: click.Parameter, text: str | None) -> Selector:
@@ -162,141 +153,65 @@ def replace(
     click.echo(f"\n{replacements_proof_line(proof)}")
 
 
-# Demand, supply, regions -------------------------------------------------------------------------
+# Break-even --------------------------------------------------------------------------------------
 
 
-@click.command()
-@FOLDER
-@click.option("--lot", "lot_id", required=True, metavar="LOT", help="Which lot.")
-@_price_option("--min-price", "Delivered price to begin at; 0 if not given.")
-@_price_option("--max-price", "Delivered price to end at; without end if not given.")
-@click.option(
-    "--available",
-    type=click.FloatRange(0),
-    callback=_number,
-    metavar="LB",
-    help="As if so much were on offer; inf for no limit. As a rule what there is.",
+@click.command(
+    epilog="""\b
+Examples:
+  blend breakeven demo_data I90-1
+  blend breakeven demo_data B90-1 --second B90-2 --chart map.png"""
 )
-@PICTURE
-def demand(
+@FOLDER
+@click.argument("lot_id", metavar="LOT")
+@click.option("--by-pounds", is_flag=True, help="By pounds on offer instead of by price.")
+@click.option("--second", metavar="LOT", help="Who buys what: both lots' prices at once.")
+@click.option(
+    "--around",
+    type=SHARE,
+    default=0.05,
+    show_default="5%",
+    help="With --second: how far each price goes up and down.",
+)
+@click.option("--min-price", type=PRICE, help="Lowest delivered price. Default: 0.")
+@click.option("--max-price", type=PRICE, help="Highest delivered price. Default: no end.")
+@click.option("--available", type=WEIGHT, help="As if this much were on offer; any for no limit.")
+@answers("steps", "switches", "certificate", chart=True)
+def breakeven(
     folder: Path,
     lot_id: str,
+    by_pounds: bool,
+    second: str | None,
+    around: float,
     min_price: float | None,
     max_price: float | None,
     available: float | None,
-    picture: Path | None,
-) -> None:
-    """Tell how many pounds of a lot the plan takes at every price, exactly.
+) -> Answer:
+    """What a lot is worth to you: how much you would use at every price.
 
-    FOLDER holds a case, as for `blend plan`. Prices are delivered, in USD per cwt.
+    FOLDER holds your sheet, as for `blend plan`. Prices are delivered: 324.50 is $/cwt; 3.245/lb,
+    324.5 cents/lb and 7.15/kg work too. Exact, by parametric linear programming, as if combos
+    and batches could be split.
     """
-    check_picture(picture)
-    minimum = None if min_price is None else min_price / LB_PER_CWT
-    maximum = math.inf if max_price is None else max_price / LB_PER_CWT
-    if maximum <= (minimum or 0.0):
+    by_price = (min_price, max_price, available) != (None, None, None)
+    if by_pounds and second is not None or by_price and (by_pounds or second is not None):
+        raise click.UsageError(
+            "Use one: --by-pounds, --second, or prices (--min-price, --max-price, --available)."
+        )
+    if max_price is not None and max_price <= (min_price or 0.0):
         raise click.BadParameter("must be above --min-price.", param_hint="--max-price")
-    case = read_folder(folder).case
+    case = read_offers(folder)
 
-    from blend.show.demand import demand_table
-    from blend.show.proofs import curve_proof_line, must_be_proved
-    from blend.show.text import tables_text
-    from blend.trader.curves import demand_curve
+    from blend.trader import breakeven as question
 
-    curve = demand_curve(
+    if by_pounds:
+        return question.breakeven_by_pounds(case, lot_id)
+    if second is not None:
+        return question.breakeven_of_two(case, (lot_id, second), around_share=around)
+    return question.breakeven(
         case,
         lot_id,
-        min_usd_per_lb=minimum,
-        max_usd_per_lb=maximum,
+        min_usd_per_lb=min_price,
+        max_usd_per_lb=math.inf if max_price is None else max_price,
         available_lb=available,
-        certify=True,
     )
-    proof = curve.prove(case, minimum, maximum)
-    must_be_proved(proof, f"demand for {lot_id}")
-    click.echo(tables_text([demand_table(curve, case.lot(lot_id))]))
-    click.echo(f"\n{curve_proof_line(proof, 'price')}")
-    if picture is not None:
-        from blend.show.trade_pictures import demand_picture
-
-        draw(demand_picture(curve, case.lot(lot_id)), picture)
-
-
-@click.command()
-@FOLDER
-@click.option("--lot", "lot_id", required=True, metavar="LOT", help="Which lot.")
-def supply(folder: Path, lot_id: str) -> None:
-    """Tell what the plan costs with any pounds of a lot on offer, exactly.
-
-    FOLDER holds a case, as for `blend plan`.
-    """
-    case = read_folder(folder).case
-
-    from blend.show.demand import supply_table
-    from blend.show.proofs import curve_proof_line, must_be_proved
-    from blend.show.text import tables_text
-    from blend.trader.curves import supply_curve
-
-    curve = supply_curve(case, lot_id, certify=True)
-    proof = curve.prove(case)
-    must_be_proved(proof, f"supply of {lot_id}")
-    click.echo(tables_text([supply_table(curve, case.lot(lot_id))]))
-    click.echo(f"\n{curve_proof_line(proof, 'number of pounds')}")
-
-
-@click.command()
-@FOLDER
-@click.option(
-    "--lot", "lot_ids", multiple=True, required=True, metavar="LOT", help="Give it twice."
-)
-@click.option(
-    "--around",
-    type=click.FloatRange(0, 1, min_open=True),
-    callback=finite,
-    default=0.05,
-    show_default=True,
-    metavar="SHARE",
-    help="How far either price goes to each side of its own.",
-)
-@PICTURE
-def regions(folder: Path, lot_ids: tuple[str, ...], around: float, picture: Path | None) -> None:
-    """Tell at which prices of two lots the plan takes which pounds of them, exactly.
-
-    FOLDER holds a case, as for `blend plan`.
-    """
-    if len(lot_ids) != 2:
-        raise click.BadParameter("give it twice, for two lots.", param_hint="--lot")
-    check_picture(picture)
-    case = read_folder(folder).case
-
-    from blend.show.demand import regions_table
-    from blend.show.proofs import map_proof_line, must_be_proved
-    from blend.show.text import tables_text
-    from blend.trader.curves import region_map
-    from blend.trader.opening import check_lots
-
-    check_lots(case, *lot_ids)
-    lots = (case.lot(lot_ids[0]), case.lot(lot_ids[1]))
-    own = [lot.delivered_usd_per_lb for lot in lots]
-    found = region_map(
-        case,
-        (lot_ids[0], lot_ids[1]),
-        min_usd_per_lb=(own[0] * (1 - around), own[1] * (1 - around)),
-        max_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
-        certify=True,
-    )
-    proof = found.prove(case) if found.is_exact else None
-    if proof is not None:
-        must_be_proved(proof, f"regions of {lot_ids[0]} and {lot_ids[1]}")
-    click.echo(tables_text([regions_table(found, lots)]))
-    if proof is not None:
-        click.echo(f"\n{map_proof_line(proof)}")
-    if picture is not None:
-        from blend.show.trade_pictures import regions_picture
-
-        draw(regions_picture(found, lots), picture)
-
-
-# What they share ---------------------------------------------------------------------------------
-
-
-def _refuse(column: str, read: str, allowed: str) -> None:
-    raise InputRefused([Problem("quotations", None, column, read, allowed)])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -12,12 +12,10 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from blend.check.curves import CurveProof
-from blend.check.regions import MapProof
 from blend.check.replacement import prove_replacements
 from blend.desk.asked import address, asked_choice, asked_flag, asked_number, asked_text, refused
 from blend.desk.desk import Desk
-from blend.desk.drawn import picture_file
+from blend.desk.drawn import chart_file
 from blend.desk.jobs import Job
 from blend.desk.pages import SOON_SECONDS, Form, in_time, page, render_part, working_or
 from blend.domain.case import Case
@@ -25,24 +23,19 @@ from blend.domain.lots import Lot
 from blend.domain.replacement import Replacement, ReplacementRules
 from blend.domain.selectors import EVERY_LOT, parse_selector
 from blend.grinder.live import LivePlan
-from blend.show.demand import (
-    demand_table,
-    demand_words,
-    regions_table,
-    regions_words,
-    supply_table,
-)
+from blend.output.answer import Answer
 from blend.show.offered import ORDERS, lot_words, offered_table
-from blend.show.proofs import curve_proof_line, map_proof_line, must_be_proved
-from blend.show.shown import ShownTable
-from blend.show.switches import switches_table
-from blend.trader.curves import (
-    DemandCurve,
-    RegionMap,
-    SupplyCurve,
-    demand_curve,
-    region_map,
-    supply_curve,
+from blend.show.proofs import must_be_proved
+from blend.show.shown import ShownTable, shown_of
+from blend.trader.breakeven import (
+    BreakEven,
+    BreakEvenByPounds,
+    BreakEvenOfTwo,
+    breakeven,
+    breakeven_by_pounds,
+    breakeven_of_two,
+    certificate_line,
+    map_certificate_line,
 )
 from blend.trader.opening import check_lots
 from blend.trader.replacement import replacement_values
@@ -207,8 +200,7 @@ def lot_page(desk: Desk, request: Request, form: Form) -> Response:
         jobs = [_demand_job(desk, asked), _supply_job(desk, asked)]
         jobs += [] if asked.other is None else [_regions_job(desk, asked)]
         curve, supplied, *found = (in_time(request, job) for job in jobs)
-        tables = [*_demand_tables(asked, curve), supply_table(supplied.curve, asked.lot)]
-        tables += [regions_table(each.map, (asked.lot, asked.other)) for each in found]
+        tables = [*_demand_tables(curve), _supply_table(supplied), *map(_regions_table, found)]
     usable = asked.case.usable_lots()
     return page(
         desk,
@@ -230,171 +222,142 @@ def lot_page(desk: Desk, request: Request, form: Form) -> Response:
 # Its curves --------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Proved:
-    """A curve that its own proof bears out."""
-
-    curve: DemandCurve | SupplyCurve
-    proof: CurveProof
-
-
 def _demand_job(desk: Desk, asked: Asked) -> Job:
-    case, lot_id = asked.case, asked.lot.lot_id
     minimum, maximum = asked.min_usd_per_lb, asked.max_usd_per_lb
 
-    def work(job: Job) -> Proved:
-        job.say("the curve")
-        curve = demand_curve(
-            case,
-            lot_id,
+    def work(job: Job) -> BreakEven:
+        return breakeven(
+            asked.case,
+            asked.lot.lot_id,
             min_usd_per_lb=minimum,
             max_usd_per_lb=maximum,
             available_lb=asked.available_lb,
-            certify=True,
         )
-        job.say("its proof")
-        proof = curve.prove(case, minimum, maximum)
-        must_be_proved(proof, f"demand for {lot_id}")
-        return Proved(curve, proof)
 
-    hangs_on = (lot_id, minimum, maximum, asked.without_limit)
-    return desk.ask("demand", *hangs_on, about=f"Demand for {lot_id}", work=work)
+    hangs_on = (asked.lot.lot_id, minimum, maximum, asked.without_limit)
+    return desk.ask("demand", *hangs_on, about=f"Break-even of {asked.lot.lot_id}", work=work)
 
 
-def _demand_tables(asked: Asked, found: Proved) -> list[ShownTable]:
-    return [switches_table(found.curve, asked.lot), demand_table(found.curve, asked.lot)]
+def _demand_tables(found: BreakEven) -> list[ShownTable]:
+    lot_id = found.lot.lot_id
+    return [
+        shown_of(found.tables["switches"], title=f"Where you switch to {lot_id}"),
+        shown_of(found.tables["steps"], title=f"Break-even of {lot_id}: what you would use"),
+    ]
 
 
 def demand(desk: Desk, request: Request, form: Form) -> Response:
     asked = _asked_of(desk, request)
 
-    def done(found: Proved) -> Response:
+    def done(found: BreakEven) -> Response:
+        spec = found.chart()
         return page(
             desk,
             request,
             "trader_demand.html",
-            shown_tables=_demand_tables(asked, found),
-            proof=curve_proof_line(found.proof, "price"),
-            words=demand_words(found.curve, asked.lot),
+            shown_tables=_demand_tables(found),
+            basis=spec["title"]["subtitle"],
+            proof=certificate_line(found.proof, "price"),
+            words=spec["description"],
             **_lot_values(request, asked),
         )
 
     job = _demand_job(desk, asked)
-    return working_or(desk, request, job, done, title=f"Demand for {asked.lot.lot_id}", part=True)
+    title = f"Break-even of {asked.lot.lot_id}"
+    return working_or(desk, request, job, done, title=title, part=True)
 
 
 def demand_drawn(desk: Desk, request: Request, form: Form) -> Response:
-    from blend.show.trade_pictures import demand_picture
-
     asked = _asked_of(desk, request)
-    curve = in_time(request, _demand_job(desk, asked)).curve
-    return _picture(request, f"demand_{asked.lot.lot_id}", lambda: demand_picture(curve, asked.lot))
+    found: BreakEven = in_time(request, _demand_job(desk, asked))
+    return _chart(request, f"demand_{asked.lot.lot_id}", found)
 
 
 def _supply_job(desk: Desk, asked: Asked) -> Job:
-    case, lot_id = asked.case, asked.lot.lot_id
+    def work(job: Job) -> BreakEvenByPounds:
+        return breakeven_by_pounds(asked.case, asked.lot.lot_id)
 
-    def work(job: Job) -> Proved:
-        job.say("the curve")
-        curve = supply_curve(case, lot_id, certify=True)
-        job.say("its proof")
-        proof = curve.prove(case)
-        must_be_proved(proof, f"supply of {lot_id}")
-        return Proved(curve, proof)
+    about = f"Break-even of {asked.lot.lot_id} by pounds"
+    return desk.ask("supply", asked.lot.lot_id, about=about, work=work)
 
-    return desk.ask("supply", lot_id, about=f"Supply of {lot_id}", work=work)
+
+def _supply_table(found: BreakEvenByPounds) -> ShownTable:
+    title = f"Break-even of {found.lot.lot_id} by pounds on offer"
+    return shown_of(found.tables["steps"], title=title)
 
 
 def supply(desk: Desk, request: Request, form: Form) -> Response:
     asked = _asked_of(desk, request)
 
-    def done(found: Proved) -> Response:
+    def done(found: BreakEvenByPounds) -> Response:
         return page(
             desk,
             request,
             "trader_supply.html",
-            table=supply_table(found.curve, asked.lot),
-            proof=curve_proof_line(found.proof, "number of pounds"),
+            table=_supply_table(found),
+            proof=certificate_line(found.proof, "number of pounds"),
             **_lot_values(request, asked),
         )
 
     job = _supply_job(desk, asked)
-    return working_or(desk, request, job, done, title=f"Supply of {asked.lot.lot_id}", part=True)
+    title = f"Break-even of {asked.lot.lot_id} by pounds"
+    return working_or(desk, request, job, done, title=title, part=True)
 
 
 # Two lots ----------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class ProvedMap:
-    """A map that its own proof bears out; without one where the solves ran out first."""
-
-    map: RegionMap
-    proof: MapProof | None
-
-
 def _regions_job(desk: Desk, asked: Asked) -> Job:
-    case, lots = asked.case, (asked.lot, asked.other)
+    lot_ids = (asked.lot.lot_id, _other(asked).lot_id)
     around = asked.around_percent / POINTS_PER_SHARE
-    lot_ids = (lots[0].lot_id, lots[1].lot_id)
-    own = [lot.delivered_usd_per_lb for lot in lots]
 
-    def work(job: Job) -> ProvedMap:
-        job.say("the map")
-        found = region_map(
-            case,
-            lot_ids,
-            min_usd_per_lb=(own[0] * (1 - around), own[1] * (1 - around)),
-            max_usd_per_lb=(own[0] * (1 + around), own[1] * (1 + around)),
-            certify=True,
-        )
-        if not found.is_exact:
-            return ProvedMap(found, None)
-        job.say("its proof")
-        proof = found.prove(case)
-        must_be_proved(proof, f"regions of {lot_ids[0]} and {lot_ids[1]}")
-        return ProvedMap(found, proof)
+    def work(job: Job) -> BreakEvenOfTwo:
+        return breakeven_of_two(asked.case, lot_ids, around_share=around)
 
-    about = f"Regions of {lot_ids[0]} and {lot_ids[1]}"
+    about = f"Who buys what: {lot_ids[0]} and {lot_ids[1]}"
     return desk.ask("regions", *lot_ids, around, about=about, work=work)
 
 
-def _asked_of_two(desk: Desk, request: Request) -> Asked:
-    asked = _asked_of(desk, request)
+def _regions_table(found: BreakEvenOfTwo) -> ShownTable:
+    first, second = (lot.lot_id for lot in found.lots)
+    title = f"Who buys what: first {first}, second {second}"
+    return shown_of(found.tables["regions"], title=title)
+
+
+def _other(asked: Asked) -> Lot:
+    """The second lot asked about; raise InputRefused where there is none that has a price."""
     if asked.other is None:
         raise refused("with", "nothing", "a second lot")
-    free = [lot.lot_id for lot in (asked.lot, asked.other) if lot.delivered_usd_per_lb <= 0]
-    if free:
-        raise refused("with", f"{free[0]} at no price", "two lots with a price above 0")
-    return asked
+    for lot in (asked.lot, asked.other):
+        if lot.delivered_usd_per_lb <= 0:
+            raise refused("with", f"{lot.lot_id} at no price", "two lots with a price above 0")
+    return asked.other
 
 
 def regions(desk: Desk, request: Request, form: Form) -> Response:
-    asked = _asked_of_two(desk, request)
+    asked = _asked_of(desk, request)
 
-    def done(found: ProvedMap) -> Response:
-        lots = (asked.lot, asked.other)
+    def done(found: BreakEvenOfTwo) -> Response:
+        spec = found.chart()
         return page(
             desk,
             request,
             "trader_regions.html",
-            table=regions_table(found.map, lots),
-            words=regions_words(found.map, lots),
-            proof=None if found.proof is None else map_proof_line(found.proof),
+            table=_regions_table(found),
+            basis=spec["title"]["subtitle"],
+            words=spec["description"],
+            proof=None if found.proof is None else map_certificate_line(found.proof),
             **_lot_values(request, asked),
         )
 
     job = _regions_job(desk, asked)
-    return working_or(desk, request, job, done, title="Regions of two prices", part=True)
+    return working_or(desk, request, job, done, title="Who buys what", part=True)
 
 
 def regions_drawn(desk: Desk, request: Request, form: Form) -> Response:
-    from blend.show.trade_pictures import regions_picture
-
-    asked = _asked_of_two(desk, request)
-    found, lots = in_time(request, _regions_job(desk, asked)).map, (asked.lot, asked.other)
-    name = f"regions_{lots[0].lot_id}_{lots[1].lot_id}"
-    return _picture(request, name, lambda: regions_picture(found, lots))
+    asked = _asked_of(desk, request)
+    found: BreakEvenOfTwo = in_time(request, _regions_job(desk, asked))
+    return _chart(request, f"regions_{asked.lot.lot_id}_{_other(asked).lot_id}", found)
 
 
 # What the parts of a lot's page share ------------------------------------------------------------
@@ -409,5 +372,5 @@ def _lot_values(request: Request, asked: Asked) -> dict[str, Any]:
     }
 
 
-def _picture(request: Request, name: str, make: Callable[[], Any]) -> Response:
-    return picture_file(name, request.path_params["ending"], make)
+def _chart(request: Request, name: str, answer: Answer) -> Response:
+    return chart_file(name, request.path_params["ending"], answer.chart)

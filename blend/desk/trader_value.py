@@ -198,8 +198,8 @@ def _cards(value: DayValue) -> list[tuple[str, str]]:
     figures = Value(value, (value,)).figures
     cards = []
     for name, title in (("lean", "Lean"), ("fat", "Fat"), ("spread", "Lean minus fat")):
-        limit = figures[f"{name}_error_usd_per_cwt"]
-        price = f"{figures[f'{name}_usd_per_cwt']:,.2f}"
+        limit = figures[f"{name}_value_error_usd_per_cwt"]
+        price = f"{figures[f'{name}_value_usd_per_cwt']:,.2f}"
         cards.append((f"{title}, $/cwt", price if limit is None else f"{price} ± {limit:,.2f}"))
     return [*cards, ("One lean point, $/cwt", f"{figures['lean_point_usd_per_cwt']:,.2f}")]
 

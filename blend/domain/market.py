@@ -8,7 +8,6 @@ from datetime import date, datetime
 from enum import StrEnum
 from functools import lru_cache
 
-
 LB_PER_LOAD = 40_000.0
 """One truckload, as the trade counts."""
 

@@ -37,12 +37,12 @@ register(
         "value_per_lean_usd_per_cwt": Format("Per cwt of its lean", "$/cwt", 2),
         "is_fitted": Format("In the line"),
         "method": Format("From"),
-        "lean_usd_per_cwt": Format("Lean", "$/cwt", 2),
-        "lean_error_usd_per_cwt": Format("±95%", "$/cwt", 2),
-        "fat_usd_per_cwt": Format("Fat", "$/cwt", 2),
-        "fat_error_usd_per_cwt": Format("±95%", "$/cwt", 2),
-        "spread_usd_per_cwt": Format("Lean minus fat", "$/cwt", 2),
-        "spread_error_usd_per_cwt": Format("±95%", "$/cwt", 2),
+        "lean_value_usd_per_cwt": Format("Lean", "$/cwt", 2),
+        "lean_value_error_usd_per_cwt": Format("±95%", "$/cwt", 2),
+        "fat_value_usd_per_cwt": Format("Fat", "$/cwt", 2),
+        "fat_value_error_usd_per_cwt": Format("±95%", "$/cwt", 2),
+        "spread_value_usd_per_cwt": Format("Lean minus fat", "$/cwt", 2),
+        "spread_value_error_usd_per_cwt": Format("±95%", "$/cwt", 2),
         "lean_point_usd_per_cwt": Format("One lean point", "$/cwt", 2),
         "quoted_on": Format("Day"),
         "short_proportional_usd_per_cwt": Format("Pro rata", "$/cwt", 2),
@@ -539,8 +539,8 @@ def _line_cells(line: LeanLine) -> dict[str, float | None]:
     """Prices of a line with the half-widths of their 95% intervals."""
     cells: dict[str, float | None] = {}
     for name in ("lean", "fat", "spread"):
-        cells[f"{name}_usd_per_cwt"] = getattr(line, f"{name}_usd_per_lb") * LB_PER_CWT
-        cells[f"{name}_error_usd_per_cwt"] = (_limit(line, name) * LB_PER_CWT) or None
+        cells[f"{name}_value_usd_per_cwt"] = getattr(line, f"{name}_usd_per_lb") * LB_PER_CWT
+        cells[f"{name}_value_error_usd_per_cwt"] = (_limit(line, name) * LB_PER_CWT) or None
     return cells | {"lean_point_usd_per_cwt": line.point_usd_per_lb * LB_PER_CWT}
 
 

@@ -55,7 +55,7 @@ COMMANDS = {
     ),
     "positions": Command(f"positions {DEMO} --csv out.csv", 4, "out.csv"),
     "why": Command(f"why {DEMO / 'week_before'} {DEMO} --item lot=B90-1", 4),
-    "demand": Command(f"demand {DEMO} --lot B50-1 --chart out.png", 2, "out.png"),
+    "breakeven": Command(f"breakeven {DEMO} B50-1 --chart out.png", 2, "out.png"),
     "note": Command(f"note --day {DAY} --out out.html --store market.db", 10, "out.html"),
     "quote": Command(f"quote --day {DAY} --all --publish --assessor me --store market.db", 2),
 }

@@ -61,7 +61,7 @@ def _price_moved(replacements):
 
 COMMANDS = {
     "regions": (
-        "regions before --lot 90s --lot 50s",
+        "breakeven before 90s --second 50s --certificate",
         (blend.trader.curves, "region_map"),
         _region_moved,
     ),
@@ -76,12 +76,12 @@ COMMANDS = {
         lambda built: [replace(each, landed_usd_per_lb=3.0) for each in built],
     ),
     "demand": (
-        "demand before --lot 90s",
+        "breakeven before 90s --certificate",
         (blend.trader.curves, "demand_curve"),
         _step_moved,
     ),
     "supply": (
-        "supply before --lot 90s",
+        "breakeven before 90s --by-pounds --certificate",
         (blend.trader.curves, "supply_curve"),
         _step_moved,
     ),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 from click.testing import CliRunner
 
@@ -105,34 +107,55 @@ def test_replace_by_lots_and_by_quotations(quotations, case_folder):
     assert "color" in wrong.stderr
 
 
-def test_demand_supply_and_regions(case_folder, tmp_path):
+def test_break_even_by_price_by_pounds_and_of_two(case_folder, tmp_path):
     for arguments in (
-        ("demand", case_folder, "--lot", "L0001", "--chart", tmp_path / "demand.png"),
-        ("demand", case_folder, "--lot", "L0001", "--available", "inf", "--min-price", 100),
-        ("supply", case_folder, "--lot", "L0001"),
-        ("regions", case_folder, "--lot", "L0001", "--lot", "L0002", "--around", "0.3"),
+        ("L0001", "--chart", tmp_path / "lot.png"),
+        ("L0001", "--available", "any", "--min-price", "1/lb"),
+        ("L0001", "--by-pounds", "--csv", tmp_path / "steps.csv"),
+        ("L0001", "--second", "L0002", "--around", "30%"),
     ):
-        answer = run(*arguments)
+        answer = run("breakeven", case_folder, *arguments)
         assert answer.exit_code == 0, answer.output
-        assert "Exact" in answer.output
-    assert (tmp_path / "demand.png").exists()
+        assert "LP relaxation" in " ".join(answer.output.split())
+    assert (tmp_path / "lot.png").exists() and (tmp_path / "steps.csv").exists()
+
+
+def test_prices_and_weights_are_taken_in_any_unit(case_folder):
+    def figures(*options):
+        return json.loads(run("breakeven", case_folder, "L0001", "--json", *options).stdout)
+
+    same = [
+        figures("--max-price", price, "--available", weight)
+        for price, weight in (
+            ("200", "20,000 lb"),
+            ("$2/lb", "200 cwt"),
+            ("200 cents/lb", "9071.8474 kg"),
+            ("4.40924524369754/kg", "9.0718474 t"),
+        )
+    ]
+    steps = [each["tables"]["steps"]["rows"] for each in same]
+    for other in steps[1:]:
+        for row, first in zip(other, steps[0], strict=True):
+            assert row["you_use_lb"] == pytest.approx(first["you_use_lb"])
+            assert row["at_or_under_usd_per_cwt"] == pytest.approx(first["at_or_under_usd_per_cwt"])
 
 
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("demand", "--lot", "nobody"),
-        ("supply", "--lot", "nobody"),
-        ("regions", "--lot", "L0001", "--lot", "nobody"),
-        ("regions", "--lot", "L0001", "--lot", "L0001"),
-        ("regions", "--lot", "L0001"),
-        ("demand", "--lot", "L0001", "--min-price", "200", "--max-price", "100"),
-        ("demand", "--lot", "L0001", "--min-price", "nan"),
-        ("demand", "--lot", "L0001", "--available", "nan"),
+        ("nobody",),
+        ("nobody", "--by-pounds"),
+        ("L0001", "--second", "nobody"),
+        ("L0001", "--second", "L0001"),
+        ("L0001", "--by-pounds", "--second", "L0002"),
+        ("L0001", "--min-price", "200", "--max-price", "100"),
+        ("L0001", "--min-price", "nan"),
+        ("L0001", "--min-price", "3/foot"),
+        ("L0001", "--available", "nan"),
+        ("L0001", "--available", "3 loaves"),
     ],
 )
 def test_what_cannot_be_asked_is_refused(case_folder, arguments):
-    command, *rest = arguments
-    answer = run(command, case_folder, *rest)
+    answer = run("breakeven", case_folder, *arguments)
     assert answer.exit_code == 2
     assert answer.stderr and "Traceback" not in answer.stderr

@@ -7,7 +7,6 @@ import io
 import json
 import re
 import time
-from dataclasses import replace
 from html import unescape
 from pathlib import Path
 from urllib.parse import quote
@@ -16,10 +15,8 @@ import pytest
 from openpyxl import load_workbook
 
 from blend.desk.jobs import Job
-from blend.grinder.live import LiveCase
 from blend.model.horizon import solve_horizon
 from blend.show.offered import ORDERS
-from blend.show.switches import switches_table
 from blend.tables.columns import POSITION_TABLES
 from blend.tables.positions import read_horizon
 from blend.tables.quotations import read_quotations
@@ -270,7 +267,7 @@ def test_a_lot_of_any_name_has_its_page(client, name):
     assert page.status_code == 200
     part = unescape(re.search(r'hx-get="(/trader/demand[^"]*)"', page.text)[1])
     drawn = settled(client, part)
-    assert f"Demand for {name}, fresh 90s" in unescape(text_of(drawn))
+    assert f"Break-even of {name}: what you would use" in unescape(text_of(drawn))
     assert "<b>x</b>" not in drawn
     assert client.get(part.replace("/demand?", "/demand.svg?")).content.startswith(SVG)
 
@@ -278,58 +275,28 @@ def test_a_lot_of_any_name_has_its_page(client, name):
 # One lot -----------------------------------------------------------------------------------------
 
 
-def test_the_curve_of_a_lot_is_told_in_words_and_proved(client):
+def test_the_curve_of_a_lot_has_its_steps_and_its_certificate(client):
     read = text_of(settled(client, "/trader/demand?lot=B90-1"))
     curve = demand_curve(desk_of(client).case(), "B90-1")
     for each in curve.breakpoints:
-        price = f"{each.usd_per_lb * LB_PER_CWT:,.2f}"
-        assert f"Below {price} the plan takes {each.max_lb:,.0f} lb" in read
-    assert "Proved in exact arithmetic, without the solver" in read
+        assert f"{each.usd_per_lb * LB_PER_CWT:,.2f} {each.max_lb - each.min_lb:,.0f}" in read
+    assert "in exact arithmetic and without the solver" in read
+    assert "LP relaxation" in read and "plan takes" in read
     supply = text_of(settled(client, "/trader/supply?lot=B90-1"))
-    assert "Supply of B90-1" in supply and "Proved in exact arithmetic" in supply
-
-
-def test_lots_told_to_be_left_are_left(client):
-    """Held against plans made afresh a hair above and below each price."""
-    case = desk_of(client).case()
-    curve = demand_curve(case, "B90-1", certify=True)
-    table = switches_table(curve, case.lot("B90-1"))
-    assert [row[2] for row in table.rows] == [
-        round(each.max_lb - each.min_lb) for each in reversed(curve.breakpoints)
-    ]
-
-    def used(usd_per_lb: float) -> dict[str, float]:
-        lots = tuple(
-            replace(lot, price_usd_per_lb=usd_per_lb) if lot.lot_id == "B90-1" else lot
-            for lot in case.lots
-        )
-        return {
-            live.lot_id: live.used_lb for live in LiveCase().plan(replace(case, lots=lots)).lots
-        }
-
-    told = 0
-    for row, each in zip(table.rows, reversed(curve.breakpoints), strict=True):
-        left = re.search(r" and leaves (.*)\.$", row[1])
-        if left is None:
-            continue
-        above, below = used(each.usd_per_lb + 1e-5), used(each.usd_per_lb - 1e-5)
-        for lot_id in left[1].split(", "):
-            told += 1
-            assert above[lot_id] > 0.5 > below[lot_id]
-    assert told >= 2
+    assert "Break-even of B90-1 by pounds" in supply and "in exact arithmetic" in supply
 
 
 def test_prices_and_pounds_are_as_asked(client):
     read = text_of(settled(client, "/trader/demand?lot=I90-1&from=320&to=330&without_limit=yes"))
-    assert "on offer without limit" in read and "330.0000" in read and "any price above" not in read
+    assert "330.00" in read and "no limit" not in read
 
 
 def test_two_lots_have_regions(client):
     page = client.get("/trader/lot/B90-1?with=B90-2&around=4").text
     assert 'hx-get="/trader/regions?' in page
     read = text_of(settled(client, "/trader/regions?lot=B90-1&with=B90-2&around=4"))
-    assert "Regions of B90-1 and B90-2" in read and "Exact, from" in read
-    assert "Proved in exact arithmetic, without the solver" in read
+    assert "Who buys what: first B90-1, second B90-2" in read
+    assert "in exact arithmetic and without the solver" in read
     assert "/trader/regions?" not in client.get("/trader/lot/B90-1").text
 
 

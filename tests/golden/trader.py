@@ -2,5 +2,9 @@
 
 CASES: dict[str, list[str]] = {
     "value": ["value", "demo_data"],
+    "breakeven": ["breakeven", "demo_data", "I90-1"],
+    "breakeven_all": ["breakeven", "demo_data", "I90-1", "--all"],
+    "breakeven_by_pounds": ["breakeven", "demo_data", "I90-1", "--by-pounds"],
+    "breakeven_second": ["breakeven", "demo_data", "B90-1", "--second", "B90-2"],
     "value_all": ["value", "demo_data", "--species", "pork", "--all"],
 }

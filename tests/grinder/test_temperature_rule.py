@@ -13,10 +13,10 @@ from blend.domain.rules import Rule, RuleKind
 from blend.errors import InputRefused, NoPlan
 from blend.grinder.plan import make_plan
 from blend.grinder.temperature import batch_temperatures, case_with_temperature
-from tests.reference import solve_reference
 from blend.model.solve import solve_linear
 from blend.tables.heat import packaged_heat
 from tests.published.cases import make_case, make_lot, make_product
+from tests.reference import solve_reference
 
 HEAT = packaged_heat()
 WARM_F, COLD_F = 39.0, 33.0

@@ -20,12 +20,12 @@ from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from blend.model import solve
-from tests.reference import solve_reference
 from blend.model.solve import open_linear, solve_linear
 from blend.model.solver import Outcome, WarmLinear
 from tests import strategies
 from tests.bench.instances import make_instance
 from tests.published.cases import make_case, make_lot, make_product
+from tests.reference import solve_reference
 
 ANY_CASE = strategies.cases() | strategies.cases().flatmap(strategies.warmed)
 

@@ -12,8 +12,8 @@ from blend.domain.case import Settings
 from blend.domain.rules import Loss, Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
 from blend.domain.standards import Action, StandardRow
-from tests.reference import batches_of, solve_reference
 from tests.published.cases import DAY, WORKED_CASES, make_case, make_lot, make_product
+from tests.reference import batches_of, solve_reference
 
 SOLVERS = {name: partial(solve_reference, solver=name) for name in ("cbc", "highs")}
 each_solver = pytest.mark.parametrize("solve", SOLVERS.values(), ids=SOLVERS.keys())

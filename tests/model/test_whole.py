@@ -18,7 +18,6 @@ from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
 from blend.model import solver, whole
 from blend.model.build import build_model
-from tests.reference import solve_reference
 from blend.model.solve import solve_linear
 from blend.model.solver import Answer, Outcome, or_better, solve_whole
 from blend.model.whole import WholePlan, plan_whole
@@ -26,6 +25,7 @@ from tests import strategies
 from tests.bench.instances import make_instance
 from tests.model.tables import shuffled
 from tests.published.cases import DAY, make_case, make_lot, make_product
+from tests.reference import solve_reference
 
 NEAR = {"rel": 2e-5, "abs": 0.05}
 """Both solvers take 0.999999 containers for a whole one, which moves some cents."""
