@@ -229,8 +229,15 @@ def test_there_is_one_door_to_the_solver():
     assert doors == {"solver.py"}
 
 
+def test_there_is_one_door_to_pulp_which_is_opened_late():
+    doors = {each.file.name for each in IMPORTS if each.library == "pulp"}
+    assert doors == {"pulp_model.py"}
+    assert not [str(each) for each in IMPORTS if each.module.endswith("pulp_model") and each.at_top]
+
+
 def test_late_libraries_are_imported_where_they_are_needed():
-    assert not [str(each) for each in IMPORTS if each.at_top and each.library in LATE]
+    late = LATE - {"pulp"}
+    assert not [str(each) for each in IMPORTS if each.at_top and each.library in late]
 
 
 _LOADED = """

@@ -19,6 +19,7 @@ from blend.cli.common import (
     read_folder,
     with_settings,
 )
+from blend.cli.model import by_second_solver, with_added
 from blend.errors import SolverTrouble
 from blend.files import check_place
 
@@ -38,6 +39,13 @@ from blend.files import check_place
 @WHOLE
 @GAP
 @TIME_LIMIT
+@click.option(
+    "--constraints",
+    type=FILE,
+    help="Linear constraints to add, as LP text: cap: take[I90-1] + take[I90-2] <= 20000",
+)
+@click.option("--write-model", type=FILE, help="Write the model too: a file .lp or .mps.")
+@click.option("--second-solver", is_flag=True, help="Have CBC solve the same model too.")
 @click.option(
     "--no-break-even",
     "no_break_even",
@@ -62,6 +70,9 @@ def plan(
     time_limit: float | None,
     no_break_even: bool,
     lean: str,
+    constraints: Path | None,
+    write_model: Path | None,
+    second_solver: bool,
 ) -> None:
     """Plan the day's blends at least cost, and prove it.
 
@@ -84,13 +95,16 @@ def plan(
     from blend.show.tables import terminal_tables
     from blend.show.text import tables_text
 
-    case = case_with_lean(folder, case, lean)
+    case = with_added(case_with_lean(folder, case, lean), constraints, write_model)
     with progress_line() as progress:
         made = make_plan(case, shadow_prices=not no_break_even, progress=progress)
+        second = by_second_solver(case, made, progress) if second_solver else ()
     if not made.proof.is_sound:
         raise SolverTrouble("\n".join(broken_lines(made.proof, case)))
     click.echo(f"{summary_line(case, made)}\n")
     click.echo(tables_text(terminal_tables(case, made, standards=standards)))
+    for line in second:
+        click.echo(line)
     if not no_workbook:
         from blend.show.workbook import write_plan_workbook
 

@@ -28,7 +28,7 @@ class RuleKind(StrEnum):
 
 def rule_kind(name: str) -> str:
     """The kind of this name: a member of `RuleKind` where it is one."""
-    return RuleKind(name) if name in RuleKind else name
+    return next((kind for kind in RuleKind if kind == name), name)
 
 
 class WholeContainers(StrEnum):

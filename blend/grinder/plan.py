@@ -1,9 +1,10 @@
-"""Today's plan: from a case to quantities, worths and proof in one object."""
+"""Today's plan: quantities, shadow prices, checks and bound in one object."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from blend.check.bound import dual_bound_usd
 from blend.check.check import check_plan, count_money
@@ -18,6 +19,9 @@ from blend.model.solve import LinearPlan, open_linear, without_end
 from blend.model.solver import Answer, Outcome, WarmLinear
 from blend.model.whole import WholePlan, plan_whole
 
+if TYPE_CHECKING:
+    from blend.model.pulp_model import Added
+
 Say = Callable[[str], None]
 
 
@@ -28,19 +32,26 @@ def make_plan(
     progress: Say | None = None,
     stopped: Callable[[], bool] | None = None,
     keep_interrupted: bool = True,
+    extra: Iterable[Added] = (),
 ) -> Plan:
-    """The least-cost plan of a case, proved.
+    """The least-cost plan of a case, with its check and its bound.
 
-    `worths` asks also what each requirement, product and lot is worth; it takes many small
-    solves more. `progress` is told in a few words what is being done. A search stopped by
+    `shadow_prices` also asks for shadow prices, marginal costs and break-even prices, which takes
+    many small solves. `progress` is told in a few words what is being done. A search stopped by
     the time limit or by Ctrl-C gives the best plan so far, and pricing stopped by Ctrl-C what
-    it has by then; unless `keep_interrupted`, Ctrl-C raises KeyboardInterrupt instead.
+    it has by then; unless `keep_interrupted`, Ctrl-C raises KeyboardInterrupt instead. `extra` are
+    PuLP constraints on the variables of `blend.model(case)`, or pairs of one and its name.
 
-    Raises NoPlan with the clash when nothing meets every requirement, InputRefused when
-    money could be made without end, OutOfTime when time ran out before any plan.
+    Raises NoPlan with an infeasible subset when nothing meets every requirement, InputRefused when
+    the model is unbounded, OutOfTime when time ran out before any plan.
     """
+    extra = tuple(extra)
+    if extra:
+        from blend.model.pulp_model import constraints_from_pulp
+
+        case = case.with_constraints(constraints_from_pulp(case, extra))
     say = progress or (lambda text: None)
-    say("the linear program")
+    say("the LP relaxation")
     linear = open_linear(case)
     answer = linear.solve()
     if answer.outcome is Outcome.INFEASIBLE:
@@ -59,7 +70,7 @@ def make_plan(
         )
     if whole.was_interrupted and not keep_interrupted:
         raise KeyboardInterrupt
-    say("the proof")
+    say("the check")
     rounded_plan = whole.rounded_plan
     parts = (case, rounded_plan.takes, rounded_plan.runs, rounded_plan.shortage_lb)
     money, checks = count_money(*parts), check_plan(*parts)
@@ -75,7 +86,7 @@ def make_plan(
 
 
 def _priced(plan: Plan, linear: WarmLinear, answer: Answer, say: Say) -> Plan:
-    """The plan with what things are worth, as far as Ctrl-C lets that be told."""
+    """The plan with its prices, as far as Ctrl-C lets them be found."""
     try:
         plan = replace(plan, marginal_costs=marginal_costs_of(linear, answer))
         plan = replace(plan, shadow_prices=shadow_prices_of(linear, answer, say))
@@ -88,14 +99,23 @@ def _bound(
     case: Case, optimum: LinearPlan, whole: WholePlan, money: Money, checks: tuple[Check, ...]
 ) -> Bound:
     """The better of two bounds: the exact one from dual prices, checked outside the solver, and
-    the solver's own from its search in whole numbers. Raises SolverTrouble when it cannot hold."""
+    the solver's own. Raises SolverTrouble when it cannot hold.
+
+    The exact bound knows the built-in requirements only. Where added constraints or added kinds of
+    rule raise the cost it is valid but low, and the solver's floor is used and named as such.
+    """
     by_prices = dual_bound_usd(case, dual_prices(optimum))
-    is_certified = not (whole.by_branching and whole.bound_usd > by_prices)
+    near_usd = 1e-6 * max(1.0, abs(whole.bound_usd))
+    is_certified = not (
+        whole.bound_usd > by_prices
+        and (whole.by_branching or whole.bound_usd - by_prices > near_usd)
+    )
+    by_solver = "search in whole numbers" if whole.by_branching else "LP relaxation, by the solver"
     exact = whole.exact
     return plan_bound(
         whole.objective_usd,
         by_prices if is_certified else whole.bound_usd,
-        "dual prices, in exact fractions" if is_certified else "search in whole numbers",
+        "dual prices, in exact fractions" if is_certified else by_solver,
         exact=count_money(case, exact.takes, exact.runs, exact.shortage_lb),
         printed=money,
         verdicts=(check.verdict for check in checks),

@@ -45,14 +45,14 @@ class Fat(RuleDefinition):
     def rows(self, rule: Rule, model: ModelBuilder) -> None:
         for blend, product in model.sets.blends_under(rule):
             pairs = model.sets.pairs_of(blend)
-            fat = (
+            fat_lb = (
                 model.columns["use"][pairs],
                 model.sets.kept_mass[pairs] - model.sets.kept_lean[pairs],
             )
             finished = model.columns["finished"][blend]
             for limit, share in self.limits_set(rule):
                 model.rows.add(
-                    limit.of(rule, product), [fat, (finished, -share)], **limit.bound(0.0)
+                    limit.of(rule, product), [fat_lb, (finished, -share)], **limit.bound(0.0)
                 )
 
     def check(self, rule: Rule, plan: PlanPounds) -> Iterator[Check]:

@@ -46,11 +46,11 @@ class Share(RuleDefinition):
     def rows(self, rule: Rule, model: ModelBuilder) -> None:
         for blend, product in model.sets.blends_under(rule):
             pairs = model.sets.pairs_with(rule.lots, blend)
-            selected = (model.columns["use"][pairs], model.sets.kept_mass[pairs])
+            pounds = (model.columns["use"][pairs], model.sets.kept_mass[pairs])
             finished = model.columns["finished"][blend]
             for limit, share in self.limits_set(rule):
                 model.rows.add(
-                    limit.of(rule, product), [selected, (finished, -share)], **limit.bound(0.0)
+                    limit.of(rule, product), [pounds, (finished, -share)], **limit.bound(0.0)
                 )
 
     def check(self, rule: Rule, plan: PlanPounds) -> Iterator[Check]:

@@ -1,0 +1,168 @@
+"""The model as a PuLP problem: the same answer by every solver, exported, and extended by a user."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import highspy
+import pulp
+import pytest
+from hypothesis import given, settings
+
+import blend.model
+from blend.check.check import check_plan
+from blend.domain.linear_constraints import LinearConstraint, Pounds, Term
+from blend.domain.plan import Verdict
+from blend.domain.requirements import ConstraintClass, Requirement
+from blend.domain.rules import Rule, RuleKind, WholeContainers
+from blend.domain.selectors import parse_selector
+from blend.errors import FileTrouble, InputRefused, NoPlan
+from blend.grinder.plan import make_plan
+from blend.model.pulp_model import constraints_from_pulp, solve_by_cbc, write_model
+from blend.model.solve import solve_linear
+from blend.model.whole import plan_whole
+from tests.check.plans import easy_product, whole
+from tests.published.cases import make_case, make_lot
+from tests.reference import solve_reference
+from tests.strategies import cases
+
+COW = make_lot("I90-1", 0.90, 0.99, quantity_lb=5_000.0, container="combo", container_lb=100.0)
+TRIM = make_lot("trim", 0.75, 0.79, quantity_lb=5_000.0)
+READY = make_lot("ready", 0.80, 1.20, quantity_lb=5_000.0)
+CASE = make_case(
+    [COW, TRIM, READY],
+    [easy_product("GB80")],
+    Rule("few_lots", RuleKind.MAX_LOTS, max_count=2),
+    Rule("trim_share", RuleKind.SHARE, lots=parse_selector("lot=trim"), max_share=0.6),
+    settings=replace(whole(WholeContainers.TAKEN), gap_share=0.0),
+)
+TAKE_COW = Term(1.0, Pounds.TAKE, lot_id="I90-1")
+
+
+def cap(maximum: float, name: str = "cow_cap") -> LinearConstraint:
+    return LinearConstraint(name, (TAKE_COW,), maximum=maximum)
+
+
+def cost_of(case) -> float:
+    return plan_whole(case, solve_linear(case)).objective_usd
+
+
+def test_names_are_readable():
+    problem = blend.model(CASE)
+    assert isinstance(problem, pulp.LpProblem)
+    names = {variable.name for variable in problem.variables()}
+    assert {"take[I90-1]", "use[I90-1,GB80]", "finished[GB80]", "is_used[trim,GB80]"} <= names
+    assert {"lean_min[GB80]", "trim_share[GB80]", "few_lots[GB80]"} <= set(problem.constraints)
+
+
+@settings(max_examples=15)
+@given(cases())
+def test_cbc_on_the_problem_finds_the_cost_of_the_independent_statement(case):
+    case = replace(case, settings=replace(case.settings, gap_share=0.0))
+    reference = solve_reference(case, gap_share=0.0)
+    problem = blend.model(case)
+    problem.solve(pulp.PULP_CBC_CMD(msg=False, options=["preprocess off"]))
+    if reference.objective_usd is None:
+        assert problem.status != pulp.LpStatusOptimal
+    else:
+        found = pulp.value(problem.objective) or 0.0
+        assert found == pytest.approx(reference.objective_usd, rel=1e-6, abs=1e-3)
+
+
+@pytest.mark.parametrize("suffix", [".lp", ".mps"])
+def test_an_exported_model_has_the_same_cost_by_cbc_and_by_highs(tmp_path, suffix):
+    case = CASE.with_constraints([cap(500.0)])
+    file = tmp_path / f"model{suffix}"
+    write_model(case, file)
+    highs = highspy.Highs()
+    highs.setOptionValue("output_flag", False)
+    highs.setOptionValue("mip_rel_gap", 0.0)
+    highs.setOptionValue("threads", 1)  # as in blend: all solvers of a process share threads
+    highs.readModel(str(file))
+    highs.run()
+    by_highs = highs.getInfo().objective_function_value
+    by_cbc = _cost_by_cbc(file)
+    assert by_highs == pytest.approx(cost_of(case), rel=1e-9)
+    assert by_cbc == pytest.approx(by_highs, rel=1e-9)
+
+
+def _cost_by_cbc(file) -> float:
+    import re
+    import subprocess
+
+    cbc = pulp.PULP_CBC_CMD(msg=False).path
+    command = [cbc, str(file), "preprocess", "off", "ratio", "0", "solve"]
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    return float(re.search(r"Objective value:\s+(\S+)", ran.stdout)[1])
+
+
+def test_a_model_is_written_as_lp_or_mps_only(tmp_path):
+    with pytest.raises(FileTrouble, match=r"\.lp or \.mps"):
+        write_model(CASE, tmp_path / "model.txt")
+
+
+def test_a_second_solver_agrees_on_cost_and_floor():
+    answer = solve_by_cbc(CASE)
+    assert answer.is_optimal
+    assert answer.cost_usd == pytest.approx(cost_of(CASE), rel=1e-9)
+    assert answer.floor_usd <= answer.cost_usd * (1 + 1e-9)
+
+
+def test_a_pulp_constraint_binds_is_checked_and_priced():
+    case = replace(CASE, rules=())
+    problem = blend.model(case)
+    plan = make_plan(case, extra=[(problem.take["I90-1"] <= 450, "cow_cap")])
+    (taken,) = [take for take in plan.takes if take.lot_id == "I90-1"]
+    assert taken.pounds_lb == 400.0  # whole combos of 100 lb
+    asked = Requirement(ConstraintClass.ADDED, rule_id="cow_cap")
+    (check,) = [check for check in plan.proof.checks if check.requirement == asked]
+    assert (check.read, check.maximum, check.verdict) == (400.0, 450.0, Verdict.MET)
+    (price,) = [price for price in plan.shadow_prices if price.requirement == asked]
+    assert price.loosening_saves_usd > 0
+    without, with_cap = make_plan(case).proof.bound, plan.proof.bound
+    assert without.bound_usd < with_cap.bound_usd <= with_cap.objective_usd
+
+
+def test_the_check_catches_a_plan_that_breaks_an_added_constraint():
+    plan = make_plan(CASE)
+    checks = check_plan(CASE.with_constraints([cap(100.0)]), plan.takes, plan.runs, {})
+    broken = [check for check in checks if check.verdict is Verdict.BROKEN]
+    assert [check.requirement.rule_id for check in broken] == ["cow_cap"]
+
+
+def test_an_added_constraint_is_named_in_an_infeasible_subset_with_the_change_that_helps():
+    case = replace(CASE, lots=(COW, TRIM), rules=()).divisible()
+    with pytest.raises(NoPlan) as no_plan:
+        make_plan(case.with_constraints([cap(100.0)]))
+    subset = no_plan.value.infeasible
+    asked = Requirement(ConstraintClass.ADDED, rule_id="cow_cap")
+    assert asked in subset.requirements
+    (change,) = [change for change in subset.changes if change.requirement == asked]
+    assert change.was == 100.0
+    eased = case.with_constraints([cap(change.becomes)])
+    assert make_plan(eased).proof.is_sound
+    with pytest.raises(NoPlan):
+        make_plan(case.with_constraints([cap(change.becomes - 2.0)]))
+
+
+def test_constraints_on_every_kind_of_pounds_hold_where_batches_differ():
+    product = easy_product("GB80", shortage_penalty_usd_per_lb=9.0)
+    case = replace(CASE, products=(product,), settings=whole(WholeContainers.PER_BATCH))
+    problem = blend.model(case)
+    added = [
+        (problem.use["trim", "GB80"] - 0.5 * problem.finished["GB80"] <= 0, "half_trim"),
+        problem.short["GB80"] == 0,
+        problem.take["ready"] + problem.take["I90-1"] >= 1_000,
+    ]
+    with_added = case.with_constraints(constraints_from_pulp(case, added))
+    assert [each.name for each in with_added.constraints] == ["half_trim", "added_2", "added_3"]
+    plan = make_plan(with_added)
+    assert plan.proof.is_sound
+    assert plan.money.total_usd > make_plan(case).money.total_usd + 1.0
+
+
+def test_a_constraint_on_other_variables_is_refused():
+    problem = blend.model(CASE)
+    switch = problem.variablesDict()["is_used[trim,GB80]"]
+    with pytest.raises(InputRefused, match="is_used"):
+        constraints_from_pulp(CASE, [switch <= 0])
