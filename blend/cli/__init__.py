@@ -48,7 +48,7 @@ PLANT: dict[str, Place] = {
     "lean": Place("blend.cli.lean", "What lots really test, from statements, tests and history"),
     "control": Place("blend.cli.lean", "Tested batches against target over time"),
     "adjust": Place("blend.cli.adjust", "Fix an off-spec batch: add, take out, or test again"),
-    "simulate": Place("blend.cli.safe", "How often planned batches would test in spec"),
+    "simulate": Place("blend.cli.simulate", "How often planned batches would test in spec"),
 }
 TRADE: dict[str, Place] = {
     "value": Place("blend.cli.trader", "What lean and fat are worth; cheap and rich items"),

@@ -106,6 +106,11 @@ def warn_at_end(warnings: Iterable[Caution]) -> None:
     click.get_current_context().call_on_close(partial(click.echo, lines, err=True, nl=False))
 
 
+def note_at_end(text: str) -> None:
+    """A line on stderr after the answer of the command."""
+    click.get_current_context().call_on_close(partial(click.echo, text, err=True))
+
+
 def read_market_folder(folder: Path, *, beside_another: bool = False) -> Market:
     """The market of a folder; warnings, problems and `beside_another` as of `read_folder`.
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from blend.cli.answers import answers
-from blend.cli.common import FOLDER, finite, read_folder
+from blend.cli.common import FOLDER, finite, note_at_end, read_folder
 from blend.domain.case import Case
 from blend.domain.heat import celsius
 from blend.errors import InputRefused, Problem
@@ -140,18 +140,18 @@ def temperature(folder: Path, maximum: float | None) -> None:
 
 
 def case_with_lean(folder: Path, case: Case, lean: str) -> Case:
-    """The case with lean as `lean` says, "stated" or "estimated"; tells which where it matters."""
+    """The case with lean "stated" or "estimated"; a closing note on stderr says which."""
+    from blend.tables.evidence import holds_tests
+
     if lean == "estimated":
         from blend.lean.estimate import case_with_estimates
         from blend.reading import with_temperature
 
         estimates = estimated(folder, case).estimates
-        click.echo("Lean: as estimated from tests (see blend lean).\n")
+        note_at_end("Lean is as estimated from tests: blend lean FOLDER.")
         return with_temperature(folder, case_with_estimates(case, estimates))
-    from blend.tables.evidence import holds_tests
-
     if holds_tests(folder):
-        click.echo("Lean: as stated; --lean estimated plans with the tests that are there.\n")
+        note_at_end("Lean is as stated; --lean estimated plans with your tests.")
     return case
 
 

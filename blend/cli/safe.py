@@ -12,13 +12,10 @@ from blend.cli.common import (
     GAP,
     TIME_LIMIT,
     WHOLE,
-    check_picture,
-    draw,
     finite,
-    picture_option,
+    note_at_end,
     progress_line,
     read_folder,
-    seed_option,
     warn_at_end,
     with_settings,
 )
@@ -30,7 +27,7 @@ if TYPE_CHECKING:
     from blend.grinder.safe import OneTest, SafePlan
     from blend.tables.uncertainty import UncertaintyRead
 
-_LEAN = click.option(
+LEAN = click.option(
     "--lean",
     type=click.Choice(["stated", "estimated"]),
     default="stated",
@@ -58,7 +55,7 @@ _LEAN = click.option(
     metavar="SHARE",
     help="Standard deviation of that test's method; the default is of solvent extraction.",
 )
-@_LEAN
+@LEAN
 @WHOLE
 @GAP
 @TIME_LIMIT
@@ -89,8 +86,8 @@ def safe(
     from blend.show.text import tables_text
 
     test = None if test_cost is None else OneTest(test_cost, test_sd)
-    case, read = _case_and_chance_constraints(folder, lean, whole, gap, time_limit)
-    made = _safe_plan(case, read, test)
+    case, read = case_with_confidence(folder, lean, whole, gap, time_limit)
+    made = confident_plan(case, read, test)
     proof = made.prove(case, read.spread, read.chance_constraints)
     must_be_proved(proof, "plan that keeps its promises")
     tables = [
@@ -104,60 +101,7 @@ def safe(
     click.echo(f"\n{safe_proof_line(made, proof)}")
 
 
-@click.command()
-@FOLDER
-@click.option(
-    "--draws",
-    type=click.IntRange(100, 1_000_000),
-    default=20_000,
-    show_default=True,
-    help="Days to draw.",
-)
-@seed_option(default=1)
-@picture_option("Draw tested fat too")
-@_LEAN
-@WHOLE
-@GAP
-@TIME_LIMIT
-def simulate(
-    folder: Path,
-    draws: int,
-    seed: int,
-    picture: Path | None,
-    lean: str,
-    whole: str | None,
-    gap: float | None,
-    time_limit: float | None,
-) -> None:
-    """Draw planned batches and count those out of limits.
-
-    FOLDER holds what `blend safe` reads. Each draw is a day of the safe plan; beside it the one
-    that keeps its limits on average only is drawn as well.
-    """
-    from blend.grinder.simulate import simulate as draw_days
-    from blend.show.safe import safe_cautions_table, simulation_table
-    from blend.show.text import tables_text
-
-    check_picture(picture)
-    case, read = _case_and_chance_constraints(folder, lean, whole, gap, time_limit)
-    made = _safe_plan(case, read, None)
-    safe_draws, other_draws = (
-        draw_days(case, plan.runs, read.spread, read.chance_constraints, draws=draws, seed=seed)
-        for plan in (made.plan, made.without)
-    )
-    tables = [
-        simulation_table(case, "Drawn: the plan as promised", safe_draws),
-        simulation_table(case, "Drawn: the plan that keeps limits on average", other_draws),
-        safe_cautions_table(),
-    ]
-    click.echo(tables_text(tables))
-    if picture is not None:
-        from blend.show.safe_pictures import simulation_picture
-
-        draw(simulation_picture(case, safe_draws, other_draws), picture)
-
-
-def _case_and_chance_constraints(
+def case_with_confidence(
     folder: Path, lean: str, whole: str | None, gap: float | None, time_limit: float | None
 ) -> tuple[Case, UncertaintyRead]:
     case = with_settings(read_folder(folder).case, whole, gap, time_limit)
@@ -182,13 +126,13 @@ def _with_uncertainty(folder: Path, case: Case, lean: str) -> tuple[Case, Uncert
 
     estimates = estimated(folder, case).estimates
     errors = {lot.lot_id: lot.standard_error_share for lot in estimates.lots}
-    click.echo("Lean and its error: as estimated from tests (see blend lean).\n")
+    note_at_end("Lean and its error are as estimated from tests: blend lean FOLDER.")
     read = read_uncertainty(folder, case, errors)
     warn_at_end(read.warnings)
     return case_with_estimates(case, estimates), read
 
 
-def _safe_plan(case: Case, read: UncertaintyRead, test: OneTest | None) -> SafePlan:
+def confident_plan(case: Case, read: UncertaintyRead, test: OneTest | None) -> SafePlan:
     from blend.grinder.safe import make_safe_plan
 
     with progress_line() as progress:

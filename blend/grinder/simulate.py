@@ -1,182 +1,183 @@
-"""Planned batches drawn again and again: how often they test outside their limits.
-
-Each draw is one day. A lot's own error is drawn once and goes into every batch that holds it;
-containers, mixing and tests are drawn for every batch. Lean and fat are carried through the
-losses apart, so that nothing here rests on the formula of the plan. Errors are normal, as in
-the plan: a simulation cannot tell whether real meat is.
-"""
+"""The question `simulate`: how often the batches of a plan would test out of spec."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from math import sqrt
-from statistics import NormalDist
+from functools import cached_property
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from blend.check.chance import limit_of
 from blend.domain.case import Case
 from blend.domain.plan import BatchRun
-from blend.domain.rules import kept_per_lb
-from blend.domain.uncertainty import ChanceConstraint, LeanUncertainty, Sides
+from blend.domain.uncertainty import (
+    ASSUMES_INDEPENDENT,
+    ChanceConstraint,
+    LeanUncertainty,
+    Sides,
+)
+from blend.grinder.draws import DRAWS, SimulatedRun, Simulation, draw_batches
+from blend.output import charts, screen
+from blend.output.answer import Answer, Spec
+from blend.output.formats import Format, register
+from blend.units import POINTS_PER_SHARE
 
-DRAWS = 20_000
-INTERVAL_SHARE = 0.95
-_BINS = 60
-_MIN_OUT = 1e-12
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
+_P = POINTS_PER_SHARE
+_LIMITS = {Sides.BELOW: "min lean", Sides.ABOVE: "max lean"}
+_OUT = {Sides.BELOW: "too fat", Sides.ABOVE: "too lean"}
+_PLANS = ("with confidence", "on average")
 
-@dataclass(frozen=True, slots=True)
-class OutOfLimits:
-    """How often one side was passed, beside what was promised of it."""
-
-    side: Sides
-    limit_share: float
-    """Lean."""
-    share: float
-    """Of draws, the first batch of each: draws do not depend on each other, batches of one
-    draw do."""
-    min_share: float
-    max_share: float
-    """Interval that holds the truth in 95 of 100 simulations (Wilson 1927, J. Am. Stat. Assoc.
-    22:209-212)."""
-    chance_share: float
-    day_share: float
-    """Of draws, those in which any batch was out."""
-
-
-@dataclass(frozen=True, slots=True)
-class SimulatedRun:
-    """One recipe, its batches drawn."""
-
-    product_id: str
-    run: int
-    batches: int
-    mean_share: float
-    sd_share: float
-    """Of the tested lean."""
-    out: tuple[OutOfLimits, ...]
-    fat_edges: tuple[float, ...]
-    fat_counts: tuple[int, ...]
-    """Batches by tested fat between each two edges."""
-
-
-@dataclass(frozen=True, slots=True)
-class Simulation:
-    draws: int
-    seed: int
-    runs: tuple[SimulatedRun, ...]
+register(
+    {
+        "limit_percent": Format("At", "%", 1),
+        "mean_percent": Format("Mean lean", "%", 1),
+        "out_percent": Format("Out", "%", 1),
+        "allowed_percent": Format("You allow", "%", 1),
+        "days_out_percent": Format("Days with one out", "%", 1),
+        "out_on_average_percent": Format("Out, plan on average", "%", 1),
+    }
+)
 
 
 def simulate(
     case: Case,
     runs: Iterable[BatchRun],
+    average_runs: Iterable[BatchRun],
     uncertainty: Mapping[str, LeanUncertainty],
     chance_constraints: Iterable[ChanceConstraint],
     *,
     draws: int = DRAWS,
     seed: int = 1,
-) -> Simulation:
-    """Draw the batches of every promised product; the same seed gives the same result.
-
-    A lot without an entry in `uncertainty` is a KeyError.
-    """
-    random = np.random.default_rng(seed)
-    lot_errors = {
-        lot.lot_id: random.standard_normal(draws) * uncertainty[lot.lot_id].standard_error_share
-        for lot in case.lots
-        if lot.lot_id in uncertainty
-    }
-    by_product = {
-        chance_constraint.product_id: chance_constraint for chance_constraint in chance_constraints
-    }
-    number: dict[str, int] = {}
-    simulated = []
-    for run in runs:
-        if run.product_id not in by_product:
-            continue
-        number[run.product_id] = number.get(run.product_id, 0) + 1
-        chance_constraint = by_product[run.product_id]
-        tested = _tested_lean(case, run, chance_constraint, uncertainty, lot_errors, random)
-        simulated.append(_seen(case, run, number[run.product_id], chance_constraint, tested))
-    return Simulation(draws, seed, tuple(simulated))
+) -> SimulateAnswer:
+    """Draw the batches of the plan with confidence, and of the one that holds spec on average."""
+    asked = tuple(chance_constraints)
+    drawn = [
+        draw_batches(case, each, uncertainty, asked, draws=draws, seed=seed)
+        for each in (runs, average_runs)
+    ]
+    return SimulateAnswer(case, *drawn)
 
 
-def wilson_interval(count: int, of: int, confidence: float = INTERVAL_SHARE) -> tuple[float, float]:
-    """Interval of a share of which `count` of `of` independent draws were seen."""
-    z = NormalDist().inv_cdf(0.5 + confidence / 2)
-    share = count / of
-    middle = share + z**2 / (2 * of)
-    half = z * sqrt(share * (1 - share) / of + z**2 / (4 * of**2))
-    return max(0.0, (middle - half) / (1 + z**2 / of)), min(1.0, (middle + half) / (1 + z**2 / of))
+@dataclass(frozen=True)
+class SimulateAnswer(Answer):
+    """Shares of drawn batches out of spec; the draws assume independent errors too."""
 
+    case: Case
+    confident: Simulation
+    average: Simulation
 
-def _tested_lean(
-    case: Case,
-    run: BatchRun,
-    chance_constraint: ChanceConstraint,
-    uncertainty: Mapping[str, LeanUncertainty],
-    lot_errors: Mapping[str, np.ndarray],
-    random: np.random.Generator,
-) -> np.ndarray:
-    """Tested lean of each batch in each draw, draws × batches."""
-    product = case.product(run.product_id)
-    draws = len(next(iter(lot_errors.values())))
-    lean, fat = np.zeros((draws, run.batches)), np.zeros((draws, run.batches))
-    for each in run.ingredients:
-        lot = case.lot(each.lot_id)
-        container_sd = uncertainty[lot.lot_id].container_sd_share
-        pieces = _pieces_lb(each.pounds_lb, lot.container_lb)
-        # Of pieces that are normal and independent, the mean by weight is normal as well.
-        sd = container_sd * float(np.linalg.norm(pieces)) / each.pounds_lb
-        share = lot.lean + lot_errors[lot.lot_id][:, None]
-        share = share + sd * random.standard_normal((draws, run.batches))
-        share = np.clip(share, 0.0, 1.0)
-        kept_lean, kept_fat = kept_per_lb(lot, product, case.losses)
-        lean += each.pounds_lb * share * (kept_lean / lot.lean if lot.lean else 1.0)
-        fat += each.pounds_lb * (1 - share) * (kept_fat / lot.fat_share if lot.fat_share else 1.0)
-    noise = sqrt(chance_constraint.batch.variance) * random.standard_normal((draws, run.batches))
-    return lean / (lean + fat) + noise
+    @cached_property
+    def tables(self) -> Mapping[str, DataFrame]:
+        """`out`: by plan, recipe and limit, how often drawn batches test out of spec."""
+        from pandas import DataFrame
 
-
-def _pieces_lb(pounds_lb: float, container_lb: float | None) -> np.ndarray:
-    """Full containers and what is left; loose meat is one piece."""
-    if container_lb is None:
-        return np.array([pounds_lb])
-    full, rest = divmod(pounds_lb, container_lb)
-    return np.append(np.full(int(full), container_lb), rest)
-
-
-def _seen(
-    case: Case, run: BatchRun, number: int, chance_constraint: ChanceConstraint, tested: np.ndarray
-) -> SimulatedRun:
-    product = case.product(run.product_id)
-    out = []
-    for side in chance_constraint.each_side:
-        limit = float(limit_of(case, product, side))
-        is_out = tested < limit - _MIN_OUT if side is Sides.BELOW else tested > limit + _MIN_OUT
-        first = int(is_out[:, 0].sum())
-        minimum, maximum = wilson_interval(first, len(tested))
-        out.append(
-            OutOfLimits(
-                side=side,
-                limit_share=limit,
-                share=first / len(tested),
-                min_share=minimum,
-                max_share=maximum,
-                chance_share=chance_constraint.max_out_of_side_share,
-                day_share=float(is_out.any(axis=1).mean()),
+        return {
+            "out": DataFrame(
+                {
+                    "plan": plan,
+                    "product": self.name(run),
+                    "limit": _LIMITS[out.side],
+                    "limit_percent": out.limit_share * _P,
+                    "mean_percent": run.mean_share * _P,
+                    "std_dev_points": run.sd_share * _P,
+                    "out_percent": out.share * _P,
+                    "low_percent": out.min_share * _P,
+                    "high_percent": out.max_share * _P,
+                    "allowed_percent": out.chance_share * _P,
+                    "days_out_percent": out.day_share * _P,
+                }
+                for plan, drawn in zip(_PLANS, (self.confident, self.average), strict=True)
+                for run in drawn.runs
+                for out in run.out
             )
+        }
+
+    def name(self, run: SimulatedRun) -> str:
+        name = self.case.product(run.product_id).name
+        return f"{name}, recipe {run.run}" if run.run > 1 else name
+
+    @property
+    def figures(self) -> Mapping[str, Any]:
+        return {"draws": self.confident.draws, "seed": self.confident.seed}
+
+    def screen(self, sections: Collection[str] = ()) -> str:
+        out = self.tables["out"]
+        confident = out[out["plan"] == _PLANS[0]]
+        average = out[out["plan"] == _PLANS[1]].set_index(["product", "limit"])["out_percent"]
+        keys = zip(confident["product"], confident["limit"], strict=True)
+        beside = confident.assign(out_on_average_percent=[average.get(key) for key in keys])
+        title = f"Batches that would test out of spec, {self.confident.draws:,} simulated days"
+        note = (
+            f"Low, high: 95% (Wilson). The simulation {ASSUMES_INDEPENDENT} too, so it does not"
+            " show a bias that a supplier's lots share. A lot's own error is in all batches of its"
+            f" day, so bad batches come together. Seed {self.confident.seed}."
         )
-    counts, edges = np.histogram(1 - tested, bins=_BINS)
-    return SimulatedRun(
-        product_id=run.product_id,
-        run=number,
-        batches=run.batches,
-        mean_share=float(tested.mean()),
-        sd_share=float(tested.std()),
-        out=tuple(out),
-        fat_edges=tuple(edges.tolist()),
-        fat_counts=tuple(counts.tolist()),
-    )
+        columns = [
+            "product", "limit", "limit_percent", "out_percent", "low_percent", "high_percent",
+            "allowed_percent", "days_out_percent", "out_on_average_percent",
+        ]  # fmt: skip
+        return screen.blocks(
+            [screen.table(beside, columns, title=title, note=note), screen.watch(CAUTIONS)],
+            sections,
+            {"plans": self._plans},
+        )
+
+    def _plans(self) -> str:
+        columns = ["plan", "product", "limit", "mean_percent", "std_dev_points", "out_percent"]
+        return screen.table(self.tables["out"], columns, title="Both plans")
+
+    def chart(self) -> Spec:
+        """Tested fat of both plans' batches by product, against the limits."""
+        rows = []
+        for plan, drawn in zip(_PLANS, (self.confident, self.average), strict=True):
+            for run in drawn.runs:
+                out = ", ".join(f"{each.share:.1%} {_OUT[each.side]}" for each in run.out)
+                limits = [(1 - each.limit_share) * _P for each in run.out]
+                edges = list(pairwise(run.fat_edges))
+                rows += [
+                    {
+                        "product": self.name(run),
+                        "out": f"{self.name(run)}: {out}",
+                        "fat": (low + high) / 2 * _P,
+                        "density": count / sum(run.fat_counts) / (high - low),
+                        "plan": plan,
+                        "min": min(limits),
+                        "max": max(limits),
+                    }
+                    for (low, high), count in zip(edges, run.fat_counts, strict=True)
+                ]
+        # Panels are headed by what the plan with confidence gives.
+        heads = {each["product"]: each["out"] for each in rows if each["plan"] == _PLANS[0]}
+        rows = [each | {"out": heads[each["product"]]} for each in rows if each["product"] in heads]
+        title = "fat, %"
+        x = charts.amount("fat", title, scale={"zero": False})
+        y = charts.amount("density", axis=None)
+        colors = {"domain": list(_PLANS), "range": [charts.BLUE, charts.GRAY]}
+        limit = {"type": "rule", "color": charts.ORANGE}
+        ends = [x | {"field": end, "aggregate": end} for end in ("min", "max")]
+        panel = {
+            "width": 230,
+            "height": 130,
+            "layer": [
+                charts.layer({"type": "line", "interpolate": "step"}, x=x, y=y,
+                             color=charts.name("plan", scale=colors)),
+                *(charts.layer(limit, x=end) for end in ends),
+            ],
+        }  # fmt: skip
+        return charts.chart(
+            "Tested fat of planned batches, simulated",
+            rows,
+            {"facet": charts.name("out"), "columns": 3, "spec": panel},
+            subtitle=f"{self.confident.draws:,} days; {ASSUMES_INDEPENDENT}. Orange: the limits.",
+            resolve={"scale": {"x": "independent"}},
+        )
+
+
+CAUTIONS = (
+    "These odds are only as good as lean_spread.csv: keep it up with your own tests. Lots of one"
+    " untested supplier may share a bias, and then more batches are out.",
+    "Your own sampling, the regulation and the inspector decide.",
+)

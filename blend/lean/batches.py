@@ -244,10 +244,7 @@ class ControlAnswer(Answer):
         span = f"{day(min(days))} to {day(max(days))}"
         subtitle = f"{span}. The first {of.baseline} batches set the limits (dashed)."
         title = f"Lean against target: {self.name(of)}"
-        made = charts.chart(title, [], {"vconcat": panels}, subtitle=subtitle)
-        return {
-            name: part for name, part in made.items() if name not in ("width", "height", "data")
-        }
+        return charts.chart(title, [], {"vconcat": panels}, subtitle=subtitle)
 
 
 def _panel(

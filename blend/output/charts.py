@@ -52,11 +52,13 @@ def chart(
         {"subtitle": subtitle} if subtitle else {}
     )
     marks = layers if isinstance(layers, Mapping) else {"layer": list(layers)}
+    # The panels of several plots have sizes of their own.
+    has_panels = marks.keys() & {"vconcat", "facet"}
+    size = {} if has_panels else {"width": WIDTH_PX, "height": height_px}
     return {
         "title": heading,
         "description": description or title,
-        "width": WIDTH_PX,
-        "height": height_px,
+        **size,
         **data,
         **marks,
         **more,

@@ -14,7 +14,6 @@ from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 if TYPE_CHECKING:
     from blend.grinder.safe import SafePlan
-    from blend.grinder.simulate import Simulation
 
 SIDE_WORDS = {Sides.BELOW: "least lean", Sides.ABOVE: "most lean"}
 _P = POINTS_PER_SHARE
@@ -162,49 +161,6 @@ def safe_cautions_table() -> ShownTable:
         ("The plant's own sampling, the current text of the rule and the inspector decide.",),
     ]
     return shown_table("Cautions", (ShownColumn(""),), rows)
-
-
-def simulation_table(case: Case, title: str, simulation: Simulation) -> ShownTable:
-    """How often drawn batches tested out of limits, beside what was promised."""
-    columns = (
-        ShownColumn("Product"),
-        ShownColumn("Limit"),
-        ShownColumn("At", "%", Format.HUNDREDTHS),
-        ShownColumn("Mean", "%", Format.HUNDREDTHS),
-        ShownColumn("Spread", "points", Format.HUNDREDTHS),
-        ShownColumn("Out", "%", Format.HUNDREDTHS),
-        ShownColumn("From", "%", Format.HUNDREDTHS),
-        ShownColumn("To", "%", Format.HUNDREDTHS),
-        ShownColumn("Promised", "%", Format.HUNDREDTHS),
-        ShownColumn("Days with one out", "%", Format.TENTHS),
-    )
-    rows = [
-        (
-            f"{case.product(run.product_id).name}, recipe {run.run}"
-            if run.run > 1
-            else case.product(run.product_id).name,
-            SIDE_WORDS[out.side],
-            out.limit_share * _P,
-            run.mean_share * _P,
-            run.sd_share * _P,
-            out.share * _P,
-            out.min_share * _P,
-            out.max_share * _P,
-            out.chance_share * _P,
-            out.day_share * _P,
-        )
-        for run in simulation.runs
-        for out in run.out
-    ]
-    note = (
-        f"{simulation.draws:,} days drawn, seed {simulation.seed}. Out, From, To and Days:"
-        f" the simulation {ASSUMES_INDEPENDENT} too, so it does not"
-        " show a bias that a supplier's lots share. Out: share of batches that"
-        " test beyond the limit, with the interval that holds the truth in 95 of 100 simulations"
-        " (Wilson). Promised: at most so many. A lot's own error is in all batches of its day, so"
-        " that those out come together."
-    )
-    return shown_table(title, columns, rows, note)
 
 
 def safe_tables(case: Case, safe: SafePlan) -> Iterable[ShownTable]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -82,19 +83,22 @@ def test_chance_constraints_out_of_reach_exit_3(folder, tmp_path):
     assert "No plan keeps every promise" in result.output
 
 
-def test_simulate_tells_both_plans_and_draws(folder, tmp_path):
-    picture = tmp_path / "fat.png"
-    arguments = ("simulate", folder, "--draws", "2000", "--seed", "3", "--chart", picture)
+def test_simulate_draws_both_plans_and_the_same_seed_draws_the_same(folder):
+    arguments = ("simulate", folder, "--draws", "2000", "--seed", "3", "--json")
     result = run(*arguments)
     assert result.exit_code == 0, result.output
-    assert "2,000 days drawn, seed 3" in result.output
-    assert "Drawn: the plan as promised" in result.output
-    assert "Drawn: the plan that keeps limits on average" in result.output
-    assert picture.read_bytes().startswith(b"\x89PNG")
-    assert run(*arguments[:-2]).stdout in result.stdout
+    rows = json.loads(result.stdout)["tables"]["out"]["rows"]
+    assert {row["plan"] for row in rows} == {"with confidence", "on average"}
+    for row in rows:
+        assert row["low_percent"] <= row["out_percent"] <= row["high_percent"]
+        if row["plan"] == "with confidence":
+            assert row["low_percent"] <= row["allowed_percent"]
+    assert run(*arguments).stdout == result.stdout
 
 
-def test_simulate_refuses_an_unknown_kind_of_picture_before_it_plans(folder):
-    result = run("simulate", folder, "--chart", "fat.bmp")
-    assert result.exit_code == 1
-    assert "Drawn" not in result.output
+def test_simulate_draws_a_chart_and_refuses_an_unknown_kind_before_it_plans(folder, tmp_path):
+    chart = tmp_path / "fat.png"
+    assert run("simulate", folder, "--draws", "500", "--chart", chart).exit_code == 0
+    assert chart.read_bytes().startswith(b"\x89PNG")
+    refused = run("simulate", folder, "--chart", "fat.bmp")
+    assert refused.exit_code == 1 and not refused.stdout

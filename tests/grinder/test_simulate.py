@@ -10,7 +10,7 @@ from blend.check.chance import check_chance_constraints
 from blend.domain.plan import BatchRun, Ingredient
 from blend.domain.uncertainty import BatchUncertainty, ChanceConstraint, LeanUncertainty, Sides
 from blend.grinder.safe import make_safe_plan
-from blend.grinder.simulate import simulate, wilson_interval
+from blend.grinder.draws import draw_batches, wilson_interval
 from tests.grinder.uncertain import chance_constraints, day, spread
 
 
@@ -20,7 +20,7 @@ def safe():
 
 
 def test_the_chance_constraint_holds_in_the_draws(safe):
-    drawn = simulate(
+    drawn = draw_batches(
         day(), safe.plan.runs, spread(), chance_constraints(0.95), draws=40_000, seed=7
     )
     assert [run.product_id for run in drawn.runs] == ["eighty", "ninety"]
@@ -34,7 +34,7 @@ def test_the_chance_constraint_holds_in_the_draws(safe):
 
 
 def test_the_plan_without_chance_constraints_breaks_them_in_the_draws(safe):
-    drawn = simulate(
+    drawn = draw_batches(
         day(), safe.without.runs, spread(), chance_constraints(0.95), draws=5_000, seed=7
     )
     for run in drawn.runs:
@@ -45,7 +45,9 @@ def test_both_sides_are_drawn_against_their_own_limits():
     ingredients = (Ingredient("fresh 81s", 2000.0), Ingredient("fresh 90s", 2000.0))
     run = BatchRun("eighty", 3, ingredients, 4000.0, 0.855)
     chance_constraint = ChanceConstraint("eighty", 0.9, Sides.BOTH)
-    below, above = simulate(day(), [run], spread(), [chance_constraint], draws=2_000).runs[0].out
+    below, above = (
+        draw_batches(day(), [run], spread(), [chance_constraint], draws=2_000).runs[0].out
+    )
     assert (below.side, above.side) == (Sides.BELOW, Sides.ABOVE)
     assert below.share < 0.01
     assert above.share > 0.9  # 85.5 % against a most of 82 %
@@ -54,7 +56,9 @@ def test_both_sides_are_drawn_against_their_own_limits():
 
 def test_the_same_seed_draws_the_same(safe):
     def draw(seed):
-        return simulate(day(), safe.plan.runs, spread(), chance_constraints(), draws=500, seed=seed)
+        return draw_batches(
+            day(), safe.plan.runs, spread(), chance_constraints(), draws=500, seed=seed
+        )
 
     assert draw(3) == draw(3)
     assert draw(3) != draw(4)
@@ -71,8 +75,8 @@ def test_errors_of_a_lot_are_in_all_batches_of_a_day_and_those_of_tests_are_not(
     exact, tested = (
         ChanceConstraint("eighty", 0.9, batch=BatchUncertainty(test_error=sd)) for sd in (0.0, 0.01)
     )
-    together = simulate(case, [run], by_lot, [exact], draws=4_000).runs[0].out[0]
-    apart = simulate(case, [run], known, [tested], draws=4_000).runs[0].out[0]
+    together = draw_batches(case, [run], by_lot, [exact], draws=4_000).runs[0].out[0]
+    apart = draw_batches(case, [run], known, [tested], draws=4_000).runs[0].out[0]
     assert together.share == pytest.approx(0.5, abs=0.04)
     assert together.day_share == pytest.approx(together.share, abs=1e-9)
     assert apart.share == pytest.approx(0.5, abs=0.04)
@@ -89,7 +93,7 @@ def test_checks_and_draws_agree_with_losses_that_take_lean():
     )
     chance_constraint = ChanceConstraint("ninety", 0.9)
     (check,) = check_chance_constraints(day(), [run], spread(), [chance_constraint])
-    (out,) = simulate(day(), [run], spread(), [chance_constraint], draws=40_000).runs[0].out
+    (out,) = draw_batches(day(), [run], spread(), [chance_constraint], draws=40_000).runs[0].out
     assert 0.02 < 1 - check.confidence < 0.98
     assert out.share == pytest.approx(1 - check.confidence, abs=0.01)
 
