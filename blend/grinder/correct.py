@@ -17,7 +17,7 @@ that can. Share rules hold for the whole batch when its recipe is known, else fo
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from math import sqrt
 from statistics import NormalDist
@@ -455,7 +455,7 @@ def _keep_apart(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
                 rows.add(requirement, [(columns["is_used"][[at, other]], 1.0)], upper=1.0)
 
 
-_RULES = {
+_RULES: dict[str, Callable[[_Job, Rule, Columns, Rows], None]] = {
     RuleKind.SHARE: _share,
     RuleKind.MAX_LOTS: _max_lots,
     RuleKind.MIN_IF_USED: _min_if_used,

@@ -104,11 +104,12 @@ class SimulateAnswer(Answer):
         return {"draws": self.confident.draws, "seed": self.confident.seed}
 
     def screen(self, sections: Collection[str] = ()) -> str:
-        out = self.tables["out"]
-        confident = out[out["plan"] == _PLANS[0]]
-        average = out[out["plan"] == _PLANS[1]].set_index(["product", "limit"])["out_percent"]
-        keys = zip(confident["product"], confident["limit"], strict=True)
-        beside = confident.assign(out_on_average_percent=[average.get(key) for key in keys])
+        out, keys = self.tables["out"], ["product", "limit"]
+        confident, average = (out[out["plan"] == plan] for plan in _PLANS)
+        on_average = average[[*keys, "out_percent"]].rename(
+            columns={"out_percent": "out_on_average_percent"}
+        )
+        beside = confident.merge(on_average, how="left", on=keys)
         title = f"Batches that would test out of spec, {self.confident.draws:,} simulated days"
         note = (
             f"Low, high: 95% (Wilson). The simulation {ASSUMES_INDEPENDENT} too, so it does not"
