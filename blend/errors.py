@@ -5,7 +5,7 @@
     ├── SolverTrouble          exit 1  the solver gave no usable answer
     │   └── OutOfTime          exit 1  no plan was found in the time there was
     ├── InputRefused           exit 2  the user's tables break a stated rule
-    └── NoPlan                 exit 3  proved: nothing meets every requirement
+    └── NoPlan                 exit 3  certain: nothing meets every requirement
 
 Words for people are made in `blend.show`; here are only the facts.
 """

@@ -1,5 +1,4 @@
-"""The re-check of a plan from domain objects, in exact arithmetic.
+"""Checks of answers against the tables, in exact arithmetic.
 
-This room may not import `blend.model`, numpy or a solver: it must not share a mistake with
-the code that made the plan.
+May not import `blend.model`: a check must not share a mistake with what it checks.
 """

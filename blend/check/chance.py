@@ -17,8 +17,8 @@ from fractions import Fraction
 from math import sqrt
 from statistics import NormalDist
 
-from blend.check.exact import exact, lean_limits
 from blend.domain.case import Case
+from blend.domain.exact import exact, lean_limits
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun
 from blend.domain.products import Product

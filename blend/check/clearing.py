@@ -1,210 +1,104 @@
-"""Whether prices clear a market, held against the tables in exact arithmetic.
+"""Certificate of a market equilibrium: prices at which nobody gains by another amount.
 
-What the solver said is taken as it stands; three things are looked at:
-
-- the amounts can be blended: mass, lean, fat and shares within their limits, no more used than
-  there is;
-- no pair of item and product would rather be more or less: where a pound is used it earns its
-  price and the item's adjustment, and nowhere does it earn more (at the dual prices, the
-  products sold at what their demand pays for the volume);
-- the whole gains as much as any could: by weak duality no amounts gain more than the dual
-  prices allow, and the gap is told in USD.
-
-The second and third are the conditions of Karush, Kuhn and Tucker, enough for an optimum as the
-gain is concave (Boyd and Vandenberghe, Convex Optimization, 2004, section 5.5.3, from memory).
+At an equilibrium the products sell at what their buyers pay for the volume, and the area under a
+falling demand lies below its tangent. So the amounts gain the most there is if they do in the
+linear program where every product sells at that price, and the shadow price of each item there is
+its price (the conditions of Karush, Kuhn and Tucker: Boyd and Vandenberghe, Convex Optimization,
+2004, section 5.5.3, from memory). In that program an item costs its adjustment, and what is left
+over goes at its floor.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
-from blend.check.bound import dual_bound, earned
-from blend.check.exact import exact, kept_of_lb, lean_limits
-from blend.check.frame import Frame
+from blend.check.certify import Key, certify
+from blend.check.findings import Findings
+from blend.check.statement import Statement, limit_prices
 from blend.domain.case import Case
+from blend.domain.certificates import Certified
 from blend.domain.clearing import Clearing, DemandCurve
-from blend.domain.products import Product
-from blend.domain.rules import RuleKind
+from blend.domain.exact import exact
 
-USD_PER_LB = 2e-5
-"""How near prices must hold: 0.002 USD/cwt."""
-SHARE = 1e-7
-"""How near limits must hold, as a share of the product's volume or of what there is."""
-_USED_LB = 1e-3
-
-
-@dataclass(frozen=True, slots=True)
-class ClearingProof:
-    """How far a clearing is from one that is exact."""
-
-    breach_share: float
-    """The worst breach of a limit, of the product's volume or the item's pounds."""
-    overpaid_usd_per_lb: float
-    """The most that a pair earns beyond price and adjustment."""
-    underpaid_usd_per_lb: float
-    """The most that a pair that is used falls short of them, or a price that left-over pounds
-    do not fetch."""
-    gap_usd: float
-    """No amounts gain this much more."""
-    gain_usd: float
-    """What the products sell for, less adjustments, with the left-over at its floor."""
-    there_lb: float
-    """Pounds that came to market."""
-
-    @property
-    def faults(self) -> tuple[str, ...]:
-        """What is wrong, in words of the tables; empty when the prices clear the market."""
-        found = {
-            "the amounts break a limit, or use more than there is": self.breach_share > SHARE,
-            "an item earns more than its price": self.overpaid_usd_per_lb > USD_PER_LB,
-            "an item is used that does not earn its price": self.underpaid_usd_per_lb > USD_PER_LB,
-            "other amounts might gain more": self.gap_usd > USD_PER_LB * self.there_lb,
-        }
-        return tuple(fault for fault, is_one in found.items() if is_one)
-
-    @property
-    def is_sound(self) -> bool:
-        return not self.faults
+NEAR_USD_PER_LB = Fraction(2, 10**5)
+"""How near prices must be: 0.002 $/cwt."""
+_NEAR_SHARE = Fraction(1, 10**7)
+"""Of a product's volume or an item's pounds, how near amounts must be."""
+_ZERO = Fraction(0)
 
 
-def prove_clearing(
+def certify_clearing(
     case: Case,
     curves: Sequence[DemandCurve],
     adjustment_usd_per_lb: Mapping[str, float],
     clearing: Clearing,
-) -> ClearingProof:
-    """Hold a clearing against the case, curves and adjustments it is of."""
+) -> Certified:
+    """Check an equilibrium against the case, demand curves and adjustments it is of.
+
+    `gap_usd` of the result is the most that other amounts could gain.
+    """
+    found = Findings()
+    items = {item.lot_id: item for item in clearing.items}
+    there = {name: exact(case.lot(name).quantity_lb or 0.0) for name in items}
+    used = dict.fromkeys(items, _ZERO)
+    for (name, _), lb in clearing.use_lb.items():
+        used[name] += Fraction(lb)
+    market = _at_equilibrium(case, curves, adjustment_usd_per_lb, clearing)
+    x: dict[Key, Fraction] = {
+        ("left over", name): max(_ZERO, there[name] - lb) for name, lb in used.items()
+    }
+    x |= {("use", *pair): Fraction(lb) for pair, lb in clearing.use_lb.items()}
+    program = Statement(market).program(market)
+    primal, dual = certify(program, x, limit_prices(clearing.duals), near_share=_NEAR_SHARE)
+    text = f"the amounts break a limit or use more than there is: {primal.worst}"
+    found.fault(not primal.is_feasible, text)
+    for product in case.products:
+        name = product.product_id
+        made = primal.measures["lean", name] + primal.measures["fat", name]
+        off = abs(made - Fraction(clearing.volume_lb[name]))
+        found.fault(off > _NEAR_SHARE * (1 + made), f"{name}: the volume is not what is made")
+    for name, item in items.items():
+        off = abs(used[name] - Fraction(item.used_lb))
+        off += abs(there[name] - used[name] - Fraction(item.left_over_lb))
+        text = f"{name}: pounds used and left over are not those that came"
+        found.fault(off > _NEAR_SHARE * (1 + there[name]), text)
+        price = dual.rents.get(("lot", name), _ZERO) - _below_zero(case, name)
+        over, under = price - Fraction(item.last_usd_per_lb), Fraction(item.next_usd_per_lb) - price
+        found.fault(over > NEAR_USD_PER_LB, f"{name} earns more than its price")
+        found.fault(under > NEAR_USD_PER_LB, f"{name} does not earn its price")
+    found.gap_usd = primal.cost - dual.bound
+    most = NEAR_USD_PER_LB * sum(there.values())
+    found.fault(found.gap_usd > most, "other amounts could gain more")
+    return found.certified(len(items))
+
+
+def _at_equilibrium(
+    case: Case,
+    curves: Sequence[DemandCurve],
+    adjustment_usd_per_lb: Mapping[str, float],
+    clearing: Clearing,
+) -> Case:
+    """The market with every product sold at its price, and items at their adjustment.
+
+    All pounds must go somewhere, so where a floor is below zero everything is worth that much more.
+    """
     sold_at = {
         curve.product_id: curve.price_at(clearing.volume_lb[curve.product_id]) for curve in curves
     }
-    frame = Frame(case)
-    over, under = _misses(frame, case, sold_at, adjustment_usd_per_lb, clearing)
-    gap, gain = _gap_and_gain(frame, case, sold_at, adjustment_usd_per_lb, clearing)
-    return ClearingProof(
-        breach_share=float(_worst_breach(case, clearing)),
-        overpaid_usd_per_lb=float(over),
-        underpaid_usd_per_lb=float(under),
-        gap_usd=float(gap),
-        gain_usd=float(gain),
-        there_lb=sum(case.lot(item.lot_id).quantity_lb for item in clearing.items),
-    )
-
-
-# Amounts -----------------------------------------------------------------------------------------
-
-
-def _worst_breach(case: Case, clearing: Clearing) -> Fraction:
-    worst = Fraction(0)
+    lots = []
     for item in clearing.items:
-        there = exact(case.lot(item.lot_id).quantity_lb)
-        used = sum(
-            (exact(lb) for (lot_id, _), lb in clearing.use_lb.items() if lot_id == item.lot_id),
-            Fraction(0),
-        )
-        worst = max(worst, (used - there) / there)
-    for product in case.products:
-        worst = max(worst, _breach_of(case, product, clearing))
-    return worst
-
-
-def _breach_of(case: Case, product: Product, clearing: Clearing) -> Fraction:
-    """The worst breach of the product's limits, as a share of its volume."""
-    used = {
-        case.lot(lot_id): exact(lb)
-        for (lot_id, product_id), lb in clearing.use_lb.items()
-        if product_id == product.product_id
-    }
-    kept = {lot: kept_of_lb(lot, product, case.losses) for lot in used}
-    lean = sum((lb * kept[lot][0] for lot, lb in used.items()), Fraction(0))
-    fat = sum((lb * kept[lot][1] for lot, lb in used.items()), Fraction(0))
-    volume = lean + fat
-    stated = exact(clearing.volume_lb[product.product_id])
-    if volume <= _USED_LB:
-        return Fraction(0)
-    readings = [(lean, *lean_limits(product))]
-    for rule in case.binding_rules():
-        if not rule.governs(product) or rule.kind not in (RuleKind.SHARE, RuleKind.FAT):
-            continue
-        reading = fat
-        if rule.kind is RuleKind.SHARE:
-            chosen = (lot for lot in used if rule.lots.holds(lot))
-            reading = sum((used[lot] * sum(kept[lot]) for lot in chosen), Fraction(0))
-        minimum = Fraction(0) if rule.min_share is None else exact(rule.min_share)
-        maximum = Fraction(1) if rule.max_share is None else exact(rule.max_share)
-        readings.append((reading, minimum, maximum))
-    misses = [
-        max(minimum * volume - read, read - maximum * volume) for read, minimum, maximum in readings
-    ]
-    return max(*misses, abs(stated - volume)) / volume
-
-
-# Prices ------------------------------------------------------------------------------------------
-
-
-def _misses(
-    frame: Frame,
-    case: Case,
-    sold_at: Mapping[str, float],
-    adjustment_usd_per_lb: Mapping[str, float],
-    clearing: Clearing,
-) -> tuple[Fraction, Fraction]:
-    """The most that a pair earns too much, and too little where it is used."""
-    over = under = Fraction(0)
-    prices = {item.lot_id: item for item in clearing.items}
-    for product in case.products:
-        sold = exact(sold_at[product.product_id])
-        for lot_id, mass, earns in earned(frame, case, product, clearing.duals):
-            price = prices[lot_id]
-            net = earns + sold * mass - exact(adjustment_usd_per_lb[lot_id])
-            over = max(over, net - exact(price.last_usd_per_lb))
-            if clearing.use_lb.get((lot_id, product.product_id), 0.0) > _USED_LB:
-                under = max(under, exact(price.next_usd_per_lb) - net)
-    for item in clearing.items:
-        floor = exact(case.lot(item.lot_id).salvage_value_usd_per_lb)
-        over = max(over, floor - exact(item.last_usd_per_lb))
-        if item.left_over_lb > _USED_LB:
-            under = max(under, exact(item.next_usd_per_lb) - floor)
-    return over, under
-
-
-def _gap_and_gain(
-    frame: Frame,
-    case: Case,
-    sold_at: Mapping[str, float],
-    adjustment_usd_per_lb: Mapping[str, float],
-    clearing: Clearing,
-) -> tuple[Fraction, Fraction]:
-    """Against the market with every product sold at its price, which no amounts beat by more
-    than they beat this one: the area under a falling demand lies below its tangent.
-
-    There a lot costs its adjustment and is worth its floor where it is left over without it;
-    both are lowered by a floor below zero, so that every pound is better taken than not.
-    """
-    lots, gain, there = [], Fraction(0), Fraction(0)
-    for item in clearing.items:
-        lot = case.lot(item.lot_id)
-        floor = lot.salvage_value_usd_per_lb
-        below = max(0.0, -floor)
-        cost = adjustment_usd_per_lb[item.lot_id]
+        lot, cost = case.lot(item.lot_id), adjustment_usd_per_lb[item.lot_id]
         lots.append(
             replace(
                 lot,
-                price_usd_per_lb=cost - below,
+                price_usd_per_lb=cost - float(_below_zero(case, item.lot_id)),
                 price_basis="delivered",
                 freight_usd_per_lb=0.0,
-                salvage_value_usd_per_lb=floor + cost,
+                salvage_value_usd_per_lb=lot.salvage_value_usd_per_lb + cost,
             )
         )
-        quantity = exact(lot.quantity_lb)
-        used = exact(item.used_lb)
-        gain += exact(floor) * (quantity - used) - exact(cost) * used
-        there += exact(below) * quantity
-    gain += sum(
-        (exact(usd) * exact(clearing.volume_lb[name]) for name, usd in sold_at.items()),
-        Fraction(0),
-    )
     products = tuple(
         replace(
             product,
@@ -215,5 +109,8 @@ def _gap_and_gain(
         )
         for product in case.products
     )
-    priced = replace(case, lots=tuple(lots), products=products)
-    return -dual_bound(frame, priced, clearing.duals) - there - gain, gain
+    return replace(case, lots=tuple(lots), products=products)
+
+
+def _below_zero(case: Case, lot_id: str) -> Fraction:
+    return max(_ZERO, -exact(case.lot(lot_id).salvage_value_usd_per_lb))

@@ -15,7 +15,7 @@ from datetime import date
 from fractions import Fraction
 
 from blend.check.check import check_plan
-from blend.check.exact import NEAR, exact, kept_of_lb, total
+from blend.domain.exact import NEAR, exact, kept_of_lb, total
 from blend.domain.horizon import (
     Cooler,
     DayConstraintClass,

@@ -67,7 +67,7 @@ GAP = click.option(
     type=click.FloatRange(0, 1),
     callback=finite,
     metavar="SHARE",
-    help="Distance from the proved bound at which a plan is good enough; 0.001 is 0.1 %.",
+    help="Distance from the bound at which a plan is good enough; 0.001 is 0.1 %.",
 )
 TIME_LIMIT = click.option(
     "--time-limit",

@@ -74,13 +74,13 @@ def plan(
     write_model: Path | None,
     second_solver: bool,
 ) -> None:
-    """Plan the day's blends at least cost, and prove it.
+    """Plan the day's blends at least cost, with a certificate.
 
     FOLDER holds the tables: lots, products, settings and, where there are any, rules,
     losses and standards. One .xlsx workbook with a sheet for each will do as well.
 
     Prints what to buy and pull, the blends and their recipes, the money, what things are
-    worth and the proof, and writes them as a workbook with a sheet to print for each
+    worth and the certificate, and writes them as a workbook with a sheet to print for each
     product. Interrupt the search (Ctrl-C) to have the best plan found so far.
     """
     if not no_workbook:
@@ -99,8 +99,8 @@ def plan(
     with progress_line() as progress:
         made = make_plan(case, shadow_prices=not no_break_even, progress=progress)
         second = by_second_solver(case, made, progress) if second_solver else ()
-    if not made.proof.is_sound:
-        raise SolverTrouble("\n".join(broken_lines(made.proof, case)))
+    if not made.certificate.is_valid:
+        raise SolverTrouble("\n".join(broken_lines(made.certificate, case)))
     click.echo(f"{summary_line(case, made)}\n")
     click.echo(tables_text(terminal_tables(case, made, standards=standards)))
     for line in second:

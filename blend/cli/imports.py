@@ -22,10 +22,8 @@ def landed(folder: Path, offer_id: str | None, picture: Path | None) -> None:
     """
     check_picture(picture)
 
-    from blend.check.landed import prove_landed
     from blend.show.amounts import printable
     from blend.show.imports import landed_tables
-    from blend.show.proofs import landed_proof_line, must_be_proved
     from blend.show.text import tables_text
     from blend.tables.imports import read_imports
     from blend.trader.import_parity import cautions, land_all
@@ -38,12 +36,9 @@ def landed(folder: Path, offer_id: str | None, picture: Path | None) -> None:
         raise click.UsageError(f"name one --offer to draw: {', '.join(known)}.")
     wanted = [offer for offer in read.offers if offer_id in (None, offer.offer_id)]
     built = land_all(wanted, read.rates)
-    proof = prove_landed(built, read.rates)
-    must_be_proved(proof, "price landed")
     for warning in (*read.warnings, *cautions(built)):
         click.echo(f"warning: {printable(str(warning))}", err=True)
     click.echo(tables_text(landed_tables(built)))
-    click.echo(f"\n{landed_proof_line(proof)}")
     if picture is not None:
         from blend.show.imports_picture import waterfall_picture
 

@@ -33,7 +33,7 @@ def by_second_solver(case: Case, plan: Plan, say: Callable[[str], None] | None) 
     from blend.model.pulp_model import solve_by_cbc
 
     (say or (lambda text: None))("CBC, on the same model")
-    cbc, bound = solve_by_cbc(case), plan.proof.bound
+    cbc, bound = solve_by_cbc(case), plan.certificate.bound
     note = "" if cbc.is_optimal else "  (stopped at the time limit)"
     return [
         "",

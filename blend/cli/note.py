@@ -95,7 +95,6 @@ def note(
     from blend.reporter.quoting import heard
     from blend.show.note import draft_of, page_of
     from blend.show.note_pictures import pictures_of
-    from blend.show.proofs import must_be_proved
     from blend.tables.write import write_text
 
     method = method_of(method_path)
@@ -118,7 +117,7 @@ def note(
         news = news_of(known, days, volumes, method, asked=asked, levels=levels)
         for each in news.explanations:
             say(f"proving the split of {each.item_id}")
-            must_be_proved(each.why.prove(), f"split of {each.item_id}")
+            each.why.certified().must_be_valid(f"split of {each.item_id}")
     made = note_of(news, title)
     if suffix == ".md":
         write_text(out, draft_of(made))

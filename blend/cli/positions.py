@@ -69,7 +69,7 @@ def positions(
         for line in horizon_infeasible_lines(no_plan.infeasible, horizon):
             click.echo(line, err=True)
         click.get_current_context().exit(no_plan.exit_code)
-    if not plan.is_sound:
+    if not plan.is_valid:
         raise SolverTrouble("the plan does not pass its own check; do not use it")
     click.echo(tables_text(positions_tables(horizon, plan)))
     if ledger is not None:

@@ -79,7 +79,7 @@ def safe(
     so far, if there is one by then that keeps its promises.
     """
     from blend.grinder.safe import OneTest
-    from blend.show.proofs import must_be_proved, safe_proof_line
+    from blend.show.certificates import safe_certificate_line
     from blend.show.quantities import blends_table, purchases_table
     from blend.show.safe import safe_cautions_table, safe_tables
     from blend.show.tables import recipe_tables
@@ -88,8 +88,8 @@ def safe(
     test = None if test_cost is None else OneTest(test_cost, test_sd)
     case, read = case_with_confidence(folder, lean, whole, gap, time_limit)
     made = confident_plan(case, read, test)
-    proof = made.prove(case, read.spread, read.chance_constraints)
-    must_be_proved(proof, "plan that keeps its promises")
+    certified = made.certified(case, read.spread, read.chance_constraints)
+    certified.must_be_valid("plan that keeps its promises")
     tables = [
         *safe_tables(case, made),
         purchases_table(case, made.plan),
@@ -98,7 +98,7 @@ def safe(
         safe_cautions_table(),
     ]
     click.echo(tables_text(tables))
-    click.echo(f"\n{safe_proof_line(made, proof)}")
+    click.echo(f"\n{safe_certificate_line(made)}")
 
 
 def case_with_confidence(
@@ -139,10 +139,10 @@ def confident_plan(case: Case, read: UncertaintyRead, test: OneTest | None) -> S
         made = make_safe_plan(
             case, read.spread, read.chance_constraints, test=test, progress=progress
         )
-    if not made.plan.proof.is_sound:
+    if not made.plan.certificate.is_valid:
         from blend.show.infeasible import broken_lines
 
-        raise SolverTrouble("\n".join(broken_lines(made.plan.proof, case)))
+        raise SolverTrouble("\n".join(broken_lines(made.plan.certificate, case)))
     if not made.is_kept:
         raise SolverTrouble(
             "The plan that was found breaks a promise once it is weighed in whole pounds; nothing "

@@ -128,10 +128,8 @@ def replace(
 
     FOLDER holds a case, or quotations. A mix is of the item's own species.
     """
-    from blend.check.replacement import prove_replacements
     from blend.domain.replacement import ReplacementRules
     from blend.show.market import replacements_table
-    from blend.show.proofs import must_be_proved, replacements_proof_line
     from blend.show.text import tables_text
     from blend.trader.replacement import lots_of, replacement_values
 
@@ -146,11 +144,8 @@ def replace(
         lots, losses = case.usable_lots(), case.losses
     rules = ReplacementRules(among, not any_program, max_share)
     found = replacement_values(lots, losses, rules)
-    proof = prove_replacements(lots, losses, rules, found)
-    must_be_proved(proof, "replacement of items")
     lot_by_id = {lot.lot_id: lot for lot in lots}
     click.echo(tables_text([replacements_table(found, lot_by_id, rules)]))
-    click.echo(f"\n{replacements_proof_line(proof)}")
 
 
 # Break-even --------------------------------------------------------------------------------------

@@ -205,25 +205,25 @@ def _why_of_cases(
     picture: Path | None,
 ) -> None:
     from blend.reporter.why import may_fall_short, why_plan_moved
-    from blend.show.proofs import must_be_proved, why_proof_line
+    from blend.show.certificates import why_certificate_line
     from blend.show.text import tables_text
     from blend.show.why import headline_line, plan_why_lines, plan_why_tables
 
     if shortage is not None:
         cases = tuple(may_fall_short(case, shortage) for case in cases)
     found = why_plan_moved(*cases, item, observed=observed, certify=True)
-    proof = found.prove(*cases)
-    must_be_proved(proof, f"split of {item}")
+    certified = found.certified()
+    certified.must_be_valid(f"split of {item}")
     _say([headline_line(found.value, found.reference.item)])
     click.echo()
     click.echo(tables_text(plan_why_tables(found)))
     click.echo()
-    _say([*plan_why_lines(found), why_proof_line(proof)])
+    _say([*plan_why_lines(found), why_certificate_line(certified)])
     if picture is not None:
         from blend.show.why_picture import waterfall_picture
 
         title = f"What a pound like {found.reference.lot_id} is worth"
-        subtitle = "the next pound, to the grinder; contributions of this model, no proof of cause"
+        subtitle = "the next pound, to the grinder; contributions of this model, not proof of cause"
         draw(waterfall_picture(found.value, title, subtitle), picture)
 
 
@@ -235,23 +235,23 @@ def _why_of_markets(
     picture: Path | None,
 ) -> None:
     from blend.reporter.clearing import why_market_moved
-    from blend.show.proofs import market_why_proof_line, must_be_proved
+    from blend.show.certificates import market_why_certificate_line
     from blend.show.text import tables_text
     from blend.show.why import headline_line, lots_words, market_why_lines, market_why_tables
 
     found = why_market_moved(*markets, item, observed=observed, doubt=doubt)
-    proof = found.prove()
-    must_be_proved(proof, f"split of {item}")
+    certified = found.certified()
+    certified.must_be_valid(f"split of {item}")
     _say([headline_line(found.price, lots_words(found))])
     click.echo()
     click.echo(tables_text(market_why_tables(found)))
     click.echo()
-    _say([*market_why_lines(found), market_why_proof_line(proof)])
+    _say([*market_why_lines(found), market_why_certificate_line(certified)])
     if picture is not None:
         from blend.show.why_picture import waterfall_picture
 
         title = f"At which price {', '.join(found.weights)} clears"
-        subtitle = "contributions of this model, no proof of cause"
+        subtitle = "contributions of this model, not proof of cause"
         draw(waterfall_picture(found.price, title, subtitle), picture)
 
 
@@ -314,10 +314,10 @@ def clear(folder: Path, move: Path | None) -> None:
     FOLDER holds a case whose lots are the market's items, quoted at their prices, and
     product_demand. The market is fitted to the quotations first; the fit is shown.
     """
-    from blend.check.clearing import prove_clearing
+    from blend.check.clearing import certify_clearing
     from blend.reporter.clearing import calibrate, clear_market, moved_market, ready
-    from blend.show.clearing import fit_tables, prices_table, proof_line, volumes_table
-    from blend.show.proofs import must_be_proved
+    from blend.show.certificates import market_certificate_line
+    from blend.show.clearing import fit_tables, prices_table, volumes_table
     from blend.show.text import tables_text
     from blend.tables.clearing import read_moves
 
@@ -333,13 +333,13 @@ def clear(folder: Path, move: Path | None) -> None:
     for at, clearing in [(market, cleared), *([(last, then)] if then is not None else [])]:
         taken = ready(fitted, at)
         parts = taken.case, taken.curves, taken.adjustment_usd_per_lb
-        proof = prove_clearing(*parts, clearing)
-        must_be_proved(proof, "prices that clear the market")
+        certified = certify_clearing(*parts, clearing)
+        certified.must_be_valid("prices that clear the market")
     click.echo(tables_text(tables))
     click.echo()
     _say(
         [
-            proof_line(proof),
+            market_certificate_line(certified),
             "Implied by the model and its stated elasticities, all else as stated; no forecast.",
         ]
     )

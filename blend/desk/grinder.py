@@ -76,12 +76,12 @@ def _live(desk: Desk, request: Request) -> Mapping[str, Any]:
 def _live_line(desk: Desk, request: Request) -> Mapping[str, Any]:
     state = desk.state()
     if state.plan is None:
-        return {"state": state, "cards": [], "proof": "", "against": "", "is_pinned": False}
+        return {"state": state, "cards": [], "certificate": "", "against": "", "is_pinned": False}
     against, before, is_pinned = _compared_with(desk, state.plan)
     return {
         "state": state,
         "cards": show_live.live_cards(state.plan, before),
-        "proof": show_live.proof_words(state.plan),
+        "certificate": show_live.certificate_words(state.plan),
         "against": against,
         "is_pinned": is_pinned,
     }

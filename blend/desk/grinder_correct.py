@@ -75,7 +75,7 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
         "default_sd": number_words(SOLVENT_EXTRACTION_SD_SHARE * POINTS_PER_SHARE),
         "lots": case.usable_lots(),
         "products": case.products,
-        "proof": "",
+        "certificate": "",
     }
     if job is None:
         return page(desk, request, "grinder_correct.html", problems=read.problems, **values)
@@ -91,7 +91,7 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
             ),
             shown_table("Cautions", [ShownColumn("")], [[each] for each in found.cautions]),
         ]
-        values["proof"] = found.checked
+        values["certificate"] = found.checked
         return page(desk, request, "grinder_correct.html", tables, problems=[], **values)
 
     try:

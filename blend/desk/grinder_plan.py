@@ -57,7 +57,7 @@ class Planned:
 
     @property
     def usd(self) -> float:
-        return self.plan.proof.bound.objective_usd
+        return self.plan.certificate.bound.objective_usd
 
 
 _MAX_SECONDS = int(SETTING_COLUMNS["time_limit_s"].maximum)
@@ -87,8 +87,8 @@ def _job(desk: Desk, revision: int, seconds: int | None) -> Job | None:
             from blend.grinder.plan import make_plan
 
             plan = make_plan(longer, progress=job.say, stopped=job.is_stopped)
-            if not plan.proof.is_sound:
-                raise SolverTrouble("\n".join(broken_lines(plan.proof, case)))
+            if not plan.certificate.is_valid:
+                raise SolverTrouble("\n".join(broken_lines(plan.certificate, case)))
             made = Planned(revision, case, plan, ceil(limit_s))
             # stopped sooner than the search before it, one may have found less
             is_dearer = before is not None and before.usd < made.usd

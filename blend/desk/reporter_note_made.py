@@ -37,7 +37,6 @@ from blend.reporter.noting import asked_of_store, check_series, news_of
 from blend.reporter.quoting import heard
 from blend.show.amounts import printable
 from blend.show.note_pictures import pictures_of
-from blend.show.proofs import must_be_proved
 from blend.store import Store
 
 TITLE = "Boneless beef and trimmings"
@@ -133,8 +132,8 @@ def _make(
     job.say("words and, where asked, why it moved")
     news = news_of(known, days, volumes, method, asked=asked, levels=levels)
     for each in news.explanations:
-        job.say(f"proof of why {each.item_id} moved")
-        must_be_proved(each.why.prove(), f"split of {each.item_id}")
+        job.say(f"certificate of why {each.item_id} moved")
+        each.why.certified().must_be_valid(f"split of {each.item_id}")
     note = note_of(news, plan.title)
     job.say("pictures")
     return Made(note, pictures_of(news))

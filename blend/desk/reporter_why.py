@@ -32,8 +32,8 @@ from blend.reporter.noting import asked_of_store, explain
 from blend.reporter.quoting import heard
 from blend.reporter.sides import sides_of_cases, sides_of_markets
 from blend.reporter.why import may_fall_short, why_plan_moved
+from blend.show.certificates import market_why_certificate_line, why_certificate_line
 from blend.show.note_pictures import svg_of
-from blend.show.proofs import market_why_proof_line, must_be_proved, why_proof_line
 from blend.show.shown import ShownTable
 from blend.show.steps import Steps, market_steps, plan_steps
 from blend.show.why import cost_table, recipe_table
@@ -259,10 +259,10 @@ def _of_markets(before: Market, after: Market, item: Selector) -> Found:
 def _found_of_market(
     why: MarketWhy, before: Market, after: Market, item: Selector, title: str
 ) -> Found:
-    proof = why.prove()
-    must_be_proved(proof, f"split of {item}")
-    steps = market_steps(why, sides_of_markets(before, after, item), market_why_proof_line(proof))
-    subtitle = "the price that clears the market, in the model; no proof of cause"
+    certified = why.certified()
+    certified.must_be_valid(f"split of {item}")
+    steps = market_steps(why, sides_of_markets(before, after, item), market_why_certificate_line(certified))
+    subtitle = "the price that clears the market, in the model; not proof of cause"
     return Found(steps, _drawn(why.price, title, subtitle), ())
 
 
@@ -270,11 +270,11 @@ def _of_plan(before: Case, after: Case, item: Selector, asked: _Asked) -> Found:
     if asked.shortage is not None:
         before, after = (may_fall_short(case, asked.shortage) for case in (before, after))
     why = why_plan_moved(before, after, item, observed=asked.observed, certify=True)
-    proof = why.prove(before, after)
-    must_be_proved(proof, f"split of {item}")
-    steps = plan_steps(why, sides_of_cases(before, after, item), why_proof_line(proof))
+    certified = why.certified()
+    certified.must_be_valid(f"split of {item}")
+    steps = plan_steps(why, sides_of_cases(before, after, item), why_certificate_line(certified))
     title = f"What a pound like {why.reference.lot_id} is worth"
-    subtitle = "the next pound, to the grinder; contributions of this model, no proof of cause"
+    subtitle = "the next pound, to the grinder; contributions of this model, not proof of cause"
     drawn = _drawn(why.value, title, subtitle)
     return Found(steps, drawn, (cost_table(why), recipe_table(why)))
 

@@ -139,7 +139,7 @@ def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ..
             )
         except NoPlan as none:
             return PositionsAnswer(horizon, None, none.infeasible)
-        if not plan.is_sound:
+        if not plan.is_valid:
             raise SolverTrouble("the plan does not pass its own check; do not use it")
         return PositionsAnswer(horizon, plan)
 

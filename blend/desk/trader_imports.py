@@ -10,7 +10,6 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import Response
 
-from blend.check.landed import LandedProof, prove_landed
 from blend.desk.asked import address, asked_text, refused
 from blend.desk.desk import Desk
 from blend.desk.drawn import picture_file
@@ -20,7 +19,6 @@ from blend.domain.imports import BuildUp
 from blend.errors import Caution, FileTrouble, InputRefused, Problem
 from blend.show.amounts import printable
 from blend.show.imports import build_up_table, parity_table, waterfall_words
-from blend.show.proofs import landed_proof_line, must_be_proved
 from blend.tables.imports import read_imports
 from blend.trader.import_parity import cautions, land
 
@@ -34,7 +32,6 @@ class Landed:
     built: tuple[BuildUp, ...]
     problems: tuple[Problem, ...]
     warnings: tuple[Caution, ...]
-    proof: LandedProof
 
 
 def _landed(desk: Desk) -> Landed:
@@ -50,9 +47,7 @@ def _landed(desk: Desk) -> Landed:
             built.append(land(offer, read.rates))
         except InputRefused as lacking:
             problems += lacking.problems
-    proof = prove_landed(built, read.rates)
-    must_be_proved(proof, "price landed")
-    return Landed(tuple(built), tuple(problems), (*read.warnings, *cautions(built)), proof)
+    return Landed(tuple(built), tuple(problems), (*read.warnings, *cautions(built)))
 
 
 def _chosen(request: Request, landed: Landed) -> BuildUp:
@@ -105,7 +100,6 @@ def values(desk: Desk, request: Request) -> Mapping[str, Any]:
         "landed": landed,
         "warnings": _words(landed.warnings),
         "parity": parity_table(landed.built),
-        "proof": landed_proof_line(landed.proof),
         "offer_ids": [each.offer.offer_id for each in landed.built],
         "chosen": chosen,
         "pictured": partial(

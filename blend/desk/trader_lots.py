@@ -12,7 +12,6 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from blend.check.replacement import prove_replacements
 from blend.desk.asked import address, asked_choice, asked_flag, asked_number, asked_text, refused
 from blend.desk.desk import Desk
 from blend.desk.drawn import chart_file
@@ -25,7 +24,6 @@ from blend.domain.selectors import EVERY_LOT, parse_selector
 from blend.grinder.live import LivePlan
 from blend.output.answer import Answer
 from blend.show.offered import ORDERS, lot_words, offered_table
-from blend.show.proofs import must_be_proved
 from blend.show.shown import ShownTable, shown_of
 from blend.trader.breakeven import (
     BreakEven,
@@ -129,8 +127,6 @@ def _replacements(desk: Desk, case: Case, rules: ReplacementRules) -> Job:
     def work(job: Job) -> Mapping[str, Replacement]:
         lots = case.usable_lots()
         found = replacement_values(lots, case.losses, rules)
-        proof = prove_replacements(lots, case.losses, rules, found)
-        must_be_proved(proof, "replacement of items")
         return {each.lot_id: each for each in found}
 
     about = "What lots are replaced for"
@@ -257,7 +253,7 @@ def demand(desk: Desk, request: Request, form: Form) -> Response:
             "trader_demand.html",
             shown_tables=_demand_tables(found),
             basis=spec["title"]["subtitle"],
-            proof=certificate_line(found.proof, "price"),
+            certificate=certificate_line(found.certificate, "price"),
             words=spec["description"],
             **_lot_values(request, asked),
         )
@@ -295,7 +291,7 @@ def supply(desk: Desk, request: Request, form: Form) -> Response:
             request,
             "trader_supply.html",
             table=_supply_table(found),
-            proof=certificate_line(found.proof, "number of pounds"),
+            certificate=certificate_line(found.certificate, "number of pounds"),
             **_lot_values(request, asked),
         )
 
@@ -346,7 +342,7 @@ def regions(desk: Desk, request: Request, form: Form) -> Response:
             table=_regions_table(found),
             basis=spec["title"]["subtitle"],
             words=spec["description"],
-            proof=None if found.proof is None else map_certificate_line(found.proof),
+            certificate=None if found.certificate is None else map_certificate_line(found.certificate),
             **_lot_values(request, asked),
         )
 

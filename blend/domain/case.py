@@ -15,7 +15,7 @@ from blend.domain.standards import Action, StandardRow
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """How one case is to be planned. `gap_share` is the distance from the proved bound at
+    """How one case is to be planned. `gap_share` is the distance from the bound at
     which a plan with whole containers is good enough."""
 
     plan_on: date

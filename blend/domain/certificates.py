@@ -1,8 +1,7 @@
-"""What an answer carries so that it can be proved outside the solver: pounds and dual prices.
+"""Certificates: the pounds and dual prices with which an answer can be checked without the solver.
 
-Pounds of a plan that keeps every requirement bound a least cost from above, dual prices bound
-it from below; where the two meet, the cost is the least there is. Nothing here is taken on
-trust: `blend.check` holds it against the tables.
+The pounds of a feasible plan bound the least cost from above, dual prices bound it from below;
+where the two meet, the plan is optimal. `blend.check` checks both against the tables.
 """
 
 from __future__ import annotations
@@ -14,11 +13,44 @@ from blend.domain.case import Case
 from blend.domain.clearing import Clearing, DemandCurve
 from blend.domain.prices import DualPrices
 from blend.domain.uncertainty import Sides
+from blend.errors import SolverTrouble
+
+_MAX_FAULTS = 8
+"""Listed in the message of a certificate that fails; the others are counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Certified:
+    """What checking a certificate against the tables shows of an answer."""
+
+    count: int
+    """Steps, regions, cases, items or batches that were checked."""
+    gap_usd: float
+    """The most that a true least cost can differ from the one reported; infinite if unknown."""
+    faults: tuple[str, ...]
+    """What is wrong, in words of the tables; empty when the answer is right."""
+
+    @property
+    def is_valid(self) -> bool:
+        return not self.faults
+
+    def must_be_valid(self, answer: str) -> None:
+        """Raise SolverTrouble, with the faults, where the certificate of the answer fails."""
+        if self.is_valid:
+            return
+        hidden = len(self.faults) - _MAX_FAULTS
+        lines = [
+            f"The certificate of the {answer} fails; nothing is shown:",
+            *(f"  - {fault}" for fault in self.faults[:_MAX_FAULTS]),
+            *([f"  and {hidden} more"] if hidden > 0 else []),
+            "This is a defect of the program or of its solver: please report it with the tables.",
+        ]
+        raise SolverTrouble("\n".join(lines))
 
 
 @dataclass(frozen=True, slots=True)
 class PlanPounds:
-    """A plan of the linear program: containers, counts and batches divisible."""
+    """A plan of the LP relaxation: containers, counts and batches can be split."""
 
     take_lb: Mapping[str, float]
     """By lot."""
@@ -30,7 +62,7 @@ class PlanPounds:
 
 @dataclass(frozen=True, slots=True)
 class Certificate:
-    """An optimum: its pounds, and the dual prices that say that no plan costs less."""
+    """An optimum: its pounds, and the dual prices by which no plan costs less."""
 
     pounds: PlanPounds
     prices: DualPrices
@@ -66,7 +98,7 @@ class SupplyStep:
 
 @dataclass(frozen=True, slots=True)
 class CurveCertificate:
-    """What proves a curve: an optimum for each of its steps and each of its ends."""
+    """An optimum for each step of a curve and for each end of a step."""
 
     steps: tuple[Certificate, ...]
     ends: tuple[Certificate, ...]
@@ -96,7 +128,7 @@ class Region:
 
 @dataclass(frozen=True, slots=True)
 class RegionCertificate:
-    """What proves a region: a plan that uses its pounds, and dual prices for each corner."""
+    """A plan that uses the pounds of a region, and dual prices for each of its corners."""
 
     pounds: PlanPounds
     corners: tuple[DualPrices, ...]

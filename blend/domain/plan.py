@@ -1,4 +1,4 @@
-"""A plan: quantities, worths and proof in one frozen object. Inputs are never written to."""
+"""A plan: quantities, break-even prices and certificate in one frozen object. Inputs are never written to."""
 
 from __future__ import annotations
 
@@ -194,14 +194,14 @@ class Bound:
 
 
 @dataclass(frozen=True, slots=True)
-class Proof:
-    """That the plan keeps every requirement, and how far it can be from the best."""
+class PlanCertificate:
+    """Every requirement checked, and how far the plan can be from the cheapest."""
 
     checks: tuple[Check, ...]
     bound: Bound
 
     @property
-    def is_sound(self) -> bool:
+    def is_valid(self) -> bool:
         return all(check.verdict is not Verdict.BROKEN for check in self.checks)
 
 
@@ -213,7 +213,7 @@ class Plan:
     runs: tuple[BatchRun, ...]
     shortage_lb: dict[str, float]
     money: Money
-    proof: Proof
+    certificate: PlanCertificate
     marginal_costs: tuple[MarginalCost, ...] = ()
     shadow_prices: tuple[ShadowPrice, ...] = ()
     break_evens: tuple[LotBreakEven, ...] = ()
@@ -226,7 +226,7 @@ class Plan:
     def is_short_by_rounding(self) -> bool:
         """Rounding to whole pounds leaves it short of an order or another limit, so that it may
         cost less than any plan that keeps them all in full."""
-        return any(check.verdict is Verdict.WITHIN_ROUNDING for check in self.proof.checks)
+        return any(check.verdict is Verdict.WITHIN_ROUNDING for check in self.certificate.checks)
 
     @property
     def rounding_short_lb(self) -> dict[str, float]:
@@ -234,7 +234,7 @@ class Plan:
         `shortage_lb`, which is planned and priced."""
         return {
             check.requirement.product_id: check.minimum - check.read
-            for check in self.proof.checks
+            for check in self.certificate.checks
             if check.requirement.constraint_class is ConstraintClass.VOLUME_MIN
             and check.read < check.minimum
         }

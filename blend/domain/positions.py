@@ -141,7 +141,7 @@ class DayCheck:
 
 @dataclass(frozen=True, slots=True)
 class PositionsPlan:
-    """The least-cost plan of a horizon, in pounds not rounded, proved.
+    """The least-cost plan of a horizon, in pounds not rounded, with checks and a bound.
 
     `purchases` tells of every offer, taken or not. Batches are taken as divisible: each day's
     own plan settles them.
@@ -165,7 +165,7 @@ class PositionsPlan:
     """The user stopped the pricing: what orders, rooms and offers are worth is missing."""
 
     @property
-    def is_sound(self) -> bool:
+    def is_valid(self) -> bool:
         return all(check.verdict is not Verdict.BROKEN for check in self.checks)
 
     def kept_lb(self, day: date) -> dict[str, float]:

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from blend.check.correct import CorrectionProof, prove_correction
+from blend.check.adjust import certify_adjustment
 from blend.domain.case import Case
+from blend.domain.certificates import Certified
 from blend.domain.correction import Act, Correction, Held, Obstacle, Reading, Terms
 from blend.domain.uncertainty import ASSUMES_INDEPENDENT, LeanUncertainty
-from blend.errors import SolverTrouble
 from blend.grinder import correct
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
@@ -51,23 +51,14 @@ def adjust(
     """The cheapest way to bring a batch into spec, checked independently of the solver.
 
     Where there is none, what stands in the way. Raises KeyError for unknown names and
-    SolverTrouble where the check does not confirm the answer.
+    SolverTrouble where its certificate fails.
     """
     correction = correct.correct_batch(case, product_id, held, reading, terms, uncertainty)
-    proof = prove_correction(case, correction, terms, uncertainty)
-    if proof.faults:
-        raise SolverTrouble(
-            "\n".join(
-                [
-                    f"The check does not confirm the adjustment of {product_id}; nothing is shown:",
-                    *(f"  - {fault}" for fault in proof.faults),
-                    "This is a defect of the program: please report it with the tables.",
-                ]
-            )
-        )
+    certified = certify_adjustment(case, correction, terms, uncertainty)
+    certified.must_be_valid(f"adjustment of {product_id}")
     is_short = correction.act is Act.SHORT
     in_the_way = correct.obstacles(case, product_id, held, reading, terms) if is_short else ()
-    return AdjustAnswer(case, correction, proof, in_the_way)
+    return AdjustAnswer(case, correction, certified, in_the_way)
 
 
 @dataclass(frozen=True)
@@ -76,7 +67,7 @@ class AdjustAnswer(Answer):
 
     case: Case
     correction: Correction
-    proof: CorrectionProof
+    certificate: Certified
     in_the_way: tuple[Obstacle, ...] = ()
 
     @cached_property
@@ -242,18 +233,17 @@ class AdjustAnswer(Answer):
     @property
     def checked(self) -> str:
         """What the independent check says, in one line."""
-        made, proof = self.correction, self.proof
+        made, gap_usd = self.correction, self.certificate.gap_usd
         not_ruled_out = "that nothing comes closer is the solver's word"
         if made.act is Act.NOTHING:
             said = f"in spec at the confidence asked for ({ASSUMES_INDEPENDENT})"
         elif made.act is Act.SHORT:
-            said = "nothing at hand comes closer" if proof.is_closed else not_ruled_out
+            said = "nothing at hand comes closer" if math.isfinite(gap_usd) else not_ruled_out
         elif not made.is_as_sure_as_asked:
-            said = "nothing at hand is as sure as asked" if proof.is_closed else not_ruled_out
+            said = "nothing at hand is as sure as asked" if math.isfinite(gap_usd) else not_ruled_out
         else:
-            usd = max(0.01, math.ceil(proof.gap_usd * 100) / 100)
-            parts = "" if proof.is_closed else ", even in parts of a pound or container,"
-            said = f"no adjustment{parts} is ${usd:,.2f} cheaper"
+            usd = max(0.01, math.ceil(gap_usd * 100) / 100)
+            said = f"no adjustment, even in parts of a pound or container, is ${usd:,.2f} cheaper"
         return f"Checked exactly, without the solver: {said}."
 
     def _before_and_after(self) -> str:

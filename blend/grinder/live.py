@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blend.check.bound import dual_bound_usd
+from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
 from blend.domain.plan import InfeasibleSubset, MarginalCost
 from blend.errors import InputRefused
@@ -49,7 +49,7 @@ class LiveLot:
 
 @dataclass(frozen=True)
 class LivePlan:
-    """The optimum with containers, counts and batches divisible; `bound_usd` is proved from its
+    """The optimum with containers, counts and batches divisible; `bound_usd` is certified by its
     dual prices in exact fractions, outside the solver."""
 
     case: Case

@@ -6,11 +6,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from blend.check.bound import dual_bound_usd
 from blend.check.check import check_plan, count_money
 from blend.check.gap import plan_bound
+from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
-from blend.domain.plan import Bound, Check, Money, Plan, Proof
+from blend.domain.plan import Bound, Check, Money, Plan, PlanCertificate
 from blend.errors import InputRefused, NoPlan, OutOfTime
 from blend.model.infeasible import explain_infeasibility
 from blend.model.prices import dual_prices
@@ -79,7 +79,7 @@ def make_plan(
         runs=rounded_plan.runs,
         shortage_lb=rounded_plan.shortage_lb,
         money=money,
-        proof=Proof(checks, _bound(case, optimum, whole, money, checks)),
+        certificate=PlanCertificate(checks, _bound(case, optimum, whole, money, checks)),
         stopped_early=whole.outcome is Outcome.STOPPED,
     )
     return _priced(plan, linear, answer, say) if shadow_prices else plan

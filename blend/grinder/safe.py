@@ -10,14 +10,14 @@ from statistics import NormalDist
 
 import numpy as np
 
-from blend.check.bound import rounded_down
+from blend.check.certify import rounded_down
 from blend.check.chance import check_chance_constraints
 from blend.check.check import check_plan, count_money
+from blend.check.conic import certify_chance_plan, chance_bound
 from blend.check.gap import plan_bound
-from blend.check.safe import SafeProof, chance_bound, prove_safe
 from blend.domain.case import Case
-from blend.domain.certificates import ChanceCertificate
-from blend.domain.plan import Plan, Proof
+from blend.domain.certificates import Certified, ChanceCertificate
+from blend.domain.plan import Plan, PlanCertificate
 from blend.domain.uncertainty import (
     ASSUMES_INDEPENDENT,
     ChanceCheck,
@@ -71,7 +71,7 @@ class OneTest:
 class SafePlan:
     """The plan that keeps its promises, beside the one that keeps limits on average only.
 
-    `plan.proof` holds the exact plan against the bound of its own search, which reckons
+    `plan.certificate` holds the exact plan against the bound of its own search, which reckons
     containers around this plan's batches; `any_plan_usd` is what no plan that keeps the
     promises can undercut, whatever its batches, from dual prices in exact fractions.
     """
@@ -84,20 +84,20 @@ class SafePlan:
     divisible_without_usd: float
     any_plan_usd: float
     certificate: ChanceCertificate
-    """What `any_plan_usd` is proved from."""
+    """What certifies `any_plan_usd`."""
     tests: tuple[TestValue, ...] = ()
     """From the most gain to the least; empty when no test was priced."""
     tests_stopped: bool = False
     """The user stopped the pricing: tests are missing."""
 
-    def prove(
+    def certified(
         self,
         case: Case,
         uncertainty: Mapping[str, LeanUncertainty],
         chance_constraints: Iterable[ChanceConstraint],
-    ) -> SafeProof:
-        """Hold plan, promises and bound against the case without the solver."""
-        return prove_safe(
+    ) -> Certified:
+        """Check plan, chance constraints and bound against the case without the solver."""
+        return certify_chance_plan(
             case,
             self.plan,
             self.chance_constraints,
@@ -105,17 +105,17 @@ class SafePlan:
             chance_constraints,
             self.certificate,
             any_plan_usd=self.any_plan_usd,
-            without_usd=self.without.proof.bound.bound_usd,
+            without_usd=self.without.certificate.bound.bound_usd,
         )
 
     @property
     def is_kept(self) -> bool:
-        return self.plan.proof.is_sound and all(check.is_kept for check in self.chance_constraints)
+        return self.plan.certificate.is_valid and all(check.is_kept for check in self.chance_constraints)
 
     @property
     def is_floor_certified(self) -> bool:
         """`any_plan_usd` rests on exact dual checks alone, not on the solver's own bound."""
-        without = self.without.proof.bound
+        without = self.without.certificate.bound
         return without.is_certified or self.any_plan_usd > without.bound_usd
 
     @property
@@ -149,7 +149,7 @@ class OutOfReach:
 
 
 class ConfidenceOutOfReach(BlendError):
-    """No plan keeps every promise; `is_proved` tells whether that is sure.
+    """No plan keeps every promise; `is_certain` tells whether that is sure.
 
     The lots are too uncertain, or the tolerance too narrow, for what is asked. `promises` is
     empty when only whole containers, counts and batches stand in the way.
@@ -157,10 +157,10 @@ class ConfidenceOutOfReach(BlendError):
 
     exit_code = 3
 
-    def __init__(self, chance_constraints: tuple[OutOfReach, ...], is_proved: bool) -> None:
+    def __init__(self, chance_constraints: tuple[OutOfReach, ...], is_certain: bool) -> None:
         self.chance_constraints = chance_constraints
-        self.is_proved = is_proved
-        head = "No plan keeps" if is_proved else "No plan was found that keeps"
+        self.is_certain = is_certain
+        head = "No plan keeps" if is_certain else "No plan was found that keeps"
         lines = [f"{head} every promise{_BESIDE if chance_constraints else _IN_WHOLE}"]
         lines += [
             f"  - {each.product_id}: at most about {each.reached:.2%} sure of its lean limit "
@@ -181,7 +181,7 @@ def make_safe_plan(
     test: OneTest | None = None,
     progress: Say | None = None,
 ) -> SafePlan:
-    """The least-cost plan whose batches keep their promises, proved.
+    """The least-cost plan whose batches meet their chance constraints, with its certificate.
 
     `uncertainty` has an entry for every usable lot that a promised product may hold. `test`
     prices one more test of a lot, and asks what each is worth. Raises ConfidenceOutOfReach when
@@ -205,13 +205,13 @@ def make_safe_plan(
         on_better=lambda usd, bound: say(f"best plan so far {usd:,.0f} USD"),
     )
     if found.outcome is Outcome.INFEASIBLE:
-        raise ConfidenceOutOfReach((), is_proved=False)
+        raise ConfidenceOutOfReach((), is_certain=False)
     if not len(found.x):
         raise SolverTrouble(
             f"no plan that keeps the promises was found within {case.settings.time_limit_s:g} s; "
             "allow more time (time_limit_s), or ask for whole containers in fewer places"
         )
-    say("whole pounds and the proof")
+    say("whole pounds and the checks")
     rounded_plan, checks, rounded = _weigh_kept(
         case, search, found, uncertainty, chance_constraints
     )
@@ -226,7 +226,7 @@ def make_safe_plan(
         without=without,
         divisible_usd=divisible.answer.objective,
         divisible_without_usd=solve_linear(case).objective_usd,
-        any_plan_usd=max(rounded_down(by_prices), without.proof.bound.bound_usd),
+        any_plan_usd=max(rounded_down(by_prices), without.certificate.bound.bound_usd),
         certificate=divisible.certificate,
         tests=tests,
         tests_stopped=tests_stopped,
@@ -346,7 +346,7 @@ def _plan(
         runs=rounded_plan.runs,
         shortage_lb=rounded_plan.shortage_lb,
         money=money,
-        proof=Proof(
+        certificate=PlanCertificate(
             checks,
             plan_bound(
                 objective_usd,
@@ -371,5 +371,5 @@ def _out_of_reach(chance: ChanceModel, divisible: SafeAnswer) -> ConfidenceOutOf
         reached = normal.cdf(cone.factor - float(divisible.lacking_lb[at]) / norm)
         asked = 1 - side.chance_constraint.max_out_of_side_share
         lacking[at] = OutOfReach(side.chance_constraint.product_id, side.side, asked, reached)
-    is_proved = bool((min_lacking(chance) > _MIN_LB).any())
-    return ConfidenceOutOfReach(tuple(lacking.values()), is_proved)
+    is_certain = bool((min_lacking(chance) > _MIN_LB).any())
+    return ConfidenceOutOfReach(tuple(lacking.values()), is_certain)

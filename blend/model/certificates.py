@@ -1,4 +1,4 @@
-"""An optimum as plain data, for the proof to hold against the tables."""
+"""An optimum as plain data: its certificate, which `blend.check` checks against the tables."""
 
 from __future__ import annotations
 

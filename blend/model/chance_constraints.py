@@ -239,7 +239,7 @@ class SafeAnswer:
     """No plan that keeps the promises costs less, whole containers or not."""
     lacking_lb: np.ndarray
     certificate: ChanceCertificate | None = None
-    """Dual prices at the least spread, which the bound can be proved from; None without them."""
+    """Dual prices at the least spread, which certify a bound; None without them."""
 
     @property
     def is_kept(self) -> bool:

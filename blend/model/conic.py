@@ -2,7 +2,7 @@
 
 By measurement Clarabel (an interior-point solver) finds the optimum of a day's plan in a
 fraction of the time that tangent cuts alone take, so it says where the tangents are to touch;
-what they prove there rests on the linear solver alone. Where the library fails, the cuts find
+their bound there rests on the linear solver alone. Where the library fails, the cuts find
 the optimum by themselves.
 """
 

@@ -38,7 +38,7 @@ _MIN_SHORT_LB = 1e-4
 class HorizonAnswer:
     """The optimum of a horizon's program.
 
-    `answer` is exact where everything whole is held at its best; `bound_usd` is proved for the
+    `answer` is exact where everything whole is held at its best; `bound_usd` holds for the
     whole program. `linear` is what gave the answer, kept warm; None where none was found.
     """
 

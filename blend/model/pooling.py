@@ -2,7 +2,7 @@
 
 Products that may hold the same lots differ little but in lean and volume. Pooled into one
 they give a small program whose optimal lots are, as a rule, those of the whole one; what
-remains is to deal them out among the products. Pricing afterwards proves the answer, so a
+remains is to deal them out among the products. Pricing afterwards confirms the answer, so a
 poor guess costs time and never truth.
 """
 

@@ -1,4 +1,4 @@
-"""The linear program's dual prices under the trade's names, for the proof to hold them."""
+"""The linear program's dual prices under the trade's names, for the certificate."""
 
 from __future__ import annotations
 

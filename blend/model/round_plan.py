@@ -2,7 +2,7 @@
 
 Each ingredient of a batch goes to the pound below or above. Which way is a small program of
 its own: the same rows as the plan, the whole numbers held, and room to give way at a price so
-high that it is used only where whole pounds cannot keep a limit. The proof tells where.
+high that it is used only where whole pounds cannot keep a limit. The check of the plan shows where.
 """
 
 from __future__ import annotations

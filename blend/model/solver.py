@@ -67,7 +67,7 @@ class Answer:
     """What the solver says. Arrays are in the program's order, empty without a solution.
 
     `row_dual` and `column_dual` are in the solver's sense: the change of the objective for
-    one more unit of the row's active bound, of the column. `bound` is a proved lower bound
+    one more unit of the row's active bound, of the column. `bound` is a lower bound
     of the objective. `was_interrupted` tells that Ctrl-C ended the search.
     """
 

@@ -104,7 +104,7 @@ class ConicLinear:
         self._move_in([index], [0.0])
 
     def solve(self, accuracy: float = ACCURACY) -> ConicAnswer:
-        """The optimum, to a relative `accuracy` of the objective, proved by the bound."""
+        """The optimum, to a relative `accuracy` of the objective, certified by the bound."""
         found = self.point() if self.uses_library else None
         if found is not None:
             self._touch(found)
@@ -142,13 +142,13 @@ class ConicLinear:
         return outer, outer.row_dual[[block.reading_row for block in self._blocks]]
 
     def find(self) -> np.ndarray:
-        """The optimum without the proof where the library finds it, else with; empty if there
+        """The optimum without a bound where the library finds it, else with; empty if there
         is none."""
         found = self.point() if self.uses_library else None
         return self.solve().x if found is None else found
 
     def point(self) -> np.ndarray | None:
-        """The optimum as the conic library finds it, not proved; None where it finds none."""
+        """The optimum as the conic library finds it, without a bound; None where it finds none."""
         linear, base = self.linear, self._base
         rows = len(base.row_lower)
         now = replace(

@@ -14,9 +14,9 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import stdev
 
-from blend.check.why import AttributionProof, prove_market_why
+from blend.check.why import certify_market_why
 from blend.domain.case import Case
-from blend.domain.certificates import ClearedBetween
+from blend.domain.certificates import Certified, ClearedBetween
 from blend.domain.clearing import (
     Calibrated,
     Clearing,
@@ -299,12 +299,12 @@ class MarketWhy:
     draws: int = 0
     """Draws that the errors rest on."""
     between: Mapping[frozenset[Driver], ClearedBetween] = field(default_factory=dict)
-    """What `prove` needs, by set of drivers moved."""
+    """What `certified` needs, by set of drivers moved."""
 
-    def prove(self) -> AttributionProof:
+    def certified(self) -> Certified:
         """Hold the clearings and the split against the tables without the solver."""
         told = {"next": self.price.next.shares, "last": self.price.last.shares}
-        return prove_market_why(self.between, MARKET_DRIVERS, self.weights, told)
+        return certify_market_why(self.between, MARKET_DRIVERS, self.weights, told)
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,7 +43,7 @@ class Explained:
 
     @property
     def shares(self) -> Shares:
-        """Everything told, as plain data for the proof."""
+        """Every number reported, as plain data for the certificate."""
         return Shares(
             self.before,
             self.after,

@@ -14,9 +14,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from blend.check.why import AttributionProof, RecipeTerms, prove_plan_why
+from blend.check.why import certify_plan_why
 from blend.domain.case import Case
-from blend.domain.certificates import Between
+from blend.domain.certificates import Between, Certified
 from blend.domain.lots import Lot
 from blend.domain.selectors import Selector
 from blend.reporter.between import PlansBetween, Valued, one_by_one
@@ -56,37 +56,17 @@ class PlanWhy:
     plans: int
     """Different cases among the mixtures, each a linear program."""
     between: Mapping[frozenset[Driver], Between] = field(default_factory=dict)
-    """What `prove` needs, by set of drivers moved; there where it was asked for."""
+    """What `certified` needs, by set of drivers moved; there where it was asked for."""
 
-    def prove(self, before: Case, after: Case) -> AttributionProof:
-        """Hold it against the two cases without the solver; of an answer that was certified.
-
-        Where products were let fall short, the cases are those that let them.
-        """
-        split, bounds = self.recipe, self.bounds
-        return prove_plan_why(
-            before,
-            after,
-            self.item,
-            PLAN_DRIVERS,
-            self.reference,
-            self.between,
-            {
-                "cost": self.cost.shares,
-                "next": self.value.next.shares,
-                "last": self.value.last.shares,
-            },
-            RecipeTerms(
-                split.prices_usd,
-                split.recipe_usd,
-                split.volume_usd,
-                split.left_over_usd,
-                split.shortage_penalty_usd,
-                split.sales_usd,
-                {shift.lot_id: (shift.price_usd, shift.recipe_usd) for shift in split.lots},
-                (bounds.min_usd, bounds.change_usd, bounds.max_usd),
-            ),
-        )
+    def certified(self) -> Certified:
+        """Check every case between and the splits without the solver; of an answer made with
+        `certify`."""
+        reported = {
+            "cost": self.cost.shares,
+            "next": self.value.next.shares,
+            "last": self.value.last.shares,
+        }
+        return certify_plan_why(PLAN_DRIVERS, self.reference, self.between, reported)
 
 
 def why_plan_moved(
@@ -101,7 +81,7 @@ def why_plan_moved(
     """Split the change of cost and of an item's worth among the drivers.
 
     `shortage_penalty_usd_per_lb` lets every product fall short at that penalty that may not fall
-    short otherwise, in both cases. `certify` keeps what `PlanWhy.prove` needs. Raises NoPlan
+    short otherwise, in both cases. `certify` keeps what `PlanWhy.certified` needs. Raises NoPlan
     where one of the two cases has no plan, and InputRefused where a case between them has none,
     or where no lot is of the item.
     """

@@ -1,4 +1,4 @@
-"""The proof as tables: how good the plan is, what was checked, which standards, what to mind."""
+"""The certificate as tables: how close to the cheapest, what was checked, which standards."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _ACTION_WORDS = {
 
 def bound_table(plan: Plan) -> ShownTable:
     """What the printed plan costs, and what no plan can cost less than."""
-    bound = plan.proof.bound
+    bound = plan.certificate.bound
     columns = (
         ShownColumn("Cost"),
         ShownColumn("Meaning"),
@@ -60,7 +60,7 @@ def bound_table(plan: Plan) -> ShownTable:
 
 def verdicts_table(plan: Plan) -> ShownTable:
     """How many checks came out how."""
-    count = Counter(check.verdict for check in plan.proof.checks)
+    count = Counter(check.verdict for check in plan.certificate.checks)
     columns = (
         ShownColumn("Verdict"),
         ShownColumn("Meaning"),
@@ -83,7 +83,7 @@ def open_checks_table(case: Case, plan: Plan) -> ShownTable:
         ShownColumn("Remark"),
     )
     rows = []
-    for check in plan.proof.checks:
+    for check in plan.certificate.checks:
         row = standard_row_of(check.requirement, case)
         is_told_below = row is not None and row.action is Action.NOTE
         if check.verdict is Verdict.MET or is_told_below:
@@ -117,7 +117,7 @@ def rounding_table(case: Case, plan: Plan) -> ShownTable:
         ShownColumn("Rounding can move", "", Format.READING),
         ShownColumn("Which"),
     )
-    within = [c for c in plan.proof.checks if c.verdict is Verdict.WITHIN_ROUNDING]
+    within = [c for c in plan.certificate.checks if c.verdict is Verdict.WITHIN_ROUNDING]
     within.sort(key=lambda check: check.requirement.constraint_class)
     rows = []
     for constraint_class, each in groupby(
@@ -136,7 +136,7 @@ def rounding_table(case: Case, plan: Plan) -> ShownTable:
             )
         )
     note = (
-        "Off by no more than whole pounds alone can move; the workbook's Proof sheet has every one."
+        "Off by no more than whole pounds alone can move; the workbook's Certificate sheet has every one."
         if rows
         else "None."
     )
@@ -172,7 +172,7 @@ def passed_table(case: Case, plan: Plan, *, all_follow: bool = False) -> ShownTa
             amount_words(check.read, check.unit),
             check.note,
         )
-        for check in plan.proof.checks
+        for check in plan.certificate.checks
         if check.verdict is Verdict.WARNING
     ]
     laid = _laid_rows(case)
@@ -202,7 +202,7 @@ def standards_table(case: Case, plan: Plan) -> ShownTable:
     day = case.settings.plan_on
     open_rows = {
         standard_row_of(check.requirement, case)
-        for check in plan.proof.checks
+        for check in plan.certificate.checks
         if check.verdict is not Verdict.MET
     }
     columns = (

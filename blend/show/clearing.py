@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from blend.check.clearing import ClearingProof
 from blend.domain.clearing import Calibrated, Clearing
-from blend.show.amounts import number_words, percent, usd
+from blend.show.amounts import percent
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt_column
 from blend.units import LB_PER_CWT
 
@@ -153,20 +152,6 @@ def volumes_table(calibrated: Calibrated, base: Clearing, moved: Clearing) -> Sh
             )
         )
     return shown_table("What is ground", columns, rows)
-
-
-def proof_line(proof: ClearingProof) -> str:
-    """What exact arithmetic says of a clearing."""
-    return (
-        f"Proved in exact arithmetic: no amounts gain {usd(max(1.0, proof.gap_usd))} more of"
-        f" {usd(proof.gain_usd)}; prices hold within"
-        f" {_largest_miss(proof)} USD/cwt."
-    )
-
-
-def _largest_miss(proof: ClearingProof) -> str:
-    miss = max(proof.overpaid_usd_per_lb, proof.underpaid_usd_per_lb, 0.0) * LB_PER_CWT
-    return number_words(max(miss, 0.0001), max_decimals=4)
 
 
 def _range(low: float, high: float, *, signed: bool = False) -> str:

@@ -44,7 +44,7 @@ def gap_words(
 
 def plan_gap_words(plan: Plan) -> str:
     """The cost of the printed plan, and by how much at most a plan can be cheaper."""
-    bound = plan.proof.bound
+    bound = plan.certificate.bound
     gap = gap_words(
         bound.printed_usd,
         bound.bound_usd,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
-from blend.domain.plan import Change, InfeasibleSubset, Model, Proof, Verdict
+from blend.domain.plan import Change, InfeasibleSubset, Model, PlanCertificate, Verdict
 from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import WholeContainers
@@ -186,9 +186,9 @@ def _makes_none(change: Change) -> bool:
     )
 
 
-def broken_lines(proof: Proof, case: Case) -> list[str]:
-    """That a plan does not stand its own proof, and what it breaks, line by line."""
-    broken = [check for check in proof.checks if check.verdict is Verdict.BROKEN]
+def broken_lines(certificate: PlanCertificate, case: Case) -> list[str]:
+    """That a plan fails its own checks, and what it breaks, line by line."""
+    broken = [check for check in certificate.checks if check.verdict is Verdict.BROKEN]
     lines = [
         f"The plan that was found breaks {count_of(len(broken), 'requirement')} when held against "
         "them by plain arithmetic; nothing was written."
@@ -198,7 +198,7 @@ def broken_lines(proof: Proof, case: Case) -> list[str]:
         words = f"{requirement_words(check.requirement, case)}: {read} {check.note}"
         lines.append(f"  - {printable(words).strip()}")
     broken_of = {check.requirement.product_id for check in broken}
-    if any(_is_coarse(each, proof) for each in case.products if each.product_id in broken_of):
+    if any(_is_coarse(each, certificate) for each in case.products if each.product_id in broken_of):
         lines.append(
             f"Pounds are weighed whole, too coarse for batches below {_COARSE_LB} lb: "
             "make larger ones."
@@ -215,13 +215,13 @@ _COARSE_LB = 100
 """Of a lighter batch, half a pound too much or too little is more than half a lean point."""
 
 
-def _is_coarse(product: Product, proof: Proof) -> bool:
+def _is_coarse(product: Product, certificate: PlanCertificate) -> bool:
     """Whether a batch of the product, as planned or for its order, is too light for whole
     pounds."""
     wanted_lb = product.min_lb if product.max_lb is None else product.max_lb
     is_planned_so = any(
         0 < check.read < _COARSE_LB
-        for check in proof.checks
+        for check in certificate.checks
         if check.requirement.constraint_class is ConstraintClass.BATCH_FILL
         and check.requirement.product_id == product.product_id
     )

@@ -116,7 +116,7 @@ def _change(now: float, was: float, decimals: int, unit: str) -> str:
     return f"{change:+,.{decimals}f} {unit}" if change else "no change"
 
 
-def proof_words(plan: LivePlan) -> str:
+def certificate_words(plan: LivePlan) -> str:
     """How close these figures are to the cheapest, and that no plan is printed yet."""
     gap = gap_words(plan.total_usd, plan.bound_usd, is_certified=True)
     return (

@@ -37,7 +37,7 @@ def pictures_of(news: News) -> dict[str, bytes]:
     if news.explanations:
         first = news.explanations[0]
         title = f"{first.item_id}, {day_words(first.since)} to {day_words(news.day)}"
-        subtitle = "the price that clears the market, in the model; no proof of cause"
+        subtitle = "the price that clears the market, in the model; not proof of cause"
         drawn = waterfall_picture(first.why.price, title, subtitle)
         drawn.set_size_inches(_NOTE_INCHES)
         made[WHY_PICTURE] = svg_of(drawn)

@@ -44,7 +44,7 @@ _MIN_LB = 0.5
 
 
 def positions_tables(horizon: Horizon, plan: PositionsPlan) -> list[ShownTable]:
-    """What to buy, blends, what to freeze, sell on and throw away, stock, money, worths, proof."""
+    """What to buy, blends, what to freeze, sell on and throw away, stock, money, break-even prices, checks."""
     tables = [
         purchases_table(horizon, plan),
         left_alone_table(horizon, plan),
@@ -55,7 +55,7 @@ def positions_tables(horizon: Horizon, plan: PositionsPlan) -> list[ShownTable]:
         stock_table(horizon, plan),
         money_table(plan),
         shadow_prices_table(horizon, plan),
-        proof_table(horizon, plan),
+        certificate_table(horizon, plan),
     ]
     return [table for table in tables if table.rows or table.note]
 
@@ -311,7 +311,7 @@ def shadow_prices_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
     return shown_table("What orders and rooms are worth", columns, rows, note if rows else "")
 
 
-def proof_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
+def certificate_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
     """How good the plan is, and the checks that a reader can do something about."""
     columns = (
         ShownColumn("Verdict"),
@@ -333,10 +333,10 @@ def proof_table(horizon: Horizon, plan: PositionsPlan) -> ShownTable:
         for check in plan.checks
         if check.verdict not in (Verdict.MET, Verdict.NOTE) and check.note != AS_DIVISIBLE
     ]
-    return shown_table("Proof", columns, rows, " ".join(_proof_sentences(plan)))
+    return shown_table("Certificate", columns, rows, " ".join(_certificate_sentences(plan)))
 
 
-def _proof_sentences(plan: PositionsPlan) -> Iterator[str]:
+def _certificate_sentences(plan: PositionsPlan) -> Iterator[str]:
     counted = Counter(check.verdict for check in plan.checks)
     yield f"{counted[Verdict.MET]:,} checks by plain arithmetic are met."
     divisible = sum(check.note == AS_DIVISIBLE for check in plan.checks)

@@ -68,7 +68,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """A move to step through, and its end: the sum, the rest, the proof, what may be quoted."""
+    """A move to step through, and its end: the sum, the certificate, what to quote."""
 
     title: str
     headline: str
@@ -80,15 +80,15 @@ class Steps:
     quotable: tuple[str, ...]
 
 
-def plan_steps(why: PlanWhy, sides: Sides, proof_line: str) -> Steps:
+def plan_steps(why: PlanWhy, sides: Sides, certificate_line: str) -> Steps:
     lot = why.reference
     subject = f"the next pound of {lot.item}"
-    return _steps(why.value, lot.item, sides, subject, "be worth", OF_A_PLAN, proof_line)
+    return _steps(why.value, lot.item, sides, subject, "be worth", OF_A_PLAN, certificate_line)
 
 
-def market_steps(why: MarketWhy, sides: Sides, proof_line: str) -> Steps:
+def market_steps(why: MarketWhy, sides: Sides, certificate_line: str) -> Steps:
     item = lots_words(why)
-    return _steps(why.price, item, sides, item, "clear at", OF_A_MARKET, proof_line)
+    return _steps(why.price, item, sides, item, "clear at", OF_A_MARKET, certificate_line)
 
 
 def _steps(
@@ -98,7 +98,7 @@ def _steps(
     subject: str,
     verb: str,
     taken: Mapping[Driver, str],
-    proof_line: str,
+    certificate_line: str,
 ) -> Steps:
     level, made = move.next.before, []
     for each, twin in zip(move.next.contributions, move.last.contributions, strict=True):
@@ -123,7 +123,7 @@ def _steps(
         subject,
         tuple(made),
         sum_table(move),
-        (_sum_line(move), *unexplained_lines(move), CAUTION, proof_line),
+        (_sum_line(move), *unexplained_lines(move), CAUTION, certificate_line),
         tuple(quotable),
     )
 

@@ -12,7 +12,7 @@ def plan_tables(case: Case, plan: Plan) -> list[ShownTable]:
     """Everything there is to show of a plan."""
     return [
         *_quantity_tables(case, plan),
-        *proof_tables(case, plan),
+        *certificate_tables(case, plan),
         *standards_tables(case, plan),
     ]
 
@@ -62,7 +62,7 @@ def value_tables(case: Case, plan: Plan) -> list[ShownTable]:
     ]
 
 
-def proof_tables(case: Case, plan: Plan) -> list[ShownTable]:
+def certificate_tables(case: Case, plan: Plan) -> list[ShownTable]:
     return [
         checks.bound_table(plan),
         checks.verdicts_table(plan),

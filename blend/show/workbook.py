@@ -1,5 +1,5 @@
 """A plan as a workbook: purchases, a sheet for the grinding floor for each product, money,
-worths, proof and standards."""
+break-even prices, certificate and standards."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def plan_workbook(case: Case, plan: Plan) -> Workbook:
     book.remove(book.active)
     _add_sheet(book, case, "Purchases", [quantities.purchases_table(case, plan)])
     product_ids = dict.fromkeys(run.product_id for run in plan.runs)
-    taken = {"purchases", "money", "shadow_prices", "proof", "standards", "history"}
+    taken = {"purchases", "money", "shadow_prices", "certificate", "standards", "history"}
     for product_id in product_ids:
         name = sheet_name(product_id, taken)
         taken.add(name.casefold())
@@ -78,8 +78,8 @@ def plan_workbook(case: Case, plan: Plan) -> Workbook:
     _add_sheet(book, case, "Money", money)
     if shadow_prices := tables.value_tables(case, plan):
         _add_sheet(book, case, "Worths", shadow_prices)
-    proof = [*tables.proof_tables(case, plan), quantities.set_aside_table(case)]
-    _add_sheet(book, case, "Proof", proof)
+    certified = [*tables.certificate_tables(case, plan), quantities.set_aside_table(case)]
+    _add_sheet(book, case, "Certificate", certified)
     _add_sheet(book, case, "Standards", tables.standards_tables(case, plan))
     return book
 

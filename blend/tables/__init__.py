@@ -1,4 +1,4 @@
 """Plain tables in and out: CSV and XLSX become domain objects, or a list of what is wrong.
 
-Nothing here plans, proves or prints; every table is described once, in `columns`.
+Nothing here plans, checks a plan or prints; every table is described once, in `columns`.
 """

@@ -484,7 +484,7 @@ SETTING_COLUMNS = {
         ),
         _share(
             "gap_share",
-            "distance from the proved bound at which a plan is good enough",
+            "distance from the bound at which a plan is good enough",
             default=_SETTINGS["gap_share"],
         ),
         Column(

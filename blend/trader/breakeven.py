@@ -10,12 +10,9 @@ from functools import cached_property, lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from blend.check.curves import CurveProof
-from blend.check.regions import MapProof
 from blend.domain.case import Case
-from blend.domain.certificates import Certificate, Region
+from blend.domain.certificates import Certificate, Certified, Region
 from blend.domain.lots import Lot
-from blend.errors import SolverTrouble
 from blend.model.solve import LinearPlan
 from blend.model.whole import plan_whole
 from blend.output.answer import Answer, Spec
@@ -79,7 +76,7 @@ class BreakEven(Answer):
 
     lot: Lot
     curve: DemandCurve
-    proof: CurveProof
+    certificate: Certified
     whole_plan_lb: float | None = None
 
     @cached_property
@@ -157,7 +154,7 @@ class BreakEven(Answer):
             "whole_lot_moves_at_usd_per_cwt": None if full is None else full * LB_PER_CWT,
             "whole_container_plan_lb": self.whole_plan_lb,
             "is_lp_relaxation": True,
-            "certified_gap_usd": self.proof.gap_usd,
+            "certified_gap_usd": self.certificate.gap_usd,
         }
 
     def screen(self, sections: Collection[str] = ()) -> str:
@@ -170,7 +167,7 @@ class BreakEven(Answer):
             note = "One optimal plan on each side of each price; where several tie, there are more."
             parts.append(table(self.tables["switches"], title="Where you switch", note=note))
         parts.append(
-            certificate_line(self.proof, "price")
+            certificate_line(self.certificate, "price")
             if every or "certificate" in sections
             else "Steps checked exactly (--certificate)."
         )
@@ -342,10 +339,10 @@ def breakeven(
         available_lb=available_lb,
         certify=True,
     )
-    proof = curve.prove(case, min_usd_per_lb, max_usd_per_lb)
-    must_hold(proof, f"break-even of {lot_id}")
+    certified = curve.certified(case, min_usd_per_lb, max_usd_per_lb)
+    certified.must_be_valid(f"break-even of {lot_id}")
     taken = _whole_plan_lb(case, lot_id) if whole and available_lb is None else None
-    return BreakEven(case.lot(lot_id), curve, proof, taken)
+    return BreakEven(case.lot(lot_id), curve, certified, taken)
 
 
 def _whole_plan_lb(case: Case, lot_id: str) -> float | None:
@@ -379,7 +376,7 @@ class BreakEvenByPounds(Answer):
 
     lot: Lot
     curve: SupplyCurve
-    proof: CurveProof
+    certificate: Certified
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -408,7 +405,7 @@ class BreakEvenByPounds(Answer):
             "needed_lb": self.curve.needed_lb,
             "used_if_unlimited_lb": self.enough_lb,
             "is_lp_relaxation": True,
-            "certified_gap_usd": self.proof.gap_usd,
+            "certified_gap_usd": self.certificate.gap_usd,
         }
 
     @property
@@ -439,7 +436,7 @@ class BreakEvenByPounds(Answer):
             wrapped(self._answer()),
             f"{_AS_IF}.",
             table(frame if every else frame.head(24), title=title, note=note),
-            certificate_line(self.proof, "number of pounds")
+            certificate_line(self.certificate, "number of pounds")
             if shows_all
             else "Steps checked exactly (--certificate).",
         ]
@@ -471,9 +468,9 @@ class BreakEvenByPounds(Answer):
 def breakeven_by_pounds(case: Case, lot_id: str) -> BreakEvenByPounds:
     """Cost of the plan with any pounds of a lot on offer; raises as `breakeven`."""
     curve = curves.supply_curve(case, lot_id, certify=True)
-    proof = curve.prove(case)
-    must_hold(proof, f"break-even of {lot_id} by pounds")
-    return BreakEvenByPounds(case.lot(lot_id), curve, proof)
+    certified = curve.certified(case)
+    certified.must_be_valid(f"break-even of {lot_id} by pounds")
+    return BreakEvenByPounds(case.lot(lot_id), curve, certified)
 
 
 # Two lots ----------------------------------------------------------------------------------------
@@ -491,7 +488,7 @@ class BreakEvenOfTwo(Answer):
 
     lots: tuple[Lot, Lot]
     found: RegionMap
-    proof: MapProof | None
+    certificate: Certified | None
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -526,7 +523,7 @@ class BreakEvenOfTwo(Answer):
             "regions": len(self.found.regions),
             "is_exact": self.found.is_exact,
             "is_lp_relaxation": True,
-            "certified_gap_usd": None if self.proof is None else self.proof.gap_usd,
+            "certified_gap_usd": None if self.certificate is None else self.certificate.gap_usd,
         }
 
     def _exact_words(self) -> str:
@@ -551,10 +548,10 @@ class BreakEvenOfTwo(Answer):
             wrapped(f"{counted(len(frame), 'region')} of prices.{used} {self._exact_words()}"),
             table(frame if every else frame.head(20), note=note),
         ]
-        if self.proof is not None:
+        if self.certificate is not None:
             shows = "all" in sections or "certificate" in sections
             parts.append(
-                map_certificate_line(self.proof)
+                map_certificate_line(self.certificate)
                 if shows
                 else "Regions checked exactly (--certificate)."
             )
@@ -688,43 +685,28 @@ def breakeven_of_two(
         max_usd_per_lb=(asks[0] * (1 + around_share), asks[1] * (1 + around_share)),
         certify=True,
     )
-    proof = found.prove(case) if found.is_exact else None
-    if proof is not None:
-        must_hold(proof, f"break-even of {lot_ids[0]} and {lot_ids[1]}")
-    return BreakEvenOfTwo((first, second), found, proof)
+    certified = found.certified(case) if found.is_exact else None
+    if certified is not None:
+        certified.must_be_valid(f"break-even of {lot_ids[0]} and {lot_ids[1]}")
+    return BreakEvenOfTwo((first, second), found, certified)
 
 
 # Shared ------------------------------------------------------------------------------------------
 
 
-def must_hold(proof: CurveProof | MapProof, answer: str) -> None:
-    """Raise SolverTrouble, with what is wrong, for an answer its own certificate contradicts."""
-    if proof.faults:
-        faults = [f"  - {fault}" for fault in proof.faults[:8]]
-        raise SolverTrouble(
-            "\n".join(
-                [
-                    f"The certificate does not bear out the {answer}; nothing is shown:",
-                    *faults,
-                    "This is a fault of the program or its solver. Report it with the tables.",
-                ]
-            )
-        )
-
-
-def certificate_line(proof: CurveProof, at_any: str) -> str:
+def certificate_line(certified: Certified, at_any: str) -> str:
     return wrapped(
-        f"Certificate, in exact arithmetic and without the solver: {counted(proof.steps, 'step')};"
+        f"Certificate, in exact arithmetic and without the solver: {counted(certified.count, 'step')};"
         f" at no {at_any} does the least cost of a plan (as if split) differ from them by more"
-        f" than {small_usd(proof.gap_usd)}."
+        f" than {small_usd(certified.gap_usd)}."
     )
 
 
-def map_certificate_line(proof: MapProof) -> str:
+def map_certificate_line(certified: Certified) -> str:
     return wrapped(
         "Certificate, in exact arithmetic and without the solver:"
-        f" {counted(proof.regions, 'region')} that cover the window; at no prices in them does the"
-        f" least cost of a plan (as if split) differ by more than {small_usd(proof.gap_usd)}."
+        f" {counted(certified.count, 'region')} that cover the window; at no prices in them does the"
+        f" least cost of a plan (as if split) differ by more than {small_usd(certified.gap_usd)}."
     )
 
 

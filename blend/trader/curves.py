@@ -20,11 +20,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from blend.check.curves import CurveProof, prove_demand, prove_supply
-from blend.check.regions import MapProof, prove_regions
+from blend.check.curves import certify_demand, certify_supply
+from blend.check.regions import certify_regions
 from blend.domain.case import Case
 from blend.domain.certificates import (
     Certificate,
+    Certified,
     CurveCertificate,
     DemandStep,
     Region,
@@ -221,16 +222,16 @@ class DemandCurve:
         step = next(step for step in self.steps if step.pounds_lb == min_lb)
         return step.rest_usd + step.pounds_lb * usd_per_lb
 
-    def prove(
+    def certified(
         self,
         case: Case,
         min_usd_per_lb: float | None = None,
         max_usd_per_lb: float = math.inf,
-    ) -> CurveProof:
+    ) -> Certified:
         """Check a certified curve against the case and the prices it was asked for between."""
         if min_usd_per_lb is None:
             min_usd_per_lb = min_price(case.lot(self.lot_id), self.available_lb)
-        return prove_demand(
+        return certify_demand(
             case,
             self.lot_id,
             self.steps,
@@ -369,10 +370,10 @@ class SupplyCurve:
         less = math.inf if is_fewest else touching[0].next_lb_saves_usd
         return touching[-1].next_lb_saves_usd, less
 
-    def prove(self, case: Case, min_lb: float = 0.0, max_lb: float = math.inf) -> CurveProof:
+    def certified(self, case: Case, min_lb: float = 0.0, max_lb: float = math.inf) -> Certified:
         """Check a certified curve against the case and the pounds it was asked for between."""
         kept = _certified(self.certificate)
-        return prove_supply(case, self.lot_id, self.steps, kept, min_lb=min_lb, max_lb=max_lb)
+        return certify_supply(case, self.lot_id, self.steps, kept, min_lb=min_lb, max_lb=max_lb)
 
     def _steps_at(self, pounds_lb: float) -> list[SupplyStep]:
         touching = [step for step in self.steps if step.min_lb <= pounds_lb <= step.max_lb]
@@ -444,9 +445,9 @@ class RegionMap:
     gap_usd: float
     certificates: tuple[RegionCertificate, ...] = ()
 
-    def prove(self, case: Case) -> MapProof:
+    def certified(self, case: Case) -> Certified:
         """Check a certified map against the case and its window."""
-        return prove_regions(
+        return certify_regions(
             case,
             self.lot_ids,
             self.regions,

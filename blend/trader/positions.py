@@ -47,7 +47,7 @@ def plan_positions(
     progress: Say | None = None,
     stopped: Callable[[], bool] | None = None,
 ) -> PositionsPlan:
-    """The least-cost plan of a horizon, proved.
+    """The least-cost plan of several days, checked, with a bound.
 
     `divisible` takes containers, counts and least amounts as divisible, which is fast and
     enough for an outlook. `worths` asks also what orders and rooms are worth. Batches are
@@ -82,7 +82,7 @@ def plan_positions(
         value = day_shadow_prices(solved) if shadow_prices else value
     except KeyboardInterrupt:
         pricing_stopped = True
-    say("the proof")
+    say("the checks")
     plan = PositionsPlan(
         days=horizon.days,
         purchases=round_days.purchases(solved, value.offer_usd_per_lb),

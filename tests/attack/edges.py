@@ -77,8 +77,8 @@ def read(lots: Rows, products: Rows, rules: Rows = (), losses: Rows = (), **more
 def planned(case: Case, *, shadow_prices: bool = True) -> Plan:
     """The plan, after all that can be seen of it is held against itself."""
     plan = make_plan(case, shadow_prices=shadow_prices)
-    broken = [each for each in plan.proof.checks if each.verdict is Verdict.BROKEN]
-    assert not broken and plan.proof.is_sound, broken
+    broken = [each for each in plan.certificate.checks if each.verdict is Verdict.BROKEN]
+    assert not broken and plan.certificate.is_valid, broken
     check_shown(case, plan)
     return plan
 

@@ -1,4 +1,4 @@
-"""Days at the edges: a sound proof and tables that add up, or a refusal in clear words."""
+"""Days at the edges: a valid certificate and tables that add up, or a refusal in clear words."""
 
 from __future__ import annotations
 
@@ -129,7 +129,7 @@ def test_a_target_that_no_whole_pounds_hit_is_met_within_rounding(order: int):
     lots = [lot("fat", 0.5037, 90, 1e6), lot("lean", 0.9019, 350, 1e6)]
     exact = {"tolerance_below_share": 0, "tolerance_above_share": 0}
     plan = planned(read(lots, [product("p", 0.8, order, order, **exact)]))
-    verdicts = {check.verdict for check in plan.proof.checks}
+    verdicts = {check.verdict for check in plan.certificate.checks}
     assert Verdict.MET in verdicts and len(verdicts) > 1
 
 
@@ -188,8 +188,8 @@ def test_batches_too_small_for_whole_pounds_are_refused_in_words():
     lots = [lot("fat", 0.5, 90, None), lot("lean", 0.9, 350, None)]
     case = read(lots, [product("p", 0.8, 1, 1.5)])
     plan = make_plan(case, shadow_prices=False)
-    assert not plan.proof.is_sound
-    told = "\n".join(broken_lines(plan.proof, case))
+    assert not plan.certificate.is_valid
+    told = "\n".join(broken_lines(plan.certificate, case))
     assert "lean of p at most" in told and "too coarse for batches below 100 lb" in told
 
 
@@ -240,7 +240,7 @@ def test_more_of_the_same_costs_the_same_a_pound():
     """Twice the same market and twice the order cost twice as much, ties and all."""
     one, two = (planned(tied(count, "no"), shadow_prices=False) for count in (2, 4))
     assert two.money.total_usd == pytest.approx(2 * one.money.total_usd, rel=1e-3)
-    assert two.proof.bound.bound_usd == pytest.approx(2 * one.proof.bound.bound_usd, rel=1e-3)
+    assert two.certificate.bound.bound_usd == pytest.approx(2 * one.certificate.bound.bound_usd, rel=1e-3)
 
 
 # Any edge beside any other --------------------------------------------------------------------
@@ -333,8 +333,8 @@ def answered(case: Case, *, shadow_prices: bool = False) -> str:
     except SolverTrouble as trouble:
         assert "time_limit_s" in str(trouble)
         return "no answer"
-    if not plan.proof.is_sound:
-        told = "\n".join(broken_lines(plan.proof, case))
+    if not plan.certificate.is_valid:
+        told = "\n".join(broken_lines(plan.certificate, case))
         assert "too coarse" in told or "widen the limit" in told, told
         return "too coarse" if "too coarse" in told else "not rounded"
     check_shown(case, plan)
@@ -383,5 +383,5 @@ def test_five_thousand_lots_are_planned_in_time(kind: str):
     started = time.process_time()
     plan = planned(case, shadow_prices=False)
     took_s = time.process_time() - started
-    assert plan.proof.bound.gap_share < 0.001
+    assert plan.certificate.bound.gap_share < 0.001
     assert took_s < limit_s + 60

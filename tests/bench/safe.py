@@ -36,7 +36,7 @@ class ConeTime:
     seconds: float
     objective_usd: float
     gap_share: float | None
-    """Between its point and its own proved bound; None where it proves none."""
+    """Between its point and its own bound; None where it has none."""
     apart_share: float
     rounds: int | None = None
 

@@ -12,6 +12,6 @@ def test_every_way_agrees_with_the_conic_solver(size):
     times = time_cones(*size)
     assert len(times) == 5
     assert all(time.agrees for time in times)
-    proved = [time for time in times if time.gap_share is not None]
-    assert len(proved) == 3
-    assert all(time.gap_share <= 1e-7 for time in proved)
+    certified = [time for time in times if time.gap_share is not None]
+    assert len(certified) == 3
+    assert all(time.gap_share <= 1e-7 for time in certified)

@@ -14,7 +14,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from blend.check.bound import PLENTY_LB, dual_bound_usd
+from blend.check.certify import PLENTY as PLENTY_LB
+from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
 from blend.domain.prices import DualPrices
 from blend.domain.rules import Loss, Rule, RuleKind, kept_per_lb

@@ -74,7 +74,7 @@ def odd_case():
 def test_the_gap_recounted_from_printed_pounds():
     case = odd_case()
     plan = make_plan(case, shadow_prices=False)
-    bound = plan.proof.bound
+    bound = plan.certificate.bound
     assert bound.printed_usd == pytest.approx(counted_usd(case, plan), abs=1e-6)
     assert bound.gap_usd == pytest.approx(counted_usd(case, plan) - bound.bound_usd, abs=1e-6)
     made_lb = sum(run.batches * run.finished_lb for run in plan.runs)
@@ -91,7 +91,7 @@ def test_pounds_short_by_rounding_are_printed():
     wanted = replace(product, min_lb=made_lb + 0.7, max_lb=None)
     tight = replace(case, products=(wanted,))
     checks = check_plan(tight, plan.takes, plan.runs, {})
-    short = replace(plan, proof=replace(plan.proof, checks=checks))
+    short = replace(plan, certificate=replace(plan.certificate, checks=checks))
     table = blends_table(tight, short)
     at = [each.name for each in table.columns].index("Short")
     assert [row[at] for row in table.rows] == [0.7]
@@ -101,7 +101,7 @@ def test_pounds_short_by_rounding_are_printed():
 @pytest.mark.parametrize("above_usd", [5.0, 1e6])
 def test_a_planted_bound_above_the_plan_is_refused(monkeypatch, above_usd):
     case = odd_case()
-    honest = make_plan(case, shadow_prices=False).proof.bound
+    honest = make_plan(case, shadow_prices=False).certificate.bound
     planted = honest.objective_usd + above_usd
     monkeypatch.setattr(blend.grinder.plan, "dual_bound_usd", lambda *_: planted)
     with pytest.raises(SolverTrouble, match="above the plan's own cost"):

@@ -1,24 +1,24 @@
-"""Every kind of answer has a proof that takes a right one and finds a wrong one."""
+"""Every kind of answer: its certificate or check accepts a right one and finds each wrong one."""
 
 from __future__ import annotations
 
 import ast
-import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import blend.check
-from blend.check.bound import dual_bound_usd
 from blend.check.chance import check_chance_constraints
 from blend.check.check import check_plan
-from blend.check.clearing import prove_clearing
+from blend.check.clearing import certify_clearing
 from blend.check.positions import check_positions
-from blend.cli import COMMANDS
+from blend.check.statement import dual_bound_usd
 from blend.domain.plan import Verdict
+from blend.domain.prices import DualPrices
 from blend.grinder.plan import make_plan
 from blend.model.market import clear
 from blend.trader.positions import plan_positions
@@ -38,12 +38,23 @@ from tests.trader.horizons import make_horizon
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of answer: does its proof bear out a right one, and each of some wrong ones?"""
+    """One kind of answer: is a right one accepted, and each of some wrong ones?"""
 
-    proof: str
-    """The function of `blend.check` that tells."""
+    function: str
+    """The function of `blend.check` that judges; empty where a test alone computes it again."""
     right: Callable[[], bool]
-    wrong: dict[str, Callable[[], bool]]
+    wrong: Mapping[str, Callable[[], bool]]
+
+
+def _kind(
+    function: str,
+    right: Any,
+    corruptions: Mapping[str, Callable[[], Any]],
+    is_valid: Callable[[Any], bool],
+) -> Kind:
+    """A kind whose wrong answers are made by corrupting a right one."""
+    wrong = {name: lambda make=make: is_valid(make()) for name, make in corruptions.items()}
+    return Kind(function, lambda: is_valid(right), wrong)
 
 
 @cache
@@ -65,19 +76,19 @@ def _plan_with_less() -> bool:
 def _is_bounded(bound_usd: float) -> bool:
     """A bound that a plan undercuts is none; one far below it tells nothing."""
     plan = _plan()
-    return bound_usd <= plan.proof.bound.objective_usd < bound_usd + 1
+    return bound_usd <= plan.certificate.bound.objective_usd < bound_usd + 1
 
 
 @cache
 def _bound() -> float:
-    return _plan().proof.bound.bound_usd
+    return _plan().certificate.bound.bound_usd
 
 
 def _bound_without_an_order() -> bool:
     case = day()
     product = replace(case.products[0], min_lb=0.0, max_lb=None)
     fewer = replace(case, products=(product, *case.products[1:]))
-    return _is_bounded(make_plan(fewer, shadow_prices=False).proof.bound.bound_usd)
+    return _is_bounded(make_plan(fewer, shadow_prices=False).certificate.bound.bound_usd)
 
 
 def _chance_constraints_kept(uncertainty, runs=test_safe.SAFE.plan.runs) -> bool:
@@ -110,16 +121,12 @@ def _cleared():
 
 def _clears(clearing) -> bool:
     case, curves = test_clearing.CASE, test_clearing.CURVES
-    return prove_clearing(case, curves, test_clearing.ADJUSTMENT, clearing).is_sound
+    return certify_clearing(case, curves, test_clearing.ADJUSTMENT, clearing).is_valid
 
 
 def _volume_moved() -> bool:
     volume = {name: lb * 0.99 for name, lb in _cleared().volume_lb.items()}
     return _clears(replace(_cleared(), volume_lb=volume))
-
-
-def _of(make: Callable) -> Callable[[], bool]:
-    return lambda: not test_correct.faults(*make())
 
 
 KINDS = {
@@ -137,28 +144,24 @@ KINDS = {
         {
             "claimed better than it is": lambda: _is_bounded(_bound() + 10),
             "an order removed": _bound_without_an_order,
-            "no prices": lambda: _is_bounded(
-                dual_bound_usd(day(), type(test_safe.SAFE.certificate.prices)())
-            ),
+            "no prices": lambda: _is_bounded(dual_bound_usd(day(), DualPrices())),
         },
     ),
-    "promised confidence": Kind(
+    "confidence": Kind(
         "check_chance_constraints",
         lambda: _chance_constraints_kept(test_safe.SPREAD),
         {
             "more spread": lambda: _chance_constraints_kept(test_safe.spread(error=0.02)),
-            "the plan without promises": lambda: _chance_constraints_kept(
+            "the plan without chance constraints": lambda: _chance_constraints_kept(
                 test_safe.SPREAD, test_safe.SAFE.without.runs
             ),
         },
     ),
-    "plan with promises": Kind(
-        "prove_safe",
-        lambda: test_safe.proved(test_safe.SAFE).is_sound,
-        {
-            name: lambda make=make: test_safe.proved(make()).is_sound
-            for name, make in test_safe.CORRUPTIONS.items()
-        },
+    "plan with chance constraints": _kind(
+        "certify_chance_plan",
+        test_safe.SAFE,
+        test_safe.CORRUPTIONS,
+        lambda safe: test_safe.certified(safe).is_valid,
     ),
     "plan of several days": Kind(
         "check_positions",
@@ -173,8 +176,8 @@ KINDS = {
             ),
         },
     ),
-    "clearing of a market": Kind(
-        "prove_clearing",
+    "market equilibrium": Kind(
+        "certify_clearing",
         lambda: _clears(_cleared()),
         {
             "volumes moved": _volume_moved,
@@ -183,99 +186,73 @@ KINDS = {
             ),
         },
     ),
-    "demand curve": Kind(
-        "prove_demand",
-        lambda: test_curves.DEMAND.prove(test_curves.CASE).is_sound,
-        {
-            name: lambda make=make: make().prove(test_curves.CASE).is_sound
-            for name, make in test_curves.DEMAND_CORRUPTIONS.items()
-        },
+    "demand curve": _kind(
+        "certify_demand",
+        test_curves.DEMAND,
+        test_curves.DEMAND_CORRUPTIONS,
+        lambda curve: curve.certified(test_curves.CASE).is_valid,
     ),
-    "supply curve": Kind(
-        "prove_supply",
-        lambda: test_curves.SUPPLY.prove(test_curves.CASE).is_sound,
-        {
-            name: lambda make=make: make().prove(test_curves.CASE).is_sound
-            for name, make in test_curves.SUPPLY_CORRUPTIONS.items()
-        },
+    "supply curve": _kind(
+        "certify_supply",
+        test_curves.SUPPLY,
+        test_curves.SUPPLY_CORRUPTIONS,
+        lambda curve: curve.certified(test_curves.CASE).is_valid,
     ),
-    "map of two prices": Kind(
-        "prove_regions",
-        lambda: test_regions.MAP.prove(test_regions.CASE).is_sound,
-        {
-            name: lambda make=make: make().prove(test_regions.CASE).is_sound
-            for name, make in test_regions.CORRUPTIONS.items()
-        },
+    "map of two prices": _kind(
+        "certify_regions",
+        test_regions.MAP,
+        test_regions.CORRUPTIONS,
+        lambda found: found.certified(test_regions.CASE).is_valid,
     ),
-    "replacement of items": Kind(
-        "prove_replacements",
-        lambda: test_replacement.proved().is_sound,
-        {
-            name: lambda make=make: test_replacement.proved(make()).is_sound
-            for name, make in test_replacement.CORRUPTIONS.items()
-        },
+    "why a plan's cost moved": _kind(
+        "certify_plan_why",
+        test_why.WHY,
+        test_why.PLAN_CORRUPTIONS,
+        lambda why: why.certified().is_valid,
     ),
-    "price landed": Kind(
-        "prove_landed",
-        lambda: test_landed.sound(test_landed.LANDED),
-        {
-            name: lambda make=make: test_landed.sound(make())
-            for name, make in test_landed.CORRUPTIONS.items()
-        },
+    "why a market's price moved": _kind(
+        "certify_market_why",
+        test_why.MARKET_WHY,
+        test_why.MARKET_CORRUPTIONS,
+        lambda why: why.certified().is_valid,
     ),
-    "attribution of a plan": Kind(
-        "prove_plan_why",
-        lambda: test_why.proved(test_why.WHY).is_sound,
-        {
-            name: lambda make=make: test_why.proved(make()).is_sound
-            for name, make in test_why.PLAN_CORRUPTIONS.items()
-        },
+    "adjustment of a batch": _kind(
+        "certify_adjustment",
+        (test_correct.ADD, test_correct.ADD_TERMS),
+        test_correct.CORRUPTIONS,
+        lambda pair: not test_correct.faults(*pair),
     ),
-    "attribution of a market": Kind(
-        "prove_market_why",
-        lambda: test_why.MARKET_WHY.prove().is_sound,
-        {
-            name: lambda make=make: make().prove().is_sound
-            for name, make in test_why.MARKET_CORRUPTIONS.items()
-        },
+    "substitutes": _kind(
+        "",
+        test_replacement.TOLD,
+        test_replacement.CORRUPTIONS,
+        lambda told: test_replacement.certified(told).is_valid,
     ),
-    "correction of a batch": Kind(
-        "prove_correction",
-        lambda: not test_correct.faults(test_correct.ADD),
-        {name: _of(make) for name, make in test_correct.CORRUPTIONS.items()},
+    "landed price": _kind(
+        "", test_landed.LANDED, test_landed.CORRUPTIONS, lambda built: test_landed.sound(built)
     ),
 }
 
 
-def test_every_proof_there_is_has_its_kind():
-    """Functions of `blend.check` that judge an answer are named check_ or prove_."""
+def test_every_judge_has_its_kind():
+    """Functions of `blend.check` that judge an answer are named check_ or certify_."""
     judges = {
         node.name
         for file in Path(blend.check.__file__).parent.glob("*.py")
         for node in ast.parse(file.read_text()).body
-        if isinstance(node, ast.FunctionDef) and node.name.startswith(("check_", "prove_"))
+        if isinstance(node, ast.FunctionDef) and node.name.startswith(("check_", "certify_"))
     }
-    assert judges and judges | {"dual_bound_usd"} == {kind.proof for kind in KINDS.values()}
-
-
-def test_the_guide_tells_of_every_command_what_bears_it_out():
-    """Commands, functions of `blend.check` and files of tests in its table are those there are."""
-    root = Path(blend.check.__file__).parents[2]
-    guide = (root / "DEVELOPERS.md").read_text()
-    table = guide.partition("| command | what bears it out |\n|---|---|\n")[2].partition("\n\n")[0]
-    rows = [line.strip("| ").split(" | ") for line in table.splitlines()]
-    commands = [name for first, _ in rows for name in re.findall("`(.+?)`", first)]
-    assert sorted(commands) == sorted(COMMANDS)
-    told = [name for _, second in rows for name in re.findall("`(.+?)`", second)]
-    functions = {name for name in told if re.match("prove_|check_|dual_bound", name)}
-    assert functions == {kind.proof for kind in KINDS.values()}
-    assert all((root / name).exists() for name in told if name.startswith("tests/"))
+    functions = {kind.function for kind in KINDS.values()} - {""}
+    assert judges and judges | {"dual_bound_usd"} == functions
 
 
 @pytest.mark.parametrize("name", KINDS)
-def test_a_right_answer_is_borne_out_and_wrong_ones_are_not(name):
-    kind = KINDS[name]
-    assert kind.right()
-    assert kind.wrong
-    believed = [fault for fault, is_believed in kind.wrong.items() if is_believed()]
-    assert not believed
+def test_a_right_answer_is_accepted(name):
+    assert KINDS[name].right()
+
+
+@pytest.mark.parametrize(
+    ("name", "fault"), [(name, fault) for name, kind in KINDS.items() for fault in kind.wrong]
+)
+def test_a_wrong_answer_is_found(name, fault):
+    assert not KINDS[name].wrong[fault]()

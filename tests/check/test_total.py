@@ -7,7 +7,7 @@ from fractions import Fraction
 from hypothesis import given
 from hypothesis import strategies as st
 
-from blend.check.exact import total
+from blend.domain.exact import total
 
 
 @given(st.lists(st.fractions(max_denominator=10**12), max_size=12))

@@ -310,9 +310,9 @@ def test_solver_trouble_is_one_line(runner, asked, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_plan_that_fails_its_proof_is_neither_shown_nor_written(runner, asked, tmp_path):
+def test_a_plan_that_fails_its_checks_is_neither_shown_nor_written(runner, asked, tmp_path):
     plan = example_plan(example_case())
-    object.__setattr__(plan.proof.checks[0], "verdict", Verdict.BROKEN)
+    object.__setattr__(plan.certificate.checks[0], "verdict", Verdict.BROKEN)
     asked["plan"] = plan
     answer = runner.invoke(main, ["plan", "case"])
     assert answer.exit_code == 1

@@ -102,7 +102,7 @@ def test_without_a_market_nothing_is_explained(draft):
     assert "## Supply and orders" in text
 
 
-def test_an_explanation_that_its_proof_does_not_bear_out_is_not_written(
+def test_an_explanation_whose_certificate_fails_is_not_written(
     filled, tmp_path, monkeypatch
 ):
     right = blend.reporter.market_on_day.why_market_moved
@@ -117,7 +117,7 @@ def test_an_explanation_that_its_proof_does_not_bear_out_is_not_written(
     monkeypatch.setattr(blend.reporter.market_on_day, "why_market_moved", wrong)
     out = tmp_path / "note.md"
     answer = run("note", *EXPLAINED, "--out", out, store=filled)
-    assert answer.exit_code == 1 and "does not bear out the split of 90s" in answer.output
+    assert answer.exit_code == 1 and "certificate of the split of 90s fails" in answer.output
     assert not out.exists()
 
 

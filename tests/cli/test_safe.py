@@ -48,9 +48,9 @@ def test_safe_without_a_price_of_tests_tells_none(folder):
     assert "one more test" not in run("safe", folder).output
 
 
-def test_safe_shows_its_proof_and_nothing_that_it_does_not_bear_out(folder, monkeypatch):
+def test_safe_shows_its_certificate_and_nothing_whose_certificate_fails(folder, monkeypatch):
     shown = " ".join(run("safe", folder).output.split())
-    assert "Proved in exact arithmetic, without the solver" in shown
+    assert "Certified in exact arithmetic, without the solver" in shown
     right = blend.grinder.safe.make_safe_plan
 
     def dearer(*args, **more):
@@ -60,7 +60,7 @@ def test_safe_shows_its_proof_and_nothing_that_it_does_not_bear_out(folder, monk
     monkeypatch.setattr(blend.grinder.safe, "make_safe_plan", dearer)
     refused = run("safe", folder)
     assert refused.exit_code == 1
-    assert "does not bear out" in refused.output
+    assert "The certificate of the" in refused.output
     assert "Promises" not in refused.output
 
 

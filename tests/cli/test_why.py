@@ -96,10 +96,10 @@ def test_why_a_market_moved_is_told_with_errors(tmp_path):
     assert run("clear", folder).exit_code == 0
 
 
-def test_clear_shows_the_fit_the_prices_and_the_proof():
+def test_clear_shows_the_fit_the_prices_and_the_certificate():
     answer = run("clear", MARKET, "--move", MARKET / "imports_short.csv")
     assert answer.exit_code == 0, answer.output
-    for words in ("The fit: items", "Premium", "Then at", "Proved in exact", "no forecast"):
+    for words in ("The fit: items", "Premium", "Then at", "Certified in exact", "no forecast"):
         assert words in answer.output
 
 

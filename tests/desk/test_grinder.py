@@ -66,7 +66,7 @@ def quick(client):
 # The sheet with its live plan --------------------------------------------------------------------
 
 
-def test_the_live_part_tells_cost_proof_and_blends(client):
+def test_the_live_part_shows_cost_floor_and_blends(client):
     page, plan = client.get("/grinder"), desk_of(client).state().plan
     text = said(page)
     assert f"{plan.total_usd:,.0f} USD" in text
@@ -243,10 +243,10 @@ def test_a_plan_that_was_stopped_is_searched_on_and_never_lost(quick, monkeypatc
     plan, limits = make_plan(desk_of(quick).case()), []
 
     def stopped(times, stopped_early=True):
-        usd = times * plan.proof.bound.objective_usd
-        bound = replace(plan.proof.bound, objective_usd=usd, printed_usd=usd)
-        proof = replace(plan.proof, bound=bound)
-        return replace(plan, proof=proof, stopped_early=stopped_early)
+        usd = times * plan.certificate.bound.objective_usd
+        bound = replace(plan.certificate.bound, objective_usd=usd, printed_usd=usd)
+        certified = replace(plan.certificate, bound=bound)
+        return replace(plan, certificate=certified, stopped_early=stopped_early)
 
     found = iter([stopped(1.05), stopped(1.06), stopped(1.01, stopped_early=False)])
 
@@ -325,7 +325,7 @@ def test_an_adjustment_that_the_check_does_not_confirm_is_not_shown(client, monk
     assert "Checked exactly, without the solver" in said(wait_for(client, asked))
     monkeypatch.setattr(blend.grinder.correct, "correct_batch", wrong)
     refused = said(wait_for(client, f"{asked}&test_cost=7"))
-    assert "does not confirm the adjustment of GB80" in refused
+    assert "The certificate of the adjustment of GB80 fails" in refused
     assert "Checked exactly" not in refused
 
 

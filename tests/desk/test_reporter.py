@@ -450,14 +450,14 @@ def test_tone_tells_words_with_their_sources_and_volumes_beside(client):
 WHY_PLAN = "/reporter/why?of=plan&item=fresh+90s"
 
 
-def test_a_plan_is_stepped_through_to_its_proof(client):
+def test_a_plan_is_stepped_through_to_its_certificate(client):
     first = ready(client, f"{WHY_PLAN}&step=1").text
     assert "Other prices: +3.29 USD/cwt" in first
     assert "What other prices was" in first and "delivered price, USD/cwt" in first
     assert "Had the other prices been as before" in first and "Taken as given" in first
     assert 'aria-current="step"' in first and "step=2#step" in first and "step=0#step" in first
     last = ready(client, f"{WHY_PLAN}&step=6").text
-    assert "The parts add up to" in last and "Proved in exact arithmetic" in last
+    assert "The parts add up to" in last and "Certified in exact arithmetic" in last
     assert "not what caused the move" in last
     assert client.get("/reporter/why.svg?of=plan&item=fresh+90s").text.startswith("<?xml")
     observed = ready(client, f"{WHY_PLAN}&step=6&observed=5&error=0.5").text
@@ -497,7 +497,7 @@ def test_a_market_is_explained_from_the_store(client):
     page = ready(client, f"{asked}&step=2").text
     assert "Imported availability: +32.78 USD/cwt" in page and "± 1.19, one standard error" in page
     assert "What imported availability was" in page and "Together" in page
-    assert "Proved in exact arithmetic" in ready(client, f"{asked}&step=5").text
+    assert "Certified in exact arithmetic" in ready(client, f"{asked}&step=5").text
 
 
 # The note ----------------------------------------------------------------------------------------
@@ -717,7 +717,7 @@ def _step_through_why(page, origin):
     for number in range(2, 7):
         page.click("text=Next")
         page.wait_for_selector(f"text={number} of 6")
-    assert "Proved in exact arithmetic" in page.inner_text("#step")
+    assert "Certified in exact arithmetic" in page.inner_text("#step")
     assert page.evaluate(
         "(async () => (await fetch(document.querySelector('svg.picture image')"
         ".getAttribute('href'))).status)()"

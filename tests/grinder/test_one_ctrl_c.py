@@ -89,7 +89,7 @@ def test_ctrl_c_in_any_search_with_chance_constraints_keeps_the_best_so_far_and_
     stopped = [made for made in kept if made.plan.stopped_early]
     assert stopped
     for made in stopped:
-        bound = made.plan.proof.bound
+        bound = made.plan.certificate.bound
         assert made.is_kept and bound.bound_usd <= bound.objective_usd and bound.gap_share < 1
         assert not made.tests and made.tests_stopped
         note = safety_table(made).note
@@ -128,7 +128,7 @@ def test_ctrl_c_in_pricing_keeps_the_plan_of_several_days_and_says_so(monkeypatc
     monkeypatch.setattr(positions_module, "day_shadow_prices", interrupted)
     plan = plan_positions(horizon)
     assert whole.order_prices and not plan.order_prices
-    assert plan.is_sound and plan.money == whole.money and plan.pricing_stopped
+    assert plan.is_valid and plan.money == whole.money and plan.pricing_stopped
     shown = tables_text(positions_tables(horizon, plan))
     assert "Pricing was stopped early" in shown
     assert "Pricing was stopped early" not in tables_text(positions_tables(horizon, whole))

@@ -1,4 +1,4 @@
-"""Today's plan as a whole: rounded, proved, and refused with a reason where there is none."""
+"""Today's plan as a whole: rounded, certified, and refused with a reason where there is none."""
 
 from __future__ import annotations
 
@@ -67,9 +67,9 @@ def counted_by_hand(case: Case, plan: Plan) -> float:
 
 
 def assert_plan_is_good(case: Case, plan: Plan) -> None:
-    broken = [check for check in plan.proof.checks if check.verdict is Verdict.BROKEN]
+    broken = [check for check in plan.certificate.checks if check.verdict is Verdict.BROKEN]
     assert not broken
-    assert plan.proof.is_sound
+    assert plan.certificate.is_valid
     where = case.settings.whole_containers
     for take in plan.takes:
         lot = case.lot(take.lot_id)
@@ -84,7 +84,7 @@ def assert_plan_is_good(case: Case, plan: Plan) -> None:
         assert all(is_whole(each.pounds_lb) for each in run.ingredients)
         assert all(each.pounds_lb > 0 for each in run.ingredients)
     assert plan.money.total_usd == pytest.approx(counted_by_hand(case, plan), rel=1e-9, abs=1e-6)
-    bound = plan.proof.bound
+    bound = plan.certificate.bound
     assert bound.bound_usd <= bound.objective_usd + 1e-6 * max(1.0, abs(bound.objective_usd))
 
 
@@ -130,7 +130,7 @@ def test_plans_of_instances_in_every_container_mode(kind, lots, products, seed, 
     assert_plan_is_good(case, plan)
     assert len(plan.break_evens) == len(case.usable_lots())
     assert len(plan.marginal_costs) == len(case.products)
-    assert plan.stopped_early or plan.proof.bound.gap_share <= 0.011
+    assert plan.stopped_early or plan.certificate.bound.gap_share <= 0.011
 
 
 # Worked by hand ---------------------------------------------------------------------------------
@@ -150,7 +150,7 @@ def test_a_plan_worked_by_hand():
     assert run.finished_lb == 1_000
     assert run.lean == pytest.approx(0.79)
     assert plan.money.total_usd == pytest.approx(3 * (725 * 2.00 + 275 * 0.60))
-    assert plan.proof.bound.gap_share < 1e-9
+    assert plan.certificate.bound.gap_share < 1e-9
 
 
 def test_takes_are_whole_containers_and_the_rest_is_left_over():
@@ -187,7 +187,7 @@ def test_nothing_ordered_gives_an_empty_plan_that_costs_nothing():
     assert (plan.takes, plan.runs, plan.shortage_lb) == ((), (), {})
     assert plan.money.total_usd == 0
     assert plan.money.usd_per_finished_lb is None
-    assert plan.proof.is_sound
+    assert plan.certificate.is_valid
 
 
 def test_no_products_at_all_gives_an_empty_plan():
@@ -289,7 +289,7 @@ def test_a_short_time_limit_gives_the_best_plan_so_far_or_says_what_to_do():
 def test_the_best_plan_so_far_comes_with_its_gap():
     plan = make_plan(HARD, shadow_prices=False)
     assert plan.stopped_early
-    assert plan.proof.bound.gap_usd > 0
+    assert plan.certificate.bound.gap_usd > 0
     assert_plan_is_good(HARD, plan)
 
 
@@ -314,7 +314,7 @@ _SEARCH = """
 
     plan = make_plan(case, worths=False, progress=say)
     print("stopped early" if plan.stopped_early else "finished", flush=True)
-    print("sound" if plan.proof.is_sound else "broken", flush=True)
+    print("sound" if plan.certificate.is_valid else "broken", flush=True)
 """
 
 
@@ -354,5 +354,5 @@ def test_one_search_does_not_wait_for_another():
 
     case = replace(HARD, settings=replace(HARD.settings, time_limit_s=60.0))
     plan = make_plan(case, shadow_prices=False, progress=told.append, stopped=stopped)
-    assert within and within[0].proof.is_sound
-    assert plan.stopped_early and plan.proof.is_sound
+    assert within and within[0].certificate.is_valid
+    assert plan.stopped_early and plan.certificate.is_valid

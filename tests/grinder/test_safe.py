@@ -91,9 +91,9 @@ def test_planned_batches_keep_their_chance_constraints_in_whole_pounds(whole, si
     safe = make_safe_plan(day(whole), spread(), chance_constraints(0.9, sides))
     assert safe.is_kept
     assert all(check.confidence >= check.asked - 1e-9 for check in safe.chance_constraints)
-    assert not any(check.verdict is Verdict.BROKEN for check in safe.plan.proof.checks)
+    assert not any(check.verdict is Verdict.BROKEN for check in safe.plan.certificate.checks)
     assert len(safe.chance_constraints) == 2 * (2 if sides is Sides.BOTH else 1)
-    assert safe.any_plan_usd <= safe.plan.proof.bound.objective_usd
+    assert safe.any_plan_usd <= safe.plan.certificate.bound.objective_usd
     if whole is WholeContainers.TAKEN:
         assert all(
             take.pounds_lb % (60 if "frozen" in take.lot_id else 1000) == 0
@@ -119,7 +119,7 @@ def test_chance_constraints_out_of_reach_are_told_with_what_is_in_reach():
     with pytest.raises(ConfidenceOutOfReach) as raised:
         make_safe_plan(day(), spread(error=0.02), chance_constraints(0.975, Sides.BOTH))
     assert raised.value.exit_code == 3
-    assert raised.value.is_proved
+    assert raised.value.is_certain
     assert raised.value.chance_constraints
     for each in raised.value.chance_constraints:
         assert each.reached < each.asked

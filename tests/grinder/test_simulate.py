@@ -9,8 +9,8 @@ import pytest
 from blend.check.chance import check_chance_constraints
 from blend.domain.plan import BatchRun, Ingredient
 from blend.domain.uncertainty import BatchUncertainty, ChanceConstraint, LeanUncertainty, Sides
-from blend.grinder.safe import make_safe_plan
 from blend.grinder.draws import draw_batches, wilson_interval
+from blend.grinder.safe import make_safe_plan
 from tests.grinder.uncertain import chance_constraints, day, spread
 
 

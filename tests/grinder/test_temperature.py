@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from blend.domain.plan import BatchRun, Bound, Ingredient, Money, Plan, Proof
+from blend.domain.plan import BatchRun, Bound, Ingredient, Money, Plan, PlanCertificate
 from blend.grinder.temperature import batch_temperatures
 from blend.lean.heat import MeatPart, enthalpy_j_per_kg, mix_temperature
 from blend.tables.heat import packaged_heat
@@ -14,7 +14,7 @@ from tests.published.cases import make_case, make_lot, make_product
 HEAT = packaged_heat()
 CASE = make_case([make_lot("lean", 0.9, 3), make_lot("fat", 0.7, 1)], [make_product(0.8, 2000)])
 RUN = BatchRun("ground", 2, (Ingredient("fat", 1000), Ingredient("lean", 1000)), 2000, 0.8)
-PLAN = Plan((), (RUN,), {}, Money(0, 0, 0, 0, 0, 2000), Proof((), Bound(0, 0, "", 0)))
+PLAN = Plan((), (RUN,), {}, Money(0, 0, 0, 0, 0, 2000), PlanCertificate((), Bound(0, 0, "", 0)))
 
 
 def test_a_batch_is_the_mix_of_its_ingredients():

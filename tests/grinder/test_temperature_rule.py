@@ -47,10 +47,10 @@ def test_the_blend_is_just_as_warm_as_it_may_be(max_f):
     # whole pounds of a 2,000 lb batch move it by less than a hundredth of a degree
     assert fahrenheit(batch.mix.temperature_c) == pytest.approx(max_f, abs=0.01)
     (check,) = [
-        c for c in plan.proof.checks if c.requirement.constraint_class is ConstraintClass.MAX_TEMP
+        c for c in plan.certificate.checks if c.requirement.constraint_class is ConstraintClass.MAX_TEMP
     ]
     assert check.verdict in (Verdict.MET, Verdict.WITHIN_ROUNDING)
-    bound = plan.proof.bound
+    bound = plan.certificate.bound
     assert bound.objective_usd == pytest.approx(bound.bound_usd, rel=1e-9)
     (value,) = [
         w for w in plan.shadow_prices if w.requirement.constraint_class is ConstraintClass.MAX_TEMP

@@ -96,7 +96,7 @@ def assert_same_answer(priced, whole):
 
 
 def assert_optimal_by_duality(linear: WarmLinear, answer) -> None:
-    """The answer's own prices prove it: no column pays, those that could move do not."""
+    """The answer's own prices certify it: no column pays, those that could move do not."""
     reduced = answer.column_dual
     room_up = answer.x < linear.upper - 1e-6
     room_down = answer.x > linear.lower + 1e-6

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from blend.check.bound import dual_bound_usd
+from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
 from blend.model.prices import dual_prices
 from blend.model.solve import LinearPlan, open_linear, solve_linear
@@ -122,7 +122,7 @@ def test_whole_numbers_never_lower_the_cost(case):
 
 @settings(max_examples=60)
 @given(CASES | CASES.flatmap(strategies.warmed))
-def test_the_prices_prove_the_optimum_outside_the_solver(case):
+def test_the_prices_certify_the_optimum_outside_the_solver(case):
     plan = solve_linear(case)
     assume(plan.outcome is Outcome.OPTIMAL)
     bound = dual_bound_usd(case, dual_prices(plan))

@@ -115,11 +115,11 @@ def test_a_pulp_constraint_binds_is_checked_and_priced():
     (taken,) = [take for take in plan.takes if take.lot_id == "I90-1"]
     assert taken.pounds_lb == 400.0  # whole combos of 100 lb
     asked = Requirement(ConstraintClass.ADDED, rule_id="cow_cap")
-    (check,) = [check for check in plan.proof.checks if check.requirement == asked]
+    (check,) = [check for check in plan.certificate.checks if check.requirement == asked]
     assert (check.read, check.maximum, check.verdict) == (400.0, 450.0, Verdict.MET)
     (price,) = [price for price in plan.shadow_prices if price.requirement == asked]
     assert price.loosening_saves_usd > 0
-    without, with_cap = make_plan(case).proof.bound, plan.proof.bound
+    without, with_cap = make_plan(case).certificate.bound, plan.certificate.bound
     assert without.bound_usd < with_cap.bound_usd <= with_cap.objective_usd
 
 
@@ -140,7 +140,7 @@ def test_an_added_constraint_is_named_in_an_infeasible_subset_with_the_change_th
     (change,) = [change for change in subset.changes if change.requirement == asked]
     assert change.was == 100.0
     eased = case.with_constraints([cap(change.becomes)])
-    assert make_plan(eased).proof.is_sound
+    assert make_plan(eased).certificate.is_valid
     with pytest.raises(NoPlan):
         make_plan(case.with_constraints([cap(change.becomes - 2.0)]))
 
@@ -157,7 +157,7 @@ def test_constraints_on_every_kind_of_pounds_hold_where_batches_differ():
     with_added = case.with_constraints(constraints_from_pulp(case, added))
     assert [each.name for each in with_added.constraints] == ["half_trim", "added_2", "added_3"]
     plan = make_plan(with_added)
-    assert plan.proof.is_sound
+    assert plan.certificate.is_valid
     assert plan.money.total_usd > make_plan(case).money.total_usd + 1.0
 
 

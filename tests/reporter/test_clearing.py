@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from blend.check.clearing import prove_clearing
+from blend.check.clearing import certify_clearing
 from blend.domain.clearing import MarketMove, MoveOf
 from blend.domain.selectors import EVERY_LOT, parse_selector
 from blend.errors import InputRefused
@@ -68,15 +68,15 @@ def test_the_fitted_market_clears_at_its_quotations(drawn):
 
 @SOME
 @given(markets(), st.integers(5, 18))
-def test_clearings_are_proved_at_the_base_and_when_moved(drawn, tenths):
+def test_equilibria_are_certified_at_the_base_and_when_moved(drawn, tenths):
     fitted = fitted_or_skip(drawn)
     move = MarketMove(
         "m", MoveOf.AVAILABILITY, True, tenths / 10, parse_selector("fresh_or_frozen=fresh")
     )
     for each in (None, moved_market(drawn, [move])):
         taken, cleared = ready(fitted, each), clear_market(fitted, each)
-        proof = prove_clearing(taken.case, taken.curves, taken.adjustment_usd_per_lb, cleared)
-        assert proof.is_sound, proof
+        certified = certify_clearing(taken.case, taken.curves, taken.adjustment_usd_per_lb, cleared)
+        assert certified.is_valid, certified
 
 
 @SOME

@@ -14,7 +14,7 @@ from blend.domain.plan import (
     MarginalCost,
     Money,
     Plan,
-    Proof,
+    PlanCertificate,
     ShadowPrice,
     Step,
     Take,
@@ -204,7 +204,7 @@ def example_plan(case: Case, *, shadow_prices: bool = True) -> Plan:
         sales_usd=0.0,
         finished_lb=sum(run.batches * run.finished_lb for run in runs),
     )
-    plan = Plan(takes, runs, {"GC73": 0.0}, money, _proof(money.total_usd))
+    plan = Plan(takes, runs, {"GC73": 0.0}, money, _certificate(money.total_usd))
     return with_shadow_prices(plan) if shadow_prices else plan
 
 
@@ -217,14 +217,14 @@ def _run(case: Case, product_id: str, batches: int, recipe: dict[str, int]) -> B
     return BatchRun(product_id, batches, ingredients, finished_lb, lean_lb / finished_lb)
 
 
-def _proof(total_usd: float) -> Proof:
+def _certificate(total_usd: float) -> PlanCertificate:
     def check(
         constraint_class, verdict, read, minimum=None, maximum=None, product="GB80", rule="", **more
     ):
         requirement = Requirement(constraint_class, product, rule_id=rule)
         return Check(requirement, read, minimum, maximum, "share", 0.0005, verdict, **more)
 
-    return Proof(
+    return PlanCertificate(
         (
             check(ConstraintClass.LEAN_MIN, Verdict.WITHIN_ROUNDING, 0.79496, minimum=0.795),
             check(ConstraintClass.LEAN_MAX, Verdict.MET, 0.8, maximum=0.81),

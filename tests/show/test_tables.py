@@ -14,7 +14,7 @@ from blend.domain.plan import (
     Ingredient,
     Money,
     Plan,
-    Proof,
+    PlanCertificate,
     Take,
     Verdict,
 )
@@ -38,7 +38,7 @@ from tests.strategies import cases
 
 CASE = example_case()
 PLAN = example_plan(CASE)
-NO_CHECKS = Proof((), PLAN.proof.bound)
+NO_CHECKS = PlanCertificate((), PLAN.certificate.bound)
 
 
 def column(table: ShownTable, name: str) -> list:
@@ -64,8 +64,8 @@ def any_plan(case) -> Plan:
     takes = tuple(Take(lot.lot_id, used_lb + 5, None, used_lb) for lot in lots)
     short = {product.product_id: 1.5 for product in case.products}
     money = count_money(case, takes, runs, short)
-    proof = Proof(check_plan(case, takes, runs, short), Bound(1.0, 0.5, "hand", money.total_usd))
-    return Plan(takes, tuple(runs), short, money, proof)
+    certified = PlanCertificate(check_plan(case, takes, runs, short), Bound(1.0, 0.5, "hand", money.total_usd))
+    return Plan(takes, tuple(runs), short, money, certified)
 
 
 # Sums ------------------------------------------------------------------------------------------
@@ -220,8 +220,8 @@ def within(
 
 
 def test_checks_met_within_rounding_are_one_line_for_each_constraint_class():
-    proof = replace(
-        PLAN.proof,
+    certified = replace(
+        PLAN.certificate,
         checks=(
             within(ConstraintClass.LEAN_MIN, "GB80", 0.7949, minimum=0.795),
             within(ConstraintClass.LEAN_MAX, "GB80", 0.8102, maximum=0.81),
@@ -229,7 +229,7 @@ def test_checks_met_within_rounding_are_one_line_for_each_constraint_class():
             within(ConstraintClass.LEAN_MIN, "GC73", 0.7198, minimum=0.72),
         ),
     )
-    table = checks.rounding_table(CASE, replace(PLAN, proof=proof))
+    table = checks.rounding_table(CASE, replace(PLAN, certificate=certified))
     assert table.rows == (
         ("lean, at most", 1, 1, "0.02 %", "0.05 %", "House Patty 80"),
         ("lean, at least", 3, 2, "0.03 %", "0.05 %", "Chuck Grind 73"),
@@ -255,7 +255,7 @@ def test_the_terminal_tells_limits_passed_and_counts_the_others():
 
 
 def test_without_standards_none_are_counted():
-    table = checks.passed_table(replace(CASE, standards=()), replace(PLAN, proof=NO_CHECKS))
+    table = checks.passed_table(replace(CASE, standards=()), replace(PLAN, certificate=NO_CHECKS))
     assert table.rows == ()
     assert "None of today's products" in table.note
 
@@ -278,7 +278,7 @@ def test_the_terminal_tells_what_to_do_first_and_what_to_mind_last():
 
 
 def with_bound(bound, **more):
-    return replace(PLAN, proof=replace(PLAN.proof, bound=bound, **more))
+    return replace(PLAN, certificate=replace(PLAN.certificate, bound=bound, **more))
 
 
 def test_a_plan_in_one_line():
@@ -320,10 +320,10 @@ def test_a_plan_that_makes_nothing_says_so():
 def test_no_check_goes_missing(case):
     plan = any_plan(case)
     counted = checks.verdicts_table(plan)
-    assert sum(column(counted, "Checks")) == len(plan.proof.checks)
+    assert sum(column(counted, "Checks")) == len(plan.certificate.checks)
     told = len(checks.open_checks_table(case, plan).rows)
-    quiet = [c for c in plan.proof.checks if c.verdict in (Verdict.MET, Verdict.NOTE)]
-    assert told == len(plan.proof.checks) - len(quiet)
+    quiet = [c for c in plan.certificate.checks if c.verdict in (Verdict.MET, Verdict.NOTE)]
+    assert told == len(plan.certificate.checks) - len(quiet)
 
 
 def test_old_and_remembered_standards_are_marked():

@@ -414,10 +414,10 @@ def test_label_claims_that_no_lot_carries_together_are_told_so():
     assert "carries all programs" in kept_out_of("GC73", case)[2]
 
 
-def test_a_plan_that_fails_its_proof_tells_what_it_breaks():
-    proof = example_plan(CASE).proof
-    first = replace(proof.checks[0], verdict=Verdict.BROKEN, read=0.79)
-    lines = broken_lines(replace(proof, checks=(first, *proof.checks[1:])), CASE)
+def test_a_plan_that_fails_its_checks_shows_what_it_breaks():
+    certified = example_plan(CASE).certificate
+    first = replace(certified.checks[0], verdict=Verdict.BROKEN, read=0.79)
+    lines = broken_lines(replace(certified, checks=(first, *certified.checks[1:])), CASE)
     assert len(lines) == 3
     assert "breaks 1 requirement " in lines[0]
     assert "lean of House Patty 80 at least 79.5 %: 79.0 %" in lines[1]

@@ -68,7 +68,7 @@ def test_sheets_are_for_those_who_use_them(book):
         "GC73",
         "Money",
         "Worths",
-        "Proof",
+        "Certificate",
         "Standards",
     ]
 

@@ -288,15 +288,15 @@ def test_faults_are_told_from_the_first_row_down_whenever_they_are_found(tmp_pat
     assert places(problems_in(folder)) == told
 
 
-@pytest.mark.parametrize(("quantity", "is_sound"), [("40000.01", True), ("40001", False)])
+@pytest.mark.parametrize(("quantity", "is_valid"), [("40000.01", True), ("40001", False)])
 def test_containers_are_whole_but_for_the_rounding_of_fractions(
-    tmp_path: Path, quantity: str, is_sound: bool
+    tmp_path: Path, quantity: str, is_valid: bool
 ):
     tables = sound()
-    tables["lots"][0] |= {"container_lb": "1333.3336667" if is_sound else "2000"}
+    tables["lots"][0] |= {"container_lb": "1333.3336667" if is_valid else "2000"}
     tables["lots"][0]["quantity_lb"] = quantity
     folder = write_folder(tmp_path / "case", tables)
-    if is_sound:
+    if is_valid:
         assert read_case(folder)
     else:
         assert places(problems_in(folder)) == [("lots.csv", 2, "quantity_lb")]

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from blend.check.curves import CurveProof
+from blend.check.curves import Certified
 from blend.domain.certificates import DemandStep
 from blend.grinder.live import LiveCase
 from blend.output.charts import picture
@@ -33,7 +33,7 @@ CUT_OFF = [DemandStep(0.5, 1.2, 500.0, 10.0)]
 
 def _answer(steps) -> BreakEven:
     curve = DemandCurve("L1", 0.8, 500.0, tuple(steps), 3, 0.0)
-    return BreakEven(LOTS[0], curve, CurveProof(len(steps), 0.0, ()))
+    return BreakEven(LOTS[0], curve, Certified(len(steps), 0.0, ()))
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Cheap and rich: published residuals, the false-accusation rate, and days that prove nothing."""
+"""Cheap and rich: published residuals, the false-accusation rate, and days that show nothing."""
 
 from __future__ import annotations
 

@@ -1,17 +1,15 @@
-"""The build-up of a foreign offer held against the offer and its rates, in exact fractions.
+"""The build-up of a foreign offer, computed again from the offer and its rates in fractions.
 
-Nothing is solved for: the customs value, the price and the exchange rate told are put back in, and
-both sides must come out the same. Forwards, the way from a customs value to the plant is plain
-arithmetic, and the sum landed rises with the value, so that no other value lands at it.
+The customs value, the break-even price and exchange rate reported are put back in, and both sides
+must come out the same.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
 from fractions import Fraction
 
-from blend.check.exact import exact
+from blend.domain.exact import exact
 from blend.domain.imports import (
     USD,
     Basis,
@@ -31,28 +29,9 @@ _DAYS_PER_YEAR = 360
 _ZERO = Fraction(0)
 
 
-@dataclass(frozen=True, slots=True)
-class LandedProof:
-    """What exact arithmetic says of the build-up of some offers."""
-
-    offers: int
-    faults: tuple[str, ...]
-    """What is wrong, in words of the tables; empty when all are right."""
-
-    @property
-    def is_sound(self) -> bool:
-        return not self.faults
-
-
-def prove_landed(built: Sequence[BuildUp], rates: Iterable[ImportRate]) -> LandedProof:
-    """Hold the build-ups against their offers and the rates that there are."""
-    rates = tuple(rates)
-    faults = [
-        f"{each.offer.offer_id}: {fault}"
-        for each in built
-        for fault in _Entry(each, rates).faults()
-    ]
-    return LandedProof(len(built), tuple(faults))
+def landed_faults(built: BuildUp, rates: Iterable[ImportRate]) -> list[str]:
+    """What is wrong with a build-up, by its offer and the rates there are."""
+    return _Entry(built, tuple(rates)).faults()
 
 
 class _Entry:

@@ -1,0 +1,594 @@
+"""Certificate of a batch adjustment: what it comes to, and that none is cheaper.
+
+The adjusted batch is counted again from the lots: room, what was taken out, lots at hand, steps of
+the scale or whole containers, rules of the product, fat, and how sure its limits are. Then the
+amounts make a small linear program. A limit kept with a probability is replaced by tangents
+(`blend.check.conic`) at the amounts reported and at those the program comes to: they allow more,
+never less. A solver is asked for prices of that program, and these are certified
+(`blend.check.certify`): a bound on its cost, or where nothing meets the limits that nothing does.
+
+Where rules count lots, the program is branched on whether a lot is used. Whole steps are left out,
+which only lowers the bound; so besides, no exchange of a step of one lot for a step of another may
+be both allowed and cheaper.
+
+Tolerances: a ten-thousandth of a pound, a ten-millionth in a share of fat, and a hundred-thousandth
+of the cost (so near limits with a probability are closed).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from statistics import NormalDist
+
+from blend.check.certify import Key, Limit, LinearProgram, dual
+from blend.check.chance import limit_of
+from blend.check.conic import Part, cut
+from blend.domain.case import Case
+from blend.domain.certificates import Certified
+from blend.domain.correction import Act, Correction, Terms
+from blend.domain.exact import delivered_usd_per_lb, exact, kept_of_lb, reason_barred
+from blend.domain.lots import Lot
+from blend.domain.rules import Rule, RuleKind
+from blend.domain.uncertainty import LeanUncertainty, Sides
+
+NEAR_LB = Fraction(1, 10_000)
+NEAR_SHARE = Fraction(1, 10**7)
+NEAR_COST_SHARE = Fraction(1, 10**5)
+NEAR_QUANTILE = Fraction(1, 10**4)
+_MIN_USD = Fraction(1, 10_000)
+_NEAR_CHANCE = 1e-6
+_MAX_CUTS = 12
+_MAX_BRANCHES = 200
+_ZERO, _ONE = Fraction(0), Fraction(1)
+_KEPT = "what is kept of the batch"
+_COUNTED = (RuleKind.MAX_LOTS, RuleKind.MIN_IF_USED, RuleKind.KEEP_APART)
+
+
+def certify_adjustment(
+    case: Case,
+    correction: Correction,
+    terms: Terms,
+    uncertainty: Mapping[str, LeanUncertainty] | None = None,
+) -> Certified:
+    """Check an adjustment against the case and the terms it was asked for on.
+
+    `gap_usd` of the result: no adjustment costs this much less, infinite where that is unknown;
+    zero where nothing needs to be done.
+    """
+    return _Adjustment(case, correction, terms, uncertainty or {}).certify()
+
+
+@dataclass(frozen=True, slots=True)
+class _Amounts:
+    """Pounds of each lot put in, before losses, and pounds taken out."""
+
+    put_in: Mapping[str, Fraction]
+    out: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class _Own:
+    """A lot at hand that the product may hold; all but the step and the limit by the pound."""
+
+    lot: Lot
+    mass: Fraction
+    fat: Fraction
+    usd: Fraction
+    variance: Fraction
+    """Of finished fat, lb² for lb²."""
+    step_lb: Fraction
+    max_lb: Fraction
+    """All there is, or all that there is room for."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Target:
+    """Limits on fat, and how many standard deviations are kept from them."""
+
+    minimum: Fraction
+    maximum: Fraction
+    quantile: Fraction = _ZERO
+
+
+@dataclass(frozen=True, slots=True)
+class _Bounded:
+    """No amounts cost less than `usd`, or none are allowed; `at` are those of the optimum."""
+
+    usd: Fraction
+    is_infeasible: bool = False
+    at: _Amounts | None = None
+
+
+class _Adjustment:
+    def __init__(
+        self,
+        case: Case,
+        reported: Correction,
+        terms: Terms,
+        uncertainty: Mapping[str, LeanUncertainty],
+    ) -> None:
+        self.case = case.divisible()
+        self.product = case.product(reported.product_id)
+        self.reported, self.terms = reported, terms
+        self.held, self.room = exact(reported.held.held_lb), exact(reported.held.room_lb)
+        self.tested = exact(reported.reading.fat_share)
+        self.test_variance = exact(reported.reading.sd_share) ** 2 / reported.reading.readings
+        self.rules = [rule for rule in self.case.binding_rules() if rule.governs(self.product)]
+        self.own = {each.lot.lot_id: each for each in self._lots(uncertainty)}
+        self.dearest = max((each.usd for each in self.own.values()), default=_ZERO)
+        asked = terms.confidence
+        quantile = 0.0 if asked is None else max(0.0, NormalDist().inv_cdf(0.5 + asked / 2))
+        self.target = _Target(
+            1 - limit_of(self.case, self.product, Sides.ABOVE),
+            1 - limit_of(self.case, self.product, Sides.BELOW),
+            Fraction(math.floor(quantile * 10**9), 10**9),
+        )
+        recipe = reported.held.recipe
+        self.recipe = [self.case.lot(each.lot_id) for each in recipe if each.pounds_lb > 0]
+        self.in_steps = any(each.step_lb for each in self.own.values())
+        self.is_loose = self.in_steps
+        """Whether the bound may lie below the best adjustment for another cause than rounding."""
+        self.faults: list[str] = []
+
+    def _lots(self, uncertainty: Mapping[str, LeanUncertainty]) -> Iterator[_Own]:
+        none, day = LeanUncertainty("", 0.0, 0.0), self.case.settings.plan_on
+        banned = [rule for rule in self.rules if rule.kind is RuleKind.MUST_NOT_USE]
+        for lot in self.case.lots:
+            if lot.lot_id not in self.terms.at_hand or reason_barred(lot, self.product, day):
+                continue
+            if any(rule.lots.holds(lot) for rule in banned):
+                continue
+            lean, fat = kept_of_lb(lot, self.product, self.case.losses)
+            mass, spread = lean + fat, uncertainty.get(lot.lot_id, none)
+            errors = spread.standard_error_share, spread.container_sd_share
+            step = (lot.container_lb if self.terms.whole_containers else None) or self.terms.step_lb
+            room_lb = (self.held + self.room) / mass
+            yield _Own(
+                lot=lot,
+                mass=mass,
+                fat=fat,
+                usd=delivered_usd_per_lb(lot),
+                variance=mass**2 * sum(exact(error) ** 2 for error in errors),
+                step_lb=exact(step or 0.0),
+                max_lb=room_lb if lot.quantity_lb is None else min(room_lb, exact(lot.quantity_lb)),
+            )
+
+    def fault(self, is_one: bool, text: str) -> None:
+        if is_one:
+            self.faults.append(text)
+
+    def certify(self) -> Certified:
+        reported, quantile = self.reported, self.target.quantile
+        strangers = [each.lot_id for each in reported.added if each.lot_id not in self.own]
+        if strangers:
+            text = f"lot {strangers[0]} is not at hand, or the product may not hold it"
+            return Certified(1, math.inf, (text,))
+        put_in: dict[str, Fraction] = {}
+        for each in reported.added:
+            put_in[each.lot_id] = put_in.get(each.lot_id, _ZERO) + Fraction(each.pounds_lb)
+        amounts, before = _Amounts(put_in, Fraction(reported.removed_lb)), _Amounts({}, _ZERO)
+        self._as_reported(amounts)
+        self.faults += self.misses(amounts)
+        gap = _ZERO
+        is_closed = True
+        if reported.act is Act.NOTHING:
+            self.fault(bool(put_in or amounts.out), "meat is moved where nothing is to be done")
+            text = "the batch is not within its limits as surely as required"
+            self.fault(self.is_off_limits(before, quantile), text)
+        elif reported.act is Act.SHORT:
+            is_closed = self._nearest(amounts)
+        elif not self.is_off_limits(amounts, quantile):
+            gap, is_closed = self._cheapest(amounts)
+        else:
+            is_closed = self._surest(amounts)
+        self._retest()
+        is_certain = is_closed or gap > 0
+        return Certified(1, float(gap) if is_certain else math.inf, tuple(self.faults))
+
+    # The batch as it then stands
+
+    def finished(self, amounts: _Amounts) -> tuple[Fraction, Fraction, Fraction]:
+        """Finished pounds, pounds of fat, and the variance of these."""
+        kept = self.held - amounts.out
+        finished, fat, variance = kept, kept * self.tested, self.test_variance * kept**2
+        for lot_id, lb in amounts.put_in.items():
+            own = self.own[lot_id]
+            finished += own.mass * lb
+            fat += own.fat * lb
+            variance += own.variance * lb**2
+        return finished, fat, variance
+
+    def is_off_limits(
+        self, amounts: _Amounts, quantile: Fraction, near_share: Fraction = NEAR_SHARE
+    ) -> bool:
+        """Whether the fat is outside its limits, or too near to one of them."""
+        finished, fat, variance = self.finished(amounts)
+        near = near_share * finished
+        over = self.target.maximum * finished - fat, fat - self.target.minimum * finished
+        return any(each < -near or (each + near) ** 2 < quantile**2 * variance for each in over)
+
+    def misses(self, amounts: _Amounts) -> Iterator[str]:
+        """What the amounts break, the fat limits left out."""
+        finished, _, _ = self.finished(amounts)
+        if not self.held - NEAR_LB <= finished <= self.held + self.room + NEAR_LB:
+            yield "the batch weighs less than before, or more than there is room for"
+        if not -NEAR_LB <= amounts.out <= self.held + NEAR_LB:
+            yield "more is taken out than there is"
+        if amounts.out > NEAR_LB and not self.terms.may_remove:
+            yield "meat is taken out, which is not allowed"
+        for lot_id, lb in amounts.put_in.items():
+            own = self.own[lot_id]
+            if lb < 0 or lb > own.max_lb + NEAR_LB:
+                yield f"there is not as much of lot {lot_id}"
+            if own.step_lb and abs(lb - round(lb / own.step_lb) * own.step_lb) > NEAR_LB:
+                yield f"lot {lot_id} is not put in by whole steps"
+        used = {lot_id: lb for lot_id, lb in amounts.put_in.items() if lb > NEAR_LB}
+        for rule in self.rules if used or amounts.out else ():
+            check = _RULES.get(rule.kind)
+            if check is not None and not check(self, rule, replace(amounts, put_in=used)):
+                yield f"rule {rule.rule_id} is broken"
+
+    def held_share(self, rule: Rule) -> Fraction:
+        """Of the batch in the blender, the share of finished mass that the rule's lots make."""
+        chosen = total = _ZERO
+        for each in self.reported.held.recipe:
+            lot = self.case.lot(each.lot_id)
+            mass = exact(each.pounds_lb) * sum(kept_of_lb(lot, self.product, self.case.losses))
+            total += mass
+            chosen += mass if rule.lots.holds(lot) else 0
+        return chosen / total
+
+    # What is reported
+
+    def _as_reported(self, amounts: _Amounts) -> None:
+        reported = self.reported
+        finished, fat, _ = self.finished(amounts)
+        for each in reported.added:
+            usd, name = Fraction(each.pounds_lb) * self.own[each.lot_id].usd, f"lot {each.lot_id}"
+            off_usd = abs(usd - Fraction(each.cost_usd))
+            self.fault(off_usd > _MIN_USD, f"{name} does not cost what is reported")
+            if each.containers is not None:
+                whole = each.containers * exact(self.case.lot(each.lot_id).container_lb or 0.0)
+                is_off = abs(whole - Fraction(each.pounds_lb)) > NEAR_LB
+                self.fault(is_off, f"{name} is not as many containers as reported")
+        total = sum((Fraction(each.cost_usd) for each in reported.added), _ZERO)
+        near = NEAR_SHARE / 100
+        for name, stated, right, allowed in (
+            ("what is added", reported.cost_usd, total, _MIN_USD),
+            ("the finished batch", reported.finished_lb, finished, NEAR_LB),
+            ("the fat", reported.fat_share, fat / finished, near),
+            ("the least fat", reported.min_fat_share, self.target.minimum, near),
+            ("the most fat", reported.max_fat_share, self.target.maximum, near),
+            ("the chance before", reported.sure_before, self._sure(_Amounts({}, _ZERO)), None),
+            ("the chance after", reported.sure_after, self._sure(amounts), None),
+        ):
+            room = Fraction(_NEAR_CHANCE) if allowed is None else allowed
+            is_off = abs(Fraction(stated) - Fraction(right)) > room
+            self.fault(is_off, f"{name} is not what is reported")
+        is_other = reported.asked != self.terms.confidence
+        self.fault(is_other, "the confidence is not the one asked for")
+        is_swap = amounts.out > 0 and reported.act is Act.ADD
+        self.fault(is_swap, "meat is taken out, which is not reported")
+
+    def _sure(self, amounts: _Amounts) -> float:
+        """The probability of the normal curve, so in floats."""
+        finished, fat, variance = self.finished(amounts)
+        share, error = fat / finished, math.sqrt(variance) / float(finished)
+        minimum, maximum = self.target.minimum, self.target.maximum
+        if error == 0:
+            near = NEAR_SHARE / 50
+            return float(minimum - near <= share <= maximum + near)
+        normal = NormalDist(float(share), error)
+        return normal.cdf(float(maximum)) - normal.cdf(float(minimum))
+
+    def _retest(self) -> None:
+        """Another test is advised only where it is expected to pay."""
+        retest, reading = self.reported.retest, self.reported.reading
+        if retest is None:
+            self.fault(self.reported.act is Act.RETEST, "why to test again is not reported")
+            return
+        after = reading.sd_share / math.sqrt(reading.readings + 1)
+        moves = math.sqrt(max(0.0, float(self.test_variance) - after**2))
+        margin, normal = float(self.target.quantile) * after, NormalDist(reading.fat_share, moves)
+        ends = float(self.target.minimum) + margin, float(self.target.maximum) - margin
+        clears = max(0.0, normal.cdf(ends[1]) - normal.cdf(ends[0]))
+        reported = retest.clears, retest.saving_usd, retest.cost_usd
+        right = clears, clears * self.reported.cost_usd, self.terms.test_cost_usd
+        is_off = any(
+            abs(a - b) > _NEAR_CHANCE * max(1.0, b) for a, b in zip(reported, right, strict=True)
+        )
+        self.fault(is_off, "what another test brings is not what is reported")
+        is_wrong = (self.reported.act is Act.RETEST) != (retest.saving_usd > retest.cost_usd)
+        self.fault(is_wrong, "another test is advised where it does not pay, or not where it does")
+
+    # That none is better
+
+    def _cheapest(self, amounts: _Amounts) -> tuple[Fraction, bool]:
+        usd = self.usd(amounts)
+        bounded = self.bounded(self.target, [amounts])
+        gap = usd - bounded.usd
+        is_beaten = bounded.is_infeasible or gap < -_near(usd)
+        self.fault(is_beaten, "the amounts reported meet less than is required")
+        if gap > _near(usd) and not self.is_loose:
+            # where hardly any amounts are as sure as required, a hair of it is worth much
+            further = replace(self.target, quantile=self.target.quantile * (1 + NEAR_QUANTILE))
+            text = f"an adjustment that costs ${float(gap):.4f} less is not ruled out"
+            self.fault(not self.bounded(further, [amounts]).is_infeasible, text)
+        if self.in_steps:
+            self._no_exchange(amounts, usd)
+        return max(_ZERO, gap), gap <= _near(usd)
+
+    def _surest(self, amounts: _Amounts) -> bool:
+        """As sure as can be: right only where nothing keeps the distance required."""
+        self.fault(self.is_off_limits(amounts, _ZERO), "the fat then lies outside its limits")
+        if self.reported.is_as_sure_as_asked:
+            return False
+        bounded = self.bounded(self.target, [amounts])
+        if bounded.at is not None and not self.is_loose:
+            is_allowed = next(self.misses(bounded.at), None) is None
+            is_sure = not self.is_off_limits(bounded.at, self.target.quantile)
+            self.fault(is_allowed and is_sure, "it could be as sure as required")
+        return bounded.is_infeasible
+
+    def _nearest(self, amounts: _Amounts) -> bool:
+        """Nothing comes nearer to the limit than what is reported."""
+        finished, fat, _ = self.finished(amounts)
+        reached, target = fat / finished, replace(self.target, quantile=_ZERO)
+        if target.minimum + NEAR_SHARE <= reached <= target.maximum - NEAR_SHARE:
+            is_short = self.bounded(target, []).is_infeasible
+            self.fault(not is_short, "the limits are met, which is reported otherwise")
+        steps = (own.step_lb * abs(own.fat - reached * own.mass) for own in self.own.values())
+        nearer = NEAR_SHARE + max(steps, default=_ZERO) / finished * (1 + len(amounts.put_in))
+        if self.tested > target.maximum:
+            target = replace(target, maximum=max(target.maximum, reached - nearer))
+        else:
+            target = replace(target, minimum=min(target.minimum, reached + nearer))
+        is_nearest = self.bounded(target, []).is_infeasible
+        text = "that nothing comes nearer to the limits is not certified"
+        self.fault(not is_nearest and not self.is_loose, text)
+        return is_nearest
+
+    def usd(self, amounts: _Amounts) -> Fraction:
+        """Cost as it is minimized: meat taken out counts as the dearest lot."""
+        put_in = (lb * self.own[lot_id].usd for lot_id, lb in amounts.put_in.items())
+        return sum(put_in, _ZERO) + amounts.out * self.dearest
+
+    def _no_exchange(self, amounts: _Amounts, usd: Fraction) -> None:
+        """No step less of a lot, with or without one more of another, is allowed and cheaper."""
+        for less in amounts.put_in:
+            for more in (None, *self.own):
+                for other in self._exchanged(amounts, less, more):
+                    if (
+                        self.usd(other) < usd - _near(usd)
+                        and not self.is_off_limits(other, self.target.quantile, _ZERO)
+                        and next(self.misses(other), None) is None
+                    ):
+                        what = f"less of lot {less}" + (f", more of {more}" if more else "")
+                        self.fault(True, f"a step {what} is allowed and cheaper")
+                        return
+
+    def _exchanged(self, amounts: _Amounts, less: str, more: str | None) -> Iterator[_Amounts]:
+        if more == less or amounts.put_in[less] < self.own[less].step_lb - NEAR_LB:
+            return
+        put_in = dict(amounts.put_in)
+        put_in[less] -= self.own[less].step_lb
+        moved = -self.own[less].step_lb * self.own[less].mass
+        if more is not None:
+            put_in[more] = put_in.get(more, _ZERO) + self.own[more].step_lb
+            moved += self.own[more].step_lb * self.own[more].mass
+        put_in = {lot_id: lb for lot_id, lb in put_in.items() if lb > NEAR_LB}
+        yield _Amounts(put_in, amounts.out)
+        if amounts.out and amounts.out + moved >= 0:
+            yield _Amounts(put_in, amounts.out + moved)
+
+    # The bound
+
+    def bounded(self, target: _Target, cuts_at: Sequence[_Amounts]) -> _Bounded:
+        """Bound the cost of amounts within the target, branching where rules count lots."""
+        limits = [*self._limits(), *self._fat_limits(target, None)]
+        for at in cuts_at if target.quantile else ():
+            limits += self._fat_limits(target, at)
+        best: _Bounded | None = None
+        nothing: frozenset[str] = frozenset()
+        branches = [(nothing, nothing)]
+        for _ in range(_MAX_BRANCHES):
+            if not branches:
+                return best or _Bounded(_ZERO, is_infeasible=True)
+            used, unused = branches.pop()
+            found = self._bounded_branch(limits, target, used, unused)
+            if found.is_infeasible or (best is not None and found.usd >= best.usd):
+                continue
+            lot_id = self._branch_on(found, used)
+            if lot_id is None:
+                best = found
+                continue
+            branches.append((used, unused | {lot_id}))
+            if self._may_meet(used | {lot_id}):
+                branches.append((used | {lot_id}, unused))
+        self.is_loose = True  # too many: what is left open is bounded together
+        found = self._bounded_branch(limits, target, nothing, nothing)
+        return found if best is None or found.usd < best.usd else best
+
+    def _bounded_branch(
+        self, limits: list[Limit], target: _Target, used: frozenset[str], unused: frozenset[str]
+    ) -> _Bounded:
+        """The same for some lots used and others not; cuts found are kept for all branches."""
+        at_most = {lot_id: own.max_lb for lot_id, own in self.own.items()} | {_KEPT: self.held}
+        at_most |= dict.fromkeys(unused, _ZERO)
+        cost = {lot_id: own.usd for lot_id, own in self.own.items()} | {_KEPT: -self.dearest}
+        of_branch = list(self._used_limits(used))
+        found = _Bounded(_ZERO)
+        for _ in range(_MAX_CUTS):
+            before = found.usd
+            program = LinearProgram.of(cost, at_most, [*limits, *of_branch])
+            usd, is_infeasible, x = _solved(program)
+            if is_infeasible or not x:
+                return _Bounded(_ZERO, is_infeasible)
+            out = self.held - x.pop(_KEPT)
+            at = _Amounts({key: lb for key, lb in x.items() if lb}, out)
+            found = _Bounded(max(_ZERO, usd + self.dearest * self.held), at=at)
+            is_done = not (target.quantile and self.is_off_limits(at, target.quantile))
+            if is_done or (before and found.usd - before <= _near(found.usd) / 100):
+                break
+            limits += self._fat_limits(target, at)
+        return found
+
+    def _branch_on(self, found: _Bounded, decided: frozenset[str]) -> str | None:
+        """A lot of the most pounds, where a rule that counts lots is broken; else None."""
+        put_in = {} if found.at is None else found.at.put_in
+        used = {lot_id: lb for lot_id, lb in put_in.items() if lb > NEAR_LB}
+        amounts = _Amounts(used, _ZERO if found.at is None else found.at.out)
+        counted = [rule for rule in self.rules if rule.kind in _COUNTED]
+        open_lots = used.keys() - decided
+        if not open_lots or all(_RULES[rule.kind](self, rule, amounts) for rule in counted):
+            return None
+        return max(open_lots, key=used.__getitem__)
+
+    def _may_meet(self, lot_ids: frozenset[str]) -> bool:
+        """Whether lots may all be in the batch, how much of each aside."""
+        together = _Amounts(dict.fromkeys(lot_ids, _ONE), _ZERO)
+        counted = (RuleKind.MAX_LOTS, RuleKind.KEEP_APART)
+        return all(
+            _RULES[rule.kind](self, rule, together) for rule in self.rules if rule.kind in counted
+        )
+
+    def _used_limits(self, used: frozenset[str]) -> Iterator[Limit]:
+        """The least share of the finished batch of lots that are used."""
+        for rule in self.rules:
+            for lot_id in used - {lot.lot_id for lot in self.recipe}:
+                if rule.kind is RuleKind.MIN_IF_USED and rule.lots.holds(self.own[lot_id].lot):
+                    share = exact(rule.min_share)
+                    terms = {key: -share * own.mass for key, own in self.own.items()}
+                    terms[lot_id] += self.own[lot_id].mass
+                    yield Limit((rule.rule_id, lot_id), terms | {_KEPT: -share})
+
+    def _limits(self) -> Iterator[Limit]:
+        mass = {lot_id: own.mass for lot_id, own in self.own.items()} | {_KEPT: _ONE}
+        yield Limit("not lighter", mass, self.held)
+        yield Limit("room", {key: -each for key, each in mass.items()}, -self.held - self.room)
+        if not self.terms.may_remove:
+            yield Limit("nothing out", {_KEPT: _ONE}, self.held)
+        for rule in self.rules:
+            for share, sign in ((rule.min_share, 1), (rule.max_share, -1)):
+                if rule.kind is not RuleKind.SHARE or share is None:
+                    continue
+                terms: dict[Key, Fraction] = {
+                    key: sign * (rule.lots.holds(own.lot) - exact(share)) * own.mass
+                    for key, own in self.own.items()
+                }
+                if self.reported.held.recipe:
+                    terms[_KEPT] = sign * (self.held_share(rule) - exact(share))
+                yield Limit((rule.rule_id, sign), terms)
+
+    def _fat_limits(self, target: _Target, cut_at: _Amounts | None) -> Iterator[Limit]:
+        """The two limits on fat, at the distance that a cut requires."""
+        distance: Mapping[Key, Fraction] = {}
+        if cut_at is not None:
+            parts: list[Part] = [(own.variance, {key: _ONE}) for key, own in self.own.items()]
+            parts.append((self.test_variance, {_KEPT: _ONE}))
+            # any direction will do, so one that is short to write
+            direction = {key: Fraction(round(lb, 3)) for key, lb in cut_at.put_in.items()}
+            direction[_KEPT] = Fraction(round(self.held - cut_at.out, 3))
+            distance = cut(target.quantile, parts, direction)
+        for sign, limit in ((1, target.maximum), (-1, target.minimum)):
+            terms = {k: sign * (limit * own.mass - own.fat) for k, own in self.own.items()}
+            terms[_KEPT] = sign * (limit - self.tested)
+            over = {key: each - distance.get(key, _ZERO) for key, each in terms.items()}
+            yield Limit((sign, tuple(over.values())), over)
+
+
+def _near(usd: Fraction) -> Fraction:
+    return _MIN_USD + NEAR_COST_SHARE * abs(usd)
+
+
+def _solved(program: LinearProgram) -> tuple[Fraction, bool, dict[str, Fraction]]:
+    """A certified bound, whether it is certified that nothing is allowed, and the optimum.
+
+    Prices come from a solver and are not believed. Where it finds nothing allowed, they are those
+    of the least that the limits would have to give.
+    """
+    import numpy as np
+    from scipy.optimize import linprog
+
+    keys, limits = list(program.groups), program.limits
+    usd = program.cost.astype(float) / program.cost_unit
+    rows = np.array([[float(limit.terms.get(key, 0)) for key in keys] for limit in limits])
+    required = np.array([float(limit.required or 0) for limit in limits])
+    bounds = [(0.0, None if each is None else float(each)) for each in program.group_limits]
+    answer = linprog(usd, -rows, -required, bounds=bounds, method="highs")
+    if answer.status == 0:
+        prices = -answer.ineqlin.marginals
+        x = {key: Fraction(lb) for key, lb in zip(keys, answer.x.tolist(), strict=True)}
+        return _bound(program, prices), False, x
+    give = np.hstack([rows, np.eye(len(limits))])
+    cost = np.concatenate((np.zeros(len(keys)), np.ones(len(limits))))
+    free = bounds + [(0.0, None)] * len(limits)
+    answer = linprog(cost, -give, -required, bounds=free, method="highs")
+    nothing = replace(program, cost=program.cost * 0)
+    is_infeasible = answer.status == 0 and _bound(nothing, -answer.ineqlin.marginals) > 0
+    return _ZERO, is_infeasible, {}
+
+
+def _bound(program: LinearProgram, prices: Sequence[float]) -> Fraction:
+    named = zip(program.limits, prices, strict=True)
+    return dual(program, {limit.key: Fraction(float(usd)) for limit, usd in named}).bound
+
+
+# Rules ------------------------------------------------------------------------------------------
+
+
+def _share(batch: _Adjustment, rule: Rule, amounts: _Amounts) -> bool:
+    """For the whole batch where its recipe is known, else for what is put in."""
+    chosen = total = _ZERO
+    for lot_id, lb in amounts.put_in.items():
+        own = batch.own[lot_id]
+        total += own.mass * lb
+        chosen += own.mass * lb if rule.lots.holds(own.lot) else 0
+    if batch.reported.held.recipe:
+        kept = batch.held - amounts.out
+        total, chosen = total + kept, chosen + kept * batch.held_share(rule)
+    is_enough = rule.min_share is None or chosen >= exact(rule.min_share) * total - NEAR_LB
+    is_few = rule.max_share is None or chosen <= exact(rule.max_share) * total + NEAR_LB
+    return is_enough and is_few
+
+
+def _new_lots(batch: _Adjustment, amounts: _Amounts) -> list[_Own]:
+    held = {lot.lot_id for lot in batch.recipe}
+    return [batch.own[lot_id] for lot_id in amounts.put_in if lot_id not in held]
+
+
+def _max_lots(batch: _Adjustment, rule: Rule, amounts: _Amounts) -> bool:
+    inside = sum(map(rule.lots.holds, batch.recipe))
+    new = sum(rule.lots.holds(own.lot) for own in _new_lots(batch, amounts))
+    return new <= max(0, (rule.max_count or 0) - inside)
+
+
+def _min_if_used(batch: _Adjustment, rule: Rule, amounts: _Amounts) -> bool:
+    least = exact(rule.min_share or 0.0) * batch.finished(amounts)[0] - NEAR_LB
+    return all(
+        own.mass * amounts.put_in[own.lot.lot_id] >= least
+        for own in _new_lots(batch, amounts)
+        if rule.lots.holds(own.lot)
+    )
+
+
+def _keep_apart(batch: _Adjustment, rule: Rule, amounts: _Amounts) -> bool:
+    new = [batch.own[lot_id].lot for lot_id in amounts.put_in]
+    return not any(
+        ours.holds(lot) and theirs.holds(other) and lot.lot_id != other.lot_id
+        for ours, theirs in ((rule.lots, rule.against), (rule.against, rule.lots))
+        if ours is not None and theirs is not None
+        for lot in new
+        for other in (*new, *batch.recipe)
+    )
+
+
+_RULES: Mapping[RuleKind, Callable[[_Adjustment, Rule, _Amounts], bool]] = {
+    RuleKind.SHARE: _share,
+    RuleKind.MAX_LOTS: _max_lots,
+    RuleKind.MIN_IF_USED: _min_if_used,
+    RuleKind.KEEP_APART: _keep_apart,
+}
