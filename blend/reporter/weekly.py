@@ -44,9 +44,9 @@ register(
         "on_year_usd_per_cwt": Format("On year", "$/cwt", 2, is_signed=True),
         "low_usd_per_cwt": Format("Low", "$/cwt", 2),
         "high_usd_per_cwt": Format("High", "$/cwt", 2),
-        "loads": Format("Loads", "", 1, is_summed=True),
+        "week_loads": Format("Loads", "", 1, is_summed=True),
         "volume_lb": Format("Volume", "lb", 0, is_summed=True),
-        "trade_count": Format("Trades", "", 0, is_summed=True),
+        "week_trades": Format("Trades", "", 0, is_summed=True),
         "on_week_percent": Format("On week", "%", 1, is_signed=True),
         "on_year_percent": Format("On year", "%", 1, is_signed=True),
         "year_to_date_percent": Format("Year to date", "%", 1, is_signed=True),
@@ -124,9 +124,9 @@ class Weekly(Answer):
                     "high_usd_per_cwt": each.high,
                     "on_week_usd_per_cwt": each.on_week,
                     "on_year_usd_per_cwt": each.on_year,
-                    "trade_count": each.trades,
+                    "week_trades": each.trades,
                     "volume_lb": each.now.pounds_lb,
-                    "loads": each.now.pounds_lb / LOAD_LB,
+                    "week_loads": each.now.pounds_lb / LOAD_LB,
                 }
                 for each in self.items
             ]
@@ -433,7 +433,7 @@ class Weekly(Answer):
     def screen(self, sections: Collection[str] = ()) -> str:
         up, down, flat = (len(each) for each in self.breadth)
         columns = ["item_id", "week_usd_per_cwt", "on_week_usd_per_cwt", "on_year_usd_per_cwt",
-                   "trade_count", "loads"]  # fmt: skip
+                   "week_trades", "week_loads"]  # fmt: skip
         parts = [
             screen.strong(f"Boneless beef and trimmings, week ending {day(self.friday)}"),
             screen.wrapped(f"{self.headline}. {self._spread_sentence()}"),
@@ -585,7 +585,7 @@ def _item_week(
         item,
         now=average(days, week.monday, week.sunday),
         before=average(days, week.before.monday, week.before.sunday),
-        year_ago=ago and average(days, ago.monday, ago.sunday),
+        year_ago=None if ago is None else average(days, ago.monday, ago.sunday),
         low=min(within, default=None),
         high=max(within, default=None),
         trades=len(trades),

@@ -34,8 +34,8 @@ def test_the_week_is_recounted_from_its_trades(store, week):
     days = (FRIDAY - timedelta(days=4), FRIDAY)
     trades = [e for e in store.entries("90s", days) if e.kind == "trade"]
     row = week.week.set_index("item_id").loc["90s"]
-    assert row.trade_count == len(trades)
-    assert row.loads == pytest.approx(row.volume_lb / LOAD_LB)
+    assert row.week_trades == len(trades)
+    assert row.week_loads == pytest.approx(row.volume_lb / LOAD_LB)
     assert row.volume_lb <= sum(e.pounds_lb for e in trades)
     assert row.low_usd_per_cwt <= row.week_usd_per_cwt <= row.high_usd_per_cwt
 
