@@ -43,11 +43,11 @@ def check_plan(
 
 def _checks(plan: PlanPounds) -> Iterator[Check]:
     for product in plan.case.products:
-        for check in constraints.PRODUCT_CHECKS:
-            yield from check(plan, product)
+        for check_product in constraints.PRODUCT_CHECKS:
+            yield from check_product(plan, product)
     for lot in plan.case.lots:
-        for check in constraints.LOT_CHECKS:
-            yield from check(plan, lot)
+        for check_lot in constraints.LOT_CHECKS:
+            yield from check_lot(plan, lot)
     yield from constraints.added.check(plan)
     for rule in plan.case.binding_rules():
         yield from _check_rule(plan, rule)

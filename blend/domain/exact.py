@@ -40,7 +40,7 @@ NEAR = Fraction(1, 1_000_000)
 
 
 def is_near(stated: Fraction, figure: Fraction) -> bool:
-    return abs(stated - figure) <= NEAR * max(1, abs(figure))
+    return abs(stated - figure) <= NEAR * max(Fraction(1), abs(figure))
 
 
 def whole_if_near(pounds: Fraction, lot: Lot) -> Fraction:

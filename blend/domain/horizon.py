@@ -15,7 +15,6 @@ from enum import StrEnum
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.products import Product
-from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import EVERY_LOT, Selector
 
@@ -147,7 +146,8 @@ class DayRequirement:
     """One nameable requirement of one day. What does not apply is the empty text."""
 
     day: date
-    constraint_class: ConstraintClass | DayConstraintClass
+    constraint_class: str
+    """A `ConstraintClass` or a `DayConstraintClass`."""
     product_id: str = ""
     lot_id: str = ""
     rule_id: str = ""

@@ -236,6 +236,7 @@ class Plan:
             check.requirement.product_id: check.minimum - check.read
             for check in self.certificate.checks
             if check.requirement.constraint_class is ConstraintClass.VOLUME_MIN
+            and check.minimum is not None
             and check.read < check.minimum
         }
 

@@ -112,6 +112,7 @@ def _bound(
     )
     by_solver = "search in whole numbers" if whole.by_branching else "LP relaxation, by the solver"
     exact = whole.exact
+    assert exact is not None, "the whole plan was found"
     return plan_bound(
         whole.objective_usd,
         by_prices if is_certified else whole.bound_usd,

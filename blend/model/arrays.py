@@ -9,10 +9,14 @@ from typing import Any
 
 import numpy as np
 
+from blend.domain.horizon import DayRequirement
 from blend.domain.requirements import Requirement
 from blend.model.sets import IndexSets
 
 Keys = Callable[[], Sequence[tuple[str, ...]]]
+Numbers = np.ndarray | Sequence[float] | float
+Places = np.ndarray | Sequence[int] | int
+"""Columns of a model, or rows within a block."""
 
 
 @dataclass
@@ -33,9 +37,9 @@ class Columns:
         name: str,
         size: int,
         *,
-        cost: np.ndarray | float = 0.0,
-        lower: np.ndarray | float = 0.0,
-        upper: np.ndarray | float = np.inf,
+        cost: Numbers = 0.0,
+        lower: Numbers = 0.0,
+        upper: Numbers = np.inf,
         whole: bool = False,
         keys: Keys | None = None,
     ) -> np.ndarray:
@@ -57,7 +61,7 @@ class Columns:
         return name in self.names
 
 
-def _spread(value: np.ndarray | float, size: int) -> np.ndarray:
+def _spread(value: Numbers, size: int) -> np.ndarray:
     """A number or an array as so many numbers; `np.broadcast_to` takes ten times as long."""
     numbers = np.asarray(value, float)
     return numbers if numbers.shape == (size,) else np.full(size, numbers)
@@ -76,7 +80,8 @@ def dot(ours: np.ndarray, theirs: np.ndarray) -> float:
 class Rows:
     """The rows of a program, gathered as triplets."""
 
-    requirements: list[Requirement] = field(default_factory=list)
+    requirements: list[Any] = field(default_factory=list)
+    """Requirement by row, or DayRequirement in a model of several days."""
     lower: list[float] = field(default_factory=list)
     upper: list[float] = field(default_factory=list)
     _row: list[np.ndarray] = field(default_factory=list)
@@ -85,8 +90,8 @@ class Rows:
 
     def add(
         self,
-        requirement: Requirement,
-        parts: Iterable[tuple[np.ndarray | int, np.ndarray | float]],
+        requirement: Requirement | DayRequirement,
+        parts: Iterable[tuple[Places, Numbers]],
         lower: float = -np.inf,
         upper: float = np.inf,
     ) -> None:
@@ -99,10 +104,10 @@ class Rows:
 
     def add_block(
         self,
-        requirements: Sequence[Requirement],
-        parts: Iterable[tuple[np.ndarray, np.ndarray, np.ndarray | float]],
-        lower: np.ndarray | float = -np.inf,
-        upper: np.ndarray | float = np.inf,
+        requirements: Sequence[Requirement | DayRequirement],
+        parts: Iterable[tuple[Places, Places, Numbers]],
+        lower: Numbers = -np.inf,
+        upper: Numbers = np.inf,
     ) -> None:
         """Append many rows at once; `parts` hold (row within the block, column, value)."""
         first = len(self.requirements)
@@ -115,14 +120,12 @@ class Rows:
             np.broadcast_to(upper, size).tolist(),
         )
 
-    def _append(self, rows: np.ndarray, columns: np.ndarray, values: np.ndarray | float) -> None:
+    def _append(self, rows: np.ndarray, columns: np.ndarray, values: Numbers) -> None:
         self._row.append(rows)
         self._column.append(columns)
         self._value.append(_spread(values, len(columns)))
 
-    def _close(
-        self, requirements: Sequence[Requirement], lower: list[float], upper: list[float]
-    ) -> None:
+    def _close(self, requirements: Sequence[Any], lower: list[float], upper: list[float]) -> None:
         self.requirements.extend(requirements)
         self.lower.extend(lower)
         self.upper.extend(upper)
@@ -207,7 +210,8 @@ class Model:
     matrix: SparseColumns
     row_lower: np.ndarray
     row_upper: np.ndarray
-    requirements: tuple[Requirement, ...]
+    requirements: tuple[Any, ...]
+    """By row: its Requirement, or its DayRequirement in a model of several days."""
     keys: dict[str, Keys] = field(default_factory=dict)
 
     @classmethod
@@ -228,7 +232,7 @@ class Model:
         )
 
     @cached_property
-    def row_of(self) -> dict[Requirement, int]:
+    def row_of(self) -> dict[Any, int]:
         """Where each requirement has its row."""
         return {requirement: row for row, requirement in enumerate(self.requirements)}
 

@@ -12,6 +12,7 @@ from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule
 from blend.model import constraints
 from blend.model.arrays import Columns, Model, Rows
+from blend.model.days import DayColumns, DayRows
 from blend.model.rules import RuleDefinition, definition_of
 from blend.model.sets import IndexSets, index_sets
 
@@ -21,8 +22,8 @@ class ModelBuilder:
     """A model while it is being stated."""
 
     sets: IndexSets
-    columns: Columns = field(default_factory=Columns)
-    rows: Rows = field(default_factory=Rows)
+    columns: Columns | DayColumns
+    rows: Rows | DayRows
     is_used: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
     """By pair: the 0-1 column that is 1 when any of it is used, -1 where no rule needs one."""
 
@@ -37,7 +38,8 @@ def build_model(case: Case, *, whole: bool = False) -> Model:
 
 
 def model_of(sets: IndexSets, *, whole: bool = False) -> Model:
-    model = ModelBuilder(sets)
+    columns, rows = Columns(), Rows()
+    model = ModelBuilder(sets, columns, rows)
     for constraint in constraints.LINEAR:
         constraint.add(model)
     add_rules(model, lambda kind: not kind.is_whole)
@@ -46,7 +48,7 @@ def model_of(sets: IndexSets, *, whole: bool = False) -> Model:
             constraint.add(model)
         add_rules(model, lambda kind: kind.is_whole)
     constraints.added.add(model)
-    return Model.of(sets, model.columns, model.rows)
+    return Model.of(sets, columns, rows)
 
 
 def add_rules(model: ModelBuilder, wanted: Callable[[RuleDefinition], bool]) -> None:

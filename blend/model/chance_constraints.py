@@ -329,7 +329,7 @@ class WholeChance:
         """
         began = time.monotonic()
         first, was_interrupted = self._first(time_limit_s * _FIRST_SHARE)
-        if was_interrupted:
+        if was_interrupted and first is not None:
             bound = min(self.chance.conic.solve().bound, first.objective)
             return replace(first, outcome=Outcome.STOPPED, bound=bound, was_interrupted=True)
         left_s = time_limit_s - (time.monotonic() - began)

@@ -6,14 +6,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
+from typing import Any, overload
 
 import numpy as np
 
-from blend.domain.horizon import DayRequirement, Horizon, Receipt, frozen_per_lb
+from blend.domain.horizon import DayRequirement, Freezing, Horizon, Receipt, frozen_per_lb
 from blend.domain.lots import Lot
 from blend.domain.requirements import Requirement
 from blend.domain.selectors import Selector
-from blend.model.arrays import Columns, Rows
+from blend.model.arrays import Columns, Numbers, Places, Rows
 from blend.model.sets import IndexSets, index_sets
 
 
@@ -64,13 +65,25 @@ class Days:
 
     def frozen_per_lb(self, fresh: Lot) -> float:
         """Frozen pounds from one pound of a lot that can be frozen."""
-        return frozen_per_lb(fresh, self.horizon.freezer_of(fresh).freezing)
+        return frozen_per_lb(fresh, self.freezing(fresh))
+
+    def freezing(self, fresh: Lot) -> Freezing:
+        """How the cooler of a lot that can be frozen freezes it."""
+        freezer = self.horizon.freezer_of(fresh)
+        assert freezer is not None and freezer.freezing is not None
+        return freezer.freezing
 
     def chosen(self, selector: Selector) -> np.ndarray:
         """Boolean mask over lots of those that the selector means."""
         return np.fromiter((selector.holds(lot) for lot in self.lots), bool, len(self.lots))
 
-    def at(self, lot: np.ndarray | int, place: np.ndarray | int) -> np.ndarray | int:
+    @overload
+    def at(self, lot: int, place: int) -> int: ...
+    @overload
+    def at(self, lot: np.ndarray, place: np.ndarray | int) -> np.ndarray: ...
+    @overload
+    def at(self, lot: int, place: np.ndarray) -> np.ndarray: ...
+    def at(self, lot: Any, place: Any) -> Any:
         """Where a lot on a day stands within the columns `stock` and `waste`."""
         return lot * len(self.days) + place
 
@@ -141,7 +154,7 @@ class DayColumns:
     columns: Columns
     place: int
 
-    def add(self, name: str, size: int, **more: np.ndarray | float | bool) -> np.ndarray:
+    def add(self, name: str, size: int, **more: Any) -> np.ndarray:
         return self.columns.add(f"{name} {self.place}", size, **more)
 
     def __getitem__(self, name: str) -> np.ndarray:
@@ -158,7 +171,7 @@ class DayRows:
     def add(
         self,
         requirement: Requirement,
-        parts: Iterable[tuple[np.ndarray | int, np.ndarray | float]],
+        parts: Iterable[tuple[Places, Numbers]],
         lower: float = -np.inf,
         upper: float = np.inf,
     ) -> None:
@@ -167,9 +180,9 @@ class DayRows:
     def add_block(
         self,
         requirements: Sequence[Requirement],
-        parts: Iterable[tuple[np.ndarray, np.ndarray, np.ndarray | float]],
-        lower: np.ndarray | float = -np.inf,
-        upper: np.ndarray | float = np.inf,
+        parts: Iterable[tuple[Places, Places, Numbers]],
+        lower: Numbers = -np.inf,
+        upper: Numbers = np.inf,
     ) -> None:
         self.rows.add_block([self._of_day(each) for each in requirements], parts, lower, upper)
 

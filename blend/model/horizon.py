@@ -187,6 +187,7 @@ def day_shadow_prices(solved: HorizonAnswer) -> DayPrices:
         if name in model.names:
             held[model.names[name]] = False
     linear, answer = solved.linear, solved.answer
+    assert linear is not None, "a horizon without a plan has no prices"
     if (held != model.whole).any():
         linear = _open_held(solved.days, model, answer.x, held)
         answer = linear.solve()
@@ -242,8 +243,9 @@ def _rows_of_order(model: Model, minimum: DayRequirement) -> list[int]:
     """The rows that move with an order: both of them where it is exact."""
     row = model.row_of[minimum]
     maximum = model.row_of.get(replace(minimum, constraint_class=ConstraintClass.VOLUME_MAX))
-    is_exact = maximum is not None and model.row_upper[maximum] == model.row_lower[row]
-    return [row, maximum] if is_exact else [row]
+    if maximum is not None and model.row_upper[maximum] == model.row_lower[row]:
+        return [row, maximum]
+    return [row]
 
 
 def _rate(linear: WarmLinear, rows: list[int], direction: float) -> float:

@@ -444,9 +444,13 @@ def _limit_now(case: Case, requirement: Requirement) -> tuple[float, float]:
             return case.lot(requirement.lot_id).max_lb, 1.0
         case ConstraintClass.ADDED:
             added = next(each for each in case.constraints if each.name == requirement.rule_id)
-            return (added.minimum, -1.0) if added.maximum is None else (added.maximum, 1.0)
+            if added.maximum is not None:
+                return added.maximum, 1.0
+            assert added.minimum is not None
+            return added.minimum, -1.0
     rule = next(rule for rule in case.binding_rules() if rule.rule_id == requirement.rule_id)
     limit = limit_of(requirement.constraint_class)
+    assert limit is not None, "every other class with a number is a rule's"
     value = getattr(rule, limit.column)
     if value is None:  # all of the selected lots
         value = sum(lot.max_lb for lot in case.usable_lots() if rule.lots.holds(lot))

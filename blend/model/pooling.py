@@ -45,8 +45,8 @@ def pool_products(case: Case) -> tuple[Case, list[list[int]]]:
     members = [[case.products[index] for index in pool] for pool in pools]
     pooled = tuple(_pooled(products) for products in members)
     rules = [_pooled_rule(rule, pooled, members) for rule in case.rules]
-    rules = tuple(rule for rule in rules if rule is not None)
-    return replace(case, products=pooled, rules=rules, constraints=()), pools
+    kept = tuple(rule for rule in rules if rule is not None)
+    return replace(case, products=pooled, rules=kept, constraints=()), pools
 
 
 def pool_horizon(horizon: Horizon) -> tuple[Horizon, dict[str, list[str]]]:
@@ -186,7 +186,7 @@ def _pooled(products: list[Product]) -> Product:
         tolerance_below_share=0.0,
         tolerance_above_share=maximum - minimum,
         min_lb=sum(product.min_lb for product in products),
-        max_lb=sum(product.max_lb for product in products) if limited else None,
+        max_lb=sum(product.max_lb_or_infinite for product in products) if limited else None,
         standards=tuple(
             standard
             for standard in first.standards

@@ -16,7 +16,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import pulp
@@ -27,8 +27,6 @@ from blend.domain.requirements import ConstraintClass, Requirement
 from blend.errors import FileTrouble, InputRefused, OutOfTime, Problem, SolverTrouble
 from blend.model.arrays import Model
 from blend.model.build import build_model
-
-Expression = pulp.LpAffineExpression
 
 
 class _ReadableVariable(pulp.LpVariable):
@@ -63,10 +61,10 @@ class BlendProblem(pulp.LpProblem):
     over its batches.
     """
 
-    use: dict[tuple[str, str], Expression]
-    take: dict[str, Expression]
-    finished: dict[str, Expression]
-    short: dict[str, Expression]
+    use: dict[tuple[str, str], pulp.LpAffineExpression]
+    take: dict[str, pulp.LpAffineExpression]
+    finished: dict[str, pulp.LpAffineExpression]
+    short: dict[str, pulp.LpAffineExpression]
 
     def __init__(self, model: Model) -> None:
         super().__init__("blend", pulp.LpMinimize)
@@ -79,9 +77,9 @@ class BlendProblem(pulp.LpProblem):
         self.finished = self._by_ids(model, "finished", 1)
         self.short = self._by_ids(model, "short", 1)
 
-    def _by_ids(self, model: Model, block: str, count: int) -> dict[Any, Expression]:
+    def _by_ids(self, model: Model, block: str, count: int) -> dict[Any, pulp.LpAffineExpression]:
         columns = self.columns[model.names[block]]
-        pounds: dict[Any, Expression] = defaultdict(Expression)
+        pounds: dict[Any, pulp.LpAffineExpression] = defaultdict(pulp.LpAffineExpression)
         for ids, column in zip(model.keys[block](), columns, strict=True):
             pounds[ids[0] if count == 1 else ids[:count]] += column
         return dict(pounds)
@@ -129,9 +127,9 @@ def _variables(model: Model) -> list[pulp.LpVariable]:
 
 def _expression(
     variables: list[pulp.LpVariable], columns: np.ndarray, values: np.ndarray
-) -> Expression:
+) -> pulp.LpAffineExpression:
     terms = zip(columns.tolist(), values.tolist(), strict=True)
-    return Expression({variables[column]: value for column, value in terms if value})
+    return pulp.LpAffineExpression({variables[column]: value for column, value in terms if value})
 
 
 def _rows(
@@ -239,7 +237,7 @@ def write_model(case: Case, path: Path) -> None:
 
 # Constraints added by the user -------------------------------------------------------------------
 
-Added = pulp.LpConstraint | tuple[pulp.LpConstraint, str]
+Added: TypeAlias = "pulp.LpConstraint | tuple[pulp.LpConstraint, str]"
 """A PuLP constraint, or one with a name, as in `problem += constraint, "name"`."""
 
 

@@ -108,12 +108,12 @@ def ledger(solved: HorizonAnswer) -> tuple[LotDay, ...]:
     for receipt in days.horizon.receipts:
         lb = bought[receipt.offer_id] if receipt.offer_id else receipt.max_lb
         came_in[days.lot_index[receipt.lot_id], receipt.place] += lb
-    for row in freezes(solved):
-        place = days.days.index(row.day)
-        came_in[days.lot_index[row.frozen_lot_id], place] += row.frozen_lb
-        frozen[days.lot_index[row.lot_id], place] += row.fresh_lb
-    for row in sales(solved):
-        sold[days.lot_index[row.lot_id], days.days.index(row.day)] += row.pounds_lb
+    for freeze in freezes(solved):
+        place = days.days.index(freeze.day)
+        came_in[days.lot_index[freeze.frozen_lot_id], place] += freeze.frozen_lb
+        frozen[days.lot_index[freeze.lot_id], place] += freeze.fresh_lb
+    for sale in sales(solved):
+        sold[days.lot_index[sale.lot_id], days.days.index(sale.day)] += sale.pounds_lb
     for blend in blends(solved):
         for part in blend.ingredients:
             used[days.lot_index[part.lot_id], days.days.index(blend.day)] += part.pounds_lb

@@ -96,12 +96,11 @@ def _batches(model: Model, x: np.ndarray) -> np.ndarray:
 def batch_count(product: Product, finished_lb: float) -> int:
     """The number of equal batches nearest to the usual size that fills the blender rightly."""
     fewest = max(1, math.ceil(finished_lb / product.blender_max_lb - 1e-9))
-    if product.blender_min_lb > 0:
-        maximum = max(fewest, math.floor(finished_lb / product.blender_min_lb + 1e-9))
-    else:
-        maximum = math.inf
-    usual = math.floor(finished_lb / product.batch_lb + 0.5)
-    return int(min(max(usual, fewest), maximum))
+    usual = max(fewest, math.floor(finished_lb / product.batch_lb + 0.5))
+    if product.blender_min_lb <= 0:
+        return usual
+    most = max(fewest, math.floor(finished_lb / product.blender_min_lb + 1e-9))
+    return min(usual, most)
 
 
 def _whole_pounds(
@@ -246,7 +245,7 @@ def _takes(
     for index, lot in enumerate(sets.lots):
         pounds_lb, used = float(taken_lb[index]), float(used_lb[index])
         containers = None
-        if boxed[index]:
+        if boxed[index] and lot.container_lb is not None:
             containers = round(pounds_lb / lot.container_lb)
             pounds_lb = containers * lot.container_lb
         else:
@@ -296,9 +295,10 @@ def _runs(sets: IndexSets, per_batch: np.ndarray, batches: np.ndarray) -> tuple[
 
 def _ingredient(sets: IndexSets, pair: int, pounds_lb: float, per_container: bool) -> Ingredient:
     lot = sets.lots[sets.pair_lot[pair]]
-    whole = per_container and lot.container_lb is not None
-    count = pounds_lb / lot.container_lb if whole else None
-    containers = round(count) if whole and abs(count - round(count)) < 1e-9 else None
+    containers = None
+    if per_container and lot.container_lb is not None:
+        count = pounds_lb / lot.container_lb
+        containers = round(count) if abs(count - round(count)) < 1e-9 else None
     return Ingredient(lot.lot_id, pounds_lb, containers)
 
 

@@ -74,12 +74,9 @@ def shadow_prices_of(
 
 def _other_side_of_exact_order(model: Model, requirement: Requirement) -> int | None:
     """The row that makes an order exact together with this one: they move as one."""
-    other = {
-        ConstraintClass.VOLUME_MIN: ConstraintClass.VOLUME_MAX,
-        ConstraintClass.VOLUME_MAX: ConstraintClass.VOLUME_MIN,
-    }.get(requirement.constraint_class)
-    if other is None:
+    if requirement.constraint_class not in _ORDER:
         return None
+    (other,) = set(_ORDER) - {requirement.constraint_class}
     product = model.sets.case.product(requirement.product_id)
     if product.min_lb != product.max_lb:
         return None
@@ -314,7 +311,7 @@ def _rates_of_moving(
 
 def _prices_when_moved(
     linear: WarmLinear, rows: Sequence[int], move_lb: float
-) -> list[float] | None:
+) -> np.ndarray | None:
     """Dual prices of rows with their bounds moved, put back afterwards; None if infeasible."""
     bounds = [(linear.row_lower[row], linear.row_upper[row]) for row in rows]
     for row, (lower, upper) in zip(rows, bounds, strict=True):
@@ -324,4 +321,4 @@ def _prices_when_moved(
         linear.set_row_bounds(row, lower, upper)
     if answer.outcome is not Outcome.OPTIMAL:
         return None
-    return [float(answer.row_dual[row]) for row in rows]
+    return answer.row_dual[list(rows)]

@@ -102,8 +102,11 @@ def _no_answer(outcome: Outcome) -> Answer:
 
 
 class _QuietHighs(highspy.Highs):
-    """HiGHS that prints nothing: it greets as soon as callbacks are enabled, which is while
-    it is made. Its runs can be timed."""
+    """HiGHS that prints nothing, not even its banner when callbacks are enabled, and whose runs
+    can be timed."""
+
+    getBasicVariables: Callable[[], tuple[highspy.HighsStatus, np.ndarray]]
+    getBasisSolve: Callable[[np.ndarray], tuple[highspy.HighsStatus, np.ndarray]]
 
     def enableCallbacks(self) -> None:
         self.setOptionValue("output_flag", False)
@@ -114,7 +117,7 @@ class _QuietHighs(highspy.Highs):
             return super().run()
 
 
-def _new_highs() -> highspy.Highs:
+def _new_highs() -> _QuietHighs:
     """A silent solver on one thread, so that the same case always gives the same plan."""
     highs = _QuietHighs()
     highs.setOptionValue("threads", 1)
@@ -148,7 +151,7 @@ def _load(
 
 
 @contextmanager
-def _options(highs: highspy.Highs, **options: int | str) -> Iterator[None]:
+def _options(highs: highspy.Highs, **options: float | str) -> Iterator[None]:
     """Run with other options for once."""
     before = {name: highs.getOptionValue(name)[1] for name in options}
     for name, value in options.items():
@@ -246,13 +249,14 @@ class WarmLinear:
         Columns left out know nothing of them: only where the whole program was passed at once.
         """
         count = len(matrix.start) - 1
-        bounds = [np.broadcast_to(np.asarray(bound, float), count) for bound in (lower, upper)]
-        self.row_lower = np.concatenate((self.row_lower, bounds[0]))
-        self.row_upper = np.concatenate((self.row_upper, bounds[1]))
+        lowers, uppers = np.full(count, lower, float), np.full(count, upper, float)
+        self.row_lower = np.concatenate((self.row_lower, lowers))
+        self.row_upper = np.concatenate((self.row_upper, uppers))
         self._bounds_moved = True
         self._highs.addRows(
             count,
-            *bounds,
+            lowers,
+            uppers,
             len(matrix.column),
             matrix.start[:-1].astype(np.int32),
             matrix.column.astype(np.int32),
@@ -287,14 +291,12 @@ class WarmLinear:
         dearer = np.flatnonzero(self.cost != model.cost)
         if len(dearer):
             self.set_cost(dearer, model.cost[dearer])
-        for column in np.flatnonzero((self.lower != model.lower) | (self.upper != model.upper)):
-            self.set_column_bounds(
-                int(column), float(model.lower[column]), float(model.upper[column])
-            )
-        for row in np.flatnonzero(
-            (self.row_lower != model.row_lower) | (self.row_upper != model.row_upper)
-        ):
-            self.set_row_bounds(int(row), float(model.row_lower[row]), float(model.row_upper[row]))
+        moved = (self.lower != model.lower) | (self.upper != model.upper)
+        for column in np.flatnonzero(moved).tolist():
+            self.set_column_bounds(column, float(model.lower[column]), float(model.upper[column]))
+        moved = (self.row_lower != model.row_lower) | (self.row_upper != model.row_upper)
+        for row in np.flatnonzero(moved).tolist():
+            self.set_row_bounds(row, float(model.row_lower[row]), float(model.row_upper[row]))
         self.model = model
         return True
 
@@ -423,7 +425,7 @@ class WarmLinear:
         does, and numbers out of all proportion to each other, such as 1,000,000 USD/lb beside
         10,000,000 lb and one cent, do so more often."""
         scales = {}, *map(self._scales, _FURTHER_BITS)
-        for way in [way | scale for scale in scales for way in _COLD_WAYS]:
+        for way in [{**way, **scale} for scale in scales for way in _COLD_WAYS]:
             self._highs.clearSolver()
             with _options(self._highs, **way):
                 self._highs.run()
@@ -459,6 +461,7 @@ class WarmLinear:
         reduced[self._active] = 0.0
         paying = np.flatnonzero(reduced < _PAYS)
         best = np.zeros(len(paying), bool)
+        assert self._first is not None, "columns are left out of a restricted master only"
         for group, count in ((self._first.blend, _BEST_OF_BLEND), (self._first.lot, _BEST_OF_LOT)):
             best[best_of_group(group[paying], reduced[paying], count)] = True
         return paying[best]
@@ -552,7 +555,7 @@ def solve_whole(
     given = np.zeros(0) if guess is None else np.isfinite(guess[model.whole])
     if given.all() and len(given):
         start = guess
-    elif given.any():
+    elif guess is not None and given.any():
         held = _held_at(model, guess)
         share_s = _COMPLETION_SHARE * time_limit_s
         begun = _search(held, gap_share, share_s, on_better, stopped, _COMPLETION_NODES)

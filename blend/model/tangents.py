@@ -12,7 +12,7 @@ inside.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -244,7 +244,7 @@ class ConicLinear:
         finally:
             self._move_in(outside, np.zeros(len(outside)))
 
-    def _move_in(self, indices: Sequence[int], by: Sequence[float]) -> None:
+    def _move_in(self, indices: Iterable[int], by: Iterable[float]) -> None:
         for index, more in zip(indices, by, strict=True):
             minimum = self.cones[index].minimum + more
             self.linear.set_row_bounds(self._blocks[index].reading_row, minimum, np.inf)

@@ -62,11 +62,14 @@ def plan_whole(
     model = build_model(case, whole=True)
     settled = _linear_suffices(model, linear)
     if settled is not None:
-        rounded_plan = round_plan(model, settled)
         objective = linear.objective_usd
-        exact = exact_plan(model, settled)
         return WholePlan(
-            Outcome.OPTIMAL, objective, objective, rounded_plan, exact, by_branching=False
+            Outcome.OPTIMAL,
+            objective,
+            objective,
+            round_plan(model, settled),
+            exact_plan(model, settled),
+            by_branching=False,
         )
     found = _search(model, linear, on_better, stopped)
     # without a lot and a batch nothing is made, and that is a plan
@@ -104,20 +107,24 @@ def _search(
     def is_close(found: Answer) -> bool:
         return found.objective - min_usd <= settings.gap_share * abs(found.objective)
 
-    def search(within: Model, guess: np.ndarray, time_limit_s: float, tell: Tell) -> Answer:
+    def tell(usd: float, bound: float) -> None:
+        if on_better is not None:
+            on_better(usd, bound)
+
+    def search(within: Model, guess: np.ndarray, time_limit_s: float, better: Tell) -> Answer:
         return solve_whole(
             within,
             gap_share=settings.gap_share,
             time_limit_s=time_limit_s,
             guess=guess,
-            on_better=on_better and tell,
+            on_better=on_better and better,
             stopped=stopped,
         )
 
     guess, first = _rounded_guess(model, linear), None
     if len(model.sets.pair_lot) >= _NEAR_FROM_PAIRS:
         near, near_s = _near(model, linear), _NEAR_SHARE * settings.time_limit_s
-        first = search(near, guess, near_s, lambda usd, _: on_better(usd, min_usd))
+        first = search(near, guess, near_s, lambda usd, _: tell(usd, min_usd))
         if len(first.x):
             guess = first.x
             if is_close(first):
@@ -128,7 +135,7 @@ def _search(
             model,
             guess,
             max(0.0, until - time.monotonic()),
-            lambda usd, bound: on_better(usd, max(bound, min_usd)),
+            lambda usd, bound: tell(usd, max(bound, min_usd)),
         ),
     )
 

@@ -30,6 +30,8 @@ _TOKEN = re.compile(
     r"|(?P<sign>[+-])"
     r"|(?P<times>\*))"
 )
+_NEEDS_A_SIGN = {("variable", "number"), ("variable", "variable"), ("number", "number")}
+"""Neighbors that have a sign between them."""
 _EXAMPLE = "imported_90s: take[I90-1] + take[I90-2] <= 20000"
 
 
@@ -186,15 +188,7 @@ def _sides(
             read = statement[place : place + 30].strip()
             raise _NotRead(f"{read!r}", "pounds, numbers, + - <= >= =", f"Like {_EXAMPLE}")
         kind = token.lastgroup
-        if (
-            kind in ("number", "variable")
-            and before == "variable"
-            or (kind, before)
-            == (
-                "number",
-                "number",
-            )
-        ):
+        if (before, kind) in _NEEDS_A_SIGN:
             raise _NotRead(f"{statement[place:].strip()!r}", "a sign before it", "")
         if kind == "compare":
             must_be_complete()
@@ -220,7 +214,7 @@ def _sides(
                 close()
                 compares.append(token["compare"].replace("=", "")[:1] or "=")
                 sides.append(_Side({}))
-        before = kind
+        before = str(kind)
     must_be_complete()
     close()
     return sides, compares

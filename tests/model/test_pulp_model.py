@@ -1,4 +1,4 @@
-"""The model as a PuLP problem: the same answer by every solver, exported, and extended by a user."""
+"""The model as a PuLP problem: solved by other solvers, exported, and extended by a user."""
 
 from __future__ import annotations
 

@@ -6,12 +6,13 @@ What is balanced is pounds after losses: finished lean over finished lean and fa
 from __future__ import annotations
 
 from collections.abc import Iterator
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from blend.domain.analyses import ANALYSES, LEAN
 from blend.domain.exact import exact, is_near
 from blend.domain.plan import Check
-from blend.domain.plan_pounds import PlanPounds, Required
+from blend.domain.plan_pounds import Part, PlanPounds, Required
 from blend.domain.products import Product
 from blend.domain.requirements import Requirement
 
@@ -43,16 +44,18 @@ def add(model: ModelBuilder) -> None:
 def check(plan: PlanPounds, product: Product) -> Iterator[Check]:
     for analysis in ANALYSES:
         target = exact(analysis.target(product))
-        limits = (
-            (analysis.min_class, {"minimum": target - exact(analysis.below(product))}),
-            (analysis.max_class, {"maximum": target + exact(analysis.above(product))}),
-        )
+        minimum = target - exact(analysis.below(product))
+        maximum = target + exact(analysis.above(product))
         fault = _wrong_lean(plan, product) if analysis is LEAN else ""
-        for constraint_class, limit in limits:
-            required = Required(Requirement(constraint_class, product.product_id), "share", **limit)
-            yield plan.worst_share(
-                product, required, lambda part, name=analysis.name: part.kept_per_lb[name], fault
-            )
+        for required in (
+            Required(Requirement(analysis.min_class, product.product_id), "share", minimum),
+            Required(Requirement(analysis.max_class, product.product_id), "share", maximum=maximum),
+        ):
+
+            def kept(part: Part, name: str = analysis.name) -> Fraction:
+                return part.kept_per_lb[name]
+
+            yield plan.worst_share(product, required, kept, fault)
 
 
 def _wrong_lean(plan: PlanPounds, product: Product) -> str:

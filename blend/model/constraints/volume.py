@@ -45,7 +45,7 @@ def add(model: ModelBuilder) -> None:
     short = model.columns.add(
         "short",
         len(may_be_short),
-        cost=[product.shortage_penalty_usd_per_lb for product in may_be_short],
+        cost=[product.shortage_penalty_usd_per_lb or 0.0 for product in may_be_short],
         keys=lambda: [(product.product_id,) for product in may_be_short],
     )
     short_of = {p.product_id: column for p, column in zip(may_be_short, short, strict=True)}

@@ -6,6 +6,7 @@ import numpy as np
 
 from blend.domain.horizon import DayConstraintClass, DayRequirement, DayRule, DayRuleKind
 from blend.domain.requirements import ConstraintClass
+from blend.domain.selectors import EVERY_LOT
 from blend.model.arrays import Columns, Rows
 from blend.model.days import Days, with_room
 
@@ -65,16 +66,16 @@ def _add_rule(
     use, lot_of_use = days.use_columns(columns, place)
     chosen = days.chosen(rule.lots)
     if rule.kind is DayRuleKind.MAX_USED:
-        rows.add(requirement, [(use[chosen[lot_of_use]], 1.0)], upper=rule.max_lb)
+        rows.add(requirement, [(use[chosen[lot_of_use]], 1.0)], upper=rule.max_lb or 0.0)
         return
     for lot, switch in is_used.items():
         if chosen[lot]:
             by = (
                 lot_of_use == lot
                 if rule.kind is DayRuleKind.MIN_IF_USED
-                else days.chosen(rule.against)[lot_of_use]
+                else days.chosen(rule.against or EVERY_LOT)[lot_of_use]
             )
-            rows.add(requirement, [(use[by], 1.0), (switch, -rule.min_lb)], lower=0.0)
+            rows.add(requirement, [(use[by], 1.0), (switch, -(rule.min_lb or 0.0))], lower=0.0)
 
 
 def _add_must_use(days: Days, columns: Columns, rows: Rows) -> None:

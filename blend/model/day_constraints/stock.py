@@ -36,7 +36,7 @@ def _add_columns(days: Days, columns: Columns) -> None:
     cost[:, -1] -= [lot.salvage_value_usd_per_lb for lot in lots]
     room = np.array([np.inf if cooler else 0.0 for cooler in coolers])
     columns.add("stock", len(lots) * count, cost=cost.ravel(), upper=np.repeat(room, count))
-    freezing_cost = [horizon.freezer_of(fresh).freezing.usd_per_lb for fresh, _ in days.freezable]
+    freezing_cost = [days.freezing(fresh).usd_per_lb for fresh, _ in days.freezable]
     columns.add("freeze", len(freezing_cost) * count, cost=np.repeat(freezing_cost, count))
     bids = horizon.bids()
     columns.add(
@@ -153,7 +153,7 @@ def _add_frozen_overnight(days: Days, columns: Columns, rows: Rows, inflows: lis
     """What is frozen today lies in the freezer tonight: none of it is used the same day."""
     frozen = {days.lot_index[frozen.lot_id] for _, frozen in days.freezable}
     for inflow in inflows:
-        if inflow.lot in frozen:
+        if inflow.lot in frozen and inflow.column is not None:
             rows.add(
                 DayRequirement(
                     days.days[inflow.place],

@@ -31,12 +31,12 @@ class KeepApart(RuleDefinition):
     )
 
     def switched(self, rule: Rule) -> tuple[Selector, ...]:
-        return (rule.lots, rule.against)
+        return (rule.lots, _against(rule))
 
     def rows(self, rule: Rule, model: ModelBuilder) -> None:
         for blend, product in model.sets.blends_under(rule):
             ours = model.is_used[model.sets.pairs_with(rule.lots, blend)]
-            theirs = model.is_used[model.sets.pairs_with(rule.against, blend)]
+            theirs = model.is_used[model.sets.pairs_with(_against(rule), blend)]
             meetings = [(a, b) for a, b in every_pair(ours, theirs) if a != b]
             within = list(range(len(meetings)))
             model.rows.add_block(
@@ -49,12 +49,14 @@ class KeepApart(RuleDefinition):
             )
 
     def check(self, rule: Rule, plan: PlanPounds) -> Iterator[Check]:
+        against = rule.against
+        assert against is not None, "keep_apart needs against"
         for product in plan.products_under(rule):
             meetings = {
                 frozenset((ours.lot_id, theirs.lot_id))
                 for batch in plan.batches[product.product_id]
                 for ours in batch.lots_in(rule.lots)
-                for theirs in batch.lots_in(rule.against)
+                for theirs in batch.lots_in(against)
                 if ours is not theirs
             }
             named = "; ".join(sorted(" with ".join(sorted(meeting)) for meeting in meetings))
@@ -62,6 +64,11 @@ class KeepApart(RuleDefinition):
                 rule, product, ConstraintClass.KEEP_APART, "count", maximum=0
             )
             yield required.check(Measured(Fraction(len(meetings)), note=named and f"lot {named}"))
+
+
+def _against(rule: Rule) -> Selector:
+    assert rule.against is not None, "keep_apart needs against"
+    return rule.against
 
 
 RULE = KeepApart()

@@ -37,9 +37,10 @@ class MaxLots(RuleDefinition):
         return (rule.lots,)
 
     def rows(self, rule: Rule, model: ModelBuilder) -> None:
+        limit, count = self.limits_set(rule)[0]
         for blend, product in model.sets.blends_under(rule):
             is_used = model.is_used[model.sets.pairs_with(rule.lots, blend)]
-            model.rows.add(self.limits[0].of(rule, product), [(is_used, 1.0)], upper=rule.max_count)
+            model.rows.add(limit.of(rule, product), [(is_used, 1.0)], upper=count)
 
     def check(self, rule: Rule, plan: PlanPounds) -> Iterator[Check]:
         for product in plan.products_under(rule):

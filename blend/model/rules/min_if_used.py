@@ -30,6 +30,8 @@ class MinIfUsed(RuleDefinition):
             ConstraintClass.MIN_IF_USED,
             "min share if used",
             "each lot of {meat} used in {product} at least {min_share} of it",
+            column="min_share",
+            is_min=True,
         ),
     )
 
@@ -37,16 +39,17 @@ class MinIfUsed(RuleDefinition):
         return (rule.lots,)
 
     def rows(self, rule: Rule, model: ModelBuilder) -> None:
+        limit, share = self.limits_set(rule)[0]
         for blend, product in model.sets.blends_under(rule):
             pairs = model.sets.pairs_with(rule.lots, blend)
             # the share of the blend, unless the lot is unused: then the big-M relaxes the row
-            big_m_lb = rule.min_share * model.sets.max_blend_lb[blend]
+            big_m_lb = share * model.sets.max_blend_lb[blend]
             within = list(range(len(pairs)))
             model.rows.add_block(
-                [self.limits[0].of(rule, product)] * len(pairs),
+                [limit.of(rule, product)] * len(pairs),
                 [
                     (within, model.columns["use"][pairs], model.sets.kept_mass[pairs]),
-                    (within, [model.columns["finished"][blend]] * len(pairs), -rule.min_share),
+                    (within, [model.columns["finished"][blend]] * len(pairs), -share),
                     (within, model.is_used[pairs], -big_m_lb),
                 ],
                 lower=-big_m_lb,
