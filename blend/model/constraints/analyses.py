@@ -23,10 +23,10 @@ if TYPE_CHECKING:
 def add(model: ModelBuilder) -> None:
     sets, finished, use = model.sets, model.columns["finished"], model.columns["use"]
     for analysis in ANALYSES:
-        kept = sets.kept[analysis.name]
+        per_lb = sets.kept[analysis.name]
         for blend, product in sets.blend_products():
             pairs = sets.pairs_of(blend)
-            measured = (use[pairs], kept[pairs])
+            measured = (use[pairs], per_lb[pairs])
             minimum = analysis.target(product) - analysis.below(product)
             maximum = analysis.target(product) + analysis.above(product)
             model.rows.add(
