@@ -42,20 +42,24 @@ class Problem:
     """One thing wrong with one place of one table.
 
     `row` counts as a spreadsheet does: the header is row 1. It is None when the
-    whole table or file is meant; `column` is None when the whole row is meant.
+    whole table or file is meant; `column` is None when the whole row is meant. Without
+    `required`, `value` says all that is wrong.
     """
 
     file: str
     row: int | None
     column: str | None
-    read: str
-    allowed: str
+    value: str
+    required: str
     hint: str = ""
 
     @property
     def words(self) -> str:
         """What is wrong, without its place, for where the place is in sight."""
-        return f"read {self.read}; allowed {self.allowed}. {self.hint}".strip()
+        if not self.required:
+            return f"{self.value}. {self.hint}".strip()
+        value = self.value if self.value in ("blank", "nothing") else f'"{self.value}"'
+        return f"{value}: must be {self.required}. {self.hint}".strip()
 
     def __str__(self) -> str:
         return f"{_place(self)}: {self.words}"
@@ -117,7 +121,7 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
 
 
 class InputRefused(BlendError, ValueError):
-    """The tables hold problems; all of them are in `problems`."""
+    """Something in the tables must be fixed; all of it is in `problems`."""
 
     exit_code = 2
 

@@ -33,7 +33,7 @@ class Place(NamedTuple):
 
 START: dict[str, Place] = {
     "demo": Place("blend.cli.demo", "Copy the invented plant, to try things on"),
-    "template": Place("blend.cli.sheets", "Empty tables to fill in"),
+    "new": Place("blend.cli.sheets", "A starter workbook to fill in"),
     "check": Place("blend.cli.grinder", "List every problem in your tables"),
     "columns": Place("blend.cli.sheets", "What each column of the tables holds"),
     "guide": Place("blend.cli.guide", "Terms, method, cautions, one page per job"),
@@ -184,14 +184,12 @@ def _missing(error: ImportError) -> str:
 
 def _lines_of(error: BlendError, case: Case | None) -> list[str]:
     """The error for people, line by line; `case` is what a command has read by then."""
-    from blend.show.amounts import count_of, printable
+    from blend.show.amounts import printable
 
     if isinstance(error, InputRefused):
-        count = count_of(len(error.problems), "problem")
-        return [
-            *(printable(str(each)) for each in error.problems),
-            f"{count}; nothing was written.",
-        ]
+        count = len(error.problems)
+        things = "1 thing to fix." if count == 1 else f"{count:,} things to fix."
+        return [*(printable(str(each)) for each in error.problems), things]
     if isinstance(error, NoPlan):
         from blend.show.infeasible import infeasible_lines
 

@@ -334,7 +334,7 @@ def _check_publishing(
         raise click.UsageError("--override goes with --publish and one --item.")
     if not reason.strip():
         raise click.UsageError("--override needs a --reason.")
-    from blend.tables.columns import MAX_USD_PER_CWT, MIN_USD_PER_CWT
+    from blend.domain.market import MAX_USD_PER_CWT, MIN_USD_PER_CWT
 
     if not MIN_USD_PER_CWT <= override <= MAX_USD_PER_CWT:
         raise click.UsageError(

@@ -1,4 +1,4 @@
-"""The tables themselves: what their columns hold, and empty ones to fill in."""
+"""The tables themselves: what their columns hold, and starter sheets to fill in."""
 
 from __future__ import annotations
 
@@ -10,81 +10,74 @@ import click
 from blend.cli.common import FOLDER
 from blend.model.rules import definitions
 from blend.show.shown import ShownColumn, ShownTable, shown_table
-from blend.tables.columns import (
-    CONFIDENCE_TABLES,
-    EVIDENCE_TABLES,
-    HISTORY_TABLES,
-    IMPORT_TABLES,
-    MARKET_TABLES,
-    POSITION_TABLES,
-    QUOTATIONS,
-    SCENARIOS,
-    SETTING_COLUMNS,
-    TABLES,
-    Column,
-)
+from blend.tables.columns import EVERY_TABLE, SETTING_COLUMNS, Column
 
-EVERY_TABLE = {
-    **TABLES,
-    **EVIDENCE_TABLES,
-    **CONFIDENCE_TABLES,
-    QUOTATIONS.name: QUOTATIONS,
-    **POSITION_TABLES,
-    **IMPORT_TABLES,
-    SCENARIOS.name: SCENARIOS,
-    **MARKET_TABLES,
-    **HISTORY_TABLES,
-}
-"""Those of a case first; the others are read by the commands that ask for them."""
+PEOPLE = ("plant", "trade", "report")
 
 
 @click.command()
 @click.argument("table", type=click.Choice(list(EVERY_TABLE)), required=False, metavar="[TABLE]")
 def columns(table: str | None) -> None:
-    """Tell what each column of the tables holds.
+    """What each column of the tables holds.
 
-    TABLE names one of them; without it all are told.
+    TABLE is one of them; without it all are listed.
     """
-    from blend.show.text import tables_text
-
-    click.echo(tables_text(_tables_of(table) if table else _all_tables()))
+    click.echo(columns_text(table))
 
 
 @click.command()
 @FOLDER
-def template(folder: Path) -> None:
-    """Write empty tables to fill in.
+@click.option(
+    "--for",
+    "people",
+    type=click.Choice(PEOPLE),
+    multiple=True,
+    default=PEOPLE[:1],
+    show_default=True,
+    help="Whose tables; may be given more than once.",
+)
+@click.option("--csv", "as_csv", is_flag=True, help="CSV tables instead of a workbook.")
+def new(folder: Path, people: tuple[str, ...], as_csv: bool) -> None:
+    """Write a starter workbook to fill in, with drop-downs and an example row.
 
-    FOLDER is made where it is missing. Tables that are there already are never overwritten.
+    FOLDER is made where it is missing. Nothing is overwritten.
+
+    \b
+    blend new monday
+    blend new monday --for plant --for trade --csv
     """
-    from blend.tables.write import write_template
+    from blend.tables.starter import write_starter
 
-    for path in write_template(folder):
+    for path in write_starter(folder, people, as_csv=as_csv):
         click.echo(path)
 
 
-def _all_tables() -> list[ShownTable]:
-    return [shown for name in EVERY_TABLE for shown in _tables_of(name)]
+def columns_text(table: str | None = None) -> str:
+    """The columns of one table or of all, as text."""
+    from blend.show.text import tables_text
+
+    names = list(EVERY_TABLE) if table is None else [table]
+    return tables_text([shown for name in names for shown in _tables_of(name)])
 
 
 def _tables_of(name: str) -> list[ShownTable]:
-    """The columns of a table, and for rules and settings what their rows ask for."""
+    """The columns of a table, and for rules and settings what each kind of row takes."""
     table = EVERY_TABLE[name]
-    is_needed = "needed" if table.required else "may be left out"
+    is_needed = "required" if table.required else "optional"
     shown = [_columns_table(f"{name} ({is_needed})", table.columns, table.about)]
     if name == "settings":
-        shown.append(_columns_table("settings: what each asks for", SETTING_COLUMNS.values()))
+        shown.append(_columns_table("settings: the value of each", SETTING_COLUMNS.values()))
     if name == "rules":
         shown.append(_kinds_of_rule())
     return shown
 
 
 def _columns_table(title: str, columns: Iterable[Column], note: str = "") -> ShownTable:
-    heads = ("Column", "Unit", "Allowed", "When blank", "What it is")
+    heads = ("Column", "Unit", "Enter", "If blank", "What it is")
     return shown_table(
         title,
         [ShownColumn(head) for head in heads],
-        [(each.name, each.unit, each.allowed, each.when_blank, each.about) for each in columns],
+        [(each.name, each.unit, each.enter, each.when_blank, each.about) for each in columns],
         note,
     )
 
@@ -95,5 +88,5 @@ def _kinds_of_rule() -> ShownTable:
         (kind.name, *(", ".join(each) for each in (kind.needs, kind.needs_one_of, kind.may_use)))
         for kind in definitions().values()
     ]
-    note = "Every rule may fill in products and note as well."
-    return shown_table("rules: what each kind uses", [ShownColumn(h) for h in heads], rows, note)
+    note = "Every rule may also fill in products and note."
+    return shown_table("rules: columns of each kind", [ShownColumn(h) for h in heads], rows, note)

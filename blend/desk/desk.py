@@ -23,8 +23,9 @@ from blend.reading import read_ready_case
 from blend.tables.cells import typed_text
 from blend.tables.columns import IMPORT_TABLES, QUOTATIONS, TABLES, TEMPERATURES, Table
 from blend.tables.method import read_method
+from blend.tables.starter import starter_rows
 from blend.tables.tables import READABLE, Overlaid, read_tables
-from blend.tables.write import template_rows, write_csv
+from blend.tables.write import write_csv
 
 if TYPE_CHECKING:
     from blend.store import Store
@@ -304,8 +305,8 @@ def kept_columns(table: TypedTable) -> tuple[list[str], list[list[str]]]:
 
 
 def _empty(table: Table) -> TypedTable:
-    """A table that is not there, as `blend template` would write it."""
-    rows = template_rows(table.name)
+    """A table that is not there, as `blend new` writes it, without the example."""
+    rows = starter_rows(table.name)
     return TypedTable.of(
         table.column_names, ([typed_text(cell) for cell in cells] for cells in rows)
     )

@@ -249,12 +249,11 @@ def _product_slides(desk: Desk, row_id: int) -> list[Slide]:
     number_of = _numbers(desk, "products", row_id)
     slides = []
     for name, column in (
-        ("Tolerance below", "tolerance_below_share"),
-        ("Tolerance above", "tolerance_above_share"),
+        ("Tolerance below", "tolerance_below_points"),
+        ("Tolerance above", "tolerance_above_points"),
     ):
-        share = number_of(column)
-        if share is not None:
-            points = round(share * 100, 4)
+        points = number_of(column)
+        if points is not None:
             slides.append(
                 Slide(
                     name,
@@ -266,8 +265,7 @@ def _product_slides(desk: Desk, row_id: int) -> list[Slide]:
                     0.0,
                     max(3.0, 2 * points),
                     0.05,
-                    scale=0.01,
-                    decimals=6,
+                    decimals=4,
                 )
             )
     ordered, maximum = number_of("min_lb"), number_of("max_lb")

@@ -22,8 +22,8 @@ from blend.tables.cells import restored
 _DUST = 1e-6
 """What floating point may have added to a number that is meant to be round."""
 _OF_PRODUCT = {
-    ConstraintClass.LEAN_MIN: "tolerance_below_share",
-    ConstraintClass.LEAN_MAX: "tolerance_above_share",
+    ConstraintClass.LEAN_MIN: "tolerance_below_points",
+    ConstraintClass.LEAN_MAX: "tolerance_above_points",
     ConstraintClass.VOLUME_MIN: "min_lb",
     ConstraintClass.VOLUME_MAX: "max_lb",
 }
@@ -77,8 +77,12 @@ def _text(change: Change, case: Case) -> str:
     """The number as typed, rounded to the easier side so that it does suffice."""
     eases_up = change.becomes > change.was
     if change.unit == "share":
-        number = _rounded(change.becomes, 6, up=eases_up)
-        return f"{number:.6f}".rstrip("0").rstrip(".") or "0"
+        percent = f"{100 * _rounded(change.becomes, 6, up=eases_up):.4f}".rstrip("0").rstrip(".")
+        is_lean = change.requirement.constraint_class in (
+            ConstraintClass.LEAN_MIN,
+            ConstraintClass.LEAN_MAX,
+        )
+        return percent if is_lean else f"{percent}%"
     number = _rounded(change.becomes, 0, up=eases_up)
     if change.requirement.constraint_class is ConstraintClass.SUPPLY:
         lot = case.lot(change.requirement.lot_id)

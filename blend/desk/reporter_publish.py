@@ -22,6 +22,7 @@ from blend.desk.reporter_store import (
     quoted_day,
     refuse,
 )
+from blend.domain.market import MAX_USD_PER_CWT, MIN_USD_PER_CWT
 from blend.errors import InputRefused, Problem
 from blend.reporter.quote import publication_frame
 from blend.reporter.quoting import (
@@ -34,7 +35,6 @@ from blend.reporter.quoting import (
 )
 from blend.show.shown import shown_of
 from blend.store import Store
-from blend.tables.columns import MAX_USD_PER_CWT, MIN_USD_PER_CWT
 
 MAX_NAME = 100
 

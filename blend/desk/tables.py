@@ -37,9 +37,10 @@ from blend.desk.pages import (
     whole_number,
     written,
 )
+from blend.domain.columns import Column, Table
 from blend.errors import Caution, FileTrouble, InputRefused, Problem
 from blend.show.amounts import printable
-from blend.tables.columns import IMPORT_TABLES, QUOTATIONS, Column, Kind, Table
+from blend.tables.columns import IMPORT_TABLES, QUOTATIONS
 from blend.tables.imports import read_imports
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import MAX_BYTES, MAX_ROWS, Overlaid, RawTable, read_tables
@@ -122,7 +123,7 @@ def column_hint(column: Column | None) -> str:
 
 
 def _is_number(column: Column | None) -> bool:
-    return column is not None and column.kind in (Kind.SHARE, Kind.NUMBER, Kind.COUNT)
+    return column is not None and column.is_number
 
 
 def _status(desk: Desk, request: Request) -> Mapping[str, Any]:

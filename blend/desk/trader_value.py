@@ -18,11 +18,11 @@ from blend.desk.drawn import chart_file
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, in_time, page, working_or
 from blend.desk.tables import grid_of
+from blend.domain.columns import SPECIES
 from blend.domain.quotations import Quotation
 from blend.errors import FileTrouble, InputRefused
 from blend.show.amounts import printable
 from blend.show.shown import ShownTable, shown_of
-from blend.tables.columns import SPECIES
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import Overlaid, RawTable
 from blend.trader.lean_fat import DayValue, value_days

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date
 
+from blend.domain import columns as col
+from blend.domain.columns import record
 from blend.domain.linear_constraints import LinearConstraint
 from blend.domain.lots import Lot
 from blend.domain.products import Product
@@ -13,16 +15,30 @@ from blend.domain.rules import Loss, Rule, WholeContainers
 from blend.domain.standards import Action, StandardRow
 
 
+@record("settings", "How to plan, one setting a row.", key="setting", required=True)
 @dataclass(frozen=True, slots=True)
 class Settings:
     """How one case is to be planned. `gap_share` is the distance from the bound at
     which a plan with whole containers is good enough."""
 
-    plan_on: date
-    plant: str = ""
-    whole_containers: WholeContainers = WholeContainers.NO
-    gap_share: float = 0.001
-    time_limit_s: float = 60.0
+    plan_on: date = col.day("the day to plan")
+    plant: str = col.text("the plant's name, for headings", default="")
+    whole_containers: WholeContainers = col.choice(
+        "where containers must be whole",
+        WholeContainers,
+        default=WholeContainers.NO,
+        caution_when_blank="Combos and boxes can be split. Enter where they must stay whole.",
+    )
+    gap_share: float = col.share(
+        "how close to the cheapest plan is close enough, such as 0.1%", default=0.001
+    )
+    time_limit_s: float = col.number(
+        "how long to look for a better plan",
+        default=60.0,
+        unit="seconds",
+        minimum=1,
+        maximum=86_400,
+    )
 
 
 @dataclass(frozen=True, slots=True)

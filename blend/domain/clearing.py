@@ -10,11 +10,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from blend.domain import columns as col
 from blend.domain.case import Case
+from blend.domain.columns import MAX_LB, record
 from blend.domain.prices import DualPrices
 from blend.domain.selectors import EVERY_LOT, Selector
 
 
+@record(
+    "product_demand",
+    "What a whole market grinds, one product a row; the lots are then the market's items, their"
+    " price the quote, their quantity what comes to market.",
+    key="product_id",
+    required=True,
+)
 @dataclass(frozen=True, slots=True)
 class Demand:
     """What is ground of one product, and how its buyers answer to its price.
@@ -23,9 +32,14 @@ class Demand:
     cent, when the product becomes one per cent dearer; below zero, and never assumed.
     """
 
-    product_id: str
-    volume_lb: float
-    elasticity: float
+    product_id: str = col.identifier("the product, as in products.csv")
+    volume_lb: float = col.pounds("finished pounds ground of it", minimum=1)
+    elasticity: float = col.number(
+        "percent change of its volume when its price rises one percent; never assumed",
+        unit="% per %",
+        minimum=-100,
+        maximum=-0.01,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,14 +165,34 @@ class MoveOf(StrEnum):
     MAX_SHARE = "max_share"
 
 
+@record(
+    "market_moves",
+    "Changes of a market to ask about, all made at once.",
+    key="row_id",
+    required=True,
+)
 @dataclass(frozen=True, slots=True)
 class MarketMove:
     """One change of a market: to `value`, or by the factor `value`."""
 
-    row_id: str
-    field: MoveOf
-    is_factor: bool
-    value: float
-    lots: Selector = EVERY_LOT
-    products: tuple[str, ...] = ()
-    rule_id: str = ""
+    row_id: str = col.identifier("name of the change")
+    field: MoveOf = col.choice("what changes", MoveOf)
+    is_factor: bool = col.choice(
+        "what is done with value",
+        ("multiply", "set"),
+        name="change",
+        convert=lambda change: change == "multiply",
+    )
+    value: float = col.number(
+        "factor, pounds, or a fraction such as 0.35",
+        unit="lb, or a fraction",
+        minimum=0,
+        maximum=MAX_LB,
+    )
+    lots: Selector = col.lots(
+        "for availability: which items", default=EVERY_LOT, blank="every item"
+    )
+    products: tuple[str, ...] = col.words(
+        "for orders: product_id of those ordered", blank="all products"
+    )
+    rule_id: str = col.identifier("for shares: the rule, as in rules.csv", default="", blank="none")

@@ -6,7 +6,18 @@ from dataclasses import dataclass
 from datetime import date
 from statistics import fmean
 
+from blend.domain import columns as col
+from blend.domain.columns import LEAN, record
 
+VERIFIED = ("read", "memory", "own")
+"""Read at its source, from memory, or your own."""
+
+
+@record(
+    "lean_test_methods",
+    "Test methods, added to the built-in ones; the same method_id replaces one.",
+    key="method_id",
+)
 @dataclass(frozen=True, slots=True)
 class LeanMethod:
     """How a lean test is made, and how far it can be off.
@@ -16,17 +27,23 @@ class LeanMethod:
     Each has its own verified, "read", "memory" or the plant's "own", and its own source.
     """
 
-    method_id: str
-    title: str
-    method_sd_share: float
-    sampling_sd_share: float
-    sampling_lb: float
-    verified: str
-    source: str
-    sampling_verified: str
-    sampling_source: str
-    read_on: date | None = None
-    note: str = ""
+    method_id: str = col.identifier("the name tests use for it")
+    title: str = col.text("in a few words")
+    method_sd_share: float = col.points(
+        "standard error of one test", name="method_error_points", minimum=0.01
+    )
+    sampling_sd_share: float = col.points(
+        "standard error of one sample of its lot", name="sampling_error_points"
+    )
+    sampling_lb: float = col.pounds("weight of that sample", minimum=0.001)
+    verified: str = col.choice("of method_error_points", VERIFIED)
+    source: str = col.text("where method_error_points is from")
+    sampling_verified: str = col.choice("of sampling_error_points", VERIFIED)
+    sampling_source: str = col.text("where sampling_error_points is from")
+    read_on: date | None = col.day(
+        "when the sources were last read", default=None, blank="not recorded"
+    )
+    note: str = col.text("anything else to know", default="")
 
     def variance(self, samples: int, sample_lb: float | None = None) -> float:
         """Variance of a test made once on a mix of `samples`, in squared shares.
@@ -38,6 +55,7 @@ class LeanMethod:
         return self.method_sd_share**2 + self.sampling_sd_share**2 / (samples * heavier)
 
 
+@record("tests", "Lean tests of lots, today's and past, one a row.", key="test_id")
 @dataclass(frozen=True, slots=True)
 class LeanTest:
     """One test of one lot, on today's sheet or long used, beside what its seller stated.
@@ -45,33 +63,44 @@ class LeanTest:
     `taken_lb` is how much of the lot was taken, None where it was not noted.
     """
 
-    test_id: str
-    lot_id: str
-    supplier: str
-    tested_on: date
-    method: str
-    samples: int
-    tested_lean: float
-    stated_lean: float
-    sample_lb: float | None = None
-    taken_lb: float | None = None
+    test_id: str = col.identifier("the plant's own name of the test")
+    lot_id: str = col.identifier("the lot tested, on today's sheet or used up")
+    supplier: str = col.word("who sold it", blank="as lots.csv says")
+    tested_on: date = col.day("day of the test")
+    method: str = col.identifier("method_id of the test method")
+    samples: int = col.count("how many samples were mixed for it", minimum=1)
+    tested_lean: float = col.share("chemical lean as tested", unit=LEAN)
+    stated_lean: float = col.share("lean the seller stated", unit=LEAN, blank="as lots.csv says")
+    sample_lb: float | None = col.pounds(
+        "weight of one sample", minimum=0.001, default=None, blank="as the method says"
+    )
+    taken_lb: float | None = col.pounds(
+        "how much of the lot was bought", default=None, blank="not recorded, not counted"
+    )
 
     @property
     def overstated_share(self) -> float:
         return self.stated_lean - self.tested_lean
 
 
+@record(
+    "batch_tests",
+    "Lean tests of batches, one batch a row; those of one day in the order made.",
+    key="batch_id",
+)
 @dataclass(frozen=True, slots=True)
 class BatchTest:
     """The lean readings of one batch made, beside its target."""
 
-    batch_id: str
-    product_id: str
-    made_on: date
-    target_lean: float
-    readings: tuple[float, ...]
-    """Lean shares, at least one."""
-    pounds_lb: float
+    batch_id: str = col.identifier("the plant's own batch number")
+    product_id: str = col.identifier("the product")
+    made_on: date = col.day("day it was made")
+    target_lean: float = col.share("lean aimed for", unit=LEAN, blank="as products.csv says")
+    readings: tuple[float, ...] = col.shares(
+        "lean as tested, each reading", name="tested_lean", unit=LEAN
+    )
+    """Fractions, at least one."""
+    pounds_lb: float = col.pounds("finished pounds of the batch")
 
     @property
     def tested_lean(self) -> float:
@@ -81,3 +110,14 @@ class BatchTest:
     def off_target_share(self) -> float:
         """Above zero where the batch tested leaner than its target."""
         return self.tested_lean - self.target_lean
+
+
+@record("temperatures", "How warm lots are going into the blender, one a row.", key="lot_id")
+@dataclass(frozen=True, slots=True)
+class LotTemperature:
+    """How warm one lot is."""
+
+    lot_id: str = col.identifier("the lot, as in lots.csv")
+    temperature_f: float = col.number(
+        "inside the meat, by thermometer", unit="°F", minimum=-60, maximum=110
+    )

@@ -7,12 +7,15 @@ the use-by dates of what comes in have to be kept in mind, never the age of what
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from enum import StrEnum
+from typing import Any
 
+from blend.domain import columns as col
 from blend.domain.case import Case
+from blend.domain.columns import record
 from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind, WholeContainers
@@ -28,6 +31,11 @@ class Side(StrEnum):
     """A price at which the plant may sell meat on."""
 
 
+@record(
+    "forward_offers",
+    "Prices on later days for lots of lots.csv: offers to buy, and bids to sell to.",
+    key="price_id",
+)
 @dataclass(frozen=True, slots=True)
 class ForwardPrice:
     """A price for a lot on one day: an offer delivered to the dock that day, or a bid.
@@ -35,31 +43,61 @@ class ForwardPrice:
     `quantity_lb` None means no limit. `use_by` is for offers only; None leaves it to the room.
     """
 
-    price_id: str
-    side: Side
-    lot_id: str
-    day: date
-    price_usd_per_lb: float
-    quantity_lb: float | None = None
-    use_by: date | None = None
+    price_id: str = col.identifier("the plant's own name of the offer or bid")
+    side: Side = col.choice(
+        "offer: the plant may buy; bid: it may sell", Side, read_as=Side.OFFER, blank="offer"
+    )
+    lot_id: str = col.identifier("the lot, as in lots.csv")
+    day: date = col.day("day it reaches the dock, or leaves it")
+    price_usd_per_lb: float = col.price("at the plant's dock, freight included or taken off")
+    quantity_lb: float | None = col.pounds(
+        "pounds offered or wanted",
+        default=None,
+        blank="no limit stated",
+        caution_when_blank="Enter the pounds offered or wanted.",
+    )
+    use_by: date | None = col.day(
+        "for an offer, last day of use", default=None, blank="as its cooler keeps it"
+    )
 
     @property
     def max_lb(self) -> float:
         return math.inf if self.quantity_lb is None else self.quantity_lb
 
 
+@record(
+    "orders",
+    "Finished pounds wanted by day, one product and day a row.",
+    key="order_id",
+    required=True,
+)
 @dataclass(frozen=True, slots=True)
 class Order:
     """Finished pounds of one product wanted on one day; the product's lean, rules and batches
     stay its own. `max_lb` None means no upper limit."""
 
-    order_id: str
-    product_id: str
-    day: date
-    min_lb: float
-    max_lb: float | None
-    shortage_penalty_usd_per_lb: float | None = None
-    sale_usd_per_lb: float = 0.0
+    order_id: str = col.identifier("the plant's own name of the order")
+    product_id: str = col.identifier("the product, as in products.csv")
+    day: date = col.day("the day it is made")
+    min_lb: float = col.pounds("finished pounds ordered, at least")
+    max_lb: float | None = col.pounds(
+        "finished pounds wanted, at most",
+        blank="no limit",
+        caution_when_blank="Enter the most pounds wanted.",
+    )
+    shortage_penalty_usd_per_lb: float | None = col.money(
+        "penalty for each pound short of min_lb",
+        "USD per lb",
+        default=None,
+        blank="as products.csv says",
+    )
+    sale_usd_per_lb: float = col.money(
+        "earned on each finished pound",
+        "USD per lb",
+        default=0.0,
+        read_as=None,
+        blank="as products.csv says",
+    )
 
     def placed_on(self, product: Product) -> Product:
         """The product as it is wanted that day."""
@@ -72,6 +110,10 @@ class Order:
         )
 
 
+def _freezes(values: Mapping[str, Any]) -> bool:
+    return values.get("freezes") is not None
+
+
 @dataclass(frozen=True, slots=True)
 class Freezing:
     """Which fresh lots a freezer takes, at which cost, and what freezing loses.
@@ -79,13 +121,45 @@ class Freezing:
     `max_lb` is what it freezes in a day, None without limit.
     """
 
-    lots: Selector
-    usd_per_lb: float = 0.0
-    max_lb: float | None = None
-    lean_loss_share: float = 0.0
-    fat_loss_share: float = 0.0
+    lots: Selector = col.lots("the fresh lots it may freeze", name="freezes", blank="none")
+    usd_per_lb: float = col.per_cwt(
+        "cost of freezing",
+        name="freezing_usd_per_cwt",
+        default=0.0,
+        caution_when_blank="Enter what freezing costs, or 0.",
+        caution_in_row=_freezes,
+    )
+    max_lb: float | None = col.pounds(
+        "most it freezes in a day",
+        name="freezer_max_lb",
+        default=None,
+        blank="no limit",
+        caution_when_blank="Enter the most it can freeze in a day.",
+        caution_in_row=_freezes,
+    )
+    lean_loss_share: float = col.share(
+        "of the lean, lost in freezing",
+        name="freezing_lean_loss_share",
+        default=0.0,
+        maximum=0.99,
+        caution_when_blank="Enter the lean lost in freezing, or 0.",
+        caution_in_row=_freezes,
+    )
+    fat_loss_share: float = col.share(
+        "of the fat, lost in freezing",
+        name="freezing_fat_loss_share",
+        default=0.0,
+        maximum=0.99,
+        caution_when_blank="Enter the fat lost in freezing, or 0.",
+        caution_in_row=_freezes,
+    )
 
 
+@record(
+    "coolers",
+    "Coolers and freezers for overnight; a lot goes in the one cooler that names it.",
+    key="cooler_id",
+)
 @dataclass(frozen=True, slots=True)
 class Cooler:
     """A room: what may lie in it overnight, how much, at which cost and for how long.
@@ -94,13 +168,28 @@ class Cooler:
     means no limit. `ending_inventory_lb` must be there at the end of the last day.
     """
 
-    cooler_id: str
-    lots: Selector = EVERY_LOT
-    capacity_lb: float | None = None
-    holding_usd_per_lb_day: float = 0.0
-    shelf_life_days: int | None = None
-    ending_inventory_lb: float = 0.0
-    freezing: Freezing | None = None
+    cooler_id: str = col.identifier("the plant's own name of the cooler")
+    lots: Selector = col.lots("the lots it holds", default=EVERY_LOT)
+    capacity_lb: float | None = col.pounds(
+        "most it holds overnight",
+        default=None,
+        blank="no limit",
+        caution_when_blank="Enter the most it can hold.",
+    )
+    holding_usd_per_lb_day: float = col.per_cwt(
+        "cost of keeping a hundredweight one night",
+        name="holding_usd_per_cwt_day",
+        default=0.0,
+        caution_when_blank="Enter what a night costs, or 0.",
+    )
+    shelf_life_days: int | None = col.count(
+        "days from delivery, or freezing, to the last day of use",
+        default=None,
+        blank="no last day but a lot's own",
+        maximum=3650,
+    )
+    ending_inventory_lb: float = col.pounds("what it must hold when the last day ends", default=0.0)
+    freezing: Freezing | None = col.part(Freezing, default=None, when="freezes")
 
 
 class DayRuleKind(StrEnum):
@@ -112,17 +201,24 @@ class DayRuleKind(StrEnum):
     """If any lot of `lots` is used on a day, so are at least `min_lb` of `against`."""
 
 
+@record(
+    "day_rules",
+    "What a day may use, all products together; kind says which columns apply.",
+    key="rule_id",
+)
 @dataclass(frozen=True, slots=True)
 class DayRule:
     """A rule on what a day uses, over all products and before losses."""
 
-    rule_id: str
-    kind: DayRuleKind
-    lots: Selector = EVERY_LOT
-    against: Selector | None = None
-    min_lb: float | None = None
-    max_lb: float | None = None
-    note: str = ""
+    rule_id: str = col.identifier("the plant's own name of the rule")
+    kind: DayRuleKind = col.choice("what kind of rule", DayRuleKind)
+    lots: Selector = col.lots("the lots it covers", default=EVERY_LOT)
+    against: Selector | None = col.lots(
+        "for needs: the lots needed with them", default=None, blank="none"
+    )
+    min_lb: float | None = col.pounds("at least this much a day", default=None, blank="no limit")
+    max_lb: float | None = col.pounds("at most this much a day", default=None, blank="no limit")
+    note: str = col.text("why, for people", default="")
 
 
 class DayConstraintClass(StrEnum):

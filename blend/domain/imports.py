@@ -6,6 +6,10 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
+from blend.domain import columns as col
+from blend.domain.columns import LEAN, MAX_LB, MAX_USD, record
+from blend.units import LB_PER_KG
+
 USD = "USD"
 
 
@@ -54,6 +58,11 @@ class RateUnit(StrEnum):
     KG_PER_YEAR = "kg_per_year"
 
 
+@record(
+    "import_rates",
+    "Duty and fee rates, added to the built-in ones; the same rate_id replaces one.",
+    key="rate_id",
+)
 @dataclass(frozen=True, slots=True)
 class ImportRate:
     """One rate with its days, its source and how it was read.
@@ -63,17 +72,30 @@ class ImportRate:
     lines that begin with it.
     """
 
-    rate_id: str
-    charge: RateKind
-    value: float | None
-    unit: RateUnit
-    origin: str = ""
-    tariff_line: str = ""
-    valid_from: date | None = None
-    valid_to: date | None = None
-    verified: str = "read"
-    source: str = ""
-    note: str = ""
+    rate_id: str = col.identifier("name of the rate")
+    charge: RateKind = col.choice(
+        "what it is for; mpf: merchandise processing fee, hmf: harbor maintenance fee", RateKind
+    )
+    value: float | None = col.number(
+        "in its unit",
+        blank="there is a rate, and it is not known: the offer must give it",
+        unit="as unit says",
+        minimum=0,
+        maximum=MAX_LB,
+    )
+    unit: RateUnit = col.choice("of value", RateUnit)
+    origin: str = col.word("the country", default="", blank="any")
+    tariff_line: str = col.identifier("digits the line starts with", default="", blank="any")
+    valid_from: date | None = col.day("first day", default=None, blank="not known")
+    valid_to: date | None = col.day("last day", default=None, blank="none known")
+    verified: str = col.choice(
+        "read at its source, in a restatement, or from memory",
+        ("read", "restated", "memory", "own"),
+        default="read",
+        required=True,
+    )
+    source: str = col.text("document", default="", required=True)
+    note: str = col.text("anything else to know", default="")
 
     def concerns(self, charge: RateKind, origin: str, tariff_line: str) -> bool:
         return (
@@ -89,6 +111,12 @@ class ImportRate:
         return self.valid_to is not None and self.valid_to < day
 
 
+@record(
+    "foreign_offers",
+    "Offers of frozen meat from abroad, what bringing it in costs, and fresh meat to compare.",
+    key="offer_id",
+    required=True,
+)
 @dataclass(frozen=True, slots=True)
 class ForeignOffer:
     """One offer of frozen meat from abroad, what its way costs, and the fresh meat beside it.
@@ -100,36 +128,64 @@ class ForeignOffer:
     year of 360 days. `point_usd_per_lb` is what one lean point adds to the price of a pound.
     """
 
-    offer_id: str
-    item: str
-    origin: str
-    tariff_line: str
-    lean: float
-    price: float
-    currency: str
-    price_per: str
-    usd_per_currency: float
-    basis: Basis
-    net_weight_lb: float
-    entry_on: date
-    quota: Quota
-    ocean_freight_usd_per_lb: float
-    insurance_share: float
-    handling_usd_per_lb: float
-    inland_usd_per_lb: float
-    days_to_plant: int
-    finance_share_per_year: float
-    thaw_lean_loss_share: float
-    fresh_usd_per_lb: float
-    fresh_lean: float
-    point_usd_per_lb: float
-    by_sea: bool = True
-    duty_usd_per_kg: float | None = None
-    duty_share: float | None = None
-    surcharge_share: float | None = None
-    assessment_usd_per_kg: float | None = None
-    lot_id: str = ""
-    """The lot of the case that this offer prices, for scenarios; empty for none."""
+    offer_id: str = col.identifier("the plant's own name of the offer")
+    item: str = col.word("what the trade calls it, such as 90 CL")
+    origin: str = col.word("the country; duty rests on it")
+    tariff_line: str = col.identifier("eight digits it enters on within quota, such as 0202.30.50")
+    lean: float = col.share("chemical lean", unit=LEAN, minimum=0.01)
+    price: float = col.number(
+        "as offered, in its currency", unit="currency per price_per", minimum=0, maximum=MAX_USD
+    )
+    currency: str = col.word("three letters, such as USD or AUD", convert=str.upper)
+    price_per: str = col.choice("what weight the price is for", ("kg", "lb"))
+    usd_per_currency: float = col.number(
+        "USD for one unit of its currency",
+        blank="1, for USD only",
+        convert=lambda rate: rate or 1.0,
+        unit="USD",
+        minimum=0.000001,
+        maximum=1000,
+    )
+    basis: Basis = col.choice("what the price covers", Basis)
+    net_weight_lb: float = col.number(
+        "of the whole customs entry",
+        name="net_weight_kg",
+        convert=lambda kg: kg * LB_PER_KG,
+        unit="kg",
+        minimum=1,
+        maximum=MAX_LB,
+    )
+    entry_on: date = col.day("day of the customs entry")
+    quota: Quota = col.choice("in or over its origin's quota that day", Quota)
+    ocean_freight_usd_per_lb: float = col.per_cwt("to the port", name="ocean_freight_usd_per_cwt")
+    insurance_share: float = col.share("of price and freight", maximum=0.2)
+    handling_usd_per_lb: float = col.per_cwt(
+        "inspection, import house and storage", name="handling_usd_per_cwt"
+    )
+    inland_usd_per_lb: float = col.per_cwt("freight to the plant", name="inland_usd_per_cwt")
+    days_to_plant: int = col.count("from payment to use", unit="days", maximum=1000)
+    finance_share_per_year: float = col.share("interest, in a year of 360 days")
+    thaw_lean_loss_share: float = col.share("of the lean, lost in thawing", maximum=0.5)
+    fresh_usd_per_lb: float = col.per_cwt("fresh meat to compare", name="fresh_usd_per_cwt")
+    fresh_lean: float = col.share("chemical lean of the fresh meat", unit=LEAN)
+    point_usd_per_lb: float = col.per_cwt(
+        "what one lean point adds to a hundredweight (see blend value)", name="point_usd_per_cwt"
+    )
+    by_sea: bool = col.yes_no("yes: the harbor fee is due", default=True)
+    duty_usd_per_kg: float | None = col.money(
+        "own duty", "USD per kg", default=None, blank="as import_rates has it"
+    )
+    duty_share: float | None = col.share(
+        "own duty", default=None, blank="as import_rates has it", maximum=5
+    )
+    surcharge_share: float | None = col.share(
+        "own duty on top", default=None, blank="as import_rates has it", maximum=5
+    )
+    assessment_usd_per_kg: float | None = col.money(
+        "of the beef promotion order", "USD per kg", default=None, blank="as import_rates has it"
+    )
+    lot_id: str = col.identifier("the lot of lots.csv that it prices", default="", blank="none")
+    """For scenarios."""
 
 
 class Cost(StrEnum):

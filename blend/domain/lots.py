@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
+
+from blend.domain import columns as col
+from blend.domain.columns import LEAN, MAX_USD, SPECIES, record
 
 FORMS = ("fresh", "frozen")
 ON_HAND_OR_OFFERED = ("offered", "on hand")
@@ -13,6 +18,15 @@ PRICE_BASES = ("delivered", "fob")
 DOMESTIC = "domestic"
 
 
+def _is_offer(values: Mapping[str, Any]) -> bool:
+    return values.get("on_hand_or_offered") == "offered"
+
+
+def _is_fob(values: Mapping[str, Any]) -> bool:
+    return values.get("price_basis") == "fob"
+
+
+@record("lots", "Trimmings on offer or on hand, one lot a row.", key="lot_id", required=True)
 @dataclass(frozen=True, slots=True)
 class Lot:
     """One lot: what it is, what it costs, how much there is and when it can be used.
@@ -23,27 +37,104 @@ class Lot:
     taken but unused pound is worth (below zero: what it costs to be rid of it).
     """
 
-    lot_id: str
-    item: str
-    species: str
-    lean: float
-    price_usd_per_lb: float
-    quantity_lb: float | None
-    fresh_or_frozen: str = "fresh"
-    origin: str = DOMESTIC
-    meat_class: str = ""
-    supplier: str = ""
-    label_claims: frozenset[str] = frozenset()
-    on_hand_or_offered: str = "offered"
-    price_basis: str = "delivered"
-    freight_usd_per_lb: float = 0.0
-    container: str = "loose"
-    container_lb: float | None = None
-    available_on: date | None = None
-    use_by: date | None = None
-    min_purchase_lb: float = 0.0
-    must_take_all: bool = False
-    salvage_value_usd_per_lb: float = 0.0
+    lot_id: str = col.identifier("the plant's own lot number", example="B90-1")
+    item: str = col.word("what the trade calls it, such as cow 90s", example="fresh 90s")
+    species: str = col.choice("the animal it is from", SPECIES, example="beef")
+    lean: float = col.share("chemical lean", unit=LEAN, example="90")
+    price_usd_per_lb: float = col.price(
+        "asking price; for stock, the price on the books", example="349"
+    )
+    quantity_lb: float | None = col.pounds(
+        "pounds on offer or on hand",
+        blank="no limit stated",
+        caution_when_blank="Enter the pounds on offer or on hand.",
+        example="16000",
+    )
+    fresh_or_frozen: str = col.choice(
+        "fresh (chilled) or frozen",
+        FORMS,
+        default="fresh",
+        caution_when_blank="Enter fresh or frozen.",
+        example="fresh",
+    )
+    origin: str = col.word(
+        "domestic, or the country; never assumed, as labels rest on it",
+        default=DOMESTIC,
+        required=True,
+        convert=lambda origin: DOMESTIC if origin.casefold() == DOMESTIC else origin,
+        example=DOMESTIC,
+    )
+    meat_class: str = col.word(
+        "such as cow, bull or heart",
+        default="",
+        caution_when_blank="Limits on a class, such as cheek, head or heart meat, do not apply."
+        " Enter the class.",
+        example="cow",
+    )
+    supplier: str = col.word(
+        "who sells it",
+        default="",
+        caution_when_blank="Limits on a supplier do not apply. Enter the supplier.",
+        example="Packer A",
+    )
+    label_claims: frozenset[str] = col.words(
+        "claims it can carry; capitals do not matter", default=frozenset(), convert=col.lower_case
+    )
+    on_hand_or_offered: str = col.choice(
+        "offered by a seller, or on hand at the plant",
+        ON_HAND_OR_OFFERED,
+        default="offered",
+        example="offered",
+    )
+    price_basis: str = col.choice(
+        "delivered: the price includes freight; fob: freight is extra",
+        PRICE_BASES,
+        default="delivered",
+        caution_when_blank="No freight is added. Enter delivered or fob.",
+        example="delivered",
+    )
+    freight_usd_per_lb: float = col.per_cwt(
+        "freight to the plant, for an fob price only",
+        name="freight_usd_per_cwt",
+        default=0.0,
+        caution_when_blank="The price is fob. Enter the freight, or 0 if there is none.",
+        caution_in_row=_is_fob,
+    )
+    container: str = col.choice(
+        "what it comes in",
+        CONTAINERS,
+        default="loose",
+        caution_when_blank="Any number of pounds can be bought. Enter what it comes in.",
+        example="combo",
+    )
+    container_lb: float | None = col.pounds(
+        "net weight of one container; blank for loose meat",
+        minimum=1,
+        default=None,
+        blank="none, for loose meat only",
+        example="2000",
+    )
+    available_on: date | None = col.day(
+        "first day it can be used",
+        default=None,
+        blank="already here",
+        caution_when_blank="Enter the day it can be used.",
+        caution_in_row=_is_offer,
+    )
+    use_by: date | None = col.day(
+        "last day it can be used",
+        default=None,
+        blank="no last day",
+        caution_when_blank="Enter the last day it can be used.",
+    )
+    min_purchase_lb: float = col.pounds("smallest amount the seller will ship", default=0.0)
+    must_take_all: bool = col.yes_no("yes: all of it or none", default=False)
+    salvage_value_usd_per_lb: float = col.money(
+        "value of a pound bought but not used; negative if it costs money to get rid of",
+        "USD per lb",
+        default=0.0,
+        minimum=-MAX_USD,
+    )
 
     @property
     def fat_share(self) -> float:

@@ -8,6 +8,10 @@ from datetime import date, datetime
 from enum import StrEnum
 from functools import lru_cache
 
+from blend.domain import columns as col
+from blend.domain.columns import LEAN, SPECIES, record
+from blend.domain.lots import FORMS, PRICE_BASES
+
 LB_PER_LOAD = 40_000.0
 """One truckload, as the trade counts."""
 
@@ -22,9 +26,14 @@ class EntryKind(StrEnum):
 
 
 SOURCE_CLASSES = ("packer", "grinder", "trader", "importer", "broker", "other")
-"""What a firm that tells of the market is."""
+"""Types of company."""
+
+MIN_USD_PER_CWT = 5.0
+MAX_USD_PER_CWT = 5_000.0
+"""Outside of them a price was meant per pound, or in cents."""
 
 
+@record("items", "What is quoted, and on which terms, one item a row.", key="item_id")
 @dataclass(frozen=True, slots=True)
 class Item:
     """What one quotation series is of, and on which terms.
@@ -33,22 +42,32 @@ class Item:
     species, form and origin: meat of another form or origin is another item.
     """
 
-    item_id: str
-    name: str
-    species: str
-    lean: float
-    fresh_or_frozen: str
-    origin: str
-    basis: str = "fob"
-    """"fob" the seller's plant or port, or "delivered"."""
-    delivered_within_days: int = 21
-    """Later deliveries are another market."""
-    tick_usd_per_cwt: float = 0.25
-    """The step in which prices of the item are commonly named."""
-    point_usd_per_cwt: float | None = None
-    """What one lean point adds; None: prices at another lean are adjusted by proportion."""
+    item_id: str = col.identifier("your own name of the item")
+    name: str = col.text("as it is printed")
+    species: str = col.choice("the animal it is from", SPECIES)
+    lean: float = col.share("chemical lean it is quoted at", unit=LEAN, minimum=0.01)
+    fresh_or_frozen: str = col.choice("fresh (chilled) or frozen", FORMS)
+    origin: str = col.word("domestic, or the country or group")
+    basis: str = col.choice(
+        "fob the seller's plant or port, or delivered", PRICE_BASES, default="fob"
+    )
+    delivered_within_days: int = col.count(
+        "later deliveries are another market", default=21, unit="days", maximum=1000
+    )
+    tick_usd_per_cwt: float = col.money(
+        "usual step between its prices", "USD per cwt", default=0.25, minimum=0.01, maximum=50
+    )
+    point_usd_per_cwt: float | None = col.money(
+        "what one lean point adds, to adjust prices to its lean (see blend value)",
+        "USD per cwt",
+        default=None,
+        blank="prices are adjusted to its lean in proportion",
+        minimum=-100,
+        maximum=100,
+    )
 
 
+@record("canvass", "What was heard in the canvass, one thing a row.", key="entry_id")
 @dataclass(frozen=True, slots=True)
 class CanvassEntry:
     """One thing heard in the canvass, as heard; nothing is ever overwritten.
@@ -58,29 +77,55 @@ class CanvassEntry:
     published; `source_class` says what it is (packer, grinder, trader, importer, broker).
     """
 
-    entry_id: str
-    heard_at: datetime
-    """By the reporter's clock, without a zone; of a correction, when the first entry was heard."""
-    market_day: date
-    kind: EntryKind
-    item_id: str
-    usd_per_cwt: float
-    pounds_lb: float | None
-    source: str
-    source_class: str
-    lean: float | None = None
-    """None: the item's own."""
-    basis: str = "fob"
-    freight_usd_per_cwt: float | None = None
-    """From the seller to the buyer, where the price is on another basis than the item's."""
-    delivered_within_days: int | None = None
-    """None: within the item's own days."""
-    is_firm: bool = True
-    """A bid or offer that could be hit or lifted when it was heard."""
-    between_affiliates: bool = False
-    note: str = ""
-    corrects: str | None = None
-    withdrawn: bool = False
+    entry_id: str = col.identifier("your own name of the entry", option="id")
+    heard_at: datetime = col.moment("on your own clock, before any correction")
+    """Of a correction, when the first entry was heard."""
+    market_day: date = col.day("market day it is about", option="day")
+    kind: EntryKind = col.choice("trade, bid, offer or other", EntryKind)
+    item_id: str = col.identifier("the item, as in items", option="item")
+    usd_per_cwt: float = col.money(
+        "price as reported",
+        "USD per cwt",
+        minimum=MIN_USD_PER_CWT,
+        maximum=MAX_USD_PER_CWT,
+        option="price",
+    )
+    pounds_lb: float | None = col.pounds(
+        "weight; a trade must have one", minimum=1, blank="not stated", option="pounds"
+    )
+    source: str = col.word("company (kept private, never printed)")
+    source_class: str = col.choice("company type", SOURCE_CLASSES)
+    lean: float | None = col.share(
+        "chemical lean", unit=LEAN, default=None, blank="the item's own", minimum=0.01
+    )
+    basis: str = col.choice("what the price covers", PRICE_BASES, default="fob")
+    freight_usd_per_cwt: float | None = col.money(
+        "seller to buyer, where its basis is not the item's",
+        "USD per cwt",
+        default=None,
+        blank="not reported",
+        maximum=MAX_USD_PER_CWT,
+        option="freight",
+    )
+    delivered_within_days: int | None = col.count(
+        "latest delivery, in days from the market day",
+        default=None,
+        blank="within the item's own days",
+        unit="days",
+        maximum=1000,
+        option="within-days",
+    )
+    is_firm: bool = col.yes_no(
+        "of a bid or offer: it could be hit or lifted", default=True, option="not-firm"
+    )
+    between_affiliates: bool = col.yes_no(
+        "seller and buyer are affiliated", default=False, option="affiliates"
+    )
+    note: str = col.text("what else was said", default="")
+    corrects: str | None = col.identifier(
+        "entry_id of the entry it replaces", default=None, blank="none"
+    )
+    withdrawn: bool = col.yes_no("yes: nothing replaces the entry it corrects", default=False)
 
     @property
     def firm(self) -> str:
@@ -123,18 +168,23 @@ class Published:
     """Number of the last append to the store that the quotation rests on."""
 
 
+@record(
+    "volumes",
+    "Volume figures (availability, orders, slaughter, imports, cold storage), one a row.",
+)
 @dataclass(frozen=True, slots=True)
 class Volume:
     """One figure of a volume series: availability, orders, slaughter, imports, cold storage."""
 
-    series_id: str
-    period_end: date
-    value: float
-    unit: str
-    item_id: str = ""
-    origin: str = ""
-    corrects: date | None = None
-    """Its own `period_end` where it takes the place of an earlier figure."""
+    series_id: str = col.identifier("your own name of the series")
+    period_end: date = col.day("last day of the period")
+    value: float = col.number("in its unit", unit="as unit says", minimum=0)
+    unit: str = col.word("such as lb, head or t")
+    item_id: str = col.identifier("the item, as in items", default="", blank="no single item")
+    origin: str = col.word("where it is from", default="", blank="all origins")
+    corrects: date | None = col.day(
+        "period_end again, to replace an earlier figure", default=None, blank="a first figure"
+    )
 
     @property
     def key(self) -> tuple[str, date, str, str]:

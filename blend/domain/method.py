@@ -6,59 +6,87 @@ import json
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from hashlib import sha256
+from typing import Any
+
+from blend.domain import columns as col
+from blend.domain.columns import Kind, record
 
 
+def _cuts(about: str) -> Any:
+    return col.column(Kind.NUMBERS, about, unit="ratio to normal", minimum=0, maximum=100)
+
+
+@record(
+    "quotation_method",
+    "The numbers that turn a canvass into a quote and a move into a word, one a row.",
+    key="setting",
+    required=True,
+)
 @dataclass(frozen=True)  # no slots: text and digest are kept once reckoned
 class Method:
     """Every number that a quotation and its tone rest on; `digest` names the whole of them."""
 
-    version: str
-    # How evidence is weighed, in the order: trades, firm bids and offers, other information.
-    trade_weight: float
-    bid_offer_weight: float
-    other_weight: float
-    affiliate_weight: float
-    """Times the weight of its kind; 0 leaves trades between affiliates out."""
-    # When trades alone suffice, and when what there is suffices at all.
-    min_trades: int
-    min_pounds_lb: float
-    min_firms: int
-    min_firms_if_thin: int
-    min_firms_each_side: int
-    """Companies bidding, and companies offering, before bids and offers set a quotation."""
-    max_firm_share: float
-    """Of the pounds traded; a firm at this share or above makes the canvass concentrated."""
-    firm_weight_cap: float
-    """No firm bears more of a quotation than this share, where enough firms are there."""
-    # Robustness.
-    outlier_cut: float
-    min_spread_ticks: float
-    """The median distance is never taken for less: prices stand on a grid of ticks."""
-    huber_k: float
-    lean_within_share: float
-    """Lean further from the item's is another item."""
-    late_days: int
-    """Days after the market day at which an entry comes too late."""
-    carried_days: int
-    confident_firms: int
-    # What may be shown without showing a firm.
-    confidential_days: int
-    confidential_firms: int
-    confidential_time_share: float
-    confidential_max_share: float
-    confidential_sole_share: float
-    # The words for a move, for demand, offerings and activity.
-    measurable_ticks: float
-    tone_level: float
-    majority_share: float
-    compare_within_days: int
-    normal_days: int
-    normal_min_days: int
-    normal_min_count: float
-    """With fewer a day as a rule, one more or less would change the word."""
-    demand_cuts: tuple[float, ...]
-    offerings_cuts: tuple[float, ...]
-    activity_cuts: tuple[float, ...]
+    version: str = col.text("your own name of the method")
+    # weights of evidence, in order: trades, firm bids and offers, other information
+    trade_weight: float = col.number("of a trade", minimum=0, maximum=1)
+    bid_offer_weight: float = col.number(
+        "of a firm bid and a firm offer together", minimum=0, maximum=1
+    )
+    other_weight: float = col.number("of other information", minimum=0, maximum=1)
+    affiliate_weight: float = col.number(
+        "times the weight of its kind; 0 leaves affiliates out", minimum=0, maximum=1
+    )
+    # how much is enough: of trades alone, and of all evidence
+    min_trades: int = col.count("trades that are enough", minimum=1)
+    min_pounds_lb: float = col.pounds("pounds traded that are enough")
+    min_firms: int = col.count("companies whose trades are enough", minimum=1)
+    min_firms_if_thin: int = col.count("companies below which nothing is quoted", minimum=1)
+    min_firms_each_side: int = col.count(
+        "companies bidding, and companies offering, to quote without trades", minimum=2
+    )
+    max_firm_share: float = col.share("share of pounds traded at which one company dominates")
+    firm_weight_cap: float = col.share(
+        "most weight one company has in a quote, where there are enough", minimum=0.01
+    )
+    # outliers
+    outlier_cut: float = col.number(
+        "robust distance beyond which an entry is left out", minimum=0, maximum=100
+    )
+    min_spread_ticks: float = col.number(
+        "smallest median distance, as prices move in ticks", unit="ticks", minimum=0.1, maximum=100
+    )
+    huber_k: float = col.number(
+        "robust distance beyond which entries pull no harder", minimum=0.1, maximum=10
+    )
+    lean_within_share: float = col.points(
+        "lean further from the item's is another item", name="lean_within_points"
+    )
+    late_days: int = col.count("days after the market day that still count", unit="days")
+    carried_days: int = col.count("days a quote is carried", unit="days")
+    confident_firms: int = col.count("companies for high confidence", minimum=1)
+    # confidentiality: what can be shown without showing a company
+    confidential_days: int = col.count("days looked back", unit="days", minimum=1)
+    confidential_firms: int = col.count("companies that must report often", minimum=1)
+    confidential_time_share: float = col.share("share of the time that is often")
+    confidential_max_share: float = col.share("share of one company that is too much")
+    confidential_sole_share: float = col.share("share of days with one company that is too much")
+    # the words for a move, for demand, offerings and activity
+    measurable_ticks: float = col.number(
+        "move that counts as measurable", unit="ticks", minimum=0, maximum=10000
+    )
+    tone_level: float = col.number("level of the tests of a move", minimum=0.001, maximum=0.5)
+    majority_share: float = col.share("share of companies that a majority exceeds", minimum=0.5)
+    compare_within_days: int = col.count("how far back a day to compare may be", unit="days")
+    normal_days: int = col.count("days that show what is normal", unit="days", minimum=1)
+    normal_min_days: int = col.count("days needed to say what is normal", minimum=1)
+    normal_min_count: float = col.number(
+        "entries a day needed to say what is normal", minimum=0, maximum=1000
+    )
+    demand_cuts: tuple[float, ...] = _cuts(
+        "between very light, light, moderate, good and very good"
+    )
+    offerings_cuts: tuple[float, ...] = _cuts("between light, moderate and heavy")
+    activity_cuts: tuple[float, ...] = _cuts("between inactive, slow, moderate and active")
 
     @cached_property
     def text(self) -> str:
@@ -73,11 +101,11 @@ class Method:
 def method_of(text: str) -> Method:
     """The method that `Method.text` wrote; raise ValueError where it is of another form."""
     try:
-        values = json.loads(text)
+        values: dict[str, Any] = json.loads(text)
         return Method(**{name: _value(value) for name, value in values.items()})
     except TypeError as error:
         raise ValueError("a method of another form than this version of blend uses") from error
 
 
-def _value(value: object) -> object:
+def _value(value: Any) -> Any:
     return tuple(value) if isinstance(value, list) else value

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass
+
+from blend.domain import columns as col
+from blend.domain.columns import LEAN, SPECIES, record
 
 
+@record("products", "Ground products to make, one a row.", key="product_id", required=True)
 @dataclass(frozen=True, slots=True)
 class Product:
     """One ground product: its lean, its tolerance, its volume and its batches.
@@ -19,21 +23,54 @@ class Product:
     `programs` are those that every lot in it must carry.
     """
 
-    product_id: str
-    name: str
-    species: frozenset[str]
-    target_lean: float
-    tolerance_below_share: float
-    tolerance_above_share: float
-    min_lb: float
-    max_lb: float | None
-    batch_lb: float
-    blender_min_lb: float
-    blender_max_lb: float
-    standards: tuple[str, ...] = ()
-    label_claims: frozenset[str] = frozenset()
-    shortage_penalty_usd_per_lb: float | None = None
-    sale_usd_per_lb: float = 0.0
+    product_id: str = col.identifier("the plant's own product code", example="GB80")
+    name: str = col.text("what people call it", example="Ground beef 80/20")
+    species: frozenset[str] = col.words(
+        "what it may be made from",
+        choices=SPECIES,
+        blank="",
+        default=MISSING,
+        convert=frozenset,
+        example="beef",
+    )
+    target_lean: float = col.share("chemical lean to aim for", unit=LEAN, example="80")
+    tolerance_below_share: float = col.points(
+        "how far lean may fall below the target; 0.5 is half a point",
+        name="tolerance_below_points",
+        example="0.5",
+    )
+    tolerance_above_share: float = col.points(
+        "how far lean may rise above the target",
+        name="tolerance_above_points",
+        example="1",
+    )
+    min_lb: float = col.pounds("finished pounds ordered, at least", example="36000")
+    max_lb: float | None = col.pounds(
+        "finished pounds wanted, at most",
+        blank="no limit",
+        caution_when_blank="Enter the most pounds wanted.",
+        example="36000",
+    )
+    batch_lb: float = col.pounds("finished pounds of a usual batch", minimum=1, example="4000")
+    blender_min_lb: float = col.pounds("smallest batch the blender takes", example="2000")
+    blender_max_lb: float = col.pounds("largest batch it takes", minimum=1, example="5000")
+    standards: tuple[str, ...] = col.words(
+        "standard_id of the standards it is labeled or bought under",
+        caution_when_blank="No standard limits it. Name its standards if it has any.",
+        example="ground_beef",
+    )
+    label_claims: frozenset[str] = col.words(
+        "claims every lot in it must carry; capitals do not matter",
+        default=frozenset(),
+        convert=col.lower_case,
+    )
+    shortage_penalty_usd_per_lb: float | None = col.money(
+        "penalty for each pound short of min_lb",
+        "USD per lb",
+        default=None,
+        blank="it may not fall short",
+    )
+    sale_usd_per_lb: float = col.money("earned on each finished pound", "USD per lb", default=0.0)
 
     @property
     def min_lean(self) -> float:

@@ -7,18 +7,25 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from blend.domain import columns as col
+from blend.domain.columns import LEAN, SPECIES, record
+from blend.domain.lots import FORMS
 
+
+@record("quotations", "Quotations of trimmings, one item and day a row.", required=True)
 @dataclass(frozen=True, slots=True)
 class Quotation:
     """One quotation. `pounds_lb` is the weight behind it, None where none is stated."""
 
-    item: str
-    species: str
-    lean: float
-    usd_per_lb: float
-    quoted_on: date
-    fresh_or_frozen: str = "fresh"
-    pounds_lb: float | None = None
+    item: str = col.word("what the trade calls it, such as 90s")
+    species: str = col.choice("the animal it is from", SPECIES)
+    lean: float = col.share("chemical lean it is quoted at", unit=LEAN, minimum=0.01)
+    usd_per_lb: float = col.price("as quoted")
+    quoted_on: date = col.day("day of the quotation")
+    fresh_or_frozen: str = col.choice("fresh (chilled) or frozen", FORMS, default="fresh")
+    pounds_lb: float | None = col.pounds(
+        "weight behind the quotation", minimum=1, default=None, blank="not stated"
+    )
 
 
 def labels_of(quotations: Sequence[Quotation]) -> list[str]:

@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import NormalDist
 
+from blend.domain import columns as col
 from blend.domain.case import Case
+from blend.domain.columns import MAX_LB, record
 from blend.domain.lots import Lot
 from blend.domain.selectors import EVERY_LOT, Selector
 
@@ -54,6 +56,12 @@ class Distribution(StrEnum):
     """Between `least` and `most`, likeliest at `value`."""
 
 
+@record(
+    "scenarios",
+    "What may come: changes of named scenarios, and changes drawn at random.",
+    key="row_id",
+    required=True,
+)
 @dataclass(frozen=True, slots=True)
 class ScenarioRow:
     """One change of one quantity, fixed in a named scenario or drawn anew in each draw.
@@ -62,20 +70,54 @@ class ScenarioRow:
     that `correlation` to it (of the normal numbers behind both).
     """
 
-    row_id: str
-    field: ScenarioField
-    change: Change
-    value: float
-    scenario: str = ""
-    lots: Selector = EVERY_LOT
-    products: tuple[str, ...] = ()
-    currency: str = ""
-    distribution: Distribution = Distribution.FIXED
-    sd: float | None = None
-    minimum: float | None = None
-    maximum: float | None = None
-    correlated_with: str = ""
-    correlation: float | None = None
+    row_id: str = col.identifier("name of the change")
+    field: ScenarioField = col.choice("what changes", ScenarioField)
+    change: Change = col.choice("what is done with value", Change)
+    value: float = col.number(
+        "number or factor; the most likely, the median or the mean where it is drawn",
+        unit="USD per cwt of a price, lb of a quantity or an order, USD of a rate",
+        minimum=-MAX_LB,
+        maximum=MAX_LB,
+    )
+    scenario: str = col.word("whose change it is, if fixed", default="", blank="none")
+    lots: Selector = col.lots("for price and quantity: which lots", default=EVERY_LOT)
+    products: tuple[str, ...] = col.words(
+        "for order: product_id of those ordered", blank="all products"
+    )
+    currency: str = col.word(
+        "for rate: as in foreign_offers", default="", blank="none", convert=str.upper
+    )
+    distribution: Distribution = col.choice(
+        "how value is drawn", Distribution, default=Distribution.FIXED
+    )
+    sd: float | None = col.number(
+        "for normal and lognormal: standard deviation, of the logarithm for lognormal",
+        default=None,
+        blank="none",
+        unit="as value, or a fraction",
+        minimum=0,
+        maximum=MAX_LB,
+    )
+    minimum: float | None = col.number(
+        "drawn values are at least this",
+        default=None,
+        blank="no limit",
+        unit="as value",
+        minimum=-MAX_LB,
+        maximum=MAX_LB,
+    )
+    maximum: float | None = col.number(
+        "drawn values are at most this",
+        default=None,
+        blank="no limit",
+        unit="as value",
+        minimum=-MAX_LB,
+        maximum=MAX_LB,
+    )
+    correlated_with: str = col.identifier("row_id of a drawn row above", default="", blank="none")
+    correlation: float | None = col.number(
+        "with that row, -1 to 1", default=None, blank="none", unit="-1 to 1", minimum=-1, maximum=1
+    )
 
     def drawn(self, normal: float) -> float:
         """The value that belongs to a number drawn from the standard normal distribution."""

@@ -1,4 +1,4 @@
-"""Which lots a rule speaks of: `fresh_or_frozen=frozen; origin!=domestic; lean>=0.85`.
+"""Which lots a rule covers: `fresh_or_frozen=frozen; origin!=domestic; lean>=85`.
 
 Conditions joined by `;` must all hold. Several values joined by `|` mean any of them.
 An empty text means every lot.
@@ -10,6 +10,8 @@ import operator
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+from functools import lru_cache
 
 from blend.domain.lots import Lot
 from blend.errors import did_you_mean
@@ -55,7 +57,7 @@ class Condition:
     def holds(self, lot: Lot) -> bool:
         if self.attribute in NUMBER_ATTRIBUTES:
             number = NUMBER_ATTRIBUTES[self.attribute](lot)
-            return _COMPARE[self.compare](number, float(self.values[0]))
+            return _COMPARE[self.compare](number, lean_of(self.values[0]))
         words = {word.casefold() for word in WORD_ATTRIBUTES[self.attribute](lot)}
         among = not words.isdisjoint(value.casefold() for value in self.values)
         return among if self.compare == "=" else not among
@@ -63,7 +65,7 @@ class Condition:
 
 @dataclass(frozen=True, slots=True)
 class Selector:
-    """A set of lots, told by conditions that must all hold."""
+    """A set of lots: all of its conditions must hold."""
 
     conditions: tuple[Condition, ...] = ()
 
@@ -80,15 +82,31 @@ class Selector:
 EVERY_LOT = Selector()
 
 
+@lru_cache(maxsize=1024)
+def lean_of(text: str) -> float:
+    """Lean as people write it, 85, 85% or 0.85, as a fraction; raise ValueError."""
+    try:
+        number = Decimal(text.removesuffix("%").strip())
+    except InvalidOperation:
+        number = Decimal("nan")
+    if not number.is_finite():
+        raise ValueError(f'"{text}" is not a lean point; enter 85 or 0.85')
+    if number == 1 and not text.endswith("%"):
+        raise ValueError(f'"{text}" could be 1% or 100%; enter 1% or 100%')
+    share = number / 100 if text.endswith("%") or number > 1 else number
+    if not 0 <= share <= 1:
+        raise ValueError(f'"{text}" is not a lean point; enter 85 or 0.85')
+    return float(share)
+
+
 def parse_selector(text: str) -> Selector:
-    """Read a selector from its text; raise ValueError that says what is allowed."""
+    """Read a selector from its text; raise ValueError with what to write."""
     conditions = []
     for part in filter(str.strip, text.split(";")):
         match = _CONDITION.fullmatch(part)
         if match is None:
-            raise ValueError(
-                f"cannot read {part.strip()!r}; write attribute=value, for example fresh_or_frozen=frozen"
-            )
+            example = "write attribute=value, such as fresh_or_frozen=frozen"
+            raise ValueError(f"cannot read {part.strip()!r}; {example}")
         conditions.append(_condition(*match.groups()))
     return Selector(tuple(conditions))
 
@@ -100,12 +118,7 @@ def _condition(attribute: str, compare: str, values_text: str) -> Condition:
     if attribute in NUMBER_ATTRIBUTES:
         if len(values) > 1:
             raise ValueError(f"{attribute} takes one number")
-        try:
-            number = float(values[0])
-        except ValueError:
-            raise ValueError(f"{values[0]!r} is not a number, for {attribute}") from None
-        if not 0 <= number <= 1:
-            raise ValueError(f"{attribute} lies between 0 and 1, not {values[0]}")
+        lean_of(values[0])
     elif attribute in WORD_ATTRIBUTES:
         if compare not in ("=", "!="):
             raise ValueError(f"{attribute} is compared with = or !=, not {compare}")

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
 
+from blend.domain import columns as col
+from blend.domain.columns import record
 from blend.domain.products import Product
-from blend.domain.rules import Rule
+from blend.domain.rules import NAME_THE_LOTS, Rule, RuleKind, is_minimum_share, rule_kind
 from blend.domain.selectors import EVERY_LOT, Selector
 
 
@@ -24,6 +26,7 @@ STALE_AFTER = timedelta(days=365)
 """Rules change. A row read longer ago than this earns a warning to read the current text."""
 
 
+@record("standards", "Limits of published standards, added to the built-in ones.", key="row_id")
 @dataclass(frozen=True, slots=True)
 class StandardRow:
     """One limit of one published standard, with where and when it was read.
@@ -31,20 +34,39 @@ class StandardRow:
     `verified` is "read" when the text was seen, "memory" when it must be confirmed.
     """
 
-    standard_id: str
-    row_id: str
-    title: str
-    section: str
-    action: Action
-    kind: str | None
-    lots: Selector = EVERY_LOT
-    min_share: float | None = None
-    max_share: float | None = None
-    effective_on: date | None = None
-    read_on: date | None = None
-    verified: str = "read"
-    source: str = ""
-    note: str = ""
+    standard_id: str = col.identifier("the name products use for it")
+    row_id: str = col.identifier("name of this one limit")
+    title: str = col.text("the limit in a few words")
+    section: str = col.text("section of the published text")
+    action: Action = col.choice("refuse, warn, or note only", Action)
+    kind: str | None = col.choice(
+        "as in rules",
+        (RuleKind.FAT, RuleKind.SHARE, RuleKind.MIN_IF_USED, RuleKind.MUST_NOT_USE),
+        blank="none, for a note only",
+        convert=lambda kind: kind and rule_kind(kind),
+    )
+    lots: Selector = col.lots(
+        "the lots it covers",
+        default=EVERY_LOT,
+        caution_when_blank=NAME_THE_LOTS,
+        caution_in_row=is_minimum_share,
+    )
+    min_share: float | None = col.share(
+        "of the finished product, at least", default=None, blank="no limit"
+    )
+    max_share: float | None = col.share(
+        "of the finished product, at most", default=None, blank="no limit"
+    )
+    effective_on: date | None = col.day("first day in force", default=None, blank="not known")
+    read_on: date | None = col.day("when the text was last read", default=None, blank="never")
+    verified: str = col.choice(
+        "read: the text was read; memory: check it first",
+        ("read", "memory"),
+        default="read",
+        required=True,
+    )
+    source: str = col.text("document and where to find it", default="", required=True)
+    note: str = col.text("anything else to know", default="")
 
     def is_stale(self, day: date) -> bool:
         return self.read_on is None or day - self.read_on > STALE_AFTER

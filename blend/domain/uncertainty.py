@@ -6,6 +6,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 from statistics import NormalDist
 
+from blend.domain import columns as col
+from blend.domain.columns import record
+
+MAX_SD_POINTS = 20
+"""A standard deviation of more lean points is a slip."""
+
 MAX_CONFIDENCE = 0.999999
 """Beyond this a normal curve says nothing of real meat."""
 
@@ -18,6 +24,7 @@ SOLVENT_EXTRACTION_SD_SHARE = 0.0056
 collaborative study of rapid fat determination, J. AOAC, about 1977; read)."""
 
 
+@record("lean_spread", "How far off the lean of each lot may be, one lot a row.", key="lot_id")
 @dataclass(frozen=True, slots=True)
 class LeanUncertainty:
     """How far one lot's lean may be off.
@@ -27,9 +34,18 @@ class LeanUncertainty:
     deviations as fractions of 1: 0.01 is one lean point.
     """
 
-    lot_id: str
-    standard_error_share: float
-    container_sd_share: float
+    lot_id: str = col.identifier("the lot, as in lots.csv")
+    standard_error_share: float = col.points(
+        "standard error of the lot's average lean",
+        name="standard_error_points",
+        blank="as estimated from tests, with --lean estimated",
+        maximum=MAX_SD_POINTS,
+    )
+    container_sd_share: float = col.points(
+        "standard deviation of its containers around that; of loose meat, of one batch's pounds",
+        name="container_sd_points",
+        maximum=MAX_SD_POINTS,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +55,20 @@ class BatchUncertainty:
     Both are standard deviations of lean as fractions of 1.
     """
 
-    mixing_sd_share: float = 0.0
-    test_error: float = 0.0
+    mixing_sd_share: float = col.points(
+        "standard deviation of lean within a batch (uneven mixing)",
+        name="mixing_sd_points",
+        default=0.0,
+        maximum=MAX_SD_POINTS,
+        caution_when_blank="Perfect mixing is assumed. Enter its standard deviation, or 0.",
+    )
+    test_error: float = col.points(
+        "standard error of the test that judges the batch",
+        name="test_error_points",
+        default=0.0,
+        maximum=MAX_SD_POINTS,
+        caution_when_blank="A perfect test is assumed. Enter its error, or 0.",
+    )
 
     @property
     def variance(self) -> float:
@@ -58,6 +86,11 @@ class Sides(StrEnum):
     """Neither; each side gets half of the chance to fail, so the two together hold."""
 
 
+@record(
+    "confidence",
+    "How often batches must test within their lean limits, one product a row.",
+    key="product_id",
+)
 @dataclass(frozen=True, slots=True)
 class ChanceConstraint:
     """A batch of the product tests within its lean limits with at least this probability.
@@ -66,10 +99,16 @@ class ChanceConstraint:
     `MAX_CONFIDENCE`.
     """
 
-    product_id: str
-    min_confidence: float
-    sides: Sides = Sides.BELOW
-    batch: BatchUncertainty = BatchUncertainty()
+    product_id: str = col.identifier("the product, as in products.csv")
+    min_confidence: float = col.share(
+        "chance that a batch tests within the limits", minimum=0.5, maximum=MAX_CONFIDENCE
+    )
+    sides: Sides = col.choice(
+        "below: lean not under its minimum; above: not over its maximum; both: neither",
+        Sides,
+        default=Sides.BELOW,
+    )
+    batch: BatchUncertainty = col.part(BatchUncertainty, default=BatchUncertainty())
 
     @property
     def each_side(self) -> tuple[Sides, ...]:

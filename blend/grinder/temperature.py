@@ -42,8 +42,9 @@ def case_with_temperature(case: Case, temperatures_c: Mapping[str, float], heat:
                     file="temperatures.csv",
                     row=None,
                     column="lot_id",
-                    read=f"no row for {lot.lot_id}",
-                    allowed=f"a temperature of each lot that rule {rule.rule_id} may concern",
+                    value=f"no row for {lot.lot_id}",
+                    required="",
+                    hint=f"Enter its temperature: rule {rule.rule_id} may need it.",
                 )
             warm_c = temperatures_c.get(lot.lot_id, max_c)
             joule = excess_heat_j_per_kg(lot.lean, warm_c, max_c, heat)

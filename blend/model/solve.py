@@ -104,8 +104,9 @@ def without_end(case: Case) -> list[Problem]:
             file="products",
             row=None,
             column="max_lb",
-            read=f"no limit for {product.product_id}, sold at {product.sale_usd_per_lb:g} USD/lb",
-            allowed="a most volume, since each pound more would earn money",
+            value=f"no limit for {product.product_id}, sold at {product.sale_usd_per_lb:g} USD/lb",
+            required="",
+            hint="Enter max_lb: each pound more would earn money.",
         )
         for product in case.products
         if product.max_lb is None and product.sale_usd_per_lb > 0
@@ -115,8 +116,9 @@ def without_end(case: Case) -> list[Problem]:
             file="lots",
             row=None,
             column="quantity_lb",
-            read=f"no limit for {lot.lot_id}",
-            allowed="a quantity, where a product has no most volume",
+            value=f"no limit for {lot.lot_id}",
+            required="",
+            hint="Enter quantity_lb: a product has no max_lb.",
         )
         for lot in case.usable_lots()
         if lot.quantity_lb is None

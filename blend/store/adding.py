@@ -1,4 +1,4 @@
-"""What may go into the store: every reason against it told at once, under the writer's lock."""
+"""Validate and deduplicate what goes into the store, every problem listed at once."""
 
 from __future__ import annotations
 
@@ -14,20 +14,20 @@ Thing = TypeVar("Thing")
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What the store holds that additions could clash with."""
+    """What the store holds that additions could conflict with."""
 
     items: dict[str, Item]
     entries: dict[str, CanvassEntry]
     """Those with an entry_id that the additions bring or name."""
     corrected_by: dict[str, str]
-    """By entry_id, what took its place."""
+    """By entry_id, what replaced it."""
     volumes: list[Volume]
     """Every figure of the keys that the additions bring, in the order of recording."""
 
 
 @dataclass(frozen=True, slots=True)
-class Sifted:
-    """What is new, and how many things the store holds already, word for word."""
+class Checked:
+    """What is new, and how many things the store has already, word for word."""
 
     items: tuple[Item, ...]
     entries: tuple[CanvassEntry, ...]
@@ -36,15 +36,15 @@ class Sifted:
     problems: tuple[Problem, ...]
 
 
-def sift(additions: Additions, known: Known) -> Sifted:
-    """Part what is new from what is held already, and tell what may not go in."""
+def validate(additions: Additions, known: Known) -> Checked:
+    """Keep what is new and sound; list what may not go in."""
     problems: list[Problem] = []
     items = tuple(item for item in additions.items if known.items.get(item.item_id) != item)
     item_ids = {*known.items, *(item.item_id for item in additions.items)}
     entries = tuple(_new_entries(additions, known, item_ids, problems))
     volumes = tuple(_new_volumes(additions, known, item_ids, problems))
     new = len(items) + len(entries) + len(volumes)
-    return Sifted(items, entries, volumes, additions.count - new, tuple(problems))
+    return Checked(items, entries, volumes, additions.count - new, tuple(problems))
 
 
 Refuse = Callable[[str, str, str, str], None]
@@ -53,8 +53,8 @@ Refuse = Callable[[str, str, str, str], None]
 def _refuser(additions: Additions, table: str, index: int, problems: list[Problem]) -> Refuse:
     file, row = additions.place(table, index)
 
-    def refuse(column: str, read: str, allowed: str, hint: str) -> None:
-        problems.append(Problem(file, row, column, read, allowed, hint))
+    def refuse(column: str, value: str, required: str, hint: str) -> None:
+        problems.append(Problem(file, row, column, value, required, hint))
 
     return refuse
 
@@ -69,8 +69,8 @@ def _new_entries(
         held = entries.setdefault(entry.entry_id, entry)
         if held is not entry:
             if held != entry:
-                hint = "What was heard is corrected by a new entry whose corrects names it."
-                refuse("entry_id", entry.entry_id, "a name that no entry has", hint)
+                hint = "To correct an entry, add a new one and name the old one in corrects."
+                refuse("entry_id", entry.entry_id, "a new name", hint)
             continue
         _check_item(refuse, entry.item_id, item_ids)
         _check_correction(refuse, entry, entries, corrected_by)
@@ -91,12 +91,12 @@ def _check_correction(
     if entry.corrects is None:
         return
     if entry.corrects not in entries or entry.corrects == entry.entry_id:
-        refuse("corrects", entry.corrects, "an entry of the store, or one above it", "")
+        refuse("corrects", entry.corrects, "an entry in the store, or one above", "")
         return
     other = corrected_by.setdefault(entry.corrects, entry.entry_id)
     if other != entry.entry_id:
-        hint = f"It was corrected by {other}; correct that."
-        refuse("corrects", entry.corrects, "an entry that stands", hint)
+        hint = f"{other} corrected it already: correct that."
+        refuse("corrects", entry.corrects, "an entry not yet corrected", hint)
 
 
 def _new_volumes(
@@ -112,9 +112,9 @@ def _new_volumes(
         if volume.item_id:
             _check_item(refuse, volume.item_id, item_ids)
         if held is None and volume.corrects is not None:
-            refuse("corrects", str(volume.corrects), "nothing, as there is no figure yet", "")
+            refuse("corrects", str(volume.corrects), "blank: there is no figure yet", "")
         if held is not None and volume.corrects is None:
-            hint = f"It is {held.value:g} {held.unit} so far; fill in corrects to replace it."
+            hint = f"It has {held.value:g} {held.unit}. To replace it, fill in corrects."
             refuse("period_end", str(volume.period_end), "a period without a figure", hint)
         standing[volume.key] = volume
         yield volume

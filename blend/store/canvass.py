@@ -12,22 +12,22 @@ from blend.store.store import Store
 
 
 def new_entry_id() -> str:
-    """Unlike any other even where two people write in the same second."""
+    """Unique even where two people write in the same second."""
     return f"{datetime.now():%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
 
 
 def withdraw(store: Store, entry_id: str, note: str, new_id: str = "") -> CanvassEntry:
-    """Take what stands of an entry out of the count, and tell why; it is kept.
+    """Withdraw an entry and say why; it is kept but no longer counts.
 
-    Under the name `new_id` it is done once, however often it is asked for. Raise InputRefused
-    where nothing of the entry stands.
+    Under the name `new_id` it is done once, however often it is called. Raise InputRefused
+    where there is nothing to withdraw.
     """
     chain = store.history(entry_id)
     if chain and new_id == chain[-1].entry_id:
         return chain[-1]
     if not chain or chain[-1].withdrawn:
-        allowed = "an entry of the store that stands"
-        raise InputRefused([Problem("entry", None, "entry_id", entry_id, allowed)])
+        required = "an entry in the store, not withdrawn yet"
+        raise InputRefused([Problem("entry", None, "entry_id", entry_id, required)])
     last = chain[-1]
     gone = replace(
         last,

@@ -18,7 +18,7 @@ WAIT_S = 30
 
 _WRITERS_LOCK = 0x626C656E64
 """PostgreSQL knows locks by number. Writers take turns, so that appends are recorded in the
-order of their numbers: what was seen at one number stays what was seen."""
+order of their numbers, and what was read at one number stays as it was."""
 
 
 def url_of(where: str | Path) -> URL:
@@ -59,7 +59,7 @@ def open_engine(url: URL) -> Engine:
         return create_engine(url, connect_args={"connect_timeout": 10})
     except ModuleNotFoundError as error:
         raise FileTrouble(
-            f"{error.name} is not installed; a PostgreSQL store needs it; in blend's own folder: "
+            f"{error.name} is not installed, and a PostgreSQL store needs it. In blend's own folder: "
             "python -m pip install '.[postgres]'"
         ) from error
 
@@ -90,14 +90,14 @@ def writing(engine: Engine) -> Iterator[Connection]:
 
 @contextmanager
 def as_file_trouble(name: str) -> Iterator[None]:
-    """Tell what goes wrong with an engine in one line that names the store."""
+    """What goes wrong with an engine, in one line that names the store."""
     try:
         yield
     except (SQLAlchemyError, sqlite3.Error) as error:
         cause = getattr(error, "orig", None) or error
         reason = next(iter(str(cause).strip().splitlines()), type(cause).__name__)
-        for told, meant in _MEANINGS.items():
-            if told in reason:
+        for reported, meant in _MEANINGS.items():
+            if reported in reason:
                 reason = meant
         raise FileTrouble(f"{name}: {reason}") from error
 
@@ -107,5 +107,5 @@ _MEANINGS = {
     "database is locked": _BUSY,
     "lock timeout": _BUSY,
     "disk I/O error": "the disk fails, or is full (disk I/O error)",
-    "readonly database": "you may not write there, which SQLite needs even to look into a store",
+    "readonly database": "you may not write there, and SQLite must even to read a store",
 }

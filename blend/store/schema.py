@@ -1,23 +1,35 @@
-"""The tables as they are now. How a store came to have them is in `migrations`."""
+"""The store's tables, derived from the records they hold, and the guards that keep them whole."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import fields
+from datetime import UTC, date, datetime
+from types import NoneType, UnionType
+from typing import Any, Union, get_args, get_origin, get_type_hints
 
 from sqlalchemy import (
     Boolean,
+    CheckConstraint,
     Column,
     Date,
     DateTime,
     Double,
     ForeignKey,
+    Index,
     Integer,
     MetaData,
+    PrimaryKeyConstraint,
     Table,
     Text,
     TypeDecorator,
+    UniqueConstraint,
 )
+
+from blend.domain.market import CanvassEntry, Item, Published, Volume
+
+VERSION = 2
+"""Of the tables below. A store of another version is refused."""
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -46,6 +58,46 @@ class Codes(TypeDecorator[tuple[str, ...]]):
         return None if value is None else tuple(filter(None, value.split("|")))
 
 
+_TYPES: Mapping[type, Any] = {
+    str: Text,
+    float: Double,
+    int: Integer,
+    bool: Boolean,
+    date: Date,
+    datetime: DateTime,
+    tuple: Codes,
+}
+
+
+def sql_columns(
+    record: type, utc: Iterable[str] = (), references: Mapping[str, str] | None = None
+) -> list[Column[Any]]:
+    """One SQL column for each field of a record; fields that may be None may be NULL.
+
+    Moments named in `utc` carry their zone; `references` has the foreign keys, by field.
+    """
+    hints = get_type_hints(record)
+    found: list[Column[Any]] = []
+    for name in (each.name for each in fields(record)):
+        kind, is_optional = _kind_of(hints[name])
+        sql_type = UtcDateTime if name in utc else _sql_type(kind)
+        keys = [ForeignKey(references[name])] if references and name in references else []
+        found.append(Column(name, sql_type, *keys, nullable=is_optional))
+    return found
+
+
+def _kind_of(hint: Any) -> tuple[type, bool]:
+    """The type of a field, and whether it may be None."""
+    if get_origin(hint) in (Union, UnionType):
+        (kind,) = (each for each in get_args(hint) if each is not NoneType)
+        return get_origin(kind) or kind, True
+    return get_origin(hint) or hint, False
+
+
+def _sql_type(kind: type) -> Any:
+    return next(_TYPES[each] for each in kind.__mro__ if each in _TYPES)
+
+
 METADATA = MetaData()
 
 SCHEMA_VERSIONS = Table(
@@ -63,85 +115,83 @@ APPENDS = Table(
 )
 
 
-def _kept(name: str, *columns: Column[Any]) -> Table:
+def _kept(name: str, *rest: Any) -> Table:
     """A table whose rows each belong to the append that brought them."""
-    number = Column("append_number", ForeignKey("appends.append_number"), nullable=False)
-    return Table(name, METADATA, number, *columns)
+    number: Column[int] = Column(
+        "append_number", ForeignKey("appends.append_number"), nullable=False
+    )
+    return Table(name, METADATA, number, *rest)
 
 
-ENTRIES = _kept(
-    "entries",
-    Column("place", Integer, nullable=False),
-    Column("entry_id", Text, primary_key=True),
-    Column("heard_at", DateTime, nullable=False),
-    Column("market_day", Date, nullable=False),
-    Column("kind", Text, nullable=False),
-    Column("item_id", Text, nullable=False),
-    Column("usd_per_cwt", Double, nullable=False),
-    Column("pounds_lb", Double),
-    Column("source", Text, nullable=False),
-    Column("source_class", Text, nullable=False),
-    Column("lean", Double),
-    Column("basis", Text, nullable=False),
-    Column("freight_usd_per_cwt", Double),
-    Column("delivered_within_days", Integer),
-    Column("is_firm", Boolean, nullable=False),
-    Column("between_affiliates", Boolean, nullable=False),
-    Column("note", Text, nullable=False),
-    # An entry is corrected once; what is wrong with the correction is corrected there.
-    Column("corrects", Text, ForeignKey("entries.entry_id"), unique=True),
-    Column("withdrawn", Boolean, nullable=False),
-)
+def _place() -> Column[Any]:
+    return Column("place", Integer, nullable=False)
 
-ITEMS = _kept(
-    "items",
-    Column("place", Integer, nullable=False),
-    Column("item_id", Text, nullable=False),
-    Column("name", Text, nullable=False),
-    Column("species", Text, nullable=False),
-    Column("lean", Double, nullable=False),
-    Column("fresh_or_frozen", Text, nullable=False),
-    Column("origin", Text, nullable=False),
-    Column("basis", Text, nullable=False),
-    Column("delivered_within_days", Integer, nullable=False),
-    Column("tick_usd_per_cwt", Double, nullable=False),
-    Column("point_usd_per_cwt", Double),
-)
-
-VOLUMES = _kept(
-    "volumes",
-    Column("place", Integer, nullable=False),
-    Column("series_id", Text, nullable=False),
-    Column("period_end", Date, nullable=False),
-    Column("value", Double, nullable=False),
-    Column("unit", Text, nullable=False),
-    Column("item_id", Text, nullable=False),
-    Column("origin", Text, nullable=False),
-    Column("corrects", Date),
-)
-
-PUBLISHED = _kept(
-    "published",
-    Column("place", Integer, nullable=False),
-    Column("item_id", Text, nullable=False),
-    Column("market_day", Date, nullable=False),
-    Column("usd_per_cwt", Double, nullable=False),
-    Column("low_usd_per_cwt", Double, nullable=False),
-    Column("high_usd_per_cwt", Double, nullable=False),
-    Column("tone", Text, nullable=False),
-    Column("evidence", Text, nullable=False),
-    Column("method_digest", Text, ForeignKey("methods.digest"), nullable=False),
-    Column("published_at", UtcDateTime, nullable=False),
-    Column("assessor", Text, nullable=False),
-    Column("override_reason", Text, nullable=False),
-    Column("assessed_usd_per_cwt", Double),
-    Column("confidence", Text, nullable=False),
-    Column("rationale", Codes, nullable=False),
-    Column("store_position", Integer),
-)
 
 METHODS = _kept(
-    "methods",
-    Column("digest", Text, primary_key=True),
-    Column("text", Text, nullable=False),
+    "methods", Column("digest", Text, primary_key=True), Column("text", Text, nullable=False)
 )
+ENTRIES = _kept(
+    "entries",
+    _place(),
+    *sql_columns(CanvassEntry, references={"corrects": "entries.entry_id"}),
+    PrimaryKeyConstraint("entry_id"),
+    UniqueConstraint("corrects"),  # what is wrong with a correction is corrected there
+    CheckConstraint("corrects <> entry_id"),
+    Index("entries_by_item", "item_id", "market_day"),
+    Index("entries_by_day", "market_day"),
+)
+ITEMS = _kept(
+    "items", _place(), *sql_columns(Item), PrimaryKeyConstraint("append_number", "item_id")
+)
+VOLUMES = _kept(
+    "volumes",
+    _place(),
+    *sql_columns(Volume),
+    PrimaryKeyConstraint("append_number", "place"),
+    Index("volumes_by_series", "series_id", "period_end"),
+)
+PUBLISHED = _kept(
+    "published",
+    _place(),
+    *sql_columns(Published, utc=("published_at",), references={"method_digest": "methods.digest"}),
+    PrimaryKeyConstraint("append_number", "item_id", "market_day"),
+    Index("published_by_item", "item_id", "market_day"),
+)
+
+
+def guards(engine: str) -> Iterator[str]:
+    """What makes every table append-only, as SQL for an engine."""
+    if engine == "postgresql":
+        yield (
+            "CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS "
+            "$$ BEGIN RAISE EXCEPTION '% is append-only', TG_TABLE_NAME; END $$"
+        )
+    for table in METADATA.sorted_tables:
+        refusal = f"BEGIN SELECT RAISE(ABORT, '{table.name} is append-only'); END"
+        if engine == "postgresql":
+            yield (
+                f"CREATE TRIGGER {table.name}_no_change BEFORE UPDATE OR DELETE OR TRUNCATE ON "
+                f"{table.name} FOR EACH STATEMENT EXECUTE FUNCTION refuse_change()"
+            )
+            continue
+        for deed in ("UPDATE", "DELETE"):
+            name = f"{table.name}_no_{deed.lower()}"
+            yield f"CREATE TRIGGER {name} BEFORE {deed} ON {table.name} {refusal}"
+        # INSERT OR REPLACE deletes the old row without firing the trigger above
+        same = " OR ".join(
+            "(" + " AND ".join(f"{column.name} = NEW.{column.name}" for column in key) + ")"
+            for key in _unique_keys(table)
+        )
+        yield (
+            f"CREATE TRIGGER {table.name}_no_replace BEFORE INSERT ON {table.name} "
+            f"WHEN EXISTS (SELECT 1 FROM {table.name} WHERE {same}) {refusal}"
+        )
+
+
+def _unique_keys(table: Table) -> list[list[Column[Any]]]:
+    constraints = [
+        each
+        for each in table.constraints
+        if isinstance(each, PrimaryKeyConstraint | UniqueConstraint)
+    ]
+    return [list(each.columns) for each in constraints]

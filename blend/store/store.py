@@ -10,23 +10,36 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Self
 
-from sqlalchemy import Connection, Engine, Select, Table, func, insert, inspect, select, text
+from sqlalchemy import (
+    Connection,
+    Engine,
+    RowMapping,
+    Select,
+    Table,
+    func,
+    insert,
+    inspect,
+    select,
+    text,
+)
 
 from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
 from blend.domain.method import Method, method_of
 from blend.errors import FileTrouble, InputRefused
 from blend.files import check_place
-from blend.store.adding import Known, sift
+from blend.store.adding import Known, validate
 from blend.store.engine import as_file_trouble, name_of, open_engine, url_of, writing
-from blend.store.migrations import MIGRATIONS
 from blend.store.schema import (
     APPENDS,
     ENTRIES,
     ITEMS,
+    METADATA,
     METHODS,
     PUBLISHED,
     SCHEMA_VERSIONS,
+    VERSION,
     VOLUMES,
+    guards,
 )
 
 AsOf = datetime | int | None
@@ -36,7 +49,7 @@ Days = tuple[date, date]
 """First and last day, both of them included."""
 
 _AT_ONCE = 500
-"""Ids asked for in one question; SQLite bounds how many it takes."""
+"""Ids in one query; SQLite limits how many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +63,7 @@ class Added:
     volumes: int = 0
     published: int = 0
     known: int = 0
-    """Things that the store held already, word for word."""
+    """Things the store had already, word for word."""
 
 
 class Store:
@@ -64,7 +77,7 @@ class Store:
 
     @classmethod
     def create(cls, where: str | Path) -> Self:
-        """Make a store, or bring an older one up to date; one that is so already is left alone.
+        """Make a store; one that is there already is left alone.
 
         `where` is a path or a PostgreSQL URL. Raise FileTrouble.
         """
@@ -74,29 +87,22 @@ class Store:
             check_place(Path(name))
         store = cls(open_engine(url), name)
         with store._told():
-            store._migrate()
+            store._make_tables()
         return store
 
     @classmethod
     def open(cls, where: str | Path) -> Self:
-        """Open a store that is there; raise FileTrouble for what is none or not up to date."""
+        """Open a store that is there; raise FileTrouble for anything else."""
         url = url_of(where)
         name = name_of(url)
         if url.drivername == "sqlite" and not os.path.isfile(name):
-            raise FileTrouble(f"{name}: no such store; `blend store init` makes one")
+            raise FileTrouble(f"{name}: no such store. Make one with blend store init.")
         store = cls(open_engine(url), name)
         with store._told(), store._engine.connect() as connection:
             version = _version(connection)
-        newest = max(MIGRATIONS)
         if version is None:
-            raise FileTrouble(f"{name}: not a store of blend; `blend store init` makes one")
-        if version < newest:
-            raise FileTrouble(
-                f"{name}: of version {version}, older than {newest}; `blend store init` brings it "
-                "up to date"
-            )
-        if version > newest:
-            raise FileTrouble(f"{name}: made by a newer blend (version {version}, not {newest})")
+            raise FileTrouble(f"{name}: not a blend store. Make one with blend store init.")
+        _refuse_other_version(name, version)
         return store
 
     def close(self) -> None:
@@ -111,49 +117,49 @@ class Store:
     def _told(self) -> Any:
         return as_file_trouble(self.name)
 
-    def _migrate(self) -> None:
+    def _make_tables(self) -> None:
         with writing(self._engine) as connection:
             version = _version(connection)
-            if version is None:
-                others = inspect(connection).get_table_names()
-                taken = [name for name in others if name in ENTRIES.metadata.tables]
-                if taken or (others and self._engine.dialect.name == "sqlite"):
-                    raise FileTrouble(
-                        f"{self.name}: holds other tables ({', '.join((taken or others)[:5])})"
-                    )
-            for number in sorted(MIGRATIONS):
-                if number > (version or 0):
-                    for statement in MIGRATIONS[number](self._engine.dialect.name):
-                        connection.execute(text(statement))
-                    row = {"version": number, "applied_at": datetime.now(UTC)}
-                    connection.execute(insert(SCHEMA_VERSIONS), row)
+            if version is not None:
+                _refuse_other_version(self.name, version)
+                return
+            others = inspect(connection).get_table_names()
+            taken = [name for name in others if name in METADATA.tables]
+            if taken or (others and self._engine.dialect.name == "sqlite"):
+                names = ", ".join((taken or others)[:5])
+                raise FileTrouble(f"{self.name}: has other tables ({names}). Choose another name.")
+            METADATA.create_all(connection)
+            for statement in guards(self._engine.dialect.name):
+                connection.execute(text(statement))
+            row = {"version": VERSION, "applied_at": datetime.now(UTC)}
+            connection.execute(insert(SCHEMA_VERSIONS), row)
 
     # Adding -----------------------------------------------------------------------------------
 
     def add(self, additions: Additions) -> Added:
         """Append items, entries and volumes in one transaction.
 
-        What the store holds already word for word is passed over, so that an import whose end
-        was not seen can be repeated. Raise InputRefused with every problem, nothing written;
+        What the store has already, word for word, is skipped, so that an interrupted import can be
+        repeated. Raise InputRefused with every problem, nothing written;
         raise FileTrouble.
         """
         with self._told(), writing(self._engine) as connection:
-            sifted = sift(additions, _known(connection, additions))
-            if sifted.problems:
-                raise InputRefused(sifted.problems)
-            if not (sifted.items or sifted.entries or sifted.volumes):
-                return Added(None, None, known=sifted.known)
+            checked = validate(additions, _known(connection, additions))
+            if checked.problems:
+                raise InputRefused(checked.problems)
+            if not (checked.items or checked.entries or checked.volumes):
+                return Added(None, None, known=checked.known)
             number, recorded_at = _begin_append(connection)
-            _put(connection, ITEMS, number, sifted.items)
-            _put(connection, ENTRIES, number, sifted.entries)
-            _put(connection, VOLUMES, number, sifted.volumes)
+            _put(connection, ITEMS, number, checked.items)
+            _put(connection, ENTRIES, number, checked.entries)
+            _put(connection, VOLUMES, number, checked.volumes)
         return Added(
             number,
             recorded_at,
-            items=len(sifted.items),
-            entries=len(sifted.entries),
-            volumes=len(sifted.volumes),
-            known=sifted.known,
+            items=len(checked.items),
+            entries=len(checked.entries),
+            volumes=len(checked.volumes),
+            known=checked.known,
         )
 
     def publish(self, published: Sequence[Published], method: Method) -> Added:
@@ -175,12 +181,12 @@ class Store:
             _put(connection, PUBLISHED, number, stamped)
         return Added(number, recorded_at, published=len(published))
 
-    # Asking -----------------------------------------------------------------------------------
+    # Reading -----------------------------------------------------------------------------------
 
     def position(self, as_of: AsOf = None) -> int:
         """Number of the last append up to then; 0 where there is none.
 
-        Asked with this number, the store gives the same answers for ever.
+        With this number, the store gives the same answers forever.
         """
         if isinstance(as_of, int):
             return as_of
@@ -198,7 +204,7 @@ class Store:
     def entries(
         self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None
     ) -> tuple[CanvassEntry, ...]:
-        """Entries that stand: neither corrected nor withdrawn up to then."""
+        """Entries neither corrected nor withdrawn up to then."""
         position = self.position(as_of)
         later = ENTRIES.alias()
         corrected = select(later.c.entry_id).where(
@@ -209,19 +215,19 @@ class Store:
         return tuple(map(_entry_of, self._rows(_up_to(asked, ENTRIES, position), ENTRIES)))
 
     def every_entry(self, as_of: AsOf = None, days: Days | None = None) -> tuple[CanvassEntry, ...]:
-        """All that was ever heard, corrected or not, in the order of recording."""
+        """Every entry, corrected or not, in the order of recording."""
         asked = _narrowed(select(ENTRIES), None, None, ENTRIES.c.market_day, days)
         asked = _up_to(asked, ENTRIES, self.position(as_of))
         return tuple(map(_entry_of, self._rows(asked, ENTRIES)))
 
     def market_days(self) -> tuple[date, ...]:
-        """Days of which anything was ever heard, the first first."""
+        """Days with any entry, in order."""
         asked = select(ENTRIES.c.market_day).distinct().order_by(ENTRIES.c.market_day)
         with self._told(), self._engine.connect() as connection:
             return tuple(connection.execute(asked).scalars())
 
     def history(self, entry_id: str) -> tuple[CanvassEntry, ...]:
-        """An entry, what it corrects and what corrects it, the first first; empty if unknown."""
+        """An entry, what it corrects and what corrects it, in order; empty if unknown."""
         with self._told(), self._engine.connect() as connection:
 
             def one(column: Any, value: str | None) -> CanvassEntry | None:
@@ -240,7 +246,7 @@ class Store:
     def volumes(
         self, series_id: str | None = None, days: Days | None = None, as_of: AsOf = None
     ) -> tuple[Volume, ...]:
-        """The standing figure of each series, period, item and origin, by period."""
+        """The latest figure of each series, period, item and origin, by period."""
         every = self.every_volume(series_id, days, as_of)
         return tuple(sorted({each.key: each for each in every}.values(), key=_by_period))
 
@@ -265,7 +271,7 @@ class Store:
     def every_published(
         self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None
     ) -> tuple[Published, ...]:
-        """All that was ever published, in that order."""
+        """All that was ever published, in order."""
         asked = _narrowed(
             select(PUBLISHED), PUBLISHED.c.item_id, item_id, PUBLISHED.c.market_day, days
         )
@@ -292,7 +298,7 @@ class Store:
                 for table in (APPENDS, ITEMS, ENTRIES, VOLUMES, PUBLISHED, METHODS)
             }
 
-    def _rows(self, asked: Select[Any], table: Table) -> Sequence[Mapping[str, Any]]:
+    def _rows(self, asked: Select[Any], table: Table) -> Sequence[RowMapping]:
         ordered = asked.order_by(table.c.append_number, table.c.place)
         with self._told(), self._engine.connect() as connection:
             return connection.execute(ordered).mappings().all()
@@ -305,6 +311,14 @@ def _version(connection: Connection) -> int | None:
     if not inspect(connection).has_table(SCHEMA_VERSIONS.name):
         return None
     return connection.execute(select(func.max(SCHEMA_VERSIONS.c.version))).scalar_one()
+
+
+def _refuse_other_version(name: str, version: int) -> None:
+    if version != VERSION:
+        raise FileTrouble(
+            f"{name}: a store of version {version}, but this blend uses version {VERSION}. Export "
+            "it with the blend that made it, then import that into a new store."
+        )
 
 
 def _begin_append(connection: Connection) -> tuple[int, datetime]:
@@ -345,7 +359,7 @@ def _by_period(volume: Volume) -> tuple[Any, ...]:
 
 
 def _known(connection: Connection, additions: Additions) -> Known:
-    """What the store holds that these additions could clash with."""
+    """What the store holds that these additions could conflict with."""
     ids = sorted(
         {each for entry in additions.entries for each in (entry.entry_id, entry.corrects) if each}
     )
@@ -371,22 +385,22 @@ def _known(connection: Connection, additions: Additions) -> Known:
 
 def _asked_by(
     connection: Connection, table: Table, column: Any, values: Sequence[str]
-) -> list[Mapping[str, Any]]:
-    rows: list[Mapping[str, Any]] = []
+) -> list[RowMapping]:
+    rows: list[RowMapping] = []
     for start in range(0, len(values), _AT_ONCE):
         asked = select(table).where(column.in_(values[start : start + _AT_ONCE]))
         rows += connection.execute(asked).mappings().all()
     return rows
 
 
-def _made(kind: type, row: Mapping[str, Any]) -> Any:
+def _made(kind: type, row: Mapping[Any, Any]) -> Any:
     return kind(**{name: row[name] for name in _field_names(kind)})
 
 
-def _entry_of(row: Mapping[str, Any]) -> CanvassEntry:
+def _entry_of(row: Mapping[Any, Any]) -> CanvassEntry:
     return _made(CanvassEntry, {**row, "kind": EntryKind(row["kind"])})
 
 
 @cache
-def _field_names(kind: type) -> tuple[str, ...]:
+def _field_names(kind: Any) -> tuple[str, ...]:
     return tuple(field.name for field in fields(kind))

@@ -1,26 +1,28 @@
-"""What a sound case should still make its user look at twice."""
+"""What a sound case should still make its user check."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from statistics import median
 
 from blend.domain.case import Case
+from blend.domain.columns import MAX_TOLERANCE_POINTS, Column
 from blend.domain.products import Product
 from blend.domain.selectors import WORD_ATTRIBUTES, Selector
 from blend.domain.standards import STALE_AFTER, Action, StandardRow
 from blend.errors import Caution, did_you_mean
-from blend.tables.columns import SETTING_COLUMNS, Column
-from blend.tables.cross import is_too_fat
-from blend.tables.rows import Row, Sheet
-from blend.units import POINTS_PER_SHARE
+from blend.tables.columns import SETTING_COLUMNS
+from blend.tables.cross import is_too_fat, percent
+from blend.tables.rows import Row, Sheet, Sheets
+from blend.units import LB_PER_CWT
 
 # common practice, no source
 _FAR_BELOW, _FAR_ABOVE = 20, 10
-_WIDE_TOLERANCE_SHARE = 0.1
+_LEAST_TOLERANCE_POINTS = 0.05
+"""A smaller tolerance was meant as a fraction."""
 
 
-def cautions(case: Case, sheets: dict[str, Sheet]) -> tuple[Caution, ...]:
+def cautions(case: Case, sheets: Sheets) -> tuple[Caution, ...]:
     """Warnings in the order of tables and rows."""
     lots = sheets["lots"]
     prices = [case.lot(row["lot_id"]).price_usd_per_lb for row in lots.rows]
@@ -43,12 +45,12 @@ def cautions(case: Case, sheets: dict[str, Sheet]) -> tuple[Caution, ...]:
     return tuple(found)
 
 
-def blank_cautions(sheets: Iterable[Sheet]) -> Iterator[Caution]:
+def blank_cautions(sheets: Sheets) -> Iterator[Caution]:
     """One caution for each column whose blanks can make a plan cheaper or allow more.
 
-    A column that is left out is blank in every row.
+    A column that is not in the sheet is blank in every row.
     """
-    for sheet in sheets:
+    for sheet in sheets.by_name.values():
         for column in sheet.table.columns:
             if column.caution_when_blank:
                 ids = [
@@ -66,12 +68,12 @@ def blank_cautions(sheets: Iterable[Sheet]) -> Iterator[Caution]:
 
 
 def _blank_caution(sheet: Sheet, column: Column, fact: str) -> Caution:
-    fact = f"{fact}, taken as {column.when_blank}"
+    fact = f"{fact}, so read as {column.when_blank}"
     return Caution(sheet.file, None, column.name, fact, column.caution_when_blank)
 
 
 _MAX_NAMED = 5
-"""A caution that names more rows than these is not read to its end."""
+"""Nobody reads a caution that names more rows."""
 
 
 def _some_of(ids: Sequence[str]) -> str:
@@ -84,45 +86,46 @@ def _some_of(ids: Sequence[str]) -> str:
 def price_cautions(
     sheet: Sheet, usd_per_lb: Sequence[float | None], whose: str
 ) -> Iterator[Caution]:
-    """Prices, in the order of the rows, that a slip between cwt and pound explains best: it is
-    one of a hundredfold. `whose` names all of them."""
+    """Prices, in the order of the rows, that are probably in another unit: a slip between cwt
+    and pound is a hundredfold. `whose` names all of them."""
     usual = median(filter(None, usd_per_lb)) if any(usd_per_lb) else 0.0
     for row, price in zip(sheet.rows, usd_per_lb, strict=True):
         if price and not usual / _FAR_BELOW <= price <= usual * _FAR_ABOVE:
+            unit = str(row["price_unit"])
+            meant = "per lb" if unit != "usd_per_lb" else "per cwt"
             yield Caution(
                 sheet.file,
                 row.number,
                 "price",
-                f"{row['price']:.10g} {row['price_unit']} is {price:.4g} USD/lb, far from the "
-                f"median of {whose}, {usual:.4g} USD/lb",
-                "Is price_unit right?",
+                f"{row['price']:,.10g} {unit} is far from the median of {whose}, "
+                f"${usual * LB_PER_CWT:,.2f}/cwt (${usual:,.4f}/lb)",
+                f"Is this {meant}?",
             )
 
 
 def _about_tolerance(product: Product, file: str, row: Row) -> Iterator[Caution]:
-    for column in ("tolerance_below_share", "tolerance_above_share"):
-        share = getattr(product, column)
-        if share >= _WIDE_TOLERANCE_SHARE:
-            yield Caution(
-                file,
-                row.number,
-                column,
-                f"{share:.10g} is {share * POINTS_PER_SHARE:.10g} lean points; as a rule a "
-                f"tolerance is less than {_WIDE_TOLERANCE_SHARE * POINTS_PER_SHARE:.10g}",
-                f"Where {share:.10g} of a point is meant, it is {share / POINTS_PER_SHARE:.10g}.",
-            )
+    for column in ("tolerance_below_points", "tolerance_above_points"):
+        points = row[column]
+        if points > MAX_TOLERANCE_POINTS:
+            fact = f"{points:.10g} lean points is a wide tolerance"
+            advice = f"Enter {points / 10:.10g} or {points / 100:.10g} if that is meant."
+            yield Caution(file, row.number, column, fact, advice)
+        elif 0 < points < _LEAST_TOLERANCE_POINTS:
+            fact = f"{points:.10g} of a lean point is a narrow tolerance"
+            advice = f"Enter {100 * points:.10g} if {100 * points:.10g} points are meant."
+            yield Caution(file, row.number, column, fact, advice)
 
 
 def _about_label_claims(case: Case, product: Product, file: str, row: Row) -> Iterator[Caution]:
-    carried = sorted({model for lot in case.lots for model in lot.label_claims})
-    for model in sorted(product.label_claims):
-        if model not in carried:
-            hint = did_you_mean(model, carried)
+    carried = sorted({claim for lot in case.lots for claim in lot.label_claims})
+    for claim in sorted(product.label_claims):
+        if claim not in carried:
+            hint = did_you_mean(claim, carried)
             yield Caution(
                 file,
                 row.number,
                 "label_claims",
-                f"no lot carries the program {model}",
+                f"no lot carries the claim {claim}",
                 f"{hint} Until one does, no lot may go into the product.".strip(),
             )
 
@@ -135,18 +138,18 @@ def _about_fat(product: Product, rows: list[StandardRow], file: str, row: Row) -
                 file,
                 row.number,
                 "standards",
-                f"the target is {target_fat:.10g} fat, and {limit.standard_id} has at most "
-                f"{limit.max_share:.10g} ({limit.section}, {limit.title})",
-                "The plan is checked against it, not held to it.",
+                f"the target has {percent(target_fat)} fat, and {limit.standard_id} allows at "
+                f"most {percent(limit.max_share)} ({limit.section}, {limit.title})",
+                "The plan is checked against it, but may exceed it.",
             )
         if limit.action is Action.REFUSE and is_too_fat(max_fat, limit):
             yield Caution(
                 file,
                 row.number,
-                "tolerance_below_share",
-                f"{product.tolerance_below_share:.10g} lets fat rise to {max_fat:.10g}, and "
-                f"{limit.standard_id} has at most {limit.max_share:.10g} ({limit.section})",
-                "The plan is held to the limit of the standard.",
+                "tolerance_below_points",
+                f"fat may rise to {percent(max_fat)}, but {limit.standard_id} allows at most "
+                f"{percent(limit.max_share)} ({limit.section})",
+                "The plan obeys the standard.",
             )
 
 
@@ -159,7 +162,7 @@ def _about_age(
     if stale:
         days = sorted(str(each.read_on) for each in stale if each.read_on is not None)
         when = (
-            f"last read on {days[0]}, more than {STALE_AFTER.days} days before the plan"
+            f"last read on {days[0]}, over {STALE_AFTER.days} days before the plan"
             if days
             else "read on no known day"
         )
@@ -168,15 +171,15 @@ def _about_age(
             row.number,
             "standards",
             f"the text of {standard_id} was {when}",
-            f"Rules change: read the current text of {_sections(stale)}.",
+            f"Rules change. Read the current text of {_sections(stale)}.",
         )
     if recalled:
         yield Caution(
             file,
             row.number,
             "standards",
-            f"{standard_id} is partly written down from memory",
-            f"Confirm it against the current text of {_sections(recalled)}.",
+            f"{standard_id} is partly from memory",
+            f"Check it against the current text of {_sections(recalled)}.",
         )
 
 

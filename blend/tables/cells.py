@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from decimal import Decimal
 from typing import Any
 
+from blend.domain.columns import LEAN, SHARES, Column, Kind, either
 from blend.domain.selectors import parse_selector
 from blend.errors import did_you_mean
-from blend.tables.columns import Column, Kind, either
-from blend.units import POINTS_PER_SHARE
+from blend.units import LB_PER_CWT
 
 MAX_CHARACTERS = 32_767
-"""What one cell of a spreadsheet holds at most."""
+"""The most one spreadsheet cell can hold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,19 +28,35 @@ class Uncalculated:
 
 
 Cell = str | int | float | bool | date | datetime | time | timedelta | Uncalculated | None
-"""As a file gives it: CSV gives texts only, XLSX all of them."""
+"""As a file gives it: CSV gives text only, XLSX all of them."""
 
 _OF_THE_CLOCK = (date, time, timedelta)
-"""What a spreadsheet makes of a number with the look of a day, a time or a length of time."""
+"""What a spreadsheet makes of a number that looks like a day, a time or a length of time."""
 
 
 class CellRefused(Exception):
-    """Why a cell is refused; `allowed` None means what its column says."""
+    """Why a cell is refused. `required` is what the cell must be, as the column says where it is
+    None; a `fact` replaces both cell and requirement."""
 
-    def __init__(self, hint: str = "", allowed: str | None = None) -> None:
+    def __init__(self, hint: str = "", required: str | None = None, fact: str = "") -> None:
         super().__init__(hint)
         self.hint = hint
-        self.allowed = allowed
+        self.required = required
+        self.fact = fact
+
+    def words(self, column: Column, cell: Cell) -> tuple[str, str, str]:
+        """Value, requirement and hint of the problem."""
+        if self.fact:
+            return self.fact, "", self.hint
+        if is_blank(cell):
+            return "blank", "", self.hint or f"Enter {self.required or column.enter}."
+        return shown(cell), self.required or column.allowed, self.hint
+
+
+class PriceWithUnit(float):
+    """A price that said its own unit, such as $2.47/lb."""
+
+    unit: str
 
 
 def is_blank(cell: Cell) -> bool:
@@ -48,9 +66,8 @@ def is_blank(cell: Cell) -> bool:
 def parse_cell(column: Column, cell: Cell) -> Any:
     """The value of a cell, the column's default when blank; raise CellRefused.
 
-    Shares and numbers come as float, counts as int, several shares and words as a tuple,
-    selectors as Selector.
-    The value of a setting comes as it is: only its name tells by which column to read it.
+    Shares come as fractions, numbers as float, counts as int, several of them and words as a
+    tuple, selectors as Selector. A setting comes as it is: only its name says how to read it.
     """
     if column.kind is Kind.SETTING:
         return cell
@@ -59,18 +76,23 @@ def parse_cell(column: Column, cell: Cell) -> Any:
             raise CellRefused
         return column.default
     if isinstance(cell, Uncalculated):
-        raise CellRefused("Save the workbook in a spreadsheet first, or enter the value itself.")
+        raise CellRefused(
+            "Open and save the workbook in a spreadsheet, or enter the value.",
+            fact=f"a formula without a result, {shown(cell.formula)}",
+        )
     if isinstance(cell, str):
         if len(cell) > MAX_CHARACTERS:
-            raise CellRefused(allowed=f"at most {MAX_CHARACTERS} characters")
+            raise CellRefused(required=f"at most {MAX_CHARACTERS:,} characters")
         if cell.strip() in _SPREADSHEET_ERRORS:
-            raise CellRefused("It is an error of the spreadsheet; mend the formula behind it.")
+            raise CellRefused(
+                "Fix the formula behind it.", fact=f"spreadsheet error {cell.strip()}"
+            )
     return _PARSERS[column.kind](column, cell)
 
 
 def number_meant(column: Column, cell: Cell) -> float | None:
-    """The number of a cell, also where it is refused as written but can only be meant so (2,000;
-    $ 1.50; 90%); None where there is none. For what helps to mend a cell, never to read one."""
+    """The number of a cell, even where it is refused but has one likely meaning; None where there
+    is none. Helps to fix a cell, never to read one."""
     try:
         value = parse_cell(column, cell)
     except CellRefused:
@@ -82,7 +104,7 @@ def number_meant(column: Column, cell: Cell) -> float | None:
 def shown(cell: Cell, longest: int = 60) -> str:
     """A cell as messages quote it: one short printable line."""
     if is_blank(cell):
-        return "nothing"
+        return "blank"
     if isinstance(cell, Uncalculated):
         return f"a formula without a result, {shown(cell.formula)}"
     if isinstance(cell, date):
@@ -97,11 +119,11 @@ def typed_text(cell: Cell) -> str:
     if cell is None:
         return ""
     if isinstance(cell, datetime) and cell.time() == time():
-        return cell.date().isoformat()  # Workbooks keep days as midnights.
+        return cell.date().isoformat()  # workbooks keep days as midnights
     return f"={cell.formula}" if isinstance(cell, Uncalculated) else _as_text(cell)
 
 
-# Texts ---------------------------------------------------------------------------------------
+# Text ----------------------------------------------------------------------------------------
 
 _SPREADSHEET_ERRORS = frozenset(
     ("#N/A", "#REF!", "#VALUE!", "#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#SPILL!", "#CALC!")
@@ -137,17 +159,37 @@ def _text(column: Column, cell: Cell) -> str:
     text = restored(" ".join(unicodedata.normalize("NFC", _as_text(cell)).split()))
     if not text.isprintable():
         hidden = next(mark for mark in text if not mark.isprintable())
-        raise CellRefused(f"Take out the invisible character U+{ord(hidden):04X}.")
+        raise CellRefused(f"Delete the invisible character U+{ord(hidden):04X}.")
     if column.kind in _NOT_IN and not _NOT_IN[column.kind].isdisjoint(text):
         raise CellRefused
     return text
 
 
+_ALSO_WRITTEN = {
+    "$/lb": "usd_per_lb",
+    "per lb": "usd_per_lb",
+    "lb": "usd_per_lb",
+    "$/cwt": "usd_per_cwt",
+    "per cwt": "usd_per_cwt",
+    "cwt": "usd_per_cwt",
+    "cents/lb": "cents_per_lb",
+    "¢/lb": "cents_per_lb",
+    "$/kg": "usd_per_kg",
+}
+"""Units of prices as people write them."""
+
+
 def _choose(column: Column, text: str) -> str:
+    also = _ALSO_WRITTEN.get(text.casefold())
+    meant = _folded(also if also in column.choices else text)
     for choice in column.choices:
-        if choice.casefold() == text.casefold():
+        if _folded(choice) == meant:
             return choice
     raise CellRefused(did_you_mean(text, column.choices))
+
+
+def _folded(text: str) -> str:
+    return text.casefold().replace("_", " ")
 
 
 def _choice(column: Column, cell: Cell) -> str:
@@ -157,7 +199,7 @@ def _choice(column: Column, cell: Cell) -> str:
 def _words(column: Column, cell: Cell) -> tuple[str, ...]:
     text = _text(column, cell)
     if ";" in text or "," in text:
-        raise CellRefused("Join words by |.")
+        raise CellRefused("Join words with |.")
     words = [word.strip() for word in text.split("|")]
     if not all(words):
         raise CellRefused("One | too many leaves an empty word.")
@@ -184,34 +226,77 @@ def _yes_no(column: Column, cell: Cell) -> bool:
         raise CellRefused from None
 
 
-_YES_NO = {"yes": True, "no": False, "true": True, "false": False}
+_YES_NO = {"yes": True, "no": False, "y": True, "n": False, "true": True, "false": False}
 """Spreadsheets save their own truth values as TRUE and FALSE."""
 
 
 # Numbers -------------------------------------------------------------------------------------
 
-_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
-_DRESSED_NUMBER = re.compile(r"[^\d+\-]*([+-]?\d[\d.,' ]*?)[.,' ]*(%?)[^\d]*", re.ASCII)
-_OF_SHARES = (Kind.SHARE, Kind.SHARES)
+_PLAIN = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
+_TYPED = re.compile(
+    r"(?P<sign>[+-]?)(?P<dollars>us\$|\$|usd)?\s*"
+    r"(?P<digits>\d{1,3}(?:,\d{3})+(?:\.\d*)?|\d+\.?\d*|\.\d+)(?P<power>e[+-]?\d{1,3})?"
+    r"\s*(?P<unit>[^\d\s].*)?",
+    re.ASCII | re.IGNORECASE,
+)
+_DRESSED = re.compile(r"[^\w+\-]*([+-]?\d[\d.,' ]*?)[.,' ]*(%?)[^\d]*", re.ASCII)
 _LONGEST_NUMBER = 40
-"""Longer texts are no number in any clothes."""
+"""A longer text is no number."""
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
+_UNIT_WORDS = {
+    "lb": ("lb", "lbs", "lb.", "lbs.", "pound", "pounds", "#"),
+    LEAN: ("point", "points", "pt", "pts", "lean points"),
+    "days": ("day", "days"),
+    "seconds": ("s", "sec", "second", "seconds"),
+    "kg": ("kg",),
+    "°F": ("f", "°f"),
+}
 
 
-def _number(column: Column, cell: Cell) -> float:
+def _amount(column: Column, cell: Cell) -> tuple[Decimal, str, bool]:
+    """The number of a cell, what is written after it, and whether a dollar sign is before it."""
     if isinstance(cell, _OF_THE_CLOCK):
         raise CellRefused("The spreadsheet took it for a date or time; format it as a number.")
     if isinstance(cell, bool):
-        raise CellRefused("Write it as a plain number.")
-    if isinstance(cell, str) and not _NUMBER.fullmatch(cell.strip()):
-        raise CellRefused(_hint_for_dressed_number(column, cell))
+        raise _no_number(column, cell)
+    if not isinstance(cell, str):
+        if not _is_finite(cell):
+            raise CellRefused
+        return Decimal(repr(cell)), "", False
+    typed = _TYPED.fullmatch(" ".join(cell.split())[:MAX_CHARACTERS])
+    if typed is None:
+        raise _no_number(column, cell)
+    number = f"{typed['sign']}{typed['digits']}{typed['power'] or ''}".replace(",", "")
+    if not _is_finite(float(number)):
+        raise CellRefused
+    return Decimal(number), (typed["unit"] or "").casefold(), bool(typed["dollars"])
+
+
+def _is_finite(number: Any) -> bool:
     try:
-        number = float(cell)
+        return math.isfinite(number)
     except OverflowError:
-        raise CellRefused from None
+        return False
+
+
+def _no_number(column: Column, cell: Cell) -> CellRefused:
+    likely = _likely_numbers(column, cell) if isinstance(cell, str) else []
+    enter = either([_plain(column, number) for number in likely]) if likely else column.enter
+    what = "a lean point" if column.unit == LEAN else "a number"
+    return CellRefused(f"Enter {enter}.", fact=f'"{shown(cell)}" is not {what}')
+
+
+def _within(column: Column, number: float, hint: str = "") -> float:
     if not column.minimum <= number <= column.maximum:
-        raise CellRefused(_try(column, [number / POINTS_PER_SHARE], column.kind in _OF_SHARES))
+        raise CellRefused(hint)
     return number
+
+
+def _number(column: Column, cell: Cell) -> float:
+    number, unit, has_dollars = _amount(column, cell)
+    if has_dollars or (unit and unit not in _UNIT_WORDS.get(column.unit, ())):
+        raise _no_number(column, cell)
+    return _within(column, float(number))
 
 
 def _count(column: Column, cell: Cell) -> int:
@@ -221,19 +306,96 @@ def _count(column: Column, cell: Cell) -> int:
     return int(number)
 
 
-def _shares(column: Column, cell: Cell) -> tuple[float, ...]:
-    parts = cell.split("|") if isinstance(cell, str) else [cell]
-    if any(map(is_blank, parts)):
-        raise CellRefused("One | too many leaves an empty number.")
-    return tuple(_number(column, part) for part in parts)
+def _share(column: Column, cell: Cell) -> float:
+    """A bare number above 1 is a percent, below 1 a fraction; 1 can be either."""
+    number, unit, has_dollars = _amount(column, cell)
+    if has_dollars or unit not in ("", "%"):
+        raise _no_number(column, cell)
+    percent = number / 100
+    if unit == "%" or number > 1:
+        readings = [percent]
+    else:
+        readings = [percent, number] if number == 1 else [number]
+    fitting = _fitting(column, [float(each) for each in readings])
+    if len(fitting) == 1:
+        return fitting[0]
+    if fitting:
+        raise CellRefused("Enter 1% or 100%.", fact=f'"{shown(cell)}" could be 1% or 100%')
+    tried = _fitting(column, [float(number / 1000 if number > 100 else percent)])
+    if column.unit == LEAN and number > 100:
+        enter = " or ".join(f"{100 * each:.10g} or {each:.10g}" for each in tried)
+        raise CellRefused(
+            f"Enter {enter or '90 or 0.90'}.", fact=f'"{shown(cell)}" is not a lean point'
+        )
+    raise CellRefused(f"Enter {either([_plain(column, each) for each in tried])}." if tried else "")
 
 
-def _try(column: Column, numbers: list[float], is_likely: bool = True) -> str:
-    """Name the numbers that the column would allow, of those the user may have meant."""
-    fitting = _fitting(column, numbers)
-    if not (fitting and is_likely):
-        return ""
-    return f"Try {either([_plain(column, number) for number in fitting])}."
+def _points(column: Column, cell: Cell) -> float:
+    number, unit, _ = _amount(column, cell)
+    if unit == "%":
+        raise CellRefused(
+            f"Enter lean points: {number} for {number} points, 0.5 for half a point.",
+            fact=f'"{shown(cell)}" could be lean points or a percentage',
+        )
+    return _number(column, cell)
+
+
+def _several(parse: Callable[[Column, Cell], float]) -> Callable[[Column, Cell], Any]:
+    def parsed(column: Column, cell: Cell) -> tuple[float, ...]:
+        parts = cell.split("|") if isinstance(cell, str) else [cell]
+        if any(map(is_blank, parts)):
+            raise CellRefused("One | too many leaves an empty number.")
+        return tuple(parse(column, part) for part in parts)
+
+    return parsed
+
+
+_MONEY_UNIT = re.compile(
+    r"(?P<coin>usd|\$|dollars?|cents?|¢|c)?\s*"
+    r"(?:(?:/|per |a )\s*(?P<per>lb|pound|cwt|hundredweight|kg)\.?)?"
+)
+_PER = {"pound": "lb", "hundredweight": "cwt"}
+_LB = {"lb": Decimal(1), "cwt": Decimal(repr(LB_PER_CWT))}
+
+
+def _typed_money(column: Column, cell: Cell) -> tuple[Decimal, bool, str]:
+    """The number, whether it is in cents, and per what, empty where that is not said."""
+    number, unit, has_dollars = _amount(column, cell)
+    match = _MONEY_UNIT.fullmatch(unit)
+    if match is None:
+        raise _no_number(column, cell)
+    in_cents = (match["coin"] or "").startswith(("c", "¢"))
+    if in_cents and has_dollars:
+        raise CellRefused(f"Enter ${number}/lb or {number} cents/lb.")
+    per = match["per"] or ""
+    return number, in_cents, _PER.get(per, per)
+
+
+def _money(column: Column, cell: Cell) -> float:
+    """Dollars in the column's own unit, whatever unit was typed."""
+    number, in_cents, per = _typed_money(column, cell)
+    own = column.unit.rpartition(" ")[2]
+    if in_cents and not per and own != "lb":
+        raise CellRefused(f"Enter {number} cents/lb or ${number}/cwt.")
+    dollars = number / 100 if in_cents else number
+    if per and per != own:
+        if per not in _LB or own not in _LB:
+            raise CellRefused(required=f"in {column.unit}")
+        dollars *= _LB[own] / _LB[per]
+    return _within(column, float(dollars))
+
+
+def _price(column: Column, cell: Cell) -> float:
+    """A price; one that says its unit comes as PriceWithUnit."""
+    number, in_cents, per = _typed_money(column, cell)
+    _within(column, float(number))
+    if in_cents and per != "lb":
+        raise CellRefused(f"Enter {number} cents/lb or ${number}/cwt.")
+    if not per:
+        return float(number)
+    price = PriceWithUnit(number)
+    price.unit = "cents_per_lb" if in_cents else f"usd_per_{per}"
+    return price
 
 
 def _fitting(column: Column, numbers: list[float]) -> list[float]:
@@ -241,26 +403,17 @@ def _fitting(column: Column, numbers: list[float]) -> list[float]:
 
 
 def _plain(column: Column, number: float) -> str:
-    text = f"{number:.12g}"
-    return f"{number:.2f}" if column.kind in _OF_SHARES and len(text) < 4 else text
-
-
-def _hint_for_dressed_number(column: Column, text: str) -> str:
-    return _try(column, _likely_numbers(column, text)) or "Write it as a plain number."
+    return column.typed(number) if column.kind in SHARES else f"{number:.12g}"
 
 
 def _likely_numbers(column: Column, text: str) -> list[float]:
-    """Numbers of the column that one in other clothes may be: 90%, 2,000, 0,90, $1.50, 2000 lb;
-    the likeliest first."""
-    match = _DRESSED_NUMBER.fullmatch(" ".join(text.split())[:_LONGEST_NUMBER])
+    """Numbers of the column that a text may mean: 0,90, 2.000,5, 1'000; the likeliest first."""
+    match = _DRESSED.fullmatch(" ".join(text.split())[:_LONGEST_NUMBER])
     if match is None:
         return []
-    digits = re.sub(r"[' ]", "", match[1])
-    numbers = _readings(digits)
-    if column.kind in _OF_SHARES:
-        out_of_range = [number for number in numbers if not number <= column.maximum]
-        if match[2] or out_of_range == numbers:
-            numbers = [number / POINTS_PER_SHARE for number in numbers]
+    numbers = _readings(re.sub(r"[' ]", "", match[1]))
+    if column.kind in SHARES:
+        numbers = [each / 100 if match[2] or each > 1 else each for each in numbers]
     return _fitting(column, numbers)
 
 
@@ -270,16 +423,22 @@ def _readings(digits: str) -> list[float]:
         thousands, decimal = (",", ".") if digits.rfind(",") < digits.rfind(".") else (".", ",")
         candidates = [digits.replace(thousands, "").replace(decimal, ".")]
     elif _THOUSANDS.fullmatch(digits):
-        candidates = [digits.replace(",", ""), digits.replace(",", ".")]
+        candidates = [digits.replace(",", "")]
     else:
         candidates = [digits.replace(",", ".")]
-    return [float(each) for each in candidates if _NUMBER.fullmatch(each)]
+    return [float(each) for each in candidates if _PLAIN.fullmatch(each)]
 
 
 # Dates ---------------------------------------------------------------------------------------
 
-_ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_ISO_DATE = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})", re.ASCII)
+_US_DATE = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4}|\d{2})", re.ASCII)
+_NAMED_DATE = re.compile(r"([a-z]{3})[a-z]*\.? (\d{1,2}),? (\d{4})", re.ASCII | re.IGNORECASE)
+_MONTHS = "jan feb mar apr may jun jul aug sep oct nov dec".split()
 _OTHER_DATE = re.compile(r"(\d{1,4})[./\- ](\d{1,2})[./\- ](\d{1,4})", re.ASCII)
+_EXCEL_DAY_0 = date(1899, 12, 30)
+_EXCEL_DAYS = range(36_526, 73_051)
+"""Of the years 2000 to 2099."""
 
 
 def _date(column: Column, cell: Cell) -> date:
@@ -289,38 +448,62 @@ def _date(column: Column, cell: Cell) -> date:
         return cell.date()
     if isinstance(cell, date):
         return cell
+    if isinstance(cell, int | float) and not isinstance(cell, bool):
+        if _is_finite(cell) and cell == int(cell) and int(cell) in _EXCEL_DAYS:
+            return _EXCEL_DAY_0 + timedelta(days=int(cell))
+        raise CellRefused("Format the cell as a date.")
     if not isinstance(cell, str):
         raise CellRefused("Format the cell as a date.")
-    text = cell.strip()
-    if not _ISO_DATE.fullmatch(text):
+    return _date_of_text(" ".join(cell.split()))
+
+
+def _date_of_text(text: str) -> date:
+    if match := _ISO_DATE.fullmatch(text):
+        day = _day(*map(int, match.groups()))
+    elif match := _US_DATE.fullmatch(text):
+        month, of_month, year = map(int, match.groups())
+        day = _day(year if year > 99 else 2000 + year, month, of_month)
+        if day is None and month > 12:
+            raise CellRefused(_hint_for_other_date(text))
+    elif (match := _NAMED_DATE.fullmatch(text)) and match[1].casefold() in _MONTHS:
+        day = _day(int(match[3]), _MONTHS.index(match[1].casefold()) + 1, int(match[2]))
+    else:
         raise CellRefused(_hint_for_other_date(text))
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise CellRefused("There is no such day.") from None
+    if day is None:
+        raise CellRefused("There is no such day.")
+    return day
 
 
 def _hint_for_other_date(text: str) -> str:
+    if text.isdecimal() and len(text) < 6 and int(text) in _EXCEL_DAYS:
+        return (
+            f"Enter {_EXCEL_DAY_0 + timedelta(days=int(text))} if it is a spreadsheet's day number."
+        )
     match = _OTHER_DATE.fullmatch(text)
     first, middle, last = map(int, match.groups()) if match else (0, 0, 0)
     orders = [(first, middle, last), (last, first, middle), (last, middle, first)]
     meant = sorted({str(day) for day in (_day(*order) for order in orders) if day is not None})
-    return f"Try {either(meant)}." if meant else "Write year, month and day."
+    return f"Enter {either(meant)}." if meant else "Enter year, month and day."
 
 
-_TIME = re.compile(r"(\d{4}-\d{2}-\d{2})[T ](\d{1,2})(:\d{2}(?::\d{2})?)", re.ASCII)
+_TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))? ?(am|pm)?", re.ASCII | re.IGNORECASE)
 
 
 def _time(column: Column, cell: Cell) -> datetime:
     if isinstance(cell, datetime):
         return cell
-    match = _TIME.fullmatch(cell.strip()) if isinstance(cell, str) else None
+    day, _, of_day = " ".join(str(cell).split()).replace("T", " ").partition(" ")
+    match = _TIME_OF_DAY.fullmatch(of_day) if isinstance(cell, str) else None
     if match is None:
-        raise CellRefused("Write day and time, without a zone.")
+        raise CellRefused("Enter day and time, without a time zone.")
+    hour = int(match[1])
+    if match[4]:
+        hour = hour % 12 + 12 * (match[4].casefold() == "pm") if 1 <= hour <= 12 else 99
     try:
-        return datetime.fromisoformat(f"{match[1]} {match[2]:0>2}{match[3]}")
+        at = time(hour, int(match[2]), int(match[3] or 0))
     except ValueError:
-        raise CellRefused("There is no such day or time.") from None
+        raise CellRefused("There is no such time.") from None
+    return datetime.combine(_date_of_text(day), at)
 
 
 def _day(year: int, month: int, day: int) -> date | None:
@@ -337,9 +520,13 @@ _PARSERS: dict[Kind, Callable[[Column, Cell], Any]] = {
     Kind.ID: _text,
     Kind.WORD: _text,
     Kind.CHOICE: _choice,
-    Kind.SHARE: _number,
-    Kind.SHARES: _shares,
+    Kind.SHARE: _share,
+    Kind.SHARES: _several(_share),
+    Kind.POINTS: _points,
     Kind.NUMBER: _number,
+    Kind.NUMBERS: _several(_number),
+    Kind.MONEY: _money,
+    Kind.PRICE: _price,
     Kind.COUNT: _count,
     Kind.DATE: _date,
     Kind.TIME: _time,

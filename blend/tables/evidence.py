@@ -1,6 +1,6 @@
 """Read what was measured: lean tests and their methods, batch tests, temperatures of lots.
 
-As with a case, all problems are told at once. The tables lie where the case does.
+All problems are listed at once. The tables lie in the same folder as the case.
 """
 
 from __future__ import annotations
@@ -11,21 +11,21 @@ from pathlib import Path
 from typing import Any
 
 from blend.domain.case import Case
+from blend.domain.columns import made
 from blend.domain.evidence import BatchTest, LeanMethod, LeanTest
 from blend.domain.heat import celsius
-from blend.errors import Caution, InputRefused, did_you_mean
+from blend.errors import Caution, did_you_mean
 from blend.tables.columns import EVIDENCE_TABLES, LEAN_TEST_METHODS
-from blend.tables.rows import Row, Sheet, read_sheet
-from blend.tables.standards import packaged_path
-from blend.tables.tables import READABLE, Source, read_csv_table, read_tables
+from blend.tables.rows import Row, Sheet, Sheets
+from blend.tables.standards import packaged_sheet
+from blend.tables.tables import Source, holds_table
 
 
 @dataclass(frozen=True, slots=True)
 class TestsRead:
-    """The tests as read, every method there is by its id, and what to look at twice.
+    """The tests as read (none where there is no table), every method by its id, what to check."""
 
-    `tests` is empty where there is no table of tests.
-    """
+    __test__ = False  # no test case, whatever a test runner makes of its name
 
     tests: tuple[LeanTest, ...]
     methods: Mapping[str, LeanMethod]
@@ -33,63 +33,52 @@ class TestsRead:
 
 
 def read_tests(source: Source, case: Case) -> TestsRead:
-    """Read the lean tests that lie with a case, and the methods they name.
+    """Read the lean tests of a case, and the methods they name.
 
     What a test of a lot on the sheet leaves blank is taken from the lot. Raise InputRefused
     with all problems; raise FileTrouble for what cannot be opened.
     """
-    sheets, warnings = _read(source, "lean_test_methods", "tests")
-    methods = packaged_methods() | _own_methods(sheets.get("lean_test_methods"))
+    sheets = _sheets(source, "lean_test_methods", "tests")
+    own = sheets.get("lean_test_methods")
+    methods = packaged_methods() | ({} if own is None else _by_id(own))
     tests: tuple[LeanTest, ...] = ()
     if "tests" in sheets:
-        sheet = sheets["tests"]
-        knows_every_method = not _is_faulty(sheets.get("lean_test_methods"))
-        tests = _tests_of(sheet, case, methods if knows_every_method else None)
-    _refuse(sheets)
-    used = {test.method for test in tests}
+        knows_every_method = own is None or not own.problems
+        tests = _tests_of(sheets["tests"], case, methods if knows_every_method else None)
+    sheets.raise_problems()
     recalled = [
         Caution(
             "tests.csv",
             None,
             "method",
-            f"the errors of {name} are partly from memory or worked from a simulation",
-            "Put figures from the plant's own duplicate tests into lean_test_methods.csv.",
+            f"the errors of {name} are partly from memory or from a simulation",
+            "Put the plant's own duplicate-test errors into lean_test_methods.csv.",
         )
-        for name in sorted(used)
+        for name in sorted({test.method for test in tests})
         if "memory" in (methods[name].verified, methods[name].sampling_verified)
     ]
-    return TestsRead(tests, methods, (*warnings, *recalled))
+    return TestsRead(tests, methods, (*sheets.cautions, *recalled))
 
 
 def read_batch_tests(source: Source, case: Case) -> tuple[BatchTest, ...]:
-    """Read the tests of batches made, in the order made; empty where there is no such table.
+    """Read the tests of batches, in the order made; empty where there is no such table.
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
-    sheets, _ = _read(source, "batch_tests")
-    if "batch_tests" not in sheets:
-        return ()
-    sheet = sheets["batch_tests"]
+    sheets = _sheets(source, "batch_tests")
     products = {product.product_id: product for product in case.products}
-    for row in sheet.rows:
-        if not {"product_id", "target_lean"} <= row.values.keys():
-            continue
-        name = row["product_id"]
-        if row["target_lean"] is None and name not in products:
-            hint = did_you_mean(name, sorted(products))
-            allowed = "an id of products, or a row with its target_lean"
-            sheet.refuse(row.number, "product_id", name, allowed, hint)
-    _refuse(sheets)
-
-    def build(row: Row) -> BatchTest:
-        values = dict(row.values)
-        target = values.pop("target_lean")
-        if target is None:
-            target = products[values["product_id"]].target_lean
-        readings = values.pop("tested_lean")
-        return BatchTest(target_lean=target, readings=readings, **values)
-
-    return tuple(sorted(map(build, sheet.rows), key=lambda batch: batch.made_on))
+    for row in sheets.rows("batch_tests"):
+        if row.has("product_id", "target_lean"):
+            name = row["product_id"]
+            if row["target_lean"] is None and name in products:
+                row.values["target_lean"] = products[name].target_lean
+            elif row["target_lean"] is None:
+                required = "an id of products, or have its target_lean"
+                hint = did_you_mean(name, sorted(products))
+                sheets["batch_tests"].refuse(row.number, "product_id", name, required, hint)
+    sheets.raise_problems()
+    tests = sheets.records("batch_tests", BatchTest)
+    return tuple(sorted(tests, key=lambda batch: batch.made_on))
 
 
 def read_temperatures(source: Source, case: Case) -> dict[str, float]:
@@ -97,70 +86,32 @@ def read_temperatures(source: Source, case: Case) -> dict[str, float]:
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
-    sheets, _ = _read(source, "temperatures")
-    if "temperatures" not in sheets:
-        return {}
-    sheet = sheets["temperatures"]
+    sheets = _sheets(source, "temperatures")
     lots = [lot.lot_id for lot in case.lots]
-    for row in sheet.rows:
-        if "lot_id" in row and row["lot_id"] not in lots:
-            hint = did_you_mean(row["lot_id"], lots)
-            sheet.refuse(row.number, "lot_id", row["lot_id"], "an id of lots", hint)
-    _refuse(sheets)
-    return {row["lot_id"]: celsius(row["temperature_f"]) for row in sheet.rows}
+    for row in sheets.rows("temperatures"):
+        sheets["temperatures"].refuse_unknown(row, "lot_id", lots, "lots")
+    sheets.raise_problems()
+    return {row["lot_id"]: celsius(row["temperature_f"]) for row in sheets.rows("temperatures")}
 
 
 def holds_tests(path: str | Path) -> bool:
-    """Whether a table of lean tests lies with the case."""
-    path = Path(path)
-    if path.is_dir():
-        names = (each for each in path.iterdir() if each.suffix.lower() in READABLE)
-        return any(each.stem.casefold() == "tests" for each in names)
-    return path.is_file() and "tests" in _raw(path, "tests").tables
+    """Whether there is a table of lean tests with the case."""
+    return holds_table(path, "tests")
 
 
 def packaged_methods() -> dict[str, LeanMethod]:
-    """The methods that come with `blend`, by id; raise InputRefused or FileTrouble."""
-    name = "lean_test_methods.csv"
-    sheet = read_sheet(read_csv_table(packaged_path(name), f"specs/{name}"), LEAN_TEST_METHODS)
-    if sheet.problems:
-        raise InputRefused(sheet.sorted_problems())
-    return _own_methods(sheet)
+    """The built-in methods, by id; raise InputRefused or FileTrouble."""
+    sheet = packaged_sheet(LEAN_TEST_METHODS)
+    sheet.raise_problems()
+    return _by_id(sheet)
 
 
-# Reading -------------------------------------------------------------------------------------
+def _sheets(source: Source, *names: str) -> Sheets:
+    return Sheets(source, {name: EVIDENCE_TABLES[name] for name in names})
 
 
-def _raw(source: Source, *names: str) -> Any:
-    return read_tables(source, {name: EVIDENCE_TABLES[name] for name in names})
-
-
-def _read(source: Source, *names: str) -> tuple[dict[str, Sheet], tuple[Caution, ...]]:
-    """The sheets that there are, in the order of `names`; a misnamed one is refused."""
-    raw = _raw(source, *names)
-    if raw.problems:
-        raise InputRefused(tuple(raw.problems.values()))
-    sheets = {
-        name: read_sheet(raw.tables[name], EVIDENCE_TABLES[name])
-        for name in names
-        if name in raw.tables
-    }
-    return sheets, tuple(raw.warnings)
-
-
-def _refuse(sheets: dict[str, Sheet]) -> None:
-    problems = [each for sheet in sheets.values() for each in sheet.sorted_problems()]
-    if problems:
-        raise InputRefused(problems)
-
-
-def _is_faulty(sheet: Sheet | None) -> bool:
-    return sheet is not None and bool(sheet.problems)
-
-
-def _own_methods(sheet: Sheet | None) -> dict[str, LeanMethod]:
-    rows = () if sheet is None else filter(sheet.is_whole, sheet.rows)
-    return {row["method_id"]: LeanMethod(**row.values) for row in rows}
+def _by_id(sheet: Sheet) -> dict[str, LeanMethod]:
+    return {row["method_id"]: made(LeanMethod, row.values) for row in sheet.whole_rows()}
 
 
 # Tests ---------------------------------------------------------------------------------------
@@ -176,16 +127,16 @@ def _tests_of(
     tests = []
     for row in sheet.rows:
         if methods is not None and "method" in row and row["method"] not in methods:
-            allowed = "a method_id of lean_test_methods"
             hint = did_you_mean(row["method"], sorted(methods)) or f"Known: {', '.join(methods)}."
-            sheet.refuse(row.number, "method", row["method"], allowed, hint)
+            required = "a method_id of lean_test_methods"
+            sheet.refuse(row.number, "method", row["method"], required, hint)
         tested_on = row.values.get("tested_on")
         if tested_on is not None and tested_on > case.settings.plan_on:
-            allowed = f"a day up to that of the plan, {case.settings.plan_on}"
-            sheet.refuse(row.number, "tested_on", str(tested_on), allowed)
+            required = f"{case.settings.plan_on}, the day of the plan, or earlier"
+            sheet.refuse(row.number, "tested_on", str(tested_on), required)
         if not sheet.is_whole(row):
             continue
-        test = LeanTest(**row.values)
+        test = made(LeanTest, row.values)
         lot = lots.get(test.lot_id)
         stated = {
             "supplier": "" if lot is None else lot.supplier,
@@ -207,13 +158,13 @@ def _completed(sheet: Sheet, row: Row, test: LeanTest, of_lot: dict[str, Any]) -
         written = getattr(test, name)
         if stated in (None, ""):
             if written is None:
-                allowed = f"a value, as lots.csv has no {name} for the lot"
-                sheet.refuse(row.number, name, "nothing", allowed)
+                hint = f"Enter it: lots.csv has no {name} for the lot."
+                sheet.refuse(row.number, name, "blank", hint=hint)
             continue
         if written is not None and not _is_same(written, stated):
-            allowed = f"{stated}, as lots.csv says, or nothing"
-            sheet.refuse(row.number, name, str(written), allowed)
-        # Even where refused, so that a fault of one row is not told of the others as well.
+            required = f"blank, or {sheet.typed(name, stated)} as in lots.csv"
+            sheet.refuse(row.number, name, sheet.typed(name, written), required)
+        # even where refused, so that a fault of one row is not listed for the others as well
         filled[name] = stated
     return replace(test, **filled)
 
@@ -222,11 +173,12 @@ _OF_THE_LOT: tuple[str, ...] = ("supplier", "stated_lean", "taken_lb")
 
 
 def _refuse_unlike(sheet: Sheet, row: Row, test: LeanTest, number: int, first: LeanTest) -> None:
-    """What is said of one lot in several rows must agree."""
+    """What several rows say of one lot must agree."""
     for name in _OF_THE_LOT:
         one, other = getattr(first, name), getattr(test, name)
         if one is not None and other is not None and not _is_same(one, other):
-            sheet.refuse(row.number, name, str(other), f"{one}, as row {number} says of the lot")
+            required = f"{sheet.typed(name, one)}, as in row {number} for the same lot"
+            sheet.refuse(row.number, name, sheet.typed(name, other), required)
 
 
 def _is_same(one: str | float, other: str | float) -> bool:

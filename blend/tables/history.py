@@ -1,26 +1,29 @@
-"""Read and write the market's history: items, the canvass, volume series; all problems at once."""
+"""Read and write the market's history: items, the canvass, volumes; all problems at once."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+from blend.domain.columns import table_of
 from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
 from blend.errors import Caution, FileTrouble, InputRefused
 from blend.files import as_file_trouble, check_place
 from blend.tables.columns import HISTORY_TABLES
-from blend.tables.rows import Row, Sheet, problems_in_order, read_sheet
-from blend.tables.tables import RawCase, RawTable, read_csv_table, read_tables
-from blend.tables.write import write_csv_tables, write_plain_workbook
+from blend.tables.rows import Sheet, Sheets, read_sheet
+from blend.tables.tables import Overlaid, RawTable, Source, read_csv_table
+from blend.tables.write import records_table, write_csv_tables, write_plain_workbook
+
+Record = TypeVar("Record")
 
 
 @dataclass(frozen=True, slots=True)
 class HistoryRead:
-    """What was read, in the order of the rows, and what to look at twice."""
+    """What was read, in the order of the rows, and what to check."""
 
     additions: Additions
     warnings: tuple[Caution, ...]
@@ -32,71 +35,66 @@ def read_history(path: str | Path) -> HistoryRead:
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
     path = Path(path)
-    raw = _raw(path)
-    sheets = {name: read_sheet(table, HISTORY_TABLES[name]) for name, table in raw.tables.items()}
-    for name, check in _CHECKS.items():
-        if name in sheets:
-            check(sheets[name])
-    problems = problems_in_order(raw, sheets, HISTORY_TABLES)
-    if problems:
-        raise InputRefused(problems)
-    if not sheets:
-        raise FileTrouble(f"{path}: holds none of {', '.join(HISTORY_TABLES)}")
-
-    def made(name: str, build: Callable[[Row], Any]) -> tuple[Any, ...]:
-        return tuple(map(build, sheets[name].rows)) if name in sheets else ()
-
+    sheets = Sheets(_source(path), HISTORY_TABLES)
+    for sheet in sheets.by_name.values():
+        _check(sheet)
+    sheets.raise_problems()
+    if not sheets.by_name:
+        raise FileTrouble(f"{path}: has none of the tables {', '.join(HISTORY_TABLES)}")
     return HistoryRead(
         Additions(
-            items=made("items", lambda row: Item(**row.values)),
-            entries=made("canvass", _entry_of),
-            volumes=made("volumes", lambda row: Volume(**row.values)),
+            items=sheets.records("items", Item),
+            entries=sheets.records("canvass", CanvassEntry),
+            volumes=sheets.records("volumes", Volume),
             rows={
                 name: (sheet.file, tuple(row.number for row in sheet.rows))
-                for name, sheet in sheets.items()
+                for name, sheet in sheets.by_name.items()
             },
         ),
-        tuple(raw.warnings),
+        sheets.cautions,
     )
 
 
-def _raw(path: Path) -> RawCase:
-    if path.is_file() and path.suffix.lower() == ".csv":
-        name = path.stem.casefold()
-        if name not in HISTORY_TABLES:
-            raise FileTrouble(f"{path}: name the file after its table: {', '.join(HISTORY_TABLES)}")
-        return RawCase(tables={name: read_csv_table(path, path.name)})
-    if path.is_file() and path.suffix.lower() != ".xlsx":
+def _source(path: Path) -> Source:
+    if not path.is_file() or path.suffix.lower() == ".xlsx":
+        return path
+    name = path.stem.casefold()
+    if path.suffix.lower() != ".csv":
         raise FileTrouble(f"{path}: not a folder, an .xlsx workbook or a .csv table")
-    return read_tables(path, HISTORY_TABLES)
-
-
-def _entry_of(row: Row) -> CanvassEntry:
-    return CanvassEntry(**row.values | {"kind": EntryKind(row["kind"])})
+    if name not in HISTORY_TABLES:
+        raise FileTrouble(f"{path}: name the file after its table: {', '.join(HISTORY_TABLES)}")
+    return Overlaid(None, {name: read_csv_table(path, path.name)})
 
 
 # Checks within a table ------------------------------------------------------------------------
 
 
+def _check(sheet: Sheet) -> None:
+    if sheet.table.name == "canvass":
+        _check_canvass(sheet)
+    elif sheet.table.name == "volumes":
+        _check_volumes(sheet)
+
+
 def _check_canvass(sheet: Sheet) -> None:
     for row in sheet.rows:
-        values = row.values
-        number = row.number
+        values, number = row.values, row.number
         is_trade = values.get("kind") == EntryKind.TRADE
         if is_trade and "pounds_lb" in values and values["pounds_lb"] is None:
-            sheet.refuse(number, "pounds_lb", "nothing", "a weight, as it is a trade")
+            sheet.refuse(number, "pounds_lb", "blank", hint="Enter the pounds of the trade.")
         if is_trade and values.get("is_firm") is False:
-            sheet.refuse(number, "is_firm", "no", "yes or nothing, as a trade is concluded")
-        if {"heard_at", "market_day"} <= values.keys():
+            sheet.refuse(number, "is_firm", "no", "yes or blank: a trade is done")
+        if row.has("heard_at", "market_day"):
             heard_on = values["heard_at"].date()
             if values["market_day"] > heard_on:
-                allowed = f"{heard_on}, the day it was heard, or earlier"
-                sheet.refuse(number, "market_day", str(values["market_day"]), allowed)
+                required = f"{heard_on}, the day it was heard, or earlier"
+                sheet.refuse(number, "market_day", str(values["market_day"]), required)
         corrects = values.get("corrects")
         if corrects is not None and corrects == values.get("entry_id"):
-            sheet.refuse(number, "corrects", corrects, "another entry_id than its own")
+            sheet.refuse(number, "corrects", corrects, "the entry_id of another entry")
         if values.get("withdrawn") and "corrects" in values and corrects is None:
-            sheet.refuse(number, "corrects", "nothing", "the entry_id that is withdrawn")
+            hint = "Enter the entry_id of the entry to withdraw."
+            sheet.refuse(number, "corrects", "blank", hint=hint)
 
 
 def _check_volumes(sheet: Sheet) -> None:
@@ -105,20 +103,15 @@ def _check_volumes(sheet: Sheet) -> None:
         values = row.values
         corrects = values.get("corrects")
         if corrects is not None and corrects != values.get("period_end", corrects):
-            allowed = f"{values['period_end']}, its own period_end, or nothing"
-            sheet.refuse(row.number, "corrects", str(corrects), allowed)
+            required = f"blank, or its own period_end, {values['period_end']}"
+            sheet.refuse(row.number, "corrects", str(corrects), required)
         if sheet.is_whole(row) and corrects is None:
             key = Volume(**values).key
             first = first_of.setdefault(key, row.number)
             if first != row.number:
-                hint = f"Row {first} has it already; fill in corrects to replace it."
-                sheet.refuse(row.number, "period_end", str(key[1]), "each figure once", hint)
-
-
-_CHECKS: Mapping[str, Callable[[Sheet], None]] = {
-    "canvass": _check_canvass,
-    "volumes": _check_volumes,
-}
+                value = f"row {first} has {key[1]} too"
+                hint = "To replace a figure, fill in corrects."
+                sheet.refuse(row.number, "period_end", value, hint=hint)
 
 
 # Writing --------------------------------------------------------------------------------------
@@ -135,31 +128,28 @@ def write_history(
 ) -> tuple[Path, ...]:
     """Write the tables into a folder as CSV, or into one .xlsx workbook.
 
-    Reading them again gives the same items, entries and volumes; `published` is written for
-    people. Return the files written. Raise FileTrouble, with nothing written, where a file of
-    a name is there already.
+    Reading them again gives the same items, entries and volumes; `published` is for people.
+    Return the files written. Raise FileTrouble, with nothing written, where a file of a name is
+    there already.
     """
     path = Path(path)
-    tables: dict[str, tuple[Sequence[str], Iterable[Any]]] = {
-        "items": (HISTORY_TABLES["items"].column_names, items),
-        "canvass": (HISTORY_TABLES["canvass"].column_names, entries),
-        "volumes": (HISTORY_TABLES["volumes"].column_names, volumes),
-        "published": (PUBLISHED_COLUMNS, published),
-    }
-    rows = {
-        name: (header, [[getattr(thing, column) for column in header] for thing in things])
-        for name, (header, things) in tables.items()
+    published_rows = [[getattr(each, name) for name in PUBLISHED_COLUMNS] for each in published]
+    tables: dict[str, tuple[Sequence[str], Iterable[Sequence[Any]]]] = {
+        "items": records_table(HISTORY_TABLES["items"], items),
+        "canvass": records_table(HISTORY_TABLES["canvass"], entries),
+        "volumes": records_table(HISTORY_TABLES["volumes"], volumes),
+        "published": (PUBLISHED_COLUMNS, published_rows),
     }
     if path.suffix.lower() == ".xlsx":
         if check_place(path).exists():
-            raise FileTrouble(f"{path}: is there already, and an export overwrites nothing")
-        write_plain_workbook(path, rows)
+            raise FileTrouble(f"{path}: is there already. Choose another name.")
+        write_plain_workbook(path, tables)
         return (path,)
     with as_file_trouble(path):
-        there = [f"{name}.csv" for name in rows if (path / f"{name}.csv").exists()]
+        there = [f"{name}.csv" for name in tables if (path / f"{name}.csv").exists()]
     if there:
-        raise FileTrouble(f"{path}: holds {', '.join(there)} already; an export overwrites nothing")
-    return write_csv_tables(path, rows)
+        raise FileTrouble(f"{path}: has {', '.join(there)} already. Choose another folder.")
+    return write_csv_tables(path, tables)
 
 
 # Entries as they are typed ----------------------------------------------------------------------
@@ -173,53 +163,55 @@ def typed_addition(entry: CanvassEntry) -> Additions:
     return Additions(entries=(entry,), rows={"canvass": (_TYPED, (None,))})
 
 
-def entry_of_words(words: Mapping[str, str]) -> CanvassEntry:
-    """One entry from what was typed for each column, under the rules of the table.
+def records_of_words(
+    kind: type[Record], name: str, rows: Mapping[int, Mapping[str, str]]
+) -> tuple[Record, ...]:
+    """Records from what was typed for each column, by the number of the row; all rows have the
+    same columns.
 
-    Raise InputRefused with all problems.
-    """
-    try:
-        (entry,) = entries_of_words(_TYPED, {2: words})
-    except InputRefused as refused:
-        raise InputRefused([replace(each, row=None) for each in refused.problems]) from None
-    return entry
-
-
-def item_of_words(words: Mapping[str, str]) -> Item:
-    """One item from what was typed for each column, under the rules of the table.
-
-    Raise InputRefused with all problems.
-    """
-    raw = RawTable("item", ((1, tuple(words)), (2, tuple(words.values()))))
-    sheet = read_sheet(raw, HISTORY_TABLES["items"])
-    if sheet.problems:
-        raise InputRefused([replace(each, row=None) for each in sheet.sorted_problems()])
-    return Item(**sheet.rows[0].values)
-
-
-def entries_of_words(name: str, rows: Mapping[int, Mapping[str, str]]) -> tuple[CanvassEntry, ...]:
-    """Entries from what was typed, by the number of the row; all rows have the same columns.
-
-    Problems name the place of what was typed by `name`. Raise InputRefused with all of them.
+    Problems name the place by `name`. Raise InputRefused with all of them.
     """
     header = tuple(next(iter(rows.values())))
     cells = ((number, tuple(words.values())) for number, words in rows.items())
-    sheet = read_sheet(RawTable(name, ((1, header), *cells)), HISTORY_TABLES["canvass"])
-    _check_canvass(sheet)
-    if sheet.problems:
-        raise InputRefused(sheet.sorted_problems())
-    return tuple(map(_entry_of, sheet.rows))
+    sheet = read_sheet(RawTable(name, ((1, header), *cells)), table_of(kind))
+    _check(sheet)
+    sheet.raise_problems()
+    return sheet.records(kind)
+
+
+def record_of_words(kind: type[Record], name: str, words: Mapping[str, str]) -> Record:
+    """One record from what was typed for each column; its problems have no row."""
+    try:
+        (record,) = records_of_words(kind, name, {2: words})
+    except InputRefused as refused:
+        raise InputRefused([replace(each, row=None) for each in refused.problems]) from None
+    return record
+
+
+def entry_of_words(words: Mapping[str, str]) -> CanvassEntry:
+    """One canvass entry from what was typed; raise InputRefused with all problems."""
+    return record_of_words(CanvassEntry, _TYPED, words)
+
+
+def item_of_words(words: Mapping[str, str]) -> Item:
+    """One item from what was typed; raise InputRefused with all problems."""
+    return record_of_words(Item, "item", words)
+
+
+def entries_of_words(name: str, rows: Mapping[int, Mapping[str, str]]) -> tuple[CanvassEntry, ...]:
+    """Canvass entries from what was typed, by the number of the row; raise InputRefused."""
+    return records_of_words(CanvassEntry, name, rows)
 
 
 def filled_in(words: Mapping[str, str], entry_id: str, now: datetime) -> dict[str, str]:
-    """What was typed of an entry, with what is taken where nothing was: it was heard now, on the
-    market day on which it was heard, and goes by `entry_id`. A time alone is of the market day."""
+    """What was typed of an entry, with defaults where nothing was: heard now, on the market day
+    on which it was heard, named `entry_id`. A time alone is on the market day."""
     heard_at = words.get("heard_at") or now.isoformat(" ", "seconds")
-    if re.fullmatch(r"\d{1,2}:\d\d", heard_at):
-        heard_at = f"{words.get('market_day') or now.date().isoformat()} {heard_at:0>5}"
+    if re.fullmatch(r"\d{1,2}:\d\d( ?[ap]m)?", heard_at, re.IGNORECASE):
+        heard_at = f"{words.get('market_day') or now.date().isoformat()} {heard_at}"
     return {
         **words,
         "heard_at": heard_at,
-        "market_day": words.get("market_day") or heard_at[:10],
+        "market_day": words.get("market_day") or heard_at.replace("T", " ").partition(" ")[0],
         "entry_id": words.get("entry_id") or entry_id,
     }

@@ -1,31 +1,21 @@
-"""Read foreign offers and the dated rates of duty and fees; all problems are told at once."""
+"""Read foreign offers and the dated rates of duty and fees; all problems are listed at once."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
 
-from blend.domain.imports import (
-    USD,
-    Basis,
-    ForeignOffer,
-    ImportRate,
-    Quota,
-    RateKind,
-    RateUnit,
-)
-from blend.errors import Caution, InputRefused
-from blend.tables.build import usd_per_lb
+from blend.domain.imports import USD, ForeignOffer, ImportRate, RateKind, RateUnit
+from blend.errors import Caution
 from blend.tables.columns import IMPORT_RATES, IMPORT_TABLES
-from blend.tables.rows import Row, Sheet, problems_in_order, read_sheet
-from blend.tables.standards import packaged_path
-from blend.tables.tables import READABLE, Source, read_csv_table, read_tables
-from blend.units import LB_PER_KG
+from blend.tables.rows import Row, Sheet, Sheets
+from blend.tables.standards import packaged_sheet
+from blend.tables.tables import Source, holds_table
 
 
 @dataclass(frozen=True, slots=True)
 class ImportsRead:
-    """Offers, every rate there is, and what to look at twice."""
+    """Offers, every rate there is, and what to check."""
 
     offers: tuple[ForeignOffer, ...]
     rates: tuple[ImportRate, ...]
@@ -33,54 +23,37 @@ class ImportsRead:
 
 
 def read_imports(source: Source) -> ImportsRead:
-    """Read foreign offers, and rates of the folder's own beside those that come with `blend`.
+    """Read foreign offers, and the folder's own rates together with the built-in ones.
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
-    raw = read_tables(source, IMPORT_TABLES)
-    sheets = {name: read_sheet(table, IMPORT_TABLES[name]) for name, table in raw.tables.items()}
-    for row in sheets["foreign_offers"].rows if "foreign_offers" in sheets else ():
+    sheets = Sheets(source, IMPORT_TABLES)
+    for row in sheets.rows("foreign_offers"):
         _check_offer(sheets["foreign_offers"], row)
-    for row in sheets["import_rates"].rows if "import_rates" in sheets else ():
-        _check_rate(sheets["import_rates"], row)
-    problems = problems_in_order(raw, sheets, IMPORT_TABLES)
-    if problems:
-        raise InputRefused(problems)
-    own = {} if "import_rates" not in sheets else _rates_of(sheets["import_rates"])
-    return ImportsRead(
-        offers=tuple(map(_offer_of, sheets["foreign_offers"].rows)),
-        rates=tuple((packaged_rates() | own).values()),
-        warnings=tuple(raw.warnings),
-    )
+    own = sheets.get("import_rates")
+    if own is not None:
+        _check_rates(own)
+    sheets.raise_problems()
+    rates = packaged_rates() | ({} if own is None else _by_id(own))
+    offers = sheets.records("foreign_offers", ForeignOffer)
+    return ImportsRead(offers, tuple(rates.values()), sheets.cautions)
 
 
 def holds_offers(path: str | Path) -> bool:
-    """Whether a table of foreign offers lies in the folder."""
-    path = Path(path)
-    return path.is_dir() and any(
-        each.suffix.lower() in READABLE and each.stem.casefold() == "foreign_offers"
-        for each in path.iterdir()
-    )
+    """Whether there is a table of foreign offers in the folder."""
+    return holds_table(path, "foreign_offers")
 
 
 def packaged_rates() -> dict[str, ImportRate]:
-    """The rates that come with `blend`, by id; raise InputRefused or FileTrouble."""
-    name = "import_rates.csv"
-    sheet = read_sheet(read_csv_table(packaged_path(name), f"specs/{name}"), IMPORT_RATES)
-    for row in sheet.rows:
-        _check_rate(sheet, row)
-    if sheet.problems:
-        raise InputRefused(sheet.sorted_problems())
-    return _rates_of(sheet)
+    """The built-in rates, by id; raise InputRefused or FileTrouble."""
+    sheet = packaged_sheet(IMPORT_RATES)
+    _check_rates(sheet)
+    sheet.raise_problems()
+    return _by_id(sheet)
 
 
-def _rates_of(sheet: Sheet) -> dict[str, ImportRate]:
-    return {
-        row["rate_id"]: ImportRate(
-            **row.values | {"charge": RateKind(row["charge"]), "unit": RateUnit(row["unit"])}
-        )
-        for row in sheet.rows
-    }
+def _by_id(sheet: Sheet) -> dict[str, ImportRate]:
+    return {rate.rate_id: rate for rate in sheet.records(ImportRate)}
 
 
 _UNITS = {
@@ -96,43 +69,25 @@ _UNITS = {
 }
 
 
-def _check_rate(sheet: Sheet, row: Row) -> None:
-    if {"charge", "unit"} <= row.values.keys():
-        allowed = _UNITS[RateKind(row["charge"])]
-        if row["unit"] not in allowed:
-            sheet.refuse(row.number, "unit", row["unit"], f"{' or '.join(allowed)}, for this")
-    if row.values.get("unit") == RateUnit.SHARE and (row.values.get("value") or 0) > 5:
-        sheet.refuse(row.number, "value", f"{row['value']:g}", "a share of 1, such as 0.264")
-    if {"valid_from", "valid_to"} <= row.values.keys():
-        first, last = row["valid_from"], row["valid_to"]
-        if first is not None and last is not None and last < first:
-            sheet.refuse(row.number, "valid_to", str(last), f"valid_from, {first}, or later")
+def _check_rates(sheet: Sheet) -> None:
+    sheet.refuse_unordered("valid_from", "valid_to")
+    for row in sheet.rows:
+        if row.has("charge", "unit") and row["unit"] not in _UNITS[row["charge"]]:
+            required = f"{' or '.join(_UNITS[row['charge']])} for {row['charge']}"
+            sheet.refuse(row.number, "unit", row["unit"], required)
+        if row.values.get("unit") == RateUnit.SHARE and (row.values.get("value") or 0) > 5:
+            sheet.refuse(row.number, "value", f"{row['value']:g}", "a fraction, such as 0.264")
 
 
 def _check_offer(sheet: Sheet, row: Row) -> None:
-    if {"currency", "usd_per_currency"} <= row.values.keys():
+    if row.has("currency", "usd_per_currency"):
         rate = row["usd_per_currency"]
         is_usd = row["currency"].upper() == USD
         if is_usd and rate not in (None, 1):
-            sheet.refuse(row.number, "usd_per_currency", f"{rate:g}", "1 or nothing, for USD")
+            sheet.refuse(row.number, "usd_per_currency", f"{rate:g}", "1 or blank, for USD")
         elif not is_usd and rate is None:
-            allowed = f"USD for one {row['currency']}"
-            sheet.refuse(row.number, "usd_per_currency", "nothing", allowed)
+            hint = f"Enter USD for one {row['currency']}."
+            sheet.refuse(row.number, "usd_per_currency", "blank", hint=hint)
     if row.values.get("duty_usd_per_kg") is not None and row.values.get("duty_share") is not None:
-        allowed = "one own duty, by weight or by value"
-        sheet.refuse(row.number, "duty_share", f"{row['duty_share']:g}", allowed)
-
-
-_PER_CWT = ("ocean_freight", "handling", "inland", "fresh", "point")
-
-
-def _offer_of(row: Row) -> ForeignOffer:
-    values = dict(row.values)
-    for name in _PER_CWT:
-        values[f"{name}_usd_per_lb"] = usd_per_lb(values.pop(f"{name}_usd_per_cwt"), "usd_per_cwt")
-    values["net_weight_lb"] = values.pop("net_weight_kg") * LB_PER_KG
-    values["currency"] = values["currency"].upper()
-    values["usd_per_currency"] = values["usd_per_currency"] or 1.0
-    return ForeignOffer(
-        **values | {"basis": Basis(values["basis"]), "quota": Quota(values["quota"])}
-    )
+        value = "both duty_usd_per_kg and duty_share"
+        sheet.refuse(row.number, "duty_share", value, hint="Enter one duty, by weight or value.")

@@ -1,20 +1,20 @@
-"""Read a horizon: a case and, beside it, orders by day, forward prices, coolers and day rules.
+"""Read a horizon: a case with orders by day, forward prices, coolers and day rules.
 
-As with a case, all problems are told at once; those of the case come first.
+All problems are listed at once; those of the case come first.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from blend.domain.case import Case
+from blend.domain.columns import columns_of, made
 from blend.domain.horizon import (
     FROZEN,
     Cooler,
     DayRule,
-    DayRuleKind,
     ForwardPrice,
     Freezing,
     Horizon,
@@ -23,19 +23,18 @@ from blend.domain.horizon import (
 )
 from blend.domain.lots import Lot
 from blend.domain.rules import RuleKind
-from blend.errors import Caution, InputRefused, Problem, did_you_mean
-from blend.tables.build import usd_per_lb
+from blend.errors import Caution, InputRefused, Problem
 from blend.tables.cautions import blank_cautions
-from blend.tables.cells import shown
 from blend.tables.columns import DAY_RULE_COLUMNS, POSITION_TABLES
+from blend.tables.cross import check_kinds
 from blend.tables.read import read_case
-from blend.tables.rows import Row, Sheet, problems_in_order, read_sheet
-from blend.tables.tables import Source, read_tables
+from blend.tables.rows import Row, Sheet, Sheets
+from blend.tables.tables import Source
 
 
 @dataclass(frozen=True, slots=True)
 class HorizonRead:
-    """A horizon as read, and what its user should look at twice before trusting a plan of it."""
+    """A horizon as read, and what its user should check before trusting a plan of it."""
 
     horizon: Horizon
     warnings: tuple[Caution, ...]
@@ -54,215 +53,139 @@ def read_horizon(source: Source) -> HorizonRead:
         case, warnings = read.case, list(read.warnings)
     except InputRefused as refused:
         problems += refused.problems
-    raw = read_tables(source, POSITION_TABLES)
-    sheets = {name: read_sheet(table, POSITION_TABLES[name]) for name, table in raw.tables.items()}
+    sheets = Sheets(source, POSITION_TABLES)
     _check_each(sheets)
     if case is not None:
         _check_with_case(sheets, case)
-        problems += _unweighed_stock(case)
-    problems += problems_in_order(raw, sheets, POSITION_TABLES)
-    if problems:
-        raise InputRefused(problems)
+        problems += _stock_without_weight(case)
+    sheets.raise_problems(*problems)
+    assert case is not None
     horizon = _horizon_of(case, sheets)
-    found = (*blank_cautions(sheets.values()), *_cautions(horizon))
-    return HorizonRead(horizon, (*raw.warnings, *warnings, *found))
+    found = (*blank_cautions(sheets), *_cautions(horizon))
+    return HorizonRead(horizon, (*sheets.cautions, *warnings, *found))
 
 
 # Checks -------------------------------------------------------------------------------------
 
 
-def _rows(sheets: dict[str, Sheet], name: str) -> list[Row]:
-    return sheets[name].rows if name in sheets else []
-
-
-def _check_each(sheets: dict[str, Sheet]) -> None:
+def _check_each(sheets: Sheets) -> None:
     """What each table shows by itself."""
+    if "orders" in sheets:
+        sheets["orders"].refuse_unordered("min_lb", "max_lb")
+        _check_once_a_day(sheets["orders"])
+    if "forward_offers" in sheets:
+        sheet = sheets["forward_offers"]
+        sheet.refuse_unordered("day", "use_by")
+        for row in sheet.rows:
+            if row.values.get("side") == Side.BID:
+                sheet.refuse_unused(row, (), ("use_by",), "it is a bid")
+    if "day_rules" in sheets:
+        check_kinds(sheets["day_rules"], DAY_RULE_COLUMNS)
+    if "coolers" in sheets:
+        sheet = sheets["coolers"]
+        sheet.refuse_unordered("ending_inventory_lb", "capacity_lb")
+        of_freezing = [column.name for column in columns_of(Freezing)[1:]]
+        for row in sheet.rows:
+            if "freezes" in row and row["freezes"] is None:
+                sheet.refuse_unused(row, (), of_freezing, "the cooler freezes no lots")
+
+
+def _check_once_a_day(sheet: Sheet) -> None:
     seen: dict[tuple[str, Any], int] = {}
-    for row in _rows(sheets, "orders"):
-        if {"min_lb", "max_lb"} <= row.values.keys():
-            minimum, maximum = row["min_lb"], row["max_lb"]
-            if maximum is not None and maximum < minimum:
-                sheets["orders"].refuse(
-                    row.number, "max_lb", f"{maximum:g}", f"{minimum:g} or more"
-                )
-        if {"product_id", "day"} <= row.values.keys():
+    for row in sheet.rows:
+        if row.has("product_id", "day"):
             first = seen.setdefault((row["product_id"], row["day"]), row.number)
             if first != row.number:
-                hint = f"Row {first} orders it already; add the two up."
-                sheets["orders"].refuse(
-                    row.number, "day", str(row["day"]), "one order of a product a day", hint
-                )
-    for row in _rows(sheets, "forward_offers"):
-        if {"side", "day", "use_by"} <= row.values.keys() and row["use_by"] is not None:
-            if row["side"] == Side.BID:
-                read, allowed = str(row["use_by"]), "nothing, as it is a bid"
-                sheets["forward_offers"].refuse(row.number, "use_by", read, allowed)
-            elif row["use_by"] < row["day"]:
-                read, allowed = str(row["use_by"]), f"{row['day']} or later"
-                sheets["forward_offers"].refuse(row.number, "use_by", read, allowed)
-    for row in _rows(sheets, "day_rules"):
-        if "kind" in row:
-            _check_kind(sheets["day_rules"], row)
-    for row in _rows(sheets, "coolers"):
-        _check_cooler(sheets["coolers"], row)
+                value = f"row {first} orders {row['product_id']} that day too"
+                sheet.refuse(row.number, "day", value, hint="Add the two up in one row.")
 
 
-def _check_kind(sheet: Sheet, row: Row) -> None:
-    kind = row["kind"]
-    used = DAY_RULE_COLUMNS[DayRuleKind(kind)]
-    for name in used.needs:
-        if name not in row.filled:
-            sheet.refuse(row.number, name, "nothing", f"a value, as kind {kind} needs it")
-    for name in ("lots", "against", "min_lb", "max_lb"):
-        if name in row.filled and name in row and name not in used.used:
-            allowed = f"nothing, as kind {kind} does not use it"
-            sheet.refuse(row.number, name, shown(str(row[name])), allowed)
-
-
-_OF_FREEZING = (
-    "freezer_max_lb",
-    "freezing_usd_per_cwt",
-    "freezing_lean_loss_share",
-    "freezing_fat_loss_share",
-)
-
-
-def _check_cooler(sheet: Sheet, row: Row) -> None:
-    if {"capacity_lb", "ending_inventory_lb"} <= row.values.keys() and row[
-        "capacity_lb"
-    ] is not None:
-        capacity_lb, ending_inventory_lb = row["capacity_lb"], row["ending_inventory_lb"]
-        if ending_inventory_lb > capacity_lb:
-            allowed = f"at most capacity_lb, {capacity_lb:g}"
-            sheet.refuse(row.number, "ending_inventory_lb", f"{ending_inventory_lb:g}", allowed)
-    if "freezes" in row and row["freezes"] is None:
-        for name in _OF_FREEZING:
-            if name in row.filled and name in row:
-                sheet.refuse(
-                    row.number, name, f"{row[name]:g}", "nothing, as the cooler freezes no lots"
-                )
-
-
-def _check_with_case(sheets: dict[str, Sheet], case: Case) -> None:
-    """What the tables show beside the lots and products of the case."""
-    lots = {lot.lot_id: lot for lot in case.lots}
+def _check_with_case(sheets: Sheets, case: Case) -> None:
+    """What the tables show next to the lots and products of the case."""
     products = [product.product_id for product in case.products]
-    for name, column, known in (
-        ("orders", "product_id", products),
-        ("forward_offers", "lot_id", list(lots)),
+    lots = [lot.lot_id for lot in case.lots]
+    for name, column, known, table in (
+        ("orders", "product_id", products, "products"),
+        ("forward_offers", "lot_id", lots, "lots"),
     ):
-        for row in _rows(sheets, name):
-            if column in row and row[column] not in known:
-                hint = did_you_mean(row[column], known)
-                allowed = f"an id of {'products' if name == 'orders' else 'lots'}"
-                sheets[name].refuse(row.number, column, row[column], allowed, hint)
+        for row in sheets.rows(name):
+            sheets[name].refuse_unknown(row, column, known, table)
             if "day" in row and row["day"] < case.settings.plan_on:
-                allowed = f"{case.settings.plan_on}, the day of the plan, or later"
-                sheets[name].refuse(row.number, "day", str(row["day"]), allowed)
-    on_offer = {lot.lot_id.casefold() for lot in case.lots if lot.on_hand_or_offered == "offered"}
-    for row in _rows(sheets, "forward_offers"):
-        if "price_id" in row and row["price_id"].casefold() in on_offer:
-            allowed = "a name that no lot on offer has"
-            sheets["forward_offers"].refuse(row.number, "price_id", row["price_id"], allowed)
+                required = f"{case.settings.plan_on}, the day of the plan, or later"
+                sheets[name].refuse(row.number, "day", str(row["day"]), required)
+    offered = {lot.lot_id.casefold() for lot in case.lots if lot.on_hand_or_offered == "offered"}
+    for row in sheets.rows("forward_offers"):
+        if "price_id" in row and row["price_id"].casefold() in offered:
+            required = "a name that no offered lot has"
+            sheets["forward_offers"].refuse(row.number, "price_id", row["price_id"], required)
     if "coolers" in sheets:
         _check_coolers_with_lots(sheets["coolers"], case.lots)
 
 
 def _check_coolers_with_lots(sheet: Sheet, lots: Iterable[Lot]) -> None:
-    keeper: dict[str, int] = {}
-    freezer: dict[str, int] = {}
+    held_in: dict[str, int] = {}
+    frozen_in: dict[str, int] = {}
     ids = {lot.lot_id for lot in lots}
     for row in sheet.rows:
         for lot in lots:
             if row.values.get("lots") is not None and row["lots"].holds(lot):
-                _once(sheet, row, "lots", lot, keeper, "keeps")
+                _check_once(sheet, row, "lots", lot, held_in)
             freezes = row.values.get("freezes")
             if freezes is not None and lot.fresh_or_frozen != FROZEN and freezes.holds(lot):
-                _once(sheet, row, "freezes", lot, freezer, "freezes")
+                _check_once(sheet, row, "freezes", lot, frozen_in)
                 if f"{lot.lot_id} {FROZEN}" in ids:
-                    allowed = f"lots without one named {lot.lot_id} {FROZEN} beside them"
-                    sheet.refuse(row.number, "freezes", shown(str(freezes)), allowed)
+                    value = f"lot {lot.lot_id}, once frozen, would be {lot.lot_id} {FROZEN}"
+                    sheet.refuse(row.number, "freezes", value, hint="Rename the lot of that name.")
 
 
-def _once(sheet: Sheet, row: Row, column: str, lot: Lot, seen: dict[str, int], verb: str) -> None:
+def _check_once(sheet: Sheet, row: Row, column: str, lot: Lot, seen: dict[str, int]) -> None:
     first = seen.setdefault(lot.lot_id, row.number)
     if first != row.number:
-        hint = f"Row {first} {verb} lot {lot.lot_id} already."
-        read = shown(str(row[column]))
-        sheet.refuse(row.number, column, read, "each lot in one cooler", hint)
+        value = f"lot {lot.lot_id} is in row {first} too"
+        sheet.refuse(row.number, column, value, hint="Each lot goes in one cooler.")
 
 
-def _unweighed_stock(case: Case) -> list[Problem]:
+def _stock_without_weight(case: Case) -> list[Problem]:
+    hint = "Enter the pounds: inventory is counted from day to day."
     return [
-        Problem(
-            "lots.csv",
-            None,
-            "quantity_lb",
-            f"nothing for {lot.lot_id}",
-            "a weight, as the lot is in stock and its stock is kept account of",
-        )
+        Problem("lots.csv", None, "quantity_lb", f"blank for {lot.lot_id}, on hand", "", hint)
         for lot in case.lots
         if lot.on_hand_or_offered == "on hand" and lot.quantity_lb is None
     ]
 
 
-def _cautions(horizon: Horizon) -> list[Caution]:
-    return [*_kept_for_ever(horizon), *_temperature_left_out(horizon)]
-
-
-def _kept_for_ever(horizon: Horizon) -> list[Caution]:
-    """Fresh meat that no use-by date and no cooler's keeping time bounds."""
-    endless = sorted(
-        {
-            receipt.lot_id
-            for receipt in horizon.receipts
-            if receipt.last_day is None and horizon.lot(receipt.lot_id).fresh_or_frozen != FROZEN
-        }
-    )
-    return [
-        Caution(
-            "coolers.csv",
-            None,
-            "shelf_life_days",
-            f"nothing says how long fresh {lot_id} keeps, so it is planned as if for ever",
-            "Fill in shelf_life_days of its cooler, or use_by of the lot.",
-        )
-        for lot_id in endless
-        if horizon.cooler_of(horizon.lot(lot_id)) is not None
-    ]
-
-
-def _temperature_left_out(horizon: Horizon) -> list[Caution]:
-    return [
-        Caution(
-            "rules.csv",
-            None,
-            "kind",
-            f"rule {rule.rule_id} on warmth is left out here",
-            "Each day's own plan holds it.",
-        )
-        for rule in horizon.case.rules
-        if rule.kind is RuleKind.MAX_TEMP
-    ]
+def _cautions(horizon: Horizon) -> Iterator[Caution]:
+    """Fresh meat without a last day, and rules that a plan of several days leaves out."""
+    endless = {
+        receipt.lot_id
+        for receipt in horizon.receipts
+        if receipt.last_day is None and horizon.lot(receipt.lot_id).fresh_or_frozen != FROZEN
+    }
+    for lot_id in sorted(endless):
+        if horizon.cooler_of(horizon.lot(lot_id)) is not None:
+            fact = f"no last day for fresh {lot_id}, so it is planned to keep forever"
+            advice = "Enter shelf_life_days of its cooler, or use_by of the lot."
+            yield Caution("coolers.csv", None, "shelf_life_days", fact, advice)
+    for rule in horizon.case.rules:
+        if rule.kind is RuleKind.MAX_TEMP:
+            fact = f"temperature rule {rule.rule_id} is left out here"
+            yield Caution("rules.csv", None, "kind", fact, "Each day's own plan obeys it.")
 
 
 # Rows to domain objects -----------------------------------------------------------------------
 
 
-def _horizon_of(case: Case, sheets: dict[str, Sheet]) -> Horizon:
-    orders = tuple(_order_of(row, case) for row in _rows(sheets, "orders"))
-    prices = tuple(_price_of(row) for row in _rows(sheets, "forward_offers"))
-    days = {case.settings.plan_on, *(each.day for each in (*orders, *prices))}
+def _horizon_of(case: Case, sheets: Sheets) -> Horizon:
+    orders = tuple(_order_of(row, case) for row in sheets.rows("orders"))
+    prices = sheets.records("forward_offers", ForwardPrice)
+    days = {case.settings.plan_on, *(order.day for order in orders), *(p.day for p in prices)}
     return Horizon(
         case=case,
         days=tuple(sorted(days)),
         orders=orders,
         prices=prices,
-        coolers=tuple(_cooler_of(row) for row in _rows(sheets, "coolers")),
-        day_rules=tuple(
-            DayRule(**row.values | {"kind": DayRuleKind(row["kind"])})
-            for row in _rows(sheets, "day_rules")
-        ),
+        coolers=sheets.records("coolers", Cooler),
+        day_rules=sheets.records("day_rules", DayRule),
     )
 
 
@@ -273,31 +196,4 @@ def _order_of(row: Row, case: Case) -> Order:
         for name in ("shortage_penalty_usd_per_lb", "sale_usd_per_lb")
         if row[name] is None
     }
-    return Order(**row.values | of_product)
-
-
-def _price_of(row: Row) -> ForwardPrice:
-    values = dict(row.values)
-    price = usd_per_lb(values.pop("price"), values.pop("price_unit"))
-    return ForwardPrice(price_usd_per_lb=price, **values | {"side": Side(row["side"])})
-
-
-def _cooler_of(row: Row) -> Cooler:
-    freezing = None
-    if row["freezes"] is not None:
-        freezing = Freezing(
-            lots=row["freezes"],
-            usd_per_lb=usd_per_lb(row["freezing_usd_per_cwt"], "usd_per_cwt"),
-            max_lb=row["freezer_max_lb"],
-            lean_loss_share=row["freezing_lean_loss_share"],
-            fat_loss_share=row["freezing_fat_loss_share"],
-        )
-    return Cooler(
-        cooler_id=row["cooler_id"],
-        lots=row["lots"],
-        capacity_lb=row["capacity_lb"],
-        holding_usd_per_lb_day=usd_per_lb(row["holding_usd_per_cwt_day"], "usd_per_cwt"),
-        shelf_life_days=row["shelf_life_days"],
-        ending_inventory_lb=row["ending_inventory_lb"],
-        freezing=freezing,
-    )
+    return made(Order, row.values | of_product)

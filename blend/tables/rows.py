@@ -1,20 +1,29 @@
-"""Raw rows to rows of values, each cell read by its column and each fault told with its place."""
+"""Raw rows to rows of values: each cell read by its column, each fault listed with its place."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+import re
+from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from difflib import SequenceMatcher
 from functools import lru_cache, partial
-from typing import Any
+from typing import Any, TypeVar
 
-from blend.errors import Problem, did_you_mean, meant
-from blend.tables.cells import Cell, CellRefused, is_blank, parse_cell, shown
-from blend.tables.columns import Column, Table
-from blend.tables.tables import RawCase, RawTable
+from blend.domain.columns import Column, Table, either, made
+from blend.errors import Caution, InputRefused, Problem, did_you_mean, meant
+from blend.tables.cells import Cell, CellRefused, PriceWithUnit, is_blank, parse_cell, shown
+from blend.tables.tables import RawTable, Source, read_tables
 
 MAX_PROBLEMS = 1_000
 """Of one table; nobody reads on, and a hostile file could hold millions."""
+
+NOTES = "notes"
+"""A column for people that any table may have; nothing reads it."""
+EXAMPLE = "EXAMPLE"
+"""A row whose notes begin with this word is not read."""
+
+Record = TypeVar("Record")
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,13 +40,17 @@ class Row:
     def __contains__(self, column: str) -> bool:
         return column in self.values
 
+    def has(self, *columns: str) -> bool:
+        """Whether all of these cells are sound."""
+        return all(column in self.values for column in columns)
+
 
 @dataclass(slots=True)
 class Sheet:
     """A table as read: its rows, and what is wrong with it so far.
 
-    `has_every_id` tells whether the ids in `rows` are all that the user wrote, so that
-    "there is no such product" can be said with certainty.
+    `has_every_id` says whether the ids in `rows` are all that the user wrote, so that
+    "there is no such product" can be said for sure.
     """
 
     table: Table
@@ -45,21 +58,63 @@ class Sheet:
     rows: list[Row] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     has_every_id: bool = True
+    cautions: list[Caution] = field(default_factory=list)
 
     def refuse(
-        self, row: int | None, column: str | None, read: str, allowed: str, hint: str = ""
+        self, row: int | None, column: str | None, value: str, required: str = "", hint: str = ""
     ) -> None:
-        self.problems.append(Problem(self.file, row, column, read, allowed, hint))
+        self.problems.append(Problem(self.file, row, column, value, required, hint))
+
+    def refuse_unknown(self, row: Row, column: str, known: Collection[str], table: str) -> None:
+        """Refuse ids, one or several in the cell, that the other table does not have."""
+        if column not in row:
+            return
+        cell = row[column]
+        for name in (cell,) if isinstance(cell, str) else cell:
+            if name not in known:
+                required = either(sorted(known)) if 0 < len(known) <= 8 else f"an id of {table}"
+                self.refuse(row.number, column, name, required, did_you_mean(name, sorted(known)))
+
+    def refuse_unused(
+        self, row: Row, used: Collection[str], columns: Iterable[str], why: str
+    ) -> None:
+        """Refuse filled cells of `columns` that do not apply to this kind of row."""
+        for name in columns:
+            if name in row and name in row.filled and name not in used:
+                self.refuse(row.number, name, shown(words_of(row[name])), f"blank: {why}")
+
+    def refuse_missing(self, row: Row, needed: Iterable[str], why: str) -> None:
+        for name in needed:
+            if name not in row.filled:
+                hint = f"Enter {self.table.column(name).enter}."
+                self.refuse(row.number, name, f"blank, but {why}", hint=hint)
+
+    def refuse_unordered(self, low: str, high: str) -> None:
+        """Refuse rows whose value of `high` is under that of `low`."""
+        for row in self.rows:
+            if row.has(low, high) and None not in (row[low], row[high]) and row[low] > row[high]:
+                required = f"{low} ({self.typed(low, row[low])}) or more"
+                if not isinstance(row[low], int | float):
+                    required = f"{low} ({row[low]}) or later"
+                self.refuse(row.number, high, self.typed(high, row[high]), required)
+
+    def typed(self, column: str, value: Any) -> str:
+        """A value of a column as a person types it."""
+        is_number = isinstance(value, int | float)
+        return self.table.column(column).typed(value) if is_number else str(value)
 
     def is_whole(self, row: Row) -> bool:
         """Whether every cell of the row is sound."""
         return len(row.values) == len(self.table.columns)
 
+    def whole_rows(self) -> list[Row]:
+        return list(filter(self.is_whole, self.rows))
+
     @property
     def has_sound_ids(self) -> bool:
         """Whether every id is read and none is refused, so that what lacks a row surely does.
 
-        A misspelt id would else be told of twice: as unknown, and as missing where it is meant.
+        A misspelled id would otherwise be listed twice: as unknown, and as missing.
         """
         refused = (problem.column for problem in self.problems)
         return self.has_every_id and self.table.id_column not in refused
@@ -68,7 +123,7 @@ class Sheet:
         return {row[self.table.id_column]: row for row in self.rows if self.table.id_column in row}
 
     def sorted_problems(self) -> list[Problem]:
-        """By row, then by column as the table has them."""
+        """By row, then by column in the order of the table."""
         names = (None, *self.table.column_names)
 
         def place(problem: Problem) -> tuple[int, int]:
@@ -77,13 +132,76 @@ class Sheet:
 
         return sorted(self.problems, key=place)
 
+    def raise_problems(self) -> None:
+        if self.problems:
+            raise InputRefused(self.sorted_problems())
+
+    def records(self, kind: type[Record]) -> tuple[Record, ...]:
+        return tuple(made(kind, row.values) for row in self.rows)
+
+
+def words_of(value: Any) -> str:
+    if isinstance(value, tuple | frozenset):
+        return "|".join(sorted(value))
+    return f"{value:,.10g}" if isinstance(value, float) else str(value)
+
+
+class Sheets:
+    """Tables read together, and everything wrong with them. Raises FileTrouble."""
+
+    def __init__(self, source: Source, tables: Mapping[str, Table]) -> None:
+        self.tables = tables
+        self.raw = read_tables(source, tables)
+        self.by_name = {
+            name: read_sheet(table, tables[name]) for name, table in self.raw.tables.items()
+        }
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.by_name
+
+    def __getitem__(self, name: str) -> Sheet:
+        return self.by_name[name]
+
+    def get(self, name: str) -> Sheet | None:
+        return self.by_name.get(name)
+
+    def rows(self, name: str) -> list[Row]:
+        return self.by_name[name].rows if name in self.by_name else []
+
+    def records(self, name: str, kind: type[Record]) -> tuple[Record, ...]:
+        return self.by_name[name].records(kind) if name in self.by_name else ()
+
+    @property
+    def problems(self) -> list[Problem]:
+        """In the order of the tables, then of rows and columns."""
+        found: list[Problem] = []
+        for name in self.tables:
+            if name in self.raw.problems:
+                found.append(self.raw.problems[name])
+            elif name in self.by_name:
+                found += self.by_name[name].sorted_problems()
+        return found
+
+    def raise_problems(self, *before: Problem) -> None:
+        problems = [*before, *self.problems]
+        if problems:
+            raise InputRefused(problems)
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """About files that were not read, and columns that were not."""
+        return (
+            *self.raw.warnings,
+            *(each for sheet in self.by_name.values() for each in sheet.cautions),
+        )
+
 
 def read_sheet(raw: RawTable, table: Table) -> Sheet:
     """The rows of a table; what is wrong with its header and cells is in `problems`."""
     sheet = Sheet(table, raw.file, problems=list(raw.problems), has_every_id=not raw.problems)
     if not raw.rows:
         if not raw.problems:
-            sheet.refuse(None, None, "nothing", "a header row with the names of the columns")
+            sheet.refuse(None, None, "empty", hint="Enter a header row with the column names.")
             sheet.has_every_id = False
         return sheet
     (header_number, header), *rows = raw.rows
@@ -91,15 +209,16 @@ def read_sheet(raw: RawTable, table: Table) -> Sheet:
     if not places:
         sheet.has_every_id = False
         return sheet
+    rows = _without_examples(sheet, header, rows)
     if not rows and table.required and not raw.problems:
-        sheet.refuse(None, None, "a header and no row", "at least one row")
+        sheet.refuse(None, None, "no rows under the header", hint="Enter at least one row.")
     width = _width(header)
     _refuse_nameless_columns(sheet, header_number, header, rows)
     seen: dict[str, int] = {}
     parse = _row_parser(table.columns, tuple(places.items()))
     for number, cells in rows:
         if len(sheet.problems) >= MAX_PROBLEMS:
-            sheet.refuse(number, None, f"{MAX_PROBLEMS} problems above", "none", "Mend them first.")
+            sheet.refuse(number, None, f"{MAX_PROBLEMS:,} problems above", hint="Fix them first.")
             sheet.has_every_id = False
             break
         if _width(cells) > width or (len(cells) < width and not raw.ends_early):
@@ -109,23 +228,69 @@ def read_sheet(raw: RawTable, table: Table) -> Sheet:
             row = _read_row(sheet, number, cells, parse)
         _note_id(sheet, row, seen)
         sheet.rows.append(row)
+    _settle_price_units(sheet, places)
     return sheet
 
 
-def problems_in_order(
-    raw: RawCase, sheets: Mapping[str, Sheet], tables: Iterable[str]
-) -> list[Problem]:
-    """What is wrong with several tables, in the order of the tables."""
-    problems = []
-    for table in tables:
-        if table in raw.problems:
-            problems.append(raw.problems[table])
-        elif table in sheets:
-            problems += sheets[table].sorted_problems()
-    return problems
+RawRow = tuple[int, tuple[Cell, ...]]
+
+
+def _without_examples(sheet: Sheet, header: tuple[Cell, ...], rows: list[RawRow]) -> list[RawRow]:
+    """The rows but those that say that they are an example."""
+    names = [_name_of(cell) for cell in header]
+    if NOTES not in names or NOTES in sheet.table.column_names:
+        return rows
+    place = names.index(NOTES)
+    examples = [
+        number
+        for number, cells in rows
+        if place < len(cells) and str(cells[place] or "").lstrip().upper().startswith(EXAMPLE)
+    ]
+    for number in examples:
+        caution = Caution(sheet.file, number, None, "the example row is not read", "Delete it.")
+        sheet.cautions.append(caution)
+    return [row for row in rows if row[0] not in examples]
+
+
+def _settle_price_units(sheet: Sheet, places: Mapping[str, int]) -> None:
+    """Each price gets its unit, from the cell itself or from the column of units."""
+    for column in sheet.table.columns:
+        if column.unit_column:
+            without = [row for row in sheet.rows if not _has_unit(sheet, row, column)]
+            if column.unit_column in places:
+                numbers: list[int | None] = [row.number for row in without]
+            else:
+                numbers = [None] if without else []
+            choices = either(sheet.table.column(column.unit_column).choices)
+            for number in numbers:
+                value = "blank" if number else "no such column"
+                hint = f"Enter {choices}, or the unit with the price, such as $214/cwt."
+                sheet.refuse(number, column.unit_column, value, hint=hint)
+
+
+def _has_unit(sheet: Sheet, row: Row, column: Column) -> bool:
+    """Settle the unit of one price; False where there is none."""
+    if not row.has(column.name, column.unit_column):
+        return True  # a fault of either is listed already
+    price, unit = row[column.name], row[column.unit_column]
+    own = price.unit if isinstance(price, PriceWithUnit) else None
+    if own and unit and own != unit:
+        value = f"a price in {own}, but {column.unit_column} is {unit}"
+        sheet.refuse(row.number, column.name, value, hint="Enter one unit.")
+        del row.values[column.unit_column]
+        return True
+    if own or unit:
+        row.values[column.unit_column] = own or unit
+        return True
+    del row.values[column.unit_column]
+    return False
 
 
 # The header ----------------------------------------------------------------------------------
+
+
+def _name_of(cell: Cell) -> str:
+    return "" if is_blank(cell) else " ".join(shown(cell).split()).lower()
 
 
 def _width(cells: tuple[Cell, ...]) -> int:
@@ -136,42 +301,47 @@ def _width(cells: tuple[Cell, ...]) -> int:
 
 def _read_header(sheet: Sheet, number: int, header: tuple[Cell, ...]) -> dict[str, int]:
     """Where each known column stands; faults of the header go to the sheet."""
-    names = [" ".join(shown(cell).split()).lower() for cell in header[: _width(header)]]
+    names = [_name_of(cell) for cell in header[: _width(header)]]
     table = sheet.table
     missing = [
         column.name for column in table.columns if column.required and column.name not in names
     ]
     if not set(names) & set(table.column_names):
-        sheet.refuse(
-            number,
-            None,
-            shown(", ".join(names)),
-            f"a header with {', '.join(missing)}",
-            "The first row names the columns.",
-        )
+        hint = f"The first row must name the columns: {', '.join(missing)}."
+        sheet.refuse(number, None, f'no header, but "{shown(", ".join(names))}"', hint=hint)
         return {}
     places: dict[str, int] = {}
-    found = set()
+    found: set[str] = set()
+    extra = []
     for place, name in enumerate(names):
         if is_blank(header[place]):
             continue
+        near = [each for each in meant(name, table.column_names) if _is_near(name, each, missing)]
         if name in places:
-            sheet.refuse(number, name, "this column twice", "each column once")
+            sheet.refuse(number, name, "this column is there twice", hint="Delete one.")
         elif name in table.column_names:
             places[name] = place
-        else:
-            near = meant(name, table.column_names)
+        elif near and name != NOTES:
             found.update(near if len(near) == 1 else ())
-            hint = did_you_mean(name, table.column_names) or _columns_of(table)
-            sheet.refuse(number, name, "an unknown column", "the columns of the table", hint)
+            sheet.refuse(number, name, "unknown column", hint=f"Did you mean {either(near)}?")
+        elif name != NOTES:
+            extra.append(name)
+    if extra:
+        fact = f"not read: {', '.join(extra)}"
+        sheet.cautions.append(Caution(sheet.file, number, None, fact, "Extra columns are ignored."))
     for name in missing:
         if name not in found:
-            sheet.refuse(number, name, "no such column", table.column(name).allowed)
+            hint = f"Add it: {table.column(name).about}."
+            sheet.refuse(number, name, "no such column", hint=hint)
     return places
 
 
-def _columns_of(table: Table) -> str:
-    return f"They are {', '.join(table.column_names)}."
+def _is_near(name: str, column: str, missing: Collection[str]) -> bool:
+    """Whether a heading is a misspelled or shortened column, and not an extra one."""
+    said, asked = (set(re.split(r"[\W_]+", each)) for each in (name, column))
+    if column in missing or said <= asked:
+        return True
+    return not said > asked and SequenceMatcher(None, name, column).ratio() >= 0.75
 
 
 def _refuse_nameless_columns(
@@ -184,16 +354,16 @@ def _refuse_nameless_columns(
         if is_blank(header[place]) and any(
             place < len(cells) and not is_blank(cells[place]) for _, cells in rows
         ):
-            sheet.refuse(number, None, f"no name above column {place + 1}", "a name above each")
+            sheet.refuse(number, None, f"no name above column {place + 1}", hint="Enter one.")
 
 
 def _refuse_ragged(sheet: Sheet, number: int, cells: int, width: int) -> None:
-    hint = "A comma inside a cell needs quotation marks around it." if cells > width else ""
-    sheet.refuse(number, None, f"{cells} cells", f"{width}, as the header has", hint)
+    hint = "Put quotation marks around a cell with a comma in it." if cells > width else ""
+    sheet.refuse(number, None, f"{cells} cells, but the header has {width}", hint=hint)
 
 
 def _read_id(table: Table, number: int, cells: tuple[Cell, ...], places: dict[str, int]) -> Row:
-    """Of a ragged row only the id is sure to stand where it should, and only if it is first."""
+    """Of a ragged row only the id is surely in its place, and only if it comes first."""
     values = {}
     if places.get(table.id_column) == 0:
         with suppress(CellRefused):
@@ -209,7 +379,7 @@ class _ParsedRow:
     values: Mapping[str, Any]
     filled: frozenset[str]
     refused: tuple[tuple[str, str, str, str], ...]
-    """Column, what was read, what is allowed, and a hint."""
+    """Column, value, what is required, and a hint."""
 
 
 _ParseRow = Callable[[tuple[Cell, ...]], _ParsedRow]
@@ -249,7 +419,7 @@ def _parse_row(
     filled, refusals = set(), []
     for column, parse in parsers:
         if column.name not in places:
-            # A missing required column has been told of once, by the header.
+            # the header has listed a missing required column already
             if not column.required:
                 values[column.name] = column.default
             continue
@@ -260,8 +430,7 @@ def _parse_row(
         try:
             values[column.name] = parse(cell)
         except CellRefused as refused:
-            allowed = refused.allowed or column.allowed
-            refusals.append((column.name, shown(cell), allowed, refused.hint))
+            refusals.append((column.name, *refused.words(column, cell)))
     return _ParsedRow(values, frozenset(filled), tuple(refusals))
 
 
@@ -281,4 +450,4 @@ def _note_id(sheet: Sheet, row: Row, seen: dict[str, int]) -> None:
     row_id = row[name]
     first = seen.setdefault(row_id.casefold(), row.number)
     if first != row.number:
-        sheet.refuse(row.number, name, row_id, f"each {name} once", f"Row {first} has it already.")
+        sheet.refuse(row.number, name, f"{row_id} is in row {first} too", hint="Use each once.")

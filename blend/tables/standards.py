@@ -1,4 +1,4 @@
-"""The published standards that come with `blend`."""
+"""The published standards that come with `blend`, and where its packaged tables lie."""
 
 from __future__ import annotations
 
@@ -6,31 +6,35 @@ from functools import cache
 from pathlib import Path
 
 import blend
+from blend.domain.columns import Table
 from blend.domain.standards import StandardRow
-from blend.errors import FileTrouble, InputRefused
-from blend.tables.build import standard_row_of
+from blend.errors import FileTrouble
 from blend.tables.columns import STANDARDS
 from blend.tables.cross import check_rows
-from blend.tables.rows import read_sheet
+from blend.tables.rows import Sheet, read_sheet
 from blend.tables.tables import read_csv_table
 
 
 def packaged_path(name: str) -> Path:
-    """Where a packaged table lies: inside an installed package, beside it in a checkout."""
+    """Where a packaged table lies: inside an installed package, next to it in a checkout."""
     package = Path(blend.__file__).parent
     inside, beside = (place / "specs" / name for place in (package, package.parent))
     for path in (inside, beside):
         if path.is_file():
             return path
-    raise FileTrouble(f"{inside}: missing; install blend anew")
+    raise FileTrouble(f"{inside}: missing. Install blend again.")
+
+
+def packaged_sheet(table: Table) -> Sheet:
+    """A table that comes with `blend`, as read; raise FileTrouble."""
+    name = f"{table.name}.csv"
+    return read_sheet(read_csv_table(packaged_path(name), f"specs/{name}"), table)
 
 
 @cache
 def packaged_standards() -> tuple[StandardRow, ...]:
-    """Every row of the packaged standards; raise InputRefused or FileTrouble."""
-    raw = read_csv_table(packaged_path("standards.csv"), "specs/standards.csv")
-    sheet = read_sheet(raw, STANDARDS)
+    """Every row of the built-in standards; raise InputRefused or FileTrouble."""
+    sheet = packaged_sheet(STANDARDS)
     check_rows(sheet)
-    if sheet.problems:
-        raise InputRefused(sheet.sorted_problems())
-    return tuple(standard_row_of(row) for row in sheet.rows)
+    sheet.raise_problems()
+    return sheet.records(StandardRow)

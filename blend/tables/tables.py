@@ -1,7 +1,7 @@
-"""Files to raw rows: what stands in which row of which table, nothing read into it yet.
+"""Files and DataFrames to raw rows, nothing interpreted yet.
 
-A file that cannot be opened raises FileTrouble. What stands in an opened file but cannot be
-made into rows is a Problem of its table.
+A file that cannot be opened raises FileTrouble. What is in an opened file but cannot be made
+into rows is a Problem of its table.
 """
 
 from __future__ import annotations
@@ -20,28 +20,29 @@ from pathlib import Path
 from typing import Any
 from xml.parsers import expat
 
+from blend.domain.columns import Table
 from blend.errors import Caution, FileTrouble, Problem
 from blend.tables.cells import Cell, Uncalculated, is_blank, shown
-from blend.tables.columns import TABLES, Table
+from blend.tables.columns import TABLES
 
 MAX_BYTES = 20_000_000
 MAX_UNPACKED_BYTES = 200_000_000
 MAX_ROWS = 200_000
 MAX_CELLS = 10_000_000
 MAX_MERGED = 1_000
-"""No plant's day is as large: what is larger is a slip, or is meant to do harm."""
+"""No plant's day is that large: more is a slip, or meant to do harm."""
 
 READABLE = (".csv", ".xlsx")
 OTHER_TYPES = (".xls", ".xlsm", ".xlsb", ".ods", ".tsv", ".numbers")
-"""Not read here; a table saved so is told of, never passed over."""
+"""Not read; a table saved in one of these is reported, never ignored."""
 
 
 @dataclass(frozen=True, slots=True)
 class RawTable:
     """Rows that are not blank, each with its number in the sheet; the first is the header.
 
-    `ends_early` tells that a row may be shorter than the header, as in XLSX, where trailing
-    blanks are not kept.
+    With `ends_early` a row may be shorter than the header, as in XLSX, where trailing blanks
+    are not kept.
     """
 
     file: str
@@ -52,7 +53,7 @@ class RawTable:
 
 @dataclass(slots=True)
 class RawCase:
-    """The tables found by name, and by table what is wrong with how they are laid out."""
+    """The tables found by name, and by table what is wrong with its file."""
 
     tables: dict[str, RawTable] = field(default_factory=dict)
     problems: dict[str, Problem] = field(default_factory=dict)
@@ -61,17 +62,18 @@ class RawCase:
 
 @dataclass(frozen=True, slots=True)
 class Overlaid:
-    """A folder or workbook of which some tables are in hand: they stand in the place of its own.
+    """A folder or workbook, some of its tables replaced by those in hand; without a path, those
+    in hand alone.
 
     A table in hand without any row counts as one that is not there.
     """
 
-    path: Path
+    path: Path | None
     in_hand: Mapping[str, RawTable]
 
 
 Source = str | Path | Overlaid
-"""Where tables are read from: a folder, one workbook, or either with tables in hand."""
+"""Where tables are read from: a folder, one workbook, or tables in hand."""
 
 
 def read_tables(source: Source, tables: Mapping[str, Table] = TABLES) -> RawCase:
@@ -79,7 +81,10 @@ def read_tables(source: Source, tables: Mapping[str, Table] = TABLES) -> RawCase
     if not isinstance(source, Overlaid):
         return _read_path(Path(source), tables)
     others = {name: table for name, table in tables.items() if name not in source.in_hand}
-    case = _read_path(source.path, others) if others else RawCase()
+    if source.path is None:
+        case = RawCase(problems={n: _missing(n, t) for n, t in others.items() if t.required})
+    else:
+        case = _read_path(source.path, others) if others else RawCase()
     case.tables |= {
         name: raw
         for name, raw in source.in_hand.items()
@@ -99,12 +104,42 @@ def _read_path(path: Path, tables: Mapping[str, Table]) -> RawCase:
         raise FileTrouble(f"{path}: {error.strerror}") from error
     if there_is:
         raise FileTrouble(
-            f"{path}: not a case; a case is a folder that holds lots.csv, products.csv and"
-            " settings.csv, or one .xlsx workbook with sheets of these names"
+            f"{path}: not a plan folder. It must be a folder with lots.csv, products.csv and"
+            " settings.csv, or one .xlsx workbook with sheets of these names."
         )
-    raise FileTrouble(
-        f"{path}: no such folder or workbook; blend template FOLDER writes an empty case"
+    raise FileTrouble(f"{path}: no such folder or workbook. Start with blend new or blend demo.")
+
+
+def _missing(name: str, table: Table, label: str = "") -> Problem:
+    about = f"{table.about[0].lower()}{table.about[1:]}"
+    hint = f"It holds {about} Add it, or start with blend new."
+    return Problem(label or name, None, None, "missing", "", hint)
+
+
+def holds_table(source: str | Path, name: str) -> bool:
+    """Whether a folder or workbook has the table; raise FileTrouble for a broken workbook."""
+    path = Path(source)
+    if path.is_dir():
+        files = (each for each in path.iterdir() if each.suffix.lower() in READABLE)
+        return any(each.stem.casefold() == name for each in files)
+    if not path.is_file():
+        return False
+    return any(
+        s.casefold() == name for s in _Workbook(_bytes_of(path, path.name), path.name).sheets()
     )
+
+
+def stray_tables(folder: Path, known: Iterable[str]) -> tuple[Caution, ...]:
+    """One caution for each table file of a folder that no command reads."""
+    found = []
+    for path in sorted(folder.iterdir()) if folder.is_dir() else ():
+        stem = path.stem.casefold()
+        is_table = path.suffix.lower() in READABLE + OTHER_TYPES and path.is_file()
+        if is_table and stem not in known and not path.name.startswith((".", "~")):
+            like = next((name for name in known if stem.startswith(name)), None)
+            advice = f"Is it a copy of {like}?" if like else "blend guide columns lists the names."
+            found.append(Caution(path.name, None, None, "not read: no table has this name", advice))
+    return tuple(found)
 
 
 def read_csv_table(path: Path, file: str) -> RawTable:
@@ -128,9 +163,6 @@ class _Naming:
     def label(self, name: str) -> str:
         return f"{self.place}{name}"
 
-    def expected(self, table: str) -> str:
-        return f"{table}.csv or {table}.xlsx" if self.ending else f"a sheet named {table}"
-
 
 def _pick(
     tables: Mapping[str, Table],
@@ -140,7 +172,7 @@ def _pick(
 ) -> tuple[RawCase, dict[str, str]]:
     """Pick the one file or sheet of each table; refuse what is missing, twice or misnamed.
 
-    `unread` has, by table, a file of a type that is not read here.
+    `unread` has, by table, a file of a type that is not read.
     """
     named: dict[str, list[str]] = {table: [] for table in tables}
     nearly: dict[str, list[str]] = {table: [] for table in tables}
@@ -150,17 +182,11 @@ def _pick(
             (named if near[0] == stem.casefold() else nearly)[near[0]].append(name)
 
     def misnamed(table: str, name: str) -> Problem:
-        return Problem(
-            naming.label(name),
-            None,
-            None,
-            f"a {naming.thing} of this name",
-            naming.expected(table),
-            f"Did you mean {table}{naming.ending}?",
-        )
+        hint = f"Is it {table}? Name it {table}{naming.ending}."
+        return Problem(naming.label(name), None, None, "not a name of a table", "", hint)
 
-    def passed_over(read: str, name: str) -> Caution:
-        fact = f"this {naming.thing} is passed over, as {read} is there"
+    def ignored(read: str, name: str) -> Caution:
+        fact = f"this {naming.thing} is not read, as {read} is there"
         return Caution(naming.label(name), None, None, fact, "Is it an older one?")
 
     case, picked = RawCase(), {}
@@ -168,19 +194,20 @@ def _pick(
         names = named[table]
         if len(names) == 1:
             picked[table] = names[0]
-            case.warnings += [passed_over(names[0], name) for name in nearly[table]]
+            case.warnings += [ignored(names[0], name) for name in nearly[table]]
         elif names:
-            case.problems[table] = Problem(
-                naming.label(names[0]), None, None, " and ".join(names), f"one {naming.thing}"
-            )
+            value = f"{' and '.join(names)} are both there"
+            hint = f"Keep one {naming.thing}."
+            case.problems[table] = Problem(naming.label(names[0]), None, None, value, "", hint)
         elif nearly[table]:
             case.problems[table] = misnamed(table, nearly[table][0])
         elif table in unread:
-            case.problems[table] = misnamed(table, unread[table])
+            hint = f"Save it as {table}.csv or {table}.xlsx."
+            label = naming.label(unread[table])
+            case.problems[table] = Problem(label, None, None, "this type is not read", "", hint)
         elif tables[table].required:
             label = naming.label(f"{table}{naming.ending}")
-            read = f"no such {naming.thing}"
-            case.problems[table] = Problem(label, None, None, read, naming.expected(table))
+            case.problems[table] = _missing(table, tables[table], label)
     return case, picked
 
 
@@ -190,6 +217,8 @@ def _read_folder(folder: Path, tables: Mapping[str, Table]) -> RawCase:
     unread = {
         path.stem.casefold(): path.name for path in paths if path.suffix.lower() in OTHER_TYPES
     }
+    if not stems and not unread and any(table.required for table in tables.values()):
+        raise FileTrouble(f"{folder}: no tables here. Start with blend new or blend demo.")
     case, picked = _pick(tables, _Naming("file", ".csv"), stems, unread)
     for table, name in picked.items():
         path = folder / name
@@ -206,8 +235,8 @@ def _read_table_workbook(path: Path, table: str) -> RawTable:
     own = [sheet for sheet in sheets if sheet.casefold() == table] or sheets
     if len(own) == 1:
         return workbook.table(own[0], path.name)
-    read = f"sheets {shown(', '.join(sheets))}" if sheets else "no sheet"
-    problem = Problem(path.name, None, None, read, f"one sheet, or one named {table}")
+    value = f"sheets {shown(', '.join(sheets))}" if sheets else "no sheet"
+    problem = Problem(path.name, None, None, value, "", f"Name one of them {table}.")
     return RawTable(path.name, problems=(problem,))
 
 
@@ -240,12 +269,12 @@ def _decoded(data: bytes, file: str) -> str:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise FileTrouble(
-            f"{file}: byte {error.start} (line {line}) is not UTF-8; save it as CSV UTF-8"
+            f"{file}: byte {error.start} (line {line}) is not UTF-8. Save it as CSV UTF-8."
         ) from error
 
 
 def _delimiter(text: str) -> str:
-    """Spreadsheets set to a decimal comma put semicolons between cells."""
+    """Spreadsheets set to decimal commas put semicolons between cells."""
     header = next((line for line in io.StringIO(text, newline=None) if line.strip()), "")
     return max((",", ";", "\t"), key=header.count)
 
@@ -257,7 +286,8 @@ def _raw_table(file: str, rows: Iterable[Iterable[Cell]], ends_early: bool = Fal
     try:
         for number, cells in enumerate(map(tuple, rows), 1):
             if number > MAX_ROWS:
-                problems = (Problem(file, number, None, "one row more", f"{MAX_ROWS} rows"),)
+                value = f"more than {MAX_ROWS:,} rows"
+                problems = (Problem(file, number, None, value, "", "Split the table."),)
                 break
             if not all(map(is_blank, cells)):
                 kept.append((number, cells))
@@ -266,8 +296,8 @@ def _raw_table(file: str, rows: Iterable[Iterable[Cell]], ends_early: bool = Fal
             file,
             number + 1,
             None,
-            f"what cannot be split into cells ({error})",
-            "cells as a spreadsheet saves them",
+            f"cannot be split into cells ({error})",
+            "",
             "Look for a quotation mark that is not closed.",
         )
         problems = (problem,)
@@ -293,7 +323,7 @@ def _damage_as_trouble(file: str) -> Iterator[None]:
 
 
 class _Workbook:
-    """One workbook, read row by row without its looks; raise FileTrouble."""
+    """One workbook, read row by row; raise FileTrouble."""
 
     def __init__(self, data: bytes, file: str) -> None:
         self._data = data
@@ -400,8 +430,8 @@ def _with_merged(raw: RawTable, ranges: Iterable[str]) -> RawTable:
                 raw.rows[place][0],
                 columns[0] if len(columns) == 1 else None,
                 f"merged cells {name} ({where})",
-                "one value in each cell",
-                "Unmerge it and fill in each cell.",
+                "",
+                "Unmerge them and fill in each cell.",
             )
             found.append(problem)
     return replace(raw, problems=(*raw.problems, *found))

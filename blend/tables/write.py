@@ -1,4 +1,4 @@
-"""Write plain tables: whole or not at all, and safe to open in a spreadsheet."""
+"""Write tables: whole or not at all, and safe to open in a spreadsheet."""
 
 from __future__ import annotations
 
@@ -9,28 +9,25 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from blend.domain.case import Case, Settings
-from blend.domain.lots import Lot
+from blend.domain.case import Case
+from blend.domain.columns import SHARES, Column, Kind, Table, cells
 from blend.domain.selectors import Selector
-from blend.errors import FileTrouble
-from blend.files import as_file_trouble, check_place, filling, in_memory, replacing, write_bytes
-from blend.tables.build import usd_in_unit
+from blend.files import check_place, filling, in_memory, replacing, write_bytes
 from blend.tables.cells import neutralised
-from blend.tables.columns import SETTING_COLUMNS, TABLES, Table
+from blend.tables.columns import SETTING_COLUMNS, SETTINGS, TABLES
 from blend.tables.standards import packaged_standards
-from blend.tables.tables import READABLE
 
 
 def write_csv(path: str | Path, header: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     """Write one table as CSV, replacing the file at once or leaving it as it was.
 
-    Texts that a spreadsheet would take for formulas get a leading apostrophe; numbers stay
+    Text that a spreadsheet would take for a formula gets a leading apostrophe; numbers stay
     numbers. None is a blank cell, True and False are yes and no, collections are joined by
     `|`. Raise FileTrouble.
     """
     with (
         replacing(Path(path)) as unfinished,
-        # With its mark at the start, spreadsheets see that the file is UTF-8.
+        # with this mark at the start, spreadsheets see that the file is UTF-8
         unfinished.open("x", encoding="utf-8-sig", newline="") as file,
     ):
         writer = csv.writer(file)
@@ -53,7 +50,7 @@ def write_plain_workbook(
             sheet = book.create_sheet(name)
             sheet.append(list(header))
             for row in rows:
-                sheet.append([_cell(value) for value in row])
+                sheet.append([_workbook_cell(value) for value in row])
         book.save(file)
 
     path = Path(path)
@@ -61,57 +58,51 @@ def write_plain_workbook(
     write_bytes(path, in_memory(path, write))
 
 
-def write_template(folder: str | Path) -> tuple[Path, ...]:
-    """Write every table with its header only, and settings with their defaults.
-
-    Return the files written. Raise FileTrouble, with nothing written, when any table is
-    there already.
-    """
-    folder = Path(folder)
-    with as_file_trouble(folder):
-        there = sorted(
-            path.name
-            for path in (folder.iterdir() if folder.exists() else ())
-            if path.suffix.lower() in READABLE and path.stem.casefold() in TABLES
-        )
-    if there:
-        raise FileTrouble(
-            f"{folder}: holds {', '.join(there)} already, and templates overwrite nothing"
-        )
-    return _write_tables(folder, {name: template_rows(name) for name in TABLES})
-
-
-def template_rows(name: str) -> list[tuple[Any, ...]]:
-    """What an empty table holds to begin with: settings their defaults, others nothing."""
-    if name != "settings":
-        return []
-    return [(each.name, each.default) for each in SETTING_COLUMNS.values()]
-
-
 def write_case(case: Case, folder: str | Path) -> tuple[Path, ...]:
     """Write a case as CSV, so that reading the folder gives the case again.
 
-    Rows of packaged standards are left out, as the reader adds them. Return the files
-    written. Raise FileTrouble.
+    Rows of built-in standards are left out, as the reader adds them. Return the files written.
+    Raise FileTrouble.
     """
     packaged = packaged_standards() if case.standards else ()
-    own = [row for row in case.standards if row not in packaged]
-    return _write_tables(
-        Path(folder),
-        {
-            "lots": [_lot_cells(lot) for lot in case.lots],
-            "products": _rows(TABLES["products"], case.products),
-            "rules": _rows(TABLES["rules"], case.rules),
-            "losses": _rows(TABLES["losses"], case.losses),
-            "settings": _setting_cells(case.settings),
-            "standards": _rows(TABLES["standards"], own),
-        },
-    )
+    things = {
+        "lots": case.lots,
+        "products": case.products,
+        "rules": case.rules,
+        "losses": case.losses,
+        "standards": [row for row in case.standards if row not in packaged],
+    }
+    tables = {name: records_table(TABLES[name], rows) for name, rows in things.items()}
+    settings = _typed_cells(SETTING_COLUMNS.values(), cells(case.settings))
+    tables["settings"] = (SETTINGS.column_names, list(settings.items()))
+    return write_csv_tables(Path(folder), {name: tables[name] for name in TABLES})
 
 
-def _write_tables(folder: Path, rows_by_table: dict[str, Any]) -> tuple[Path, ...]:
-    tables = {name: (TABLES[name].column_names, rows) for name, rows in rows_by_table.items()}
-    return write_csv_tables(folder, tables)
+def records_table(
+    table: Table, things: Iterable[Any]
+) -> tuple[Sequence[str], Iterable[Sequence[Any]]]:
+    """Header and rows of records, in the units of the columns."""
+    rows = (_typed_cells(table.columns, cells(thing)) for thing in things)
+    return table.column_names, [[row[name] for name in table.column_names] for row in rows]
+
+
+def _typed_cells(columns: Iterable[Column], values: Mapping[str, Any]) -> dict[str, Any]:
+    """Values by column as people type them: shares as 90, small ones as 0.5%."""
+    return {each.name: _typed(each, values[each.name]) for each in columns}
+
+
+def _typed(column: Column, value: Any) -> Any:
+    if value is None or column.kind not in SHARES:
+        return value
+    if column.kind is Kind.SHARES:
+        return [str(_percent(each)) for each in value]
+    return _percent(value)
+
+
+def _percent(share: float) -> Decimal | str:
+    """The percent that reads back as exactly this share; with a % where it could be misread."""
+    percent = 100 * Decimal(repr(share))
+    return percent if percent > 1 or percent == 0 else f"{percent.normalize():f}%"
 
 
 def write_csv_tables(
@@ -128,25 +119,8 @@ def write_csv_tables(
     return tuple(folder / f"{name}.csv" for name in tables)
 
 
-def _rows(table: Table, things: Iterable[Any]) -> list[list[Any]]:
-    return [[getattr(thing, name) for name in table.column_names] for thing in things]
-
-
-def _lot_cells(lot: Lot) -> list[Any]:
-    # Prices are inside in USD per lb, freight is quoted by the hundredweight.
-    differing = {
-        "price": lot.price_usd_per_lb,
-        "price_unit": "usd_per_lb",
-        "freight_usd_per_cwt": usd_in_unit(lot.freight_usd_per_lb, "usd_per_cwt"),
-    }
-    return [
-        differing[name] if name in differing else getattr(lot, name)
-        for name in TABLES["lots"].column_names
-    ]
-
-
-def _setting_cells(settings: Settings) -> list[tuple[str, Any]]:
-    return [(name, getattr(settings, name)) for name in SETTING_COLUMNS]
+def _workbook_cell(value: Any) -> Any:
+    return float(value) if isinstance(value, Decimal) else _cell(value)
 
 
 def _cell(value: Any) -> Any:

@@ -151,6 +151,7 @@ def _without_end() -> Problem:
         file="forward_offers",
         row=None,
         column="quantity_lb",
-        read="a price at which money is made without end",
-        allowed="a quantity for offers that a bid, a sale or a left-over value outbids",
+        value="a bid or sale above the cost of an offer without a quantity",
+        required="",
+        hint="Enter quantity_lb: otherwise profit is unbounded.",
     )

@@ -22,12 +22,16 @@ from tests.attack.targets import Grid
 Rows = list[dict[str, Any]]
 
 
+def percent(share: float) -> str:
+    return f"{100 * Decimal(repr(share)):f}%"
+
+
 def lot(lot_id: str, lean: float, price: float, quantity: float | None, **more: Any) -> dict:
     plain = {
         "lot_id": lot_id,
         "item": "trim",
         "species": "beef",
-        "lean": lean,
+        "lean": percent(lean),
         "origin": "domestic",
         "price": price,
         "price_unit": "usd_per_cwt",
@@ -42,9 +46,9 @@ def product(product_id: str, target: float, minimum: float, maximum: Any = "", *
         "product_id": product_id,
         "name": product_id,
         "species": "beef",
-        "target_lean": target,
-        "tolerance_below_share": 0.01,
-        "tolerance_above_share": 0.01,
+        "target_lean": percent(target),
+        "tolerance_below_points": 1,
+        "tolerance_above_points": 1,
         "min_lb": minimum,
         "max_lb": maximum,
         "batch_lb": 2000,

@@ -272,7 +272,7 @@ def _outcome(target: Target, folder: Path) -> str:
     except InputRefused as refused:
         assert refused.problems
         for problem in refused.problems:
-            assert problem.file and problem.read and problem.allowed, problem
+            assert problem.file and problem.value, problem
             assert "\n" not in str(problem) and len(str(problem)) < 2_000, problem
         return "refused"
     except FileTrouble as trouble:

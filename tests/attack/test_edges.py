@@ -81,8 +81,8 @@ def test_dear_meat_is_bought_whole_though_a_pound_of_it_costs_more_than_any_roun
 def test_lean_of_nothing_and_of_all(target: float, tolerance: float):
     lots = [lot("fat", 0, 20, 50_000), lot("lean", 1, 400, 50_000)]
     more = {
-        "tolerance_below_share": tolerance if target else 0,
-        "tolerance_above_share": tolerance if target < 1 else 0,
+        "tolerance_below_points": 100 * tolerance if target else 0,
+        "tolerance_above_points": 100 * tolerance if target < 1 else 0,
     }
     plan = planned(read(lots, [product("p", target, 9_000, **more)]))
     (run,) = plan.runs
@@ -127,7 +127,7 @@ def test_empty_tables_are_refused_where_they_are_needed(empty: str, command: str
 @pytest.mark.parametrize("order", [1_001, 9_001, 123_457])
 def test_a_target_that_no_whole_pounds_hit_is_met_within_rounding(order: int):
     lots = [lot("fat", 0.5037, 90, 1e6), lot("lean", 0.9019, 350, 1e6)]
-    exact = {"tolerance_below_share": 0, "tolerance_above_share": 0}
+    exact = {"tolerance_below_points": 0, "tolerance_above_points": 0}
     plan = planned(read(lots, [product("p", 0.8, order, order, **exact)]))
     verdicts = {check.verdict for check in plan.certificate.checks}
     assert Verdict.MET in verdicts and len(verdicts) > 1
@@ -138,8 +138,8 @@ def test_a_container_short_of_whole_by_a_hair_is_no_container():
     box = {"container": "combo", "container_lb": 2000}
     lots = [lot("fat", 0, 0, None, **box), lot("lean", 0.333333, 0, None, **box)]
     exact = {
-        "tolerance_below_share": 0,
-        "tolerance_above_share": 0,
+        "tolerance_below_points": 0,
+        "tolerance_above_points": 0,
         "shortage_penalty_usd_per_lb": 5,
     }
     blender = {"blender_min_lb": 0, "batch_lb": 5e4, "blender_max_lb": 1e5}
@@ -154,8 +154,8 @@ def test_a_shortage_is_stated_to_the_last_digit():
     box = {"container": "combo", "container_lb": 2000}
     lots = [lot("fat", 0, 0, None, **box), lot("lean", 0.333333, 0, None, **box)]
     exact = {
-        "tolerance_below_share": 0,
-        "tolerance_above_share": 1e-6,
+        "tolerance_below_points": 0,
+        "tolerance_above_points": 1e-4,
         "shortage_penalty_usd_per_lb": 5,
     }
     blender = {"blender_min_lb": 1, "batch_lb": 1000, "blender_max_lb": 2000}
@@ -168,7 +168,7 @@ def test_a_shortage_is_stated_to_the_last_digit():
 def test_a_trace_that_only_a_trace_balances_is_left_out_where_whole_pounds_cannot_hold_it():
     """A third of a pound of fat a batch evens out three pounds of lean, a fifth of a pound of lean
     sixty-six of fat: without the one the other goes too."""
-    exact = {"tolerance_below_share": 0, "tolerance_above_share": 0}
+    exact = {"tolerance_below_points": 0, "tolerance_above_points": 0}
     lots = [lot("even", 0.8, 0, None), lot("fat", 0, 0, 1), lot("lean", 0.9, 0, 2000)]
     blender = {"batch_lb": 4000, "blender_min_lb": 2000, "blender_max_lb": 5000}
     planned(read(lots, [product("p", 0.8, 10_000, 10_000, **exact, **blender)], gap_share=0))
@@ -181,7 +181,7 @@ def test_a_batch_of_a_pound_from_a_hundred_is_weighed():
     """Most lean is lost, so that pounds far from the divisible plan's make the batch."""
     lots = [lot("third", 1 / 3, 0, None), lot("lean", 0.999, 350, None)]
     losses = [{"loss_id": "trim", "step": "trimming", "lean_loss_share": 0.99}]
-    planned(read(lots, [product("p", 0.9, 1, 2, tolerance_below_share=0.1)], losses=losses))
+    planned(read(lots, [product("p", 0.9, 1, 2, tolerance_below_points=0.1)], losses=losses))
 
 
 def test_batches_too_small_for_whole_pounds_are_refused_in_words():
@@ -286,8 +286,8 @@ def edge_products(draw: st.DrawFn, product_id: str) -> dict:
         target,
         minimum,
         maximum,
-        tolerance_below_share=min(draw(tolerances), target),
-        tolerance_above_share=min(draw(tolerances), 1 - target),
+        tolerance_below_points=min(draw(tolerances), target),
+        tolerance_above_points=min(draw(tolerances), 1 - target),
         blender_min_lb=blender[0],
         batch_lb=blender[1],
         blender_max_lb=blender[2],
@@ -328,7 +328,7 @@ def answered(case: Case, *, shadow_prices: bool = False) -> str:
     except InputRefused as refused:
         assert refused.problems
         for problem in refused.problems:
-            assert problem.read and problem.allowed and problem.column
+            assert problem.value and problem.column
         return "refused"
     except SolverTrouble as trouble:
         assert "time_limit_s" in str(trouble)

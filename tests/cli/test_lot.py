@@ -27,7 +27,7 @@ def test_an_item_compares_its_lots_as_each_alone_is_answered(words):
 
 
 @pytest.mark.parametrize(
-    "words", [["B90-9"], [], ["B90-1", "--where", "lean>=0.9"], ["--where", "lean>=9"],
+    "words", [["B90-9"], [], ["B90-1", "--where", "lean>=0.9"], ["--where", "lean>=905"],
               ["--where", "item=fresh 9s"], ["HRT-1", "--chart", "x.png"]]
 )  # fmt: skip
 def test_what_cannot_be_answered_is_refused(words):

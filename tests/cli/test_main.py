@@ -274,7 +274,7 @@ def test_a_case_on_disk_that_infeasible_ends_with_the_exit_code_of_no_plan(runne
 
 
 def test_refused_input_tells_every_problem(runner, monkeypatch, tmp_path):
-    problems = [Problem("lots.csv", 14, "lean", "90", "0 to 1", "Try 0.90.")] * 2
+    problems = [Problem("lots.csv", 14, "lean", "905", "0% to 100%", "Enter 90.5.")] * 2
 
     def refuse(folder):
         raise InputRefused(problems)
@@ -283,8 +283,8 @@ def test_refused_input_tells_every_problem(runner, monkeypatch, tmp_path):
     answer = runner.invoke(main, ["plan", "case"])
     assert answer.exit_code == 2
     assert answer.stdout == ""
-    line = "lots.csv row 14, lean: read 90; allowed 0 to 1. Try 0.90.\n"
-    assert answer.stderr == line * 2 + "2 problems; nothing was written.\n"
+    line = 'lots.csv row 14, lean: "905": must be 0% to 100%. Enter 90.5.\n'
+    assert answer.stderr == line * 2 + "2 things to fix.\n"
     assert list(tmp_path.iterdir()) == []
 
 
@@ -406,14 +406,14 @@ def test_a_table_that_does_not_exist_is_answered_with_those_that_do(runner):
     assert "lots" in answer.stderr
 
 
-def test_template_writes_tables_that_are_never_overwritten(runner, tmp_path):
-    answer = runner.invoke(main, ["template", "today"])
+def test_new_writes_tables_that_are_never_overwritten(runner, tmp_path):
+    answer = runner.invoke(main, ["new", "today", "--csv"])
     assert answer.exit_code == 0
     written = sorted(path.name for path in (tmp_path / "today").iterdir())
     assert "lots.csv" in written
     assert all(name in answer.stdout for name in written)
     (tmp_path / "today" / "lots.csv").write_text("mine")
-    again = runner.invoke(main, ["template", "today"])
+    again = runner.invoke(main, ["new", "today", "--csv"])
     assert again.exit_code == 1
     assert "lots.csv" in again.stderr
     assert (tmp_path / "today" / "lots.csv").read_text() == "mine"

@@ -20,13 +20,16 @@ def folder(tmp_path_factory):
     write_case(day(), path)
     write_csv(
         path / "confidence.csv",
-        ("product_id", "min_confidence", "sides", "mixing_sd_share", "test_error"),
-        [("eighty", 0.95, "below", 0.001, 0.002), ("ninety", 0.9, "both", 0.001, 0.002)],
+        ("product_id", "min_confidence", "sides", "mixing_sd_points", "test_error_points"),
+        [("eighty", 0.95, "below", 0.1, 0.2), ("ninety", 0.9, "both", 0.1, 0.2)],
     )
     write_csv(
         path / "lean_spread.csv",
-        ("lot_id", "standard_error_share", "container_sd_share"),
-        [(s.lot_id, s.standard_error_share, s.container_sd_share) for s in spread().values()],
+        ("lot_id", "standard_error_points", "container_sd_points"),
+        [
+            (s.lot_id, 100 * s.standard_error_share, 100 * s.container_sd_share)
+            for s in spread().values()
+        ],
     )
     return path
 
@@ -68,14 +71,14 @@ def test_safe_needs_a_chance_constraint(tmp_path):
     write_case(day(), tmp_path)
     result = run("safe", tmp_path)
     assert result.exit_code == 2
-    assert "confidence.csv: read no promise" in result.output
+    assert "confidence.csv:" in result.output
 
 
 def test_chance_constraints_out_of_reach_exit_3(folder, tmp_path):
     for name in ("lots", "products", "rules", "losses", "settings", "lean_spread"):
         (tmp_path / f"{name}.csv").write_bytes((folder / f"{name}.csv").read_bytes())
     (tmp_path / "confidence.csv").write_text(
-        "product_id,min_confidence,sides,test_error\neighty,0.975,both,0.02\n",
+        "product_id,min_confidence,sides,test_error_points\neighty,97.5,both,2\n",
         encoding="utf-8",
     )
     result = run("safe", tmp_path)

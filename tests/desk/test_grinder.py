@@ -112,7 +112,7 @@ def test_sliders_stand_where_the_sheet_does(client):
     lot, product = row_of(desk.book, "lots", "I90-1"), row_of(desk.book, "products", "GB80")
     page = client.get(f"/grinder?lot={lot}&product={product}").text
     for column, value in (("price", "3.18"), ("quantity_lb", "24000"),
-                          ("tolerance_below_share", "0.5"), ("min_lb", "36000")):  # fmt: skip
+                          ("tolerance_below_points", "0.5"), ("min_lb", "36000")):  # fmt: skip
         assert re.search(f'value="{re.escape(value)}" data-slide[^>]*data-column="{column}"', page)
     assert 'data-also="max_lb"' in page
     assert client.get("/grinder?lot=none&product=-1").status_code == 200

@@ -241,7 +241,7 @@ def test_money_without_end_is_refused_by_the_product_and_the_lot():
     sold = replace(GROUND, max_lb=None, sale_usd_per_lb=2.00)
     with pytest.raises(InputRefused) as refused:
         make_plan(make_case([endless, FAT], [sold], settings=settled()))
-    read = [problem.read for problem in refused.value.problems]
+    read = [problem.value for problem in refused.value.problems]
     assert any("ground" in text for text in read)
     assert any("endless" in text for text in read)
     assert not any("fat" in text for text in read)

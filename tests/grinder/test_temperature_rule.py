@@ -79,7 +79,7 @@ def test_every_lot_without_a_temperature_is_named():
     case = replace(case_at_max(None), rules=(rule,))
     with pytest.raises(InputRefused) as caught:
         case_with_temperature(case, {}, HEAT)
-    assert [problem.read for problem in caught.value.problems] == [
+    assert [problem.value for problem in caught.value.problems] == [
         "no row for cold",
         "no row for warm",
     ]

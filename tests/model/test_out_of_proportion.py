@@ -48,8 +48,8 @@ def case_of(
             order.target,
             order.min_lb,
             order.max_lb,
-            tolerance_below_share=order.below,
-            tolerance_above_share=order.above,
+            tolerance_below_points=100 * order.below,
+            tolerance_above_points=100 * order.above,
             shortage_penalty_usd_per_lb=order.short_usd_per_lb,
             sale_usd_per_lb=order.sale_usd_per_lb,
         )

@@ -248,9 +248,9 @@ TABLES = {
     "lots.csv": "lot_id,item,species,lean,price,price_unit,quantity_lb,origin\n"
     "cow,90s,beef,0.90,2.00,usd_per_lb,9000,domestic\ntrim,50s,beef,0.50,1.00,usd_per_lb,9000,domestic\n"
     "mid,73s,beef,0.73,1.70,usd_per_lb,9000,domestic\n",
-    "products.csv": "product_id,name,species,target_lean,tolerance_below_share,"
-    "tolerance_above_share,min_lb,max_lb,batch_lb,blender_min_lb,blender_max_lb\n"
-    "GB80,Ground beef 80/20,beef,0.80,0.01,0.01,4000,4000,2000,500,2500\n",
+    "products.csv": "product_id,name,species,target_lean,tolerance_below_points,"
+    "tolerance_above_points,min_lb,max_lb,batch_lb,blender_min_lb,blender_max_lb\n"
+    "GB80,Ground beef 80/20,beef,80,1,1,4000,4000,2000,500,2500\n",
     "settings.csv": "setting,value\nplan_on,2026-11-25\n",
 }
 

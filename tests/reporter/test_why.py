@@ -132,7 +132,7 @@ def test_a_case_between_without_a_plan_is_named_with_what_to_allow():
     with pytest.raises(InputRefused) as refused:
         why_plan_moved(growing(900.0), growing(2000.0), NINETIES)
     (problem,) = refused.value.problems
-    assert "orders as after and the rest as before" in problem.read
+    assert "orders as after and the rest as before" in problem.value
     assert "GB80" in problem.hint and "shortage" in problem.hint
 
 

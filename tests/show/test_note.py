@@ -120,7 +120,7 @@ def test_the_words_of_an_edited_draft_are_kept_and_changed_figures_are_marked():
     assert "stood, to everyone&#39;s surprise, at" in page.html
     # once in the sentence, once in the table
     assert Tags(page.html).marked == ["352.25", "352.25"]
-    assert [(each.column, each.read, each.allowed) for each in page.problems] == [
+    assert [(each.column, each.value, each.required) for each in page.problems] == [
         ("90s.price", "352.25", "352.75, as the store has it now")
     ] * 2
     row = page.problems[0].row
@@ -134,7 +134,7 @@ def test_a_move_that_changed_its_sign_alone_is_marked():
     turned = replace(MOVE, value=-MOVE.value)
     note = replace(made(), sections=(), spare=(PRICE, turned))
     page = page_of(note, {}, draft=f"[{figure_text(MOVE)}](#90s.on+week)\n")
-    assert page.problems[0].allowed.startswith("down 3.25")
+    assert page.problems[0].required.startswith("down 3.25")
 
 
 def test_a_reporter_may_put_in_what_is_listed_and_nothing_else():
@@ -146,7 +146,7 @@ def test_a_reporter_may_put_in_what_is_listed_and_nothing_else():
 def test_a_number_in_own_words_without_a_source_is_told():
     draft = "# Title\n\nOffers near 350.50 for 40,000 lb, some 5 % up, of the 90s of week 48.\n"
     page = page_of(made(), {}, draft=draft)
-    assert [each.read for each in page.problems] == ["350.50", "40,000", "5 %"]
+    assert [each.value for each in page.problems] == ["350.50", "40,000", "5 %"]
     assert {each.row for each in page.problems} == {3}
 
 

@@ -13,7 +13,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from blend.domain.market import Additions, EntryKind, Published, Volume
 from blend.errors import FileTrouble, InputRefused
-from blend.store import Store, migrations
+from blend.store import Store
 from blend.store.schema import METADATA
 from blend.tables.method import read_method
 from tests.store.heard import MONDAY, NINETIES, day, entry
@@ -242,30 +242,26 @@ def test_making_a_store_twice_changes_nothing(where):
         assert store.items() == {"F90": NINETIES}
 
 
-def test_an_older_store_is_brought_up_to_date_on_purpose_only(where, monkeypatch):
-    with Store.create(where) as store:
-        store.add(Additions((NINETIES,)))
-    later = {**migrations.MIGRATIONS, 2: lambda engine: ["CREATE TABLE rooms (name TEXT)"]}
-    monkeypatch.setattr("blend.store.store.MIGRATIONS", later)
-    with pytest.raises(FileTrouble, match=r"version 1, older than 2; .blend store init."):
-        Store.open(where)
-    with Store.create(where) as store:
-        assert store.items() == {"F90": NINETIES}
-        assert "rooms" in inspect(store._engine).get_table_names()
-    monkeypatch.undo()
-    with pytest.raises(FileTrouble, match=r"made by a newer blend \(version 2, not 1\)"):
-        Store.open(where)
-
-
-def test_a_step_that_fails_leaves_the_version_before(where, monkeypatch):
+def test_a_store_of_another_version_is_refused(where, monkeypatch):
     Store.create(where).close()
-    broken = {2: lambda engine: ["CREATE TABLE rooms (name TEXT)", "CREATE NONSENSE"]}
-    monkeypatch.setattr("blend.store.store.MIGRATIONS", {**migrations.MIGRATIONS, **broken})
+    monkeypatch.setattr("blend.store.store.VERSION", 3)
+    for call in (Store.open, Store.create):
+        with pytest.raises(
+            FileTrouble, match="a store of version 2, but this blend uses version 3"
+        ):
+            call(where)
+
+
+def test_tables_are_made_all_or_none(where, monkeypatch):
+    def broken(engine):
+        yield "CREATE NONSENSE"
+
+    monkeypatch.setattr("blend.store.store.guards", broken)
     with pytest.raises(FileTrouble):
         Store.create(where)
     monkeypatch.undo()
-    with Store.open(where) as store:
-        assert "rooms" not in inspect(store._engine).get_table_names()
+    with Store.create(where) as store:
+        assert set(inspect(store._engine).get_table_names()) == set(METADATA.tables)
 
 
 def test_what_is_no_store_is_told_of(tmp_path):
@@ -277,7 +273,7 @@ def test_what_is_no_store_is_told_of(tmp_path):
     with pytest.raises(FileTrouble, match="not a database"):
         Store.open(tmp_path / "text.db")
     (tmp_path / "empty.db").touch()
-    with pytest.raises(FileTrouble, match="not a store of blend"):
+    with pytest.raises(FileTrouble, match="not a blend store"):
         Store.open(tmp_path / "empty.db")
     with pytest.raises(FileTrouble, match="begins with postgresql"):
         Store.open("mysql://market@host/market")

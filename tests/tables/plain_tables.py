@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
+from blend.domain.columns import Column, Kind
 from blend.errors import Caution, InputRefused, Problem
-from blend.tables.columns import SETTING_COLUMNS, TABLES, Column, Kind
+from blend.tables.columns import SETTING_COLUMNS, TABLES
 from blend.tables.read import CaseRead, read_case
 
 Tables = dict[str, list[dict[str, str]]]
@@ -66,8 +67,8 @@ SOUND: Tables = {
             "name": "Ground 80/20",
             "species": "beef",
             "target_lean": "0.8",
-            "tolerance_below_share": "0.01",
-            "tolerance_above_share": "0.02",
+            "tolerance_below_points": "1",
+            "tolerance_above_points": "2",
             "min_lb": "10000",
             "max_lb": "12000",
             "batch_lb": "2000",
@@ -171,6 +172,9 @@ def _typed(column: Column, text: str) -> Any:
     as_typed: dict[Kind, Callable[[str], Any]] = {
         Kind.SHARE: float,
         Kind.NUMBER: float,
+        Kind.POINTS: float,
+        Kind.MONEY: float,
+        Kind.PRICE: float,
         Kind.COUNT: int,
         Kind.DATE: date.fromisoformat,
         Kind.YES_NO: lambda answer: answer == "yes",

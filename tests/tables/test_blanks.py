@@ -136,10 +136,10 @@ def test_blanks_beside_a_plan_of_several_days_are_warned_of(tmp_path: Path):
 def test_a_blank_spread_of_mixing_or_of_the_test_is_warned_of(tmp_path: Path):
     folder = write_folder(tmp_path / "case", filled())
     (folder / "confidence.csv").write_text(
-        "product_id,min_confidence,mixing_sd_share\nground80,0.95,0.002\n"
+        "product_id,min_confidence,mixing_sd_points\nground80,95,0.2\n"
     )
     (folder / "lean_spread.csv").write_text(
-        "lot_id,standard_error_share,container_sd_share\ncow90,0.01,0.01\nsteer50,0.01,0.01\n"
+        "lot_id,standard_error_points,container_sd_points\ncow90,1,1\nsteer50,1,1\n"
     )
     (caution,) = read_uncertainty(folder, read_case(folder).case).warnings
-    assert caution.column == "test_error" and "ground80" in caution.fact
+    assert caution.column == "test_error_points" and "ground80" in caution.fact

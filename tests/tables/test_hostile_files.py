@@ -175,7 +175,7 @@ def test_a_far_away_cell_does_not_take_for_ever(tmp_path: Path):
     far = '<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>'
     folder = case_with_workbook(tmp_path, with_part(SHEET, text[:end] + far + text[end:]))
     started = time.monotonic()
-    assert "one row more; allowed 200000 rows" in expect_words(folder)
+    assert "more than 200,000 rows" in expect_words(folder)
     assert time.monotonic() - started < 10
 
 
@@ -191,7 +191,7 @@ def test_too_many_rows_are_refused_at_the_first_too_many(
     monkeypatch.setattr(limits, "MAX_ROWS", 2)
     folder = write_folder(tmp_path / "case", sound())
     (problem, *_) = problems_in(folder)
-    assert (problem.file, problem.row, problem.allowed) == ("lots.csv", 3, "2 rows")
+    assert (problem.file, problem.row) == ("lots.csv", 3)
 
 
 def test_a_thousand_problems_of_one_table_are_enough(tmp_path: Path):
@@ -199,4 +199,4 @@ def test_a_thousand_problems_of_one_table_are_enough(tmp_path: Path):
     (folder / "losses.csv").write_text("loss_id,step\n" + "a|b,\n" * 5000)
     problems = problems_in(folder)
     assert len(problems) < 1010
-    assert problems[-1].hint == "Mend them first."
+    assert problems[-1].hint == "Fix them first."

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blend.domain.case import Case
-from blend.tables.columns import SETTING_COLUMNS, TABLES, Column, Kind
+from blend.domain.columns import Column, Kind
+from blend.tables.columns import SETTING_COLUMNS, TABLES
 from blend.tables.write import write_case
 from tests.strategies import cases
 from tests.tables.plain_tables import places, problems_in, read_folder, write_folder
@@ -20,13 +21,16 @@ BAD_CELLS = {
     Kind.ID: ("a|b", "a,b", ""),
     Kind.WORD: ("a|b", "a;b"),
     Kind.CHOICE: ("zzz", "#N/A"),
-    Kind.SHARE: ("90", "90%", "0,9", "lean", "nan", "-0.1", "1e999"),
-    Kind.NUMBER: ("2,000", "inf", "$5", "1e99", "#DIV/0!", "-1e99"),
+    Kind.SHARE: ("905", "200%", "0,9", "lean", "nan", "-0.1", "1e999"),
+    Kind.POINTS: ("2%", "half", "-1", "1000"),
+    Kind.NUMBER: ("2,00", "inf", "$5", "1e99", "#DIV/0!", "-1e99"),
+    Kind.MONEY: ("2,00", "inf", "5 lb", "1e99", "#DIV/0!", "-1e99"),
+    Kind.PRICE: ("2,00", "inf", "5 lb", "1e99", "#DIV/0!", "-1e99"),
     Kind.COUNT: ("2.5", "0", "two"),
     Kind.DATE: ("2026-02-30", "31.12.2026", "soon"),
     Kind.YES_NO: ("maybe", "2"),
     Kind.WORDS: ("a||b", "a, b", "a|a"),
-    Kind.SELECTOR: ("frm=frozen", "frozen", "lean>=90"),
+    Kind.SELECTOR: ("frm=frozen", "frozen", "lean>=905"),
 }
 
 

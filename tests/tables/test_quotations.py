@@ -33,15 +33,15 @@ def test_the_same_item_may_be_quoted_on_many_days(tmp_path):
 
 
 def test_every_problem_is_told_at_once(tmp_path):
-    rows = "90s,beef,,90,349,usd_per_cwt,,2026-11-25\n,beaf,,0.9,-1,usd,0,25 Nov\n"
+    rows = "90s,beef,,900,349,usd_per_cwt,,2026-11-25\n,beaf,,0.9,-1,usd,0,25.11\n"
     (tmp_path / "quotations.csv").write_text(HEADER + rows)
     with pytest.raises(InputRefused) as refused:
         read_quotations(tmp_path)
     places = [(problem.row, problem.column) for problem in refused.value.problems]
     assert places == [
         (2, "lean"),
-        *((3, column) for column in ("item", "species", "price", "price_unit", "pounds_lb")),
-        (3, "quoted_on"),
+        *((3, column) for column in ("item", "species", "price", "price_unit")),
+        *((3, column) for column in ("quoted_on", "pounds_lb")),
     ]
 
 
@@ -65,5 +65,6 @@ def test_a_price_a_hundredfold_off_and_an_item_quoted_twice_are_warned_of(tmp_pa
 
 
 def test_a_missing_table_is_named(tmp_path):
+    (tmp_path / "lots.csv").touch()
     with pytest.raises(InputRefused, match=r"quotations\.csv"):
         read_quotations(tmp_path)

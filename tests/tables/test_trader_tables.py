@@ -27,9 +27,9 @@ CASE = {
         "I90,frozen 90 CL,beef,0.9,frozen,New Zealand,on hand,320,usd_per_cwt,9000,\n"
     ),
     "products": (
-        "product_id,name,species,target_lean,tolerance_below_share,tolerance_above_share,"
+        "product_id,name,species,target_lean,tolerance_below_points,tolerance_above_points,"
         "min_lb,batch_lb,blender_min_lb,blender_max_lb\n"
-        "G80,Ground 80,beef,0.8,0.01,0.01,0,1000,0,5000\n"
+        "G80,Ground 80,beef,0.8,1,1,0,1000,0,5000\n"
     ),
     "orders": (
         "order_id,product_id,day,min_lb,max_lb\n"
@@ -135,7 +135,7 @@ FAULTS = [
     ("forward_offers", "p1,,F90", "F90,,F90", 2, "price_id"),
     ("forward_offers", "10000,2026-03-06", "10000,2026-03-03", 2, "use_by"),
     ("forward_offers", "usd_per_lb,,", "usd_per_lb,,2026-03-05", 3, "use_by"),
-    ("coolers", "30000,0.2,4,,", "500,0.2,4,900,", 2, "ending_inventory_lb"),
+    ("coolers", "30000,0.2,4,,", "500,0.2,4,900,", 2, "capacity_lb"),
     ("coolers", "cooler,fresh_or_frozen=fresh,", "cooler,,", 3, "lots"),
     ("coolers", "4,,,,\n", "4,,,500,\n", 2, "freezer_max_lb"),
     ("day_rules", "fresh_or_frozen=frozen,,,6000", "fresh_or_frozen=frozen,,,", 2, "max_lb"),
@@ -155,7 +155,7 @@ def test_a_planted_fault_is_told_once_with_its_place(folder, table, sound, fault
 
 
 def test_faults_of_the_case_and_of_the_orders_are_told_together(folder: Path):
-    (folder / "lots.csv").write_text(CASE["lots"].replace("0.5,fresh", "50,fresh"))
+    (folder / "lots.csv").write_text(CASE["lots"].replace("0.5,fresh", "500,fresh"))
     (folder / "orders.csv").write_text(CASE["orders"].replace("5000", "many"))
     assert [problem.file for problem in _problems(read_horizon, folder)] == [
         "lots.csv",
@@ -203,10 +203,10 @@ def test_offers_and_own_rates_are_read(folder: Path):
     [
         ({"usd_per_currency": ""}, "usd_per_currency"),
         ({"currency": "USD"}, "usd_per_currency"),
-        ({"lean": "90"}, "lean"),
+        ({"lean": "900"}, "lean"),
         ({"basis": "cfr"}, "basis"),
         ({"quota": ""}, "quota"),
-        ({"entry_on": "4/1/2026"}, "entry_on"),
+        ({"entry_on": "31/1/2026"}, "entry_on"),
     ],
 )
 def test_a_faulty_offer_is_refused(folder: Path, change, column):

@@ -10,9 +10,9 @@ from blend.tables.uncertainty import read_chance_constraints, read_spread, read_
 from tests.grinder.uncertain import day
 
 CASE = day()
-CONFIDENCE = "product_id,min_confidence,sides,mixing_sd_share,test_error\n"
-SPREAD = "lot_id,standard_error_share,container_sd_share\n"
-ALL_LOTS = "".join(f"{lot.lot_id},0.006,0.012\n" for lot in CASE.lots)
+CONFIDENCE = "product_id,min_confidence,sides,mixing_sd_points,test_error_points\n"
+SPREAD = "lot_id,standard_error_points,container_sd_points\n"
+ALL_LOTS = "".join(f"{lot.lot_id},0.6,1.2\n" for lot in CASE.lots)
 
 
 @pytest.fixture
@@ -33,7 +33,7 @@ def problems_of(*arguments) -> list[str]:
 
 
 def test_chance_constraints_and_spread_as_read(folder):
-    path = folder(f"{CONFIDENCE}eighty,0.975,,0.002,0.003\nninety,0.9,both,,\n", SPREAD + ALL_LOTS)
+    path = folder(f"{CONFIDENCE}eighty,0.975,,0.2,0.3\nninety,0.9,both,,\n", SPREAD + ALL_LOTS)
     read = read_uncertainty(path, CASE)
     assert read.chance_constraints == (
         ChanceConstraint("eighty", 0.975, Sides.BELOW, BatchUncertainty(0.002, 0.003)),
@@ -51,37 +51,37 @@ def test_no_table_is_no_chance_constraint(folder):
 
 
 def test_estimates_count_before_the_table_which_may_leave_them_blank(folder):
-    rows = ALL_LOTS.replace("fresh 50s,0.006", "fresh 50s,")
+    rows = ALL_LOTS.replace("fresh 50s,0.6", "fresh 50s,")
     path = folder(f"{CONFIDENCE}eighty,0.975,,,\n", SPREAD + rows)
     read = read_uncertainty(path, CASE, {"fresh 50s": 0.011, "fresh 73s": 0.5})
     assert read.spread["fresh 50s"].standard_error_share == 0.011
     assert read.spread["fresh 73s"].standard_error_share == 0.5
     assert read.spread["fresh 81s"].standard_error_share == 0.006
     (problem,) = problems_of(path, CASE)
-    assert "lean_spread.csv row 2, standard_error_share" in problem
+    assert "lean_spread.csv row 2, standard_error_points" in problem
     assert "fresh 50s" not in read_spread(path, CASE)
 
 
 def test_every_fault_is_told_at_once(folder):
     path = folder(
-        f"{CONFIDENCE}eigthy,0.975,,,\nninety,0.4,sideways,,0.5\n",
-        f"{SPREAD}fresh 50,0.006,0.012\nfresh 73s,0.5,\n",
+        f"{CONFIDENCE}eigthy,0.975,,,\nninety,0.4,sideways,,50\n",
+        f"{SPREAD}fresh 50,0.6,1.2\nfresh 73s,50,\n",
     )
     told = problems_of(path, CASE)
     assert [text.split(":")[0] for text in told] == [
         "confidence.csv row 2, product_id",
         "confidence.csv row 3, min_confidence",
         "confidence.csv row 3, sides",
-        "confidence.csv row 3, test_error",
+        "confidence.csv row 3, test_error_points",
         "lean_spread.csv row 2, lot_id",
-        "lean_spread.csv row 3, standard_error_share",
-        "lean_spread.csv row 3, container_sd_share",
+        "lean_spread.csv row 3, standard_error_points",
+        "lean_spread.csv row 3, container_sd_points",
     ]
     assert "Did you mean eighty?" in told[0]
 
 
 def test_a_lot_that_a_chance_product_may_hold_needs_its_row(folder):
-    rows = ALL_LOTS.replace("frozen 90s,0.006,0.012\n", "")
+    rows = ALL_LOTS.replace("frozen 90s,0.6,1.2\n", "")
     path = folder(f"{CONFIDENCE}eighty,0.975,,,\n", SPREAD + rows)
     (problem,) = problems_of(path, CASE)
     assert "no row for frozen 90s" in problem

@@ -18,6 +18,7 @@ from tests.tables.plain_tables import (
     Tables,
     add_sheet,
     other_warnings,
+    places,
     problems_in,
     read_folder,
     sound,
@@ -53,11 +54,11 @@ def test_csv_and_xlsx_of_the_same_tables_give_the_same_case(case: Case):
 def test_messages_name_workbook_and_sheet(tmp_path: Path):
     tables = sound()
     del tables["products"]
-    tables["lots"][1]["lean"] = "50"
+    tables["lots"][1]["lean"] = "500"
     path = write_workbook(tmp_path / "monday.xlsx", tables)
-    assert [str(problem) for problem in problems_in(path)] == [
-        "monday.xlsx sheet lots row 3, lean: read 50; allowed 0 to 1. Try 0.50.",
-        "monday.xlsx sheet products: read no such sheet; allowed a sheet named products.",
+    assert places(problems_in(path)) == [
+        ("monday.xlsx sheet lots", 3, "lean"),
+        ("monday.xlsx sheet products", None, None),
     ]
 
 
@@ -79,10 +80,10 @@ def test_the_sheet_of_a_table_is_found_by_its_name(tmp_path: Path):
     (folder / "lots.csv").unlink()
     workbook = Workbook()
     workbook.save(folder / "lots.xlsx")
-    assert "a header row" in problems_in(folder)[0].allowed
+    assert "header row" in problems_in(folder)[0].hint
     workbook.create_sheet("More")
     workbook.save(folder / "lots.xlsx")
-    assert problems_in(folder)[0].read == "sheets Sheet, More"
+    assert problems_in(folder)[0].value == "sheets Sheet, More"
     add_sheet(workbook, "lots", tables["lots"])
     workbook["lots"].title = "other"
     workbook["other"].title = "LOTS"
@@ -99,7 +100,7 @@ def test_a_formula_without_its_result_is_refused(tmp_path: Path, value: str):
     workbook.save(tmp_path / "case.xlsx")
     (problem,) = problems_in(tmp_path / "case.xlsx")
     assert (problem.row, problem.column) == (3, "price")
-    assert problem.read == f"a formula without a result, {value}"
+    assert problem.value == f"a formula without a result, {value}"
 
 
 def test_a_formula_is_read_by_its_saved_result(tmp_path: Path):

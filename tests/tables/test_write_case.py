@@ -11,14 +11,16 @@ from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
+from openpyxl import load_workbook
 
 from blend.domain.case import Case
 from blend.errors import FileTrouble
-from blend.tables.columns import SETTING_COLUMNS, TABLES
+from blend.tables.columns import TABLES
 from blend.tables.read import read_case
-from blend.tables.write import write_case, write_csv, write_template
+from blend.tables.starter import BOOKS, write_starter
+from blend.tables.write import write_case, write_csv
 from tests.strategies import cases
-from tests.tables.plain_tables import problems_in, read_folder, sound, write_folder
+from tests.tables.plain_tables import places, problems_in, read_folder, sound, write_folder
 
 
 @pytest.mark.slow
@@ -92,28 +94,64 @@ def test_writing_where_nothing_can_be_written_is_told(tmp_path: Path):
     with pytest.raises(FileTrouble):
         write_csv(tmp_path / "nowhere" / "plan.csv", ["a"], [])
     with pytest.raises(FileTrouble):
-        write_template(tmp_path / "file")
+        write_starter(tmp_path / "file")
 
 
-def test_a_template_holds_every_column_and_asks_for_what_is_missing(tmp_path: Path):
+@pytest.mark.parametrize("as_csv", [True, False])
+def test_a_starter_sheet_has_every_column_and_asks_for_what_is_missing(tmp_path, as_csv: bool):
     folder = tmp_path / "new"
-    paths = write_template(folder)
-    assert {path.stem for path in paths} == set(TABLES)
-    for path in paths:
-        assert tuple(read_cells(path)[0]) == TABLES[path.stem].column_names
-    assert [row["setting"] for row in read_folder(folder)["settings"]] == list(SETTING_COLUMNS)
-    assert [str(problem) for problem in problems_in(folder)] == [
-        "lots.csv: read a header and no row; allowed at least one row.",
-        "products.csv: read a header and no row; allowed at least one row.",
-        "settings.csv row 2, plan_on: read nothing; allowed a date such as 2026-03-31.",
+    paths = write_starter(folder, BOOKS, as_csv=as_csv)
+    assert len(paths) == (sum(map(len, BOOKS.values())) if as_csv else len(BOOKS))
+    sheets = {} if as_csv else {path.stem: load_workbook(path) for path in paths}
+    for person, tables in BOOKS.items():
+        for name, table in tables.items():
+            if as_csv:
+                header = read_cells(folder / f"{name}.csv")[0]
+            else:
+                header = [cell.value for cell in sheets[person][name][1]]
+            assert tuple(header) == (*table.column_names, "notes")
+    assert places(problems_in(folder if as_csv else folder / "plant.xlsx")) == [
+        (label, row, column)
+        for label, row, column in (
+            (_label(as_csv, "lots"), None, None),
+            (_label(as_csv, "products"), None, None),
+            (_label(as_csv, "settings"), 2, "plan_on"),
+        )
     ]
 
 
+def _label(as_csv: bool, name: str) -> str:
+    return f"{name}.csv" if as_csv else f"plant.xlsx sheet {name}"
+
+
+def test_fixed_words_have_a_drop_down(tmp_path: Path):
+    (path,) = write_starter(tmp_path / "new")
+    lists = {
+        str(each.sqref).split(":")[0]: each.formula1
+        for each in load_workbook(path)["lots"].data_validations.dataValidation
+    }
+    place = TABLES["lots"].column_names.index("fresh_or_frozen")
+    assert lists[f"{'ABCDEFGHIJKLMNOPQRSTUVWXYZ'[place]}2"] == '"fresh,frozen"'
+
+
+def test_the_example_row_is_a_sound_row(tmp_path: Path):
+    """Without its mark, what the starter shows is read without a problem."""
+    write_starter(tmp_path / "new", as_csv=True)
+    tables = {name: rows for name, rows in read_folder(tmp_path / "new").items() if name in TABLES}
+    for rows in tables.values():
+        for row in rows:
+            row["notes"] = ""
+    tables["settings"][0]["value"] = "2026-11-25"
+    del tables["standards"]
+    case = read_case(write_folder(tmp_path / "case", tables)).case
+    assert (case.lots[0].lot_id, case.products[0].product_id) == ("B90-1", "GB80")
+
+
 @pytest.mark.parametrize("name", ["rules.csv", "Rules.xlsx"])
-def test_a_template_overwrites_nothing(tmp_path: Path, name: str):
+def test_a_starter_sheet_overwrites_nothing(tmp_path: Path, name: str):
     (tmp_path / name).write_text("mine")
     with pytest.raises(FileTrouble, match=name):
-        write_template(tmp_path)
+        write_starter(tmp_path, as_csv=True)
     assert [path.name for path in tmp_path.iterdir()] == [name]
 
 

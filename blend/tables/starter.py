@@ -1,0 +1,170 @@
+"""Starter sheets: every column, drop-downs for fixed words, one example row, a notes column."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from blend.domain.columns import Column, Kind, Table
+from blend.errors import FileTrouble
+from blend.files import as_file_trouble, filling, in_memory, write_bytes
+from blend.tables.columns import (
+    CONFIDENCE_TABLES,
+    HISTORY_TABLES,
+    IMPORT_TABLES,
+    POSITION_TABLES,
+    QUOTATIONS,
+    SETTING_COLUMNS,
+    TABLES,
+    TEMPERATURES,
+)
+from blend.tables.rows import EXAMPLE, NOTES
+from blend.tables.tables import READABLE
+from blend.tables.write import write_csv
+
+PLANT, TRADE, REPORT = "plant", "trade", "report"
+BOOKS: Mapping[str, Mapping[str, Table]] = {
+    PLANT: {**TABLES, **CONFIDENCE_TABLES, TEMPERATURES.name: TEMPERATURES},
+    TRADE: {QUOTATIONS.name: QUOTATIONS, **IMPORT_TABLES, **POSITION_TABLES},
+    REPORT: HISTORY_TABLES,
+}
+"""The tables of each person's starter workbook."""
+
+_ROWS_WITH_LISTS = 500
+_LONGEST_LIST = 255
+"""Characters that a drop-down's own list can hold."""
+
+
+def write_starter(
+    folder: str | Path, people: Iterable[str] = (PLANT,), *, as_csv: bool = False
+) -> tuple[Path, ...]:
+    """Write a starter workbook for each of `people`, such as plant.xlsx, or CSV tables.
+
+    Return the files written. Raise FileTrouble, with nothing written, where a file of a name is
+    there already.
+    """
+    folder = Path(folder)
+    books = {person: BOOKS[person] for person in people}
+    tables = {name: table for book in books.values() for name, table in book.items()}
+    stems = {*tables, *books}
+    with as_file_trouble(folder):
+        there = sorted(
+            path.name
+            for path in (folder.iterdir() if folder.exists() else ())
+            if path.suffix.lower() in READABLE and path.stem.casefold() in stems
+        )
+    if there:
+        raise FileTrouble(f"{folder}: has {', '.join(there)} already. Choose another folder.")
+    with filling(folder) as place:
+        if as_csv:
+            for name, table in tables.items():
+                write_csv(place / f"{name}.csv", *starter_table(table))
+        else:
+            for person, book in books.items():
+                path = place / f"{person}.xlsx"
+                content = in_memory(path, lambda file, book=book: _save(book, file))
+                write_bytes(path, content)
+        names = sorted(path.name for path in place.iterdir() if not path.name.startswith("."))
+    return tuple(folder / name for name in names)
+
+
+def starter_rows(name: str) -> list[tuple[Any, ...]]:
+    """What an empty table holds to begin with: settings their defaults, others nothing."""
+    if name != "settings":
+        return []
+    return [(each.name, _default(each)) for each in SETTING_COLUMNS.values()]
+
+
+def _default(column: Column) -> Any:
+    is_share = column.kind is Kind.SHARE and column.default is not None
+    return column.typed(column.default) if is_share else column.default
+
+
+def starter_table(table: Table) -> tuple[list[str], list[list[Any]]]:
+    """Header and rows: the settings with their defaults, else one example row.
+
+    The example row says in its notes that it is one; the reader leaves it out.
+    """
+    header = [*table.column_names, NOTES]
+    if table.name == "settings":
+        abouts = [column.about for column in SETTING_COLUMNS.values()]
+        rows = [[*row, about] for row, about in zip(starter_rows(table.name), abouts, strict=True)]
+        return header, rows
+    note = f"{EXAMPLE}: not read. Put your own rows under it."
+    return header, [[*(column.example for column in table.columns), note]]
+
+
+def _save(tables: Mapping[str, Table], file: BinaryIO) -> None:
+    from openpyxl import Workbook
+
+    book = Workbook()
+    book.remove(book.active)
+    for table in tables.values():
+        _fill_sheet(book.create_sheet(table.name), table)
+    book.save(file)
+
+
+def _fill_sheet(sheet: Any, table: Table) -> None:
+    from openpyxl.comments import Comment
+    from openpyxl.styles import Alignment, Font, PatternFill
+    from openpyxl.utils import get_column_letter
+
+    header, rows = starter_table(table)
+    sheet.append(header)
+    for row in rows:
+        sheet.append([_typed(cell) for cell in row])
+    sheet.freeze_panes = "B2"
+    for place, name in enumerate(header, 1):
+        letter = get_column_letter(place)
+        cell = sheet.cell(1, place)
+        is_notes = name == NOTES
+        column = None if is_notes else table.column(name)
+        needed = column is not None and column.required
+        cell.font = Font(bold=True, color="FFFFFF" if needed else "000000")
+        cell.fill = PatternFill("solid", fgColor="1F4E78" if needed else "DDE6EE")
+        widest = max(len(str(each[place - 1])) for each in ([*rows, header]))
+        sheet.column_dimensions[letter].width = min(max(10, widest + 2), 48)
+        if column is not None:
+            comment = Comment(column_help(column), "blend", width=320, height=110)
+            cell.comment = comment
+            if table.name != "settings":
+                _add_list(sheet, letter, 2, 1 + _ROWS_WITH_LISTS, column)
+    for cells in sheet.iter_rows(min_row=2):
+        for cell in cells:
+            cell.alignment = Alignment(vertical="top")
+            if table.name != "settings":
+                cell.font = Font(italic=True, color="808080")
+    if table.name == "settings":
+        for row, column in enumerate(SETTING_COLUMNS.values(), 2):
+            _add_list(sheet, "B", row, row, column)
+
+
+def column_help(column: Column) -> str:
+    """What goes into a column, for who points at its name."""
+    unit = f", in {column.unit}" if column.unit else ""
+    blank = "Required." if column.required else f"Blank: {column.when_blank}."
+    return f"{column.about}{unit}. Enter {column.allowed}. {blank}"
+
+
+def _add_list(sheet: Any, letter: str, first: int, last: int, column: Column) -> None:
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    choices: Sequence[str] = column.choices if column.kind is Kind.CHOICE else ()
+    if column.kind is Kind.YES_NO:
+        choices = ("yes", "no")
+    text = ",".join(choices)
+    if not choices or len(text) > _LONGEST_LIST:
+        return
+    validation = DataValidation("list", formula1=f'"{text}"', allow_blank=not column.required)
+    validation.error = f"Choose one of: {', '.join(choices)}"
+    sheet.add_data_validation(validation)
+    validation.add(f"{letter}{first}:{letter}{last}")
+
+
+def _typed(cell: Any) -> Any:
+    """Numbers as numbers, so that the spreadsheet aligns them."""
+    try:
+        return float(cell) if isinstance(cell, str) and cell[:1].isdigit() else cell
+    except ValueError:
+        return cell
