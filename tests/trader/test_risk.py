@@ -1,0 +1,94 @@
+"""Risk figures against textbook cases and general-purpose libraries."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import linregress
+
+from blend.trader.risk import (
+    TooShort,
+    bootstrap_moves,
+    covariance_risk,
+    hedge,
+    historical_risk,
+    nearest_correlation,
+    robust_covariance,
+)
+
+
+def test_covariance_risk_of_two_positions():
+    """The classic case of two positions, 10m at 2% and 5m at 1% a day, correlation .3 (from
+    memory, recomputed)."""
+    cross = 0.3 * 0.02 * 0.01
+    covariance = [[0.02**2, cross], [cross, 0.01**2]]
+    day = covariance_risk([10e6, 5e6], covariance)
+    assert (day.sd_usd, day.value_at_risk_usd) == pytest.approx((220_227, 512_325), rel=2e-6)
+    assert day.components_usd == pytest.approx((454_226, 58_099), rel=2e-5)
+    ten = covariance_risk([10e6, 5e6], covariance, periods=10)
+    assert ten.value_at_risk_usd == pytest.approx(1_620_114, rel=2e-6)
+    assert ten.alone_usd == pytest.approx((1_471_312, 367_828), rel=2e-6)
+    assert ten.diversification_usd == pytest.approx(219_026, rel=2e-5)
+
+
+PROFITS = [-42, -31, -27, -25, -19, -14, -11, -8, -5, -3, 0, 2, 4, 7, 9, 12, 16, 21, 28, 35]
+
+
+def test_historical_risk_names_its_rule_and_refuses_a_tail_it_cannot_see():
+    found = historical_risk(PROFITS, 0.95)
+    assert found.value_at_risk_usd == pytest.approx(31.55)
+    assert found.expected_shortfall_usd == pytest.approx(42.0)
+    assert found.standard_error_usd > 0 and "interpolated" in found.method
+    with pytest.raises(TooShort, match="100 periods"):
+        historical_risk(PROFITS, 0.99)
+
+
+FUTURES = [.021, .035, -.046, .001, .044, -.029, -.026, -.029, .048, -.006, -.036, -.011, .019,
+           -.027, .029]  # fmt: skip
+SPOT = [.029, .020, -.044, .008, .026, -.019, -.010, -.007, .043, .011, -.036, -.018, .009, -.032,
+        .023]  # fmt: skip
+
+
+def test_hedge_ratio_of_a_textbook_case():
+    """Jet fuel hedged with heating oil, a textbook's 15 months (data from memory; they give its
+    published correlation .928)."""
+    found = hedge(SPOT, [FUTURES])
+    assert found.ratio[0] == pytest.approx(0.777651, abs=1e-6)
+    assert found.explained == pytest.approx(0.861875, abs=1e-6)
+    assert found.contracts(2_000_000, 42_000) == pytest.approx(37.03, abs=0.005)
+    assert found.standard_error[0] == pytest.approx(linregress(FUTURES, SPOT).stderr)
+
+
+def test_two_instruments_hedge_no_worse_than_one():
+    rng = np.random.default_rng(1)
+    other = rng.normal(0, 0.02, 15)
+    assert hedge(SPOT, [FUTURES, other]).explained >= hedge(SPOT, [FUTURES]).explained
+    with pytest.raises(TooShort):
+        hedge(SPOT[:3], [FUTURES[:3], other[:3]])
+
+
+def test_a_broken_correlation_matrix_is_repaired_and_a_sound_one_left_alone():
+    """Higham 2002: the nearest to the matrix of ones but for two zeros has .7607 and .1573."""
+    found, moved = nearest_correlation([[1, 1, 0], [1, 1, 1], [0, 1, 1]])
+    assert found[0] == pytest.approx([1, 0.7607, 0.1573], abs=1e-4)
+    assert moved == pytest.approx(0.2393, abs=1e-4) and np.linalg.eigvalsh(found).min() > -1e-8
+    sound, moved = nearest_correlation([[1, 0.5], [0.5, 1]])
+    assert moved == 0 and sound[0, 1] == 0.5
+
+
+def test_drawn_moves_keep_what_moved_together():
+    rng = np.random.default_rng(2)
+    common = rng.normal(0, 1, 300)
+    changes = np.column_stack([common + rng.normal(0, 0.3, 300), common + rng.normal(0, 0.3, 300)])
+    drawn = bootstrap_moves(changes, periods=4, draws=4_000)
+    assert np.corrcoef(drawn.T)[0, 1] == pytest.approx(np.corrcoef(changes.T)[0, 1], abs=0.03)
+    assert drawn.std(0) == pytest.approx(2 * changes.std(0), rel=0.06)
+
+
+def test_a_few_wild_days_do_not_move_the_robust_covariance():
+    rng = np.random.default_rng(4)
+    changes = rng.multivariate_normal([0, 0], [[1, 0.6], [0.6, 1]], 600)
+    wild = changes.copy()
+    wild[:10] = [50, -50]
+    assert robust_covariance(wild) == pytest.approx(np.array([[1, 0.6], [0.6, 1]]), abs=0.15)
+    assert abs(np.cov(wild.T)[0, 1]) > 10
