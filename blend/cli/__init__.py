@@ -53,7 +53,7 @@ PLANT: dict[str, Place] = {
 TRADE: dict[str, Place] = {
     "value": Place("blend.cli.trader", "What lean and fat are worth; cheap and rich items"),
     "breakeven": Place("blend.cli.trader", "What a lot is worth to you, at every price"),
-    "replace": Place("blend.cli.trader", "The cheapest mix of other items at equal lean"),
+    "substitute": Place("blend.cli.trader", "The cheapest mix that does what an item does"),
     "landed": Place("blend.cli.imports", "Imports at your dock, next to fresh"),
     "scenarios": Place(
         "blend.cli.scenarios", "Many prices, supplies and orders; the range of cost"

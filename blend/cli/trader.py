@@ -13,14 +13,13 @@ from blend.cli.amounts import PRICE, SHARE, WEIGHT
 from blend.cli.answers import answers
 from blend.cli.common import (
     FOLDER,
-    finite,
-    read_folder,
     warn_at_end,
 )
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 
 if TYPE_CHECKING:
     from blend.domain.case import Case
+    from blend.domain.rules import Loss
     from blend.output.answer import Answer
 
 
@@ -73,7 +72,7 @@ def value(
     )
 
 
-# Replacement -------------------------------------------------------------------------------------
+# Substitutes -------------------------------------------------------------------------------------
 
 
 def read_offers(folder: Path) -> Case:
@@ -93,59 +92,66 @@ def selector(ctx: click.Context, param: click.Parameter, text: str | None) -> Se
         raise click.BadParameter(f"{error}.") from None
 
 
-@click.command()
+@click.command(
+    epilog="""\b
+Examples:
+  blend substitute demo_data --product GB80
+  blend substitute demo_data --quotations"""
+)
 @FOLDER
+@click.option("--product", "product_id", metavar="ID", help="Only in this product.")
 @click.option(
     "--quotations",
     "of_quotations",
     is_flag=True,
-    help="The last day's quotations instead of the lots of the case.",
+    help="Latest day's quotations instead of your lots.",
 )
 @click.option(
     "--among",
     callback=selector,
     metavar="CONDITIONS",
-    help='Lots that a mix may hold, such as "fresh_or_frozen=fresh; meat_class!=heart".',
+    help='Lots a mix may have, such as "fresh_or_frozen=fresh; origin=domestic".',
 )
 @click.option(
-    "--max-share",
-    type=click.FloatRange(0, 1, min_open=True),
-    callback=finite,
-    default=1.0,
-    metavar="SHARE",
-    help="Most of a mix that one item may make; 0.5 is half.",
+    "--max-share", type=SHARE, default=1.0, metavar="SHARE", help="Most of a mix from one item."
 )
-@click.option(
-    "--any-program",
-    "any_program",
-    is_flag=True,
-    help="A mix need not carry the programs of the item.",
-)
-def replace(
-    folder: Path, of_quotations: bool, among: Selector, max_share: float, any_program: bool
-) -> None:
-    """Tell for every item the cheapest mix of the others at equal lean.
+@click.option("--any-program", is_flag=True, help="Quotations: a mix may lack the item's claims.")
+@click.option("--any-meat", is_flag=True, help="Head, cheek and the like may stand in too.")
+@answers("every", chart=True)
+def substitute(
+    folder: Path,
+    product_id: str | None,
+    of_quotations: bool,
+    among: Selector,
+    max_share: float,
+    any_program: bool,
+    any_meat: bool,
+) -> Answer:
+    """The cheapest mix that does what an item does, in each product.
 
-    FOLDER holds a case, or quotations. A mix is of the item's own species.
+    FOLDER holds your sheet, or quotations. A mix has the item's lean and weight after losses, is
+    of its species, and has only meat that the product's rules allow.
     """
     from blend.domain.replacement import ReplacementRules
-    from blend.show.market import replacements_table
-    from blend.show.text import tables_text
-    from blend.trader.replacement import lots_of, replacement_values
+    from blend.trader import substitute as question
 
-    if of_quotations:
-        from blend.tables.quotations import read_quotations
+    rules = ReplacementRules(among, not any_program, max_share, any_meat)
+    if not of_quotations:
+        return question.substitute(read_offers(folder), product_id=product_id, rules=rules)
+    if product_id is not None:
+        raise click.UsageError("--product goes with lots, not with --quotations.")
+    from blend.tables.quotations import read_quotations
 
-        quotations = read_quotations(folder).quotations
-        last = max(each.quoted_on for each in quotations)
-        lots, losses = lots_of(each for each in quotations if each.quoted_on == last), ()
-    else:
-        case = read_folder(folder).case
-        lots, losses = case.usable_lots(), case.losses
-    rules = ReplacementRules(among, not any_program, max_share)
-    found = replacement_values(lots, losses, rules)
-    lot_by_id = {lot.lot_id: lot for lot in lots}
-    click.echo(tables_text([replacements_table(found, lot_by_id, rules)]))
+    read = read_quotations(folder)
+    warn_at_end(read.warnings)
+    return question.substitute_quoted(read.quotations, losses_of(folder), rules)
+
+
+def losses_of(folder: Path) -> tuple[Loss, ...]:
+    """Losses of the folder's sheet; none where it has no lots, but quotations only."""
+    if folder.is_dir() and not any(each.stem.casefold() == "lots" for each in folder.iterdir()):
+        return ()
+    return read_offers(folder).losses
 
 
 # Break-even --------------------------------------------------------------------------------------

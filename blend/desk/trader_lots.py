@@ -36,7 +36,7 @@ from blend.trader.breakeven import (
     map_certificate_line,
 )
 from blend.trader.opening import check_lots
-from blend.trader.replacement import replacement_values
+from blend.trader.substitute import substitute
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 LOTS_PATH = "/trader/lots"
@@ -118,18 +118,16 @@ def _rules(request: Request) -> ReplacementRules:
     """`?among=fresh_or_frozen=fresh; meat_class!=heart`: lots that a mix may hold."""
     asked = asked_text(request, "among")
     try:
-        return ReplacementRules(parse_selector(asked) if asked else EVERY_LOT)
+        return ReplacementRules(parse_selector(asked) if asked else EVERY_LOT, any_meat_class=False)
     except ValueError as error:
         raise refused("among", asked, f"conditions on lots ({error})") from None
 
 
 def _replacements(desk: Desk, case: Case, rules: ReplacementRules) -> Job:
     def work(job: Job) -> Mapping[str, Replacement]:
-        lots = case.usable_lots()
-        found = replacement_values(lots, case.losses, rules)
-        return {each.lot_id: each for each in found}
+        return substitute(case, rules=rules).by_lot
 
-    about = "What lots are replaced for"
+    about = "Substitutes for lots"
     return desk.ask("replacements", str(rules.among), about=about, work=work)
 
 
@@ -180,7 +178,9 @@ def _asked(desk: Desk, request: Request, lot_id: str) -> Asked:
         other = case.lot(other_id)
     around = asked_number(request, "around", _AROUND_PERCENT, maximum=POINTS_PER_SHARE, above=True)
     without_limit = asked_flag(request, "without_limit")
-    return Asked(case, case.lot(lot_id), minimum, maximum, without_limit, other, around)
+    return Asked(
+        case, case.lot(lot_id), minimum, maximum, without_limit, other, around or _AROUND_PERCENT
+    )
 
 
 def _asked_of(desk: Desk, request: Request) -> Asked:

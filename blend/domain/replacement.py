@@ -1,10 +1,15 @@
-"""What an item is replaced for: the cheapest mix of others that does what it does."""
+"""What may stand in for an item: the cheapest mix of others that does what it does."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from blend.domain.lots import Lot
 from blend.domain.selectors import EVERY_LOT, Selector
+
+DECLARED_CLASSES = frozenset(("cheek", "head", "heart", "tongue", "skin", "finely_textured"))
+"""Meat classes that are not trimmings as the trade quotes them, and that labels may have to
+declare (9 CFR 319.15(a) on cheek meat and 9 CFR 301.2 on meat, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -12,11 +17,21 @@ class ReplacementRules:
     """What a mix may be made of. It is always of the item's species."""
 
     among: Selector = EVERY_LOT
-    """Lots that a mix may hold, such as those with fresh_or_frozen=fresh."""
+    """Lots a mix may have, such as those with fresh_or_frozen=fresh."""
     keep_label_claims: bool = True
-    """Whether every item of the mix must carry the programs that the replaced one does."""
+    """Whether every item of the mix must carry the label claims of the replaced one."""
     max_share: float = 1.0
     """Of the finished mix, at most so much from one item."""
+    any_meat_class: bool = True
+    """Whether head, cheek and other meats that a label must declare may stand in for an item that
+    has none of them."""
+
+    def may_stand_in(self, lot: Lot, item: Lot) -> bool:
+        """Whether a mix for the item may have the lot, as far as these rules go."""
+        if lot.lot_id == item.lot_id or not self.among.holds(lot):
+            return False
+        is_like = lot.meat_class == item.meat_class or lot.meat_class not in DECLARED_CLASSES
+        return self.any_meat_class or is_like
 
 
 ANY_MIX = ReplacementRules()

@@ -56,9 +56,9 @@ def offered_table(
         usd_per_cwt_column("Worth"),
         usd_per_cwt_column("Worth above price"),
         ShownColumn("It is"),
-        usd_per_cwt_column("Replaced for"),
-        usd_per_cwt_column("Dearer than that by"),
-        ShownColumn("By, lb per lb"),
+        usd_per_cwt_column("Substitute"),
+        usd_per_cwt_column("Overpriced by"),
+        ShownColumn("Use instead, lb per lb"),
     )
     lives = {live.lot_id: live for live in plan.lots}
     rows = [
@@ -93,7 +93,7 @@ def _row(
 
 
 def _or_words(usd_per_cwt: float | None) -> Cell:
-    return "by none" if usd_per_cwt is None else usd_per_cwt
+    return "none" if usd_per_cwt is None else usd_per_cwt
 
 
 def _standing(lot: Lot, live: LiveLot | None, above: float | None, plan: LivePlan) -> str:
@@ -116,10 +116,11 @@ def _note(plan: LivePlan, replacements: Mapping[str, Replacement] | None) -> str
         >= _MIN_USD_PER_CWT
     )
     replaced = (
-        " What lots are replaced for is being found."
+        " Substitutes are being found."
         if replacements is None
-        else " Replaced for: the cheapest mix of the others of the same species, lean and"
-        " programs, whatever there is of them."
+        else " Substitute: the cheapest mix of the others that does the same after losses, of meat"
+        " a product's rules allow (no head, cheek or the like), in the product where the lot is"
+        " most overpriced; pounds on offer are not looked at."
     )
     return (
         "Worth: what the next pound is worth to the blend that pays most for it, with containers,"

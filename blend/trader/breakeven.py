@@ -1,4 +1,4 @@
-"""What a lot is worth to the plan: break-even by price, by pounds on offer, and with a second lot."""
+"""What a lot is worth to the plan: break-even by price, by pounds and with a second lot."""
 
 from __future__ import annotations
 
@@ -647,12 +647,13 @@ class BreakEvenOfTwo(Answer):
                         "order": {"field": "order"},
                         "detail": {"field": "region"},
                         "fill": fill,
-                        "fillOpacity": numeric | {"field": "opacity", "scale": None, "legend": None},
+                        "fillOpacity": numeric
+                        | {"field": "opacity", "scale": None, "legend": None},
                     },
                 },
                 {
                     "data": {"name": "middles"},
-                    "mark": {"type": "text", "fontSize": 10, "lineHeight": 12, "baseline": "middle"},
+                    "mark": {"type": "text", "fontSize": 10, "baseline": "middle"},
                     "encoding": {"x": across, "y": up, "text": {"field": "label"}},
                 },
                 {

@@ -1,9 +1,14 @@
-"""Replacement value: the cheapest mix of the other items that does what an item does.
+"""The cheapest mix of the other items that does what an item does.
 
-Equal lean and equal weight after losses, in the core's own program: the item is the product,
-with its lean as the target and no tolerance. Pounds on offer do not count: the question is
-what the market charges, not how much of it there is. Without rules and losses the value is
-that of the lower convex hull of the others, over lean, at the item's lean.
+Equal lean and equal weight after losses, in the plan's own linear program: the item is the
+product, with its lean as the target and no tolerance. Pounds on offer do not count: the question
+is what the market charges, not how much of it there is. Without rules and losses the answer is the
+lower convex hull of the others, over lean, at the item's lean.
+
+In a product, a mix is held to the meat the product may have: its species and label claims, its
+losses, meat that must not be used, meats kept apart, and shares of the finished weight. A share
+limit that the item itself is over, such as imported meat of an imported item, is not tightened by
+its substitute: the mix may have as much of that meat as the item.
 """
 
 from __future__ import annotations
@@ -24,7 +29,7 @@ from blend.domain.replacement import (
     Replacement,
     ReplacementRules,
 )
-from blend.domain.rules import Loss, kept_per_lb
+from blend.domain.rules import Loss, Rule, RuleKind, kept_per_lb
 from blend.model.prices import dual_prices
 from blend.model.solve import LinearPlan, solve_linear
 
@@ -39,20 +44,90 @@ def replacement_values(
 ) -> tuple[Replacement, ...]:
     """For every lot the cheapest mix of the others at equal lean, at delivered prices.
 
-    Losses that only some products suffer are left out: a replacement is for any of them.
+    Losses of single products are left out: the mix is for any of them.
     """
     general = tuple(loss for loss in losses if not loss.products)
-    return tuple(_replacement(lot, lots, general, rules) for lot in lots)
+    return tuple(_replacement(item, _any_product(item, rules), lots, general, rules)
+                 for item in lots)  # fmt: skip
+
+
+def replacements_in(
+    case: Case, product: Product, lots: Sequence[Lot], rules: ReplacementRules = ANY_MIX
+) -> tuple[Replacement, ...]:
+    """For every lot that the product may have, the cheapest mix that it may have instead."""
+    own = [rule for rule in case.binding_rules() if rule.governs(product)]
+    allowed = [lot for lot in lots if may_have(product, lot, own)]
+    found = []
+    for item in allowed:
+        blend = replace(_any_product(item, rules), product_id=product.product_id,
+                        label_claims=product.label_claims)  # fmt: skip
+        shares = [_at_least_as(item, rule) for rule in own if rule.kind == RuleKind.SHARE]
+        choices = [
+            _replacement(item, blend, among, case.losses, rules, shares)
+            for among in _kept_apart(item, allowed, own)
+        ]
+        found.append(min(choices, key=lambda each: (each.usd_per_lb is None, each.usd_per_lb)))
+    return tuple(found)
+
+
+def may_have(product: Product, lot: Lot, rules: Iterable[Rule]) -> bool:
+    """Whether the product may have the lot at all, by its species, claims and own `rules`."""
+    barred = any(rule.kind == RuleKind.MUST_NOT_USE and rule.lots.holds(lot) for rule in rules)
+    return (
+        lot.species in product.species and product.label_claims <= lot.label_claims and not barred
+    )
+
+
+def _at_least_as(item: Lot, rule: Rule) -> Rule:
+    """A share limit, loosened to what the item itself has of that meat: all or none."""
+    if rule.lots.holds(item):
+        return replace(rule, max_share=None)
+    return replace(rule, min_share=None)
+
+
+def _kept_apart(item: Lot, lots: Sequence[Lot], rules: Iterable[Rule]) -> list[list[Lot]]:
+    """Sets of lots of which none holds two meats that the product keeps apart; a mix is made of
+    one of the sets."""
+    choices = [list(lots)]
+    for rule in rules:
+        if rule.kind != RuleKind.KEEP_APART or rule.against is None:
+            continue
+        sides = (rule.lots, rule.against)
+        gone = [side for side, other in (sides, sides[::-1]) if not side.holds(item)]
+        choices = [
+            [lot for lot in choice if not side.holds(lot)] for choice in choices for side in gone
+        ]
+    return choices
 
 
 def _replacement(
-    item: Lot, lots: Sequence[Lot], losses: tuple[Loss, ...], rules: ReplacementRules
+    item: Lot,
+    product: Product,
+    lots: Sequence[Lot],
+    losses: Sequence[Loss],
+    rules: ReplacementRules,
+    shares: Sequence[Rule] = (),
 ) -> Replacement:
-    case = _case_of(item, lots, losses, rules)
-    plan = solve_linear(case)
+    """The item as a product to be made of the others; all rules are those of the product."""
+    losses = tuple(losses)
+    lean, fat = kept_per_lb(item, product, losses)
+    product = replace(product, target_lean=lean / (lean + fat))
+    others = [
+        _without_limit_but(rules.max_share, lot, product, losses)
+        for lot in lots
+        if rules.may_stand_in(lot, item)
+    ]
+    own = tuple(
+        replace(rule, products=())
+        for rule in shares
+        if rule.min_share is not None or rule.max_share is not None
+    )
+    plan = solve_linear(
+        Case(Settings(plan_on=date.min), tuple(others), (product,), own, losses=losses)
+    )
     if not math.isfinite(plan.objective_usd):
         return Replacement(item.lot_id, item.delivered_usd_per_lb, None, ())
-    put_in_lb = _REPLACED_LB / sum(kept_per_lb(item, case.products[0], losses))
+    put_in_lb = _REPLACED_LB / (lean + fat)
     mix = [
         MixPart(lot_id, lb / put_in_lb)
         for lot_id, lb in plan.take_lb.items()
@@ -63,24 +138,21 @@ def _replacement(
         item.delivered_usd_per_lb,
         plan.objective_usd / put_in_lb,
         tuple(sorted(mix, key=lambda part: -part.lb_per_lb)),
-        _lean_and_fat(plan, case.products[0]),
+        _lean_and_fat(plan, product),
     )
 
 
 def _lean_and_fat(plan: LinearPlan, product: Product) -> LeanAndFat:
-    """What a finished pound of each earns at the dual prices: a pound made, and by how much it
-    leans to one side of the target."""
+    """What a finished pound of each is worth at the dual prices."""
     prices, lean = dual_prices(plan), product.target_lean
     made = prices.finished[product.product_id]
     leaner = prices.lean_min[product.product_id] - prices.lean_max[product.product_id]
     return LeanAndFat(made + leaner * (1 - lean), made - leaner * lean)
 
 
-def _case_of(
-    item: Lot, lots: Sequence[Lot], losses: tuple[Loss, ...], rules: ReplacementRules
-) -> Case:
-    """The item as a product to be made of the others."""
-    product = Product(
+def _any_product(item: Lot, rules: ReplacementRules) -> Product:
+    """A product of the item's species and, unless the rules say otherwise, its label claims."""
+    return Product(
         product_id=item.lot_id,
         name=item.item,
         species=frozenset((item.species,)),
@@ -94,22 +166,13 @@ def _case_of(
         blender_max_lb=_REPLACED_LB,
         label_claims=item.label_claims if rules.keep_label_claims else frozenset(),
     )
-    lean, fat = kept_per_lb(item, product, losses)
-    product = replace(product, target_lean=lean / (lean + fat))
-    settings = Settings(plan_on=date.min)
-    others = [
-        _without_limit_but(rules.max_share, lot, product, losses)
-        for lot in lots
-        if lot.lot_id != item.lot_id and rules.among.holds(lot)
-    ]
-    return Case(settings, tuple(others), (product,), losses=losses)
 
 
 def _without_limit_but(
     max_share: float, lot: Lot, product: Product, losses: tuple[Loss, ...]
 ) -> Lot:
-    """The lot as the market has it: any amount, on any day. As the pounds made are given, the
-    most share of the mix is a most weight."""
+    """The lot as the market has it: any amount, on any day. As the pounds made are given, a max
+    share of the mix is a max weight."""
     kept = sum(kept_per_lb(lot, product, losses))
     quantity_lb = max_share * _REPLACED_LB / kept if max_share < 1 else None
     return replace(
@@ -122,7 +185,7 @@ def _without_limit_but(
 
 
 def lots_of(quotations: Iterable[Quotation]) -> tuple[Lot, ...]:
-    """Quotations as lots without limit, delivered at the price quoted."""
+    """Quotations as lots of any amount, delivered at the price quoted."""
     quotations = tuple(quotations)
     return tuple(
         Lot(

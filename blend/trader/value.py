@@ -36,7 +36,7 @@ register(
         "adjusted_p_value": Format("p, adjusted", "", 3),
         "value_per_lean_usd_per_cwt": Format("Per cwt of its lean", "$/cwt", 2),
         "is_fitted": Format("In the line"),
-        "method": Format("From"),
+        "fitted_to": Format("From"),
         "lean_value_usd_per_cwt": Format("Lean", "$/cwt", 2),
         "lean_value_error_usd_per_cwt": Format("±95%", "$/cwt", 2),
         "fat_value_usd_per_cwt": Format("Fat", "$/cwt", 2),
@@ -77,8 +77,8 @@ class Value(Answer):
             "items": DataFrame([self._item(item) for item in self.day.items]),
             "lean_and_fat": DataFrame(
                 [
-                    {"method": self._pair_words} | _line_cells(self.day.two_items),
-                    {"method": str(self.day.fitted.method)} | _line_cells(self.day.fitted),
+                    {"fitted_to": self._pair_words} | _line_cells(self.day.two_items),
+                    {"fitted_to": str(self.day.fitted.method)} | _line_cells(self.day.fitted),
                 ]
             ),
             "short_lean": DataFrame([self._short_lean(item) for item in self.day.items]),

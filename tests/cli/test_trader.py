@@ -93,18 +93,18 @@ def test_a_picture_is_refused_before_anything_is_computed(quotations, case_folde
         assert str(picture) in answer.stderr
 
 
-def test_replace_by_lots_and_by_quotations(quotations, case_folder):
-    by_lots = run("replace", case_folder, "--max-share", "0.7", "--among", "fresh_or_frozen=fresh")
-    assert by_lots.exit_code == 0
-    assert (
-        "fresh_or_frozen=fresh" in by_lots.output and "at most 70 % of one item" in by_lots.output
-    )
-    by_quotations = run("replace", quotations, "--quotations")
-    assert by_quotations.exit_code == 0
-    assert "0.500 81s + 0.500 65s" in by_quotations.output and "by none" in by_quotations.output
-    wrong = run("replace", case_folder, "--among", "color=red")
-    assert wrong.exit_code == 2
-    assert "color" in wrong.stderr
+def test_substitutes_of_lots_and_of_quotations(quotations, case_folder):
+    by_lots = run("substitute", case_folder, "--max-share", "70%", "--among", "origin=domestic")
+    assert by_lots.exit_code == 0, by_lots.output
+    words = " ".join(by_lots.output.split())
+    assert "among origin=domestic" in words and "at most 70% of one item" in words
+    by_quotations = run("substitute", quotations, "--quotations", "--json")
+    table = json.loads(by_quotations.stdout)["tables"]["substitutes"]["rows"]
+    assert "0.500 81s + 0.500 65s" in {row["use_instead"] for row in table}
+    assert "before losses" in by_quotations.stdout
+    assert run("substitute", case_folder, "--among", "color=red").exit_code == 2
+    assert run("substitute", case_folder, "--product", "nothing").exit_code == 2
+    assert run("substitute", quotations, "--quotations", "--product", "GB80").exit_code == 2
 
 
 def test_break_even_by_price_by_pounds_and_of_two(case_folder, tmp_path):

@@ -6,5 +6,7 @@ CASES: dict[str, list[str]] = {
     "breakeven_all": ["breakeven", "demo_data", "I90-1", "--all"],
     "breakeven_by_pounds": ["breakeven", "demo_data", "I90-1", "--by-pounds"],
     "breakeven_second": ["breakeven", "demo_data", "B90-1", "--second", "B90-2"],
+    "substitute": ["substitute", "demo_data"],
+    "substitute_quotations": ["substitute", "demo_data", "--quotations"],
     "value_all": ["value", "demo_data", "--species", "pork", "--all"],
 }
