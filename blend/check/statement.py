@@ -40,6 +40,7 @@ from blend.domain.exact import (
     must_use_lb,
     reason_barred,
 )
+from blend.domain.linear_constraints import LinearConstraint, Pounds, Term
 from blend.domain.lots import Lot
 from blend.domain.prices import DualPrices
 from blend.domain.products import Product
@@ -95,6 +96,9 @@ class Statement:
         first = self.uses + len(self.lots)
         for at, product in enumerate(case.products):
             self.measures["short", product.product_id] = Measure.of([first + at], [_ONE])
+        for constraint in case.constraints:
+            for term in constraint.terms:
+                self._add_pounds(term)
 
     def _lots_meant(self, selector: Selector) -> np.ndarray:
         return np.array([selector.holds(lot) for lot in self.lots], bool)
@@ -153,6 +157,18 @@ class Statement:
         places = np.concatenate(columns) if columns else np.zeros(0, int)
         ones = np.full(len(places), 1, object)
         self.measures[rule.kind, rule.rule_id] = Measure(places, ones, 1)
+
+    def _add_pounds(self, term: Term) -> None:
+        """The measure of a term of an added constraint; pounds that no plan has add up to none."""
+        if term.pounds is Pounds.USE:
+            column = self._columns.get(("use", term.lot_id, term.product_id))
+            columns = [] if column is None else [column]
+            self.measures["use", term.lot_id, term.product_id] = _sum_of(columns)
+        elif term.pounds is Pounds.TAKE:
+            place = self.place.get(term.lot_id, -1)
+            used = np.flatnonzero(self._lot_of_use == place).tolist()
+            left_over = [] if place < 0 else [self.uses + place]
+            self.measures["take", term.lot_id] = _sum_of(used + left_over)
 
     # A case of the statement
 
@@ -231,6 +247,8 @@ class Statement:
                 most = {lean: -_ONE, fat: -_ONE}
                 yield Limit(("finished_max", product_id), most, -exact(product.max_lb))
         yield from self._recipe_limits
+        for constraint in case.constraints:
+            yield from _added_limits(constraint)
         for rule in self.rules:
             if rule.kind is RuleKind.MUST_USE:
                 used = {(rule.kind, rule.rule_id): _ONE}
@@ -283,6 +301,32 @@ class Statement:
 
     def dual(self, case: Case, prices: DualPrices) -> Dual:
         return dual(self.program(case), limit_prices(prices))
+
+
+def _sum_of(columns: list[int]) -> Measure:
+    return Measure.of(columns, [_ONE] * len(columns))
+
+
+def _added_limits(constraint: LinearConstraint) -> Iterator[Limit]:
+    """Both sides of a constraint that the user added."""
+    terms: dict[Key, Fraction] = {}
+    for term in constraint.terms:
+        match term.pounds:
+            case Pounds.USE:
+                parts: tuple[Key, ...] = (("use", term.lot_id, term.product_id),)
+            case Pounds.TAKE:
+                parts = (("take", term.lot_id),)
+            case Pounds.FINISHED:
+                parts = (("lean", term.product_id), ("fat", term.product_id))
+            case Pounds.SHORT:
+                parts = (("short", term.product_id),)
+        for part in parts:
+            terms[part] = terms.get(part, _ZERO) + exact(term.coefficient)
+    if constraint.minimum is not None:
+        yield Limit(("added_min", constraint.name), terms, exact(constraint.minimum))
+    if constraint.maximum is not None:
+        most = {part: -number for part, number in terms.items()}
+        yield Limit(("added_max", constraint.name), most, -exact(constraint.maximum))
 
 
 def solution(plan: PlanPounds) -> dict[Key, Fraction]:
@@ -347,4 +391,5 @@ def _what_states(case: Case) -> tuple:
         case.rules,
         case.losses,
         case.standards,
+        case.constraints,
     )

@@ -42,6 +42,15 @@ class LinearConstraint:
     minimum: float | None = None
     maximum: float | None = None
 
+    def __post_init__(self) -> None:
+        """Terms of the same pounds are added up."""
+        coefficients: dict[tuple[Pounds, str, str], float] = {}
+        for term in self.terms:
+            key = term.pounds, term.lot_id, term.product_id
+            coefficients[key] = coefficients.get(key, 0.0) + term.coefficient
+        terms = tuple(Term(number, *key) for key, number in coefficients.items())
+        object.__setattr__(self, "terms", terms)
+
     def __str__(self) -> str:
         """As in an LP file: 2 use[I90-1,GB80] - take[B50-1] <= 500."""
         text = ""

@@ -34,3 +34,6 @@ class DualPrices:
     """Saved by a Btu that the blend may bring too much, USD per Btu."""
     must_use: Mapping[str, float] = field(default_factory=dict)
     """Saved by a pound of the selected lots that need not be used, before losses."""
+    added_min: Mapping[str, float] = field(default_factory=dict)
+    added_max: Mapping[str, float] = field(default_factory=dict)
+    """By name of an added constraint: saved by one less of its min, one more of its max."""

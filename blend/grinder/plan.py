@@ -101,8 +101,8 @@ def _bound(
     """The better of two bounds: the exact one from dual prices, checked outside the solver, and
     the solver's own. Raises SolverTrouble when it cannot hold.
 
-    The exact bound knows the built-in requirements only. Where added constraints or added kinds of
-    rule raise the cost it is valid but low, and the solver's floor is used and named as such.
+    The exact bound does not know kinds of rule that were added to the package. Where they raise the
+    cost it is valid but low, and the solver's floor is used and named as such.
     """
     by_prices = dual_bound_usd(case, dual_prices(optimum))
     near_usd = 1e-6 * max(1.0, abs(whole.bound_usd))

@@ -34,6 +34,13 @@ def dual_prices(plan: LinearPlan) -> DualPrices:
             if r.constraint_class is constraint_class
         }
 
+    def rule_id(requirement: Requirement) -> str:
+        return requirement.rule_id
+
+    added = {
+        r.rule_id: usd for r, usd in saved.items() if r.constraint_class == ConstraintClass.ADDED
+    }
+
     def product(requirement: Requirement) -> str:
         return requirement.product_id
 
@@ -54,5 +61,7 @@ def dual_prices(plan: LinearPlan) -> DualPrices:
         fat_min=by(ConstraintClass.FAT_MIN, rule_and_product),
         fat_max=by(ConstraintClass.FAT_MAX, rule_and_product),
         temperature=by(ConstraintClass.MAX_TEMP, rule_and_product),
-        must_use=by(ConstraintClass.MUST_USE, lambda requirement: requirement.rule_id),
+        must_use=by(ConstraintClass.MUST_USE, rule_id),
+        added_min=by(ConstraintClass.ADDED, rule_id),
+        added_max={name: max(0.0, -usd) for name, usd in added.items()},
     )

@@ -8,9 +8,11 @@ import highspy
 import pulp
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
 import blend.model
 from blend.check.check import check_plan
+from blend.check.statement import dual_bound_usd
 from blend.domain.linear_constraints import LinearConstraint, Pounds, Term
 from blend.domain.plan import Verdict
 from blend.domain.requirements import ConstraintClass, Requirement
@@ -19,7 +21,9 @@ from blend.domain.selectors import parse_selector
 from blend.errors import FileTrouble, InputRefused, NoPlan
 from blend.grinder.plan import make_plan
 from blend.model.pulp_model import constraints_from_pulp, solve_by_cbc, write_model
+from blend.model.prices import dual_prices
 from blend.model.solve import solve_linear
+from blend.model.solver import Outcome
 from blend.model.whole import plan_whole
 from tests.check.plans import easy_product, whole
 from tests.published.cases import make_case, make_lot
@@ -159,6 +163,29 @@ def test_constraints_on_every_kind_of_pounds_hold_where_batches_differ():
     plan = make_plan(with_added)
     assert plan.certificate.is_valid
     assert plan.money.total_usd > make_plan(case).money.total_usd + 1.0
+
+
+@given(
+    cases(),
+    st.sampled_from(Pounds),
+    st.floats(0.1, 3.0),
+    st.sampled_from(((None, 300.0), (50.0, None), (100.0, 100.0), (-1e9, 1e9))),
+)
+def test_the_exact_bound_knows_added_constraints(case, pounds, coefficient, limits):
+    lot_id, product_id = case.lots[-1].lot_id, case.products[-1].product_id
+    if pounds is Pounds.SHORT and case.products[-1].shortage_penalty_usd_per_lb is None:
+        pounds = Pounds.FINISHED
+    lot_id = lot_id if pounds in (Pounds.USE, Pounds.TAKE) else ""
+    product_id = "" if pounds is Pounds.TAKE else product_id
+    terms = (
+        Term(coefficient, pounds, lot_id, product_id),
+        Term(-0.5, Pounds.FINISHED, "", case.products[0].product_id),
+    )
+    case = case.with_constraints([LinearConstraint("own", terms, *limits)])
+    plan = solve_linear(case)
+    if plan.outcome is Outcome.OPTIMAL:
+        bound = dual_bound_usd(case, dual_prices(plan))
+        assert bound == pytest.approx(plan.objective_usd, rel=1e-6, abs=1e-3)
 
 
 def test_a_constraint_on_other_variables_is_refused():
