@@ -24,8 +24,8 @@ def test_a_call_is_right_wrong_or_still_open():
         Call(D0 + timedelta(days=85), "90s", Way.UP),
     ]
     record = score_calls(calls, prices, {"90s": 1.0, "50s": 1.0}, D0 + timedelta(days=89))
-    assert [each.outcome for each in record.scored] == [Outcome.RIGHT, Outcome.WRONG, Outcome.OPEN]
-    assert record.scored[0].moved_usd_per_cwt == pytest.approx(3.5)
+    assert [each.outcome for each in record.scored] == [Outcome.WRONG, Outcome.RIGHT, Outcome.OPEN]
+    assert record.scored[1].moved_usd_per_cwt == pytest.approx(3.5)
     assert (record.hits.hits, record.hits.calls) == (1, 2)
 
 
