@@ -43,7 +43,7 @@ PLANT: dict[str, Place] = {
     "plan": Place("blend.cli.grinder", "Today's blends at least cost"),
     "safe": Place("blend.cli.safe", "Blends that hold spec as often as you ask"),
     "temperature": Place("blend.cli.lean", "The plan, and how warm each batch gets"),
-    "positions": Place("blend.cli.positions", "Several days: buy, freeze, hold, use, sell on"),
+    "positions": Place("blend.cli.days", "Several days: buy, freeze, hold, use, sell on"),
     "lot": Place("blend.cli.lot", "Why a lot is used or not, and its break-even price"),
     "lean": Place("blend.cli.lean", "What lots really test, from statements, tests and history"),
     "control": Place("blend.cli.lean", "Tested batches against target over time"),

@@ -12,28 +12,21 @@ from starlette.responses import Response
 
 from blend.desk.asked import address, asked_count, asked_flag, refused
 from blend.desk.desk import Desk
-from blend.desk.drawn import picture_file
+from blend.desk.drawn import chart_file, picture_file
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, in_time, page, working_or, written
-from blend.domain.horizon import Horizon
 from blend.domain.imports import ForeignOffer, ImportRate
-from blend.domain.positions import PositionsPlan
-from blend.errors import Caution, InputRefused, NoPlan, Problem, SolverTrouble
+from blend.errors import Caution, InputRefused, NoPlan, Problem
+from blend.grinder.days import DaysAnswer, days, no_plan_lines
 from blend.show.amounts import printable
-from blend.show.positions import (
-    LEDGER_COLUMNS,
-    horizon_infeasible_lines,
-    ledger_rows,
-    positions_tables,
-)
 from blend.show.scenarios import progress_words, scenarios_tables
+from blend.show.shown import ShownTable, shown_of
 from blend.tables.columns import POSITION_TABLES, SCENARIOS, Table
 from blend.tables.imports import read_imports
 from blend.tables.positions import read_horizon
 from blend.tables.scenarios import read_scenarios
 from blend.tables.tables import RawCase, read_tables
 from blend.tables.write import write_csv
-from blend.trader.positions import HorizonInfeasibleSubset, plan_positions
 from blend.trader.scenarios import ScenarioJob, ScenarioResults, run_scenarios
 
 POSITIONS_PATH, SCENARIOS_PATH = "/trader/positions", "/trader/scenarios"
@@ -88,18 +81,46 @@ def since(desk: Desk, request: Request, form: Form) -> Response:
 
 
 @dataclass(frozen=True)
-class PositionsAnswer:
+class _Days:
     """A plan of several days, or why there is none."""
 
-    horizon: Horizon
-    plan: PositionsPlan | None
-    infeasible: HorizonInfeasibleSubset | None = None
+    answer: DaysAnswer | None
+    why_not: tuple[str, ...] = ()
+
+
+_TITLES = {
+    "days": "Day by day",
+    "buy": "Buy",
+    "not_bought": "Not bought, closest to break-even first",
+    "make": "Make",
+    "freeze": "Freeze",
+    "sell": "Sell on",
+    "lost": "Lost past its last day of use",
+    "money": "What it costs",
+    "orders": "Cost of one more cwt",
+    "limits": "What one more cwt of a limit saves",
+    "checks": "Over a limit: fix it, or clear it with label approval",
+}
+
+
+def _day_tables(answer: DaysAnswer) -> list[ShownTable]:
+    notes = {"days": " ".join([answer.headline, *answer.warnings])}
+    return [
+        shown_of(
+            frame,
+            ["verdict", "day", "requirement"] if name == "checks" else None,
+            title=_TITLES[name],
+            note=notes.get(name, ""),
+        )
+        for name, frame in answer.tables.items()
+        if name in _TITLES and len(frame)
+    ]
 
 
 def positions_page(desk: Desk, request: Request, form: Form) -> Response:
     held, tables = _held(read_tables(desk.source, POSITION_TABLES), POSITION_TABLES), []
     if request.query_params.get("as"):
-        tables = positions_tables(*_found_positions(desk, request))
+        tables = _day_tables(_found_days(desk, request))
     return page(
         desk,
         request,
@@ -128,20 +149,19 @@ def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ..
     read = read_horizon(desk.source)
     horizon = read.horizon
 
-    def work(job: Job) -> PositionsAnswer:
+    def work(job: Job) -> _Days:
         try:
-            plan = plan_positions(
-                horizon,
-                divisible=asked["divisible"],
-                shadow_prices=not asked["no_break_even"],
-                progress=job.say,
-                stopped=job.is_stopped,
+            return _Days(
+                days(
+                    horizon,
+                    divisible=asked["divisible"],
+                    shadow_prices=not asked["no_break_even"],
+                    progress=job.say,
+                    stopped=job.is_stopped,
+                )
             )
         except NoPlan as none:
-            return PositionsAnswer(horizon, None, none.infeasible)
-        if not plan.is_valid:
-            raise SolverTrouble("the plan does not pass its own check; do not use it")
-        return PositionsAnswer(horizon, plan)
+            return _Days(None, tuple(no_plan_lines(none.infeasible, horizon)))
 
     key = (*asked.values(), *hangs_on)
     job = desk.ask("positions", *key, about="Planning all days", work=work, can_stop=True)
@@ -159,47 +179,42 @@ def positions(desk: Desk, request: Request, form: Form) -> Response:
     job, warnings = _positions_job(desk, request)
     told = desk.state().warnings  # on the page already
 
-    def done(found: PositionsAnswer) -> Response:
-        has_plan = found.plan is not None
+    def done(found: _Days) -> Response:
         return page(
             desk,
             request,
             "trader_positions_answer.html",
-            infeasible=[]
-            if has_plan
-            else horizon_infeasible_lines(found.infeasible, found.horizon),
-            shown_tables=positions_tables(found.horizon, found.plan) if has_plan else [],
+            infeasible=found.why_not,
+            shown_tables=[] if found.answer is None else _day_tables(found.answer),
             warnings=[printable(str(each)) for each in warnings if each not in told],
             at=partial(address, POSITIONS_PATH, request, stop=None),
             pictured=partial(address, request=request, stop=None),
             ledger_at=address(f"{POSITIONS_PATH}/ledger.csv", request, stop=None),
-            stock_height=(1.6 + 2.2 * (len(found.horizon.coolers) + 1)) * 100,
+            stock_height=600,
             revision=revision,
         )
 
     return working_or(desk, request, job, done, title="Several days", part=True)
 
 
-def _found_positions(desk: Desk, request: Request) -> tuple[Horizon, PositionsPlan]:
+def _found_days(desk: Desk, request: Request) -> DaysAnswer:
     """For files: the plan; raise NotYet where it is long in coming."""
-    found: PositionsAnswer = in_time(request, _positions_job(desk, request)[0])
-    if found.plan is None:
-        read, *allowed = horizon_infeasible_lines(found.infeasible, found.horizon)
+    found: _Days = in_time(request, _positions_job(desk, request)[0])
+    if found.answer is None:
+        read, *allowed = found.why_not
         raise InputRefused([Problem("orders", None, None, read, " ".join(allowed))])
-    return found.horizon, found.plan
+    return found.answer
 
 
 def ledger(desk: Desk, request: Request, form: Form) -> Response:
     """In and out of every lot on every day."""
-    rows = ledger_rows(*_found_positions(desk, request))
-    return written("ledger.csv", lambda path: write_csv(path, LEDGER_COLUMNS, rows))
+    answer = _found_days(desk, request)
+    return written("ledger.csv", lambda path: answer.to_csv(path, "ledger"))
 
 
 def stock_drawn(desk: Desk, request: Request, form: Form) -> Response:
-    from blend.show.positions_picture import stock_picture
-
-    found = _found_positions(desk, request)
-    return picture_file("stock", request.path_params["ending"], lambda: stock_picture(*found))
+    answer = _found_days(desk, request)
+    return chart_file("stock", request.path_params["ending"], answer.chart)
 
 
 # What may come -----------------------------------------------------------------------------------

@@ -228,7 +228,7 @@ class DayConstraintClass(StrEnum):
     """What comes in, goes out or stays: bookkeeping, never in question."""
     USE_BY = "use_by"
     CAPACITY = "capacity"
-    CLOSING = "closing"
+    ENDING_INVENTORY = "ending_inventory"
     FREEZER = "freezer"
     FROZEN_OVERNIGHT = "frozen_overnight"
     """What is frozen today can be used from the next day on."""

@@ -94,7 +94,7 @@ class LeanAnswer(Answer):
             ),
             "methods": DataFrame(
                 {
-                    "method": method.title,
+                    "test_method": method.title,
                     "tests": sum(test.method == name for test in self.tests),
                     "test_error_points": method.method_sd_share * _P,
                     "sample_error_points": method.sampling_sd_share * _P,
@@ -208,10 +208,10 @@ class LeanAnswer(Answer):
 
     def _methods(self) -> str:
         frame = self.tables["methods"]
-        numbers = ["method", "tests", "test_error_points", "sample_error_points"]
+        numbers = ["test_method", "tests", "test_error_points", "sample_error_points"]
         errors = screen.table(frame, numbers, title="Errors of the test methods")
         sources = [
-            screen.listed(frame, "method", f"{which}_error_source", title=f"Source, {which} error")
+            screen.listed(frame, "test_method", f"{which}_error_source", title=f"Source, {which} error")
             for which in ("test", "sample")
         ]
         return "\n".join([errors, *sources])

@@ -1,4 +1,4 @@
-"""A horizon as one program over all its days, and its optimum."""
+"""A horizon as one model over all its days, and its optimum."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from blend.domain.days import CapacityPrice, OrderPrice
 from blend.domain.horizon import DayConstraintClass, DayRequirement, Horizon
-from blend.domain.positions import CapacityPrice, OrderPrice
 from blend.domain.requirements import ConstraintClass
 from blend.model.arrays import Columns, Model, RestrictedMaster, Rows
 from blend.model.day_constraints import buying, daily, day_rules, rooms, stock
@@ -18,17 +18,17 @@ from blend.model.solver import Answer, Outcome, WarmLinear, solve_whole
 from blend.units import LB_PER_CWT
 
 POOLED_FROM_PAIRS = 2_000
-"""Below this many pairs of lot and product, all days together, the whole program is passed at
-once: by measurement, beginning with the pooled twin would not pay."""
+"""Below this many pairs of lot and product, all days together, the whole model goes to the solver
+at once: crash columns from the aggregated model did not pay when measured."""
 _CONSTRAINT_CLASSES = (daily, stock, rooms, buying, day_rules)
-_ROOMS = (
+_PRICED = (
     DayConstraintClass.CAPACITY,
     DayConstraintClass.FREEZER,
-    DayConstraintClass.CLOSING,
+    DayConstraintClass.ENDING_INVENTORY,
     DayConstraintClass.MAX_USED,
 )
 _NUDGE = 1e-6
-"""How far a row is moved to read the rate on one side, as a share of its limit."""
+"""How far a row is moved to get its one-sided rate, as a share of its limit."""
 _ACTIVE_LB = 1e-6
 _MIN_VALUE_USD_PER_CWT = 0.005
 _MIN_SHORT_LB = 1e-4
@@ -36,10 +36,10 @@ _MIN_SHORT_LB = 1e-4
 
 @dataclass(frozen=True)
 class HorizonAnswer:
-    """The optimum of a horizon's program.
+    """The optimum of a horizon's model.
 
-    `answer` is exact where everything whole is held at its best; `bound_usd` holds for the
-    whole program. `linear` is what gave the answer, kept warm; None where none was found.
+    `answer` is the LP with the integer columns fixed at their best; `bound_usd` is the dual bound
+    of the whole model. `linear` gave the answer and is kept warm; None where none was found.
     """
 
     days: Days
@@ -63,7 +63,7 @@ class HorizonAnswer:
 
 
 def build_horizon(days: Days) -> Model:
-    """State a horizon as sparse arrays; the program's rows are keyed by `DayRequirement`."""
+    """State a horizon as sparse arrays; rows are keyed by `DayRequirement`."""
     columns, rows = Columns(), Rows()
     for constraint_class in _CONSTRAINT_CLASSES:
         constraint_class.add(days, columns, rows)
@@ -79,10 +79,9 @@ def solve_horizon(
 ) -> HorizonAnswer:
     """Plan all days at once, to the case's gap or time limit where anything must be whole.
 
-    `divisible` takes containers, counts and least amounts as divisible, whatever the rules say.
-    The outcome is INFEASIBLE without a plan, UNBOUNDED where money could be made without end,
-    STOPPED when time ran out or `stopped()` ended the search; `answer` is empty where no plan was
-    found.
+    `divisible` solves the LP relaxation, whatever the rules say. The outcome is INFEASIBLE without
+    a plan, UNBOUNDED where the cost is, STOPPED where time ran out or `stopped()` ended the search;
+    `answer` is empty where no plan was found.
     """
     days = lay_out_days(horizon)
     model = build_horizon(days)
@@ -111,14 +110,14 @@ def _divisible(model: Model) -> Model:
 
 
 def _open(days: Days, model: Model) -> WarmLinear:
-    """A horizon's program as a linear one, kept warm in the solver; a large one begins with
-    what its pooled twin uses each day."""
-    return WarmLinear(model, _first_part(days, model) if _is_large(days) else None)
+    """The LP relaxation, kept warm in the solver; a large one starts from crash columns of the
+    aggregated model."""
+    return WarmLinear(model, _crash_columns(days, model) if _is_large(days) else None)
 
 
 def _open_held(days: Days, model: Model, x: np.ndarray, held: np.ndarray) -> WarmLinear:
-    """The program with some of its whole columns held at a solution's whole numbers, kept
-    warm; a large one begins with what the solution uses."""
+    """The model with some integer columns fixed at a solution's values, kept warm; a large one
+    starts from the columns that the solution uses."""
     whole = np.round(x)
     at = replace(
         model,
@@ -139,48 +138,48 @@ def _is_large(days: Days) -> bool:
     return sum(len(sets.pair_lot) for sets in days.sets_list) >= POOLED_FROM_PAIRS
 
 
-def _first_part(days: Days, model: Model) -> RestrictedMaster | None:
-    """What the pooled twin suggests; None where the twin has no plan to learn from."""
+def _crash_columns(days: Days, model: Model) -> RestrictedMaster | None:
+    """Crash columns of the aggregated model; None where it has no plan."""
     pooled, members = pool_horizon(days.horizon)
-    twin_days = lay_out_days(pooled)
-    twin = build_horizon(twin_days)
-    answer = WarmLinear(twin).solve()
+    pooled_days = lay_out_days(pooled)
+    pooled_model = build_horizon(pooled_days)
+    answer = WarmLinear(pooled_model).solve()
     if answer.outcome is not Outcome.OPTIMAL:
         return None
     dealt = []
-    for place, (sets, twin_sets) in enumerate(
-        zip(days.sets_list, twin_days.sets_list, strict=True)
+    for place, (sets, pooled_sets) in enumerate(
+        zip(days.sets_list, pooled_days.sets_list, strict=True)
     ):
         product_at = {product.product_id: i for i, product in enumerate(sets.products)}
         pools = [
             [product_at[each] for each in members[pool.product_id] if each in product_at]
-            for pool in twin_sets.products
+            for pool in pooled_sets.products
         ]
         use = f"use {place}"
-        pairs = deal_out(sets, pools, twin_sets, answer.x[twin.names[use]])
+        pairs = deal_out(sets, pools, pooled_sets, answer.x[pooled_model.names[use]])
         dealt.append((model.names[use], sets, pairs))
     return restricted_master(len(model.cost), dealt)
 
 
-# Worths ---------------------------------------------------------------------------------------
+# Shadow prices ---------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
 class DayPrices:
-    """What orders, rooms and offers are worth. Offers: USD for one more pound, by offer id."""
+    """Shadow prices of orders, coolers and day rules; break-even prices of offers by offer id."""
 
     orders: tuple[OrderPrice, ...]
-    rooms: tuple[CapacityPrice, ...]
+    coolers: tuple[CapacityPrice, ...]
     offer_usd_per_lb: dict[str, float]
 
 
 _OF_PURCHASES = ("containers", "is_bought")
-"""Whole columns that worths take as divisible; counts and switches are held as planned."""
+"""Integer columns that shadow prices relax; counts and switches stay fixed as planned."""
 
 
 def day_shadow_prices(solved: HorizonAnswer) -> DayPrices:
-    """What one more pound of each order, room and offer costs or saves: the dual price of the
-    program with that order, room or offer moved a little."""
+    """What one more pound of each order, cooler and offer costs or saves: the dual of the model
+    with that order, cooler or offer moved a little."""
     model = solved.model
     held = model.whole.copy()
     for name in _OF_PURCHASES:
@@ -203,7 +202,7 @@ def day_shadow_prices(solved: HorizonAnswer) -> DayPrices:
     capacity_prices = [
         CapacityPrice(requirement, saves)
         for requirement, row in model.row_of.items()
-        if requirement.constraint_class in _ROOMS
+        if requirement.constraint_class in _PRICED
         and (saves := _loosening_saves(linear, answer, row)) > _MIN_VALUE_USD_PER_CWT
     ]
     buy = np.arange(model.names["buy"].start, model.names["buy"].stop)
@@ -215,7 +214,7 @@ def day_shadow_prices(solved: HorizonAnswer) -> DayPrices:
 
 
 def _loosening_saves(linear: WarmLinear, answer: Answer, row: int) -> float:
-    """USD per cwt saved by easing a row; none where it does not bind."""
+    """USD per cwt saved by loosening a row; none where it does not bind."""
     matrix = linear.model.matrix
     own = matrix.row == row
     activity = float(matrix.value[own] @ answer.x[matrix.column[own]])
@@ -227,7 +226,7 @@ def _loosening_saves(linear: WarmLinear, answer: Answer, row: int) -> float:
 
 
 def _cost_of_more(linear: WarmLinear, answer: Answer, column: int) -> float:
-    """USD per lb by which the plan's cost grows when a pound more than planned is bought."""
+    """Reduced cost of one more pound of an offer, USD per lb."""
     lower, upper = float(linear.lower[column]), float(linear.upper[column])
     pounds = float(answer.x[column])
     nudge = _NUDGE * max(1.0, pounds)
@@ -240,7 +239,7 @@ def _cost_of_more(linear: WarmLinear, answer: Answer, column: int) -> float:
 
 
 def _rows_of_order(model: Model, minimum: DayRequirement) -> list[int]:
-    """The rows that move with an order: both of them where it is exact."""
+    """The rows that move with an order: both where it is exact."""
     row = model.row_of[minimum]
     maximum = model.row_of.get(replace(minimum, constraint_class=ConstraintClass.VOLUME_MAX))
     if maximum is not None and model.row_upper[maximum] == model.row_lower[row]:
@@ -249,7 +248,7 @@ def _rows_of_order(model: Model, minimum: DayRequirement) -> list[int]:
 
 
 def _rate(linear: WarmLinear, rows: list[int], direction: float) -> float:
-    """USD per lb by which the cost grows as rows move that way together; infinite when no plan
+    """USD per lb by which the cost grows as rows move that way together; infinite where no plan
     is left."""
     bounds = [(linear.row_lower[row], linear.row_upper[row]) for row in rows]
     for row, (lower, upper) in zip(rows, bounds, strict=True):
@@ -265,31 +264,30 @@ def _rate(linear: WarmLinear, rows: list[int], direction: float) -> float:
 
 # Where there is no plan -----------------------------------------------------------------------
 
-_EASED = (
+_RELAXED = (
     ConstraintClass.VOLUME_MIN,
     ConstraintClass.MUST_USE,
     DayConstraintClass.CAPACITY,
-    DayConstraintClass.CLOSING,
+    DayConstraintClass.ENDING_INVENTORY,
     DayConstraintClass.FREEZER,
     DayConstraintClass.USE_BY,
     DayConstraintClass.MAX_USED,
 )
-"""Requirements in pounds, which can be eased pound by pound."""
+"""Limits in pounds, which can be relaxed pound by pound."""
 
 
 def min_loosening_lb(horizon: Horizon) -> dict[DayRequirement, float] | None:
-    """The fewest pounds by which requirements must be eased for a plan, by requirement.
+    """Elastic relaxation: the fewest pounds by which limits must give for a plan, by limit.
 
-    Containers, counts and least amounts are taken as divisible. None when no easing of
-    requirements in pounds frees a plan, empty when nothing has to be eased.
+    Of the LP relaxation. None where no relaxed limit frees a plan, empty where none has to give.
     """
     model = build_horizon(lay_out_days(horizon))
-    rows = [i for i, each in enumerate(model.requirements) if each.constraint_class in _EASED]
+    rows = [i for i, each in enumerate(model.requirements) if each.constraint_class in _RELAXED]
     count = len(rows)
     sign = np.where(np.isfinite(model.row_lower[rows]), 1.0, -1.0)
     matrix = model.matrix
     entries = len(matrix.row) + np.arange(1, count + 1)
-    eased = replace(
+    elastic = replace(
         model,
         cost=np.concatenate((np.zeros(len(model.cost)), np.ones(count))),
         lower=np.concatenate((model.lower, np.zeros(count))),
@@ -302,7 +300,7 @@ def min_loosening_lb(horizon: Horizon) -> dict[DayRequirement, float] | None:
             value=np.concatenate((matrix.value, sign)),
         ),
     )
-    answer = WarmLinear(eased).solve()
+    answer = WarmLinear(elastic).solve()
     if answer.outcome is not Outcome.OPTIMAL:
         return None
     return {

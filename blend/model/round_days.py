@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
+from blend.domain.days import DayBlend, Freeze, LotDay, Purchase, Sale, Waste
 from blend.domain.plan import Ingredient
-from blend.domain.positions import DayBlend, Freeze, LotDay, Purchase, Sale, Waste
 from blend.model.horizon import HorizonAnswer
 
 _MIN_LB = 1e-6

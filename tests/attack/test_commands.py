@@ -78,7 +78,7 @@ ASKED = (
     Asked("supply {in} --lot B90-1", CASE),
     Asked("regions {in} --lot B90-1 --lot B50-2", CASE),
     Asked(
-        "positions {in} --divisible --csv {out}/ledger.csv",
+        "positions {in} --containers no --csv {out}/ledger.csv --table ledger",
         ("orders", "forward_offers", "coolers", "lots", "settings"),
     ),
     Asked("landed {in}", ("foreign_offers",)),

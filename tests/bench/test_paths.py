@@ -10,9 +10,9 @@ from time import sleep
 import pytest
 from click.testing import CliRunner
 
+from blend.grinder.plan_days import plan_days
 from blend.model.solve import solve_linear
 from blend.model.timing import solver_time
-from blend.trader.positions import plan_positions
 from tests.bench.__main__ import bench
 from tests.bench.horizons import make_horizon, min_cost_stated
 from tests.bench.instances import make_instance
@@ -76,7 +76,7 @@ def test_a_path_has_sizes_that_grow_and_can_be_found_by_its_name(path):
 def test_a_horizon_with_scarce_room_costs_the_same_both_ways():
     """Meat is kept overnight and bought again later, so that rooms and last days count."""
     horizon = make_horizon(12, 3, 4, seed=3)
-    plan = plan_positions(horizon, divisible=True, shadow_prices=False)
+    plan = plan_days(horizon, divisible=True, shadow_prices=False)
     assert any(row.kept_lb > 1 for row in plan.ledger)
     assert plan.bound.objective_usd == pytest.approx(min_cost_stated(horizon), rel=1e-7)
 

@@ -8,8 +8,8 @@ from importlib.util import find_spec
 
 from blend.domain.scenarios import Change, Distribution, ScenarioField, ScenarioRow, changed_case
 from blend.domain.selectors import parse_selector
+from blend.grinder.plan_days import plan_days
 from blend.trader.curves import demand_curve
-from blend.trader.positions import plan_positions
 from blend.trader.scenarios import ScenarioJob, run_scenarios
 from tests.bench.demand import max_taken, spread_over, stated_anew
 from tests.bench.horizons import make_horizon, min_cost_stated
@@ -30,7 +30,7 @@ def _positions(size: Size) -> Iterator[Task]:
     horizon = make_horizon(*size.numbers)
 
     def ours() -> Mapping[str, float]:
-        plan = plan_positions(horizon, divisible=True, shadow_prices=False)
+        plan = plan_days(horizon, divisible=True, shadow_prices=False)
         return {"cost": plan.bound.objective_usd}
 
     yield Task(ours, lambda: {"cost": min_cost_stated(horizon)})

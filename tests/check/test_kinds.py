@@ -15,13 +15,13 @@ import blend.check
 from blend.check.chance import check_chance_constraints
 from blend.check.check import check_plan
 from blend.check.clearing import certify_clearing
-from blend.check.positions import check_positions
+from blend.check.days import check_days
 from blend.check.statement import dual_bound_usd
 from blend.domain.plan import Verdict
 from blend.domain.prices import DualPrices
 from blend.grinder.plan import make_plan
+from blend.grinder.plan_days import plan_days
 from blend.model.market import clear
-from blend.trader.positions import plan_positions
 from tests.check import (
     test_clearing,
     test_correct,
@@ -98,11 +98,11 @@ def _chance_constraints_kept(uncertainty, runs=test_safe.SAFE.plan.runs) -> bool
 
 @cache
 def _days():
-    return plan_positions(make_horizon(3), shadow_prices=False)
+    return plan_days(make_horizon(3), shadow_prices=False)
 
 
 def _days_sound(plan) -> bool:
-    checks = check_positions(make_horizon(3), plan)
+    checks = check_days(make_horizon(3), plan)
     return all(check.verdict is not Verdict.BROKEN for check in checks)
 
 
@@ -164,7 +164,7 @@ KINDS = {
         lambda safe: test_safe.certified(safe).is_valid,
     ),
     "plan of several days": Kind(
-        "check_positions",
+        "check_days",
         lambda: _days_sound(_days()),
         {
             "nothing used": lambda: _days_with(ingredients=lambda blend: ()),

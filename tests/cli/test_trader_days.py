@@ -1,4 +1,4 @@
-"""The commands `positions`, `landed` and `scenarios`, from the shell's side."""
+"""The commands `landed` and `scenarios`, from the shell's side."""
 
 from __future__ import annotations
 
@@ -10,8 +10,6 @@ from click.testing import CliRunner, Result
 
 from blend.cli import main
 from tests.tables.test_trader_tables import CASE, HEADER, OFFER, SOUND
-
-FOOD = Path(__file__).parent.parent / "published" / "data" / "food_manufacture_1"
 
 
 @pytest.fixture
@@ -26,38 +24,6 @@ def folder(tmp_path: Path) -> Path:
 
 def run(*args: object) -> Result:
     return CliRunner().invoke(main, [str(arg) for arg in args])
-
-
-def test_positions_tells_what_to_buy_when_and_what_it_costs(folder: Path):
-    ledger, picture = folder / "ledger.csv", folder / "stock.png"
-    result = run("positions", folder, "--csv", ledger, "--chart", picture)
-    assert result.exit_code == 0, result.output
-    for title in ("What to buy", "What to blend", "What is kept overnight", "What it costs"):
-        assert f"\n{title}\n" in f"\n{result.stdout}"
-    assert "by the solver's own bound" in " ".join(result.stdout.split())
-    rows = list(csv.DictReader(ledger.open(encoding="utf-8-sig")))
-    for row in rows:
-        number = {name: float(cell) for name, cell in row.items() if name.endswith("_lb")}
-        out = sum(number[f"{name}_lb"] for name in ("used", "frozen", "sold", "wasted"))
-        came = number["from_before_lb"] + number["came_in_lb"]
-        assert came - out == pytest.approx(number["kept_lb"], abs=0.05)
-    assert picture.read_bytes().startswith(b"\x89PNG")
-
-
-def test_positions_of_food_manufacture():
-    result = run("positions", FOOD)
-    assert result.exit_code == 0
-    assert "-107,843" in result.stdout
-
-
-def test_positions_without_a_plan_tells_what_to_ease(folder: Path):
-    stores = CASE["coolers"].replace("50000,0.1,180,1000", "50000,0.1,180,49000")
-    (folder / "coolers.csv").write_text(stores)
-    result = run("positions", folder)
-    assert result.exit_code == 3
-    assert "No plan exists" in result.stderr
-    assert "closing stock of freezer" in result.stderr
-    assert result.stdout == ""
 
 
 def test_landed_tells_the_build_up_and_where_buyers_are_indifferent(folder: Path):

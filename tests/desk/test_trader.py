@@ -373,7 +373,7 @@ def test_days_are_planned_when_asked(client):
     assert "/trader/positions/answer" in client.get(f"/trader/positions?{OUTLOOK}").text
     read = text_of(settled(client, f"/trader/positions/answer?{OUTLOOK}"))
     cost = solve_horizon(read_horizon(DEMO).horizon, divisible=True).answer.objective
-    assert f"Cost of all days ${cost:,.0f}." in read and "What to buy" in read
+    assert f"${cost:,.0f}." in read and "Day by day" in read
     rows = rows_of(client.get(f"/trader/positions/ledger.csv?{OUTLOOK}"))
     assert rows[0][:2] == ["day", "lot_id"] and len(rows) > 50
     assert client.get(f"/trader/positions.svg?{OUTLOOK}").content.startswith(SVG)

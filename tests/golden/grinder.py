@@ -12,5 +12,7 @@ CASES = {
     "lean": ["lean", "demo_data"],
     "lean_all": ["lean", "demo_data", "--all"],
     "control": ["control", "demo_data"],
+    "days": ["positions", "demo_data", "--containers", "no"],
+    "days_all": ["positions", "demo_data", "--containers", "no", "--all"],
     "control_all": ["control", "demo_data", "--all"],
 }

@@ -10,16 +10,15 @@ import pytest
 from blend.domain.rules import WholeContainers
 from blend.errors import NoPlan
 from blend.grinder import plan as plan_module
+from blend.grinder import plan_days as days_module
 from blend.grinder import safe as safe_module
+from blend.grinder.days import DaysAnswer
 from blend.grinder.plan import make_plan
+from blend.grinder.plan_days import plan_days
 from blend.grinder.safe import OneTest, SafePlan, make_safe_plan
 from blend.model import solver
 from blend.show.checks import bound_table
-from blend.show.positions import positions_tables
 from blend.show.safe import safety_table
-from blend.show.text import tables_text
-from blend.trader import positions as positions_module
-from blend.trader.positions import plan_positions
 from tests.grinder.uncertain import chance_constraints, day, spread
 from tests.model.tables import with_product
 from tests.trader.horizons import make_horizon
@@ -124,14 +123,13 @@ def test_ctrl_c_in_pricing_keeps_the_plan_of_several_days_and_says_so(monkeypatc
         raise KeyboardInterrupt
 
     horizon = make_horizon(0)
-    whole = plan_positions(horizon)
-    monkeypatch.setattr(positions_module, "day_shadow_prices", interrupted)
-    plan = plan_positions(horizon)
+    whole = plan_days(horizon)
+    monkeypatch.setattr(days_module, "day_shadow_prices", interrupted)
+    plan = plan_days(horizon)
     assert whole.order_prices and not plan.order_prices
     assert plan.is_valid and plan.money == whole.money and plan.pricing_stopped
-    shown = tables_text(positions_tables(horizon, plan))
-    assert "Pricing was stopped early" in shown
-    assert "Pricing was stopped early" not in tables_text(positions_tables(horizon, whole))
+    assert any("Pricing stopped early" in each for each in DaysAnswer(horizon, plan).warnings)
+    assert not any("stopped early" in each for each in DaysAnswer(horizon, whole).warnings)
 
 
 def test_ctrl_c_while_a_infeasible_is_explained_ends_the_explanation():

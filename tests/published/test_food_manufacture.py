@@ -14,14 +14,14 @@ import pytest
 
 from blend.domain.horizon import DayRuleKind
 from blend.domain.plan import Verdict
+from blend.grinder.plan_days import plan_days
 from blend.tables.positions import read_horizon
-from blend.trader.positions import plan_positions
 
 DATA = Path(__file__).parent / "data"
 
 
 def test_food_manufacture_1():
-    plan = plan_positions(read_horizon(DATA / "food_manufacture_1").horizon)
+    plan = plan_days(read_horizon(DATA / "food_manufacture_1").horizon)
     assert -plan.money.total_usd == pytest.approx(107_842.6, abs=0.1)
     assert plan.bound.gap_usd == pytest.approx(0, abs=1e-6)
     assert {check.verdict for check in plan.checks} == {Verdict.MET}
@@ -29,7 +29,7 @@ def test_food_manufacture_1():
 
 @pytest.mark.slow
 def test_food_manufacture_2():
-    plan = plan_positions(read_horizon(DATA / "food_manufacture_2").horizon)
+    plan = plan_days(read_horizon(DATA / "food_manufacture_2").horizon)
     assert -plan.money.total_usd == pytest.approx(100_278.7, abs=0.1)
     assert plan.bound.gap_usd <= 0.1
     assert {check.verdict for check in plan.checks} == {Verdict.MET}
@@ -45,4 +45,4 @@ def test_the_rules_of_the_second_cost_what_is_published():
     horizon = read_horizon(DATA / "food_manufacture_2").horizon
     limits = tuple(rule for rule in horizon.day_rules if rule.kind is DayRuleKind.MAX_USED)
     eased = replace(horizon, case=replace(horizon.case, rules=()), day_rules=limits)
-    assert -plan_positions(eased).money.total_usd == pytest.approx(107_842.6, abs=0.1)
+    assert -plan_days(eased).money.total_usd == pytest.approx(107_842.6, abs=0.1)

@@ -24,7 +24,7 @@ def add(days: Days, columns: Columns, rows: Rows) -> None:
                 rows.add(capacity, [held], upper=cooler.capacity_lb)
             if cooler.ending_inventory_lb > 0 and day == days.days[-1]:
                 closing = DayRequirement(
-                    day, DayConstraintClass.CLOSING, cooler_id=cooler.cooler_id
+                    day, DayConstraintClass.ENDING_INVENTORY, cooler_id=cooler.cooler_id
                 )
                 rows.add(closing, [held], lower=cooler.ending_inventory_lb)
         _add_freezer(days, columns, rows, cooler)

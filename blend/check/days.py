@@ -15,6 +15,7 @@ from datetime import date
 from fractions import Fraction
 
 from blend.check.check import check_plan
+from blend.domain.days import DayBlend, DayCheck, DaysMoney, DaysPlan
 from blend.domain.exact import NEAR, exact, kept_of_lb, total
 from blend.domain.horizon import (
     Cooler,
@@ -27,7 +28,6 @@ from blend.domain.horizon import (
 )
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Check, Take, Verdict
-from blend.domain.positions import DayBlend, DayCheck, PositionsMoney, PositionsPlan
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import WholeContainers
 
@@ -38,7 +38,7 @@ _SOLVER_LB = Fraction(1, 10_000)
 """A balance of pounds that the solver's tolerance can leave open over all days."""
 
 
-def check_positions(horizon: Horizon, plan: PositionsPlan) -> tuple[DayCheck, ...]:
+def check_days(horizon: Horizon, plan: DaysPlan) -> tuple[DayCheck, ...]:
     """Hold every requirement of every day against the plan.
 
     A lot, product, offer or bid that the horizon does not hold is a KeyError.
@@ -54,7 +54,7 @@ def check_positions(horizon: Horizon, plan: PositionsPlan) -> tuple[DayCheck, ..
     )
 
 
-def count_positions_money(horizon: Horizon, plan: PositionsPlan) -> PositionsMoney:
+def count_days_money(horizon: Horizon, plan: DaysPlan) -> DaysMoney:
     """What the plan costs, in USD, from its pounds and the prices of the tables."""
     stock = _run_through(horizon, plan)
     offers = {receipt.offer_id: receipt for receipt in horizon.receipts}
@@ -70,7 +70,7 @@ def count_positions_money(horizon: Horizon, plan: PositionsPlan) -> PositionsMon
         if place + 1 == len(horizon.days):
             closing += kept_lb * exact(lot.salvage_value_usd_per_lb)
     made = [(blend, orders[blend.product_id, blend.day]) for blend in plan.blends]
-    return PositionsMoney(
+    return DaysMoney(
         bought_usd=_usd(
             (row.pounds_lb, offers[row.offer_id].price_usd_per_lb) for row in plan.purchases
         ),
@@ -92,7 +92,7 @@ def count_positions_money(horizon: Horizon, plan: PositionsPlan) -> PositionsMon
         sold_on_usd=_usd(
             (row.pounds_lb, bids[row.price_id].price_usd_per_lb) for row in plan.sales
         ),
-        closing_value_usd=float(closing),
+        leftover_credit_usd=float(closing),
     )
 
 
@@ -148,7 +148,7 @@ def _room(limit: Fraction | float) -> Fraction:
 # Blends -------------------------------------------------------------------------------------
 
 
-def _blends(horizon: Horizon, plan: PositionsPlan, place: int) -> Iterator[DayCheck]:
+def _blends(horizon: Horizon, plan: DaysPlan, place: int) -> Iterator[DayCheck]:
     """Each day's blends as a day of their own, held strictly."""
     day = horizon.days[place]
     case = horizon.day_cases[place]
@@ -235,7 +235,7 @@ class _Stock:
     """What is kept overnight though it is not good the day after."""
 
 
-def _run_through(horizon: Horizon, plan: PositionsPlan) -> _Stock:
+def _run_through(horizon: Horizon, plan: DaysPlan) -> _Stock:
     """Let the plan's pounds come in and go out, what expires first going first."""
     come_in, go_out, frozen = _movements(horizon, plan)
     stock = _Stock()
@@ -266,7 +266,7 @@ def _draw(layers: list[tuple[date, Fraction]], wanted_lb: Fraction) -> Fraction:
     return wanted_lb
 
 
-def _movements(horizon: Horizon, plan: PositionsPlan):
+def _movements(horizon: Horizon, plan: DaysPlan):
     """What comes in as layers, what goes out, and what is frozen, by lot and place of day."""
     place_of = {day: place for place, day in enumerate(horizon.days)}
     come_in, frozen = defaultdict(list), defaultdict(list)
@@ -297,7 +297,7 @@ def _kept_when_frozen(fresh: Lot, freezing: Freezing) -> Fraction:
     )
 
 
-def _stock(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[DayCheck]:
+def _stock(horizon: Horizon, plan: DaysPlan, stock: _Stock) -> Iterator[DayCheck]:
     stated = {(row.lot_id, row.day): exact(row.kept_lb) for row in plan.ledger}
     for lot in horizon.lots:
         for place, day in enumerate(horizon.days):
@@ -315,7 +315,7 @@ def _stock(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[Day
                 yield _held(nowhere, kept_lb, maximum=_SOLVER_LB, note="no cooler holds it")
 
 
-def _trades(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
+def _trades(horizon: Horizon, plan: DaysPlan) -> Iterator[DayCheck]:
     """No offer or bid gives more than it states; least purchases and containers are kept."""
     offers = {receipt.offer_id: receipt for receipt in horizon.receipts if receipt.offer_id}
     keeps_whole = horizon.case.settings.whole_containers is not WholeContainers.NO
@@ -362,7 +362,7 @@ def _trades(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
 # Rooms and rules ----------------------------------------------------------------------------
 
 
-def _rooms(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[DayCheck]:
+def _rooms(horizon: Horizon, plan: DaysPlan, stock: _Stock) -> Iterator[DayCheck]:
     for cooler in horizon.coolers:
         lots = [lot.lot_id for lot in horizon.lots if horizon.cooler_of(lot) == cooler]
         for place, day in enumerate(horizon.days):
@@ -377,7 +377,7 @@ def _rooms(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[Day
                 )
             if cooler.ending_inventory_lb and place + 1 == len(horizon.days):
                 yield _held(
-                    of(DayConstraintClass.CLOSING),
+                    of(DayConstraintClass.ENDING_INVENTORY),
                     held_lb,
                     minimum=exact(cooler.ending_inventory_lb),
                 )
@@ -385,7 +385,7 @@ def _rooms(horizon: Horizon, plan: PositionsPlan, stock: _Stock) -> Iterator[Day
 
 
 def _freezer(
-    horizon: Horizon, plan: PositionsPlan, cooler: Cooler, day: date
+    horizon: Horizon, plan: DaysPlan, cooler: Cooler, day: date
 ) -> Iterator[DayCheck]:
     if cooler.freezing is None or cooler.freezing.max_lb is None:
         return
@@ -401,7 +401,7 @@ def _freezer(
     yield _held(requirement, frozen_lb, minimum=0, maximum=exact(cooler.freezing.max_lb))
 
 
-def _used_on(horizon: Horizon, plan: PositionsPlan, day: date) -> dict[Lot, Fraction]:
+def _used_on(horizon: Horizon, plan: DaysPlan, day: date) -> dict[Lot, Fraction]:
     used: dict[Lot, Fraction] = defaultdict(Fraction)
     for blend in plan.blends:
         if blend.day == day:
@@ -410,7 +410,7 @@ def _used_on(horizon: Horizon, plan: PositionsPlan, day: date) -> dict[Lot, Frac
     return used
 
 
-def _day_rules(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
+def _day_rules(horizon: Horizon, plan: DaysPlan) -> Iterator[DayCheck]:
     for rule in horizon.day_rules:
         for day in horizon.days:
             used = _used_on(horizon, plan, day)
@@ -445,7 +445,7 @@ _DAY_RULES = {
 }
 
 
-def _must_use(horizon: Horizon, plan: PositionsPlan) -> Iterator[DayCheck]:
+def _must_use(horizon: Horizon, plan: DaysPlan) -> Iterator[DayCheck]:
     products = {product.product_id: product for product in horizon.case.products}
     for rule in horizon.must_use_rules():
         used_lb = sum(

@@ -7,16 +7,16 @@ from datetime import timedelta
 
 import pytest
 
-from blend.check.positions import check_positions, count_positions_money
+from blend.check.days import check_days, count_days_money
 from blend.domain.horizon import Cooler, DayConstraintClass, ForwardPrice, Horizon, Order, Side
 from blend.domain.plan import Ingredient, Verdict
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from blend.errors import NoPlan
+from blend.grinder.plan_days import plan_days
 from blend.model import horizon as core_horizon
 from blend.model.solve import solve_linear
-from blend.trader.positions import plan_positions
 from tests.bench.horizons import make_horizon as invented_horizon
 from tests.trader.horizons import DAY, make_horizon, min_cost_by_age
 
@@ -25,7 +25,7 @@ def _agrees(seed: int) -> None:
     horizon = make_horizon(seed)
     by_age = min_cost_by_age(horizon)
     try:
-        plan = plan_positions(horizon, shadow_prices=False)
+        plan = plan_days(horizon, shadow_prices=False)
     except NoPlan:
         assert by_age is None
         return
@@ -49,7 +49,7 @@ def test_the_seeds_reach_what_they_are_meant_to():
     plans = []
     for seed in range(25):
         try:
-            plans.append(plan_positions(make_horizon(seed), shadow_prices=False))
+            plans.append(plan_days(make_horizon(seed), shadow_prices=False))
         except NoPlan:
             continue
     assert sum(bool(plan.freezes) for plan in plans) > 5
@@ -71,7 +71,7 @@ def test_a_horizon_of_one_day_costs_what_the_day_costs():
     products = tuple(order.placed_on(horizon.case.product(order.product_id)) for order in orders)
     case = replace(horizon.case, lots=lots, products=products)
     alone = Horizon(case, (DAY,), orders)
-    assert plan_positions(alone).money.total_usd == pytest.approx(
+    assert plan_days(alone).money.total_usd == pytest.approx(
         solve_linear(case).objective_usd, rel=1e-9
     )
 
@@ -117,13 +117,13 @@ def _two_days(**cooler) -> Horizon:
     ],
 )
 def test_meat_is_bought_ahead_where_that_is_cheaper(cooler, bought, cost):
-    plan = plan_positions(_two_days(**cooler))
+    plan = plan_days(_two_days(**cooler))
     assert [row.pounds_lb for row in plan.purchases] == pytest.approx(bought)
     assert plan.money.total_usd == pytest.approx(cost)
 
 
 def test_room_is_value_the_difference_of_prices_less_holding():
-    plan = plan_positions(_two_days(capacity_lb=400.0))
+    plan = plan_days(_two_days(capacity_lb=400.0))
     (value,) = plan.capacity_prices
     assert value.constraint_class is DayConstraintClass.CAPACITY
     assert value.loosening_saves_usd_per_cwt == pytest.approx(100 * (2.5 - 2.0 - 0.3), abs=1e-6)
@@ -134,7 +134,7 @@ def test_room_is_value_the_difference_of_prices_less_holding():
 @pytest.mark.parametrize("seed", [3, 7, 11])
 def test_shadow_prices_are_the_differences_of_two_plans(seed: int):
     horizon = make_horizon(seed)
-    plan = plan_positions(horizon)
+    plan = plan_days(horizon)
     told = {(value.product_id, value.day): value.next_cwt_usd for value in plan.order_prices}
     for order in horizon.orders:
         if (order.product_id, order.day) not in told:
@@ -146,7 +146,7 @@ def test_shadow_prices_are_the_differences_of_two_plans(seed: int):
             max_lb=order.max_lb + step_lb * (order.max_lb == order.min_lb),
         )
         others = tuple(each for each in horizon.orders if each is not order)
-        usd = plan_positions(replace(horizon, orders=(*others, more)), shadow_prices=False)
+        usd = plan_days(replace(horizon, orders=(*others, more)), shadow_prices=False)
         rate = (usd.bound.objective_usd - plan.bound.objective_usd) / step_lb * 100
         assert told[order.product_id, order.day] == pytest.approx(rate, abs=0.02)
 
@@ -154,7 +154,7 @@ def test_shadow_prices_are_the_differences_of_two_plans(seed: int):
 @pytest.mark.parametrize("seed", [3, 7, 11])
 def test_an_offer_is_left_alone_above_its_value_and_taken_below_it(seed: int):
     horizon = make_horizon(seed)
-    plan = plan_positions(horizon)
+    plan = plan_days(horizon)
     left = [
         row
         for row in plan.purchases
@@ -170,7 +170,7 @@ def test_an_offer_is_left_alone_above_its_value_and_taken_below_it(seed: int):
                 else price
                 for price in horizon.prices
             )
-            moved = plan_positions(replace(horizon, prices=prices), shadow_prices=False)
+            moved = plan_days(replace(horizon, prices=prices), shadow_prices=False)
             (own,) = (each for each in moved.purchases if each.offer_id == row.offer_id)
             assert bool(own.pounds_lb) is is_taken
 
@@ -181,11 +181,11 @@ def test_an_offer_is_left_alone_above_its_value_and_taken_below_it(seed: int):
 def test_a_infeasible_names_what_must_be_eased_and_by_how_much():
     horizon = _two_days(ending_inventory_lb=500.0, capacity_lb=300.0)
     with pytest.raises(NoPlan) as told:
-        plan_positions(horizon)
+        plan_days(horizon)
     loosening = told.value.infeasible.loosening_lb
     assert sum(loosening.values()) == pytest.approx(200)
     assert {each.constraint_class for each in loosening} <= {
-        DayConstraintClass.CLOSING,
+        DayConstraintClass.ENDING_INVENTORY,
         DayConstraintClass.CAPACITY,
     }
 
@@ -203,7 +203,7 @@ def alike_from_a_part(request, monkeypatch):
         plans = []
         for from_pairs in (10**9, 0):
             monkeypatch.setattr(core_horizon, "POOLED_FROM_PAIRS", from_pairs)
-            plans.append(plan_positions(horizon, divisible=request.param == "divisible"))
+            plans.append(plan_days(horizon, divisible=request.param == "divisible"))
         at_once, from_a_part = plans
         assert from_a_part.money.total_usd == pytest.approx(at_once.money.total_usd, rel=1e-7)
         assert [check for check in from_a_part.checks if check.verdict is Verdict.BROKEN] == []
@@ -254,7 +254,7 @@ def test_a_large_horizon_begins_with_few_of_its_pairs(monkeypatch):
 def test_a_infeasible_is_found_when_begun_with_a_part(monkeypatch):
     monkeypatch.setattr(core_horizon, "POOLED_FROM_PAIRS", 0)
     with pytest.raises(NoPlan):
-        plan_positions(_two_days(ending_inventory_lb=500.0, capacity_lb=300.0))
+        plan_days(_two_days(ending_inventory_lb=500.0, capacity_lb=300.0))
 
 
 # Checks that must catch -----------------------------------------------------------------------
@@ -266,7 +266,7 @@ def sound():
     for seed in range(60):
         horizon = make_horizon(seed)
         try:
-            plan = plan_positions(horizon)
+            plan = plan_days(horizon)
         except NoPlan:
             continue
         if plan.freezes and plan.sales and any(row.pounds_lb for row in plan.purchases):
@@ -275,7 +275,7 @@ def sound():
 
 
 def _broken(horizon, plan) -> set:
-    checks = check_positions(horizon, plan)
+    checks = check_days(horizon, plan)
     return {
         check.requirement.constraint_class for check in checks if check.verdict is Verdict.BROKEN
     }
@@ -337,7 +337,7 @@ def test_a_blend_that_is_misstated_is_caught(sound, change):
     ("spoil", "constraint_class"),
     [
         (lambda cooler: replace(cooler, capacity_lb=1.0), DayConstraintClass.CAPACITY),
-        (lambda cooler: replace(cooler, ending_inventory_lb=1e6), DayConstraintClass.CLOSING),
+        (lambda cooler: replace(cooler, ending_inventory_lb=1e6), DayConstraintClass.ENDING_INVENTORY),
         (lambda cooler: replace(cooler, shelf_life_days=0), DayConstraintClass.USE_BY),
     ],
 )
@@ -356,5 +356,5 @@ def test_the_money_is_counted_from_the_tables(sound):
         for price in horizon.prices
     )
     bought_lb = sum(row.pounds_lb for row in plan.purchases if " 2026" in row.offer_id)
-    counted = count_positions_money(replace(horizon, prices=dearer), plan)
+    counted = count_days_money(replace(horizon, prices=dearer), plan)
     assert counted.bought_usd - plan.money.bought_usd == pytest.approx(bought_lb)

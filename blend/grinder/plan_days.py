@@ -1,15 +1,15 @@
-"""Positions: what to buy when, blend, freeze, store and sell on, over several days."""
+"""Several days in one plan: what to buy when, blend, freeze, hold and sell on."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
+from blend.check.days import check_days, count_days_money
 from blend.check.gap import NEAR_SHARE, NEAR_USD, must_agree
-from blend.check.positions import check_positions, count_positions_money
+from blend.domain.days import DayCheck, DaysMoney, DaysPlan
 from blend.domain.horizon import DayConstraintClass, DayRequirement, Horizon
 from blend.domain.plan import Bound, Verdict
-from blend.domain.positions import DayCheck, PositionsMoney, PositionsPlan
 from blend.domain.requirements import ConstraintClass
 from blend.errors import InputRefused, NoPlan, Problem, SolverTrouble
 from blend.model import round_days
@@ -24,41 +24,41 @@ from blend.model.solver import Outcome
 
 Say = Callable[[str], None]
 AS_DIVISIBLE = "taken as divisible"
-"""The note of a check that an outlook does not hold itself to."""
-_NO_MONEY = PositionsMoney(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+"""The note of a limit that an outlook with divisible containers may miss."""
+_NO_MONEY = DaysMoney(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 _NO_BOUND = Bound(0.0, 0.0, "", 0.0)
 
 
 @dataclass(frozen=True, slots=True)
-class HorizonInfeasibleSubset:
-    """Why a horizon has no plan: the fewest pounds by which requirements must be eased.
+class DaysInfeasibleSubset:
+    """Why a horizon has no plan: the fewest pounds by which limits must be relaxed.
 
-    None when easing pounds frees no plan: a blend cannot be made from what is there.
+    None where relaxing pounds frees no plan: a blend cannot be made from what there is.
     """
 
     loosening_lb: dict[DayRequirement, float] | None
 
 
-def plan_positions(
+def plan_days(
     horizon: Horizon,
     *,
     divisible: bool = False,
     shadow_prices: bool = True,
     progress: Say | None = None,
     stopped: Callable[[], bool] | None = None,
-) -> PositionsPlan:
-    """The least-cost plan of several days, checked, with a bound.
+) -> DaysPlan:
+    """The least-cost plan of a horizon, checked by plain arithmetic.
 
-    `divisible` takes containers, counts and least amounts as divisible, which is fast and
-    enough for an outlook. `worths` asks also what orders and rooms are worth. Batches are
-    always divisible: each day's own plan settles them. A search that `stopped()` ends answers
-    with the best plan so far.
+    `divisible` is the LP relaxation: containers, counts and minimum amounts may be split, which is
+    fast and enough for an outlook. `shadow_prices` also prices orders, coolers and offers. Batches
+    are always divisible: each day's own plan makes them whole. A search that `stopped()` ends
+    answers with the best plan so far.
 
-    Raises NoPlan with a `HorizonInfeasibleSubset`, InputRefused when money could be made without end,
-    SolverTrouble when time ran out before any plan.
+    Raises NoPlan with a `DaysInfeasibleSubset`, InputRefused where the cost is unbounded,
+    SolverTrouble where time ran out before any plan.
     """
     say = progress or (lambda text: None)
-    say("all days as one program")
+    say("planning all days together")
     solved = solve_horizon(
         horizon,
         divisible=divisible,
@@ -67,23 +67,23 @@ def plan_positions(
     )
     if solved.outcome is Outcome.INFEASIBLE:
         say("why there is no plan")
-        raise NoPlan(HorizonInfeasibleSubset(min_loosening_lb(horizon)))
+        raise NoPlan(DaysInfeasibleSubset(min_loosening_lb(horizon)))
     if solved.outcome is Outcome.UNBOUNDED:
-        raise InputRefused([_without_end()])
+        raise InputRefused([_unbounded()])
     if not solved.is_found:
         limit_s = horizon.case.settings.time_limit_s
         raise SolverTrouble(
             f"no plan was found within {limit_s:g} s; allow more time (time_limit_s), or take "
             "containers and counts as divisible"
         )
-    say("worth of orders and rooms")
+    say("break-evens")
     value, pricing_stopped = DayPrices((), (), {}), False
     try:
         value = day_shadow_prices(solved) if shadow_prices else value
     except KeyboardInterrupt:
         pricing_stopped = True
-    say("the checks")
-    plan = PositionsPlan(
+    say("checking the plan")
+    plan = DaysPlan(
         days=horizon.days,
         purchases=round_days.purchases(solved, value.offer_usd_per_lb),
         sales=round_days.sales(solved),
@@ -95,11 +95,11 @@ def plan_positions(
         checks=(),
         bound=_NO_BOUND,
         order_prices=value.orders,
-        capacity_prices=value.rooms,
+        capacity_prices=value.coolers,
         stopped_early=solved.outcome is Outcome.STOPPED,
         pricing_stopped=pricing_stopped,
     )
-    checks, money = check_positions(horizon, plan), count_positions_money(horizon, plan)
+    checks, money = check_days(horizon, plan), count_days_money(horizon, plan)
     return replace(
         plan,
         money=money,
@@ -120,15 +120,15 @@ _WHOLE = (
 
 
 def _taken_as_divisible(check: DayCheck) -> DayCheck:
-    """A requirement that an outlook does not hold itself to is told of, not broken."""
+    """A limit that an outlook may miss is a warning, not a broken plan."""
     if check.verdict is Verdict.BROKEN and check.requirement.constraint_class in _WHOLE:
         return replace(check, verdict=Verdict.WARNING, note=AS_DIVISIBLE)
     return check
 
 
-def _bound(solved: HorizonAnswer, money: PositionsMoney) -> Bound:
+def _bound(solved: HorizonAnswer, money: DaysMoney) -> Bound:
     """The solver's own bound next to the recounted cost; pounds are not rounded here. Raises
-    SolverTrouble when it cannot hold."""
+    SolverTrouble where the two contradict each other."""
     method = "search in whole numbers" if solved.by_branching else "dual prices of the solver"
     turnover_usd = sum(abs(getattr(money, part.name)) for part in fields(money))
     must_agree(
@@ -146,7 +146,7 @@ def _so_far(usd: float, bound_usd: float) -> str:
     return f"best plan so far ${usd:,.0f}, no plan more than {gap:.2%} cheaper"
 
 
-def _without_end() -> Problem:
+def _unbounded() -> Problem:
     return Problem(
         file="forward_offers",
         row=None,

@@ -1,4 +1,4 @@
-"""A plan of several days: what is bought, blended, frozen, sold on and kept, with its worths."""
+"""A plan of several days: what is bought, blended, frozen, sold on and held, and its prices."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from blend.domain.plan import Bound, Ingredient, Model, Verdict
 
 @dataclass(frozen=True, slots=True)
 class Purchase:
-    """What is done with one offer. `value_usd_per_lb` is the price at which one more pound of
-    it would neither cost nor save anything; None where worths were not asked for."""
+    """What is done with one offer. `value_usd_per_lb` is its break-even price: one more pound of
+    it neither costs nor saves anything; None where prices were not asked for."""
 
     offer_id: str
     lot_id: str
@@ -46,7 +46,7 @@ class Freeze:
 
 @dataclass(frozen=True, slots=True)
 class Waste:
-    """Pounds thrown away because their last day has come."""
+    """Pounds lost past their last day of use."""
 
     lot_id: str
     day: date
@@ -68,7 +68,7 @@ class DayBlend:
 
 @dataclass(frozen=True, slots=True)
 class LotDay:
-    """One lot on one day, pounds: kept from before, in, out, kept overnight."""
+    """One lot on one day: pounds from the day before, in, out, and held overnight."""
 
     lot_id: str
     day: date
@@ -82,8 +82,8 @@ class LotDay:
 
 
 @dataclass(frozen=True, slots=True)
-class PositionsMoney:
-    """What the plan costs, USD. `total_usd` is what is minimized; opening stock is paid for."""
+class DaysMoney:
+    """What the plan costs. `total_usd` is minimized; opening inventory is already paid for."""
 
     bought_usd: float
     freezing_usd: float
@@ -92,13 +92,13 @@ class PositionsMoney:
     shortage_penalty_usd: float
     product_sales_usd: float
     sold_on_usd: float
-    closing_value_usd: float
+    leftover_credit_usd: float
 
     @property
     def total_usd(self) -> float:
         costs = self.bought_usd + self.freezing_usd + self.holding_usd
         costs += self.disposal_usd + self.shortage_penalty_usd
-        return costs - self.product_sales_usd - self.sold_on_usd - self.closing_value_usd
+        return costs - self.product_sales_usd - self.sold_on_usd - self.leftover_credit_usd
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,13 +108,13 @@ class OrderPrice:
     product_id: str
     day: date
     next_cwt_usd: float
-    """Infinite when no plan makes more."""
+    """Infinite where no plan makes more."""
     model: Model = Model.LINEAR
 
 
 @dataclass(frozen=True, slots=True)
 class CapacityPrice:
-    """What one more hundredweight of room, freezer or day rule would save on one day."""
+    """What one more hundredweight of cooler space, freezer or day rule would save on one day."""
 
     requirement: DayRequirement
     loosening_saves_usd_per_cwt: float
@@ -127,7 +127,7 @@ class CapacityPrice:
 
 @dataclass(frozen=True, slots=True)
 class DayCheck:
-    """One requirement of one day held against the plan by plain arithmetic."""
+    """One requirement of one day, checked by plain arithmetic."""
 
     requirement: DayRequirement
     read: float
@@ -140,11 +140,11 @@ class DayCheck:
 
 
 @dataclass(frozen=True, slots=True)
-class PositionsPlan:
-    """The least-cost plan of a horizon, in pounds not rounded, with checks and a bound.
+class DaysPlan:
+    """The least-cost plan of a horizon, in pounds that are not rounded, checked.
 
-    `purchases` tells of every offer, taken or not. Batches are taken as divisible: each day's
-    own plan settles them.
+    `purchases` has every offer, taken or not. Batches are divisible: each day's own plan makes
+    them whole.
     """
 
     days: tuple[date, ...]
@@ -154,15 +154,15 @@ class PositionsPlan:
     wastes: tuple[Waste, ...]
     blends: tuple[DayBlend, ...]
     ledger: tuple[LotDay, ...]
-    """Of lots that are there, by lot and day."""
-    money: PositionsMoney
+    """Every lot that is there, by lot and day."""
+    money: DaysMoney
     checks: tuple[DayCheck, ...]
     bound: Bound
     order_prices: tuple[OrderPrice, ...]
     capacity_prices: tuple[CapacityPrice, ...]
     stopped_early: bool = False
     pricing_stopped: bool = False
-    """The user stopped the pricing: what orders, rooms and offers are worth is missing."""
+    """The user stopped the pricing: prices of orders, coolers and offers are missing."""
 
     @property
     def is_valid(self) -> bool:
