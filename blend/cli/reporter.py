@@ -15,11 +15,11 @@ import click
 from blend.cli.answers import FILE, answers
 from blend.cli.common import step_line, warn_at_end
 from blend.cli.params import DAY, MOMENT
-from blend.domain.market import SOURCE_CLASSES, EntryKind
+from blend.cli.records import record_options
+from blend.domain.market import CanvassEntry
 from blend.errors import FileTrouble, InputRefused, Problem
 
 if TYPE_CHECKING:
-    from blend.domain.market import CanvassEntry
     from blend.domain.method import Method
     from blend.output.answer import Answer
     from blend.store import Store
@@ -92,72 +92,34 @@ def canvass() -> None:
     """
 
 
-def _entry_options(command):
-    """What an entry holds, as options; text is read as in a table."""
-    for option in reversed(
-        (
-            click.option("--price", "usd_per_cwt", metavar="$/CWT", help="As you heard it."),
-            click.option("--pounds", "pounds_lb", default="", help="A trade needs its pounds."),
-            click.option("--day", "market_day", default="", help="Default: day of --heard-at."),
-            click.option(
-                "--heard-at",
-                default="",
-                help="Day and time on your own clock, or a time of the market day. Default: now.",
-            ),
-            click.option("--lean", default="", help="90 or 0.90, if not the item's."),
-            click.option("--basis", default="", help="fob or delivered. Default: fob."),
-            click.option("--freight", "freight_usd_per_cwt", default="", help="$/cwt."),
-            click.option("--within-days", "delivered_within_days", default="",
-                         help="Latest delivery."),
-            click.option("--not-firm", is_flag=True, help="Could not be hit or lifted."),
-            click.option("--affiliates", is_flag=True, help="Seller and buyer are related."),
-            click.option("--note", default="", help="What else was said."),
-        )
-    ):  # fmt: skip
-        command = option(command)
-    return command
-
-
 @canvass.command(epilog="Example: blend canvass add --item 90s --kind bid --price 336 "
                         "--source 'Grinder C' --company-type grinder")  # fmt: skip
-@click.option("--item", "item_id", required=True, metavar="ID", help="An item in the store.")
-@click.option("--kind", type=click.Choice([each.value for each in EntryKind]), required=True)
-@click.option("--source", required=True, help="Company (kept private, never printed).")
-@click.option("--company-type", "source_class", type=click.Choice(SOURCE_CLASSES), required=True)
-@click.option("--id", "entry_id", default="", help="Its id. Default: one is made.")
-@_entry_options
+@record_options(
+    CanvassEntry,
+    skip=("corrects", "withdrawn"),
+    own=("entry_id", "heard_at", "market_day"),
+)
 @with_store
-def add(where: str | None, not_firm: bool, affiliates: bool, **words: str | None) -> None:
-    """Add one entry."""
-    if not words["usd_per_cwt"]:
-        raise click.UsageError("--price is missing. Enter $/cwt, such as --price 336.50.")
+def add(where: str | None, **words: str) -> None:
+    """Add one entry: heard now and about today, unless you say otherwise."""
     from blend.store.canvass import new_entry_id
     from blend.tables.history import entry_of_words, filled_in, typed_addition
 
-    given = {name: text or "" for name, text in words.items()} | {
-        "is_firm": "no" if not_firm else "yes",
-        "between_affiliates": "yes" if affiliates else "no",
-    }
     with open_store(where) as opened:
-        entry = entry_of_words(filled_in(given, new_entry_id(), datetime.now()))
+        entry = entry_of_words(filled_in(words, new_entry_id(), datetime.now()))
         opened.add(typed_addition(entry))
     click.echo(f"Added {entry.entry_id}")
 
 
 @canvass.command(epilog="Example: blend canvass correct E17 --price 337.25 --note 'heard again'")
 @click.argument("entry_id")
-@_entry_options
+@record_options(CanvassEntry, skip=("entry_id", "corrects", "withdrawn"), required=False)
 @with_store
-def correct(
-    where: str | None, entry_id: str, not_firm: bool, affiliates: bool, **words: str | None
-) -> None:
+def correct(where: str | None, entry_id: str, **words: str) -> None:
     """Correct an entry: what you give replaces what it says; the old one stays on file."""
     from blend.tables.history import typed_addition
 
     given = {name: text for name, text in words.items() if text}
-    given |= ({"is_firm": "no"} if not_firm else {}) | (
-        {"between_affiliates": "yes"} if affiliates else {}
-    )
     with open_store(where) as opened:
         new = _corrected(opened, entry_id, given)
         opened.add(typed_addition(new))

@@ -8,9 +8,10 @@ from pathlib import Path
 import click
 
 from blend.cli.common import FOLDER
+from blend.domain.columns import Column, Table
 from blend.model.rules import definitions
 from blend.show.shown import ShownColumn, ShownTable, shown_table
-from blend.tables.columns import EVERY_TABLE, SETTING_COLUMNS, Column
+from blend.tables.columns import EVERY_TABLE, SETTING_COLUMNS
 
 PEOPLE = ("plant", "trade", "report")
 
@@ -56,13 +57,13 @@ def columns_text(table: str | None = None) -> str:
     """The columns of one table or of all, as text."""
     from blend.show.text import tables_text
 
-    names = list(EVERY_TABLE) if table is None else [table]
-    return tables_text([shown for name in names for shown in _tables_of(name)])
+    tables = EVERY_TABLE.values() if table is None else [EVERY_TABLE[table]]
+    return tables_text([shown for each in tables for shown in guide_tables(each)])
 
 
-def _tables_of(name: str) -> list[ShownTable]:
+def guide_tables(table: Table) -> list[ShownTable]:
     """The columns of a table, and for rules and settings what each kind of row takes."""
-    table = EVERY_TABLE[name]
+    name = table.name
     is_needed = "required" if table.required else "optional"
     shown = [_columns_table(f"{name} ({is_needed})", table.columns, table.about)]
     if name == "settings":

@@ -94,7 +94,7 @@ class CanvassEntry:
         "weight; a trade must have one", minimum=1, blank="not stated", option="pounds"
     )
     source: str = col.word("company (kept private, never printed)")
-    source_class: str = col.choice("company type", SOURCE_CLASSES)
+    source_class: str = col.choice("company type", SOURCE_CLASSES, option="company-type")
     lean: float | None = col.share(
         "chemical lean", unit=LEAN, default=None, blank="the item's own", minimum=0.01
     )
