@@ -17,6 +17,7 @@ from blend.cli.common import (
     picture_option,
     progress_line,
     read_folder,
+    warn_at_end,
     with_settings,
 )
 from blend.cli.model import by_second_solver, with_added
@@ -125,7 +126,12 @@ def check(folder: Path) -> None:
     """
     from blend.show.quantities import contents_table, set_aside_table
     from blend.show.text import tables_text
+    from blend.tables.columns import EVERY_TABLE
+    from blend.tables.tables import stray_tables
 
     read = read_folder(folder)
-    tables = [contents_table(read.case, len(read.warnings)), set_aside_table(read.case)]
+    strays = stray_tables(folder, EVERY_TABLE)
+    warn_at_end(strays)
+    warnings = len(read.warnings) + len(strays)
+    tables = [contents_table(read.case, warnings), set_aside_table(read.case)]
     click.echo(tables_text(tables))

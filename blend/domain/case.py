@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from typing import TYPE_CHECKING, Any
 
 from blend.domain import columns as col
 from blend.domain.columns import record
@@ -13,6 +14,9 @@ from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import Loss, Rule, WholeContainers
 from blend.domain.standards import Action, StandardRow
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 
 @record("settings", "How to plan, one setting a row.", key="setting", required=True)
@@ -65,6 +69,35 @@ class Case:
         put(self, "losses", tuple(sorted(self.losses, key=lambda loss: loss.loss_id)))
         put(self, "_lot_by_id", {lot.lot_id: lot for lot in self.lots})
         put(self, "_product_by_id", {p.product_id: p for p in self.products})
+
+    @classmethod
+    def from_frames(
+        cls,
+        *,
+        lots: DataFrame,
+        products: DataFrame,
+        settings: Mapping[str, Any] | DataFrame,
+        rules: DataFrame | None = None,
+        losses: DataFrame | None = None,
+        standards: DataFrame | None = None,
+    ) -> Case:
+        """The case of DataFrames as `pandas.read_excel` or `pandas.read_csv` give them.
+
+        Columns are those of the tables (`blend guide columns`), read as files are: shares as 90,
+        90% or 0.90, tolerances in lean points, prices with their unit. `settings` may be a mapping
+        such as `{"plan_on": "2026-11-25"}`. Raise InputRefused with every problem; cautions come
+        as Python warnings.
+        """
+        from blend.tables.frames import case_from_frames
+
+        frames = {
+            "lots": lots,
+            "products": products,
+            "rules": rules,
+            "losses": losses,
+            "standards": standards,
+        }
+        return case_from_frames(frames, settings)
 
     def lot(self, lot_id: str) -> Lot:
         return self._lot_by_id[lot_id]

@@ -146,7 +146,7 @@ def read_csv_table(path: Path, file: str) -> RawTable:
     """Raw rows of one CSV file, which messages name `file`; raise FileTrouble."""
     text = _decoded(_bytes_of(path, file), file)
     rows = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
-    return _raw_table(file, rows)
+    return raw_table(file, rows)
 
 
 # Which file or sheet holds which table -------------------------------------------------------
@@ -279,7 +279,8 @@ def _delimiter(text: str) -> str:
     return max((",", ";", "\t"), key=header.count)
 
 
-def _raw_table(file: str, rows: Iterable[Iterable[Cell]], ends_early: bool = False) -> RawTable:
+def raw_table(file: str, rows: Iterable[Iterable[Cell]], ends_early: bool = False) -> RawTable:
+    """Rows as a table, blank ones left out, numbered from 1."""
     kept: list[tuple[int, tuple[Cell, ...]]] = []
     problems: tuple[Problem, ...] = ()
     number = 0
@@ -356,7 +357,7 @@ class _Workbook:
                         formulas[number, place] = str(getattr(cell.value, "text", cell.value))
             if formulas:
                 self._put_results(sheet, rows, formulas)
-            raw = _raw_table(file, rows, ends_early=True)
+            raw = raw_table(file, rows, ends_early=True)
             return _with_merged(raw, self._merged_ranges(sheet))
 
     def _merged_ranges(self, sheet: str) -> list[str]:
