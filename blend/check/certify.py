@@ -25,10 +25,11 @@ All coefficients are whole numbers of a small unit, so the arrays are exact.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -45,7 +46,8 @@ _FINEST = 10**30
 """A price that is moved is moved to a whole number of this part of a dollar."""
 _ZERO = Fraction(0)
 
-Key = Hashable
+Key = Any
+"""Hashable: columns, groups, measures and limits go by keys of the caller's choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +219,7 @@ def _group_misses(
     taken = np.zeros(len(program.groups), object)
     for place in places:
         taken[program.group_of[place]] += column[place]
-    for group in np.flatnonzero(taken):
+    for group in np.flatnonzero(taken).tolist():
         limit = program.group_limits[group]
         if limit is not None:
             total = Fraction(int(taken[group]), unit)
@@ -264,12 +266,12 @@ def dual(program: LinearProgram, y: Mapping[Key, Fraction]) -> Dual:
         reduced, unit = _reduced(program, priced)
     order, starts, there = program.by_group
     bound = sum(
-        (priced[limit.key] * limit.required for limit in program.limits if limit.key in priced),
+        (priced[each.key] * each.required for each in program.limits if each.required is not None),
         _ZERO,
     )
     rents = {}
     least = np.minimum.reduceat(reduced[order], starts) if len(starts) else ()
-    for group, number in zip(there, least, strict=True):
+    for group, number in zip(there.tolist(), least, strict=True):
         if number < 0:
             rent, limit = Fraction(-number, unit), program.group_limits[group]
             rents[program.groups[group]] = rent
@@ -292,8 +294,8 @@ def _reduced(program: LinearProgram, y: Mapping[Key, Fraction]) -> tuple[np.ndar
     reduced = program.cost * (unit // program.cost_unit)
     for key, weight in weights.items():
         measure = program.measures[key]
-        factor = weight.numerator * (unit // measure.unit // weight.denominator)
-        reduced[measure.columns] += measure.values * factor
+        scale = weight.numerator * (unit // measure.unit // weight.denominator)
+        reduced[measure.columns] += measure.values * scale
     return reduced, unit
 
 

@@ -17,10 +17,13 @@ from scipy.optimize import linprog
 from blend.check.certify import PLENTY as PLENTY_LB
 from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
+from blend.domain.linear_constraints import LinearConstraint, Pounds, Term
 from blend.domain.prices import DualPrices
 from blend.domain.rules import Loss, Rule, RuleKind, kept_per_lb
 from blend.domain.selectors import parse_selector
 from blend.domain.standards import Action, StandardRow
+from blend.model.prices import dual_prices
+from blend.model.solve import solve_linear
 from tests.published.cases import DAY, make_case, make_lot, make_product
 
 # A second statement of the linear model, dense and plain -----------------------------------------
@@ -394,3 +397,32 @@ def test_no_prices_prove_more_than_the_optimum(case: Case, data: st.DataObject):
         **{field.name: shaken(getattr(answer.prices, field.name)) for field in fields(DualPrices)}
     )
     assert dual_bound_usd(case, prices) <= answer.cost_usd + 1e-6 * max(1, abs(answer.cost_usd))
+
+
+@pytest.mark.parametrize(
+    "constraint",
+    [
+        LinearConstraint("mixed", (Term(1.0, Pounds.USE, "cow", "ground"),), maximum=300.0),
+        LinearConstraint("bought", (Term(1.0, Pounds.TAKE, "trim"),), maximum=500.0),
+        LinearConstraint("made", (Term(2.0, Pounds.FINISHED, product_id="ground"),), minimum=2_200),
+        LinearConstraint(
+            "both",
+            (Term(1.0, Pounds.USE, "cow", "ground"), Term(-1.0, Pounds.TAKE, "trim")),
+            minimum=-100.0,
+            maximum=-100.0,
+        ),
+        LinearConstraint("absent", (Term(1.0, Pounds.TAKE, "none"),), maximum=5.0),
+    ],
+    ids=lambda constraint: constraint.name,
+)
+def test_added_constraints_count_in_the_bound(constraint: LinearConstraint):
+    case = make_case([COW, TRIM], [make_product(0.80, 1_000.0, tolerance_above_share=0.1)])
+    case = case.with_constraints([constraint])
+    if constraint.name == "mixed":
+        dear = replace(TRIM, lot_id="lean", lean=0.95, price_usd_per_lb=3.0)
+        case = replace(case, lots=(*case.lots, dear))
+    plan = solve_linear(case)
+    bound = dual_bound_usd(case, dual_prices(plan))
+    assert bound == pytest.approx(plan.objective_usd, rel=1e-9)
+    if constraint.name != "absent":
+        assert bound > solve_linear(replace(case, constraints=())).objective_usd + 1
