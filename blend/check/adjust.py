@@ -7,7 +7,7 @@ amounts make a small linear program. A limit kept with a probability is replaced
 never less. A solver is asked for prices of that program, and these are certified
 (`blend.check.certify`): a bound on its cost, or where nothing meets the limits that nothing does.
 
-Where rules count lots, the program is branched on whether a lot is used. Whole steps are left out,
+Where rules count lots, every set of lots that they allow is bounded. Whole steps are left out,
 which only lowers the bound; so besides, no exchange of a step of one lot for a step of another may
 be both allowed and cheaper.
 
@@ -21,6 +21,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import chain, combinations, islice
 from statistics import NormalDist
 
 from blend.check.certify import Key, Limit, LinearProgram, dual
@@ -41,7 +42,7 @@ NEAR_QUANTILE = Fraction(1, 10**4)
 _MIN_USD = Fraction(1, 10_000)
 _NEAR_CHANCE = 1e-6
 _MAX_CUTS = 12
-_MAX_BRANCHES = 200
+_MAX_SETS = 200
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _KEPT = "what is kept of the batch"
 _COUNTED = (RuleKind.MAX_LOTS, RuleKind.MIN_IF_USED, RuleKind.KEEP_APART)
@@ -135,7 +136,7 @@ class _Adjustment:
 
     def _lots(self, uncertainty: Mapping[str, LeanUncertainty]) -> Iterator[_Own]:
         none, day = LeanUncertainty("", 0.0, 0.0), self.case.settings.plan_on
-        banned = [rule for rule in self.rules if rule.kind is RuleKind.MUST_NOT_USE]
+        banned = [rule for rule in self.rules if rule.kind == RuleKind.MUST_NOT_USE]
         for lot in self.case.lots:
             if lot.lot_id not in self.terms.at_hand or reason_barred(lot, self.product, day):
                 continue
@@ -184,7 +185,6 @@ class _Adjustment:
             gap, is_closed = self._cheapest(amounts)
         else:
             is_closed = self._surest(amounts)
-        self._retest()
         is_certain = is_closed or gap > 0
         return Certified(1, float(gap) if is_certain else math.inf, tuple(self.faults))
 
@@ -284,26 +284,6 @@ class _Adjustment:
         normal = NormalDist(float(share), error)
         return normal.cdf(float(maximum)) - normal.cdf(float(minimum))
 
-    def _retest(self) -> None:
-        """Another test is advised only where it is expected to pay."""
-        retest, reading = self.reported.retest, self.reported.reading
-        if retest is None:
-            self.fault(self.reported.act is Act.RETEST, "why to test again is not reported")
-            return
-        after = reading.sd_share / math.sqrt(reading.readings + 1)
-        moves = math.sqrt(max(0.0, float(self.test_variance) - after**2))
-        margin, normal = float(self.target.quantile) * after, NormalDist(reading.fat_share, moves)
-        ends = float(self.target.minimum) + margin, float(self.target.maximum) - margin
-        clears = max(0.0, normal.cdf(ends[1]) - normal.cdf(ends[0]))
-        reported = retest.clears, retest.saving_usd, retest.cost_usd
-        right = clears, clears * self.reported.cost_usd, self.terms.test_cost_usd
-        is_off = any(
-            abs(a - b) > _NEAR_CHANCE * max(1.0, b) for a, b in zip(reported, right, strict=True)
-        )
-        self.fault(is_off, "what another test brings is not what is reported")
-        is_wrong = (self.reported.act is Act.RETEST) != (retest.saving_usd > retest.cost_usd)
-        self.fault(is_wrong, "another test is advised where it does not pay, or not where it does")
-
     # That none is better
 
     def _cheapest(self, amounts: _Amounts) -> tuple[Fraction, bool]:
@@ -387,43 +367,51 @@ class _Adjustment:
     # The bound
 
     def bounded(self, target: _Target, cuts_at: Sequence[_Amounts]) -> _Bounded:
-        """Bound the cost of amounts within the target, branching where rules count lots."""
+        """Bound the cost of amounts within the target, for every set of lots that may be used."""
         limits = [*self._limits(), *self._fat_limits(target, None)]
         for at in cuts_at if target.quantile else ():
             limits += self._fat_limits(target, at)
-        best: _Bounded | None = None
-        nothing: frozenset[str] = frozenset()
-        branches = [(nothing, nothing)]
-        for _ in range(_MAX_BRANCHES):
-            if not branches:
-                return best or _Bounded(_ZERO, is_infeasible=True)
-            used, unused = branches.pop()
-            found = self._bounded_branch(limits, target, used, unused)
-            if found.is_infeasible or (best is not None and found.usd >= best.usd):
-                continue
-            lot_id = self._branch_on(found, used)
-            if lot_id is None:
-                best = found
-                continue
-            branches.append((used, unused | {lot_id}))
-            if self._may_meet(used | {lot_id}):
-                branches.append((used | {lot_id}, unused))
-        self.is_loose = True  # too many: what is left open is bounded together
-        found = self._bounded_branch(limits, target, nothing, nothing)
-        return found if best is None or found.usd < best.usd else best
+        found = (self._bounded_with(limits, target, *sets) for sets in self._sets_of_lots())
+        allowed = [each for each in found if not each.is_infeasible]
+        return min(allowed, key=lambda each: each.usd, default=_Bounded(_ZERO, True))
 
-    def _bounded_branch(
-        self, limits: list[Limit], target: _Target, used: frozenset[str], unused: frozenset[str]
+    def _sets_of_lots(self) -> list[tuple[frozenset[str], frozenset[str]]]:
+        """Lots that may be used and lots that are: where rules count lots, every set that those
+        allow; too many are bounded together."""
+        together = frozenset(self.own), frozenset[str]()
+        counted = [rule for rule in self.rules if rule.kind in _COUNTED]
+        if not counted:
+            return [together]
+        sizes = (combinations(self.own, size) for size in range(len(self.own) + 1))
+        some = list(islice(chain.from_iterable(sizes), _MAX_SETS + 1))
+        if len(some) > _MAX_SETS:
+            self.is_loose = True
+            return [together]
+        allowed = [frozenset(used) for used in some if self._may_meet(used, counted)]
+        return [(used, used) for used in allowed]
+
+    def _may_meet(self, used: Sequence[str], counted: Sequence[Rule]) -> bool:
+        """Whether lots may all be in the batch, how much of each aside."""
+        amounts = _Amounts(dict.fromkeys(used, _ONE), _ZERO)
+        return all(
+            _RULES[rule.kind](self, rule, amounts)
+            for rule in counted
+            if rule.kind != RuleKind.MIN_IF_USED
+        )
+
+    def _bounded_with(
+        self, limits: list[Limit], target: _Target, may: frozenset[str], used: frozenset[str]
     ) -> _Bounded:
-        """The same for some lots used and others not; cuts found are kept for all branches."""
-        at_most = {lot_id: own.max_lb for lot_id, own in self.own.items()} | {_KEPT: self.held}
-        at_most |= dict.fromkeys(unused, _ZERO)
+        """The same where lots in `may` may be used and those in `used` are; cuts that are found
+        are kept for the other sets."""
+        at_most = {key: own.max_lb if key in may else _ZERO for key, own in self.own.items()}
+        at_most[_KEPT] = self.held
         cost = {lot_id: own.usd for lot_id, own in self.own.items()} | {_KEPT: -self.dearest}
-        of_branch = list(self._used_limits(used))
+        of_lots = list(self._used_limits(used))
         found = _Bounded(_ZERO)
         for _ in range(_MAX_CUTS):
             before = found.usd
-            program = LinearProgram.of(cost, at_most, [*limits, *of_branch])
+            program = LinearProgram.of(cost, at_most, [*limits, *of_lots])
             usd, is_infeasible, x = _solved(program)
             if is_infeasible or not x:
                 return _Bounded(_ZERO, is_infeasible)
@@ -436,30 +424,11 @@ class _Adjustment:
             limits += self._fat_limits(target, at)
         return found
 
-    def _branch_on(self, found: _Bounded, decided: frozenset[str]) -> str | None:
-        """A lot of the most pounds, where a rule that counts lots is broken; else None."""
-        put_in = {} if found.at is None else found.at.put_in
-        used = {lot_id: lb for lot_id, lb in put_in.items() if lb > NEAR_LB}
-        amounts = _Amounts(used, _ZERO if found.at is None else found.at.out)
-        counted = [rule for rule in self.rules if rule.kind in _COUNTED]
-        open_lots = used.keys() - decided
-        if not open_lots or all(_RULES[rule.kind](self, rule, amounts) for rule in counted):
-            return None
-        return max(open_lots, key=used.__getitem__)
-
-    def _may_meet(self, lot_ids: frozenset[str]) -> bool:
-        """Whether lots may all be in the batch, how much of each aside."""
-        together = _Amounts(dict.fromkeys(lot_ids, _ONE), _ZERO)
-        counted = (RuleKind.MAX_LOTS, RuleKind.KEEP_APART)
-        return all(
-            _RULES[rule.kind](self, rule, together) for rule in self.rules if rule.kind in counted
-        )
-
     def _used_limits(self, used: frozenset[str]) -> Iterator[Limit]:
         """The least share of the finished batch of lots that are used."""
         for rule in self.rules:
             for lot_id in used - {lot.lot_id for lot in self.recipe}:
-                if rule.kind is RuleKind.MIN_IF_USED and rule.lots.holds(self.own[lot_id].lot):
+                if rule.kind == RuleKind.MIN_IF_USED and rule.lots.holds(self.own[lot_id].lot):
                     share = exact(rule.min_share)
                     terms = {key: -share * own.mass for key, own in self.own.items()}
                     terms[lot_id] += self.own[lot_id].mass
@@ -473,7 +442,7 @@ class _Adjustment:
             yield Limit("nothing out", {_KEPT: _ONE}, self.held)
         for rule in self.rules:
             for share, sign in ((rule.min_share, 1), (rule.max_share, -1)):
-                if rule.kind is not RuleKind.SHARE or share is None:
+                if rule.kind != RuleKind.SHARE or share is None:
                     continue
                 terms: dict[Key, Fraction] = {
                     key: sign * (rule.lots.holds(own.lot) - exact(share)) * own.mass
@@ -586,7 +555,7 @@ def _keep_apart(batch: _Adjustment, rule: Rule, amounts: _Amounts) -> bool:
     )
 
 
-_RULES: Mapping[RuleKind, Callable[[_Adjustment, Rule, _Amounts], bool]] = {
+_RULES: Mapping[str, Callable[[_Adjustment, Rule, _Amounts], bool]] = {
     RuleKind.SHARE: _share,
     RuleKind.MAX_LOTS: _max_lots,
     RuleKind.MIN_IF_USED: _min_if_used,

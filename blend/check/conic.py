@@ -96,7 +96,7 @@ def certify_chance_plan(
     }
     faults = [text for text, is_one in found.items() if is_one]
     faults += [
-        f"the plan breaks {check.requirement.constraint_class.value}"
+        f"the plan breaks {check.requirement.constraint_class}"
         for check in held
         if check.verdict is Verdict.BROKEN
     ]
@@ -127,9 +127,10 @@ def chance_bound(
                 for lot_id, over in _straight(case, constraint, price, uncertainty)
                 if (key := program.column_of(("use", lot_id, constraint.product_id))) is not None
             }
-            limit = Limit(key := ("confidence", constraint.product_id, side), {key: Fraction(1)})
+            name = "confidence", constraint.product_id, side
             measure = Measure.of(list(by_lot), list(by_lot.values()))
-            program, y[key] = program.with_limit(limit, measure), Fraction(price.usd_per_lb)
+            program = program.with_limit(Limit(name, {name: Fraction(1)}), measure)
+            y[name] = Fraction(price.usd_per_lb)
     return dual(program, y).bound
 
 

@@ -100,9 +100,9 @@ def certify_supply(
         curve.supply_step(step, each.prices)
     meeting = pairwise([None, *steps, None])
     for end, each, both in zip(ends, certificate.ends, meeting, strict=True):
-        for step in both if math.isfinite(end) else ():
-            if step is not None:
-                curve.supply_end(end, each.pounds, _usd_at(step, end))
+        for met in both if math.isfinite(end) else ():
+            if met is not None:
+                curve.supply_end(end, each.pounds, _usd_at(met, end))
     return curve.found.certified(len(steps))
 
 

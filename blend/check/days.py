@@ -1,24 +1,22 @@
-"""Every requirement of a horizon held against its plan, and the money counted again.
+"""The independent check of a plan of several days: every requirement, and the money.
 
 The stock is kept in layers by last day, the oldest going out first, and each day's blends are
 checked as a day of their own. A plan of several days is not rounded, so nothing is met "within
-rounding"; the only room is for what binary fractions leave behind. As for one day, a check here
-is arithmetic on what the tables say, no test of the meat.
+rounding"; the only tolerance is for binary rounding. The check is arithmetic on the tables, not a
+test of the meat.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 
 from blend.check.check import check_plan
-from blend.domain.days import DayBlend, DayCheck, DaysMoney, DaysPlan
 from blend.domain.exact import NEAR, exact, kept_of_lb, total
 from blend.domain.horizon import (
-    Cooler,
     DayConstraintClass,
     DayRequirement,
     DayRule,
@@ -28,6 +26,7 @@ from blend.domain.horizon import (
 )
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Check, Take, Verdict
+from blend.domain.days import DayBlend, DayCheck, DaysMoney, DaysPlan
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import WholeContainers
 
@@ -39,7 +38,7 @@ _SOLVER_LB = Fraction(1, 10_000)
 
 
 def check_days(horizon: Horizon, plan: DaysPlan) -> tuple[DayCheck, ...]:
-    """Hold every requirement of every day against the plan.
+    """Check every requirement of every day.
 
     A lot, product, offer or bid that the horizon does not hold is a KeyError.
     """
@@ -75,7 +74,7 @@ def count_days_money(horizon: Horizon, plan: DaysPlan) -> DaysMoney:
             (row.pounds_lb, offers[row.offer_id].price_usd_per_lb) for row in plan.purchases
         ),
         freezing_usd=_usd(
-            (row.fresh_lb, horizon.freezer_of(horizon.lot(row.lot_id)).freezing.usd_per_lb)
+            (row.fresh_lb, _freezing_of(horizon, horizon.lot(row.lot_id)).usd_per_lb)
             for row in plan.freezes
         ),
         holding_usd=float(holding),
@@ -92,11 +91,11 @@ def count_days_money(horizon: Horizon, plan: DaysPlan) -> DaysMoney:
         sold_on_usd=_usd(
             (row.pounds_lb, bids[row.price_id].price_usd_per_lb) for row in plan.sales
         ),
-        leftover_credit_usd=float(closing),
+        closing_value_usd=float(closing),
     )
 
 
-def _usd(pounds_and_prices) -> float:
+def _usd(pounds_and_prices: Iterable[tuple[float, float]]) -> float:
     return float(total(exact(lb) * exact(price) for lb, price in pounds_and_prices))
 
 
@@ -111,22 +110,28 @@ def _made_lb(horizon: Horizon, blend: DayBlend) -> tuple[Fraction, Fraction]:
     return lean_lb, finished_lb
 
 
-def _held(
-    requirement: DayRequirement,
-    read: Fraction,
+def _checked(
+    day: date,
+    constraint_class: ConstraintClass | DayConstraintClass,
+    value: Fraction,
     *,
     minimum: Fraction | float | None = None,
     maximum: Fraction | float | None = None,
     unit: str = "lb",
     note: str = "",
+    product_id: str = "",
+    lot_id: str = "",
+    rule_id: str = "",
+    cooler_id: str = "",
 ) -> DayCheck:
+    """A requirement of a day and its verdict."""
     return DayCheck(
-        requirement=requirement,
-        read=float(read),
+        requirement=DayRequirement(day, constraint_class, product_id, lot_id, rule_id, cooler_id),
+        read=float(value),
         minimum=None if minimum is None else float(minimum),
         maximum=None if maximum is None else float(maximum),
         unit=unit,
-        verdict=Verdict.MET if _is_kept(read, minimum, maximum) else Verdict.BROKEN,
+        verdict=Verdict.MET if _is_kept(value, minimum, maximum) else Verdict.BROKEN,
         note=note,
     )
 
@@ -142,7 +147,7 @@ def _is_kept(
 
 
 def _room(limit: Fraction | float) -> Fraction:
-    return NEAR * max(1, abs(Fraction(limit)))
+    return NEAR * max(Fraction(1), abs(Fraction(limit)))
 
 
 # Blends -------------------------------------------------------------------------------------
@@ -161,7 +166,7 @@ def _blends(horizon: Horizon, plan: DaysPlan, place: int) -> Iterator[DayCheck]:
         case,
         [Take(lot_id, pounds, None, pounds) for lot_id, pounds in used.items()],
         [
-            BatchRun(blend.product_id, 1, blend.ingredients, blend.finished_lb, blend.lean)
+            BatchRun(blend.product_id, 1, blend.ingredients, blend.finished_lb, blend.lean or 0.0)
             for blend in blends
             if blend.ingredients
         ],
@@ -213,12 +218,20 @@ def _is_at_or_beyond_limit(check: Check) -> bool:
 
 def _stated(horizon: Horizon, blend: DayBlend) -> Iterator[DayCheck]:
     """What the plan says of a blend is what its ingredients make."""
-    requirement = DayRequirement(blend.day, ConstraintClass.MASS, blend.product_id)
     lean_lb, finished_lb = _made_lb(horizon, blend)
-    yield _held(requirement, exact(blend.finished_lb), minimum=finished_lb, maximum=finished_lb)
+    figures = [(exact(blend.finished_lb), finished_lb, "lb")]
     if finished_lb:
-        lean = lean_lb / finished_lb
-        yield _held(requirement, exact(blend.lean), minimum=lean, maximum=lean, unit="share")
+        figures.append((exact(blend.lean or 0.0), lean_lb / finished_lb, "share"))
+    for stated, right, unit in figures:
+        yield _checked(
+            blend.day,
+            ConstraintClass.MASS,
+            stated,
+            minimum=right,
+            maximum=right,
+            unit=unit,
+            product_id=blend.product_id,
+        )
 
 
 # Stock --------------------------------------------------------------------------------------
@@ -278,16 +291,26 @@ def _movements(horizon: Horizon, plan: DaysPlan):
     for blend in plan.blends:
         for part in blend.ingredients:
             go_out[part.lot_id, place_of[blend.day]] += exact(part.pounds_lb)
-    for row in (*plan.sales, *plan.wastes):
-        go_out[row.lot_id, place_of[row.day]] += exact(row.pounds_lb)
+    for sale in plan.sales:
+        go_out[sale.lot_id, place_of[sale.day]] += exact(sale.pounds_lb)
+    for waste in plan.wastes:
+        go_out[waste.lot_id, place_of[waste.day]] += exact(waste.pounds_lb)
     for row in plan.freezes:
         place = place_of[row.day]
         go_out[row.lot_id, place] += exact(row.fresh_lb)
         fresh, made = horizon.lot(row.lot_id), horizon.lot(row.frozen_lot_id)
-        kept = _kept_when_frozen(fresh, horizon.freezer_of(fresh).freezing)
+        kept = _kept_when_frozen(fresh, _freezing_of(horizon, fresh))
         last = horizon.keeps_until(made, row.day) or date.max
         frozen[made.lot_id, place].append((last, exact(row.fresh_lb) * kept))
     return come_in, go_out, frozen
+
+
+def _freezing_of(horizon: Horizon, fresh: Lot) -> Freezing:
+    """KeyError where no cooler freezes the lot."""
+    cooler = horizon.freezer_of(fresh)
+    if cooler is None or cooler.freezing is None:
+        raise KeyError(fresh.lot_id)
+    return cooler.freezing
 
 
 def _kept_when_frozen(fresh: Lot, freezing: Freezing) -> Fraction:
@@ -303,63 +326,71 @@ def _stock(horizon: Horizon, plan: DaysPlan, stock: _Stock) -> Iterator[DayCheck
         for place, day in enumerate(horizon.days):
             key = lot.lot_id, place
             kept_lb = stock.kept_lb[key]
-            said_lb = stated.get((lot.lot_id, day), _ZERO)
-            balance = DayRequirement(day, DayConstraintClass.BALANCE, lot_id=lot.lot_id)
-            apart_lb = max(stock.lacking_lb[key], abs(kept_lb - said_lb))
-            max_apart_lb = _SOLVER_LB + NEAR * kept_lb
-            yield _held(balance, apart_lb, maximum=max_apart_lb)
-            use_by = DayRequirement(day, DayConstraintClass.USE_BY, lot_id=lot.lot_id)
-            yield _held(use_by, stock.past_day_lb[key], maximum=max_apart_lb)
+            off_lb = abs(kept_lb - stated.get((lot.lot_id, day), _ZERO))
+            off_lb = max(stock.lacking_lb[key], off_lb)
+            most_lb = _SOLVER_LB + NEAR * kept_lb
+            yield _checked(
+                day, DayConstraintClass.BALANCE, off_lb, maximum=most_lb, lot_id=lot.lot_id
+            )
+            past_lb = stock.past_day_lb[key]
+            yield _checked(
+                day, DayConstraintClass.USE_BY, past_lb, maximum=most_lb, lot_id=lot.lot_id
+            )
             if horizon.cooler_of(lot) is None:
-                nowhere = DayRequirement(day, DayConstraintClass.CAPACITY, lot_id=lot.lot_id)
-                yield _held(nowhere, kept_lb, maximum=_SOLVER_LB, note="no cooler holds it")
+                capacity = DayConstraintClass.CAPACITY
+                note = "no cooler holds it"
+                yield _checked(
+                    day, capacity, kept_lb, maximum=_SOLVER_LB, note=note, lot_id=lot.lot_id
+                )
 
 
 def _trades(horizon: Horizon, plan: DaysPlan) -> Iterator[DayCheck]:
-    """No offer or bid gives more than it states; least purchases and containers are kept."""
+    """No offer or bid gives more than it states; minimum purchases and containers are kept."""
     offers = {receipt.offer_id: receipt for receipt in horizon.receipts if receipt.offer_id}
     keeps_whole = horizon.case.settings.whole_containers is not WholeContainers.NO
-    for row in plan.purchases:
-        offer, lot = offers[row.offer_id], horizon.lot(row.lot_id)
+    for purchase in plan.purchases:
+        offer, lot = offers[purchase.offer_id], horizon.lot(purchase.lot_id)
         day = horizon.days[offer.place]
-        bought_lb = exact(row.pounds_lb)
-
-        def of(constraint_class: ConstraintClass, day=day, lot=lot) -> DayRequirement:
-            return DayRequirement(day, constraint_class, lot_id=lot.lot_id)
-
+        bought_lb = exact(purchase.pounds_lb)
         maximum = None if offer.max_lb == float("inf") else exact(offer.max_lb)
-        yield _held(
-            of(ConstraintClass.SUPPLY),
-            bought_lb,
-            minimum=0,
-            maximum=maximum,
-            note=f"offer {row.offer_id}",
+        note = f"offer {purchase.offer_id}"
+        supply = ConstraintClass.SUPPLY
+        yield _checked(
+            day, supply, bought_lb, minimum=0, maximum=maximum, note=note, lot_id=lot.lot_id
         )
         if bought_lb:
-            asked_lb = offer.max_lb if lot.must_take_all else lot.min_purchase_lb
-            yield _held(of(ConstraintClass.MIN_PURCHASE), bought_lb, minimum=exact(asked_lb))
+            least_lb = exact(offer.max_lb if lot.must_take_all else lot.min_purchase_lb)
+            yield _checked(
+                day, ConstraintClass.MIN_PURCHASE, bought_lb, minimum=least_lb, lot_id=lot.lot_id
+            )
         if keeps_whole and lot.container_lb:
             count = bought_lb / exact(lot.container_lb)
             whole = Fraction(round(count))
-            yield _held(
-                of(ConstraintClass.WHOLE_CONTAINERS),
+            yield _checked(
+                day,
+                ConstraintClass.WHOLE_CONTAINERS,
                 count,
                 minimum=whole,
                 maximum=whole,
                 unit="containers",
+                lot_id=lot.lot_id,
             )
     sold: dict[str, Fraction] = defaultdict(Fraction)
-    for row in plan.sales:
-        sold[row.price_id] += exact(row.pounds_lb)
+    for sale in plan.sales:
+        sold[sale.price_id] += exact(sale.pounds_lb)
     for bid in horizon.bids():
-        maximum = None if bid.quantity_lb is None else exact(bid.quantity_lb)
-        taken = DayRequirement(bid.day, ConstraintClass.SUPPLY, lot_id=bid.lot_id)
-        yield _held(
-            taken, sold[bid.price_id], minimum=0, maximum=maximum, note=f"bid {bid.price_id}"
+        yield _checked(
+            bid.day,
+            ConstraintClass.SUPPLY,
+            sold[bid.price_id],
+            minimum=0,
+            maximum=None if bid.quantity_lb is None else exact(bid.quantity_lb),
+            note=f"bid {bid.price_id}",
+            lot_id=bid.lot_id,
         )
 
 
-# Rooms and rules ----------------------------------------------------------------------------
+# Coolers and rules --------------------------------------------------------------------------
 
 
 def _rooms(horizon: Horizon, plan: DaysPlan, stock: _Stock) -> Iterator[DayCheck]:
@@ -367,81 +398,71 @@ def _rooms(horizon: Horizon, plan: DaysPlan, stock: _Stock) -> Iterator[DayCheck
         lots = [lot.lot_id for lot in horizon.lots if horizon.cooler_of(lot) == cooler]
         for place, day in enumerate(horizon.days):
             held_lb = total(stock.kept_lb[lot_id, place] for lot_id in lots)
-
-            def of(constraint_class: DayConstraintClass, day=day, cooler=cooler) -> DayRequirement:
-                return DayRequirement(day, constraint_class, cooler_id=cooler.cooler_id)
-
             if cooler.capacity_lb is not None:
-                yield _held(
-                    of(DayConstraintClass.CAPACITY), held_lb, maximum=exact(cooler.capacity_lb)
+                most_lb = exact(cooler.capacity_lb)
+                yield _checked(
+                    day,
+                    DayConstraintClass.CAPACITY,
+                    held_lb,
+                    maximum=most_lb,
+                    cooler_id=cooler.cooler_id,
                 )
             if cooler.ending_inventory_lb and place + 1 == len(horizon.days):
-                yield _held(
-                    of(DayConstraintClass.ENDING_INVENTORY),
+                least_lb = exact(cooler.ending_inventory_lb)
+                yield _checked(
+                    day,
+                    DayConstraintClass.CLOSING,
                     held_lb,
-                    minimum=exact(cooler.ending_inventory_lb),
+                    minimum=least_lb,
+                    cooler_id=cooler.cooler_id,
                 )
-            yield from _freezer(horizon, plan, cooler, day)
-
-
-def _freezer(
-    horizon: Horizon, plan: DaysPlan, cooler: Cooler, day: date
-) -> Iterator[DayCheck]:
-    if cooler.freezing is None or cooler.freezing.max_lb is None:
-        return
-    frozen_lb = sum(
-        (
-            exact(row.fresh_lb)
-            for row in plan.freezes
-            if row.day == day and horizon.freezer_of(horizon.lot(row.lot_id)) == cooler
-        ),
-        _ZERO,
-    )
-    requirement = DayRequirement(day, DayConstraintClass.FREEZER, cooler_id=cooler.cooler_id)
-    yield _held(requirement, frozen_lb, minimum=0, maximum=exact(cooler.freezing.max_lb))
-
-
-def _used_on(horizon: Horizon, plan: DaysPlan, day: date) -> dict[Lot, Fraction]:
-    used: dict[Lot, Fraction] = defaultdict(Fraction)
-    for blend in plan.blends:
-        if blend.day == day:
-            for part in blend.ingredients:
-                used[horizon.lot(part.lot_id)] += exact(part.pounds_lb)
-    return used
+            if cooler.freezing is not None and cooler.freezing.max_lb is not None:
+                yield _checked(
+                    day,
+                    DayConstraintClass.FREEZER,
+                    total(
+                        exact(row.fresh_lb)
+                        for row in plan.freezes
+                        if row.day == day and horizon.freezer_of(horizon.lot(row.lot_id)) == cooler
+                    ),
+                    minimum=0,
+                    maximum=exact(cooler.freezing.max_lb),
+                    cooler_id=cooler.cooler_id,
+                )
 
 
 def _day_rules(horizon: Horizon, plan: DaysPlan) -> Iterator[DayCheck]:
     for rule in horizon.day_rules:
         for day in horizon.days:
-            used = _used_on(horizon, plan, day)
-            chosen = {lot: lb for lot, lb in used.items() if rule.lots.holds(lot) and lb > 0}
-            yield _DAY_RULES[rule.kind](rule, day, used, chosen)
+            used: dict[Lot, Fraction] = defaultdict(Fraction)
+            for blend in plan.blends:
+                for part in blend.ingredients if blend.day == day else ():
+                    used[horizon.lot(part.lot_id)] += exact(part.pounds_lb)
+            yield _day_rule(rule, day, used)
 
 
-def _max_used(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
-    requirement = DayRequirement(day, DayConstraintClass.MAX_USED, rule_id=rule.rule_id)
-    return _held(requirement, sum(chosen.values(), _ZERO), maximum=exact(rule.max_lb))
-
-
-def _min_if_used(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
-    requirement = DayRequirement(day, DayConstraintClass.MIN_IF_USED, rule_id=rule.rule_id)
+def _day_rule(rule: DayRule, day: date, used: Mapping[Lot, Fraction]) -> DayCheck:
+    chosen = [lb for lot, lb in used.items() if rule.lots.holds(lot) and lb > 0]
+    constraint_class = _DAY_RULES[rule.kind]
+    if rule.kind is DayRuleKind.MAX_USED:
+        maximum = exact(rule.max_lb or 0.0)
+        return _checked(
+            day, constraint_class, sum(chosen, _ZERO), maximum=maximum, rule_id=rule.rule_id
+        )
     if not chosen:
-        return _held(requirement, _ZERO, note="none used")
-    return _held(requirement, min(chosen.values()), minimum=exact(rule.min_lb))
-
-
-def _needs(rule: DayRule, day: date, used: dict, chosen: dict) -> DayCheck:
-    requirement = DayRequirement(day, DayConstraintClass.NEEDS, rule_id=rule.rule_id)
-    if not chosen:
-        return _held(requirement, _ZERO, note="none used")
-    beside = sum((lb for lot, lb in used.items() if rule.against.holds(lot)), _ZERO)
-    return _held(requirement, beside, minimum=exact(rule.min_lb))
+        return _checked(day, constraint_class, _ZERO, note="none used", rule_id=rule.rule_id)
+    value = min(chosen)
+    if rule.kind is DayRuleKind.NEEDS and rule.against is not None:
+        value = sum((lb for lot, lb in used.items() if rule.against.holds(lot)), _ZERO)
+    return _checked(
+        day, constraint_class, value, minimum=exact(rule.min_lb or 0.0), rule_id=rule.rule_id
+    )
 
 
 _DAY_RULES = {
-    DayRuleKind.MAX_USED: _max_used,
-    DayRuleKind.MIN_IF_USED: _min_if_used,
-    DayRuleKind.NEEDS: _needs,
+    DayRuleKind.MAX_USED: DayConstraintClass.MAX_USED,
+    DayRuleKind.MIN_IF_USED: DayConstraintClass.MIN_IF_USED,
+    DayRuleKind.NEEDS: DayConstraintClass.NEEDS,
 }
 
 
@@ -458,7 +479,11 @@ def _must_use(horizon: Horizon, plan: DaysPlan) -> Iterator[DayCheck]:
             ),
             _ZERO,
         )
-        requirement = DayRequirement(
-            horizon.days[-1], ConstraintClass.MUST_USE, rule_id=rule.rule_id
+        yield _checked(
+            horizon.days[-1],
+            ConstraintClass.MUST_USE,
+            used_lb,
+            minimum=horizon.must_use_lb(rule),
+            note=rule.note,
+            rule_id=rule.rule_id,
         )
-        yield _held(requirement, used_lb, minimum=horizon.must_use_lb(rule), note=rule.note)

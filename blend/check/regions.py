@@ -97,7 +97,7 @@ class _Map:
             )
             where = " and ".join(f"{usd * 100:.4f}" for usd in corner)
             text = f"the cost of {_name(region)} at {where} $/cwt is not certified"
-            self.found.meet(cost, self._bound(corner, prices), 1 + max(turns), text)
+            self.found.meet(cost, self._bound(corner, prices), Fraction(1 + max(turns)), text)
 
     def _plan(self, region: Region, plan: PlanPounds) -> None:
         used = {lot_id: used_lb(plan, lot_id) for lot_id in self.lot_ids}
@@ -108,7 +108,7 @@ class _Map:
         for lot_id, reported in zip(self.lot_ids, map(Fraction, region.pounds_lb), strict=True):
             text = f"{name} does not use those pounds"
             self.found.same_pounds(reported, Fraction(used[lot_id]), text)
-        depends = 2 + sum(map(Fraction, region.pounds_lb))
+        depends = Fraction(2 + sum(map(Fraction, region.pounds_lb)))
         text = f"{name} does not cost what is reported"
         self.found.meet(Fraction(region.rest_usd), primal.cost, depends, text)
 

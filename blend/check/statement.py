@@ -367,29 +367,31 @@ class Statements:
         return self._known[key]
 
 
-_NO_PRICE = {
-    "price_usd_per_lb": 0.0,
-    "price_basis": "delivered",
-    "freight_usd_per_lb": 0.0,
-    "quantity_lb": None,
-    "min_purchase_lb": 0.0,
-    "salvage_value_usd_per_lb": 0.0,
-}
-_NO_ORDER = {
-    "min_lb": 0.0,
-    "max_lb": None,
-    "shortage_penalty_usd_per_lb": None,
-    "sale_usd_per_lb": 0.0,
-}
-
-
 def _what_states(case: Case) -> tuple:
     return (
         case.settings.plan_on,
-        tuple(replace(lot, **_NO_PRICE) for lot in case.lots),
-        tuple(replace(product, **_NO_ORDER) for product in case.products),
+        tuple(map(_without_price, case.lots)),
+        tuple(map(_without_order, case.products)),
         case.rules,
         case.losses,
         case.standards,
         case.constraints,
+    )
+
+
+def _without_price(lot: Lot) -> Lot:
+    return replace(
+        lot,
+        price_usd_per_lb=0.0,
+        price_basis="delivered",
+        freight_usd_per_lb=0.0,
+        quantity_lb=None,
+        min_purchase_lb=0.0,
+        salvage_value_usd_per_lb=0.0,
+    )
+
+
+def _without_order(product: Product) -> Product:
+    return replace(
+        product, min_lb=0.0, max_lb=None, shortage_penalty_usd_per_lb=None, sale_usd_per_lb=0.0
     )

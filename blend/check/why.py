@@ -192,7 +192,7 @@ def split_faults(
     if reported.parts.keys() != every or reported.put_back.keys() != every:
         yield f"{name}: the parts are not those of the drivers"
         return
-    near = NEAR_SHARE * max(1, *(abs(Fraction(value)) for value in values.values()))
+    near = NEAR_SHARE * max(Fraction(1), *(abs(Fraction(value)) for value in values.values()))
     for side, moved in (("before", frozenset()), ("after", every)):
         if getattr(reported, side) != values[moved]:
             yield f"{name}: the value {side} is not that of its case"
