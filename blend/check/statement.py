@@ -272,7 +272,7 @@ class Statement:
                         None if share is None else exact(share)
                         for share in (rule.min_share, rule.max_share)
                     )
-                    limits += self._shares(rule.kind.value, part, key, product_id, minimum, maximum)
+                    limits += self._shares(str(rule.kind), part, key, product_id, minimum, maximum)
         return limits
 
     def _shares(
