@@ -15,6 +15,7 @@ from datetime import date
 from fractions import Fraction
 
 from blend.check.check import check_plan
+from blend.domain.days import DayBlend, DayCheck, DaysMoney, DaysPlan
 from blend.domain.exact import NEAR, exact, kept_of_lb, total
 from blend.domain.horizon import (
     DayConstraintClass,
@@ -26,7 +27,6 @@ from blend.domain.horizon import (
 )
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Check, Take, Verdict
-from blend.domain.days import DayBlend, DayCheck, DaysMoney, DaysPlan
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import WholeContainers
 
@@ -91,7 +91,7 @@ def count_days_money(horizon: Horizon, plan: DaysPlan) -> DaysMoney:
         sold_on_usd=_usd(
             (row.pounds_lb, bids[row.price_id].price_usd_per_lb) for row in plan.sales
         ),
-        closing_value_usd=float(closing),
+        leftover_credit_usd=float(closing),
     )
 
 
@@ -411,7 +411,7 @@ def _rooms(horizon: Horizon, plan: DaysPlan, stock: _Stock) -> Iterator[DayCheck
                 least_lb = exact(cooler.ending_inventory_lb)
                 yield _checked(
                     day,
-                    DayConstraintClass.CLOSING,
+                    DayConstraintClass.ENDING_INVENTORY,
                     held_lb,
                     minimum=least_lb,
                     cooler_id=cooler.cooler_id,
