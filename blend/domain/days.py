@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from blend.domain.horizon import DayConstraintClass, DayRequirement
+from blend.domain.horizon import DayRequirement
 from blend.domain.plan import Bound, Ingredient, Model, Verdict
 
 
@@ -121,7 +121,7 @@ class CapacityPrice:
     model: Model = Model.LINEAR
 
     @property
-    def constraint_class(self) -> DayConstraintClass:
+    def constraint_class(self) -> str:
         return self.requirement.constraint_class
 
 

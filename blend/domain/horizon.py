@@ -1,7 +1,7 @@
-"""Several days in one plan: orders by day, forward prices, rooms, freezing and use-by dates.
+"""Several days in one plan: orders by day, forward prices, coolers, freezing and use-by dates.
 
-Meat of one lot is one stock, whatever day it came in: the oldest is taken first, so that only
-the use-by dates of what comes in have to be kept in mind, never the age of what goes out.
+Meat of one lot is one inventory, whatever day it came in: the oldest is used first, so that only
+the use-by dates of what comes in have to be tracked, never the age of what goes out.
 """
 
 from __future__ import annotations
@@ -162,7 +162,7 @@ class Freezing:
 )
 @dataclass(frozen=True, slots=True)
 class Cooler:
-    """A room: what may lie in it overnight, how much, at which cost and for how long.
+    """A cooler or freezer: what it holds overnight, how much, at what cost and for how long.
 
     `shelf_life_days` counts from the day of delivery, or of freezing, to the last day of use; None
     means no limit. `ending_inventory_lb` must be there at the end of the last day.
@@ -222,10 +222,10 @@ class DayRule:
 
 
 class DayConstraintClass(StrEnum):
-    """Kinds of requirement that only a plan of several days has."""
+    """Constraint classes that only a plan of several days has."""
 
     BALANCE = "balance"
-    """What comes in, goes out or stays: bookkeeping, never in question."""
+    """What comes in, goes out or stays: bookkeeping, never relaxed."""
     USE_BY = "use_by"
     CAPACITY = "capacity"
     ENDING_INVENTORY = "ending_inventory"
@@ -239,7 +239,7 @@ class DayConstraintClass(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class DayRequirement:
-    """One nameable requirement of one day. What does not apply is the empty text."""
+    """One requirement of one day by name. What does not apply is the empty text."""
 
     day: date
     constraint_class: str
@@ -271,10 +271,10 @@ class Receipt:
 class Horizon:
     """Everything a plan of several days is made from.
 
-    `case` holds what does not change by day: lots, products, rules and losses. Its lots in
-    stock are the opening stock, already paid for; its offers can be bought on the first day
-    they are available. Days, orders and prices are held in order, so that the order of rows in
-    a sheet never changes a plan. What no cooler holds cannot be kept overnight.
+    `case` has what does not change by day: lots, products, rules and losses. Its lots on hand are
+    the opening inventory, already paid for; its offers can be bought on the first day they are
+    available. Days, orders and prices are sorted, so that the order of rows in a sheet never
+    changes a plan. What no cooler holds cannot be held overnight.
     """
 
     case: Case
@@ -286,14 +286,14 @@ class Horizon:
     lots: tuple[Lot, ...] = field(init=False, repr=False, compare=False)
     """The case's lots and the frozen ones that they can become, by id."""
     fresh_of: dict[str, Lot] = field(init=False, repr=False, compare=False)
-    """By the id of a frozen lot that freezing makes: the lot it is made of."""
+    """By the id of a frozen lot: the fresh lot it is made from."""
     receipts: tuple[Receipt, ...] = field(init=False, repr=False, compare=False)
-    """Opening stock, then all that can be bought: offers of the case and forward ones."""
+    """Opening inventory, then all that can be bought: offers of the case and forward ones."""
     day_cases: tuple[Case, ...] = field(init=False, repr=False, compare=False)
     """Each day as a case of its own: the products ordered, and the lots that can be there.
 
-    A lot's quantity is a sure upper limit on what the day can use, whatever is bought, stored
-    and frozen before. Rules on the whole horizon are left out.
+    A lot's quantity is an upper bound on what the day can use, whatever is bought, held and
+    frozen before. Rules on the whole horizon are left out.
     """
     _lot_by_id: dict[str, Lot] = field(init=False, repr=False, compare=False)
 
@@ -304,13 +304,14 @@ class Horizon:
         put(self, "prices", tuple(sorted(self.prices, key=lambda price: price.price_id)))
         put(self, "coolers", tuple(sorted(self.coolers, key=lambda cooler: cooler.cooler_id)))
         put(self, "day_rules", tuple(sorted(self.day_rules, key=lambda rule: rule.rule_id)))
-        fresh_of = {
-            frozen_lot(lot, cooler.freezing).lot_id: lot
+        pairs = [
+            (frozen_lot(lot, cooler.freezing), lot)
             for lot in self.case.lots
-            if (cooler := self.freezer_of(lot)) is not None
-        }
-        frozen = (frozen_lot(lot, self.freezer_of(lot).freezing) for lot in fresh_of.values())
-        lots = tuple(sorted((*self.case.lots, *frozen), key=lambda lot: lot.lot_id))
+            if (cooler := self.freezer_of(lot)) is not None and cooler.freezing is not None
+        ]
+        fresh_of = {frozen.lot_id: lot for frozen, lot in pairs}
+        frozen_lots = (frozen for frozen, _ in pairs)
+        lots = tuple(sorted((*self.case.lots, *frozen_lots), key=lambda lot: lot.lot_id))
         put(self, "fresh_of", fresh_of)
         put(self, "lots", lots)
         put(self, "_lot_by_id", {lot.lot_id: lot for lot in lots})
@@ -330,20 +331,20 @@ class Horizon:
         return None
 
     def cooler_of(self, lot: Lot) -> Cooler | None:
-        """Where the lot lies overnight; None means that it cannot."""
+        """The cooler that holds the lot overnight; None where none does."""
         fresh = self.fresh_of.get(lot.lot_id)
         if fresh is not None:
             return self.freezer_of(fresh)
         return next((cooler for cooler in self.coolers if cooler.lots.holds(lot)), None)
 
     def nights(self, place: int) -> int:
-        """From this day to the next planned one; the last day's meat is kept one night."""
+        """From this day to the next planned one; one for the last day."""
         if place + 1 == len(self.days):
             return 1
         return (self.days[place + 1] - self.days[place]).days
 
     def after(self, place: int) -> date:
-        """The first day on which meat kept overnight is wanted."""
+        """The first day on which meat held overnight is wanted."""
         return self.days[place] + timedelta(days=self.nights(place))
 
     def bids(self) -> tuple[ForwardPrice, ...]:
@@ -353,7 +354,7 @@ class Horizon:
         return tuple(order for order in self.orders if order.day == day)
 
     def keeps_until(self, lot: Lot, came_in: date, use_by: date | None = None) -> date | None:
-        """The last day of use of what came in, or was frozen, that day; None: no last day."""
+        """The last day of use of what came in, or was frozen, that day; None for no last day."""
         cooler = self.cooler_of(lot)
         kept = None
         if cooler is not None and cooler.shelf_life_days is not None:
@@ -384,18 +385,18 @@ class Horizon:
         return tuple(rule for rule in self.case.rules if rule.kind is RuleKind.MUST_USE)
 
     def must_use_lb(self, rule: Rule) -> float:
-        """Pounds that a must-use rule asks for; infinite where it asks for all of a lot that
-        has no stated quantity."""
+        """Pounds that a must-use rule asks for; infinite where it asks for all of a lot without a
+        quantity."""
         if rule.min_lb is not None:
             return rule.min_lb
         return sum(lot.max_lb for lot in self.case.lots if rule.lots.holds(lot))
 
     def means(self, rule: Rule, lot: Lot) -> bool:
-        """Whether a must-use rule means the lot, as it is or as it came in."""
+        """Whether a must-use rule applies to the lot, as it is or as it came in."""
         return rule.lots.holds(lot) or rule.lots.holds(self.fresh_of.get(lot.lot_id, lot))
 
     def _own_receipts(self) -> Iterator[Receipt]:
-        """Lots as their own rows tell them: in stock, or on offer from a first day on."""
+        """Lots on hand, and lots on offer from their first day on."""
         for lot in self.case.lots:
             first = lot.available_on or self.days[0]
             place = next((i for i, day in enumerate(self.days) if day >= first), None)
@@ -421,7 +422,7 @@ class Horizon:
                 yield Receipt(lot.lot_id, place, price.max_lb, cost, last_day, price.price_id)
 
     def _max_used_lb(self) -> dict[tuple[str, int], float]:
-        """By lot and place of the day, the most that can be used that day."""
+        """By lot and place of the day, the max that can be used that day."""
         places = range(len(self.days))
         there = {(lot.lot_id, place): 0.0 for lot in self.lots for place in places}
         came_in = dict(there)
@@ -434,7 +435,7 @@ class Horizon:
             for place in places[1:]:
                 there[lot_id, place] += came_in[fresh.lot_id, place - 1]
         for rule in self.day_rules:
-            if rule.kind is DayRuleKind.MAX_USED:
+            if rule.kind is DayRuleKind.MAX_USED and rule.max_lb is not None:
                 for lot in filter(rule.lots.holds, self.lots):
                     for place in places:
                         key = lot.lot_id, place
@@ -443,12 +444,12 @@ class Horizon:
 
 
 _NOT_BY_DAY = (RuleKind.MUST_USE, RuleKind.EQUAL_RECIPE, RuleKind.MAX_TEMP)
-"""Must-use rules hold over all days; a day's blend of a product is one recipe anyway; and how
-warm lots will be on later days nobody has measured."""
+"""Must-use rules hold over all days; a day's blend of a product is one recipe anyway; and nobody
+has measured how warm lots will be on later days."""
 
 
 def frozen_lot(lot: Lot, freezing: Freezing) -> Lot:
-    """The lot as it is once frozen: leaner or fatter by what freezing loses."""
+    """The lot once frozen: leaner or fatter by what freezing loses."""
     lean = lot.lean * (1 - freezing.lean_loss_share)
     fat = lot.fat_share * (1 - freezing.fat_loss_share)
     return replace(
@@ -469,7 +470,7 @@ def frozen_per_lb(lot: Lot, freezing: Freezing) -> float:
 
 
 def _unbound(lot: Lot, max_lb: float) -> Lot:
-    """The lot without the limits that the horizon keeps account of itself."""
+    """The lot without the limits that the horizon tracks itself."""
     return replace(
         lot,
         quantity_lb=None if math.isinf(max_lb) else max_lb,

@@ -365,8 +365,10 @@ class DaysAnswer(Answer):
         orders, limits = self.tables["orders"], self.tables["limits"]
         if orders.empty:
             return "No break-evens: they were left out, or no order is open to change."
-        by_day = orders.pivot(index="product", columns="day", values="next_usd_per_cwt")
-        by_day.columns = [f"{of:%b} {of.day}_usd_per_cwt" for of in by_day.columns]
+        heads = [f"{of:%b} {of.day}_usd_per_cwt" for of in orders["day"]]
+        by_day = orders.assign(day=heads).pivot_table(
+            index="product", columns="day", values="next_usd_per_cwt", sort=False
+        )
         parts = [screen.table(by_day.reset_index(), title="Cost of one more cwt")]
         if len(limits):
             parts.append(screen.table(limits, title="What one more cwt of a limit saves"))

@@ -1,4 +1,4 @@
-"""Several days as one layout: a layout of blends for each day, and what comes in of each lot."""
+"""The index sets of several days: those of each day's blends, and what comes in of each lot."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from blend.model.sets import IndexSets, index_sets
 
 @dataclass(frozen=True)
 class Inflow:
-    """What can come into a lot's stock on one day: so many pounds for each unit of a column,
-    or, without a column, so many pounds as a matter of fact."""
+    """What can come into a lot's inventory on one day: pounds for each unit of a column, or a fixed
+    number of pounds where there is none."""
 
     lot: int
     place: int
@@ -34,7 +34,7 @@ class Inflow:
 
 @dataclass(frozen=True)
 class Days:
-    """The choices of a horizon: the layout of each day's blends, and the lots between days."""
+    """The index sets of each day's blends, and the lots held between days."""
 
     horizon: Horizon
     sets_list: tuple[IndexSets, ...]
@@ -74,7 +74,7 @@ class Days:
         return freezer.freezing
 
     def chosen(self, selector: Selector) -> np.ndarray:
-        """Boolean mask over lots of those that the selector means."""
+        """Boolean mask over lots of those that match."""
         return np.fromiter((selector.holds(lot) for lot in self.lots), bool, len(self.lots))
 
     @overload
@@ -84,7 +84,7 @@ class Days:
     @overload
     def at(self, lot: int, place: np.ndarray) -> np.ndarray: ...
     def at(self, lot: Any, place: Any) -> Any:
-        """Where a lot on a day stands within the columns `stock` and `waste`."""
+        """Index of a lot on a day within the columns `stock` and `waste`."""
         return lot * len(self.days) + place
 
     def use_columns(self, columns: Columns, place: int) -> tuple[np.ndarray, np.ndarray]:
@@ -94,7 +94,7 @@ class Days:
         return columns[f"use {place}"], lot[sets.pair_lot]
 
     def max_wanted_lb(self, place: int) -> float:
-        """A sure upper limit on the pounds that a day's products can take."""
+        """An upper bound on the pounds that a day's products can use (a big-M)."""
         sets = with_room(self.sets_list[place])
         finished_lb = float(sets.max_blend_lb.sum())
         return finished_lb / sets.kept_mass.min(initial=1.0)
@@ -106,7 +106,7 @@ class Days:
         return sum(day <= last_day for day in self.days) - 1
 
     def inflows(self, columns: Columns) -> list[Inflow]:
-        """Opening stock, what is bought and what is frozen."""
+        """Opening inventory, what is bought and what is frozen."""
         buy = dict(zip(self.offers, columns["buy"].tolist(), strict=True))
         inflows = [
             Inflow(
@@ -137,19 +137,19 @@ def lay_out_days(horizon: Horizon) -> Days:
 
 
 ROOM = 1.0001
-"""Limits that switches take as sure are this much wider than stated, so that an order or an
-offer can be moved a little to read its worth."""
+"""Every big-M is this much wider than stated, so that an order or an offer can be moved a little
+to get its shadow price."""
 
 
 def with_room(sets: IndexSets) -> IndexSets:
-    """The layout with slightly more of every lot and of every order."""
+    """The index sets with slightly more of every lot and of every order."""
     return replace(sets, room=ROOM)
 
 
 @dataclass
 class DayColumns:
-    """One day's part of the columns, so that the families of the one-day program can add to
-    it as if the day were alone."""
+    """One day's part of the columns, so that the constraints of the one-day model can add to it as
+    if the day were alone."""
 
     columns: Columns
     place: int
@@ -163,7 +163,7 @@ class DayColumns:
 
 @dataclass
 class DayRows:
-    """One day's part of the rows: every requirement is that day's."""
+    """One day's part of the rows: every requirement becomes that day's."""
 
     rows: Rows
     day: date

@@ -1,4 +1,4 @@
-"""The optimum of a horizon read back as pounds under the trade's names."""
+"""The optimum of a horizon as pounds under the trade's names."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from blend.domain.plan import Ingredient
 from blend.model.horizon import HorizonAnswer
 
 _MIN_LB = 1e-6
-"""Less than this is what arithmetic in binary leaves behind."""
+"""Less than this is floating-point noise."""
 
 
 def purchases(
     solved: HorizonAnswer, value_usd_per_lb: Mapping[str, float] | None = None
 ) -> tuple[Purchase, ...]:
-    """What is bought of every offer, with its worth by offer id where that was asked for."""
+    """What is bought of every offer, with its break-even price where that was asked for."""
     days = solved.days
     return tuple(
         Purchase(

@@ -339,7 +339,7 @@ def test_a_form_that_cannot_be_read_tells_all_at_once(client):
     text = said(client.get("/grinder/correct?product=GB80&held_lb=nan&fat=130&readings=0"))
     for label in ("Finished pounds in the blender", "Fat as tested", "How many readings"):
         assert f"{label}" in text
-    assert text.count("allowed a number from") == 3
+    assert text.count("must be a number from") == 3
     page = client.get(f"/grinder/correct?product={quote(EVIL)}&held_lb=1&fat=1")
     assert EVIL not in page.text and "a product of the sheet" in page.text
 
