@@ -24,7 +24,7 @@ from fractions import Fraction
 from itertools import chain, combinations, islice
 from statistics import NormalDist
 
-from blend.check.certify import Key, Limit, LinearProgram, dual
+from blend.check.certify import Key, Limit, LinearProgram, dual, primal
 from blend.check.chance import limit_of
 from blend.check.conic import Part, cut
 from blend.domain.case import Case
@@ -45,7 +45,6 @@ _MAX_CUTS = 12
 _MAX_SETS = 200
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _KEPT = "what is kept of the batch"
-_COUNTED = (RuleKind.MAX_LOTS, RuleKind.MIN_IF_USED, RuleKind.KEEP_APART)
 
 
 def certify_adjustment(
@@ -130,6 +129,9 @@ class _Adjustment:
         recipe = reported.held.recipe
         self.recipe = [self.case.lot(each.lot_id) for each in recipe if each.pounds_lb > 0]
         self.in_steps = any(each.step_lb for each in self.own.values())
+        self.counted = [rule for rule in self.rules if rule.kind in _COUNTED]
+        self.at_most = {lot_id: own.max_lb for lot_id, own in self.own.items()} | {_KEPT: self.held}
+        self.limits = list(self._limits())
         self.is_loose = self.in_steps
         """Whether the bound may lie below the best adjustment for another cause than rounding."""
         self.faults: list[str] = []
@@ -212,23 +214,19 @@ class _Adjustment:
 
     def misses(self, amounts: _Amounts) -> Iterator[str]:
         """What the amounts break, the fat limits left out."""
-        finished, _, _ = self.finished(amounts)
-        if not self.held - NEAR_LB <= finished <= self.held + self.room + NEAR_LB:
-            yield "the batch weighs less than before, or more than there is room for"
-        if not -NEAR_LB <= amounts.out <= self.held + NEAR_LB:
-            yield "more is taken out than there is"
-        if amounts.out > NEAR_LB and not self.terms.may_remove:
-            yield "meat is taken out, which is not allowed"
+        x = {**amounts.put_in, _KEPT: self.held - amounts.out}
+        columns = dict.fromkeys(self.at_most, _ZERO)
+        program = LinearProgram.of(columns, self.at_most, self.limits)
+        batch = primal(program, x, NEAR_LB, _ZERO)
+        if not batch.is_feasible:
+            yield batch.worst
         for lot_id, lb in amounts.put_in.items():
-            own = self.own[lot_id]
-            if lb < 0 or lb > own.max_lb + NEAR_LB:
-                yield f"there is not as much of lot {lot_id}"
-            if own.step_lb and abs(lb - round(lb / own.step_lb) * own.step_lb) > NEAR_LB:
+            step_lb = self.own[lot_id].step_lb
+            if step_lb and abs(lb - round(lb / step_lb) * step_lb) > NEAR_LB:
                 yield f"lot {lot_id} is not put in by whole steps"
         used = {lot_id: lb for lot_id, lb in amounts.put_in.items() if lb > NEAR_LB}
-        for rule in self.rules if used or amounts.out else ():
-            check = _RULES.get(rule.kind)
-            if check is not None and not check(self, rule, replace(amounts, put_in=used)):
+        for rule in self.counted if used or amounts.out else ():
+            if not _COUNTED[rule.kind](self, rule, replace(amounts, put_in=used)):
                 yield f"rule {rule.rule_id} is broken"
 
     def held_share(self, rule: Rule) -> Fraction:
@@ -339,10 +337,11 @@ class _Adjustment:
     def _no_exchange(self, amounts: _Amounts, usd: Fraction) -> None:
         """No step less of a lot, with or without one more of another, is allowed and cheaper."""
         for less in amounts.put_in:
-            for more in (None, *self.own):
+            for more in (None, *(lot_id for lot_id in self.own if lot_id != less)):
                 for other in self._exchanged(amounts, less, more):
+                    is_cheaper = self.usd(other) < usd - _near(usd)
                     if (
-                        self.usd(other) < usd - _near(usd)
+                        is_cheaper
                         and not self.is_off_limits(other, self.target.quantile, _ZERO)
                         and next(self.misses(other), None) is None
                     ):
@@ -351,24 +350,25 @@ class _Adjustment:
                         return
 
     def _exchanged(self, amounts: _Amounts, less: str, more: str | None) -> Iterator[_Amounts]:
-        if more == less or amounts.put_in[less] < self.own[less].step_lb - NEAR_LB:
-            return
+        """A step moved, and where meat is taken out so much more or less of that."""
         put_in = dict(amounts.put_in)
-        put_in[less] -= self.own[less].step_lb
-        moved = -self.own[less].step_lb * self.own[less].mass
-        if more is not None:
-            put_in[more] = put_in.get(more, _ZERO) + self.own[more].step_lb
-            moved += self.own[more].step_lb * self.own[more].mass
-        put_in = {lot_id: lb for lot_id, lb in put_in.items() if lb > NEAR_LB}
-        yield _Amounts(put_in, amounts.out)
-        if amounts.out and amounts.out + moved >= 0:
-            yield _Amounts(put_in, amounts.out + moved)
+        moved = _ZERO
+        for lot_id, sign in ((less, -1), (more, 1)):
+            if lot_id is not None:
+                step_lb = sign * self.own[lot_id].step_lb
+                put_in[lot_id] = put_in.get(lot_id, _ZERO) + step_lb
+                moved += step_lb * self.own[lot_id].mass
+        if put_in[less] >= -NEAR_LB:
+            put_in = {lot_id: lb for lot_id, lb in put_in.items() if lb > NEAR_LB}
+            yield _Amounts(put_in, amounts.out)
+            if amounts.out and amounts.out + moved >= 0:
+                yield _Amounts(put_in, amounts.out + moved)
 
     # The bound
 
     def bounded(self, target: _Target, cuts_at: Sequence[_Amounts]) -> _Bounded:
         """Bound the cost of amounts within the target, for every set of lots that may be used."""
-        limits = [*self._limits(), *self._fat_limits(target, None)]
+        limits = [*self.limits, *self._fat_limits(target, None)]
         for at in cuts_at if target.quantile else ():
             limits += self._fat_limits(target, at)
         found = (self._bounded_with(limits, target, *sets) for sets in self._sets_of_lots())
@@ -379,24 +379,22 @@ class _Adjustment:
         """Lots that may be used and lots that are: where rules count lots, every set that those
         allow; too many are bounded together."""
         together = frozenset(self.own), frozenset[str]()
-        counted = [rule for rule in self.rules if rule.kind in _COUNTED]
-        if not counted:
+        if not self.counted:
             return [together]
         sizes = (combinations(self.own, size) for size in range(len(self.own) + 1))
         some = list(islice(chain.from_iterable(sizes), _MAX_SETS + 1))
         if len(some) > _MAX_SETS:
             self.is_loose = True
             return [together]
-        allowed = [frozenset(used) for used in some if self._may_meet(used, counted)]
+        allowed = [frozenset(used) for used in some if self._may_meet(used)]
         return [(used, used) for used in allowed]
 
-    def _may_meet(self, used: Sequence[str], counted: Sequence[Rule]) -> bool:
+    def _may_meet(self, used: Sequence[str]) -> bool:
         """Whether lots may all be in the batch, how much of each aside."""
         amounts = _Amounts(dict.fromkeys(used, _ONE), _ZERO)
         return all(
-            _RULES[rule.kind](self, rule, amounts)
-            for rule in counted
-            if rule.kind != RuleKind.MIN_IF_USED
+            rule.kind == RuleKind.MIN_IF_USED or _COUNTED[rule.kind](self, rule, amounts)
+            for rule in self.counted
         )
 
     def _bounded_with(
@@ -404,8 +402,7 @@ class _Adjustment:
     ) -> _Bounded:
         """The same where lots in `may` may be used and those in `used` are; cuts that are found
         are kept for the other sets."""
-        at_most = {key: own.max_lb if key in may else _ZERO for key, own in self.own.items()}
-        at_most[_KEPT] = self.held
+        at_most = self.at_most | dict.fromkeys(self.own.keys() - may, _ZERO)
         cost = {lot_id: own.usd for lot_id, own in self.own.items()} | {_KEPT: -self.dearest}
         of_lots = list(self._used_limits(used))
         found = _Bounded(_ZERO)
@@ -450,7 +447,7 @@ class _Adjustment:
                 }
                 if self.reported.held.recipe:
                     terms[_KEPT] = sign * (self.held_share(rule) - exact(share))
-                yield Limit((rule.rule_id, sign), terms)
+                yield Limit((f"rule {rule.rule_id}", sign), terms)
 
     def _fat_limits(self, target: _Target, cut_at: _Amounts | None) -> Iterator[Limit]:
         """The two limits on fat, at the distance that a cut requires."""
@@ -509,21 +506,6 @@ def _bound(program: LinearProgram, prices: Sequence[float]) -> Fraction:
 # Rules ------------------------------------------------------------------------------------------
 
 
-def _share(batch: _Adjustment, rule: Rule, amounts: _Amounts) -> bool:
-    """For the whole batch where its recipe is known, else for what is put in."""
-    chosen = total = _ZERO
-    for lot_id, lb in amounts.put_in.items():
-        own = batch.own[lot_id]
-        total += own.mass * lb
-        chosen += own.mass * lb if rule.lots.holds(own.lot) else 0
-    if batch.reported.held.recipe:
-        kept = batch.held - amounts.out
-        total, chosen = total + kept, chosen + kept * batch.held_share(rule)
-    is_enough = rule.min_share is None or chosen >= exact(rule.min_share) * total - NEAR_LB
-    is_few = rule.max_share is None or chosen <= exact(rule.max_share) * total + NEAR_LB
-    return is_enough and is_few
-
-
 def _new_lots(batch: _Adjustment, amounts: _Amounts) -> list[_Own]:
     held = {lot.lot_id for lot in batch.recipe}
     return [batch.own[lot_id] for lot_id in amounts.put_in if lot_id not in held]
@@ -555,8 +537,7 @@ def _keep_apart(batch: _Adjustment, rule: Rule, amounts: _Amounts) -> bool:
     )
 
 
-_RULES: Mapping[str, Callable[[_Adjustment, Rule, _Amounts], bool]] = {
-    RuleKind.SHARE: _share,
+_COUNTED: Mapping[str, Callable[[_Adjustment, Rule, _Amounts], bool]] = {
     RuleKind.MAX_LOTS: _max_lots,
     RuleKind.MIN_IF_USED: _min_if_used,
     RuleKind.KEEP_APART: _keep_apart,

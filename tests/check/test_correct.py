@@ -177,7 +177,7 @@ def test_a_rule_that_the_correction_was_not_made_to_is_found():
     without = replace(CASE, rules=())
     made, asked = make(without, confidence=0.95)
     assert not faults(made, asked, without)
-    assert "rule frozen is broken" in faults(made, asked)
+    assert any("rule frozen" in fault for fault in faults(made, asked))
     apart = Rule(
         "apart",
         RuleKind.KEEP_APART,
