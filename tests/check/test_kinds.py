@@ -26,7 +26,6 @@ from tests.check import (
     test_clearing,
     test_correct,
     test_curves,
-    test_landed,
     test_regions,
     test_replacement,
     test_safe,
@@ -227,9 +226,6 @@ KINDS = {
         test_replacement.TOLD,
         test_replacement.CORRUPTIONS,
         lambda told: test_replacement.certified(told).is_valid,
-    ),
-    "landed price": _kind(
-        "", test_landed.LANDED, test_landed.CORRUPTIONS, lambda built: test_landed.sound(built)
     ),
 }
 
