@@ -19,7 +19,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from blend.desk import grinder, reporter, tables, trader
+from blend.desk import grinder, packaged, reporter, tables, trader
 from blend.desk.desk import Desk
 from blend.desk.guard import HEADERS, Guard
 from blend.desk.pages import static_folder
@@ -39,6 +39,7 @@ def desk_app(desk: Desk, *, key: str, hosts: tuple[str, ...], cookie: str = "des
     app = Starlette(
         routes=[
             Route("/", start),
+            *packaged.routes,
             *tables.routes,
             *grinder.routes,
             *trader.routes,
@@ -60,8 +61,8 @@ async def _told(request: Request, error: HTTPException) -> Response:
 async def _failed(request: Request, error: Exception) -> Response:
     """What nobody foresaw; the server prints it whole, the page says where to look."""
     return PlainTextResponse(
-        "The desk failed at this; what is typed is kept. The window that the desk was started "
-        "from tells more.",
+        "The desk failed at this; what you typed is kept. The window it was started from says "
+        "more.",
         500,
         # the guard is passed over on this way out
         {name.decode(): text.decode() for name, text in HEADERS.items()},
@@ -73,6 +74,7 @@ def serve(desk: Desk, *, host: str, port: int, ready: Callable[[str], None]) -> 
 
     Raises FileTrouble where the port cannot be had.
     """
+    packaged.check_packages()
     listening = listen(host, port)
     port = listening.getsockname()[1]
     key = secrets.token_urlsafe(24)

@@ -238,14 +238,15 @@ def delete_rows(table: str, typed: TypedTable, row_ids: Sequence[int]) -> Edit:
 def paste_block(
     table: str,
     typed: TypedTable,
-    row_id: int | None,
+    targets: Sequence[int],
     column: str,
     block: Sequence[Sequence[str]],
     shown: Sequence[str] = (),
 ) -> Edit:
-    """A block of texts from a cell to the right and down, rows added below where it is longer.
+    """A block of texts from a cell to the right and down.
 
-    `row_id` None begins below the last row. A block whose first row names columns is laid by
+    `targets` are the rows from the cell down, as a person sees them; what the block has more goes
+    into new rows below the last. A block whose first row names columns is laid by
     them; else by `shown`, the columns in the order in which a person sees them, or all in their
     own. Raise KeyError where the cell is gone, TooWide where the block is wider than what is
     there.
@@ -261,16 +262,15 @@ def paste_block(
     width = max(map(len, block))
     if width > len(places):
         raise TooWide(f"a block of {width} columns, where {len(places)} are left")
-    start = len(typed.order) if row_id is None else typed.place_of(row_id)
     changes = []
     for index, texts in enumerate(block):
-        place = start + index
-        is_new = place >= len(typed.order)
-        before = None if is_new else typed.rows[typed.order[place]]
+        new = index - len(targets)
+        name = targets[index] if new < 0 else typed.next_id + new
+        before = typed.rows[name] if new < 0 else None
         after = list(("",) * len(typed.columns) if before is None else before)
         for at, text in zip(places, texts, strict=False):
             after[at] = text
-        name = typed.next_id + place - len(typed.order) if is_new else typed.order[place]
+        place = typed.place_of(name) if new < 0 else len(typed.order) + new
         changes.append(RowChange(name, place, before, tuple(after)))
     return Edit(table, f"{len(block)} rows pasted into {table}", tuple(changes))
 

@@ -44,7 +44,7 @@ class State:
     """What the tables as typed amount to.
 
     `case` is None where they were refused; `plan` is None there too, and where no plan meets
-    every requirement.
+    every requirement. `last` is the last plan there was: the page keeps showing it, as stale.
     """
 
     revision: int
@@ -52,6 +52,12 @@ class State:
     plan: LivePlan | None
     problems: tuple[Problem, ...]
     warnings: tuple[Caution, ...]
+    last: LivePlan | None = None
+
+    @property
+    def shown(self) -> LivePlan | None:
+        """The plan, or while there is none the last one."""
+        return self.plan or self.last
 
 
 class Desk:
@@ -148,7 +154,8 @@ class Desk:
         """The case and its plan, made anew where something was typed since."""
         with self.lock:
             if self._state is None or self._state.revision != self.book.revision:
-                self._state = self._plan()
+                last = None if self._state is None else self._state.shown
+                self._state = replace(self._plan(), last=last)
             return self._state
 
     def _plan(self) -> State:

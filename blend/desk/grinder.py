@@ -18,8 +18,8 @@ from blend.desk import grinder_correct, grinder_infeasible, grinder_plan
 from blend.desk.desk import EDITED_TABLES, Desk
 from blend.desk.journal import OWN
 from blend.desk.loosening import CellEdit, as_read, gone, row_of, type_cells
-from blend.desk.pages import Form, page, same_page, text_of, view, whole_number
-from blend.desk.tables import Part, fresh_parts, grid_of
+from blend.desk.pages import Form, page, text_of, view, whole_number
+from blend.desk.tables import Part, fault_of, fresh_parts
 from blend.domain.lots import Lot
 from blend.errors import BlendError, InputRefused, Problem, did_you_mean
 from blend.grinder.live import LiveCase, LivePlan
@@ -40,10 +40,6 @@ OTHER_SHEETS = ("rules", "losses", "settings", "standards", "temperatures")
 
 
 def grinder_page(desk: Desk, request: Request, form: Form) -> Response:
-    # whoever fills an empty sheet sees every column until the page is left, not only filled ones
-    empty = {f"columns_{name}": "all" for name in OPEN_SHEETS if not desk.table(name).order}
-    if not empty.keys() <= request.query_params.keys():
-        return RedirectResponse(same_page(request, **empty), 303)
     plan = desk.state().plan
     return page(
         desk,
@@ -51,8 +47,9 @@ def grinder_page(desk: Desk, request: Request, form: Form) -> Response:
         "grinder.html",
         tables=[] if plan is None else show_live.live_tables(plan),
         title="Grinder",
-        grids=[grid_of(desk, request, name) for name in OPEN_SHEETS],
-        others=[grid_of(desk, request, name) for name in OTHER_SHEETS],
+        sheets=OPEN_SHEETS,
+        others=OTHER_SHEETS,
+        abouts={name: EDITED_TABLES[name].about for name in OTHER_SHEETS},
         counts={name: len(desk.table(name).order) for name in OTHER_SHEETS},
     )
 
@@ -61,30 +58,34 @@ def grinder_page(desk: Desk, request: Request, form: Form) -> Response:
 
 
 def _live(desk: Desk, request: Request) -> Mapping[str, Any]:
-    state = desk.state()
-    if state.plan is None:
-        return {"state": state, "pictures": [], "tables": [], "classes": [], "next": {}}
+    plan = desk.state().shown
+    if plan is None:
+        return {"pictures": [], "tables": [], "classes": [], "next": {}, "is_stale": False}
     return {
-        "state": state,
-        "pictures": show_live.blend_pictures(state.plan),
-        "tables": show_live.live_tables(state.plan),
+        "is_stale": desk.state().plan is None,
+        "pictures": show_live.blend_pictures(plan),
+        "tables": show_live.live_tables(plan),
         "classes": show_live.lean_classes(),
-        "next": list(show_live.next_cwt_words(state.plan).values()),
+        "next": list(show_live.next_cwt_words(plan).values()),
     }
 
 
 def _live_line(desk: Desk, request: Request) -> Mapping[str, Any]:
+    """The figures that stay in sight; while there is no plan the last one's, marked as such."""
     state = desk.state()
-    if state.plan is None:
-        return {"state": state, "cards": [], "certificate": "", "against": "", "is_pinned": False}
-    against, before, is_pinned = _compared_with(desk, state.plan)
-    return {
-        "state": state,
-        "cards": show_live.live_cards(state.plan, before),
-        "certificate": show_live.certificate_words(state.plan),
-        "against": against,
-        "is_pinned": is_pinned,
-    }
+    values = {"state": state, "cards": [], "certificate": "", "against": "", "is_pinned": False,
+              "is_stale": state.plan is None, "first": None}  # fmt: skip
+    if state.plan is not None:
+        against, before, is_pinned = _compared_with(desk, state.plan)
+        return values | {
+            "cards": show_live.live_cards(state.plan, before),
+            "certificate": show_live.certificate_words(state.plan),
+            "against": against,
+            "is_pinned": is_pinned,
+        }
+    cards = [] if state.last is None else show_live.live_cards(state.last, None)
+    faults = (fault_of(desk, problem) for problem in state.problems)
+    return values | {"cards": cards, "first": next(filter(None, faults), None)}
 
 
 def _compared_with(desk: Desk, plan: LivePlan) -> tuple[str, Compared | None, bool]:

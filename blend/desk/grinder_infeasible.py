@@ -25,9 +25,9 @@ def infeasible_page(desk: Desk, request: Request, form: Form) -> Response:
     """Why no plan meets everything, with the changes; that nothing clashes where one does."""
     case, state = desk.case(), desk.state()
     if state.plan is not None:
-        if request.headers.get("hx-request"):
+        if request.headers.get("desk-part"):
             # a page that waited for the clash of tables which have changed since
-            return Response(headers={"hx-refresh": "true"})
+            return Response(headers={"desk-reload": "true"})
         return page(desk, request, "grinder_infeasible.html", title=_TITLE, words=None)
     if state.problems:
         raise InputRefused(state.problems)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 import tempfile
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache, wraps
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -19,13 +20,54 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from blend.desk import packaged
 from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.errors import BlendError, InputRefused, NoPlan, Problem
+from blend.output.charts import themed
+from blend.output.formats import format_of
 from blend.show.amounts import printable
 from blend.show.shown import ShownTable
 from blend.tables.write import write_csv, write_plain_workbook
 
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+NAVIGATION = (
+    (
+        "/grinder",
+        "Grinder",
+        (
+            ("/grinder", "Sheet"),
+            ("/grinder/plan", "Plan"),
+            ("/grinder/batches", "Batch sheets"),
+            ("/grinder/correct", "Adjust a batch"),
+        ),
+    ),
+    (
+        "/trader",
+        "Trader",
+        (
+            ("/trader", "Lean and fat"),
+            ("/trader/lots", "Lots"),
+            ("/trader/landed", "Landed"),
+            ("/trader/positions", "Several days"),
+            ("/trader/scenarios", "Scenarios"),
+        ),
+    ),
+    (
+        "/reporter",
+        "Reporter",
+        (
+            ("/reporter", "Canvass"),
+            ("/reporter/quotations", "Quotes"),
+            ("/reporter/tone", "Trend"),
+            ("/reporter/why", "Why"),
+            ("/reporter/note", "Note"),
+        ),
+    ),
+)
+"""Each person's pages: address and name."""
 MAX_PARTS = 64
 MAX_FIELDS = 2_000
 SOON_SECONDS = 0.25
@@ -76,14 +118,14 @@ async def _read_uploads(form: FormData) -> dict[str, str | Upload]:
     read: dict[str, str | Upload] = {}
     for name, field in form.multi_items():
         read[name] = (
-            _readable(field)
+            readable(field)
             if isinstance(field, str)
             else Upload(field.filename or "file", await field.read())
         )
     return read
 
 
-def _readable(text: str) -> str:
+def readable(text: str) -> str:
     """Half characters and control characters, which no file can hold, give way to a mark."""
     return text.translate(_UNREADABLE)
 
@@ -122,7 +164,7 @@ def in_time(request: Request, job: Job) -> Any:
 
 def _looks_again(request: Request) -> bool:
     """Whether a page that waits asks, and not a person."""
-    return bool(request.headers.get("hx-request"))
+    return bool(request.headers.get("desk-part"))
 
 
 def _answered(answer: View, desk: Desk, request: Request, form: Form) -> Response:
@@ -154,7 +196,7 @@ def trouble_page(desk: Desk, request: Request, error: BlendError) -> Response:
     problems = error.problems if isinstance(error, InputRefused) else ()
     lines = [] if problems else error_lines(desk, error)
     if _looks_again(request):
-        # what htmx does not swap on an error status it swaps here
+        # a part of this id takes the place of the page's own
         return page(desk, request, "trouble_part.html", problems=problems, lines=lines)
     made = page(desk, request, "trouble.html", problems=problems, lines=lines, title="Not done")
     made.status_code = status
@@ -176,7 +218,7 @@ def page(
     desk: Desk,
     request: Request,
     template: str,
-    tables: Sequence[ShownTable] = (),
+    tables: Sequence[ShownTable | Section] = (),
     **values: Any,
 ) -> Response:
     """A page, or with `?as=xlsx` or `?as=csv&table=N` its `tables` as a file."""
@@ -184,17 +226,18 @@ def page(
     if wanted and tables:
         return _file_of(request, tables, wanted)
     values["part"] = lambda name: render_part(desk, request, name)
+    values["here"] = request.url.path if request.method == "GET" else ""
     html = environment().get_template(template).render(
         desk=desk, request=request, tables=tables, **values
     )  # fmt: skip
     return HTMLResponse(html)
 
 
-def render_part(desk: Desk, request: Request, name: str, *, oob: bool = False) -> Markup:
-    """One part that may stand on any page; `oob` to take the place of the one that is there."""
+def render_part(desk: Desk, request: Request, name: str) -> Markup:
+    """One part that may stand on any page."""
     template, values = request.app.state.parts[name]
     made = environment().get_template(template)
-    return Markup(made.render(desk=desk, request=request, oob=oob, **values(desk, request)))
+    return Markup(made.render(desk=desk, request=request, **values(desk, request)))
 
 
 def working_or(
@@ -219,7 +262,7 @@ def working_or(
     # what the tables have left behind is asked for anew by the next look
     is_done = job.wait(SOON_SECONDS) and not job.is_superseded
     if is_done and _looks_again(request) and not part:
-        return Response(headers={"hx-refresh": "true"})
+        return Response(headers={"desk-reload": "true"})
     if is_done:
         return done(job.result())
     is_part = part or _looks_again(request)
@@ -237,8 +280,8 @@ def environment() -> Environment:
         lstrip_blocks=True,
         undefined=StrictUndefined,
     )
-    made.globals["same_page"] = same_page
-    made.filters["json_data"] = _json_data
+    made.globals |= {"same_page": same_page, "navigation": NAVIGATION, "packaged": packaged.PATH}
+    made.filters |= {"json_data": _json_data, "section": section_of, "themed": themed}
     return made
 
 
@@ -253,6 +296,63 @@ def _json_data(value: Any) -> Markup:
     """JSON for a data element: nothing in it can end the element."""
     text = json.dumps(value, ensure_ascii=False)
     return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026"))
+
+
+# Sections ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Section:
+    """A table of results as page and files show it: `rows` are values, `texts` and `totals` as
+    people read them. A column has name, unit, heading and align."""
+
+    title: str
+    columns: Sequence[Any]
+    rows: Sequence[Sequence[Any]]
+    texts: Sequence[Sequence[str]]
+    totals: Sequence[str] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A column of a frame, by the format map."""
+
+    name: str
+    unit: str
+    heading: str
+    align: str
+
+
+def frame_section(
+    frame: DataFrame, title: str, note: str = "", columns: Sequence[str] | None = None
+) -> Section:
+    """A frame of an answer, its columns shown as the format map says."""
+    names = [name for name in (columns or list(frame.columns)) if name in frame.columns]
+    formats = [format_of(name) for name in names]
+    rows = list(frame[names].itertuples(index=False, name=None))
+    totals: list[str] = []
+    if len(rows) > 1 and any(each.is_summed for each in formats):
+        sums = [
+            each.text(frame[name].round(each.decimals or 0).sum()) if each.is_summed else ""
+            for name, each in zip(names, formats, strict=True)
+        ]
+        totals = ["Total", *sums[1:]]
+    headings = [Heading(each.heading, each.unit, each.title, each.align) for each in formats]
+    texts = [[f.text(value) for f, value in zip(formats, row, strict=True)] for row in rows]
+    return Section(title, headings, rows, texts, totals, note)
+
+
+def section_of(table: ShownTable | Section) -> Section:
+    """One way to show every table, whichever way it was made."""
+    if isinstance(table, Section):
+        return table
+    columns = table.columns
+    texts = [[c.text(cell) for c, cell in zip(columns, row, strict=True)] for row in table.rows]
+    totals = table.totals or ()
+    total_texts = [c.text(cell) for c, cell in zip(columns, totals, strict=False)]
+    rows = [*table.rows]
+    return Section(table.title, columns, rows, texts, total_texts, table.note)
 
 
 # Files -------------------------------------------------------------------------------------------
@@ -287,7 +387,7 @@ def written(name: str, write: Callable[[Path], object]) -> Response:
         return file_response(name, path.read_bytes())
 
 
-def _file_of(request: Request, tables: Sequence[ShownTable], wanted: str) -> Response:
+def _file_of(request: Request, tables: Sequence[ShownTable | Section], wanted: str) -> Response:
     name = request.url.path.strip("/").replace("/", "_") or "desk"
     if wanted == "xlsx":
         return written(f"{name}.xlsx", lambda path: _write_workbook(path, tables))
@@ -297,14 +397,14 @@ def _file_of(request: Request, tables: Sequence[ShownTable], wanted: str) -> Res
         read = f"as={wanted}, table={asked}"
         allowed = f"as=xlsx, or as=csv with table=0 to {len(tables) - 1}"
         raise InputRefused([Problem("address", None, None, printable(read)[:60], allowed)])
-    table = tables[number]
+    table = section_of(tables[number])
     header = [column.heading for column in table.columns]
     return written(f"{name}_{asked}.csv", lambda path: write_csv(path, header, _rows(table)))
 
 
-def _write_workbook(path: Path, tables: Sequence[ShownTable]) -> None:
+def _write_workbook(path: Path, tables: Sequence[ShownTable | Section]) -> None:
     sheets: dict[str, tuple[list[str], list[Sequence[Any]]]] = {}
-    for number, table in enumerate(tables, 1):
+    for number, table in enumerate(map(section_of, tables), 1):
         # a sheet's name holds 31 characters, and none of []:*?/\
         words = "".join(" " if mark in "[]:*?/\\'" else mark for mark in table.title)
         name = f"{number} {words}"[:31].strip()
@@ -312,8 +412,8 @@ def _write_workbook(path: Path, tables: Sequence[ShownTable]) -> None:
     write_plain_workbook(path, sheets)
 
 
-def _rows(table: ShownTable) -> list[Sequence[Any]]:
-    return [*table.rows, *([table.totals] if table.totals is not None else [])]
+def _rows(table: Section) -> list[Sequence[Any]]:
+    return [*table.rows, *([table.totals] if table.totals else [])]
 
 
 def static_folder() -> Path:

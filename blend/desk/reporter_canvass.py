@@ -19,6 +19,7 @@ from blend.desk.reporter_store import Day, day_of, of_store
 from blend.domain.lots import PRICE_BASES
 from blend.domain.market import SOURCE_CLASSES, CanvassEntry, EntryKind
 from blend.errors import InputRefused, Problem
+from blend.output.formats import long_day
 from blend.reporter.canvass import entries_frame
 from blend.show.amounts import printable
 from blend.show.shown import shown_of
@@ -98,6 +99,7 @@ def canvass(
         [table],
         title="Canvass",
         day=day,
+        long_day=long_day(day.day),
         typed=typed,
         pasted=pasted or paste_begun(desk, store),
         columns=PASTED,
@@ -186,10 +188,12 @@ def begun(desk: Desk, store: Store, day: Day) -> Typed:
     """A new entry's form: half typed as it was left, else what stays from the last entry."""
     draft = draft_of(desk, DRAFT)
     fresh = dict.fromkeys(TYPED, "") | {"basis": "fob"}
-    fresh |= {"entry_id": new_entry_id(), "market_day": str(day) if day.is_chosen else ""}
+    fresh |= {"entry_id": new_entry_id(), "market_day": str(day)}
     if not draft or is_held(store, draft.get("entry_id", "")):
         kept = {name: draft.get(name, "") for name in KEPT}
         return Typed(fresh | kept, focus="kind" if kept["item_id"] else "item_id")
+    if draft.get("shown_day") != str(day):  # it was being typed for another day
+        draft = draft | {"market_day": str(day)}
     return Typed(fresh | draft, focus="usd_per_cwt" if draft.get("kind") else "item_id")
 
 
@@ -222,7 +226,7 @@ def row_id(paste_id: str, place: int) -> str:
 
 def add(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     """Add an entry, or a correction; the same one sent twice is added once."""
-    values = {name: text_of(form, name).strip() for name in (*TYPED, "entry_id", "corrects")}
+    values = {name: text_of(form, name).strip() for name in (*TYPED, "entry_id", "corrects", "shown_day")}
     values |= {n: "yes" for n in ("not_firm", "between_affiliates") if text_of(form, n)}
     corrects = values["corrects"]
     key = f"{DRAFT}:{corrects}" if corrects else DRAFT
@@ -286,7 +290,8 @@ def begin_anew(desk: Desk, request: Request, form: Form) -> Response:
     """Empty the form: what was half typed is let go."""
     with desk.lock:
         desk.journal.keep_draft(DRAFT, "")
-    return RedirectResponse("/reporter", 303)
+    day = request.query_params.get("day", "")
+    return RedirectResponse(f"/reporter?{urlencode({'day': day})}" if day else "/reporter", 303)
 
 
 def take_back(desk: Desk, store: Store, request: Request, form: Form) -> Response:

@@ -177,7 +177,7 @@ def days_of(where: str, position: int, day: date, method: Method) -> dict[str, l
 
 
 def no_items(desk: Desk, request: Request, day: Day) -> Response:
-    return page(desk, request, "reporter_no_items.html", title="No items yet", day=day)
+    return page(desk, request, "reporter_no_store.html", title="No items yet", day=day, place=None)
 
 
 def query_of(day: Day, **more: str) -> str:

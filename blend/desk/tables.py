@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import tempfile
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -31,15 +33,17 @@ from blend.desk.pages import (
     Form,
     Upload,
     page,
+    readable,
     render_part,
     text_of,
     view,
     whole_number,
     written,
 )
-from blend.domain.columns import Column, Table
-from blend.errors import Caution, FileTrouble, InputRefused, Problem
+from blend.domain.columns import Column, Kind, Table
+from blend.errors import Caution, FileTrouble, InputRefused, Problem, meant
 from blend.show.amounts import printable
+from blend.tables.cells import number_meant
 from blend.tables.columns import IMPORT_TABLES, QUOTATIONS
 from blend.tables.imports import read_imports
 from blend.tables.quotations import read_quotations
@@ -47,10 +51,8 @@ from blend.tables.tables import MAX_BYTES, MAX_ROWS, Overlaid, RawTable, read_ta
 from blend.tables.write import write_csv, write_plain_workbook
 from blend.units import LB_PER_CWT
 
-ROWS_AT_ONCE = 100
+MOST_LISTED = 20
 MAX_CELL_CHARACTERS = 32_767
-_LIVE_AFTER = 2
-"""How a lot stands is told after its id and its item, where it is seen without scrolling."""
 _SEEN_FIRST = {"lots": ("lot_id", "item", "lean", "price", "price_unit", "quantity_lb")}
 """What is looked at and changed most stands first on the page; files keep their own order."""
 Part = Callable[[Desk, Request], Mapping[str, Any]]
@@ -62,56 +64,72 @@ Part = Callable[[Desk, Request], Mapping[str, Any]]
 def sheet_page(desk: Desk, request: Request, form: Form) -> Response:
     """One table alone on a page."""
     name = _name_of(request)
-    return page(desk, request, "sheet.html", grid=grid_of(desk, request, name), title=name)
+    return page(desk, request, "sheet.html", table=EDITED_TABLES[name], title=name)
 
 
-def grid_of(desk: Desk, request: Request, name: str) -> dict[str, Any]:
-    """What the template of a sheet needs: `?from_LOTS=100` begins further down, `?only_LOTS=text`
-    keeps rows that hold a text, `?columns_LOTS=all` shows columns that nobody filled in too."""
+def grid_data(desk: Desk, name: str) -> dict[str, Any]:
+    """A table for the page's grid: its columns, the most used first, and its rows as typed.
+
+    Each row begins with its id and its number in the file, whose header is row 1. `is_blank`
+    columns are those that the page may hide.
+    """
     table, typed = EDITED_TABLES[name], desk.table(name)
-    asked = request.query_params
-    only = asked.get(f"only_{name}", "").strip().casefold()
-    rows = [
-        (number, row_id, typed.rows[row_id])
-        for number, row_id in enumerate(typed.order, 2)
-        if not only or any(only in cell.casefold() for cell in typed.rows[row_id])
-    ]
-    first = whole_number(asked.get(f"from_{name}", "0")) or 0
-    start = min(first, max(0, len(rows) - 1))
-    start -= start % ROWS_AT_ONCE
-    shows_all = asked.get(f"columns_{name}") == "all" or not typed.order
     filled = {
         place for cells in typed.rows.values() for place, cell in enumerate(cells) if cell.strip()
     }
     known = {column.name: column for column in table.columns}
-    first_seen = _SEEN_FIRST.get(name, ())
-    columns = [
-        (place, column_name, known.get(column_name))
-        for place, column_name in enumerate(typed.columns)
-        if shows_all
-        or place in filled
-        or (column_name in known and known[column_name].required)
-        or column_name == table.id_column
-        or column_name in first_seen
-    ]
-    columns.sort(
-        key=lambda each: first_seen.index(each[1]) if each[1] in first_seen else len(first_seen)
+    first = _SEEN_FIRST.get(name, ())
+    places = sorted(
+        range(len(typed.columns)),
+        key=lambda place: first.index(typed.columns[place])
+        if typed.columns[place] in first
+        else len(first),
     )
-    return {
-        "name": name,
-        "table": table,
-        "columns": columns,
-        "hidden": len(typed.columns) - len(columns),
-        "rows": rows[start : start + ROWS_AT_ONCE],
-        "start": start,
-        "count": len(rows),
-        "only": only,
-        "step": ROWS_AT_ONCE,
-        "hint": column_hint,
-        "is_number": _is_number,
-        "live": name == "lots",
-        "live_after": min(_LIVE_AFTER, len(columns)),
-    }
+    columns = []
+    for place in places:
+        column_name = typed.columns[place]
+        column = known.get(column_name)
+        is_needed = column is not None and column.required
+        columns.append(
+            {
+                "name": column_name,
+                "title": column_name.replace("_", " "),
+                "hint": column_hint(column),
+                "kind": "number" if _is_number(column) else "text",
+                "words": _words_of(column),
+                "is_known": column is not None,
+                "is_blank": not (place in filled or is_needed or column_name in first),
+            }
+        )
+    rows = [
+        [row_id, number, *(typed.rows[row_id][place] for place in places)]
+        for number, row_id in enumerate(typed.order, 2)
+    ]
+    return {"columns": columns, "rows": rows, "id_column": table.id_column}
+
+
+def _words_of(column: Column | None) -> list[str]:
+    """The words that a cell of the column can only hold."""
+    if column is None:
+        return []
+    if column.kind is Kind.YES_NO:
+        return ["yes", "no"]
+    return list(column.choices) if column.kind is Kind.CHOICE else []
+
+
+def suggestion(column: Column | None, text: str) -> str:
+    """What a refused cell was likely meant to say; empty where that is anyone's guess."""
+    if column is None or not text.strip():
+        return ""
+    if _is_number(column):
+        number = number_meant(column, text)
+        likely = "" if number is None else f"{number:.12g}"
+    else:
+        low = text.strip().casefold()
+        begun = [word for word in _words_of(column) if word.casefold().startswith(low)]
+        names = begun if len(begun) == 1 else meant(text, _words_of(column))
+        likely = names[0] if len(names) == 1 else ""
+    return "" if likely == text.strip() else likely
 
 
 def column_hint(column: Column | None) -> str:
@@ -126,34 +144,58 @@ def _is_number(column: Column | None) -> bool:
     return column is not None and column.is_number
 
 
-def _status(desk: Desk, request: Request) -> Mapping[str, Any]:
-    book = desk.book
-    return {
-        "undo": book.done[-1].about if book.done else "",
-        "redo": book.undone[-1].about if book.undone else "",
-        "state": desk.state(),
-    }
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing to fix, or to look at, in a cell or a row of a table as typed."""
+
+    table: str
+    row_id: int
+    column: str
+    where: str
+    words: str
+    suggestion: str
+
+
+def fault_of(desk: Desk, found: Problem | Caution) -> Fault | None:
+    """Where on the page it is; None where it is of no row of the tables that are edited."""
+    table = found.file.removesuffix(".csv")
+    typed = desk.book.tables.get(table)
+    if typed is None or found.row is None or not 2 <= found.row < len(typed.order) + 2:
+        return None
+    row_id, column, likely = typed.order[found.row - 2], found.column or "", ""
+    cells = dict(zip(typed.columns, typed.rows[row_id], strict=True))
+    if isinstance(found, Problem) and column in cells:
+        known = {each.name: each for each in EDITED_TABLES[table].columns}
+        likely = suggestion(known.get(column), cells[column])
+    name = cells.get(EDITED_TABLES[table].id_column, "").strip()
+    where = " ".join(filter(None, (name or f"row {found.row}", column.replace("_", " "))))
+    return Fault(table, row_id, column, printable(where), printable(found.words), likely)
+
+
+def _problems(desk: Desk, request: Request) -> Mapping[str, Any]:
+    """What is wrong with the tables, each with its place on the page where it has one."""
+    state = desk.state()
+    listed = [(problem, fault_of(desk, problem)) for problem in state.problems]
+    return {"state": state, "listed": listed, "more": max(0, len(listed) - MOST_LISTED)}
 
 
 def _marks(desk: Desk, request: Request) -> Mapping[str, Any]:
-    """What the script paints into sheets: faults by cell, and of lots how they stand."""
+    """What the script paints into sheets: faults by cell, and how each lot stands."""
     state = desk.state()
     faults: dict[str, list[list[Any]]] = {}
-    for told in (*state.problems, *state.warnings, *_told_beside(desk)):
-        table = told.file.removesuffix(".csv")
-        typed = desk.book.tables.get(table)
-        if typed is None or told.row is None or not 2 <= told.row < len(typed.order) + 2:
-            continue
-        row_id = typed.order[told.row - 2]
-        faults.setdefault(table, []).append([row_id, told.column or "", printable(told.words)])
+    for found in (*state.problems, *state.warnings, *_told_beside(desk)):
+        fault = fault_of(desk, found)
+        if fault is not None:
+            at = [fault.row_id, fault.column, fault.words, fault.suggestion]
+            faults.setdefault(fault.table, []).append(at)
     lots = {}
-    if state.plan is not None:
+    if state.shown is not None:
         lots = {
             lot.lot_id: [
                 f"{lot.used_lb:,.0f}" if lot.used_lb >= 0.5 else "",
                 "" if lot.value_usd_per_lb is None else f"{lot.value_usd_per_lb * LB_PER_CWT:,.2f}",
             ]
-            for lot in state.plan.lots
+            for lot in state.shown.lots
         }
     return {"data": {"faults": faults, "lots": lots, "revision": state.revision}}
 
@@ -181,12 +223,12 @@ def _told_in(
 
 
 def _grid_part(name: str) -> Part:
-    return lambda desk, request: {"grid": grid_of(desk, request, name)}
+    return lambda desk, request: {"name": name, "data": grid_data(desk, name)}
 
 
 parts: dict[str, tuple[str, Part]] = {
-    "status": ("parts/status.html", _status),
-    "problems": ("parts/problems.html", lambda desk, request: {"state": desk.state()}),
+    "status": ("parts/status.html", lambda desk, request: {"book": desk.book}),
+    "problems": ("parts/problems.html", _problems),
     "marks": ("parts/marks.html", _marks),
     **{f"grid-{name}": ("parts/grid.html", _grid_part(name)) for name in EDITED_TABLES},
 }
@@ -198,7 +240,7 @@ def fresh_parts(desk: Desk, request: Request, form: Form) -> Response:
     asked = dict.fromkeys(text_of(form, "parts").split(","))
     known = request.app.state.parts
     return HTMLResponse(
-        "\n".join(render_part(desk, request, n, oob=True) for n in asked if n in known)
+        "\n".join(render_part(desk, request, n) for n in asked if n in known)
     )
 
 
@@ -206,17 +248,39 @@ def fresh_parts(desk: Desk, request: Request, form: Form) -> Response:
 
 
 def change_cells(desk: Desk, request: Request, form: Form) -> Response:
-    """Fields `row`, `column`, `text`; `group` joins the steps of a drag."""
-    name, text = _name_of(request), text_of(form, "text")
-    if len(text) > MAX_CELL_CHARACTERS:
-        raise _refused(name, f"{len(text)} characters", f"at most {MAX_CELL_CHARACTERS}")
-    cell = _row_of(form, name), text_of(form, "column")
-    return _edit(desk, request, form, lambda typed: edit_cells(name, typed, {cell: text}))
+    """Fields `row`, `column`, `text`, or `edits` with several of them as JSON: one action, undone
+    as one; `group` joins the steps of a drag."""
+    name = _name_of(request)
+    texts = _edits_of(form, name) if "edits" in form else _one_edit_of(form, name)
+    longest = max(map(len, texts.values()))
+    if longest > MAX_CELL_CHARACTERS:
+        raise _refused(name, f"{longest} characters", f"at most {MAX_CELL_CHARACTERS}")
+    return _edit(desk, request, form, lambda typed: edit_cells(name, typed, texts))
+
+
+def _one_edit_of(form: Form, name: str) -> dict[tuple[int, str], str]:
+    return {(_row_of(form, name), text_of(form, "column")): text_of(form, "text")}
+
+
+def _edits_of(form: Form, name: str) -> dict[tuple[int, str], str]:
+    try:
+        edits = json.loads(text_of(form, "edits"))
+        texts = {(each["row"], each["column"]): each["text"] for each in edits}
+    except (ValueError, TypeError, KeyError, RecursionError):
+        raise _refused(name, "edits that are none", "a row, a column and a text in each") from None
+    is_sound = all(
+        type(row) is int and isinstance(column, str) and isinstance(text, str)
+        for (row, column), text in texts.items()
+    )
+    if not texts or not is_sound:
+        raise _refused(name, "edits that are none", "a row, a column and a text in each")
+    return {cell: readable(text) for cell, text in texts.items()}
 
 
 def paste(desk: Desk, request: Request, form: Form) -> Response:
-    """Fields `row` (blank: below the last), `column`, `text` as a spreadsheet copies it, `shown`:
-    the columns on the page, tabs between them."""
+    """Fields `rows` (ids from the cell down, as they stand on the page; what is longer goes below
+    the last) or `row` (all from this one on; blank: below the last), `column`, `text` as a
+    spreadsheet copies it, `shown`: the columns on the page, tabs between them."""
     name, text = _name_of(request), text_of(form, "text")
     try:
         rows = csv.reader(io.StringIO(text, newline=""), delimiter="\t")
@@ -231,15 +295,16 @@ def paste(desk: Desk, request: Request, form: Form) -> Response:
         raise _refused(name, f"{longest} characters", f"at most {MAX_CELL_CHARACTERS} in a cell")
     if len(block) + len(desk.table(name).order) > MAX_ROWS:
         raise _refused(name, f"{len(block)} rows", f"{MAX_ROWS} rows in all")
+    targets = _ids_of(form, name) if text_of(form, "rows") else None
     row_id = _row_of(form, name) if text_of(form, "row") else None
     shown = text_of(form, "shown").split("\t") if "shown" in form else desk.table(name).columns
     column = text_of(form, "column") or shown[0]
-    return _edit(
-        desk,
-        request,
-        form,
-        lambda typed: paste_block(name, typed, row_id, column, block, shown),
-    )
+
+    def edit(typed: TypedTable) -> Edit:
+        below = [] if row_id is None else typed.order[typed.place_of(row_id) :]
+        return paste_block(name, typed, targets or below, column, block, shown)
+
+    return _edit(desk, request, form, edit)
 
 
 def add_row(desk: Desk, request: Request, form: Form) -> Response:
@@ -257,9 +322,7 @@ def add_row(desk: Desk, request: Request, form: Form) -> Response:
 def take_rows_out(desk: Desk, request: Request, form: Form) -> Response:
     """Field `rows`: ids of rows, joined by commas."""
     name = _name_of(request)
-    ids = [whole_number(each) for each in text_of(form, "rows").split(",")]
-    if None in ids:
-        raise _refused(name, "no row", "rows that are there")
+    ids = _ids_of(form, name)
     return _edit(desk, request, form, lambda typed: delete_rows(name, typed, ids))
 
 
@@ -314,6 +377,13 @@ def _name_of(request: Request) -> str:
     if name not in EDITED_TABLES:
         raise _refused(printable(name)[:60], "no such table", ", ".join(EDITED_TABLES))
     return name
+
+
+def _ids_of(form: Form, name: str) -> list[int]:
+    ids = [whole_number(each) for each in text_of(form, "rows").split(",")]
+    if None in ids:
+        raise _refused(name, "no row", "rows that are there")
+    return [each for each in ids if each is not None]
 
 
 def _row_of(form: Form, name: str) -> int:

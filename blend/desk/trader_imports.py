@@ -14,7 +14,6 @@ from blend.desk.asked import address, asked_text, refused
 from blend.desk.desk import Desk
 from blend.desk.drawn import picture_file
 from blend.desk.pages import Form, page
-from blend.desk.tables import grid_of
 from blend.domain.imports import BuildUp
 from blend.errors import Caution, FileTrouble, InputRefused, Problem
 from blend.show.amounts import printable
@@ -67,14 +66,12 @@ def landed_page(desk: Desk, request: Request, form: Form) -> Response:
     if request.query_params.get("as"):
         built = _landed(desk).built
         tables = [parity_table(built), *map(build_up_table, built)]
-    grids = [grid_of(desk, request, name) for name in ("foreign_offers", "import_rates")]
     return page(
         desk,
         request,
         "trader_landed.html",
         tables,
         title="Imports, landed",
-        grids=grids,
         at=partial(address, PATH, request),
     )
 

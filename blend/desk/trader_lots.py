@@ -12,7 +12,7 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from blend.desk.asked import address, asked_choice, asked_flag, asked_number, asked_text, refused
+from blend.desk.asked import address, asked_flag, asked_number, asked_text, refused
 from blend.desk.desk import Desk
 from blend.desk.drawn import chart_file
 from blend.desk.jobs import Job
@@ -23,7 +23,7 @@ from blend.domain.replacement import Replacement, ReplacementRules
 from blend.domain.selectors import EVERY_LOT, parse_selector
 from blend.grinder.live import LivePlan
 from blend.output.answer import Answer
-from blend.show.offered import ORDERS, lot_words, offered_table
+from blend.show.offered import lot_words, offered_table
 from blend.show.shown import ShownTable, shown_of
 from blend.trader.breakeven import (
     BreakEven,
@@ -50,10 +50,10 @@ _PARTS = ("/trader/demand", "/trader/supply", "/trader/regions")
 
 
 def lots_page(desk: Desk, request: Request, form: Form) -> Response:
-    (order, falling), rules, tables = _order(request), _rules(request), []
+    rules, tables = _rules(request), []
     if request.query_params.get("as"):
         replaced = in_time(request, _replacements(desk, desk.case(), rules))
-        tables = [_offered(desk, request, replaced)]
+        tables = [_offered(_plan(desk), replaced)]
     return page(
         desk,
         request,
@@ -61,49 +61,34 @@ def lots_page(desk: Desk, request: Request, form: Form) -> Response:
         tables,
         title="Lots and what they are worth",
         among=asked_text(request, "among"),
-        sort=f"{'-' if falling else ''}{order}",
     )
 
 
 def lots_part(desk: Desk, request: Request, form: Form) -> Response:
     """The table again, once what lots are replaced for is known."""
-    _order(request)
     return HTMLResponse(render_part(desk, request, "trader-lots"))
 
 
 def values(desk: Desk, request: Request) -> Mapping[str, Any]:
     """Of the part that follows every edit; replacements come later where they take longer."""
     at = partial(address, LOTS_PATH, request)
-    case = desk.state().case
-    if case is None or desk.state().plan is None:
-        return {"table": None, "at": at, "is_refused": case is None}
-    job = _replacements(desk, case, _rules(request))
+    state = desk.state()
+    if state.case is None or state.plan is None:
+        return {"table": None, "at": at, "is_refused": state.case is None}
+    job = _replacements(desk, state.case, _rules(request))
     is_known = job.wait(SOON_SECONDS if request.method == "GET" else 0.0)
-    order, falling = _order(request)
+    table = _offered(state.plan, job.result() if is_known else None)
     return {
-        "table": _offered(desk, request, job.result() if is_known else None),
+        "table": table,
+        "links": [lot_path(str(row[0])) for row in table.rows],
         "at": at,
         "is_known": is_known,
-        "order": order,
-        "falling": falling,
-        "orders": {column: name for name, column in ORDERS.items()},
-        "lot_path": lot_path,
         "again": address("/trader/lots/table", request),
     }
 
 
-def _order(request: Request) -> tuple[str, bool]:
-    """`?sort=worth` from the least up, `?sort=-worth` from the most down."""
-    choices = [sign + name for name in ORDERS for sign in ("", "-")]
-    asked = asked_choice(request, "sort", choices, "-above")
-    return asked.removeprefix("-"), asked.startswith("-")
-
-
-def _offered(
-    desk: Desk, request: Request, replaced: Mapping[str, Replacement] | None
-) -> ShownTable:
-    order, falling = _order(request)
-    return offered_table(_plan(desk), replaced, order=order, falling=falling)
+def _offered(plan: LivePlan, replaced: Mapping[str, Replacement] | None) -> ShownTable:
+    return offered_table(plan, replaced, order="above", falling=True)
 
 
 def _plan(desk: Desk) -> LivePlan:
@@ -254,7 +239,7 @@ def demand(desk: Desk, request: Request, form: Form) -> Response:
             shown_tables=_demand_tables(found),
             basis=spec["title"]["subtitle"],
             certificate=certificate_line(found.certificate, "price"),
-            words=spec["description"],
+            spec=spec,
             **_lot_values(request, asked),
         )
 
@@ -341,7 +326,7 @@ def regions(desk: Desk, request: Request, form: Form) -> Response:
             "trader_regions.html",
             table=_regions_table(found),
             basis=spec["title"]["subtitle"],
-            words=spec["description"],
+            spec=spec,
             certificate=None if found.certificate is None else map_certificate_line(found.certificate),
             **_lot_values(request, asked),
         )

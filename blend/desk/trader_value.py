@@ -17,7 +17,6 @@ from blend.desk.desk import Desk
 from blend.desk.drawn import chart_file
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, in_time, page, working_or
-from blend.desk.tables import grid_of
 from blend.domain.columns import SPECIES
 from blend.domain.quotations import Quotation
 from blend.errors import FileTrouble, InputRefused
@@ -137,7 +136,6 @@ def value_page(desk: Desk, request: Request, form: Form) -> Response:
         title="What lean and fat are worth",
         asked=asked,
         fits=FITS,
-        grid=grid_of(desk, request, "quotations"),
         at=partial(address, PATH, request),
         through_at=address("/trader/through", request),
         **_choices(desk),
@@ -177,7 +175,7 @@ def values(desk: Desk, request: Request) -> Mapping[str, Any]:
         "value": value,
         "cards": _cards(value),
         "lines": standing_lines(value),
-        "words": items_chart(value)["description"],
+        "chart": items_chart(value),
         "pictured": partial(address, request=request, day=str(value.quoted_on),
                             species=value.species),
     }  # fmt: skip
@@ -239,7 +237,7 @@ def through(desk: Desk, request: Request, form: Form) -> Response:
             request,
             "trader_through.html",
             table=_history_table(days),
-            words=history_chart(days)["description"] if len(days) > 1 else "",
+            chart=history_chart(days) if len(days) > 1 else None,
             pictured=partial(address, request=request, stop=None),
             at=at,
         )

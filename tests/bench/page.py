@@ -69,7 +69,7 @@ class EditedPage:
         self._headers = {
             "origin": origin,
             "cookie": f"desk_{port}={_KEY}",
-            "hx-request": "true",
+            "desk-part": "true",
             "content-type": "application/x-www-form-urlencoded",
         }
         parts = _PART.findall(self._answer("GET", "/grinder"))

@@ -270,9 +270,9 @@ def watched(page) -> list[str]:
     return faults
 
 
-_SETTLED = """() => document.readyState === 'complete' && !document.querySelector(`
-    body[data-busy], #connection:not([hidden]), .working, [hx-trigger^='load delay'],
-    .htmx-request, .htmx-swapping, .htmx-settling`)"""
+_SETTLED = """() => document.readyState === 'complete' && document.body.dataset.ready
+    && !document.querySelector(`body[data-busy], #connection:not([hidden]), .working,
+    [data-loading], [data-sending]`)"""
 
 
 def settled(page) -> None:

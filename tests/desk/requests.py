@@ -109,7 +109,7 @@ class Requests:
         url = path + ("?" + _urlencoded(draws, query) if query else "")
         if draws.random() < 0.05:
             method = draws.choice(METHODS)
-        headers = {"hx-request": b"true"} if draws.random() < 0.5 else {}
+        headers = {"desk-part": b"true"} if draws.random() < 0.5 else {}
         if draws.random() < 0.1:
             name = draws.choice(
                 ("accept", "accept-language", "hx-target", "if-none-match", "range")

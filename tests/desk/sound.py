@@ -84,9 +84,9 @@ def small_place(folder: Path) -> dict[str, Any]:
     write_csvs(_dearer(few_grids()), options["before"])
     write_csvs(market_grids(), options["market"])
     write_csvs({name: history_grids()[name] for name in HISTORY_TABLES} | _heard(), history)
-    for words in (["init"], ["import", str(history)]):
-        with redirect_stdout(io.StringIO()):
-            main(["store", *words, "--store", options["store"]], standalone_mode=False)
+    with redirect_stdout(io.StringIO()):
+        words = ["canvass", "import", str(history), "--store", options["store"]]
+        main(words, standalone_mode=False)
     return options
 
 
@@ -311,12 +311,12 @@ class _Page(HTMLParser):
             self._option = given
 
     def _leads_on(self, given: Mapping[str, str]) -> None:
-        for name in ("href", "src", "hx-get"):
+        for name in ("href", "src", "data-load", "data-look", "data-stop"):
             if name in given:
                 self._got.append(("GET", urljoin(self._address, given[name]), ()))
-        if "hx-post" in given:
+        if "data-check" in given:
             text = ((given.get("name", ""), "The 90s were 251.50."),)
-            self._got.append(("POST", urljoin(self._address, given["hx-post"]), text))
+            self._got.append(("POST", urljoin(self._address, given["data-check"]), text))
         if "data-do" in given:
             over = (("over", given["data-over"]),) if "data-over" in given else ()
             self._got.append(("POST", given["data-do"], (("parts", "status"), *over)))

@@ -97,7 +97,7 @@ def test_a_sheet_is_used_by_keyboard_alone(browser_page, served):
     words = "".join(reached)
     for control in (
         "Add a row",
-        "Take the marked rows out",
+        "Delete selected rows",
         "Paste",
         "Download CSV",
         'type="file"',
@@ -122,10 +122,8 @@ def test_a_sheet_is_used_by_keyboard_alone(browser_page, served):
     settled(page)
     assert not served.desk.is_unsaved
     assert 'data-column="price"' in focused(page), "rows made anew take the keyboard back"
-    page.locator(".mark-row").first.focus()
-    pressed(page, "Space")
     count = len(lots.order)
-    page.get_by_role("button", name="Take the marked rows out").focus()
+    page.get_by_role("button", name="Delete selected rows").focus()
     pressed(page, "Enter")
     settled(page)
     assert len(served.desk.table("lots").order) == count - 1
@@ -134,10 +132,11 @@ def test_a_sheet_is_used_by_keyboard_alone(browser_page, served):
 def test_a_fault_is_told_beside_its_cell_and_aloud(browser_page, served):
     page = browser_page
     page.goto(served.origin + "/tables/lots")
-    page.locator("#grid-lots td[data-column=price]").first.focus()
+    settled(page)
+    page.locator("#table-lots [data-column=price]").first.click()
     pressed(page, "x", "Enter")
-    page.wait_for_selector("#grid-lots td[aria-invalid=true]")
+    page.wait_for_selector("#table-lots [aria-invalid=true]")
     assert page.locator("#problems").get_attribute("aria-live") == "polite"
     assert "price" in page.inner_text("#problems")
-    cell = page.locator("#grid-lots td[aria-invalid=true]").first
+    cell = page.locator("#table-lots [aria-invalid=true]").first
     assert "read x" in cell.get_attribute("title")

@@ -208,16 +208,16 @@ def test_nothing_typed_runs_in_the_browser(browser, served):
         "/grinder",
         "/trader",
         "/reporter",
-        *(f"/tables/{name}?columns_{name}=all" for name in EDITED_TABLES),
+        *(f"/tables/{name}" for name in EDITED_TABLES),
     ]
     query = quote(TEXTS[1])
-    for path in [*paths, f"/tables/lots?only_lots={query}", f"/tables/{query}", f"/{query}"]:
+    for path in [*paths, f"/tables/lots?{query}={query}", f"/tables/{query}", f"/{query}"]:
         page.goto(served.origin + path)
         settled(page)
         assert page.evaluate("window.ran") == 0, path
-    page.goto(served.origin + "/tables/lots?columns_lots=all")
-    cell = page.locator("#grid-lots td[data-column=item]").first
-    cell.focus()
+    page.goto(served.origin + "/tables/lots")
+    settled(page)
+    page.locator("#table-lots [data-column=item]").first.click()
     for text in TEXTS[:5]:
         page.keyboard.press("F2")
         page.keyboard.insert_text(text)

@@ -119,8 +119,7 @@ class Typing(RuleBasedStateMachine):
         place = data.draw(st.integers(0, len(own)))
         first = data.draw(st.integers(0, len(COLUMNS) - max(map(len, block))))
         typed = self.book.tables["lots"]
-        row_id = typed.order[place] if place < len(own) else None
-        edit = paste_block("lots", typed, row_id, COLUMNS[first], block)
+        edit = paste_block("lots", typed, typed.order[place:], COLUMNS[first], block)
         for down, texts in enumerate(block):
             if place + down == len(own):
                 own.append([""] * len(COLUMNS))
@@ -220,7 +219,7 @@ def table(*rows) -> TypedTable:
 def test_a_block_is_laid_by_the_names_above_it():
     typed = table(("a", "1", ""))
     block = [["Price", "lot_id"], ["2", "b"], ["3", "c"]]
-    typed.apply(paste_block("lots", typed, typed.order[0], "note", block).changes)
+    typed.apply(paste_block("lots", typed, typed.order, "note", block).changes)
     assert typed.cells() == [("b", "2", ""), ("c", "3", "")]
 
 
@@ -229,7 +228,7 @@ def test_a_block_wider_than_its_place_is_refused_whole(block):
     typed = table(("a", "1", ""))
     column = "note" if block[0] != ["price"] else "price"
     with pytest.raises(ValueError):
-        paste_block("lots", typed, typed.order[0], column, block)
+        paste_block("lots", typed, typed.order, column, block)
 
 
 def test_what_is_gone_is_told():
@@ -238,8 +237,8 @@ def test_what_is_gone_is_told():
         lambda: edit_cells("lots", typed, {(7, "price"): "1"}),
         lambda: edit_cells("lots", typed, {(0, "color"): "1"}),
         lambda: delete_rows("lots", typed, [7]),
-        lambda: paste_block("lots", typed, 7, "price", [["1"]]),
-        lambda: paste_block("lots", typed, 0, "color", [["1"]]),
+        lambda: paste_block("lots", typed, [7], "price", [["1"]]),
+        lambda: paste_block("lots", typed, [0], "color", [["1"]]),
     ):
         with pytest.raises((KeyError, ValueError)):
             make()
@@ -295,11 +294,11 @@ def test_columns_that_a_file_leaves_out_can_be_typed_into():
 def test_a_block_without_names_is_laid_by_the_columns_as_they_are_seen():
     typed = table(("a", "1", "x"))
     shown = [COLUMNS[2], COLUMNS[0]]
-    edit = paste_block("lots", typed, 0, shown[0], [["new", "b"]], shown)
+    edit = paste_block("lots", typed, [0], shown[0], [["new", "b"]], shown)
     typed.apply(edit.changes)
     cells = dict(zip(typed.columns, typed.cells()[0], strict=True))
     assert (cells[shown[0]], cells[shown[1]], cells[COLUMNS[1]]) == ("new", "b", "1")
     with pytest.raises(TooWide):
-        paste_block("lots", typed, 0, shown[1], [["1", "2"]], shown)
+        paste_block("lots", typed, [0], shown[1], [["1", "2"]], shown)
     with pytest.raises(KeyError):
-        paste_block("lots", typed, 0, COLUMNS[1], [["1"]], shown)
+        paste_block("lots", typed, [0], COLUMNS[1], [["1"]], shown)

@@ -92,7 +92,7 @@ def test_a_file_is_waited_for_so_long_and_then_has_a_link(client, monkeypatch):
     route = Route("/sheep", view(file))
     monkeypatch.setattr(client.app.router, "routes", [route, *client.app.router.routes])
     monkeypatch.setattr(pages, "FILE_SECONDS", 0.05)
-    looks_again = {"hx-request": "true"}
+    looks_again = {"desk-part": "true"}
     try:
         answer = client.get("/sheep")
         assert answer.status_code == 503 and "Counting sheep" in answer.text

@@ -426,12 +426,12 @@ def test_a_desk_killed_at_any_moment_has_every_edit_that_it_answered(
 
 # In the browser ----------------------------------------------------------------------------------
 
-FIRST_PRICE = "#grid-lots tbody tr:nth-child({}) td[data-column=price]"
+FIRST_PRICE = "#table-lots .tabulator-row:nth-child({}) [data-column=price]"
+OPEN_CELL = ".tabulator-cell.tabulator-editing input"
 
 
 def type_price(page, row: int, text: str) -> None:
-    cell = page.locator(FIRST_PRICE.format(row))
-    cell.focus()
+    page.locator(FIRST_PRICE.format(row)).click()
     page.keyboard.type(text)
     page.keyboard.press("Enter")
 
@@ -448,6 +448,7 @@ def opened_lots(context, served):
     page = context.new_page()
     page.goto(served.address)
     page.goto(served.origin + "/tables/lots")
+    page.wait_for_selector("body[data-ready]")
     return page
 
 
@@ -467,7 +468,7 @@ def test_edits_wait_in_the_browser_while_the_desk_is_away(browser, tmp_path, key
     key = served.key if key_stays else "another-key"
     again = start_desk(tmp_path, folder=served.folder, port=served.port, key=key)
     if not key_stays:
-        wait_for(lambda: "started anew" in page.inner_text("#connection"))
+        wait_for(lambda: "restarted" in page.inner_text("#connection"))
         assert "2 edits are kept" in page.inner_text("#connection")
         assert cell_of(again.desk, 1) != "202"
         page.goto(again.address)
@@ -542,7 +543,8 @@ def test_what_the_desk_refuses_is_told_and_does_not_hold_up_the_rest(browser, tm
     new.post("/tables/lots/remove", data={"rows": str(gone)})
     type_price(page, 1, "208")
     page.wait_for_selector("#trouble:not(:empty)")
-    page.locator(f"#grid-lots tr[data-row='{gone}']").wait_for(state="detached")
+    rows = len(served.desk.table("lots").order)
+    page.wait_for_selector(f"#table-lots[aria-rowcount='{rows + 1}']")
     assert "gone" in page.inner_text("#trouble")
     assert "Typed: 208" in page.inner_text("#trouble")
     type_price(page, 1, "209")
@@ -569,11 +571,11 @@ def test_two_windows_on_one_desk_lose_nothing(browser, tmp_path):
 def test_a_cell_that_is_being_typed_in_outlives_a_reload_and_fresh_rows(browser_page, desk_address):
     page = browser_page
     page.goto(desk_address.split("/?")[0] + "/tables/lots")
-    page.locator(FIRST_PRICE.format(2)).focus()
+    page.locator(FIRST_PRICE.format(2)).click()
     page.keyboard.type("31")
     page.reload()
-    page.locator("#grid-lots td input:not([type=checkbox])").wait_for()
-    assert page.locator("#grid-lots td input:not([type=checkbox])").input_value() == "31"
+    page.locator(OPEN_CELL).wait_for()
+    assert page.locator(OPEN_CELL).input_value() == "31"
     with page.expect_response("**/tables/lots/add*"):
         page.evaluate("document.querySelector('[data-sheet=add]').click()")
         page.keyboard.type("9")  # just as the rows may come anew

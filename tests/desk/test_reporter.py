@@ -146,7 +146,7 @@ def test_what_is_typed_is_called_the_same_by_every_refusal(client):
 def test_the_buttons_of_the_sheets_stand_where_sheets_are(client):
     for path in ("/reporter", "/reporter/items", "/reporter/quotations"):
         page = client.get(path).text
-        assert "data-do=" not in page and "nothing to save or undo" in page
+        assert 'data-do="' not in page
         assert 'id="status" data-desk=' in page, "the script needs it on every page"
     for path in ("/grinder", "/trader"):
         page = client.get(path).text
@@ -699,11 +699,11 @@ def _correct_the_last(page):
 
 
 def _look_at_evidence_and_tone(page, origin):
-    page.click("nav >> text=Quotations")
+    page.click("nav >> text=Quotes")
     page.click("tbody >> text=90s")
     page.wait_for_selector("svg.picture")
     assert page.locator("svg.picture circle").count() >= 3
-    page.click("nav >> text=Tone")
+    page.click("nav >> text=Trend")
     page.wait_for_selector("text=How many items moved")
 
 

@@ -9,10 +9,16 @@ from contextlib import contextmanager
 import pytest
 
 from tests.desk.conftest import settled, watched
-from tests.desk.test_journal import FIRST_PRICE, cell_of, opened_lots, type_price, wait_for
+from tests.desk.test_journal import (
+    FIRST_PRICE,
+    OPEN_CELL,
+    cell_of,
+    opened_lots,
+    type_price,
+    wait_for,
+)
 
 CELL = "**/tables/lots/cell*"
-PRICE_OF = "#grid-lots tr[data-row='{}'] td[data-column=price]"
 NOTHING_WAITS = "() => !Object.keys(localStorage).some((key) => key.startsWith('desk-waiting'))"
 
 
@@ -49,6 +55,10 @@ def held(page, address: str):
     page.unroute(address)
 
 
+def row_count(page) -> int:
+    return int(page.get_attribute("#table-lots", "aria-rowcount")) - 1
+
+
 # Answers that come late --------------------------------------------------------------------------
 
 
@@ -59,8 +69,9 @@ def test_a_sheet_that_comes_late_takes_back_nothing_typed_since(lots, served):
         type_price(lots, 2, "319")
         assert price(lots, 2) == "319"
     settled(lots)
-    assert cell_of(served.desk, 1) == "319"
-    assert price(lots, 2) == "319"
+    # the new row stands above it by now, below the first
+    assert cell_of(served.desk, 2) == "319"
+    assert price(lots, 3) == "319"
 
 
 def test_an_answer_during_a_reload_is_in_the_page_that_comes(lots, served):
@@ -108,7 +119,7 @@ def test_a_form_that_was_emptied_stays_empty(browser_page, served):
         page.fill("[name=usd_per_cwt]", "231.25")
         wait_for(lambda: page.evaluate("1") and late)
         page.fill("[name=usd_per_cwt]", "231.5")
-        page.get_by_role("button", name="Empty the form").click()
+        page.get_by_role("button", name="Clear form").click()
         page.wait_for_load_state()
     settled(page)
     page.reload()
@@ -133,13 +144,13 @@ def test_leaving_an_edit_out_leaves_no_other_out(browser, served):
     page = opened_lots(browser.new_context(), served)
     page.route(CELL, lambda route: route.fulfill(status=500, body="no"))
     type_price(page, 1, "210")
-    leave = page.get_by_role("button", name="Leave this edit out")
+    leave = page.get_by_role("button", name="Discard this edit")
     leave.wait_for()
     type_price(page, 2, "211")
     second = []
 
     def only_the_first(route):
-        if "text=210" in route.request.post_data:
+        if "%22210%22" in route.request.post_data:
             route.continue_()
         else:
             second.append(route)
@@ -159,7 +170,7 @@ def test_leaving_an_edit_out_leaves_no_other_out(browser, served):
 
 
 def test_leaving_the_window_does_not_end_the_typing(lots, served):
-    lots.locator(FIRST_PRICE.format(1)).focus()
+    lots.locator(FIRST_PRICE.format(1)).click()
     lots.keyboard.type("31")
     # what a browser tells an input of whose window another one is now in front
     lots.evaluate("document.activeElement.dispatchEvent(new FocusEvent('blur'))")
@@ -170,19 +181,18 @@ def test_leaving_the_window_does_not_end_the_typing(lots, served):
     assert done(served) == 1
 
 
-def test_an_answer_leaves_caret_marks_and_place_where_they_were(lots, served):
-    lots.set_viewport_size({"width": 700, "height": 500})
-    lots.locator(".mark-row").nth(3).check()
+def test_an_answer_leaves_caret_and_place_where_they_were(lots, served):
+    lots.set_viewport_size({"width": 700, "height": 700})
+    lots.locator("details.files summary").click()
     lots.set_input_files(
         "form.upload input[type=file]",
         {"name": "lots.csv", "mimeType": "text/csv", "buffer": b"lot_id\n"},
     )
-    cell = lots.locator(FIRST_PRICE.format(12))
-    cell.focus()
+    lots.locator(FIRST_PRICE.format(12)).click()
     lots.keyboard.type("1234")
     lots.keyboard.press("ArrowLeft")
     place = """() => {
-      const { scrollLeft, scrollTop } = document.querySelector(".grid-scroll");
+      const { scrollLeft, scrollTop } = document.querySelector("#table-lots .tabulator-tableholder");
       return [scrollLeft, scrollTop];
     }"""
     before = lots.evaluate(place)
@@ -190,12 +200,16 @@ def test_an_answer_leaves_caret_marks_and_place_where_they_were(lots, served):
     with lots.expect_response("**/tables/lots/add*"):
         lots.evaluate("document.querySelector('[data-sheet=add]').click()")
     settled(lots)
-    assert len(served.desk.table("lots").order) == lots.locator(".mark-row").count()
     assert lots.evaluate(place) == before
     lots.keyboard.type("5")
-    assert lots.locator("td[data-column] input").input_value() == "12354"
-    assert lots.locator(".mark-row:checked").count() == 1
-    assert lots.locator(".mark-row").nth(3).is_checked()
+    assert lots.locator(OPEN_CELL).input_value() == "12354"
+    lots.keyboard.press("Enter")
+    settled(lots)
+    lots.wait_for_function(
+        "(rows) => document.querySelector('#table-lots').ariaRowCount == rows",
+        arg=len(served.desk.table("lots").order) + 1,
+    )
+    assert "12354" in [cell_of(served.desk, at) for at in (11, 12)]
     chosen = "document.querySelector('form.upload input[type=file]').files.length"
     assert lots.evaluate(chosen) == 1
 
@@ -233,10 +247,10 @@ def test_what_is_refused_is_told_and_not_shown_as_done(lots, served):
     text = "9" * 40_000
     before = price(lots, 1)
     with held(lots, CELL):
-        lots.locator(FIRST_PRICE.format(1)).focus()
+        lots.locator(FIRST_PRICE.format(1)).click()
         lots.keyboard.insert_text("x")
         lots.keyboard.press("F2")
-        lots.locator("td input[aria-label]:focus").fill(text)
+        lots.locator(OPEN_CELL).fill(text)
         lots.keyboard.press("Enter")
         type_price(lots, 2, "212")
     settled(lots)
@@ -252,12 +266,11 @@ def test_what_is_refused_is_told_and_not_shown_as_done(lots, served):
 def test_two_windows_show_each_other_s_edits(browser, served):
     context = browser.new_context()
     one, two = (opened_lots(context, served) for _ in range(2))
-    one.locator(FIRST_PRICE.format(3)).focus()
+    one.locator(FIRST_PRICE.format(3)).click()
     one.keyboard.type("31")
     type_price(two, 2, "302")
     one.wait_for_function(
-        "() => document.querySelector('#grid-lots tbody tr:nth-child(2) [data-column=price]')"
-        ".textContent === '302'"
+        "(where) => document.querySelector(where).textContent === '302'", arg=FIRST_PRICE.format(2)
     )
     one.keyboard.type("9")
     one.keyboard.press("Enter")
@@ -269,12 +282,12 @@ def test_two_windows_show_each_other_s_edits(browser, served):
 def test_a_cell_that_is_open_is_not_opened_in_another_window(browser, served):
     context = browser.new_context()
     one = opened_lots(context, served)
-    one.locator(FIRST_PRICE.format(3)).focus()
+    one.locator(FIRST_PRICE.format(3)).click()
     one.keyboard.type("31")
     two = opened_lots(context, served)
-    assert two.locator("td[data-column] input").count() == 0
+    assert two.locator(OPEN_CELL).count() == 0
     one.reload()
-    assert one.locator("td[data-column] input").input_value() == "31"
+    assert one.locator(OPEN_CELL).input_value() == "31"
     context.close()
 
 
@@ -307,20 +320,21 @@ def stands(page) -> tuple[int, str]:
     return tuple(
         page.evaluate(
             """() => {
-              const cell = document.activeElement.closest("td");
-              return [cell.closest("tr").rowIndex, cell.dataset.column];
+              const cell = document.activeElement.closest(".tabulator-cell");
+              const row = cell.closest(".tabulator-row");
+              return [[...row.parentElement.children].indexOf(row) + 1, cell.dataset.column];
             }"""
         )
     )
 
 
 def test_moving_typing_and_leaving_by_keyboard(lots, served):
-    columns = lots.locator("#grid-lots thead th[data-name]").evaluate_all(
-        "all => all.map((each) => each.dataset.name)"
+    columns = lots.locator("#table-lots .tabulator-row").first.locator("[data-column]").evaluate_all(
+        "all => all.filter((each) => each.offsetParent).map((each) => each.dataset.column)"
     )
     before, after = (columns[columns.index("price") + step] for step in (-1, 1))
     was = [price(lots, row) for row in range(1, 5)]
-    lots.locator(FIRST_PRICE.format(1)).focus()
+    lots.locator(FIRST_PRICE.format(1)).click()
     pressed(lots, "ArrowDown", "ArrowLeft")
     assert stands(lots) == (2, before)
     pressed(lots, "ArrowRight", *"301", "Tab")
@@ -342,7 +356,7 @@ def test_moving_typing_and_leaving_by_keyboard(lots, served):
 
 
 def test_saving_by_keyboard_saves_what_is_typed_in_an_open_cell_too(lots, served):
-    lots.locator(FIRST_PRICE.format(1)).focus()
+    lots.locator(FIRST_PRICE.format(1)).click()
     pressed(lots, *"317", "Control+s")
     settled(lots)
     assert cell_of(served.desk) == "317" and stands(lots) == (1, "price")
@@ -366,9 +380,10 @@ def test_keys_undo_nothing_where_no_button_does(browser_page, served):
 
 
 def test_a_block_pasted_beyond_the_last_row_is_undone_as_one(lots, served):
-    rows = lots.locator("#grid-lots tbody tr")
-    count, was = rows.count(), served.desk.table("lots").cells()
-    lots.locator(FIRST_PRICE.format(count - 1)).focus()
+    order, was = list(served.desk.table("lots").order), served.desk.table("lots").cells()
+    cell = "#table-lots [data-row='{}'][data-column=price]"
+    lots.locator("#table-lots .tabulator-tableholder").evaluate("each => each.scrollTo(0, 1e6)")
+    lots.locator(cell.format(order[-2])).click()
     with held(lots, "**/tables/lots/paste*") as late:
         lots.evaluate(
             """() => {
@@ -381,20 +396,21 @@ def test_a_block_pasted_beyond_the_last_row_is_undone_as_one(lots, served):
         wait_for(lambda: lots.evaluate("1") and late)
         pressed(lots, "ArrowDown", "ArrowUp", "ArrowUp", *"55", "Enter")
     settled(lots)
-    assert rows.count() == count + 2
-    shown = [price(lots, row) for row in range(count - 2, count + 3)]
+    assert row_count(lots) == len(order) + 2
+    made = served.desk.table("lots").order[-5:]
+    lots.locator("#table-lots .tabulator-tableholder").evaluate("each => each.scrollTo(0, 1e6)")
+    shown = [lots.inner_text(cell.format(row)) for row in made]
     assert shown == ["55", "401", "402", "403", "404"]
-    assert [cell_of(served.desk, place) for place in range(count - 3, count + 2)] == shown
-    assert stands(lots) == (count - 1, "price")
+    assert [cell_of(served.desk, len(order) - 3 + at) for at in range(5)] == shown
+    assert stands(lots)[1] == "price"
     with held(lots, "**/undo*"):
         pressed(lots, "Control+z", "Control+z")
-        pressed(lots, "ArrowUp")
     settled(lots)
     assert served.desk.table("lots").cells() == was
-    assert rows.count() == count and stands(lots) == (count - 2, "price")
+    assert row_count(lots) == len(order)
     pressed(lots, "Control+y", "Control+Shift+z")
     settled(lots)
-    assert [price(lots, row) for row in range(count - 2, count + 3)] == shown
+    assert [cell_of(served.desk, len(order) - 3 + at) for at in range(5)] == shown
 
 
 # By chance ---------------------------------------------------------------------------------------
@@ -430,7 +446,8 @@ def test_edits_over_an_unhappy_network_are_neither_lost_nor_doubled(browser, ser
     for number in range(25):
         row_id = draw.choice(ids)
         typed[row_id] = str(200 + number)
-        page.locator(PRICE_OF.format(row_id)).focus()
+        place = served.desk.table("lots").order.index(row_id) + 1
+        page.locator(FIRST_PRICE.format(place)).click()
         pressed(page, *typed[row_id], "Enter")
         edits += 1
         chance = draw.random()
@@ -443,9 +460,10 @@ def test_edits_over_an_unhappy_network_are_neither_lost_nor_doubled(browser, ser
     page.unroute_all(behavior="wait")
     settled(page)
     for row_id, text in typed.items():
-        assert page.inner_text(PRICE_OF.format(row_id)) == text, row_id
+        place = served.desk.table("lots").order.index(row_id) + 1
+        assert price(page, place) == text, row_id
     assert done(served) == edits
+    shown = page.locator("#table-lots .tabulator-row [data-column=price]").all_inner_texts()
     lots = served.desk.table("lots")
-    shown = page.locator("#grid-lots td[data-column=price]").all_inner_texts()
     assert shown == [cells[lots.columns.index("price")] for cells in lots.cells()][: len(shown)]
     page.context.close()

@@ -2,7 +2,8 @@
 // come back in their place. Everything that is computed is computed on the server.
 
 import { beginDrafts, showDraft } from "./drafts.js";
-import { beginSheets, replaceSheet, show } from "./sheet.js";
+import { AWAY, beginFragments } from "./fragments.js";
+import { beginGrids, show, takeRows } from "./grid.js";
 import { beginSliders } from "./sliders.js";
 import { storeOf } from "./stores.js";
 
@@ -162,7 +163,7 @@ async function post({ url, fields, page }) {
     const response = await fetch(url + location.search, {
       method: "POST",
       body: new URLSearchParams({ ...fields, parts: asked }),
-      headers: { "HX-Request": "true" },
+      headers: { "desk-part": "1" },
       signal: AbortSignal.timeout(MAX_MS),
     });
     const text = await response.text();
@@ -187,6 +188,7 @@ function put(html) {
   document.body.dataset.putting = "yes";
   fresh.forEach(putOne);
   delete document.body.dataset.putting;
+  unfold();
   showWaiting();
   document.dispatchEvent(new CustomEvent("desk:fresh"));
   if (!focused.isConnected && document.activeElement === document.body) place()?.focus();
@@ -200,11 +202,14 @@ function putOne(fresh) {
     old.dataset.held = "missed"; // a hand is in it; it is asked for when the hand lets go
     return;
   }
-  fresh.removeAttribute("hx-swap-oob");
-  if (old.matches(".sheet")) replaceSheet(old, fresh);
-  else old.replaceWith(fresh);
-  htmx.process(fresh);
+  old.replaceWith(fresh);
+  if (fresh.id.startsWith("grid-")) takeRows(fresh.id);
 }
+
+// What was folded open stays open when its part is made anew.
+const unfolded = new Set();
+const unfold = () => unfolded.forEach((id) => document.getElementById(id)?.setAttribute("open", ""));
+document.addEventListener("toggle", ({ target: { id, open } }) => id && unfolded[open ? "add" : "delete"](id), true);
 
 /** Finds what stands where an element stood, in a part that was made anew. */
 function placeOf(element) {
@@ -233,10 +238,10 @@ function line(words) {
 }
 
 const TROUBLES = {
-  away: "The desk cannot be reached.",
-  shut: "The desk was started anew: open it by the address that its window shows now.",
+  away: AWAY,
+  shut: "The desk was restarted: open it from the address its window shows now.",
   other: "Another desk or program answers at this address.",
-  failed: "The desk failed at this; its window tells more.",
+  failed: "The desk failed at this; its window says more.",
 };
 
 function tellConnection({ trouble, key }) {
@@ -250,21 +255,13 @@ function tellConnection({ trouble, key }) {
   if (trouble !== "failed" || !key) return;
   const button = document.createElement("button");
   button.type = "button";
-  button.textContent = "Leave this edit out";
+  button.textContent = "Discard this edit";
   button.addEventListener("click", () => {
     drop(key); // this one, also where it was answered meanwhile and another is the first
     ask();
   });
   place.append(" ", button);
 }
-
-// A page that waits for long work looks again whatever a look has met, and says what that was.
-const missed = (trouble) => (event) => {
-  const place = event.target.closest?.(".working")?.querySelector(".missed");
-  if (place) place.textContent = `${TROUBLES[trouble(event)]} This page looks again.`;
-};
-document.addEventListener("htmx:sendError", missed(() => "away"));
-document.addEventListener("htmx:responseError", missed(({ detail }) => (detail.xhr.status < 500 ? "shut" : "failed")));
 
 // Buttons and keys -----------------------------------------------------------------------------
 
@@ -283,10 +280,15 @@ document.addEventListener("keydown", (event) => {
   if (document.querySelector("#status [data-do]")) send(path, {});
 });
 
-showWaiting();
 showWaitingDrafts();
-beginSheets(send, bookId);
 beginDrafts(send, forgetDraft);
 beginSliders(send, ask, newName);
-if (isMadeBeforeAnAnswer()) ask();
-else drain();
+beginFragments();
+try {
+  await beginGrids(send, bookId);
+} finally {
+  showWaiting();
+  if (isMadeBeforeAnAnswer()) ask();
+  else drain();
+}
+document.body.dataset.ready = "yes";

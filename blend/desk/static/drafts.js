@@ -12,6 +12,12 @@ const textOf = (element) =>
     ? JSON.stringify(Object.fromEntries(new FormData(element)))
     : element.value;
 
+/** A form is being sent: what was typed into it needs no draft any more. */
+export function settleDraft(form) {
+  clearTimeout(timers.get(form));
+  typed.delete(form);
+}
+
 export function beginDrafts(send, forget) {
   const save = (element) => {
     clearTimeout(timers.get(element));
@@ -32,8 +38,7 @@ export function beginDrafts(send, forget) {
   document.addEventListener("submit", ({ target: { dataset } }) => {
     if (dataset.letsGo === undefined) return;
     for (const element of [...typed.keys()].filter((each) => each.dataset.draft === dataset.letsGo)) {
-      clearTimeout(timers.get(element));
-      typed.delete(element);
+      settleDraft(element);
     }
     forget(dataset.letsGo);
   });

@@ -4,7 +4,7 @@
 // names a column that moves with it. Inputs of one cell follow each other.
 // A select with data-choose="name" picks what is tried: its value goes into the address.
 
-import { aside, show } from "./sheet.js";
+import { aside, show } from "./grid.js";
 
 const AT_ONCE_MS = 40;
 
