@@ -112,7 +112,7 @@ class Requests:
         headers = {"desk-part": b"true"} if draws.random() < 0.5 else {}
         if draws.random() < 0.1:
             name = draws.choice(
-                ("accept", "accept-language", "hx-target", "if-none-match", "range")
+                ("accept", "accept-language", "if-none-match", "range")
             )
             headers[name] = draws.text().encode()[:2_000].translate(None, b"\r\n\x00")
         if method not in _SENDING:

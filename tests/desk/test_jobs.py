@@ -102,7 +102,7 @@ def test_a_file_is_waited_for_so_long_and_then_has_a_link(client, monkeypatch):
     finally:
         end.set()
     ready = client.get("/sheep", headers=looks_again)
-    assert 'href="/sheep"' in ready.text and "hx-get" not in ready.text
+    assert 'href="/sheep"' in ready.text and "data-look" not in ready.text
     assert client.get("/sheep").text == "True"
 
 
