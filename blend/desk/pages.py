@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cache, wraps
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import urlencode
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -25,13 +25,9 @@ from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.errors import BlendError, InputRefused, NoPlan, Problem
 from blend.output.charts import themed
-from blend.output.formats import format_of
 from blend.show.amounts import printable
 from blend.show.shown import ShownTable
 from blend.tables.write import write_csv, write_plain_workbook
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 NAVIGATION = (
     (
@@ -312,35 +308,6 @@ class Section:
     texts: Sequence[Sequence[str]]
     totals: Sequence[str] = ()
     note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Heading:
-    """A column of a frame, by the format map."""
-
-    name: str
-    unit: str
-    heading: str
-    align: str
-
-
-def frame_section(
-    frame: DataFrame, title: str, note: str = "", columns: Sequence[str] | None = None
-) -> Section:
-    """A frame of an answer, its columns shown as the format map says."""
-    names = [name for name in (columns or list(frame.columns)) if name in frame.columns]
-    formats = [format_of(name) for name in names]
-    rows = list(frame[names].itertuples(index=False, name=None))
-    totals: list[str] = []
-    if len(rows) > 1 and any(each.is_summed for each in formats):
-        sums = [
-            each.text(frame[name].round(each.decimals or 0).sum()) if each.is_summed else ""
-            for name, each in zip(names, formats, strict=True)
-        ]
-        totals = ["Total", *sums[1:]]
-    headings = [Heading(each.heading, each.unit, each.title, each.align) for each in formats]
-    texts = [[f.text(value) for f, value in zip(formats, row, strict=True)] for row in rows]
-    return Section(title, headings, rows, texts, totals, note)
 
 
 def section_of(table: ShownTable | Section) -> Section:
