@@ -10,7 +10,6 @@ from functools import lru_cache
 from importlib.metadata import version
 from importlib.resources import files
 
-import vl_convert
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -34,6 +33,8 @@ def packaged(name: str) -> tuple[bytes, str]:
     Raises KeyError for an unknown name, FileTrouble where the package lacks the file.
     """
     if name == _CHARTS:  # takes about a second
+        import vl_convert
+
         return _zipped(vl_convert.javascript_bundle("export { vegaEmbed };")), "text/javascript"
     path, media_type = _GRID[name]
     file = files("js_lib_tabulator").joinpath(path)

@@ -301,7 +301,7 @@ def test_all_tables_are_taken_away_as_one_workbook(client, desk):
         ("lots.txt", b"lot_id\nA\n", ".csv or .xlsx"),
         ("lots", b"lot_id\nA\n", ".csv or .xlsx"),
         ("lots.xlsx", b"nonsense", "lots.xlsx"),
-        ("lots.csv", b"lot_id,color\nA,red\n", "color"),
+        ("lots.csv", b"lot_id,color\nA,red\n", "lots.csv"),
     ],
 )
 def test_a_file_with_any_fault_is_refused_whole(client, desk, name, content, told):
