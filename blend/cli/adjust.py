@@ -68,7 +68,7 @@ Examples:
     "lots",
     multiple=True,
     metavar="ID",
-    help="A lot at hand; repeat it. Default: all on hand.",
+    help="A lot that may go in; repeat it. Default: all on hand.",
 )
 @click.option("--whole-containers", is_flag=True, help="Add whole containers only.")
 @click.option(
@@ -119,7 +119,7 @@ def adjust(
     _check_names(case, product_id, lots)
     at_hand = lots_at_hand(case, lots)
     if not at_hand:
-        raise _refused("--lot", "no lot on hand", "a lot at hand: name one with --lot")
+        raise _refused("--lot", "no lot", "on hand: name one with --lot")
     asked = {each.product_id: each.min_confidence for each in read_chance_constraints(folder, case)}
     room = case.product(product_id).blender_max_lb - pounds if room_lb is None else room_lb
     recipe = _planned_recipe(case, product_id) if as_planned else ()

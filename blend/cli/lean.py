@@ -111,10 +111,10 @@ def control(
     type=click.FloatRange(10, 60),
     callback=finite,
     metavar="°F",
-    help="Tell what heat to take out of a batch to have it no warmer than this.",
+    help="Show the heat to take out of a batch to have it no warmer.",
 )
 def temperature(folder: Path, maximum: float | None) -> None:
-    """Plan the day's blends and tell how warm each batch becomes.
+    """The plan, and how warm each batch gets.
 
     FOLDER holds a case and temperatures.csv, with how warm its lots are. An aid: a
     thermometer in the meat, the plant's own limits and the inspector decide.

@@ -123,7 +123,7 @@ def _remembered(desk: Desk) -> dict[str, str]:
 
 
 def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
-    """The work asked for; None where the form cannot be read, which `read` then tells."""
+    """The work asked for; None where the form cannot be read, with the reasons in `read`."""
     from blend.domain.correction import Held, Reading, Terms
     from blend.grinder import adjust
     from blend.grinder.correct import lots_at_hand
@@ -147,14 +147,14 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
         SOLVENT_EXTRACTION_SD_SHARE * POINTS_PER_SHARE,
     )
     room_lb = read.number("room_lb", "Room, lb", 0, 1e6, None)
-    confidence = read.number("confidence", "How surely, %", 0, 99.9999, None)
+    confidence = read.number("confidence", "Confidence, %", 0, 99.9999, None)
     test_cost = read.number("test_cost", "Cost of a test, USD", 0.01, 1e6, None)
     usable = {lot.lot_id for lot in case.usable_lots()}
     named = [name.removeprefix(_LOT) for name in read.fields if name.startswith(_LOT)]
     at_hand = lots_at_hand(case, [name for name in named if name in usable])
     if not at_hand:
         read.problems.append(
-            Problem("Lots at hand", None, None, "none, and no lot is in stock", "at least one lot")
+            Problem("Lots that may go in", None, None, "none, and no lot is in stock", "at least one lot")
         )
     if read.problems:
         return None

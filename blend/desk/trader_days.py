@@ -31,7 +31,7 @@ from blend.trader.scenarios import ScenarioJob, ScenarioResults, run_scenarios
 
 POSITIONS_PATH, SCENARIOS_PATH = "/trader/positions", "/trader/scenarios"
 TABLES: Mapping[str, Table] = {**POSITION_TABLES, SCENARIOS.name: SCENARIOS}
-"""What these pages need beside the tables that are edited at the desk."""
+"""What these pages need next to the tables edited on the page."""
 MAX_DRAWS = 100_000
 MAX_SEED = 10**9
 _DRAWS = 500
@@ -143,7 +143,7 @@ def _of_positions(request: Request) -> dict[str, bool]:
 
 
 def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ...]]:
-    """The work, and what to look at twice in the tables it is of."""
+    """The work, and the warnings of its tables."""
     asked = _of_positions(request)
     hangs_on = _raw_key(desk, POSITION_TABLES)
     read = read_horizon(desk.source)
@@ -169,7 +169,7 @@ def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ..
 
 
 def _raw_key(desk: Desk, tables: Mapping[str, Table]) -> tuple[Hashable, ...]:
-    """Tables that are read from the folder as they are: their cells tell whether they changed."""
+    """Tables that are read from the folder as they are: their cells show whether they changed."""
     return tuple(repr(raw.rows) for raw in read_tables(desk.source, tables).tables.values())
 
 

@@ -97,7 +97,7 @@ class Obstacle:
     kind: str
     """"rules", "lots", "room", "removal" or "containers"."""
     rule_ids: tuple[str, ...]
-    """Of rules and of rows of standards, none of which could stay."""
+    """Rules and rows of standards that would all have to go."""
     added_lb: tuple[tuple[str, float], ...]
     removed_lb: float
 

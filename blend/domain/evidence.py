@@ -58,7 +58,7 @@ class LeanMethod:
 @record("tests", "Lean tests of lots, today's and past, one a row.", key="test_id")
 @dataclass(frozen=True, slots=True)
 class LeanTest:
-    """One test of one lot, on today's sheet or long used, beside what its seller stated.
+    """One test of one lot, on today's sheet or long used, with what its supplier stated.
 
     `taken_lb` is how much of the lot was taken, None where it was not noted.
     """
@@ -90,7 +90,7 @@ class LeanTest:
 )
 @dataclass(frozen=True, slots=True)
 class BatchTest:
-    """The lean readings of one batch made, beside its target."""
+    """The lean tests of one batch, with its target."""
 
     batch_id: str = col.identifier("the plant's own batch number")
     product_id: str = col.identifier("the product")

@@ -1,4 +1,4 @@
-"""How far lean may be from what is said of it, and how surely a product is to keep its limits."""
+"""How far lean may be off its statement, and the confidence with which products hold spec."""
 
 from __future__ import annotations
 
@@ -76,14 +76,14 @@ class BatchUncertainty:
 
 
 class Sides(StrEnum):
-    """Which of a product's lean limits a promise speaks of."""
+    """The lean limits of a product that a confidence is for."""
 
     BELOW = "below"
-    """Lean does not fall below its least, that is: fat does not pass its most."""
+    """Lean not under its minimum, so fat not over its maximum."""
     ABOVE = "above"
-    """Lean does not rise above its most."""
+    """Lean not over its maximum."""
     BOTH = "both"
-    """Neither; each side gets half of the chance to fail, so the two together hold."""
+    """Both; each side gets half of the risk, so that the two together hold."""
 
 
 @record(
@@ -116,22 +116,22 @@ class ChanceConstraint:
 
     @property
     def max_out_of_side_share(self) -> float:
-        """The chance to fail that each side is given."""
+        """The risk that each side gets."""
         return (1 - self.min_confidence) / len(self.each_side)
 
     @property
     def quantile(self) -> float:
-        """Standard deviations that the mean keeps from each limit spoken of."""
+        """Standard deviations that the mean keeps from each limit."""
         return NormalDist().inv_cdf(1 - self.max_out_of_side_share)
 
 
 @dataclass(frozen=True, slots=True)
 class ChanceCheck:
-    """One side of a promise held against one recipe of the rounded plan.
+    """One side of a chance constraint checked for one recipe of the rounded plan.
 
-    `margin_share` is what the batch's lean keeps from the limit, `needed_share` what the
-    promise asks it to keep; both in the limit's own reading, so that kept means margin at or
-    above need. `confidence` is the probability that a batch is on the right side.
+    `margin_share` is how far the batch's lean is from the limit, `needed_share` how far it has to
+    be: kept means margin at or above need. `confidence` is the probability that a batch is on the
+    right side.
     """
 
     product_id: str

@@ -154,7 +154,7 @@ class AdjustAnswer(Answer):
             steps.append(f"Take out {_lb(made.removed_lb)}.")
         steps += [f"Add {self._added(each.lot_id, each.pounds_lb)}." for each in made.added]
         if not steps:
-            return ["Nothing at hand that the rules allow brings it closer."]
+            return ["Nothing you have and may use brings it closer."]
         steps.append(
             f"Mix and test again. Expect {_lb(made.finished_lb)} at {made.fat_share:.1%} fat,"
             f" {_chance(made.sure_after)} it is in spec ({ASSUMES_INDEPENDENT}){self._how_sure}."
@@ -192,7 +192,7 @@ class AdjustAnswer(Answer):
         ]
         return {
             "rules": " and ".join(rules),
-            "lots": "only the lots at hand (name more with --lot)",
+            "lots": "only these lots may go in (name more with --lot)",
             "room": "the room left in the blender (--room-lb)",
             "removal": "nothing may be taken out (--allow-removal)",
             "containers": "whole containers only",
@@ -238,9 +238,13 @@ class AdjustAnswer(Answer):
         if made.act is Act.NOTHING:
             said = f"in spec at the confidence asked for ({ASSUMES_INDEPENDENT})"
         elif made.act is Act.SHORT:
-            said = "nothing at hand comes closer" if math.isfinite(gap_usd) else not_ruled_out
+            said = "no allowed amounts come closer" if math.isfinite(gap_usd) else not_ruled_out
         elif not made.is_as_sure_as_asked:
-            said = "nothing at hand is as sure as asked" if math.isfinite(gap_usd) else not_ruled_out
+            said = (
+                "no allowed amounts reach that confidence"
+                if math.isfinite(gap_usd)
+                else not_ruled_out
+            )
         else:
             usd = max(0.01, math.ceil(gap_usd * 100) / 100)
             said = f"no adjustment, even in parts of a pound or container, is ${usd:,.2f} cheaper"

@@ -23,8 +23,8 @@ from blend.model.horizon import (
 from blend.model.solver import Outcome
 
 Say = Callable[[str], None]
-AS_DIVISIBLE = "taken as divisible"
-"""The note of a limit that an outlook with divisible containers may miss."""
+AS_DIVISIBLE = "as if it could be split"
+"""The note of a limit that the LP relaxation may miss."""
 _NO_MONEY = DaysMoney(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 _NO_BOUND = Bound(0.0, 0.0, "", 0.0)
 
@@ -74,7 +74,7 @@ def plan_days(
         limit_s = horizon.case.settings.time_limit_s
         raise SolverTrouble(
             f"no plan was found within {limit_s:g} s; allow more time (time_limit_s), or take "
-            "containers and counts as divisible"
+            "--containers no"
         )
     say("break-evens")
     value, pricing_stopped = DayPrices((), (), {}), False

@@ -1,8 +1,7 @@
 """Why a lot is used or not: what a pound of it is worth in each product, part by part.
 
 A pound of a lot in a product is worth the sum, over the model's rows, of its coefficient in the
-row times the row's dual. With the dual of the finished-weight row taken out as the price of a
-finished pound,
+row times the row's dual. With the dual of the weight balance as the price of a finished pound,
 
     worth = yield · finished price + Σ (coefficient − limit · yield) · dual,
 

@@ -1,4 +1,4 @@
-"""What a lot's lean is likely to be, from its statement, its tests and its seller's history."""
+"""What a lot's lean is likely to be, from its statement, its tests and its supplier's history."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from blend.domain.lots import Lot
 
 CONFIDENCE_SHARE = 0.95
 DEVIATIONS_EACH_WAY = NormalDist().inv_cdf(0.5 + CONFIDENCE_SHARE / 2)
-"""Of an interval that holds the truth with `CONFIDENCE_SHARE`."""
+"""Half-width of a `CONFIDENCE_SHARE` interval, in standard errors."""
 
 CONTRADICTS_FROM = 3.0
-"""Standard deviations from which tests contradict a statement: by chance alone one lot in 370,
-as with the limits of a control chart."""
+"""Standard errors from which tests contradict a statement: by chance alone one lot in 370, as
+with the limits of a control chart."""
 
 USUAL_SPREAD_SHARE = 0.02
-"""Scale of the half-normal prior of both spreads: biases of sellers, and lots of one seller,
+"""Scale of the half-normal prior of both spreads: biases of suppliers, and lots of one supplier,
 rarely differ by more than four lean points. Common practice, no source; ten suppliers with a
 few tested lots each outweigh it."""
 
@@ -38,12 +38,12 @@ class LotEstimate:
     standard_error_share: float
     tests: int
     tested_lean: float | None
-    """Mean of its own tests, the surer ones counting more; None where there are none."""
+    """Mean of its own tests, weighted by precision; None where there are none."""
     own_weight: float
-    """Of its own tests, 0 to 1; the rest is its supplier's history."""
+    """Weight of its own tests, 0 to 1; the rest is its supplier's history."""
     contradiction: float | None
-    """Standard deviations by which its tests lie below (above zero: the statement is too lean)
-    what all other lots' tests let expect; None without tests or without others."""
+    """Standard errors by which its tests are below what all other lots' tests predict (positive: the
+    statement is too lean); None without tests or without others."""
 
     @property
     def min_lean(self) -> float:
@@ -60,7 +60,7 @@ class LotEstimate:
 
 @dataclass(frozen=True, slots=True)
 class SupplierScore:
-    """How a supplier's statements compare with tests. Above zero it overstates lean."""
+    """How a supplier's statements compare with tests. Positive: it overstates lean."""
 
     supplier: str
     lots: int
@@ -68,10 +68,10 @@ class SupplierScore:
     bias_share: float
     standard_error_share: float
     lot_spread_share: float | None
-    """Spread of its lots beyond what tests explain, from its own tests alone; None below
+    """Spread of its lots beyond the tests' errors, from its own tests alone; None for fewer than
     three lots. For information: the estimates use the spread of all suppliers."""
     taken_lb: float
-    """As far as the test log notes it."""
+    """Where the test log has it."""
 
     @property
     def min_bias_share(self) -> float:
@@ -82,13 +82,13 @@ class SupplierScore:
         return self.bias_share + DEVIATIONS_EACH_WAY * self.standard_error_share
 
     def lost_usd(self, usd_per_lean_lb: float) -> float:
-        """Money paid for lean that was not there, over what was taken; below zero a gain."""
+        """Money paid for lean that was not there, on what was taken; negative is a gain."""
         return self.taken_lb * self.bias_share * usd_per_lean_lb
 
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """A component of the hierarchy and how surely it is known, as shares."""
+    """A component of the hierarchy and its standard error, as shares."""
 
     share: float
     standard_error_share: float
@@ -97,14 +97,14 @@ class Spread:
 @dataclass(frozen=True, slots=True)
 class Components:
     mean_bias: Spread
-    """By which suppliers overstate on the whole. A bias of the laboratory itself is in it."""
+    """By which suppliers overstate on average. It includes any bias of the laboratory itself."""
     between_suppliers: Spread
     between_lots: Spread
 
 
 @dataclass(frozen=True, slots=True)
 class LeanEstimates:
-    """Lots in the order of the case, suppliers from the most overstating to the least."""
+    """Lots in the order of the case; suppliers by how much they overstate, most first."""
 
     lots: tuple[LotEstimate, ...]
     suppliers: tuple[SupplierScore, ...]
@@ -134,8 +134,8 @@ def estimate_lots(
     """Estimate the lean of every lot on the sheet and score every tested supplier.
 
     `tests` are at least one; `methods` has every method they name. Intervals allow for what
-    is not known: spreads, biases, a supplier or a lot never tested. The model is told in
-    `blend.lean.hierarchy`.
+    is not known: spreads, biases, a supplier or a lot never tested. `blend.lean.hierarchy` is
+    the model.
     """
     import numpy as np
 
@@ -198,8 +198,7 @@ def estimate_lots(
 
 
 def case_with_estimates(case: Case, estimates: LeanEstimates) -> Case:
-    """The case with each lot's lean as estimated. Selectors on lean then mean the
-    estimate as well."""
+    """The case with each lot's lean as estimated. Conditions on lean then use the estimate too."""
     lean_of = {each.lot_id: each.lean for each in estimates.lots}
     lots = tuple(replace(lot, lean=lean_of[lot.lot_id]) for lot in case.lots)
     return replace(case, lots=lots)
@@ -208,8 +207,8 @@ def case_with_estimates(case: Case, estimates: LeanEstimates) -> Case:
 def _tested_lots(
     tests: Iterable[LeanTest], methods: Mapping[str, LeanMethod]
 ) -> tuple[_TestedLot, ...]:
-    """Each lot's tests as one: their mean by precision, and its variance. Nothing is lost by
-    it, as the errors of tests are known and independent."""
+    """Each lot's tests as one: their precision-weighted mean and its variance. That loses nothing,
+    as the errors of tests are known and independent."""
     by_lot: dict[str, list[LeanTest]] = defaultdict(list)
     for test in tests:
         by_lot[test.lot_id].append(test)

@@ -1,7 +1,7 @@
-"""How warm a mix of meat becomes: a balance of heat, ice and all.
+"""How warm a mix of meat gets: a heat balance with its ice.
 
-An aid, never a measurement: the heat of mixing and grinding, of the room and of ice or snow
-added is left out, and a thermometer in the meat decides.
+An aid, not a measurement: the heat of mixing and grinding, of the room and of ice or snow added
+is left out, and a thermometer in the meat decides.
 """
 
 from __future__ import annotations
@@ -27,24 +27,23 @@ class MeatPart:
 
 @dataclass(frozen=True, slots=True)
 class MixTemperature:
-    """What a mix settles at. `ice_share` is the ice in a pound of it.
+    """Where a mix settles. `ice_share` is the ice in a pound of it.
 
-    `plain_average_c` is the weighted mean of temperatures, which leaves ice out of account;
-    it is given to show how far that is off.
+    `plain_average_c` is the weighted mean of temperatures, which ignores ice; don't rely on it.
     """
 
     temperature_c: float
     ice_share: float
     plain_average_c: float
     is_outside_lines: bool
-    """Some part is fatter or leaner than the meat that composition was fitted to."""
+    """Some part is fatter or leaner than the meat that the composition was fitted to."""
 
 
 def composition(lean: float, heat: MeatHeat) -> dict[str, float]:
     """Shares of water, protein, fat and ash that sum to 1.
 
-    The published lines sum to within 2 % of 1; all are scaled by the same factor, since heat
-    has to be of the whole weight.
+    The published lines sum to within 2% of 1; all are scaled by one factor, so that heat is of the
+    whole weight.
     """
     fat = 1 - lean
     shares = {name: line.share(fat) for name, line in heat.lines.items()} | {"fat": fat}
@@ -81,7 +80,7 @@ def enthalpy_j_per_kg(lean: float, temperature_c: float, heat: MeatHeat) -> floa
 
 
 def mix_temperature(parts: Iterable[MeatPart], heat: MeatHeat) -> MixTemperature:
-    """The temperature at which the parts together hold the heat that they brought.
+    """The temperature at which the parts together have the heat that they brought.
 
     At least one part must weigh something.
     """
@@ -113,7 +112,7 @@ def mix_temperature(parts: Iterable[MeatPart], heat: MeatHeat) -> MixTemperature
 
 
 def excess_heat_j_per_kg(lean: float, temperature_c: float, max_c: float, heat: MeatHeat) -> float:
-    """Heat that a kg of meat brings beyond what it may hold at `max_c`; below zero it cools.
+    """Heat of a kg of meat above what it may have at `max_c`; negative where it cools.
 
     A mix stays at or below `max_c` exactly where the weights times these sum to at most zero,
     which is linear in the weights.

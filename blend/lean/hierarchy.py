@@ -2,14 +2,14 @@
 
 A lot of supplier s differs from its statement by b + u: the supplier's bias b is normal about
 a mean that all share, with the spread between suppliers; the lot's own u is normal about
-nothing, with the spread between lots of a supplier. A test adds an error of known variance.
+zero, with the spread between lots of a supplier. A test adds an error of known variance.
 
-Given both spreads all else is normal and written down in closed form. The spreads themselves
-are weighed on a grid by their restricted likelihood (the mean integrated out, as in REML) and
-every answer is the mixture over that grid, so that few suppliers or few tests show as a wide
-answer instead of a spread of zero. Gelman et al., Bayesian Data Analysis, chapter 5.
+Given both spreads, the rest is normal in closed form. The spreads are weighted on a grid by their
+restricted likelihood (the mean integrated out, as in REML) and every answer is the mixture over
+that grid, so that few suppliers or few tests give a wide interval, not a spread of zero. Gelman
+et al., Bayesian Data Analysis, chapter 5.
 
-Units are whatever the differences have; variances are their squares.
+Units are those of the differences; variances are their squares.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 
 
 def half_normal_steps(scale: float, steps: int) -> Array:
-    """Spreads that cut a half-normal prior of that scale into equally likely parts.
+    """Quantiles that cut a half-normal prior of that scale into equally likely parts.
 
     Gelman 2006 (Bayesian Analysis 1:515-534) on weak priors for spreads; from memory.
     """
@@ -65,7 +65,7 @@ class Fit:
 
     @cached_property
     def _lot_precision(self) -> Array:
-        """(within, lots): of a lot's difference as a reading of its supplier's bias."""
+        """(within, lots): of a lot's difference as a measurement of its supplier's bias."""
         return 1 / (self.within[:, None] ** 2 + self.groups.variance)
 
     @cached_property
@@ -87,7 +87,7 @@ class Fit:
 
     @cached_property
     def _marginal_precision(self) -> Array:
-        """(between, within, suppliers): of a supplier's mean as a reading of the common mean."""
+        """(between, within, suppliers): of a supplier's mean as a measurement of the common mean."""
         return 1 / (self.between[:, None, None] ** 2 + 1 / self._supplier_precision)
 
     @cached_property
@@ -116,7 +116,7 @@ class Fit:
 
     @cached_property
     def weights(self) -> Array:
-        """How much each pair of spreads is believed; they sum to 1."""
+        """Posterior weight of each pair of spreads; they sum to 1."""
         believed = np.exp(self.log_likelihood - self.log_likelihood.max())
         return believed / believed.sum()
 
@@ -161,8 +161,8 @@ class Fit:
         return self.within**2 / (self.within**2 + variance)
 
     def contradiction(self, lot: int) -> float | None:
-        """How many standard deviations a tested lot lies from where all the other lots put it;
-        None when there are no others."""
+        """Standard errors between a tested lot and its prediction from all other lots; None where
+        there are no others."""
         if len(self.groups.difference) == 1:
             return None
         groups = self.groups
@@ -171,8 +171,8 @@ class Fit:
         return (float(groups.difference[lot]) - put.mean) / put.deviation
 
     def _bias(self, supplier: int | None, without: int | None = None) -> tuple[Array, Array]:
-        """Mean and variance of a supplier's bias for each pair of spreads, one lot left out if
-        asked for. The spreads keep the weights that all lots gave them."""
+        """Mean and variance of a supplier's bias for each pair of spreads, optionally without one
+        lot. The spreads keep the weights that all lots gave them."""
         mean, mean_precision = self._mean
         prior = np.broadcast_to(self.between[:, None] ** 2, mean.shape)
         if supplier is None:

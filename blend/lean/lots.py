@@ -211,7 +211,9 @@ class LeanAnswer(Answer):
         numbers = ["test_method", "tests", "test_error_points", "sample_error_points"]
         errors = screen.table(frame, numbers, title="Errors of the test methods")
         sources = [
-            screen.listed(frame, "test_method", f"{which}_error_source", title=f"Source, {which} error")
+            screen.listed(
+                frame, "test_method", f"{which}_error_source", title=f"Source, {which} error"
+            )
             for which in ("test", "sample")
         ]
         return "\n".join([errors, *sources])

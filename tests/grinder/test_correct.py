@@ -31,7 +31,7 @@ from blend.grinder.correct import (
 def case_of(
     fats: dict[str, float], target_fat: float, *rules: Rule, tolerance: float = 0.0, **more
 ) -> Case:
-    """Lots by name and fat at 2 USD, the later ones a cent dearer each."""
+    """Lots by name and fat at 2 USD, each a cent more than the one before."""
     lots = tuple(
         Lot(
             name,
@@ -250,7 +250,7 @@ def test_the_confidence_asked_is_reached_and_costs_more():
 
 
 def test_more_confidence_than_can_be_had_gives_the_max_there_is():
-    """One reading so rough that no mean is sure enough: the middle of the limits is surest."""
+    """One reading so rough that no mean is sure enough: the middle of the limits is best."""
     case = case_of({"c": 0.10}, 0.20, tolerance=0.005)
     told = put_right(case, 0.22, reading=Reading(0.22, 1, 0.01), confidence=0.95)
     assert told.act is Act.ADD

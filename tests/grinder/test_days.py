@@ -1,4 +1,4 @@
-"""Plans of several days: against a second model, the checks that must catch, and the worths."""
+"""Plans of several days: against a second model, the checks that must catch, and shadow prices."""
 
 from __future__ import annotations
 
@@ -197,7 +197,7 @@ FROZEN = parse_selector("fresh_or_frozen=frozen")
 
 @pytest.fixture(params=["divisible", "whole"])
 def alike_from_a_part(request, monkeypatch):
-    """Plans a horizon with its worths at once and as if it were large; the two must agree."""
+    """Plans a horizon with its shadow prices at once and as if it were large; the two must agree."""
 
     def both(horizon: Horizon) -> None:
         plans = []
@@ -337,7 +337,10 @@ def test_a_blend_that_is_misstated_is_caught(sound, change):
     ("spoil", "constraint_class"),
     [
         (lambda cooler: replace(cooler, capacity_lb=1.0), DayConstraintClass.CAPACITY),
-        (lambda cooler: replace(cooler, ending_inventory_lb=1e6), DayConstraintClass.ENDING_INVENTORY),
+        (
+            lambda cooler: replace(cooler, ending_inventory_lb=1e6),
+            DayConstraintClass.ENDING_INVENTORY,
+        ),
         (lambda cooler: replace(cooler, shelf_life_days=0), DayConstraintClass.USE_BY),
     ],
 )

@@ -83,7 +83,7 @@ def test_ctrl_c_in_any_search_with_chance_constraints_keeps_the_best_so_far_and_
             try:
                 kept.append(safe_plan(OneTest(100.0, 0.005)))
             except KeyboardInterrupt:
-                continue  # what was found until then breaks a promise
+                continue  # what was found until then misses its confidence
         assert len(begun) <= number + weighings
     stopped = [made for made in kept if made.plan.stopped_early]
     assert stopped

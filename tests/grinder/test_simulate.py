@@ -1,4 +1,4 @@
-"""Drawn batches: what was promised comes out, and what was not does not."""
+"""Drawn batches are out of spec as often as the plan allows, and the plan on average more."""
 
 from __future__ import annotations
 

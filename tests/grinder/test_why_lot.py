@@ -81,7 +81,7 @@ def test_the_turning_price_turns_it(case):
         above = solve_linear(priced(case, answer.lot_id, critical * 1.001))
         below = solve_linear(priced(case, answer.lot_id, critical * 0.999))
         if below.outcome is not Outcome.OPTIMAL:
-            continue  # cheap enough, some lots would be taken without end
+            continue  # cheap enough, some lots would be bought without limit
         lb = [
             sum(lb for (lot, _), lb in plan.use_lb.items() if lot == answer.lot_id)
             for plan in (above, below)

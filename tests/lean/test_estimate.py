@@ -72,7 +72,7 @@ def test_tests_that_contradict_their_statement():
 
 
 def test_an_expected_overstatement_contradicts_nothing():
-    """The statement is held against its tests after its supplier's bias."""
+    """A statement is compared with its tests after its supplier's bias."""
     log = [*history("Over", [0.05] * 20), *history("Honest", HONEST)]
     tests = [*log, lean_test("a", "Over", 0.90, 0.85)]
     assert abs(estimate_lots(CASE, tests, METHODS).lot("a").contradiction) < 0.5

@@ -1,4 +1,4 @@
-"""The heat balance against published heat data, and what physics promises."""
+"""The heat balance against published heat data, and physics."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def test_heat_of_thawing_lean_beef():
     assert at[0] - at[-20] == pytest.approx(304 - 42, rel=0.08)
 
 
-# What physics promises -------------------------------------------------------------------------
+# Physics ---------------------------------------------------------------------------------------
 
 part = st.builds(
     MeatPart,

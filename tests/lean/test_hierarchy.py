@@ -196,5 +196,5 @@ def test_intervals_hold_the_truth_as_often_as_they_say(suppliers, lots, between,
         note("bias", fit.bias(0), bias[0])
     shares = {kind: float(np.mean(each)) for kind, each in held.items()}
     assert all(0.93 <= share <= 0.985 for share in shares.values()), shares
-    # Tested lots are those that are blended: there the promise is kept closely.
+    # Tested lots are those that are blended: there the coverage is close.
     assert 0.93 <= shares["tested"] <= 0.97, shares
