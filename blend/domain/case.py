@@ -111,7 +111,7 @@ class Case:
         return replace(self, constraints=(*self.constraints, *constraints))
 
     def divisible(self) -> Case:
-        """The case with containers divisible, so that batches of a product are alike."""
+        """The case without whole containers, so that all batches of a product are alike."""
         settings = replace(self.settings, whole_containers=WholeContainers.NO)
         return replace(self, settings=settings)
 
@@ -123,7 +123,7 @@ class Case:
         return tuple(row for row in self.standards if row.standard_id in product.standards)
 
     def binding_rules(self) -> tuple[Rule, ...]:
-        """The plant's own rules and those that standards lay on labeled products."""
+        """The plant's own rules and those that standards set for labeled products."""
         laid = [
             row.rule_for(product)
             for product in self.products

@@ -93,7 +93,7 @@ class ShadowPrice:
     """What one requirement costs, at the rate that holds at the plan.
 
     `loosening_saves_usd` is the money saved per step of easing, `tightening_costs_usd` that
-    lost per step of tightening. They differ where the plan sits on a kink; infinite
+    lost per step of tightening. They differ at a degenerate optimum; an infinite
     tightening cost means that no plan exists beyond.
     """
 
@@ -151,7 +151,7 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One requirement held against the rounded plan by plain arithmetic."""
+    """One requirement checked on the rounded plan by plain arithmetic."""
 
     requirement: Requirement
     read: float
@@ -207,7 +207,7 @@ class PlanCertificate:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Today's plan. Pounds are whole; `worths` are empty when they were not asked for."""
+    """Today's plan in whole pounds; prices are empty when they were not asked for."""
 
     takes: tuple[Take, ...]
     runs: tuple[BatchRun, ...]
@@ -220,7 +220,7 @@ class Plan:
     stopped_early: bool = False
     """Time ran out, or the user stopped the search; the plan is the best so far."""
     pricing_stopped: bool = False
-    """The user stopped the pricing: worths of one kind or more are missing."""
+    """The user stopped the pricing: some prices are missing."""
 
     @property
     def is_short_by_rounding(self) -> bool:
@@ -261,7 +261,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class InfeasibleSubset:
-    """Why no plan exists: a set of requirements of which none can be spared."""
+    """Why no plan exists: an irreducible infeasible subset of the requirements."""
 
     requirements: tuple[Requirement, ...]
     changes: tuple[Change, ...]
@@ -269,7 +269,7 @@ class InfeasibleSubset:
     together: tuple[Change, ...] = ()
     """Changes that free a plan only together, given when no single one does."""
     needs_whole: bool = False
-    """True when the clash shows only with whole containers, counts or batches."""
+    """True when only whole containers, counts or batches make it infeasible."""
     kept_out: tuple[Requirement, ...] = ()
-    """Of products in the clash that no usable lot may go into: what keeps all of them out. None
-    of it can be spared, and no change is told for it: claims and bans have no degrees."""
+    """For products in the subset that no usable lot may go into: what keeps all lots out. No change
+    is offered for it: claims and bans have no degrees."""

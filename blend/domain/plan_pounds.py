@@ -255,7 +255,7 @@ class PlanPounds:
     """By lot: pounds available on the day, None where no limit is stated."""
     used: dict[str, Measured]
     below_zero: frozenset[str]
-    """Lots of which a batch holds less than nothing."""
+    """Lots with negative pounds in some batch."""
     shortage_lb: dict[str, Fraction]
 
     def products_under(self, rule: Rule) -> list[Product]:

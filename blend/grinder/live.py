@@ -14,7 +14,7 @@ from blend.errors import InputRefused
 from blend.model.infeasible import explain_infeasibility
 from blend.model.prices import dual_prices
 from blend.model.shadow_prices import marginal_costs_of, marginal_shadow_prices
-from blend.model.solve import LinearPlan, open_stated, state_linear, without_end
+from blend.model.solve import LinearPlan, open_stated, state_linear, why_unbounded
 from blend.model.solver import Answer, Outcome, WarmLinear
 
 
@@ -49,7 +49,7 @@ class LiveLot:
 
 @dataclass(frozen=True)
 class LivePlan:
-    """The optimum with containers, counts and batches divisible; `bound_usd` is certified by its
+    """The optimum of the LP relaxation; `bound_usd` is certified by its
     dual prices in exact fractions, outside the solver."""
 
     case: Case
@@ -80,21 +80,21 @@ class LiveCase:
     def plan(self, case: Case) -> LivePlan | None:
         """The plan of the case as it stands now; None where no plan meets every requirement.
 
-        Raises InputRefused where money could be made without end.
+        Raises InputRefused where the model is unbounded.
         """
         model = state_linear(case)
         if self.linear is None or not self.linear.move_to(model):
             self.linear = open_stated(model)
         self.answer = self.linear.solve()
         if self.answer.outcome is Outcome.UNBOUNDED:
-            raise InputRefused(without_end(case))
+            raise InputRefused(why_unbounded(case))
         if self.answer.outcome is not Outcome.OPTIMAL:
             return None
         return _live_plan(case, self.linear, self.answer)
 
 
 def why_no_plan(case: Case, progress: Callable[[str], None] | None = None) -> InfeasibleSubset:
-    """Which requirements leave a case without a plan, containers, counts and batches divisible."""
+    """Which requirements leave the LP relaxation of a case without a plan."""
     return explain_infeasibility(case, whole=False, progress=progress)
 
 

@@ -14,7 +14,7 @@ from blend.domain.selectors import Condition, Selector
 from blend.errors import InputRefused, NoPlan, Problem
 from blend.grinder.why_lot import InProduct, Rival, WhyLot, Worth, set_aside, why_lot, why_lot_of
 from blend.model.infeasible import explain_infeasibility
-from blend.model.solve import open_linear, without_end
+from blend.model.solve import open_linear, why_unbounded
 from blend.model.solver import Outcome
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
@@ -61,7 +61,7 @@ def lots(case: Case, where: Selector) -> LotAnswer | LotsAnswer:
     if answer.outcome is Outcome.INFEASIBLE:
         raise NoPlan(explain_infeasibility(case, whole=False))
     if answer.outcome is Outcome.UNBOUNDED:
-        raise InputRefused(without_end(case))
+        raise InputRefused(why_unbounded(case))
     day_of_plan = case.settings.plan_on
     whys = [
         set_aside(case, each.lot_id)

@@ -15,7 +15,7 @@ from blend.errors import InputRefused, NoPlan, OutOfTime
 from blend.model.infeasible import explain_infeasibility
 from blend.model.prices import dual_prices
 from blend.model.shadow_prices import lot_break_evens, marginal_costs_of, shadow_prices_of
-from blend.model.solve import LinearPlan, open_linear, without_end
+from blend.model.solve import LinearPlan, open_linear, why_unbounded
 from blend.model.solver import Answer, Outcome, WarmLinear
 from blend.model.whole import WholePlan, plan_whole
 
@@ -37,9 +37,9 @@ def make_plan(
     """The least-cost plan of a case, with its check and its bound.
 
     `shadow_prices` also asks for shadow prices, marginal costs and break-even prices, which takes
-    many small solves. `progress` is told in a few words what is being done. A search stopped by
-    the time limit or by Ctrl-C gives the best plan so far, and pricing stopped by Ctrl-C what
-    it has by then; unless `keep_interrupted`, Ctrl-C raises KeyboardInterrupt instead. `extra` are
+    many small solves. `progress` is called with a few words on what is being done. A search
+    stopped by the time limit or by Ctrl-C gives the best plan so far, and pricing stopped by
+    Ctrl-C what it has by then; unless `keep_interrupted`, Ctrl-C raises KeyboardInterrupt instead. `extra` are
     PuLP constraints on the variables of `blend.model(case)`, or pairs of one and its name.
 
     Raises NoPlan with an infeasible subset when nothing meets every requirement, InputRefused when
@@ -57,7 +57,7 @@ def make_plan(
     if answer.outcome is Outcome.INFEASIBLE:
         raise NoPlan(explain_infeasibility(case, whole=False, progress=say))
     if answer.outcome is Outcome.UNBOUNDED:
-        raise InputRefused(without_end(case))
+        raise InputRefused(why_unbounded(case))
     optimum = LinearPlan(linear.model, answer)
     say("whole containers, counts and batches")
     whole = plan_whole(case, optimum, lambda usd, bound: say(_so_far(usd, bound)), stopped)

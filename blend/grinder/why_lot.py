@@ -25,7 +25,7 @@ from blend.domain.rules import RuleKind
 from blend.errors import InputRefused, NoPlan
 from blend.model.infeasible import explain_infeasibility
 from blend.model.shadow_prices import break_even_price, pounds_used, set_price
-from blend.model.solve import open_linear, without_end
+from blend.model.solve import open_linear, why_unbounded
 from blend.model.solver import Answer, Outcome, WarmLinear
 
 _BESIDE = 1e-6
@@ -142,7 +142,7 @@ def why_lot_of(case: Case, lot_id: str) -> WhyLot:
     if answer.outcome is Outcome.INFEASIBLE:
         raise NoPlan(explain_infeasibility(case, whole=False))
     if answer.outcome is Outcome.UNBOUNDED:
-        raise InputRefused(without_end(case))
+        raise InputRefused(why_unbounded(case))
     return why_lot(case, lot_id, linear, answer)
 
 

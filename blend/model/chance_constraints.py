@@ -1,6 +1,7 @@
-"""Promised confidence as cones: how far a batch's lean spreads, and plans that allow for it.
+"""Chance constraints as second-order cones: how far a batch's lean varies, and plans that allow
+for it.
 
-Of a batch that holds b pounds of each lot, let w be the finished lean that a pound gains over
+For a batch that holds b pounds of each lot, let w be the finished lean that a pound gains over
 the limit when the lot is leaner by 1, se the standard error of the lot's lean, s the spread of
 its containers of q pounds, v the finished pounds, e the spread by mixing and test. With errors
 that are normal and independent, finished lean less the limit's share of finished pounds has
@@ -8,16 +9,16 @@ that are normal and independent, finished lean less the limit's share of finishe
     variance = Σ w² (se² b² + s² h) + e² v²,    h = the sum of squares of the pounds that came
                                                     from each container, at most b · min(b, q)
 
-and a batch is on the right side with probability Φ(mean / √variance): a second-order cone but
-for the term s² b q, which is concave in b under the root. Two convex stand-ins take its place.
+and a batch is on the right side with probability Φ(mean / √variance): a second-order cone except
+for the term s² b q, which is concave in b under the root. Two convex functions replace it.
 
-- `b q <= q b² / 2β + q β / 2` for any β > 0, equal at b = β: more spread than there is, so that
-  what is planned keeps its promise. β is the lot's pounds in the batch of the last solution, and
-  the plan is solved again until it settles (the convex-concave procedure: Yuille and Rangarajan,
+- `b q <= q b² / 2β + q β / 2` for any β > 0, equal at b = β: more variance than there is, so that
+  the plan meets its chance constraint. β is the lot's pounds in the batch of the last solution, and
+  the plan is solved again until it converges (the convex-concave procedure: Yuille and Rangarajan,
   Neural Computation 15, 2003). A lot that held less than a container counts b² instead.
 - `h >= b² / ⌈B / q⌉` for b up to B, all that a batch can hold of the lot: pounds from n containers
-  have squares that add up to b² / n at least. Less spread than there is, so that its optimum is a
-  bound that no kept promise can undercut.
+  have squares that add up to b² / n at least. Less variance than there is, so that its
+  optimum is a lower bound.
 
 A batch is the product's pounds over the number of batches k. In the linear program v / k is
 that of the last solution, in the whole one k is a column of its own.
@@ -51,8 +52,8 @@ SETTLED = 1e-6
 """Of the cost: below this gain the reference pounds count as settled."""
 _MAX_SETTLING = 12
 _LACKING_USD_PER_LB = 1e3
-"""Times the dearest pound: price of each pound of lean that a promise lacks, so that it lacks
-any only where none can be had."""
+"""Times the most expensive pound: price of each pound of lean that a chance constraint is short, so
+that it is short only where it is infeasible."""
 _MIN_LB = 1e-6
 _TRACE_LB = 0.25
 """Less than this of a lot in a batch is no ingredient."""
@@ -67,7 +68,7 @@ OnBetter = Callable[[float, float], None]
 
 @dataclass(frozen=True)
 class Reference:
-    """The batches that spread is reckoned around: pounds of each lot and product in one."""
+    """The batches that variance is computed for: pounds of each lot and product in one."""
 
     pounds_lb: np.ndarray
     """Lots × products."""
@@ -77,7 +78,7 @@ class Reference:
 
 @dataclass(frozen=True)
 class ChanceBlend:
-    """One side of one promise on one blend, as the cone of the same place."""
+    """One side of one chance constraint on one blend: the cone at the same index."""
 
     chance_constraint: ChanceConstraint
     side: Sides
@@ -86,7 +87,7 @@ class ChanceBlend:
 
 
 def lean_limits(case: Case, product: Product) -> tuple[float, float]:
-    """Least and most lean of a product: its tolerance, tightened by rules on fat."""
+    """Min and max lean of a product: its tolerance, tightened by rules on fat."""
     minimum, maximum = product.min_lean, product.max_lean
     for rule in case.binding_rules():
         if rule.kind is RuleKind.FAT and rule.governs(product):
@@ -98,7 +99,7 @@ def lean_limits(case: Case, product: Product) -> tuple[float, float]:
 
 
 class ChanceModel:
-    """A program of a case with promises on its products, kept warm with its cuts."""
+    """The model of a case with chance constraints, kept warm with its cuts."""
 
     def __init__(
         self,
@@ -123,19 +124,19 @@ class ChanceModel:
         self.conic = ConicLinear(self.model, cones)
 
     def refer_to(self, reference: Reference | None, error: np.ndarray | None = None) -> None:
-        """Reckon spread around other batches, or with other standard errors of the lots; None
-        is the least spread there can be."""
+        """Compute variance for other batches, or with other standard errors of the lots; None is
+        the lowest variance there can be."""
         self.reference = reference
         for at in range(len(self.chance)):
             scale = self._scale(at, self.error if error is None else error)
             self.conic.set_scale(at, scale)
 
     def keep_off(self, at: int, headroom_lb: float) -> None:
-        """Keep one reading so many pounds of lean further from its limit."""
+        """Tighten one cone by so many pounds of lean."""
         self.conic.set_min(at, self.conic.cones[at].minimum + headroom_lb)
 
     def lacking_lb(self, x: np.ndarray) -> np.ndarray:
-        """Pounds of lean that each promised side lacks in a solution."""
+        """Pounds of lean that each cone is short in a solution."""
         return x[self.model.names["lacking"]]
 
     def reference_of(self, x: np.ndarray) -> Reference:
@@ -156,7 +157,7 @@ class ChanceModel:
             batch_lb[product] = made_lb / count
         return Reference(pounds_lb, batch_lb)
 
-    # The cone of one side of one promise
+    # The cone of one side of one chance constraint
 
     def _cone(self, at: int, error: np.ndarray) -> Cone:
         chance, sets = self.chance[at], self.sets
@@ -232,11 +233,11 @@ class ChanceModel:
 
 @dataclass(frozen=True)
 class SafeAnswer:
-    """A solution that keeps its promises but for what is lacking, and what bounds it."""
+    """A solution that meets its chance constraints except for what is lacking, and its bound."""
 
     answer: ConicAnswer
     bound_usd: float
-    """No plan that keeps the promises costs less, whole containers or not."""
+    """No plan that meets the chance constraints costs less, with whole containers or without."""
     lacking_lb: np.ndarray
     certificate: ChanceCertificate | None = None
     """Dual prices at the least spread, which certify a bound; None without them."""
@@ -247,10 +248,10 @@ class SafeAnswer:
 
 
 def solve_chance(chance: ChanceModel) -> SafeAnswer:
-    """Solve a divisible program: first at the least spread, for the bound, then around the
-    batches of the last solution until they settle.
+    """Solve the continuous program: first at the lowest variance, for the bound, then for the
+    batches of the last solution until they converge.
 
-    The outcome is that of the program without promises where this has no solution.
+    The outcome is that of the program without chance constraints where this has no solution.
     """
     chance.refer_to(None)
     relaxed = chance.conic.solve()
@@ -296,8 +297,8 @@ def settle(chance: ChanceModel, start: np.ndarray, bound_usd: float) -> SafeAnsw
 
 
 def min_lacking(chance: ChanceModel) -> np.ndarray:
-    """Pounds of lean that promises lack at the least spread, cost no object: none can be kept
-    together with the others unless this is zero."""
+    """Pounds of lean that chance constraints are short at the lowest variance, at any cost: they
+    are infeasible together unless this is zero."""
     linear = chance.conic.linear
     every = np.arange(len(linear.cost))
     before = linear.cost.copy()
@@ -311,21 +312,21 @@ def min_lacking(chance: ChanceModel) -> np.ndarray:
 
 
 class WholeChance:
-    """A program with promises in whole numbers: searched once, then held to what was found
-    while single readings are moved further inside."""
+    """A mixed-integer program with chance constraints: searched once, then kept at the whole
+    numbers found while single cones are tightened."""
 
     def __init__(self, chance: ChanceModel, gap_share: float) -> None:
         self.chance = chance
         self.gap_share = gap_share
         names = chance.model.names
-        # What is divisible keeps its promises, so that here nothing may be lacking.
+        # the relaxation is feasible, so that here nothing may be lacking
         for column in range(names["lacking"].start, names["lacking"].stop):
             chance.conic.linear.set_column_bounds(column, 0.0, 0.0)
 
     def search(self, time_limit_s: float, on_better: OnBetter | None = None) -> ConicAnswer:
         """Solve in whole numbers; `x` is empty where nothing was found.
 
-        A first answer settles which batches spread is reckoned around from then on.
+        A first answer decides for which batches variance is computed from then on.
         """
         began = time.monotonic()
         first, was_interrupted = self._first(time_limit_s * _FIRST_SHARE)
@@ -343,17 +344,17 @@ class WholeChance:
         )
 
     def _first(self, time_limit_s: float) -> tuple[ConicAnswer | None, bool]:
-        """Search with norms fixed above those of the divisible optimum, more and more, until
-        what is found keeps its promises when spread is reckoned around its own batches; and
-        whether Ctrl-C ended that, which is raised where nothing was found."""
+        """Search with norms fixed more and more above those of the relaxation's optimum, until the
+        plan meets its chance constraints with the variance of its own batches; and whether Ctrl-C
+        ended that, which is raised where nothing was found."""
         chance, conic = self.chance, self.chance.conic
-        divisible = conic.solve()
-        if divisible.outcome is not Outcome.OPTIMAL:
+        relaxed = conic.solve()
+        if relaxed.outcome is not Outcome.OPTIMAL:
             return None, False
-        before, guess = chance.reference, self._guess(divisible.x)
+        before, guess = chance.reference, self._guess(relaxed.x)
         whole = np.flatnonzero(conic.whole)
         for more_share in _NORM_MORE:
-            model = conic.with_norms_fixed(divisible.x, more_share)
+            model = conic.with_norms_fixed(relaxed.x, more_share)
             padded = np.full(len(model.cost), np.nan)
             padded[: len(guess)] = guess
             found = solve_whole(
@@ -379,7 +380,7 @@ class WholeChance:
         return solve_held(self.chance.conic, whole, np.round(x[whole]))
 
     def rounded_plan(self, x: np.ndarray) -> RoundedPlan:
-        """A solution in whole pounds, the tangents of its promises among the limits kept."""
+        """A solution in whole pounds, which keeps the outer approximation cuts too."""
         full = self.chance.conic.completed(self._without_dust(x))
         return round_plan(self.chance.conic.with_cuts(), full)
 
@@ -388,7 +389,7 @@ class WholeChance:
         return exact_plan(self.chance.model, x)
 
     def _guess(self, x: np.ndarray) -> np.ndarray:
-        """Containers of the divisible optimum rounded up, as for a plan without promises."""
+        """MIP start: containers of the relaxation's optimum, rounded up."""
         guess = np.full(len(x), np.nan)
         block = self.chance.model.names.get("containers_taken")
         if block is not None:
@@ -423,7 +424,7 @@ def _chance(
 
 
 def _with_columns(model: Model, sides: int) -> Model:
-    """The program with a column for what each promised side lacks."""
+    """The program with a column for what each cone is short."""
     count = len(model.cost)
     price = _LACKING_USD_PER_LB * np.abs(model.cost).max(initial=1.0)
     start = model.matrix.start

@@ -1,7 +1,7 @@
-"""Concave gains beside linear costs, as steps that are laid ever finer about the optimum.
+"""Concave gains next to linear costs, as piecewise linear steps refined around the optimum.
 
-The area under a straight demand line is a parabola. It is laid out in steps about where the
-volume lay last, finer and finer, until a step tells the price to `_PRICE_USD_PER_LB`. By
+The area under a straight demand line is a parabola. It is divided into steps around the last
+volume, finer and finer, until a step determines the price to `_PRICE_USD_PER_LB`. By
 measurement (8 items and 4 products up to 100 and 20) the solver's own quadratic program will
 not do: its regularisation is as large as the curvature of a demand of a million pounds, so it
 stops short of the optimum by 0.02 to 0.2 %, and on the largest it takes ten times as long.
@@ -19,7 +19,7 @@ from blend.model.arrays import Model, SparseColumns
 from blend.model.solver import Answer, Outcome, WarmLinear
 
 _PRICE_USD_PER_LB = 2e-6
-"""How finely a step tells a price: to 0.0002 USD/cwt."""
+"""How finely a step determines a price: to 0.0002 USD/cwt."""
 _STEPS = 8
 """In one stretch."""
 _NEAR_END = 1 / 16
@@ -39,9 +39,9 @@ class Parabolas:
 class WarmConcave:
     """A program whose cost is lessened by concave gains, kept warm between small changes.
 
-    Each gain is laid out as steps over a stretch about where its column lay last: as many
-    columns of equal width, each earning the gain's slope at its middle. The stretch is drawn in
-    while the column stays inside it, and let out where it runs against an end.
+    Each gain is divided into steps over an interval around the last value of its column: columns
+    of equal width, each earning the gain's slope at its middle. The interval is narrowed while
+    the column stays inside it, and widened where the column reaches an end.
     """
 
     def __init__(self, model: Model, gains: Parabolas) -> None:
@@ -59,10 +59,10 @@ class WarmConcave:
     def solve(self) -> Answer:
         """The optimum; the duals are those of the program's own rows and columns."""
         for _ in range(_MAX_ROUNDS):
-            self._lay_out()
+            self._set_steps()
             answer = self._solved()
             if answer.outcome is Outcome.INFEASIBLE and self._first.any():
-                self._let_out()
+                self._widen()
                 continue
             if answer.outcome is not Outcome.OPTIMAL:
                 raise SolverTrouble(f"the market program is {answer.outcome}")
@@ -95,7 +95,7 @@ class WarmConcave:
             column_dual=answer.column_dual[: self._count],
         )
 
-    def _lay_out(self) -> None:
+    def _set_steps(self) -> None:
         width = self._width / _STEPS
         middle = self._first[:, None] + width[:, None] * (np.arange(_STEPS) + 0.5)
         slope = self.gains.first[:, None] - self.gains.fall[:, None] * middle
@@ -106,7 +106,7 @@ class WarmConcave:
             self.linear.set_row_bounds(self._rows + index, first, first)
 
     def _settle(self, x: np.ndarray) -> bool:
-        """Whether every column lies inside its stretch, at its finest; if not, lay it anew."""
+        """Whether every column is inside its interval, at its finest; if not, move the interval."""
         within = (x - self._first) / self._width
         at_end = ((within < _NEAR_END) & (self._first > 0)) | (within > 1 - _NEAR_END)
         if not at_end.any() and (self._width <= self._min_width).all():
@@ -117,8 +117,8 @@ class WarmConcave:
         self._first = np.maximum(0.0, x - self._width / 2)
         return False
 
-    def _let_out(self) -> None:
-        """Let every stretch out to both sides, as no columns lie inside all of them."""
+    def _widen(self) -> None:
+        """Widen every interval to both sides, as no solution is inside all of them."""
         wider = np.minimum(2 * self._width, self._widest)
         middle = self._first + self._width / 2
         self._first = np.where(wider >= self._widest, 0.0, np.maximum(0.0, middle - wider / 2))

@@ -21,8 +21,8 @@ _TOLERANCE = 1e-9
 
 
 def conic_point(model: Model, cones: Sequence[Cone]) -> np.ndarray | None:
-    """The optimum of a divisible program with cones as the library finds it; None where it
-    finds none, be it that there is none."""
+    """The optimum of a continuous program with cones, by the conic library; None where it finds
+    none."""
     import clarabel
     from scipy import sparse
 

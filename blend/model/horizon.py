@@ -10,14 +10,14 @@ import numpy as np
 from blend.domain.days import CapacityPrice, OrderPrice
 from blend.domain.horizon import DayConstraintClass, DayRequirement, Horizon
 from blend.domain.requirements import ConstraintClass
+from blend.model.aggregated import aggregate_horizon, crash_columns, restricted_master
 from blend.model.arrays import Columns, Model, RestrictedMaster, Rows
 from blend.model.day_constraints import buying, daily, day_rules, rooms, stock
 from blend.model.days import Days, lay_out_days
-from blend.model.pooling import deal_out, pool_horizon, restricted_master
 from blend.model.solver import Answer, Outcome, WarmLinear, solve_whole
 from blend.units import LB_PER_CWT
 
-POOLED_FROM_PAIRS = 2_000
+AGGREGATED_FROM_PAIRS = 2_000
 """Below this many pairs of lot and product, all days together, the whole model goes to the solver
 at once: crash columns from the aggregated model did not pay when measured."""
 _CONSTRAINT_CLASSES = (daily, stock, rooms, buying, day_rules)
@@ -135,28 +135,28 @@ def _open_held(days: Days, model: Model, x: np.ndarray, held: np.ndarray) -> War
 
 
 def _is_large(days: Days) -> bool:
-    return sum(len(sets.pair_lot) for sets in days.sets_list) >= POOLED_FROM_PAIRS
+    return sum(len(sets.pair_lot) for sets in days.sets_list) >= AGGREGATED_FROM_PAIRS
 
 
 def _crash_columns(days: Days, model: Model) -> RestrictedMaster | None:
     """Crash columns of the aggregated model; None where it has no plan."""
-    pooled, members = pool_horizon(days.horizon)
+    pooled, members = aggregate_horizon(days.horizon)
     pooled_days = lay_out_days(pooled)
     pooled_model = build_horizon(pooled_days)
     answer = WarmLinear(pooled_model).solve()
     if answer.outcome is not Outcome.OPTIMAL:
         return None
     dealt = []
-    for place, (sets, pooled_sets) in enumerate(
+    for place, (sets, aggregated_sets) in enumerate(
         zip(days.sets_list, pooled_days.sets_list, strict=True)
     ):
         product_at = {product.product_id: i for i, product in enumerate(sets.products)}
         pools = [
             [product_at[each] for each in members[pool.product_id] if each in product_at]
-            for pool in pooled_sets.products
+            for pool in aggregated_sets.products
         ]
         use = f"use {place}"
-        pairs = deal_out(sets, pools, pooled_sets, answer.x[pooled_model.names[use]])
+        pairs = crash_columns(sets, pools, aggregated_sets, answer.x[pooled_model.names[use]])
         dealt.append((model.names[use], sets, pairs))
     return restricted_master(len(model.cost), dealt)
 

@@ -9,7 +9,7 @@ used (u_i) or left over at the floor f_i; d_i is the item's adjustment. The dual
 availability is the item's clearing price (competitive equilibrium as a maximum: P. A.
 Samuelson, Spatial price equilibrium and linear programming, 1952, from memory).
 
-The area under a straight demand line is a parabola, which `core/concave.py` lays out in steps.
+The area under a straight demand line is a parabola, which `concave.py` divides into steps.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ KEEP_AVAILABILITY = 10.0
 """How much more the square of a share of an item's availability weighs than that of a product's
 volume, when both cannot be kept: what comes to market is counted, what is ground is guessed."""
 _PRIOR_WEIGHT = 1e-4
-"""Of the distance of products' prices from their blends' cost, beside the items'
-adjustments: it decides only between fits that are equally near to the quotations."""
+"""Of the distance of products' prices from their blends' cost, next to the items' adjustments:
+it only decides between fits that are equally close to the quotations."""
 
 
 def _market_model(case: Case, use_cost_by_lot: Mapping[str, float]) -> Model:
@@ -81,9 +81,9 @@ def clear(
     """Clear the market of a case.
 
     `curves` has one for each product of the case; `adjustment_usd_per_lb` one for each lot:
-    what using a pound costs beside its price. Lots' own prices play no part. `ranges_of` are
-    the lots whose price is to be told as a range, all of them where it is None; of the others
-    one price that clears is told.
+    what using a pound costs besides its price. Lots' own prices play no part. `ranges_of` are
+    the lots whose price is given as a range, all of them where it is None; the others get one
+    clearing price.
     """
     model = _market_model(case, adjustment_usd_per_lb)
     sets = model.sets
@@ -125,7 +125,7 @@ def clear(
 def _price_beside(warm: WarmConcave, model: Model, lot: int, move_lb: float) -> float:
     """The price of a lot with its availability moved a little, put back afterwards.
 
-    The nudge is small beside the width of a step, so the steps that are there mostly tell it.
+    The nudge is small compared with the width of a step, so the present steps mostly suffice.
     """
     column = model.take.start + lot
     lb = float(model.upper[column])

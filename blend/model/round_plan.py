@@ -1,8 +1,8 @@
-"""From exact pounds to whole ones that a scale can show, keeping every limit where it can.
+"""Round a plan to whole pounds, keeping every limit where whole pounds can.
 
-Each ingredient of a batch goes to the pound below or above. Which way is a small program of
-its own: the same rows as the plan, the whole numbers held, and room to give way at a price so
-high that it is used only where whole pounds cannot keep a limit. The check of the plan shows where.
+Each ingredient of a batch is rounded down or up. Which way is a small mixed-integer program: the
+rows of the plan with its whole numbers fixed, and elastic variables at a price so high that they
+are used only where whole pounds cannot keep a limit. The check of the plan shows where.
 """
 
 from __future__ import annotations
@@ -22,22 +22,22 @@ from blend.model.sets import IndexSets
 from blend.model.solver import solve_whole
 
 _MIN_LB = 1e-6
-_GIVES_USD_PER_LB = {
+_RELAXED_USD_PER_LB = {
     ConstraintClass.VOLUME_MAX: 1e2,
     ConstraintClass.VOLUME_MIN: 1e3,
     ConstraintClass.MUST_USE: 1e3,
 }
-"""Price of giving way: a pound too much gives first, then one too little, and a limit on lean
-or shares last."""
-_GIVES_LAST_USD_PER_LB = 1e5
+"""Price of relaxing a row: a pound too much first, then one too little, limits on lean or shares
+last."""
+_LAST_RELAXED_USD_PER_LB = 1e5
 _DEAR_USD_PER_LB = 100.0
-"""No meat costs as much; where a table says so, giving way costs more by as much."""
+"""No meat costs as much; where a table says so, relaxing costs proportionally more."""
 _TIME_LIMIT_S = 5.0
 _HAIR = 1e-13
-"""Of an order: what adding up in binary can lose, so that no shortfall is stated too small."""
+"""Of an order: binary rounding of sums, so that no shortage is stated too small."""
 _FURTHER_LB = 10.0
-"""So many pounds further each ingredient may go where those next to it break a limit, and then from
-none to twice as many: a lot of a few pounds can be all there is to balance others with."""
+"""Pounds further that each ingredient may move where the nearest pounds break a limit, then from
+none to twice as many: a lot of a few pounds can be all there is to balance with."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ def round_plan(model: Model, x: np.ndarray) -> RoundedPlan:
 
 
 def exact_plan(model: Model, x: np.ndarray) -> RoundedPlan:
-    """The same solution before rounding, each blend as one batch: to recount its money."""
+    """The solution before rounding, each blend as one batch: to recount its cost."""
     sets = model.sets
     used_lb = np.maximum(x[model.use], 0.0)
     taken_lb = np.maximum(x[model.take], 0.0)
@@ -94,7 +94,7 @@ def _batches(model: Model, x: np.ndarray) -> np.ndarray:
 
 
 def batch_count(product: Product, finished_lb: float) -> int:
-    """The number of equal batches nearest to the usual size that fills the blender rightly."""
+    """The number of equal batches nearest to the usual size that the blender can run."""
     fewest = max(1, math.ceil(finished_lb / product.blender_max_lb - 1e-9))
     usual = max(fewest, math.floor(finished_lb / product.batch_lb + 0.5))
     if product.blender_min_lb <= 0:
@@ -136,14 +136,14 @@ def _whole_pounds(
 
 
 def _breaks(model: Model, rounding: Model, x: np.ndarray, count: np.ndarray) -> bool:
-    """Whether a row gives way by more than rounding explains."""
+    """Whether a row is relaxed by more than rounding explains."""
     used = np.where(x[model.use] > _MIN_LB, count, 0)
     allowed_lb = _moved_by_rounding_lb(model, rounding, used)
     return bool((x[len(model.cost) :] > allowed_lb + _MIN_LB).any())
 
 
 def _moved_by_rounding_lb(model: Model, rounding: Model, used: np.ndarray) -> np.ndarray:
-    """How far a pound more or less of each ingredient can move the rows that may give way.
+    """How far a pound more or less of each ingredient can move the elastic rows.
 
     `used` holds the batches of each pair, none where the pair is no ingredient.
     """
@@ -176,8 +176,8 @@ def _row_by_row(matrix: SparseColumns, rows: np.ndarray, width: int) -> Iterator
 def _rounding_model(
     model: Model, x: np.ndarray, batches: np.ndarray, low: np.ndarray, high: np.ndarray
 ) -> Model:
-    """The plan's own rows with pounds a batch as whole columns and every choice of another
-    kind held; each nameable row may give way at its price."""
+    """The plan's rows with pounds per batch as whole columns and every other choice fixed; each
+    row of a requirement is elastic at its price."""
     sets = model.sets
     use, take = model.use, model.take
     lower, upper = model.lower.copy(), model.upper.copy()
@@ -210,7 +210,9 @@ def _rounding_model(
     times = max(1.0, np.abs(model.cost).max() / _DEAR_USD_PER_LB)
     price = [
         times
-        * _GIVES_USD_PER_LB.get(model.requirements[row].constraint_class, _GIVES_LAST_USD_PER_LB)
+        * _RELAXED_USD_PER_LB.get(
+            model.requirements[row].constraint_class, _LAST_RELAXED_USD_PER_LB
+        )
         for row in rows
     ]
     return replace(

@@ -23,8 +23,8 @@ from blend.model.shadow_prices import next_cwts_usd
 from blend.model.solver import Outcome, WarmLinear
 
 _STAND_IN_LB = 1.0
-"""For lots of which there is nothing and orders of nothing, so that they have their rows and
-columns; the true pounds are set before anything is solved."""
+"""For empty lots and orders, so that they have rows and columns; the true pounds are set before
+anything is solved."""
 
 
 @dataclass(frozen=True)
@@ -137,7 +137,7 @@ class WarmCase:
 
 
 def _with_every_row(case: Case) -> Case:
-    """The case with something of every lot and a least of every product, and divisible."""
+    """The case without whole containers, with some of every lot and an order for every product."""
     unmeasured = _unmeasured(case)
     return replace(
         case.divisible(),

@@ -1,5 +1,4 @@
-"""Which pounds can be chosen: lots, blends, the pairs of them that are allowed, and where
-each kind of choice stands in the column order."""
+"""Index sets of a case: lots, blends, and the pairs of lot and blend that are allowed."""
 
 from __future__ import annotations
 
@@ -19,13 +18,13 @@ from blend.errors import InputRefused, Problem
 from blend.model.rules import definition_of
 
 MAX_BATCHES = 1_000
-"""In all, where each has a recipe of its own: no search in whole numbers gets through more, and
-memory would end before time does."""
+"""In all, where each has a recipe of its own: a mixed-integer search of more would not end, and
+would run out of memory before time."""
 
 
 @dataclass(frozen=True)
 class Blends:
-    """What is blended as one: a whole product, or a single batch where batches may differ.
+    """What is blended to one recipe: a product, or a single batch where batches may differ.
 
     Arrays run over blends.
     """
@@ -42,8 +41,7 @@ class Blends:
 class LotMasks:
     """Which lots each selector means, found once.
 
-    Many lots share a supplier, an origin or a form: a condition is held against one lot of
-    each value.
+    Many lots share a supplier or an origin, so a condition is tested on one lot of each value.
     """
 
     def __init__(self, lots: tuple[Lot, ...]) -> None:
@@ -56,14 +54,14 @@ class LotMasks:
         if selector not in self._masks:
             mask = np.ones(len(self._lots), bool)
             for condition in selector.conditions:
-                stand_for, value_of_lot = self._by_value(condition.attribute)
-                holds = np.array([condition.holds(lot) for lot in stand_for], bool)
+                examples, value_of_lot = self._by_value(condition.attribute)
+                holds = np.array([condition.holds(lot) for lot in examples], bool)
                 mask &= holds[value_of_lot]
             self._masks[selector] = mask
         return self._masks[selector]
 
     def _by_value(self, attribute: str) -> tuple[list[Lot], np.ndarray]:
-        """A lot of each value of an attribute, and which of them each lot is like."""
+        """One lot of each value of an attribute, and for every lot which value it has."""
         if attribute not in self._values:
             read = {**WORD_ATTRIBUTES, **NUMBER_ATTRIBUTES}[attribute]
             first: dict[Hashable, Lot] = {}
@@ -77,7 +75,7 @@ class LotMasks:
 
 @dataclass(frozen=True)
 class IndexSets:
-    """The choices of one case as arrays.
+    """The index sets of one case as arrays.
 
     Pairs are (lot, blend) combinations that species, programs and use-or-not rules
     allow; they are ordered by blend, then lot, so that the pairs of a blend lie together.
@@ -160,7 +158,7 @@ class IndexSets:
         return np.flatnonzero(self.blends.product == product)
 
     def chosen(self, selector: Selector) -> np.ndarray:
-        """Boolean mask over lots of those that the selector means."""
+        """Boolean mask over lots: those that the selector means."""
         return self.masks.of(selector)
 
     @cached_property
@@ -182,43 +180,43 @@ class IndexSets:
 
     @cached_property
     def ample_lb(self) -> float:
-        """More than any plan uses of one lot or makes of one product, where neither a seller
-        nor an order states a limit: ten times all that is stated, containers among it, since one
-        may be taken for a single pound."""
+        """More than any plan uses of one lot or makes of one product, where neither a seller nor
+        an order sets a limit: ten times everything stated, containers included, since one may
+        be taken for a single pound."""
         stated = ((lot.quantity_lb or lot.min_purchase_lb, lot.container_lb) for lot in self.lots)
         held = sum(max(quantity_lb, container_lb or 0.0) for quantity_lb, container_lb in stated)
-        return 10 * (held + self._asked_lb)
+        return 10 * (held + self._ordered_lb)
 
     @cached_property
     def max_take_lb(self) -> np.ndarray:
-        """A sure upper limit on the pounds of each lot."""
+        """A valid upper limit on the pounds of each lot, for big-M."""
         if self.limits_give:
-            return np.minimum(self.lot_max_lb + self.container_lb + self._asked_lb, self.ample_lb)
+            return np.minimum(self.lot_max_lb + self.container_lb + self._ordered_lb, self.ample_lb)
         return np.minimum(self.lot_max_lb, self.ample_lb)
 
     @cached_property
     def max_use_lb(self) -> np.ndarray:
-        """A sure upper limit on the pounds of each pair: the lot's, or what fills the blend."""
+        """A valid upper limit on the pounds of each pair: the lot's, or what fills the blend."""
         max_take = self.max_take_lb[self.pair_lot]
         if self.limits_give:
             return max_take
         with np.errstate(divide="ignore"):
-            fills = self._max_asked_lb[self.pair_blend] / self.kept_mass
+            fills = self._max_ordered_lb[self.pair_blend] / self.kept_mass
         return np.minimum(max_take, fills)
 
     @cached_property
     def max_blend_lb(self) -> np.ndarray:
-        """A sure upper limit on the finished pounds of each blend: the order's, the blender's
-        or the supply's, whichever is least."""
+        """A valid upper limit on the finished pounds of each blend: the smallest of the order's,
+        the blender's and the supply's."""
         of_supply = np.bincount(self.pair_blend, self.kept_mass * self.max_use_lb, len(self.blends))
-        return of_supply if self.limits_give else np.minimum(self._max_asked_lb, of_supply)
+        return of_supply if self.limits_give else np.minimum(self._max_ordered_lb, of_supply)
 
     @cached_property
-    def _asked_lb(self) -> float:
+    def _ordered_lb(self) -> float:
         return sum(product.min_lb + product.blender_max_lb for product in self.products)
 
     @cached_property
-    def _max_asked_lb(self) -> np.ndarray:
+    def _max_ordered_lb(self) -> np.ndarray:
         maximum = np.array([product.max_lb_or_infinite for product in self.products]) * self.room
         blender = np.array([product.blender_max_lb for product in self.products])
         alone = self.blends.batch > 0
@@ -227,7 +225,7 @@ class IndexSets:
 
 
 def index_sets(case: Case) -> IndexSets:
-    """Find the pairs that are allowed and what a pound of each of them keeps.
+    """Find the allowed pairs and what a pound of each keeps after losses.
 
     Raises InputRefused for more than MAX_BATCHES batches that may differ.
     """

@@ -1,10 +1,10 @@
-"""What each requirement, product and lot is worth, from the linear program.
+"""Shadow prices of requirements, marginal costs of products and break-even prices of lots, from
+the LP relaxation.
 
-Rates come from dual prices. Where the plan sits on a kink there are two rates, one for
-easing a requirement and one for tightening it; each is the dual price of the program with
-the requirement moved a little that way, so no small difference of large totals is taken
-(directional derivatives of the optimal value: Bertsimas and Tsitsiklis, Introduction to
-Linear Optimization, 1997, ch. 5, from memory).
+Where the optimum is degenerate there are two shadow prices, one for loosening a requirement and
+one for tightening it. Each is the dual price of the program with the requirement moved a little
+that way, so no small difference of large totals is taken (directional derivatives of the optimal
+value: Bertsimas and Tsitsiklis, Introduction to Linear Optimization, 1997, ch. 5, from memory).
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 _ORDER = ConstraintClass.VOLUME_MIN, ConstraintClass.VOLUME_MAX
 _NUDGE = 1e-6
-"""How far a requirement is moved to read the rate on one side, as a share of the finished
-pounds or of the order."""
+"""How far a requirement is moved for its one-sided shadow price, as a share of the pounds made or
+of the order."""
 _ACTIVE_LB = 1e-6
 _MIN_LOT_LB = 1e-6
 _MIN_VALUE_USD = 1e-6
@@ -33,7 +33,7 @@ _MIN_VALUE_USD = 1e-6
 def shadow_prices_of(
     linear: WarmLinear, answer: Answer, progress: Callable[[str], None] | None = None
 ) -> tuple[ShadowPrice, ...]:
-    """The worth of every requirement that binds, by product and rule.
+    """The shadow prices of every requirement that binds, by product and rule.
 
     `linear` is left as it was found, solved.
     """
@@ -55,14 +55,14 @@ def shadow_prices_of(
         tighter = _NUDGE * size_lb if at_least else -_NUDGE * size_lb
         binding.append((requirement, step, step_lb, at_least, (rows, tighter)))
     moves = [(rows, sign * move) for *_, (rows, move) in binding for sign in (-1, 1)]
-    tell = None if progress is None else lambda: progress("worth of requirements")
+    tell = None if progress is None else lambda: progress("shadow prices")
     rates = _rates_of_moving(linear, moves, tell)
     shadow_prices = []
     for (requirement, step, step_lb, at_least, _), eased, tightened in zip(
         binding, rates[::2], rates[1::2], strict=True
     ):
-        # USD saved per lb of easing, and lost per lb of tightening; below zero a saving is a
-        # loss, which an exact order can make
+        # USD saved per lb of loosening, and lost per lb of tightening; a negative saving is a
+        # loss, which an exact order can cause
         sign = 1.0 if at_least else -1.0
         loosening = 0.0 if eased is None else sign * eased
         tightening = np.inf if tightened is None else sign * tightened
@@ -73,7 +73,7 @@ def shadow_prices_of(
 
 
 def _other_side_of_exact_order(model: Model, requirement: Requirement) -> int | None:
-    """The row that makes an order exact together with this one: they move as one."""
+    """The other row of an exact order: the two move together."""
     if requirement.constraint_class not in _ORDER:
         return None
     (other,) = set(_ORDER) - {requirement.constraint_class}
@@ -110,7 +110,7 @@ def marginal_costs_of(linear: WarmLinear, answer: Answer) -> tuple[MarginalCost,
 
 
 def next_cwts_usd(linear: WarmLinear) -> list[float]:
-    """What one more finished hundredweight of each product would cost, as in `marginal_costs_of`."""
+    """Cost of one more finished hundredweight of each product, as in `marginal_costs_of`."""
     orders = _rows_by_product(linear.model, *_ORDER)
     rates = _rates_of_moving(linear, [(order, _NUDGE * LB_PER_CWT) for order in orders])
     return [_usd_per_cwt(more) for more in rates]
@@ -134,7 +134,7 @@ def _rows_by_product(model: Model, *constraint_classes: ConstraintClass) -> list
 def lot_break_evens(
     linear: WarmLinear, answer: Answer, progress: Callable[[str], None] | None = None
 ) -> tuple[LotBreakEven, ...]:
-    """For each lot the price at which it enters the plan or leaves it."""
+    """For each lot the price at which it enters or leaves the plan."""
     sets = linear.model.sets
     take = linear.model.take
     shadow_prices = []
@@ -158,10 +158,10 @@ def lot_break_evens(
 def break_even_price(linear: WarmLinear, answer: Answer, lot: int) -> float | None:
     """The highest delivered price, USD per lb, at which the plan takes some of the lot.
 
-    Infinite when there is no plan without it; None when it would not be taken even as a
-    gift. The cost of the plan is concave and piecewise linear in the price, with the pounds
-    taken as its slope, and flat from the critical price on. So each tangent meets the flat
-    part at or above the critical price's piece, and a few steps end exactly there.
+    Infinite when there is no plan without it; None when it would not be taken even for free.
+    The cost of the plan is concave and piecewise linear in the price, with the pounds taken as
+    its slope, and flat above the break-even price. So each tangent meets the flat part at or
+    below that price, and a few steps end exactly there.
     """
     here = linear.model.sets.lots[lot].delivered_usd_per_lb
     without = answer.objective
@@ -194,8 +194,8 @@ def break_even_price(linear: WarmLinear, answer: Answer, lot: int) -> float | No
 
 
 def marginal_shadow_prices(linear: WarmLinear, answer: Answer) -> np.ndarray:
-    """What the next pound of each lot is worth to the blend that pays most for it, USD per lb at
-    the plan's dual prices; minus infinity for a lot that no blend may hold."""
+    """Value of the next pound of each lot in the blend where it is highest, USD per lb at the
+    plan's dual prices; minus infinity for a lot that no blend may hold."""
     sets = linear.model.sets
     value = np.full(len(sets.lots), -np.inf)
     np.maximum.at(value, sets.pair_lot, pair_shadow_prices(linear, answer))
@@ -203,7 +203,7 @@ def marginal_shadow_prices(linear: WarmLinear, answer: Answer) -> np.ndarray:
 
 
 def pair_shadow_prices(linear: WarmLinear, answer: Answer) -> np.ndarray:
-    """What a pound more of the lot is worth in the blend, USD per lb, by pair of the layout."""
+    """Value of one more pound of the lot in the blend, USD per lb, by pair."""
     sets, use = linear.model.sets, linear.model.use
     # the lots' own supply rows come first, in the order of lots
     own = answer.row_dual[: len(sets.lots)][sets.pair_lot]
@@ -213,7 +213,7 @@ def pair_shadow_prices(linear: WarmLinear, answer: Answer) -> np.ndarray:
 def set_price(linear: WarmLinear, lot: int, delivered_usd_per_lb: float) -> None:
     """Give a lot another delivered price.
 
-    Below the lot's left-over value that value falls with the price: else the plan would take
+    Below the lot's salvage value that value falls with the price; otherwise the plan would buy
     the lot only to leave it over.
     """
     model, sets = linear.model, linear.model.sets
@@ -225,13 +225,13 @@ def set_price(linear: WarmLinear, lot: int, delivered_usd_per_lb: float) -> None
 
 
 def _where_taken(linear: WarmLinear, lot: int, maximum: float) -> tuple[float, float, float]:
-    """A price up to `most` at which the plan takes some of the lot, with the cost and pounds
-    there; no pounds where it takes none as a gift, infinite ones where it takes none above the
-    price and without end below."""
+    """A price up to `maximum` at which the plan takes some of the lot, with the cost and pounds
+    there; no pounds where it takes none even for free, infinite pounds where it takes none above
+    the price and is unbounded below."""
     price = maximum
     objective, pounds = _at_price(linear, lot, price)
     if pounds <= _MIN_LOT_LB:
-        # several dual prices hold and the plan's own flattered the lot: begin from a gift
+        # the dual prices are not unique and overrated the lot: start from a price of zero
         price = 0.0
         objective, pounds = _at_price(linear, lot, price)
     while np.isposinf(pounds) and maximum - price > 1e-9:
@@ -254,7 +254,7 @@ def _at_price(linear: WarmLinear, lot: int, price: float) -> tuple[float, float]
 
 
 def pounds_used(linear: WarmLinear, answer: Answer, lot: int) -> float:
-    """Pounds of a lot used; more may be taken where it is left over at no loss."""
+    """Pounds of a lot used; more may be taken where leaving it over costs nothing."""
     use = linear.model.use.start + np.flatnonzero(linear.model.sets.pair_lot == lot)
     return float(answer.x[use].sum())
 
@@ -293,8 +293,8 @@ def _rates_of_moving(
     """USD per lb when several rows move together by so many lb, None where no plan is left; by
     move.
 
-    As a rule the optimal basis in hand stays, and its prices are the rates. Where it does not,
-    on a kink, the program is solved with the rows moved, and is left as it was found, solved.
+    Usually the optimal basis stays optimal, and its dual prices are the rates. Where it does not,
+    at a degenerate optimum, the program is solved with the rows moved and then restored.
     """
     kept = linear.prices_if_moved(moves)
     rates = []

@@ -1,4 +1,4 @@
-"""The way into the core: a case goes in, pounds and prices come out."""
+"""The LP relaxation of a case: pounds and prices."""
 
 from __future__ import annotations
 
@@ -9,23 +9,23 @@ import numpy as np
 
 from blend.domain.case import Case
 from blend.errors import Problem
+from blend.model.aggregated import aggregated_sets, crash_columns, restricted_master
 from blend.model.arrays import Model, RestrictedMaster
 from blend.model.build import model_of
-from blend.model.pooling import deal_out, pooled_sets, restricted_master
 from blend.model.sets import index_sets
 from blend.model.solver import Answer, Outcome, WarmLinear
 
-POOLED_FROM_PAIRS = 2_000
-"""Below this many pairs of lot and product the whole program is passed at once: by
-measurement, beginning with the pooled twin would not pay."""
+AGGREGATED_FROM_PAIRS = 2_000
+"""Below this many pairs of lot and product the whole program is passed at once: by measurement,
+starting from the aggregated model takes longer."""
 
 
 @dataclass(frozen=True)
 class LinearPlan:
-    """The optimum of the linear program: containers, counts and batches divisible.
+    """The optimum of the LP relaxation.
 
-    `objective_usd` is infinite where no plan exists and minus infinite where money could be
-    made without end; there are no pounds then.
+    `objective_usd` is infinite where no plan exists and minus infinite where the program is
+    unbounded; there are no pounds then.
     """
 
     model: Model
@@ -62,8 +62,8 @@ class LinearPlan:
 
 
 def state_linear(case: Case) -> Model:
-    """The case as a linear program: one blend a product, and containers, counts and batches
-    divisible."""
+    """The LP relaxation of a case: one blend a product; containers, counts and batches are
+    ignored."""
     return model_of(index_sets(case.divisible()))
 
 
@@ -74,9 +74,9 @@ def open_linear(case: Case) -> WarmLinear:
 
 def open_stated(model: Model) -> WarmLinear:
     """A linear program of `state_linear`, kept warm in the solver."""
-    if len(model.sets.pair_lot) < POOLED_FROM_PAIRS:
+    if len(model.sets.pair_lot) < AGGREGATED_FROM_PAIRS:
         return WarmLinear(model)
-    return WarmLinear(model, _first_part(model))
+    return WarmLinear(model, _restricted_master(model))
 
 
 def solve_linear(case: Case) -> LinearPlan:
@@ -85,19 +85,19 @@ def solve_linear(case: Case) -> LinearPlan:
     return LinearPlan(linear.model, linear.solve())
 
 
-def _first_part(model: Model) -> RestrictedMaster | None:
-    """What the pooled twin suggests; None where the twin has no plan to learn from."""
+def _restricted_master(model: Model) -> RestrictedMaster | None:
+    """Crash columns from the aggregated model; None where that has no plan."""
     sets = model.sets
-    twin_sets, pools = pooled_sets(sets.case)
-    twin = model_of(twin_sets)
-    answer = WarmLinear(twin).solve()
+    aggregated, pools = aggregated_sets(sets.case)
+    small = model_of(aggregated)
+    answer = WarmLinear(small).solve()
     if answer.outcome is not Outcome.OPTIMAL:
         return None
-    pairs = deal_out(sets, pools, twin_sets, answer.x[twin.use])
+    pairs = crash_columns(sets, pools, aggregated, answer.x[small.use])
     return restricted_master(len(model.cost), [(model.use, sets, pairs)])
 
 
-def without_end(case: Case) -> list[Problem]:
+def why_unbounded(case: Case) -> list[Problem]:
     """What leaves the plan without a limit: products sold without one, from lots without one."""
     products = [
         Problem(

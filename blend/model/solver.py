@@ -1,8 +1,8 @@
-"""One door to the solver: a warm linear program and a cold one in whole numbers.
+"""The one door to HiGHS: a linear program kept warm, and a mixed-integer program solved once.
 
-HiGHS handles stay in this module. A large linear program is solved over a growing part of
-its columns: the dual prices of the part tell which columns left out would pay, and none does
-at the end, so the answer is that of the whole program.
+Solver handles stay in this module. A large linear program is solved by column generation: a
+restricted master problem, then columns of negative reduced cost until none is left, so the answer
+is that of the whole program.
 """
 
 from __future__ import annotations
@@ -24,35 +24,35 @@ from blend.model.timing import in_solver
 
 _DUAL_SIMPLEX, _PRIMAL_SIMPLEX = 1, 4
 """Values of the solver's option `simplex_strategy`."""
-_PAYS = -1e-9
-"""A column left out enters when its reduced cost, USD per lb, is below this."""
+_ENTERS_BELOW_USD = -1e-9
+"""A column enters the restricted master when its reduced cost, USD per lb, is below this."""
 _BEST_OF_BLEND = 12
 _BEST_OF_LOT = 3
-"""How many paying columns of each blend and of each lot enter at once (by measurement)."""
-_ABSENT_TIMES_DEAREST = 3.0
-"""Stand-ins for pounds that the part cannot yet provide cost this many times the dearest meat:
-more, and they drown the prices that tell which columns to add (by measurement)."""
+"""How many columns of each blend and of each lot enter at once (by measurement)."""
+_ARTIFICIAL_TIMES_DEAREST = 3.0
+"""Artificial variables cost this many times the most expensive meat: more, and they drown the
+dual prices that choose columns (by measurement)."""
 _WHOLE_WITHIN, _WHOLE_WITHIN_CLOSELY = 1e-6, 1e-9
-"""How far from whole a whole column may be: as the solver has it by itself, and where so little of
-it is too many pounds."""
+"""How far from an integer a whole column may be: the solver's default, and where that comes to
+too many pounds."""
 _MIN_FRACTION_LB = 1e-3
 _MIN_ENTRY = 1e-12
-"""The solver drops entries of rows up to this size: the least it can be told to. By itself it would
-drop a lot's lean that lies 1e-9 from a limit, and answer with a plan that is not the best."""
+"""The solver drops matrix entries up to this size, the smallest it accepts. Its default would drop
+a lot's lean that is 1e-9 from a limit, and the plan would not be optimal."""
 _LARGEST_BITS, _DEAREST_BITS = 20, 16
-"""A program on which the solver went astray is scaled down until pounds are below 2^20 and
-prices below 2^16: by measurement enough, and then an error of 1e-7 is still below 1e-5 lb and
-1e-5 USD/lb in the dearest and largest of all tables."""
+"""A program on which the solver failed is scaled until pounds are below 2^20 and prices below
+2^16: by measurement enough, and an error of 1e-7 is then still below 1e-5 lb and 1e-5 USD/lb in
+the largest and most expensive of all tables."""
 _FURTHER_BITS = (0, 10, 20)
-"""Seldom it takes more: where purchases and sales of a million million USD cancel out, so that the
-solver holds what its arithmetic leaves against a cost of nothing, or limits are 1e-9 apart."""
+"""Rarely more is needed: where purchases and sales of 1e12 USD cancel out and leave rounding
+errors larger than the cost, or limits are 1e-9 apart."""
 _KEPT = 1e-9
-"""Pounds that a basic variable may lie beyond its bound: less than the solver itself allows, so
-that a basis which is told to stay would stay in its hands too."""
+"""Pounds that a basic variable may lie beyond its bound: less than the solver's own tolerance, so
+that a basis kept here is one that the solver would keep."""
 _COMPLETION_SHARE = 0.25
 _COMPLETION_NODES = 500
-"""Of the time there is, and in nodes, what completing a guess may take. The solver's own way to
-complete one has the time limit to itself, and the search then has it once more."""
+"""Share of the time limit, and nodes, for completing a MIP start. The solver's own completion may
+use the whole time limit, and the search then gets it once more."""
 
 
 class Outcome(StrEnum):
@@ -68,7 +68,7 @@ class Answer:
 
     `row_dual` and `column_dual` are in the solver's sense: the change of the objective for
     one more unit of the row's active bound, of the column. `bound` is a lower bound
-    of the objective. `was_interrupted` tells that Ctrl-C ended the search.
+    of the objective. `was_interrupted` is True where Ctrl-C ended the search.
     """
 
     outcome: Outcome
@@ -81,19 +81,19 @@ class Answer:
 
 
 _NOTHING = np.zeros(0)
-_ASTRAY = (
+_SOLVER_FAILURES = (
     highspy.HighsModelStatus.kNotset,
     highspy.HighsModelStatus.kSolveError,
     highspy.HighsModelStatus.kUnknown,
 )
-"""Ends of a run that tell nothing of the program."""
+"""Statuses that say nothing about the program."""
 _COLD_WAYS: tuple[dict[str, int | str], ...] = (
     {"simplex_strategy": _DUAL_SIMPLEX},
     {"simplex_strategy": _PRIMAL_SIMPLEX},
     {"simplex_strategy": _PRIMAL_SIMPLEX, "presolve": "off"},
 )
-"""By measurement: of programs on which a warm start went astray, each settles two of three
-that the one before did not."""
+"""By measurement: of programs on which a warm start failed, each way solves two of three that the
+one before did not."""
 
 
 def _no_answer(outcome: Outcome) -> Answer:
@@ -185,7 +185,7 @@ class WarmLinear:
     """A linear program that stays in the solver between small changes.
 
     After a change of cost, bound or right-hand side, `solve` goes on from the last basis.
-    `begin_with` is the first part; None passes the whole program at once.
+    `begin_with` is the restricted master problem; None passes the whole program at once.
     """
 
     def __init__(self, model: Model, begin_with: RestrictedMaster | None = None) -> None:
@@ -197,7 +197,7 @@ class WarmLinear:
         self._first = begin_with
         self._active = np.arange(len(self.cost)) if begin_with is None else begin_with.columns
         self._place = np.full(len(self.cost), -1)
-        """Where each column stands in the solver, -1 while it is left out."""
+        """Index of each column in the solver, -1 while it is outside the restricted master."""
         self._place[self._active] = np.arange(len(self._active))
         self._highs = _new_highs()
         self._bounds_moved = False
@@ -208,10 +208,10 @@ class WarmLinear:
             model.matrix.take(self._active),
             (self.row_lower, self.row_upper),
         )
-        self._stand_ins = np.zeros(0, int)
+        self._artificials = np.zeros(0, int)
         if begin_with is not None:
             self._highs.setOptionValue("presolve", "off")
-            self._add_stand_ins()
+            self._add_artificial_variables()
 
     def set_cost(self, columns: np.ndarray, cost: np.ndarray) -> None:
         self.cost[columns] = cost
@@ -270,8 +270,8 @@ class WarmLinear:
     def move_to(self, model: Model) -> bool:
         """Become another program of the same columns, rows and entries, keeping the basis.
 
-        False, with nothing changed, where the two differ in more than numbers, or in entries of
-        a program of which only a part was passed.
+        False, with nothing changed, where the two differ in more than numbers, or in matrix
+        entries while only a restricted master was passed.
         """
         mine, other = self.model.matrix, model.matrix
         if (
@@ -301,12 +301,12 @@ class WarmLinear:
         return True
 
     def basis(self) -> highspy.HighsBasis:
-        """Where the solver stands, for `return_to` and nothing else."""
+        """The solver's basis, for `return_to` and nothing else."""
         return self._highs.getBasis()
 
     def return_to(self, basis: highspy.HighsBasis) -> None:
-        """Stand where `basis` was taken, so that the next answer does not hang on what was
-        solved since; for a program passed at once."""
+        """Start from `basis`, so that the next answer does not depend on what was solved since;
+        for a program passed at once."""
         self._highs.clearSolver()
         self._highs.setBasis(basis)
         self._bounds_moved = False
@@ -314,12 +314,12 @@ class WarmLinear:
     def prices_if_moved(
         self, moves: Sequence[tuple[Sequence[int], float]]
     ) -> list[np.ndarray | None]:
-        """Of each move, some rows and how far both their bounds go up: the dual prices of these
-        rows once moved, where the optimal basis in hand stays optimal there; None where it does
-        not, and only another solve can tell.
+        """For each move (rows, and how far both their bounds go up): the dual prices of the rows
+        after it, where the optimal basis stays optimal; None where it does not and only another
+        solve can say.
 
-        The program stays as it is; of one that was changed since it was solved, nothing is told.
-        The basic variables move along a straight line, one system of equations a move; while all
+        The program is not changed; where it was changed since the last solve, all are None. The
+        basic variables move along a straight line, one system of equations a move; while all
         of them keep their bounds, the basis and so its prices remain (sensitivity to the right-hand
         side: Bertsimas and Tsitsiklis, Introduction to Linear Optimization, 1997, section 5.1, from
         memory).
@@ -352,7 +352,7 @@ class WarmLinear:
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Values of the basic variables and the bounds they keep, by the solver's tolerance.
 
-        Row r is -1 - r among them, and has its sign turned round. Stand-ins keep to nothing.
+        Row r is -1 - r among them, with its sign reversed. Artificial variables stay at zero.
         """
         lower, upper = np.zeros((2, self._highs.getNumCol()))
         lower[self._place[self._active]] = self.lower[self._active]
@@ -374,8 +374,8 @@ class WarmLinear:
         self._bounds_moved = False
         self._highs.setOptionValue("simplex_strategy", strategy)
         outcome = self._price_out(self.cost)
-        if outcome is Outcome.OPTIMAL and self._stand_in_lb() > 1e-6:
-            outcome = self._do_without_stand_ins()
+        if outcome is Outcome.OPTIMAL and self._artificial_lb() > 1e-6:
+            outcome = self._drop_artificials()
         if outcome is not Outcome.OPTIMAL:
             return _no_answer(outcome)
         solution = self._highs.getSolution()
@@ -388,13 +388,15 @@ class WarmLinear:
         return Answer(Outcome.OPTIMAL, objective, objective, x, row_dual, reduced)
 
     def _price_out(self, cost: np.ndarray) -> Outcome:
-        """Solve the part, add the columns that would pay, and again until none would."""
+        """Solve the restricted master and add columns of negative reduced cost until none is left."""
         while True:
             outcome = self._run()
             if outcome is Outcome.UNBOUNDED or len(self._active) == len(self.cost):
                 return outcome
-            # that a part has no plan says nothing of the whole
-            entering = self._paying(cost) if outcome is Outcome.OPTIMAL else self._left_out()
+            # an infeasible restricted master says nothing about the whole program
+            entering = (
+                self._entering_columns(cost) if outcome is Outcome.OPTIMAL else self._left_out()
+            )
             if not len(entering):
                 return outcome
             self._activate(entering)
@@ -402,7 +404,7 @@ class WarmLinear:
 
     def _run(self) -> Outcome:
         self._highs.run()
-        if self._highs.getModelStatus() in _ASTRAY:
+        if self._highs.getModelStatus() in _SOLVER_FAILURES:
             self._run_cold()
         if self._highs.getModelStatus() == highspy.HighsModelStatus.kUnboundedOrInfeasible:
             with _options(self._highs, presolve="off"):
@@ -412,29 +414,28 @@ class WarmLinear:
         return _outcome(self._highs)
 
     def _prove_infeasible(self) -> None:
-        """Let the dual simplex confirm that there is no plan: the primal one, which perturbs
-        bounds, seldom says so in error."""
+        """Let the dual simplex confirm that there is no plan: the primal simplex, which perturbs
+        bounds, is sometimes wrong."""
         if self._highs.getOptionValue("simplex_strategy")[1] != _DUAL_SIMPLEX:
             with _options(self._highs, presolve="off", simplex_strategy=_DUAL_SIMPLEX):
                 self._highs.run()
-            if self._highs.getModelStatus() in _ASTRAY:
+            if self._highs.getModelStatus() in _SOLVER_FAILURES:
                 self._run_cold()
 
     def _run_cold(self) -> None:
-        """Begin anew, one way after another, where the solver went astray: a warm start seldom
-        does, and numbers out of all proportion to each other, such as 1,000,000 USD/lb beside
-        10,000,000 lb and one cent, do so more often."""
+        """Solve from scratch, one way after another, after a solver failure. A warm start fails
+        rarely; numbers out of proportion, such as 1,000,000 USD/lb next to one cent, more often."""
         scales = {}, *map(self._scales, _FURTHER_BITS)
         for way in [{**way, **scale} for scale in scales for way in _COLD_WAYS]:
             self._highs.clearSolver()
             with _options(self._highs, **way):
                 self._highs.run()
-            if self._highs.getModelStatus() not in _ASTRAY:
+            if self._highs.getModelStatus() not in _SOLVER_FAILURES:
                 return
 
     def _scales(self, further_bits: int) -> dict[str, int]:
-        """Powers of two that make large prices and pounds smaller in the solver's hands, so that
-        what it allows as an error is above what its arithmetic can tell apart."""
+        """Powers of two that scale large prices and pounds down for the solver, so that its
+        tolerances stay above its rounding errors."""
         bounds = np.concatenate((self.lower, self.upper, self.row_lower, self.row_upper))
         largest_lb = np.abs(bounds[np.isfinite(bounds)]).max(initial=1.0)
         dearest_usd = np.abs(self.cost).max(initial=1.0)
@@ -454,12 +455,12 @@ class WarmLinear:
     def _left_out(self) -> np.ndarray:
         return np.flatnonzero(self._place < 0)
 
-    def _paying(self, cost: np.ndarray) -> np.ndarray:
-        """Columns left out whose entry would lower the objective: the best of each blend and
-        the best of each lot, so that no blend and no lot waits for a later round."""
+    def _entering_columns(self, cost: np.ndarray) -> np.ndarray:
+        """Columns of negative reduced cost: the best of each blend and of each lot, so that no
+        blend and no lot waits for a later round."""
         reduced = self._reduced_cost(cost, np.array(self._highs.getSolution().row_dual))
         reduced[self._active] = 0.0
-        paying = np.flatnonzero(reduced < _PAYS)
+        paying = np.flatnonzero(reduced < _ENTERS_BELOW_USD)
         best = np.zeros(len(paying), bool)
         assert self._first is not None, "columns are left out of a restricted master only"
         for group, count in ((self._first.blend, _BEST_OF_BLEND), (self._first.lot, _BEST_OF_LOT)):
@@ -482,11 +483,11 @@ class WarmLinear:
         self._place[columns] = place + np.arange(len(columns))
         self._active = np.concatenate((self._active, columns))
 
-    def _add_stand_ins(self) -> None:
-        """Let every demand be met at a forbidding cost, so that the first part has a plan."""
+    def _add_artificial_variables(self) -> None:
+        """One for each demand, at a high cost, so that the restricted master is feasible."""
         demands = np.flatnonzero(self.row_lower > 0).astype(np.int32)
-        self._stand_ins = len(self._active) + np.arange(len(demands))
-        price = _ABSENT_TIMES_DEAREST * np.abs(self.cost).max(initial=1.0)
+        self._artificials = len(self._active) + np.arange(len(demands))
+        price = _ARTIFICIAL_TIMES_DEAREST * np.abs(self.cost).max(initial=1.0)
         self._highs.addCols(
             len(demands),
             np.full(len(demands), price),
@@ -498,27 +499,27 @@ class WarmLinear:
             np.ones(len(demands)),
         )
 
-    def _stand_in_lb(self) -> float:
-        if not len(self._stand_ins):
+    def _artificial_lb(self) -> float:
+        if not len(self._artificials):
             return 0.0
-        return float(np.array(self._highs.getSolution().col_value)[self._stand_ins].sum())
+        return float(np.array(self._highs.getSolution().col_value)[self._artificials].sum())
 
-    def _do_without_stand_ins(self) -> Outcome:
-        """Find whether the demands can be met at all, then at which cost."""
-        self._set_all_costs(np.zeros_like(self.cost), stand_in=1.0)
+    def _drop_artificials(self) -> Outcome:
+        """Phase one: find whether the demands can be met at all, then at which cost."""
+        self._set_all_costs(np.zeros_like(self.cost), artificial=1.0)
         self._price_out(np.zeros_like(self.cost))
-        short_lb = self._stand_in_lb()
-        self._set_all_costs(self.cost, stand_in=0.0)
+        short_lb = self._artificial_lb()
+        self._set_all_costs(self.cost, artificial=0.0)
         if short_lb > 1e-6:
             return Outcome.INFEASIBLE
-        count = len(self._stand_ins)
+        count = len(self._artificials)
         self._highs.changeColsBounds(
-            count, self._stand_ins.astype(np.int32), np.zeros(count), np.zeros(count)
+            count, self._artificials.astype(np.int32), np.zeros(count), np.zeros(count)
         )
         return self._price_out(self.cost)
 
-    def _set_all_costs(self, cost: np.ndarray, stand_in: float) -> None:
-        every = np.full(self._highs.getNumCol(), stand_in)
+    def _set_all_costs(self, cost: np.ndarray, artificial: float) -> None:
+        every = np.full(self._highs.getNumCol(), artificial)
         every[self._place[self._active]] = cost[self._active]
         self._highs.changeColsCost(len(every), np.arange(len(every), dtype=np.int32), every)
 
@@ -544,11 +545,11 @@ def solve_whole(
 ) -> Answer:
     """Solve in whole numbers to a relative gap, or until time is out or the user stops it.
 
-    `guess` proposes a value for each whole column (NaN: none); a short search, within the time
-    limit too, completes it to a first plan. `on_better(objective, bound)` is told of each better
-    plan; `stopped()` is asked now and then whether to end the search. A search that is stopped
-    answers with the best plan so far, and with the bound that tells how far it is from the best.
-    Raise KeyboardInterrupt where Ctrl-C comes before there is a plan.
+    `guess` is a MIP start: a value for each whole column (NaN: none); a short search, within the
+    time limit too, completes it to a first plan. `on_better(objective, bound)` is called for each
+    better plan; `stopped()` is called now and then, and True ends the search. A search that is
+    stopped returns the best plan so far with its bound. Raises KeyboardInterrupt where Ctrl-C comes
+    before there is a plan.
     """
     until = time.monotonic() + time_limit_s
     start, begun = None, None
@@ -556,7 +557,7 @@ def solve_whole(
     if given.all() and len(given):
         start = guess
     elif guess is not None and given.any():
-        held = _held_at(model, guess)
+        held = _fixed_at(model, guess)
         share_s = _COMPLETION_SHARE * time_limit_s
         begun = _search(held, gap_share, share_s, on_better, stopped, _COMPLETION_NODES)
         start = begun.x if len(begun.x) else None
@@ -583,8 +584,8 @@ def solve_whole(
 
 
 def _lacks_to_whole(model: Model, x: np.ndarray) -> bool:
-    """Whether pounds hang on what whole columns lack to be whole, as of a lot of ten million
-    that is taken as 0.999999 of one."""
+    """Whether rounding whole columns to integers moves many pounds, as for a lot of ten million
+    pounds that is taken 0.999999 times."""
     if not len(x):
         return False
     lacks = np.where(model.whole, np.abs(x - np.round(x)), 0.0)
@@ -593,8 +594,8 @@ def _lacks_to_whole(model: Model, x: np.ndarray) -> bool:
 
 
 def or_better(begun: Answer | None, search: Callable[[], Answer]) -> Answer:
-    """What a search finds, or the plan that another began with where it ends with none better;
-    no search where Ctrl-C ended that one.
+    """What a search finds, or the plan of `begun` where it finds none better; no search where
+    Ctrl-C ended that one.
 
     `begun` may be without a plan; its bound is not of the program searched.
     """
@@ -614,8 +615,8 @@ def or_better(begun: Answer | None, search: Callable[[], Answer]) -> Answer:
     return found
 
 
-def _held_at(model: Model, guess: np.ndarray) -> Model:
-    """The program with the whole columns that a guess proposes held there."""
+def _fixed_at(model: Model, guess: np.ndarray) -> Model:
+    """The program with whole columns fixed at the values of a MIP start."""
     held = model.whole & np.isfinite(guess)
     return replace(
         model,
@@ -645,7 +646,7 @@ def _search(
     row_bounds = (model.row_lower, model.row_upper)
     _load(highs, model.cost, bounds, model.matrix, row_bounds, model.whole)
     if start is not None:
-        # it looks for a first plan, of which there is one; by measurement a sixth of the time
+        # this heuristic looks for a first plan, which is given; it takes a sixth of the time
         highs.setOptionValue("mip_heuristic_run_feasibility_jump", False)
         given = np.flatnonzero(np.isfinite(start))
         highs.setSolution(len(given), given.astype(np.int32), start[given])

@@ -1,13 +1,12 @@
-"""Cones by tangent cuts on the warm solver.
+"""Second-order cones by outer approximation cuts on the warm solver.
 
 The norm T of a cone is split into one piece a column, w ≥ (scale · x)² / T with Σ w ≤ T, and
 each piece is cut by tangents of its own (the disaggregated form: Vielma, Dunning, Huchette and
 Lubin, "Extended formulations in mixed integer conic quadratic programming", Mathematical
 Programming Computation 9, 2017). A tangent of y²/T at the ratio r = y/T is w ≥ 2 r y − r² T: it
 holds for every T and, with pieces kept in units of the first scale, for every later scale and
-factor, so that cuts are kept over all changes. The cut program lies outside the cones, so its
-optimum is a lower bound; a solve with the limits moved inwards by what is lacking gives a point
-inside.
+factor, so that cuts are kept over all changes. The cut program contains the cones, so its
+optimum is a lower bound; a solve with tightened limits gives a feasible point.
 """
 
 from __future__ import annotations
@@ -24,9 +23,9 @@ from blend.model.conic import conic_point
 from blend.model.solver import Answer, Outcome, WarmLinear
 
 ACCURACY = 1e-7
-"""Of the objective, between the point inside the cones and the lower bound."""
+"""Of the objective, between the feasible point and the lower bound."""
 _NEARLY = 1e-4
-"""From here on it pays to look for a point inside."""
+"""From here on it is worth looking for a feasible point."""
 _MIN_RATIO = 3e-5
 """Pieces below this share of the norm get no cut: the solver drops entries near its square."""
 _MIN_SCALE = 1e-4
@@ -125,7 +124,7 @@ class ConicLinear:
             added = self._cut_off(outer.x)
             if added and not self._is_nearly_held(x, lacks):
                 continue
-            inside = self._point_inside(lacks)
+            inside = self._feasible_point(lacks)
             if inside is not None:
                 answer = ConicAnswer(Outcome.OPTIMAL, inside[0], outer.objective, inside[1], rounds)
                 if answer.gap_share <= accuracy:
@@ -224,8 +223,8 @@ class ConicLinear:
             for cone, lack in zip(self.cones, lacks, strict=True)
         )
 
-    def _point_inside(self, lacks: np.ndarray) -> tuple[float, np.ndarray] | None:
-        """Solve with the limits moved in by what is lacking; cost and point, None if none."""
+    def _feasible_point(self, lacks: np.ndarray) -> tuple[float, np.ndarray] | None:
+        """Solve with limits tightened by what is lacking; cost and point, None if none."""
         outside = np.flatnonzero(lacks > 0)
         moved = 1.5 * lacks[outside] + 1e-7
         try:
@@ -250,7 +249,7 @@ class ConicLinear:
             self.linear.set_row_bounds(self._blocks[index].reading_row, minimum, np.inf)
 
     def _cut_off(self, full: np.ndarray) -> int:
-        """Add the tangents that part the point from the cones; how many."""
+        """Add the cuts that separate the point from the cones; how many."""
         added = []
         for index, (cone, block) in enumerate(zip(self.cones, self._blocks, strict=True)):
             norm = cone.norm(full)
@@ -263,7 +262,7 @@ class ConicLinear:
         return self._keep(added)
 
     def _touch(self, x: np.ndarray) -> None:
-        """Add the tangents that touch the cones at a point."""
+        """Add the tangent cuts at a point of the cones."""
         norms = [cone.norm(x) for cone in self.cones]
         self._keep(
             [

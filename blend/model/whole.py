@@ -1,4 +1,4 @@
-"""The plan in whole numbers: containers, counts, batches and least purchases."""
+"""The mixed-integer plan: containers, counts, batches and min purchases."""
 
 from __future__ import annotations
 
@@ -21,17 +21,17 @@ _MIN_LB = 1e-6
 _NEAR_FROM_PAIRS = 2_000
 _NEAR_SHARE = 0.5
 _NEAR_OF_PRODUCT, _NEAR_OF_LOT = 40, 3
-"""From so many pairs of lot and product the neighborhood of the linear optimum is searched first,
-in so much of the time; and how many pairs of each product and lot belong to it besides those in
-use. By measurement: more take longer and save nothing."""
+"""From so many pairs of lot and product, the neighborhood of the LP optimum is searched first, in
+this share of the time; and how many pairs of each product and lot it holds besides those in use.
+By measurement: more take longer and save nothing."""
 
 Tell = Callable[[float, float], None]
-"""Told the objective of a better plan and its bound, USD."""
+"""Called with the objective of a better plan and its bound, USD."""
 
 
 @dataclass(frozen=True)
 class WholePlan:
-    """The best plan in whole numbers, exact and as weighed.
+    """The best mixed-integer plan, exact and rounded to whole pounds.
 
     `objective_usd` is of the exact plan; no plan costs less than `bound_usd`.
     """
@@ -43,7 +43,7 @@ class WholePlan:
     exact: RoundedPlan | None
     """Before rounding to whole pounds."""
     by_branching: bool
-    """False where the bound is the linear optimum: the plan is that optimum, or near it."""
+    """False where the bound is the LP relaxation's optimum."""
     was_interrupted: bool = False
     """Whether Ctrl-C ended the search."""
 
@@ -54,10 +54,10 @@ def plan_whole(
     on_better: Tell | None = None,
     stopped: Callable[[], bool] | None = None,
 ) -> WholePlan:
-    """Plan in whole numbers to the case's gap or time limit, beginning from the linear optimum.
+    """Plan in whole numbers to the case's gap or time limit, starting from the LP optimum.
 
     The outcome is INFEASIBLE when whole numbers rule out every plan, STOPPED when time ran
-    out; `weighed` is None where no plan was found.
+    out; `rounded_plan` is None where no plan was found.
     """
     model = build_model(case, whole=True)
     settled = _linear_suffices(model, linear)
@@ -72,7 +72,7 @@ def plan_whole(
             by_branching=False,
         )
     found = _search(model, linear, on_better, stopped)
-    # without a lot and a batch nothing is made, and that is a plan
+    # making nothing is a plan too
     is_found = len(found.x) > 0 or found.outcome is Outcome.OPTIMAL
     rounded_plan = round_plan(model, found.x) if is_found else None
     bound_usd = max(linear.objective_usd, found.bound)  # NaN where nothing was found
@@ -93,12 +93,11 @@ def _search(
     on_better: Tell | None,
     stopped: Callable[[], bool] | None,
 ) -> Answer:
-    """The best plan in whole numbers; its bound is minus infinity where the linear optimum shows
-    that it is near enough.
+    """The best plan in whole numbers; its bound is minus infinity where the LP optimum already
+    shows that it is close enough.
 
-    A large program is searched first where the linear optimum draws from: with thousands of
-    lots some near ones can take the place of any other, so that little is lost, and the rest
-    takes the solver longer than there is.
+    A large program is searched near the LP optimum first: with thousands of lots, similar ones
+    can replace any other at little cost, and the full program takes longer than the time limit.
     """
     settings = model.sets.case.settings
     until = time.monotonic() + settings.time_limit_s
@@ -121,7 +120,7 @@ def _search(
             stopped=stopped,
         )
 
-    guess, first = _rounded_guess(model, linear), None
+    guess, first = _mip_start(model, linear), None
     if len(model.sets.pair_lot) >= _NEAR_FROM_PAIRS:
         near, near_s = _near(model, linear), _NEAR_SHARE * settings.time_limit_s
         first = search(near, guess, near_s, lambda usd, _: tell(usd, min_usd))
@@ -141,8 +140,8 @@ def _search(
 
 
 def _linear_suffices(model: Model, linear: LinearPlan) -> np.ndarray | None:
-    """The linear optimum as a solution of the whole program, where nothing else has to be
-    whole than the batches and those can be; else None."""
+    """The LP optimum as a solution of the mixed-integer program, where only batches have to be
+    whole and can be; else None."""
     others = set(model.names) - set(linear.model.names) - {"batches"}
     needed = any(model.names[name].stop > model.names[name].start for name in others)
     if needed or len(model.sets.blends) != len(linear.model.sets.blends):
@@ -162,10 +161,10 @@ def _batches_fit(product: Product, made_lb: float) -> bool:
     return fewest * product.blender_min_lb <= made_lb * (1 + 1e-9)
 
 
-def _rounded_guess(model: Model, linear: LinearPlan) -> np.ndarray:
-    """Containers of the linear optimum rounded up: a start without which the solver spends most
-    of its time on a first plan; none where products receive whole containers too, as that rules
-    out most of what was rounded (both by measurement)."""
+def _mip_start(model: Model, linear: LinearPlan) -> np.ndarray:
+    """Containers of the LP optimum rounded up, as a MIP start: without it the solver spends most
+    of its time on a first plan. None where products receive whole containers too, which rules out
+    most rounded plans (both by measurement)."""
     guess = np.full(len(model.cost), np.nan)
     if "containers_taken" in model.names and "containers_used" not in model.names:
         container_lb = np.array([lot.container_lb or 0.0 for lot in model.sets.lots])
@@ -176,8 +175,8 @@ def _rounded_guess(model: Model, linear: LinearPlan) -> np.ndarray:
 
 
 def _near(model: Model, linear: LinearPlan) -> Model:
-    """The program without the pairs far from the linear optimum: those that it does not use,
-    and that are not among the nearest to pay of their product or of a lot that it takes."""
+    """The program without pairs far from the LP optimum: those not in use and without one of the
+    lowest reduced costs of their product or of a lot that is taken."""
     ours, theirs = model.sets, linear.model.sets
     use = linear.model.use
     reduced = linear.answer.column_dual[use]

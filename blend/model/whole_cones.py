@@ -13,8 +13,8 @@ from blend.model.tangents import ConicAnswer, ConicLinear
 
 _MAX_SEARCHES = 100
 _TOO_LITTLE_SHARE = 0.1
-"""Of the time there was: with less, no other search is begun. Each may take half of what is
-left, since what the last one found tells where tangents are lacking."""
+"""Share of the time limit: with less left, no further search begins. Each may take half of what is
+left, since its solution shows where cuts are missing."""
 
 
 def solve_conic_whole(
@@ -28,10 +28,10 @@ def solve_conic_whole(
 ) -> ConicAnswer:
     """Solve in whole numbers, to a relative gap or until time is out.
 
-    The search sees the cuts so far. Its best whole numbers are held while the cones are solved
-    with them, which gives a point inside, or new cuts that rule these numbers out; and so on
-    until the point and the search's bound meet. `guess` proposes whole columns (NaN: none)
-    from the divisible optimum, where no `first` answer is known.
+    The search has the cuts so far. Its best whole numbers are fixed and the cones solved with them,
+    which gives a feasible point, or new cuts that exclude these numbers; and so on until the point
+    and the search's bound meet. `guess` makes a MIP start (NaN: none) from the relaxation's
+    optimum, where no `first` answer is known.
     """
     until = time.monotonic() + time_limit_s
     divisible = conic.solve()

@@ -11,7 +11,7 @@ from blend.domain.lots import Lot
 from blend.errors import InputRefused, NoPlan, Problem, did_you_mean
 from blend.model.infeasible import explain_infeasibility
 from blend.model.shadow_prices import pounds_used, set_price
-from blend.model.solve import open_linear, without_end
+from blend.model.solve import open_linear, why_unbounded
 from blend.model.solver import Answer, Outcome, WarmLinear
 
 
@@ -72,7 +72,7 @@ def open_case(case: Case, *lot_ids: str) -> OpenCase:
     if answer.outcome is Outcome.INFEASIBLE:
         raise NoPlan(explain_infeasibility(case, whole=False))
     if answer.outcome is Outcome.UNBOUNDED:
-        raise InputRefused(without_end(case))
+        raise InputRefused(why_unbounded(case))
     return OpenCase(linear, answer)
 
 

@@ -202,7 +202,7 @@ def alike_from_a_part(request, monkeypatch):
     def both(horizon: Horizon) -> None:
         plans = []
         for from_pairs in (10**9, 0):
-            monkeypatch.setattr(core_horizon, "POOLED_FROM_PAIRS", from_pairs)
+            monkeypatch.setattr(core_horizon, "AGGREGATED_FROM_PAIRS", from_pairs)
             plans.append(plan_days(horizon, divisible=request.param == "divisible"))
         at_once, from_a_part = plans
         assert from_a_part.money.total_usd == pytest.approx(at_once.money.total_usd, rel=1e-7)
@@ -243,7 +243,7 @@ def test_a_large_horizon_begins_with_few_of_its_pairs(monkeypatch):
         begun.append(restricted_master(*parts))
         return begun[-1]
 
-    monkeypatch.setattr(core_horizon, "POOLED_FROM_PAIRS", 0)
+    monkeypatch.setattr(core_horizon, "AGGREGATED_FROM_PAIRS", 0)
     monkeypatch.setattr(core_horizon, "restricted_master", noted)
     solved = core_horizon.solve_horizon(horizon, divisible=True)
     (part,) = begun
@@ -252,7 +252,7 @@ def test_a_large_horizon_begins_with_few_of_its_pairs(monkeypatch):
 
 
 def test_a_infeasible_is_found_when_begun_with_a_part(monkeypatch):
-    monkeypatch.setattr(core_horizon, "POOLED_FROM_PAIRS", 0)
+    monkeypatch.setattr(core_horizon, "AGGREGATED_FROM_PAIRS", 0)
     with pytest.raises(NoPlan):
         plan_days(_two_days(ending_inventory_lb=500.0, capacity_lb=300.0))
 

@@ -79,7 +79,7 @@ def by_pricing(monkeypatch):
 
     def open_priced(case: Case) -> WarmLinear:
         with monkeypatch.context() as patched:
-            patched.setattr(solve, "POOLED_FROM_PAIRS", 0)
+            patched.setattr(solve, "AGGREGATED_FROM_PAIRS", 0)
             return open_linear(case)
 
     return open_priced
@@ -108,7 +108,7 @@ def assert_optimal_by_duality(linear: WarmLinear, answer) -> None:
 @given(case=ANY_CASE)
 def test_pricing_ends_at_the_optimum_of_the_whole_model(case):
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(solve, "POOLED_FROM_PAIRS", 0)
+        patched.setattr(solve, "AGGREGATED_FROM_PAIRS", 0)
         priced = open_linear(case).solve()
     assert_same_answer(priced, whole_answer(case))
 
@@ -200,7 +200,7 @@ def _change_in_place(linear: WarmLinear, before: Case, after: Case) -> None:
 def test_warm_solves_after_changes_equal_cold_ones(priced, changes):
     case = make_instance(40, 6, seed=7)
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(solve, "POOLED_FROM_PAIRS", 0 if priced else 10**9)
+        patched.setattr(solve, "AGGREGATED_FROM_PAIRS", 0 if priced else 10**9)
         linear = open_linear(case)
     linear.solve()
     for number, factor in changes:

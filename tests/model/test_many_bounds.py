@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from blend.model.build import build_model
-from blend.model.pooling import restricted_master
+from blend.model.aggregated import restricted_master
 from blend.model.solver import WarmLinear
 from tests.bench.instances import make_instance
 

@@ -301,7 +301,7 @@ def test_completing_a_guess_takes_of_the_time_limit(monkeypatch):
     """By itself the solver takes it twice: to complete the guess, and to search."""
     case = make_instance(20, 4, seed=1, whole=WholeContainers.TAKEN)
     model = build_model(case, whole=True)
-    guess = whole._rounded_guess(model, solve_linear(case))
+    guess = whole._mip_start(model, solve_linear(case))
     assert 0 < np.isfinite(guess).sum() < model.whole.sum()
     search, ends = solver._search, []
     began = time.monotonic()

@@ -1,9 +1,9 @@
-"""Where a large linear program begins: the lots that its pooled twin uses.
+"""Crash columns for a large linear program: the lots that an aggregated model uses.
 
-Products that may hold the same lots differ little but in lean and volume. Pooled into one
-they give a small program whose optimal lots are, as a rule, those of the whole one; what
-remains is to deal them out among the products. Pricing afterwards confirms the answer, so a
-poor guess costs time and never truth.
+Products that may hold the same lots differ mainly in lean and volume. Aggregated into one product
+they give a small model whose optimal lots are usually those of the full model; its pairs of those
+lots with each product start the restricted master problem. Column generation then confirms the
+answer, so poor crash columns cost time but never change the optimum.
 """
 
 from __future__ import annotations
@@ -24,34 +24,34 @@ from blend.model.rules import definition_of
 from blend.model.sets import IndexSets, index_sets
 
 ACROSS = 3
-"""Products of a pool, spread over all its leans, that each of its lots is dealt to."""
+"""Products of a pool, spread over its range of lean, that each of its lots is paired with."""
 NEAR = 3
-"""Products about as lean among products as the lot is among lots that it is dealt to besides.
+"""Further products, those that rank in lean among products as the lot does among lots.
 
-Both by measurement: fewer leave the first part short of a plan, more make it slow."""
+Both by measurement: fewer leave the restricted master infeasible, more make it slow."""
 
 _STRIDE = 7
-"""Lots next to each other in lean are dealt to products this far apart: each product begins
-with lots over the whole range of lean. Any number prime to the pool's size would do."""
+"""Lots next to each other in lean go to products this far apart, so that each product starts with
+lots over the whole range of lean. Any number prime to the pool's size would do."""
 
 
-def pool_products(case: Case) -> tuple[Case, list[list[int]]]:
-    """The case with like products pooled, and the products (by index) of each pool."""
+def aggregate_products(case: Case) -> tuple[Case, list[list[int]]]:
+    """The case with like products aggregated, and the products (by index) of each pool."""
     alike: dict[Hashable, list[int]] = defaultdict(list)
     for index, product in enumerate(case.products):
         alike[_likeness(case, product)].append(index)
-    # a pool is called after its first product, and a case orders its products by id
+    # a pool takes the id of its first product, and a case orders its products by id
     pools = list(alike.values())
     members = [[case.products[index] for index in pool] for pool in pools]
-    pooled = tuple(_pooled(products) for products in members)
-    rules = [_pooled_rule(rule, pooled, members) for rule in case.rules]
+    pooled = tuple(_aggregated(products) for products in members)
+    rules = [_aggregated_rule(rule, pooled, members) for rule in case.rules]
     kept = tuple(rule for rule in rules if rule is not None)
     return replace(case, products=pooled, rules=kept, constraints=()), pools
 
 
-def pool_horizon(horizon: Horizon) -> tuple[Horizon, dict[str, list[str]]]:
-    """The horizon with like products and their orders pooled, and the products (by id) of each
-    pool, by the pool's id."""
+def aggregate_horizon(horizon: Horizon) -> tuple[Horizon, dict[str, list[str]]]:
+    """The horizon with like products and their orders aggregated, and the products (by id) of
+    each pool, by the pool's id."""
     case = horizon.case
     ordered: dict[str, list[Order]] = defaultdict(list)
     for order in horizon.orders:
@@ -60,7 +60,7 @@ def pool_horizon(horizon: Horizon) -> tuple[Horizon, dict[str, list[str]]]:
         replace(product, min_lb=sum(order.min_lb for order in ordered[product.product_id]))
         for product in case.products
     ]
-    pooled, pools = pool_products(replace(case, products=tuple(asked)))
+    pooled, pools = aggregate_products(replace(case, products=tuple(asked)))
     members = {
         product.product_id: [case.products[index].product_id for index in pool]
         for product, pool in zip(pooled.products, pools, strict=True)
@@ -84,7 +84,7 @@ def _pooled_order(
         if order.product_id in product_ids
     ]
     if placed:
-        product = _pooled(placed)
+        product = _aggregated(placed)
         yield Order(
             f"{pool} {day}",
             pool,
@@ -99,9 +99,9 @@ def _pooled_order(
 def restricted_master(
     column_count: int, dealt: Iterable[tuple[slice, IndexSets, np.ndarray]]
 ) -> RestrictedMaster:
-    """All columns but those of pairs, and of these the ones that were dealt out.
+    """All columns that are not pounds used, and the crash columns of those that are.
 
-    `dealt` tells for every layout the columns of its pairs, and the pairs (by index) dealt.
+    `dealt` holds for each index set the columns of its pairs, and its crash pairs by index.
     """
     is_first = np.ones(column_count, bool)
     blend, lot = np.full((2, column_count), -1)
@@ -113,13 +113,13 @@ def restricted_master(
     return RestrictedMaster(np.flatnonzero(is_first), blend, lot)
 
 
-def deal_out(
-    sets: IndexSets, pools: list[list[int]], twin: IndexSets, pounds_of_pair: np.ndarray
+def crash_columns(
+    sets: IndexSets, pools: list[list[int]], small: IndexSets, pounds_of_pair: np.ndarray
 ) -> np.ndarray:
-    """Pairs to begin with: each pool's lots, and the pounds of them that the twin uses, dealt
-    among the pool's products.
+    """Pairs to start with: the lots that the aggregated model uses in each pool, spread over the
+    pool's products.
 
-    `pools` holds the layout's products (by index) of each product of the twin's layout.
+    `pools` holds the products (by index) of each product of the aggregated model.
     """
     pair_at = np.full((len(sets.lots), len(sets.blends)), -1)
     pair_at[sets.pair_lot, sets.pair_blend] = np.arange(len(sets.pair_lot))
@@ -128,9 +128,9 @@ def deal_out(
     volume = np.array([_volume_lb(product) for product in sets.products])
     begin = np.zeros(len(sets.pair_lot), bool)
     for blend, pool in enumerate(pools):
-        used = np.flatnonzero((pounds_of_pair > 0) & (twin.pair_blend == blend))
-        used = used[np.argsort(lean[twin.pair_lot[used]], kind="stable")]
-        lots, pounds = twin.pair_lot[used], pounds_of_pair[used]
+        used = np.flatnonzero((pounds_of_pair > 0) & (small.pair_blend == blend))
+        used = used[np.argsort(lean[small.pair_lot[used]], kind="stable")]
+        lots, pounds = small.pair_lot[used], pounds_of_pair[used]
         members = np.array(pool)[np.argsort(target[pool], kind="stable")]
         for turn in _turns(pounds, volume[members]):
             pairs = pair_at[lots, members[turn]]
@@ -139,12 +139,12 @@ def deal_out(
 
 
 def _turns(pounds: np.ndarray, volume: np.ndarray) -> Iterator[np.ndarray]:
-    """For lots and products in the order of their lean: which product each lot goes to, hand
-    after hand."""
+    """For lots and products in the order of their lean: which product each lot goes to, turn by
+    turn."""
     count = len(volume)
     across = min(ACROSS, count)
-    for hand in range(across):
-        yield (np.arange(len(pounds)) * _STRIDE + hand * max(1, count // across)) % count
+    for turn in range(across):
+        yield (np.arange(len(pounds)) * _STRIDE + turn * max(1, count // across)) % count
     lies_at = (np.cumsum(pounds) - pounds / 2) / pounds.sum()
     level = np.searchsorted(np.cumsum(volume) / volume.sum(), lies_at)
     for step in range(-(NEAR // 2), NEAR - NEAR // 2):
@@ -157,7 +157,8 @@ def _volume_lb(product: Product) -> float:
 
 def _likeness(case: Case, product: Product) -> Hashable:
     """What decides which lots a product may hold and what they keep. Pools are few and large,
-    so that the twin is small: what rules ask of single products is left to the pricing."""
+    so that the aggregated model is small: rules on single products are left to column
+    generation."""
     return (
         product.species,
         product.label_claims,
@@ -169,7 +170,7 @@ def _likeness(case: Case, product: Product) -> Hashable:
     )
 
 
-def _pooled(products: list[Product]) -> Product:
+def _aggregated(products: list[Product]) -> Product:
     """One product of the volume of all, at the lean of all."""
     volume = np.array([_volume_lb(product) for product in products])
     weight = volume / volume.sum()
@@ -197,7 +198,7 @@ def _pooled(products: list[Product]) -> Product:
     )
 
 
-def _pooled_rule(
+def _aggregated_rule(
     rule: Rule, pooled: tuple[Product, ...], members: list[list[Product]]
 ) -> Rule | None:
     """A rule on the pools whose every product it governs; None where there are none.
@@ -213,6 +214,6 @@ def _pooled_rule(
     return replace(rule, products=ids) if ids else None
 
 
-def pooled_sets(case: Case) -> tuple[IndexSets, list[list[int]]]:
-    pooled, pools = pool_products(case)
+def aggregated_sets(case: Case) -> tuple[IndexSets, list[list[int]]]:
+    pooled, pools = aggregate_products(case)
     return index_sets(pooled), pools
