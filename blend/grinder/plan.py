@@ -39,8 +39,8 @@ def make_plan(
     `shadow_prices` also asks for shadow prices, marginal costs and break-even prices, which takes
     many small solves. `progress` is called with a few words on what is being done. A search
     stopped by the time limit or by Ctrl-C gives the best plan so far, and pricing stopped by
-    Ctrl-C what it has by then; unless `keep_interrupted`, Ctrl-C raises KeyboardInterrupt instead. `extra` are
-    PuLP constraints on the variables of `blend.model(case)`, or pairs of one and its name.
+    Ctrl-C what it has by then; unless `keep_interrupted`, Ctrl-C raises KeyboardInterrupt
+    instead. `extra` are PuLP constraints on the variables of `blend.model(case)`, or pairs of one and its name.
 
     Raises NoPlan with an infeasible subset when nothing meets every requirement, InputRefused when
     the model is unbounded, OutOfTime when time ran out before any plan.

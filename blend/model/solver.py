@@ -388,7 +388,7 @@ class WarmLinear:
         return Answer(Outcome.OPTIMAL, objective, objective, x, row_dual, reduced)
 
     def _price_out(self, cost: np.ndarray) -> Outcome:
-        """Solve the restricted master and add columns of negative reduced cost until none is left."""
+        """Column generation: add columns of negative reduced cost until none is left."""
         while True:
             outcome = self._run()
             if outcome is Outcome.UNBOUNDED or len(self._active) == len(self.cost):
