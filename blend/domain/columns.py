@@ -110,6 +110,8 @@ class Column:
     unit_column: str = ""
     example: str = ""
     """For the example row of a starter sheet."""
+    headings: tuple[str, ...] = ()
+    """What the trade writes above it: read as this column, and reported."""
     option: str = ""
     """Its option on the command line, where that is shorter than the column's name."""
 

@@ -37,17 +37,30 @@ class Lot:
     taken but unused pound is worth (below zero: what it costs to be rid of it).
     """
 
-    lot_id: str = col.identifier("the plant's own lot number", example="B90-1")
-    item: str = col.word("what the trade calls it, such as cow 90s", example="fresh 90s")
+    lot_id: str = col.identifier(
+        "the plant's own lot number",
+        headings=("lot", "lot #", "lot no", "lot number"),
+        example="B90-1",
+    )
+    item: str = col.word(
+        "what the trade calls it, such as cow 90s",
+        headings=("description", "item description"),
+        example="fresh 90s",
+    )
     species: str = col.choice("the animal it is from", SPECIES, example="beef")
-    lean: float = col.share("chemical lean", unit=LEAN, example="90")
+    lean: float = col.share(
+        "chemical lean", unit=LEAN, headings=("% lean", "lean %", "chemical lean"), example="90"
+    )
     price_usd_per_lb: float = col.price(
-        "asking price; for stock, the price on the books", example="349"
+        "asking price; for stock, the price on the books",
+        headings=("ask", "asking price", "offer price"),
+        example="349",
     )
     quantity_lb: float | None = col.pounds(
         "pounds on offer or on hand",
         blank="no limit stated",
         caution_when_blank="Enter the pounds on offer or on hand.",
+        headings=("pounds", "lbs", "quantity", "qty", "qty lb", "pounds available"),
         example="16000",
     )
     fresh_or_frozen: str = col.choice(
@@ -55,6 +68,7 @@ class Lot:
         FORMS,
         default="fresh",
         caution_when_blank="Enter fresh or frozen.",
+        headings=("fresh/frozen",),
         example="fresh",
     )
     origin: str = col.word(
@@ -62,6 +76,7 @@ class Lot:
         default=DOMESTIC,
         required=True,
         convert=lambda origin: DOMESTIC if origin.casefold() == DOMESTIC else origin,
+        headings=("country of origin", "country"),
         example=DOMESTIC,
     )
     meat_class: str = col.word(
@@ -75,6 +90,7 @@ class Lot:
         "who sells it",
         default="",
         caution_when_blank="Limits on a supplier do not apply. Enter the supplier.",
+        headings=("vendor", "packer", "seller"),
         example="Packer A",
     )
     label_claims: frozenset[str] = col.words(
@@ -120,12 +136,14 @@ class Lot:
         blank="already here",
         caution_when_blank="Enter the day it can be used.",
         caution_in_row=_is_offer,
+        headings=("available", "arrival date", "delivery date"),
     )
     use_by: date | None = col.day(
         "last day it can be used",
         default=None,
         blank="no last day",
         caution_when_blank="Enter the last day it can be used.",
+        headings=("use by date", "expires", "expiration date"),
     )
     min_purchase_lb: float = col.pounds("smallest amount the seller will ship", default=0.0)
     must_take_all: bool = col.yes_no("yes: all of it or none", default=False)

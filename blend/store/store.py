@@ -96,12 +96,12 @@ class Store:
         url = url_of(where)
         name = name_of(url)
         if url.drivername == "sqlite" and not os.path.isfile(name):
-            raise FileTrouble(f"{name}: no such store. Make one with blend store init.")
+            raise FileTrouble(f"{name}: no such store. blend canvass import makes one.")
         store = cls(open_engine(url), name)
         with store._told(), store._engine.connect() as connection:
             version = _version(connection)
         if version is None:
-            raise FileTrouble(f"{name}: not a blend store. Make one with blend store init.")
+            raise FileTrouble(f"{name}: not a blend store. blend canvass import makes one.")
         _refuse_other_version(name, version)
         return store
 

@@ -10,8 +10,9 @@ from blend.domain.case import Case
 from blend.domain.columns import Table
 from blend.tables.cells import Cell
 from blend.tables.columns import TABLES
+from blend.tables.layout import RawTable, arranged
 from blend.tables.read import read_case
-from blend.tables.tables import Overlaid, RawTable, raw_table
+from blend.tables.tables import Overlaid, raw_table
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -27,12 +28,12 @@ def frames_in_hand(
     unknown = sorted(set(frames) - set(tables))
     if unknown:
         raise TypeError(f"no table named {', '.join(unknown)}; there are {', '.join(tables)}")
-    return Overlaid(None, {name: _raw(name, frame) for name, frame in frames.items()})
+    return Overlaid(None, {name: _raw(tables[name], frame) for name, frame in frames.items()})
 
 
-def _raw(name: str, frame: DataFrame) -> RawTable:
+def _raw(table: Table, frame: DataFrame) -> RawTable:
     header = tuple(None if str(each).startswith("Unnamed: ") else str(each) for each in frame)
-    return raw_table(name, _rows(header, frame), ends_early=True)
+    return arranged(raw_table(table.name, _rows(header, frame), ends_early=True), table)
 
 
 def _rows(header: tuple[Cell, ...], frame: DataFrame) -> Iterator[tuple[Cell, ...]]:

@@ -63,7 +63,7 @@ def _source(path: Path) -> Source:
         raise FileTrouble(f"{path}: not a folder, an .xlsx workbook or a .csv table")
     if name not in HISTORY_TABLES:
         raise FileTrouble(f"{path}: name the file after its table: {', '.join(HISTORY_TABLES)}")
-    return Overlaid(None, {name: read_csv_table(path, path.name)})
+    return Overlaid(None, {name: read_csv_table(path, path.name, HISTORY_TABLES[name])})
 
 
 # Checks within a table ------------------------------------------------------------------------

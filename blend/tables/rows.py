@@ -13,7 +13,8 @@ from typing import Any, TypeVar
 from blend.domain.columns import Column, Table, either, made
 from blend.errors import Caution, InputRefused, Problem, did_you_mean, meant
 from blend.tables.cells import Cell, CellRefused, PriceWithUnit, is_blank, parse_cell, shown
-from blend.tables.tables import RawTable, Source, read_tables
+from blend.tables.layout import RawRow, RawTable
+from blend.tables.tables import Source, read_tables
 
 MAX_PROBLEMS = 1_000
 """Of one table; nobody reads on, and a hostile file could hold millions."""
@@ -199,6 +200,7 @@ class Sheets:
 def read_sheet(raw: RawTable, table: Table) -> Sheet:
     """The rows of a table; what is wrong with its header and cells is in `problems`."""
     sheet = Sheet(table, raw.file, problems=list(raw.problems), has_every_id=not raw.problems)
+    sheet.cautions += raw.cautions
     if not raw.rows:
         if not raw.problems:
             sheet.refuse(None, None, "empty", hint="Enter a header row with the column names.")
@@ -230,9 +232,6 @@ def read_sheet(raw: RawTable, table: Table) -> Sheet:
         sheet.rows.append(row)
     _settle_price_units(sheet, places)
     return sheet
-
-
-RawRow = tuple[int, tuple[Cell, ...]]
 
 
 def _without_examples(sheet: Sheet, header: tuple[Cell, ...], rows: list[RawRow]) -> list[RawRow]:

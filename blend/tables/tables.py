@@ -10,12 +10,11 @@ import csv
 import io
 import warnings
 import zipfile
-from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from decimal import Decimal
 from difflib import get_close_matches
-from operator import itemgetter
 from pathlib import Path
 from typing import Any
 from xml.parsers import expat
@@ -24,6 +23,7 @@ from blend.domain.columns import Table
 from blend.errors import Caution, FileTrouble, Problem
 from blend.tables.cells import Cell, Uncalculated, is_blank, shown
 from blend.tables.columns import TABLES
+from blend.tables.layout import RawTable, arranged
 
 MAX_BYTES = 20_000_000
 MAX_UNPACKED_BYTES = 200_000_000
@@ -33,22 +33,10 @@ MAX_MERGED = 1_000
 """No plant's day is that large: more is a slip, or meant to do harm."""
 
 READABLE = (".csv", ".xlsx")
+STARTER_BOOKS = ("plant.xlsx", "trade.xlsx", "report.xlsx")
+"""Workbooks of several tables that `blend new` writes."""
 OTHER_TYPES = (".xls", ".xlsm", ".xlsb", ".ods", ".tsv", ".numbers")
 """Not read; a table saved in one of these is reported, never ignored."""
-
-
-@dataclass(frozen=True, slots=True)
-class RawTable:
-    """Rows that are not blank, each with its number in the sheet; the first is the header.
-
-    With `ends_early` a row may be shorter than the header, as in XLSX, where trailing blanks
-    are not kept.
-    """
-
-    file: str
-    rows: tuple[tuple[int, tuple[Cell, ...]], ...] = ()
-    ends_early: bool = False
-    problems: tuple[Problem, ...] = ()
 
 
 @dataclass(slots=True)
@@ -135,6 +123,7 @@ def stray_tables(folder: Path, known: Iterable[str]) -> tuple[Caution, ...]:
     for path in sorted(folder.iterdir()) if folder.is_dir() else ():
         stem = path.stem.casefold()
         is_table = path.suffix.lower() in READABLE + OTHER_TYPES and path.is_file()
+        is_table = is_table and path.name.casefold() not in STARTER_BOOKS
         if is_table and stem not in known and not path.name.startswith((".", "~")):
             like = next((name for name in known if stem.startswith(name)), None)
             advice = f"Is it a copy of {like}?" if like else "blend guide columns lists the names."
@@ -142,11 +131,15 @@ def stray_tables(folder: Path, known: Iterable[str]) -> tuple[Caution, ...]:
     return tuple(found)
 
 
-def read_csv_table(path: Path, file: str) -> RawTable:
-    """Raw rows of one CSV file, which messages name `file`; raise FileTrouble."""
+def read_csv_table(path: Path, file: str, table: Table | None = None) -> RawTable:
+    """Raw rows of one CSV file, which messages name `file`; raise FileTrouble.
+
+    With `table`, the file may be a plant's own sheet, as `layout` reads it.
+    """
     text = _decoded(_bytes_of(path, file), file)
     rows = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
-    return raw_table(file, rows)
+    raw = raw_table(file, rows)
+    return raw if table is None else arranged(raw, table)
 
 
 # Which file or sheet holds which table -------------------------------------------------------
@@ -223,20 +216,21 @@ def _read_folder(folder: Path, tables: Mapping[str, Table]) -> RawCase:
     for table, name in picked.items():
         path = folder / name
         if path.suffix.lower() == ".csv":
-            case.tables[table] = read_csv_table(path, name)
+            case.tables[table] = read_csv_table(path, name, tables[table])
         else:
-            case.tables[table] = _read_table_workbook(path, table)
+            case.tables[table] = _read_table_workbook(path, tables[table])
+    _add_books(case, paths, tables)
     return case
 
 
-def _read_table_workbook(path: Path, table: str) -> RawTable:
+def _read_table_workbook(path: Path, table: Table) -> RawTable:
     workbook = _Workbook(_bytes_of(path, path.name), path.name)
     sheets = workbook.sheets()
-    own = [sheet for sheet in sheets if sheet.casefold() == table] or sheets
+    own = [sheet for sheet in sheets if sheet.casefold() == table.name] or sheets
     if len(own) == 1:
-        return workbook.table(own[0], path.name)
+        return workbook.table(own[0], path.name, table)
     value = f"sheets {shown(', '.join(sheets))}" if sheets else "no sheet"
-    problem = Problem(path.name, None, None, value, "", f"Name one of them {table}.")
+    problem = Problem(path.name, None, None, value, "", f"Name one of them {table.name}.")
     return RawTable(path.name, problems=(problem,))
 
 
@@ -245,8 +239,25 @@ def _read_case_workbook(path: Path, tables: Mapping[str, Table]) -> RawCase:
     naming = _Naming("sheet", "", f"{path.name} sheet ")
     case, picked = _pick(tables, naming, {sheet: sheet for sheet in workbook.sheets()}, {})
     for table, sheet in picked.items():
-        case.tables[table] = workbook.table(sheet, naming.label(sheet))
+        case.tables[table] = workbook.table(sheet, naming.label(sheet), tables[table])
     return case
+
+
+def _add_books(case: RawCase, paths: Iterable[Path], tables: Mapping[str, Table]) -> None:
+    """Add the tables of starter workbooks in a folder; a file of its own goes first."""
+    optional = {name: replace(table, required=False) for name, table in tables.items()}
+    for path in paths:
+        if path.name.casefold() in STARTER_BOOKS:
+            book = _read_case_workbook(path, optional)
+            case.problems = book.problems | case.problems
+            case.warnings += book.warnings
+            for name, raw in book.tables.items():
+                if name in case.tables:
+                    fact = f"this sheet is not read, as {case.tables[name].file} is there"
+                    case.warnings.append(Caution(raw.file, None, None, fact, "Is it an older one?"))
+                else:
+                    case.tables[name] = raw
+                    case.problems.pop(name, None)
 
 
 # CSV -----------------------------------------------------------------------------------------
@@ -323,6 +334,16 @@ def _damage_as_trouble(file: str) -> Iterator[None]:
         ) from error
 
 
+def _as_shown(cell: Any) -> Any:
+    """The value of a cell; one that is shown as a percentage comes as one, so that a full
+    100% is not taken for 1."""
+    value = cell.value
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    if is_number and "%" in cell.number_format:
+        return f"{100 * Decimal(repr(value)):f}%"
+    return value
+
+
 class _Workbook:
     """One workbook, read row by row; raise FileTrouble."""
 
@@ -346,38 +367,48 @@ class _Workbook:
     def sheets(self) -> list[str]:
         return [sheet.title for sheet in self._formulas.worksheets]
 
-    def table(self, sheet: str, file: str) -> RawTable:
+    def table(self, sheet: str, file: str, table: Table) -> RawTable:
         with _damage_as_trouble(self._file):
             rows = []
             formulas: dict[tuple[int, int], str] = {}
             for number, cells in enumerate(self._rows(self._formulas[sheet])):
-                rows.append([cell.value for cell in cells])
+                rows.append([_as_shown(cell) for cell in cells])
                 for place, cell in enumerate(cells):
                     if cell.data_type == "f":
                         formulas[number, place] = str(getattr(cell.value, "text", cell.value))
             if formulas:
                 self._put_results(sheet, rows, formulas)
             raw = raw_table(file, rows, ends_early=True)
-            return _with_merged(raw, self._merged_ranges(sheet))
+            merged, hidden = self._merged_and_hidden(sheet)
+            if self._formulas[sheet].sheet_state != "visible":
+                fact = "this hidden sheet is read"
+                raw = replace(
+                    raw, cautions=(Caution(file, None, None, fact, "Unhide it to check."),)
+                )
+            return arranged(replace(raw, merged=merged, hidden=hidden), table)
 
-    def _merged_ranges(self, sheet: str) -> list[str]:
-        """The merged ranges of a sheet, such as N4:N7.
+    def _merged_and_hidden(self, sheet: str) -> tuple[tuple[str, ...], tuple[int, ...]]:
+        """The merged ranges of a sheet, such as N4:N7, and the numbers of its hidden rows.
 
-        A workbook opened row by row does not give them: they come after the cells.
+        A workbook opened row by row does not give them.
         """
         ranges: list[str] = []
+        hidden: list[int] = []
 
-        def note_range(name: str, attributes: Mapping[str, str]) -> None:
-            if name.rpartition(":")[2] == "mergeCell":
+        def note(name: str, attributes: Mapping[str, str]) -> None:
+            element = name.rpartition(":")[2]
+            if element == "mergeCell":
                 ranges.append(attributes["ref"])
                 if len(ranges) > MAX_MERGED:
                     raise FileTrouble(f"{self._file}: more than {MAX_MERGED} merged ranges")
+            elif element == "row" and attributes.get("hidden") in ("1", "true"):
+                hidden.append(int(attributes.get("r", 0)))
 
         parser = expat.ParserCreate()
-        parser.StartElementHandler = note_range
+        parser.StartElementHandler = note
         with self._formulas[sheet]._get_source() as part:
             parser.ParseFile(part)
-        return ranges
+        return tuple(ranges), tuple(hidden[:MAX_ROWS])
 
     def _rows(self, sheet: Any) -> Iterator[tuple[Any, ...]]:
         # The size that a sheet states of itself can be wrong, or a trap.
@@ -399,46 +430,7 @@ class _Workbook:
         for number, cells in enumerate(self._rows(results)):
             for place, cell in enumerate(cells):
                 if (number, place) in formulas:
-                    value = cell.value
+                    value = _as_shown(cell)
                     rows[number][place] = (
                         Uncalculated(formulas[number, place]) if value is None else value
                     )
-
-
-def _with_merged(raw: RawTable, ranges: Iterable[str]) -> RawTable:
-    """The table, with a problem for each merged range that covers cells of it.
-
-    Only the first cell of a range holds a value. The others would be taken for blank: no last
-    day, fresh, no limit. A range next to the table or under it does no harm.
-    """
-    from openpyxl.utils import range_boundaries
-
-    headings = _headings(raw)
-    found = []
-    for name in ranges:
-        first_column, first_row, last_column, last_row = range_boundaries(name)
-        columns = headings[first_column - 1 : last_column]
-        place = bisect_left(raw.rows, first_row, key=itemgetter(0))
-        has_rows = place < len(raw.rows) and raw.rows[place][0] <= last_row
-        is_one_cell = (first_column, first_row) == (last_column, last_row)
-        if has_rows and any(columns) and not is_one_cell:
-            which = (
-                f"rows {first_row} to {last_row}" if last_row > first_row else f"row {first_row}"
-            )
-            where = f"{', '.join(filter(None, columns))}, {which}"
-            problem = Problem(
-                raw.file,
-                raw.rows[place][0],
-                columns[0] if len(columns) == 1 else None,
-                f"merged cells {name} ({where})",
-                "",
-                "Unmerge them and fill in each cell.",
-            )
-            found.append(problem)
-    return replace(raw, problems=(*raw.problems, *found))
-
-
-def _headings(raw: RawTable) -> list[str]:
-    """The names above the columns, as they are read; empty where there is none."""
-    header = raw.rows[0][1] if raw.rows else ()
-    return ["" if is_blank(cell) else " ".join(shown(cell).split()).lower() for cell in header]

@@ -216,7 +216,7 @@ def test_a_store_begun_on_a_full_disk_is_made_later(plant, full_disk):
     check_told(init.run(plant, out), out, "is full", "unable to open")
     (full_disk / "ballast").unlink()
     show = Writer("store show --store {out}", "new.db")
-    check_told(show.run(plant, out), out, "Make one with blend store init")
+    check_told(show.run(plant, out), out, "blend canvass import makes one")
     assert init.run(plant, out).returncode == 0
 
 
