@@ -409,7 +409,8 @@ def lower_case(claims: Iterable[str]) -> frozenset[str]:
 
 def made(kind: type[Record], values: Mapping[str, Any]) -> Record:
     """A record from the values of its columns, in the units of the columns."""
-    return kind(**{name: value(values) for name, value in _makers(kind)})
+    key: Any = kind
+    return kind(**{name: value(values) for name, value in _makers(key)})
 
 
 @lru_cache(maxsize=None)

@@ -123,9 +123,9 @@ class ScenarioRow:
         """The value that belongs to a number drawn from the standard normal distribution."""
         match self.distribution:
             case Distribution.NORMAL:
-                value = self.value + self.sd * normal
+                value = self.value + (self.sd or 0.0) * normal
             case Distribution.LOGNORMAL:
-                value = self.value * math.exp(self.sd * normal)
+                value = self.value * math.exp((self.sd or 0.0) * normal)
             case Distribution.TRIANGULAR:
                 return self._triangular(NormalDist().cdf(normal))
             case _:
@@ -135,13 +135,15 @@ class ScenarioRow:
         return min(max(value, minimum), maximum)
 
     def _triangular(self, chance: float) -> float:
-        width = self.maximum - self.minimum
+        low = self.value if self.minimum is None else self.minimum
+        high = self.value if self.maximum is None else self.maximum
+        width = high - low
         if width == 0:
             return self.value
-        mode = (self.value - self.minimum) / width
+        mode = (self.value - low) / width
         if chance < mode:
-            return self.minimum + width * math.sqrt(chance * mode)
-        return self.maximum - width * math.sqrt((1 - chance) * (1 - mode))
+            return low + width * math.sqrt(chance * mode)
+        return high - width * math.sqrt((1 - chance) * (1 - mode))
 
     def means(self, lot: Lot) -> bool:
         """Whether the row changes the lot itself."""

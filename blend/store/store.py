@@ -6,7 +6,6 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
-from functools import cache
 from pathlib import Path
 from typing import Any, Self
 
@@ -334,7 +333,7 @@ def _begin_append(connection: Connection) -> tuple[int, datetime]:
 
 def _put(connection: Connection, table: Table, number: int, things: Iterable[Any]) -> None:
     rows = [
-        {name: getattr(thing, name) for name in _field_names(type(thing))}
+        {name: getattr(thing, name) for name in _field_names(thing)}
         | {"append_number": number, "place": place}
         for place, thing in enumerate(things)
     ]
@@ -401,6 +400,5 @@ def _entry_of(row: Mapping[Any, Any]) -> CanvassEntry:
     return _made(CanvassEntry, {**row, "kind": EntryKind(row["kind"])})
 
 
-@cache
-def _field_names(kind: Any) -> tuple[str, ...]:
-    return tuple(field.name for field in fields(kind))
+def _field_names(record: Any) -> list[str]:
+    return [field.name for field in fields(record)]

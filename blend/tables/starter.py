@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -63,8 +64,7 @@ def write_starter(
         else:
             for person, book in books.items():
                 path = place / f"{person}.xlsx"
-                content = in_memory(path, lambda file, book=book: _save(book, file))
-                write_bytes(path, content)
+                write_bytes(path, in_memory(path, partial(_save, book)))
         names = sorted(path.name for path in place.iterdir() if not path.name.startswith("."))
     return tuple(folder / name for name in names)
 
@@ -109,12 +109,16 @@ def _fill_sheet(sheet: Any, table: Table) -> None:
     from openpyxl.comments import Comment
     from openpyxl.styles import Alignment, Font, PatternFill
     from openpyxl.utils import get_column_letter
+    from openpyxl.worksheet.properties import PageSetupProperties
 
     header, rows = starter_table(table)
     sheet.append(header)
     for row in rows:
         sheet.append([_typed(cell) for cell in row])
     sheet.freeze_panes = "B2"
+    sheet.page_setup.orientation = "landscape"
+    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    sheet.page_setup.fitToHeight = 0
     for place, name in enumerate(header, 1):
         letter = get_column_letter(place)
         cell = sheet.cell(1, place)
@@ -136,8 +140,8 @@ def _fill_sheet(sheet: Any, table: Table) -> None:
             if table.name != "settings":
                 cell.font = Font(italic=True, color="808080")
     if table.name == "settings":
-        for row, column in enumerate(SETTING_COLUMNS.values(), 2):
-            _add_list(sheet, "B", row, row, column)
+        for number, column in enumerate(SETTING_COLUMNS.values(), 2):
+            _add_list(sheet, "B", number, number, column)
 
 
 def column_help(column: Column) -> str:
