@@ -58,6 +58,7 @@ TRADE: dict[str, Place] = {
     "scenarios": Place(
         "blend.cli.scenarios", "Many prices, supplies and orders; the range of cost"
     ),
+    "book": Place("blend.cli.book", "Positions, marks, profit and loss"),
 }
 REPORT: dict[str, Place] = {
     "canvass": Place("blend.cli.reporter", "What you heard: add, correct, import, show"),

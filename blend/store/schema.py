@@ -159,14 +159,14 @@ PUBLISHED = _kept(
 )
 
 
-def guards(engine: str) -> Iterator[str]:
+def guards(engine: str, metadata: MetaData = METADATA) -> Iterator[str]:
     """What makes every table append-only, as SQL for an engine."""
     if engine == "postgresql":
         yield (
             "CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS "
             "$$ BEGIN RAISE EXCEPTION '% is append-only', TG_TABLE_NAME; END $$"
         )
-    for table in METADATA.sorted_tables:
+    for table in metadata.sorted_tables:
         refusal = f"BEGIN SELECT RAISE(ABORT, '{table.name} is append-only'); END"
         if engine == "postgresql":
             yield (

@@ -12,64 +12,14 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
+from blend.domain.book import Deal, Pricing
 from blend.units import LB_PER_CWT
-
-
-class Side(StrEnum):
-    BUY = "buy"
-    SELL = "sell"
-
-
-class Pricing(StrEnum):
-    FIXED = "fixed"
-    FORMULA = "formula"
-    """A published quotation plus a basis."""
 
 
 class CostMethod(StrEnum):
     FIFO = "fifo"
     AVERAGE = "average"
     """Moving average: each purchase moves it, sales leave it."""
-
-
-class Where(StrEnum):
-    STOCK = "stock"
-    AFLOAT = "afloat"
-    CONTRACT = "contract"
-
-
-@dataclass(frozen=True, slots=True)
-class Deal:
-    """One purchase or sale. `price` is per cwt in `currency`; for a formula deal it is the basis.
-
-    `priced_on` is the day whose quotation sets a formula price; None while it is open, and the
-    price then moves with the quotation. `corrects` names the deal whose place this one takes.
-    """
-
-    deal_id: str
-    traded_on: date
-    side: Side
-    item_id: str
-    pounds_lb: float
-    price: float
-    pricing: Pricing = Pricing.FIXED
-    priced_on: date | None = None
-    counterparty: str = ""
-    where: Where = Where.STOCK
-    delivery_month: str = ""
-    currency: str = "USD"
-    recorded_on: date | None = None
-    corrects: str = ""
-    withdrawn: bool = False
-
-    @property
-    def signed_lb(self) -> float:
-        """Above zero for a purchase."""
-        return self.pounds_lb if self.side is Side.BUY else -self.pounds_lb
-
-    @property
-    def known_on(self) -> date:
-        return self.recorded_on or self.traded_on
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +121,8 @@ def positions(
     for item_id, own in by_item.items():
         priced = [(deal.signed_lb, price_usd_per_cwt(deal, as_of, marks)) for deal in own]
         net_lb, cost_usd, realized_usd = COSTING[method](priced)
-        mark = _mark(item_id, as_of, marks).usd_per_cwt if abs(net_lb) > 1e-9 else None
+        quoted = _mark(item_id, as_of, marks) if abs(net_lb) > 1e-9 else marks(item_id, as_of)
+        mark = None if quoted is None else quoted.usd_per_cwt
         found[item_id] = Position(item_id, net_lb, cost_usd, realized_usd, mark)
     return found
 

@@ -8,17 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.trader.book import (
-    CostMethod,
-    Deal,
-    Mark,
-    NoMark,
-    Pricing,
-    Side,
-    explain,
-    live,
-    positions,
-)
+from blend.domain.book import Deal, Pricing, Side
+from blend.trader.book import CostMethod, Mark, NoMark, explain, live, positions
 
 D0 = date(2026, 3, 2)
 
