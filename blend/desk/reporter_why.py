@@ -261,9 +261,7 @@ def _found_of_market(
 ) -> Found:
     certified = why.certified()
     certified.must_be_valid(f"split of {item}")
-    steps = market_steps(
-        why, sides_of_markets(before, after, item), market_why_certificate_line(certified)
-    )
+    steps = market_steps(why, sides_of_markets(before, after, item), market_why_certificate_line(certified))
     subtitle = "the price that clears the market, in the model; not proof of cause"
     return Found(steps, _drawn(why.price, title, subtitle), ())
 

@@ -110,9 +110,7 @@ class SafePlan:
 
     @property
     def is_kept(self) -> bool:
-        return self.plan.certificate.is_valid and all(
-            check.is_kept for check in self.chance_constraints
-        )
+        return self.plan.certificate.is_valid and all(check.is_kept for check in self.chance_constraints)
 
     @property
     def is_floor_certified(self) -> bool:

@@ -33,9 +33,7 @@ def figure_text(figure: Figure) -> str:
         case Unit.WORD:
             return printable(value)
         case Unit.CODES:
-            return (
-                "; ".join(ADJUSTMENTS[code] for code in value.split("|") if code) or "none needed"
-            )
+            return "; ".join(ADJUSTMENTS[code] for code in value.split("|") if code) or "none needed"
 
 
 def cell_text(figure: Figure) -> str:

@@ -33,7 +33,9 @@ OF_A_PLAN: Mapping[Driver, str] = {
     Driver.OWN_PRICE: "The prices of both tables are taken as exact.",
     Driver.OTHER_PRICES: "The prices of both tables are taken as exact.",
     Driver.FRESH_SUPPLY: "Pounds are those that this plant was offered or holds, as stated.",
-    Driver.IMPORTED_SUPPLY: ("Pounds are those that this plant was offered or holds, as stated."),
+    Driver.IMPORTED_SUPPLY: (
+        "Pounds are those that this plant was offered or holds, as stated."
+    ),
     Driver.ORDERS: "Orders are taken as stated, whatever they cost to fill.",
     Driver.RULES: "A rule binds to the last pound; what it costs is what it costs this plan.",
 }
