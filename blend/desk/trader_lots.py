@@ -22,8 +22,9 @@ from blend.domain.lots import Lot
 from blend.domain.replacement import Replacement, ReplacementRules
 from blend.domain.selectors import EVERY_LOT, parse_selector
 from blend.grinder.live import LivePlan
+from blend.grinder.lot import lot_line
+from blend.grinder.offered import offered, offered_note
 from blend.output.answer import Answer
-from blend.show.offered import lot_words, offered_table
 from blend.show.shown import ShownTable, shown_of
 from blend.trader.breakeven import (
     BreakEven,
@@ -88,7 +89,8 @@ def values(desk: Desk, request: Request) -> Mapping[str, Any]:
 
 
 def _offered(plan: LivePlan, replaced: Mapping[str, Replacement] | None) -> ShownTable:
-    return offered_table(plan, replaced, order="above", falling=True)
+    title = "Lots and what they are worth"
+    return shown_of(offered(plan, replaced), title=title, note=offered_note(replaced))
 
 
 def _plan(desk: Desk) -> LivePlan:
@@ -189,7 +191,7 @@ def lot_page(desk: Desk, request: Request, form: Form) -> Response:
         "trader_lot.html",
         tables,
         title=f"{lot_id}, {asked.lot.item}",
-        about=lot_words(asked.lot),
+        about=lot_line(asked.lot),
         asked=asked,
         others=[lot for lot in usable if lot.lot_id != lot_id],
         part_at=lambda path: address(path, request, lot=lot_id),

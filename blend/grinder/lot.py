@@ -179,7 +179,7 @@ class LotAnswer(Answer):
         return f"Buy it under {cents(at * LB_PER_CWT)}; the ask is {cents(over)} too high."
 
     def screen(self, sections: Collection[str] = ()) -> str:
-        about = screen.wrapped(f"{self.of.lot_id} {_about(self.of)}", "  ")
+        about = screen.wrapped(f"{self.of.lot_id} {lot_line(self.of)}", "  ")
         first = [f"{screen.strong(about)}\n{screen.wrapped(self.headline)}"]
         best = self._using[0] if self._using else self.why.best
         if best is None:
@@ -408,7 +408,8 @@ class LotsAnswer(Answer):
         )
 
 
-def _about(lot: Lot) -> str:
+def lot_line(lot: Lot) -> str:
+    """A lot in one line: item, lean, pounds, supplier."""
     quantity = "no limit" if lot.quantity_lb is None else f"{lot.quantity_lb:,.0f} lb"
     place = "on hand" if lot.on_hand_or_offered == "on hand" else "offered"
     supplier = f", {lot.supplier}" if lot.supplier else ""

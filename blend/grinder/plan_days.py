@@ -73,7 +73,7 @@ def plan_days(
     if not solved.is_found:
         limit_s = horizon.case.settings.time_limit_s
         raise SolverTrouble(
-            f"no plan was found within {limit_s:g} s; allow more time (time_limit_s), or take "
+            f"no plan was found within {limit_s:g} s; allow more time (time_limit_s), or plan with "
             "--containers no"
         )
     say("break-evens")
