@@ -74,7 +74,7 @@ LIBRARY_ROOMS = {
     "highspy": {"model"},
     "clarabel": {"model"},
     "pulp": {"model"},
-    "scipy": {"model", "trader", "lean", "reporter", "grinder", "check"},
+    "scipy": {"model", "trader", "lean", "reporter", "grinder"},
     "numpy": {"model", "constraints", "lean", "grinder", "trader", "reporter", "show", "check"},
     "distributed": {"trader"},
 }

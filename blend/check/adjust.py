@@ -24,6 +24,8 @@ from fractions import Fraction
 from itertools import chain, combinations, islice
 from statistics import NormalDist
 
+import numpy as np
+
 from blend.check.certify import Key, Limit, LinearProgram, dual, primal
 from blend.check.chance import limit_of
 from blend.check.conic import Part, cut
@@ -46,19 +48,27 @@ _MAX_SETS = 200
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _KEPT = "what is kept of the batch"
 
+Solve = Callable[
+    [np.ndarray, np.ndarray, np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray] | None
+]
+"""Columns and row prices of the least cost · x with rows · x >= required and 0 <= x <= upper, by
+cost, upper, rows and required; None where there is none."""
+
 
 def certify_adjustment(
     case: Case,
     correction: Correction,
     terms: Terms,
-    uncertainty: Mapping[str, LeanUncertainty] | None = None,
+    uncertainty: Mapping[str, LeanUncertainty] | None,
+    solve: Solve,
 ) -> Certified:
     """Check an adjustment against the case and the terms it was asked for on.
 
+    `solve` is asked for prices of linear programs, which are certified, not believed.
     `gap_usd` of the result: no adjustment costs this much less, infinite where that is unknown;
     zero where nothing needs to be done.
     """
-    return _Adjustment(case, correction, terms, uncertainty or {}).certify()
+    return _Adjustment(case, correction, terms, uncertainty or {}, solve).certify()
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +119,9 @@ class _Adjustment:
         reported: Correction,
         terms: Terms,
         uncertainty: Mapping[str, LeanUncertainty],
+        solve: Solve,
     ) -> None:
-        self.case = case.divisible()
+        self.case, self.solve = case.divisible(), solve
         self.product = case.product(reported.product_id)
         self.reported, self.terms = reported, terms
         self.held, self.room = exact(reported.held.held_lb), exact(reported.held.room_lb)
@@ -409,7 +420,7 @@ class _Adjustment:
         for _ in range(_MAX_CUTS):
             before = found.usd
             program = LinearProgram.of(cost, at_most, [*limits, *of_lots])
-            usd, is_infeasible, x = _solved(program)
+            usd, is_infeasible, x = _solved(program, self.solve)
             if is_infeasible or not x:
                 return _Bounded(_ZERO, is_infeasible)
             out = self.held - x.pop(_KEPT)
@@ -470,37 +481,35 @@ def _near(usd: Fraction) -> Fraction:
     return _MIN_USD + NEAR_COST_SHARE * abs(usd)
 
 
-def _solved(program: LinearProgram) -> tuple[Fraction, bool, dict[str, Fraction]]:
+def _solved(program: LinearProgram, solve: Solve) -> tuple[Fraction, bool, dict[str, Fraction]]:
     """A certified bound, whether it is certified that nothing is allowed, and the optimum.
 
     Prices come from a solver and are not believed. Where it finds nothing allowed, they are those
     of the least that the limits would have to give.
     """
-    import numpy as np
-    from scipy.optimize import linprog
-
     keys, limits = list(program.groups), program.limits
     usd = program.cost.astype(float) / program.cost_unit
     rows = np.array([[float(limit.terms.get(key, 0)) for key in keys] for limit in limits])
     required = np.array([float(limit.required or 0) for limit in limits])
-    bounds = [(0.0, None if each is None else float(each)) for each in program.group_limits]
-    answer = linprog(usd, -rows, -required, bounds=bounds, method="highs")
-    if answer.status == 0:
-        prices = -answer.ineqlin.marginals
-        x = {key: Fraction(lb) for key, lb in zip(keys, answer.x.tolist(), strict=True)}
+    upper = np.array([math.inf if most is None else float(most) for most in program.group_limits])
+    if (found := solve(usd, upper, rows, required)) is not None:
+        amounts, prices = found
+        x = {key: Fraction(lb) for key, lb in zip(keys, amounts.tolist(), strict=True)}
         return _bound(program, prices), False, x
-    give = np.hstack([rows, np.eye(len(limits))])
-    cost = np.concatenate((np.zeros(len(keys)), np.ones(len(limits))))
-    free = bounds + [(0.0, None)] * len(limits)
-    answer = linprog(cost, -give, -required, bounds=free, method="highs")
+    give = len(limits)
+    found = solve(
+        np.concatenate((np.zeros(len(keys)), np.ones(give))),
+        np.concatenate((upper, np.full(give, math.inf))),
+        np.hstack([rows, np.eye(give)]),
+        required,
+    )
     nothing = replace(program, cost=program.cost * 0)
-    is_infeasible = answer.status == 0 and _bound(nothing, -answer.ineqlin.marginals) > 0
-    return _ZERO, is_infeasible, {}
+    return _ZERO, found is not None and _bound(nothing, found[1]) > 0, {}
 
 
-def _bound(program: LinearProgram, prices: Sequence[float]) -> Fraction:
-    named = zip(program.limits, prices, strict=True)
-    return dual(program, {limit.key: Fraction(float(usd)) for limit, usd in named}).bound
+def _bound(program: LinearProgram, prices: np.ndarray) -> Fraction:
+    named = zip(program.limits, prices.tolist(), strict=True)
+    return dual(program, {limit.key: Fraction(usd) for limit, usd in named}).bound
 
 
 # Rules ------------------------------------------------------------------------------------------

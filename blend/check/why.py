@@ -18,6 +18,7 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import chain, combinations, permutations
 
+from blend.check.certify import whole_numbers
 from blend.check.clearing import certify_clearing
 from blend.check.findings import Findings
 from blend.check.statement import Statements
@@ -208,12 +209,14 @@ def mean_over_orders(
     values: Mapping[Coalition, float], drivers: Sequence[str]
 ) -> dict[str, Fraction]:
     """By driver, exactly: the mean over all orders of the change that its move makes."""
-    exact_values = {moved: Fraction(value) for moved, value in values.items()}
-    sums = dict.fromkeys(drivers, _ZERO)
+    unit, numbers = whole_numbers([Fraction(value) for value in values.values()])
+    whole = dict(zip(values, numbers, strict=True))
+    sums = dict.fromkeys(drivers, 0)
     for order in permutations(drivers):
         moved: Coalition = frozenset()
         for driver in order:
             ahead = moved | {driver}
-            sums[driver] += exact_values[ahead] - exact_values[moved]
+            sums[driver] += whole[ahead] - whole[moved]
             moved = ahead
-    return {driver: total / math.factorial(len(drivers)) for driver, total in sums.items()}
+    orders = math.factorial(len(drivers))
+    return {driver: Fraction(total, unit * orders) for driver, total in sums.items()}

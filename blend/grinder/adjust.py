@@ -14,6 +14,7 @@ from blend.domain.certificates import Certified
 from blend.domain.correction import Act, Correction, Held, Obstacle, Reading, Terms
 from blend.domain.uncertainty import ASSUMES_INDEPENDENT, LeanUncertainty
 from blend.grinder import correct
+from blend.model.solver import solve_dense
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, money, printable, register
@@ -54,7 +55,7 @@ def adjust(
     SolverTrouble where its certificate fails.
     """
     correction = correct.correct_batch(case, product_id, held, reading, terms, uncertainty)
-    certified = certify_adjustment(case, correction, terms, uncertainty)
+    certified = certify_adjustment(case, correction, terms, uncertainty, solve_dense)
     certified.must_be_valid(f"adjustment of {product_id}")
     is_short = correction.act is Act.SHORT
     in_the_way = correct.obstacles(case, product_id, held, reading, terms) if is_short else ()

@@ -150,6 +150,28 @@ def _load(
         raise SolverTrouble("the solver refused the program")
 
 
+def solve_dense(
+    cost: np.ndarray, upper: np.ndarray, rows: np.ndarray, required: np.ndarray
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Columns and row prices of the least cost · x with rows · x >= required and 0 <= x <= upper,
+    for a small program; None where there is none."""
+    height, width = rows.shape
+    row, column = np.nonzero(rows)
+    highs = _new_highs()
+    _load(
+        highs,
+        cost,
+        (np.zeros(width), upper),
+        SparseColumns.of_entries(row, column, rows[row, column], width),
+        (required, np.full(height, np.inf)),
+    )
+    highs.run()
+    if _outcome(highs) is not Outcome.OPTIMAL:
+        return None
+    solution = highs.getSolution()
+    return np.array(solution.col_value), np.array(solution.row_dual)
+
+
 @contextmanager
 def _options(highs: highspy.Highs, **options: float | str) -> Iterator[None]:
     """Run with other options for once."""

@@ -18,6 +18,7 @@ from blend.domain.selectors import parse_selector
 from blend.domain.uncertainty import LeanUncertainty
 from blend.errors import SolverTrouble
 from blend.grinder.correct import correct_batch, lots_at_hand
+from blend.model.solver import solve_dense
 from tests.grinder.test_correct import case_of
 
 FEW = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
@@ -47,7 +48,7 @@ NOTHING, NOTHING_TERMS = make(fat=0.2, confidence=0.9)
 
 
 def faults(correction, asked=ADD_TERMS, case=CASE, spread=ERRORS):
-    return certify_adjustment(case, correction, asked, spread).faults
+    return certify_adjustment(case, correction, asked, spread, solve_dense).faults
 
 
 def test_right_corrections_are_borne_out():
@@ -59,11 +60,11 @@ def test_right_corrections_are_borne_out():
     acts |= {Act.RETEST: (RETEST, RETEST_TERMS), Act.NOTHING: (NOTHING, NOTHING_TERMS)}
     for act, (correction, asked) in acts.items():
         assert correction.act is act
-        certified = certify_adjustment(CASE, correction, asked, ERRORS)
+        certified = certify_adjustment(CASE, correction, asked, ERRORS, solve_dense)
         assert certified.is_valid, certified.faults
     for correction, asked in acts[Act.ADD], acts[Act.SWAP], acts[Act.SHORT]:
-        assert certify_adjustment(CASE, correction, asked, ERRORS).gap_usd < 1
-    stepped = certify_adjustment(CASE, STEPS, STEPS_TERMS, ERRORS)
+        assert certify_adjustment(CASE, correction, asked, ERRORS, solve_dense).gap_usd < 1
+    stepped = certify_adjustment(CASE, STEPS, STEPS_TERMS, ERRORS, solve_dense)
     assert stepped.is_valid and 0 < stepped.gap_usd < 5
 
 
@@ -200,7 +201,7 @@ def test_rules_that_count_lots_are_parted_on():
     rule = Rule("much", RuleKind.MIN_IF_USED, min_share=0.25)
     case = replace(CASE, rules=(rule, replace(COUNT, max_count=1)))
     made, asked = make(case)
-    certified = certify_adjustment(case, made, asked, ERRORS)
+    certified = certify_adjustment(case, made, asked, ERRORS, solve_dense)
     assert len(made.added) == 1
     assert certified.is_valid and certified.gap_usd < 1, certified
 
@@ -241,7 +242,7 @@ def test_any_correction_is_borne_out_and_one_that_costs_more_is_not(
         made = correct_batch(case, "P", held, Reading(fat / 1000, 1, 0.004), asked, ERRORS)
     except SolverTrouble:
         assume(False)
-    certified = certify_adjustment(case, made, asked, ERRORS)
+    certified = certify_adjustment(case, made, asked, ERRORS, solve_dense)
     assert certified.is_valid, certified.faults
     told = replace(made, cost_usd=made.cost_usd - 0.1, removed_lb=made.removed_lb)
-    assert not certify_adjustment(case, told, asked, ERRORS).is_valid
+    assert not certify_adjustment(case, told, asked, ERRORS, solve_dense).is_valid
