@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -155,7 +155,13 @@ class SparseColumns:
     ) -> SparseColumns:
         """The matrix of entries in any order; zeros are dropped."""
         keep = value != 0
-        row, column, value = row[keep], column[keep], value[keep]
+        return cls.in_order(row[keep], column[keep], value[keep], column_count)
+
+    @classmethod
+    def in_order(
+        cls, row: np.ndarray, column: np.ndarray, value: np.ndarray, column_count: int
+    ) -> SparseColumns:
+        """The matrix of entries in any order, zeros kept."""
         order = np.lexsort((row, column))
         start = np.concatenate(([0], np.cumsum(np.bincount(column, minlength=column_count))))
         return cls(start, row[order], value[order])
@@ -229,6 +235,43 @@ class Model:
             row_upper=np.array(rows.upper, float),
             requirements=tuple(rows.requirements),
             keys=columns.keys,
+        )
+
+    def extended(
+        self,
+        count: int,
+        entries: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]] = (),
+        *,
+        cost: Numbers = 0.0,
+        upper: Numbers = np.inf,
+        row_lower: Numbers = (),
+        row_upper: Numbers = (),
+        requirements: Sequence[Any] = (),
+        name: str = "",
+    ) -> Model:
+        """The model with `count` more columns from zero up, and with more rows.
+
+        `entries` are rows, columns and values, by their place in the extended model. `name` is
+        the block of the new columns.
+        """
+        first = len(self.cost)
+        matrix = self.matrix
+        row, column, value = (
+            np.concatenate(parts)
+            for parts in zip((matrix.row, matrix.column, matrix.value), *entries, strict=True)
+        )
+        block = {name: slice(first, first + count)} if name else {}
+        return replace(
+            self,
+            names=self.names | block,
+            cost=np.append(self.cost, _spread(cost, count)),
+            lower=np.append(self.lower, np.zeros(count)),
+            upper=np.append(self.upper, _spread(upper, count)),
+            whole=np.append(self.whole, np.zeros(count, bool)),
+            matrix=SparseColumns.in_order(row, column, value, first + count),
+            row_lower=np.append(self.row_lower, row_lower),
+            row_upper=np.append(self.row_upper, row_upper),
+            requirements=(*self.requirements, *requirements),
         )
 
     @cached_property

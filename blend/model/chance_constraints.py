@@ -38,7 +38,7 @@ from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import RuleKind
 from blend.domain.uncertainty import ChanceConstraint, LeanUncertainty, Sides
-from blend.model.arrays import Model, SparseColumns
+from blend.model.arrays import Model
 from blend.model.cone import Cone
 from blend.model.prices import dual_prices
 from blend.model.round_plan import RoundedPlan, batch_count, exact_plan, round_plan
@@ -425,19 +425,5 @@ def _chance(
 
 def _with_columns(model: Model, sides: int) -> Model:
     """The program with a column for what each cone is short."""
-    count = len(model.cost)
     price = _LACKING_USD_PER_LB * np.abs(model.cost).max(initial=1.0)
-    start = model.matrix.start
-    return replace(
-        model,
-        names=model.names | {"lacking": slice(count, count + sides)},
-        cost=np.concatenate((model.cost, np.full(sides, price))),
-        lower=np.concatenate((model.lower, np.zeros(sides))),
-        upper=np.concatenate((model.upper, np.full(sides, np.inf))),
-        whole=np.concatenate((model.whole, np.zeros(sides, bool))),
-        matrix=SparseColumns(
-            np.concatenate((start, np.full(sides, start[-1]))),
-            model.matrix.row,
-            model.matrix.value,
-        ),
-    )
+    return model.extended(sides, cost=price, name="lacking")

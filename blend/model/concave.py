@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from blend.errors import SolverTrouble
-from blend.model.arrays import Model, SparseColumns
+from blend.model.arrays import Model
 from blend.model.solver import Answer, Outcome, WarmLinear
 
 _PRICE_USD_PER_LB = 2e-6
@@ -126,28 +126,18 @@ class WarmConcave:
 
 
 def _with_steps(model: Model, columns: np.ndarray) -> Model:
-    """The program with steps for some of its columns: their sum, from where the stretch
-    begins, is the column. Bounds and gains of the steps are laid out later."""
-    count, rows = len(columns), len(model.row_lower)
-    steps = count * _STEPS
-    matrix = model.matrix
-    size = np.diff(matrix.start)
-    at_end_of = matrix.start[columns + 1]
-    own_rows = rows + np.arange(count)
-    size[columns] += 1
-    return replace(
-        model,
-        cost=np.concatenate((model.cost, np.zeros(steps))),
-        lower=np.concatenate((model.lower, np.zeros(steps))),
-        upper=np.concatenate((model.upper, np.zeros(steps))),
-        whole=np.concatenate((model.whole, np.zeros(steps, bool))),
-        matrix=SparseColumns(
-            np.concatenate(([0], np.cumsum(np.concatenate((size, np.ones(steps, int)))))),
-            np.concatenate(
-                (np.insert(matrix.row, at_end_of, own_rows), np.repeat(own_rows, _STEPS))
-            ),
-            np.concatenate((np.insert(matrix.value, at_end_of, 1.0), np.full(steps, -1.0))),
-        ),
-        row_lower=np.concatenate((model.row_lower, np.zeros(count))),
-        row_upper=np.concatenate((model.row_upper, np.zeros(count))),
+    """The program with steps for some of its columns: their sum, from where the interval begins,
+    is the column. Bounds and gains of the steps are set later."""
+    count = len(columns)
+    steps = len(model.cost) + np.arange(count * _STEPS)
+    own_rows = len(model.row_lower) + np.arange(count)
+    return model.extended(
+        len(steps),
+        [
+            (own_rows, columns, np.ones(count)),
+            (np.repeat(own_rows, _STEPS), steps, np.full(len(steps), -1.0)),
+        ],
+        upper=0.0,
+        row_lower=np.zeros(count),
+        row_upper=np.zeros(count),
     )

@@ -285,21 +285,9 @@ def min_loosening_lb(horizon: Horizon) -> dict[DayRequirement, float] | None:
     rows = [i for i, each in enumerate(model.requirements) if each.constraint_class in _RELAXED]
     count = len(rows)
     sign = np.where(np.isfinite(model.row_lower[rows]), 1.0, -1.0)
-    matrix = model.matrix
-    entries = len(matrix.row) + np.arange(1, count + 1)
-    elastic = replace(
-        model,
-        cost=np.concatenate((np.zeros(len(model.cost)), np.ones(count))),
-        lower=np.concatenate((model.lower, np.zeros(count))),
-        upper=np.concatenate((model.upper, np.full(count, np.inf))),
-        whole=np.zeros(len(model.cost) + count, bool),
-        matrix=replace(
-            matrix,
-            start=np.concatenate((matrix.start, entries)),
-            row=np.concatenate((matrix.row, np.array(rows, int))),
-            value=np.concatenate((matrix.value, sign)),
-        ),
-    )
+    columns = len(model.cost) + np.arange(count)
+    relaxed = replace(model, cost=np.zeros(len(model.cost)), whole=np.zeros(len(model.cost), bool))
+    elastic = relaxed.extended(count, [(np.array(rows, int), columns, sign)], cost=1.0)
     answer = WarmLinear(elastic).solve()
     if answer.outcome is not Outcome.OPTIMAL:
         return None

@@ -22,7 +22,7 @@ from blend.domain.plan import Change, InfeasibleSubset
 from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.errors import SolverTrouble
-from blend.model.arrays import Model, SparseColumns
+from blend.model.arrays import Model
 from blend.model.build import model_of
 from blend.model.measures import measure_of
 from blend.model.rules import definition_of, limit_of
@@ -130,26 +130,19 @@ class _Elastic:
         self.cap_row = dict(zip(shared.tolist(), cap_rows.tolist(), strict=True))
         upper = model.upper.copy()
         upper[take] = np.inf
-        zeros = np.zeros(len(elastic))
-        matrix = model.matrix
-        ones = np.ones(len(limited) + len(shared))
-        self.model = replace(
-            model,
-            cost=np.concatenate((model.cost, zeros)),
-            lower=np.concatenate((model.lower, zeros)),
-            upper=np.concatenate((upper, zeros)),
-            whole=np.concatenate((model.whole, zeros.astype(bool))),
-            matrix=SparseColumns.of_entries(
-                np.concatenate((matrix.row, elastic_row, supply_rows, cap_rows, cap_rows)),
-                np.concatenate((matrix.column, elastic, take[limited], shared, made)),
-                np.concatenate((matrix.value, elastic_sign, ones, -np.ones(len(shared)))),
-                self.size,
-            ),
-            row_lower=np.append(model.row_lower, np.full(len(ones), -np.inf)),
-            row_upper=np.concatenate(
-                (model.row_upper, model.upper[take[limited]], np.full(len(shared), np.inf))
-            ),
-            requirements=(*model.requirements, *supply, *[_CAP] * len(shared)),
+        ones = np.ones(len(shared))
+        self.model = replace(model, upper=upper).extended(
+            len(elastic),
+            [
+                (elastic_row, elastic, elastic_sign),
+                (supply_rows, take[limited], np.ones(len(limited))),
+                (cap_rows, shared, ones),
+                (cap_rows, made, -ones),
+            ],
+            upper=0.0,
+            row_lower=np.full(len(limited) + len(shared), -np.inf),
+            row_upper=np.append(model.upper[take[limited]], np.full(len(shared), np.inf)),
+            requirements=[*supply, *[_CAP] * len(shared)],
         )
 
     def _made_columns(self, model: Model) -> dict[int, int]:

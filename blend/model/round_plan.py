@@ -215,20 +215,17 @@ def _rounding_model(
         )
         for row in rows
     ]
-    return replace(
+    scaled = replace(
         model,
-        cost=np.concatenate((model.cost * scale, price)),
-        lower=np.concatenate((lower, np.zeros(len(rows)))),
-        upper=np.concatenate((upper, np.full(len(rows), np.inf))),
-        whole=np.concatenate((whole, np.zeros(len(rows), bool))),
-        matrix=SparseColumns(
-            np.concatenate((matrix.start, matrix.start[-1] + 1 + np.arange(len(rows)))),
-            np.concatenate((matrix.row, rows)),
-            np.concatenate(
-                (matrix.value * scale[matrix.column], np.array([sign for _, sign in gives]))
-            ),
-        ),
+        cost=model.cost * scale,
+        lower=lower,
+        upper=upper,
+        whole=whole,
+        matrix=replace(matrix, value=matrix.value * scale[matrix.column]),
     )
+    columns = len(model.cost) + np.arange(len(rows))
+    signs = np.array([sign for _, sign in gives], float)
+    return scaled.extended(len(rows), [(rows, columns, signs)], cost=price)
 
 
 def _boxed(sets: IndexSets) -> np.ndarray:

@@ -165,13 +165,12 @@ class ConicLinear:
         """The program with all cuts as rows, for a search in whole numbers or a rounding."""
         base, cuts = self._without_cuts(), self._cuts
         count = len(cuts.cone)
-        return replace(
-            base,
-            matrix=_with_entries(base.matrix, cuts.row, cuts.column, cuts.value),
-            row_lower=np.concatenate((base.row_lower, np.zeros(count))),
-            row_upper=np.concatenate((base.row_upper, np.full(count, np.inf))),
-            requirements=base.requirements
-            + tuple(self.cones[cone].requirement for cone in cuts.cone),
+        return base.extended(
+            0,
+            list(zip(cuts.row, cuts.column, cuts.value, strict=True)),
+            row_lower=np.zeros(count),
+            row_upper=np.full(count, np.inf),
+            requirements=[self.cones[cone].requirement for cone in cuts.cone],
         )
 
     def _without_cuts(self) -> Model:
@@ -312,56 +311,25 @@ def _blocks(model: Model, cones: Sequence[Cone]) -> list[_Block]:
 
 
 def _extended(model: Model, cones: Sequence[Cone], blocks: Sequence[_Block]) -> Model:
-    rows, columns, values = [], [], []
-
-    def put(row: int, at: np.ndarray | int, entries: np.ndarray | float) -> None:
-        at = np.atleast_1d(at)
-        rows.append(np.full(len(at), row))
-        columns.append(at)
-        values.append(np.broadcast_to(np.asarray(entries, float), len(at)))
-
+    entries = []
     for cone, block in zip(cones, blocks, strict=True):
-        put(block.reading_row, cone.columns, cone.values)
-        put(block.reading_row, block.norm, -cone.factor)
-        put(block.sum_row, block.pieces, (cone.scale / block.first_scale) ** 2)
-        put(block.sum_row, block.norm, -1.0)
-    more = sum(1 + len(block.pieces) for block in blocks)
-    count = len(model.cost) + more
-    bare = model.matrix.start[-1]
-    wider = replace(
-        model.matrix,
-        start=np.concatenate((model.matrix.start, np.full(more, bare))),
-    )
+        for row, columns, values in (
+            (block.reading_row, cone.columns, cone.values),
+            (block.reading_row, [block.norm], [-cone.factor]),
+            (block.sum_row, block.pieces, (cone.scale / block.first_scale) ** 2),
+            (block.sum_row, [block.norm], [-1.0]),
+        ):
+            entries.append((np.full(len(columns), row), np.asarray(columns), np.asarray(values)))
     sides = [side for cone in cones for side in ((cone.minimum, np.inf), (-np.inf, 0.0))]
     lower, upper = np.array(sides, float).reshape(-1, 2).T
-    return replace(
-        model,
-        names=model.names | {"norms and pieces": slice(len(model.cost), count)},
-        cost=np.concatenate((model.cost, np.zeros(more))),
-        lower=np.concatenate((model.lower, np.zeros(more))),
-        upper=np.concatenate((model.upper, np.full(more, np.inf))),
-        whole=np.concatenate((model.whole, np.zeros(more, bool))),
-        matrix=_with_entries(wider, rows, columns, values),
-        row_lower=np.concatenate((model.row_lower, lower)),
-        row_upper=np.concatenate((model.row_upper, upper)),
-        requirements=model.requirements
-        + tuple(cone.requirement for cone in cones for _ in range(2)),
+    return model.extended(
+        sum(1 + len(block.pieces) for block in blocks),
+        entries,
+        row_lower=lower,
+        row_upper=upper,
+        requirements=[cone.requirement for cone in cones for _ in range(2)],
+        name="norms and pieces",
     )
-
-
-def _with_entries(
-    matrix: SparseColumns,
-    rows: Sequence[np.ndarray],
-    columns: Sequence[np.ndarray],
-    values: Sequence[np.ndarray],
-) -> SparseColumns:
-    """The matrix with entries added; those before and after are in the order of rows."""
-    count = len(matrix.start) - 1
-    column = np.concatenate((matrix.column, *columns))
-    row, value = np.concatenate((matrix.row, *rows)), np.concatenate((matrix.value, *values))
-    order = np.lexsort((row, column))
-    start = np.concatenate(([0], np.cumsum(np.bincount(column, minlength=count))))
-    return SparseColumns(start, row[order], value[order])
 
 
 def _put(matrix: SparseColumns, row: int, columns: np.ndarray, values: np.ndarray) -> None:
