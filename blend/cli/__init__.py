@@ -65,7 +65,6 @@ REPORT: dict[str, Place] = {
     "quote": Place("blend.cli.reporter", "Quotations of a day, and what each is based on"),
     "volumes": Place("blend.cli.reporter", "Volumes on the week, the year and year to date"),
     "why": Place("blend.cli.why", "Why an item's price and a plan's cost moved"),
-    "clear": Place("blend.cli.why", "The prices at which a whole market clears"),
     "note": Place("blend.cli.note", "The day's note: a draft to edit, then the page to print"),
     "weekly": Place("blend.cli.weekly", "The week's report: page, slides, script to speak"),
 }

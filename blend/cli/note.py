@@ -1,68 +1,71 @@
-"""What the reporter hands on: supply indicators, and the day's note as draft and as page."""
+"""blend note: the day's note, first as a draft to edit, then as the page to print."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import FILE, finite, read_market_folder, step_line
-from blend.cli.reporter import DAY, method_of, open_store, with_levels, with_method, with_store
+from blend.cli.answers import FILE, answers
+from blend.cli.common import read_market_folder, step_line
+from blend.cli.params import DAY, Share
+from blend.cli.reporter import (
+    latest_day,
+    method_of,
+    open_store,
+    with_levels,
+    with_method,
+    with_store,
+)
 from blend.errors import FileTrouble, InputRefused, Problem
 from blend.files import check_place
 
-# The note ----------------------------------------------------------------------------------------
+if TYPE_CHECKING:
+    from blend.output.answer import Answer
+    from blend.reporter.news import News
+    from blend.reporter.note import Note
 
 
-@click.command()
-@click.option("--day", type=DAY, required=True, help="Market day.")
-@click.option(
-    "--out",
-    type=FILE,
-    required=True,
-    help="Where to write it: .md is a draft to edit, .html a page to print.",
+@click.command(
+    epilog="Examples: blend note --out note.md    "
+    "blend note --draft note.md --sign 'A. Reporter' --out note.html"
 )
-@click.option(
-    "--draft",
-    type=FILE,
-    help="An edited draft: its words are kept, its figures held against the store.",
-)
+@click.option("--day", type=DAY, help="Market day. Default: latest day on file.")
+@click.option("--out", type=FILE, help="A draft to edit (.md), or the page to print (.html).")
+@click.option("--draft", type=FILE, help="Your edited draft: words kept, figures checked.")
 @click.option("--sign", "signed_by", default="", metavar="NAME", help="Who answers for the page.")
-@click.option(
-    "--title", default="Boneless beef and trimmings", show_default=True, help="Of the note."
-)
+@click.option("--title", default="Boneless beef and trimmings", show_default=True)
 @click.option(
     "--market",
     type=click.Path(file_okay=False, path_type=Path),
     metavar="FOLDER",
-    help="Blends, rules and elasticities (as for blend clear), to explain moves with.",
+    help="Blends, rules and elasticities, to explain moves with.",
 )
-@click.option("--since", type=DAY, help="Day that moves are explained from; a week before.")
+@click.option("--since", type=DAY, help="Explain moves from this day. Default: a week before.")
 @click.option(
     "--explain",
     "item_ids",
     multiple=True,
-    metavar="ITEM",
-    help="Item to explain; as a rule those that moved most up and down. May be repeated.",
+    metavar="ID",
+    help="Item to explain; repeatable. Default: the largest rise and fall.",
 )
 @click.option(
     "--volume-error",
-    type=click.FloatRange(0, 0.5),
-    callback=finite,
+    type=Share(0, 0.5),
     default=0.01,
-    show_default=True,
-    metavar="SHARE",
-    help="Standard error of every volume, a share of it.",
+    show_default="1%",
+    help="Standard error of every volume.",
 )
 @with_levels
 @with_method
 @with_store
+@answers()
 def note(
-    day: date,
-    out: Path,
+    day: date | None,
+    out: Path | None,
     draft: Path | None,
     signed_by: str,
     title: str,
@@ -70,32 +73,57 @@ def note(
     since: date | None,
     item_ids: tuple[str, ...],
     volume_error: float,
-    levels: Sequence[str],
+    levels: tuple[str, ...],
     method_path: Path | None,
     where: str | None,
-) -> None:
-    """Write the note of a day: first a draft to edit (.md), then the page to print (.html).
+) -> Answer:
+    """The note of a day: its lead here, the draft and the page in files.
 
-    Every figure stands in the draft with its id, as [342.50](#90s.price), and is listed with
-    where it is from. Of an edited draft the words are kept; a figure that is no longer what the
-    store gives is marked, and nothing is signed before all agree.
+    Every figure in the draft has its id, as [$342.50](#90s.price); sources are in a file next to
+    it. Words of an edited draft are kept; a figure that is no longer what the store gives is
+    marked, and nothing is signed before all agree.
     """
-    suffix = out.suffix.lower()
-    if suffix not in (".md", ".html"):
-        raise FileTrouble(f"{out}: a note ends in .md or .html")
-    check_place(out)
-    if suffix == ".md" and (draft is not None or signed_by):
+    suffix = "" if out is None else out.suffix.lower()
+    if out is not None:
+        if suffix not in (".md", ".html"):
+            raise FileTrouble(f"{out}: a note ends in .md or .html.")
+        check_place(out)
+    if suffix != ".html" and (draft is not None or signed_by):
         raise click.UsageError("--draft and --sign are for the page: --out NAME.html.")
     if market is None and (since is not None or item_ids):
-        raise click.UsageError("--since and --explain need --market to explain moves with.")
+        raise click.UsageError("--since and --explain need --market.")
     text = None if draft is None else _draft_text(draft)
 
-    from blend.reporter.note_content import note_of
+    from blend.reporter.note_page import WrittenNote
+    from blend.reporter.note_text import note_of
+
+    with open_store(where) as opened:
+        on = day or latest_day(opened)
+    news = _news(on, market, since, item_ids, volume_error, levels, method_path, where)
+    made = note_of(news, title)
+    if out is None:
+        return WrittenNote(made)
+    if suffix == ".md":
+        return WrittenNote(made, _write_draft(made, out))
+    name = "draft" if draft is None else draft.name
+    return WrittenNote(
+        made, _write_page(made, news, out, text, name, signed_by, has_market=market is not None)
+    )
+
+
+def _news(
+    day: date,
+    market: Path | None,
+    since: date | None,
+    item_ids: tuple[str, ...],
+    volume_error: float,
+    levels: tuple[str, ...],
+    method_path: Path | None,
+    where: str | None,
+) -> News:
     from blend.reporter.noting import asked_of_store, check_series, days_of_store, news_of
+    from blend.reporter.quote import refuse_day_without_market
     from blend.reporter.quoting import heard
-    from blend.show.note import draft_of, page_of
-    from blend.show.note_pictures import pictures_of
-    from blend.tables.write import write_text
 
     method = method_of(method_path)
     start = day - timedelta(days=7) if since is None else since
@@ -103,50 +131,71 @@ def note(
         raise click.BadParameter("must be before --day.", param_hint="--since")
     frame = None if market is None else read_market_folder(market)
     asked = None
-    with open_store(where) as opened:
+    with open_store(where) as opened, step_line() as say:
         known = heard(opened, day, method)
+        refuse_day_without_market(known)
         volumes = opened.volumes(as_of=known.position)
         check_series(volumes, levels)
         if frame is not None:
             asked = asked_of_store(opened, known, method, frame, start, item_ids, volume_error)
-        with step_line() as say:
-            say("quoting two years of every item")
-            days = days_of_store(opened, known, method)
-    with step_line() as say:
+        say("quoting two years of every item")
+        days = days_of_store(opened, known, method)
         say("gathering the news" if frame is None else "explaining what moved")
         news = news_of(known, days, volumes, method, asked=asked, levels=levels)
         for each in news.explanations:
-            say(f"proving the split of {each.item_id}")
+            say(f"checking the split of {each.item_id}")
             each.why.certified().must_be_valid(f"split of {each.item_id}")
-    made = note_of(news, title)
-    if suffix == ".md":
-        write_text(out, draft_of(made))
-        click.echo(f"Draft: {out}")
-        return
-    pictures = pictures_of(news)
+    return news
+
+
+def _write_draft(made: Note, out: Path) -> tuple[str, ...]:
+    from blend.reporter.note_page import draft_of, sources_text
+    from blend.tables.write import write_text
+
+    sources = out.with_name(f"{out.stem}-sources.md")
+    write_text(out, draft_of(made))
+    write_text(sources, sources_text(made))
+    return f"Saved draft: {out}", f"Saved sources and figure ids: {sources}"
+
+
+def _write_page(
+    made: Note,
+    news: News,
+    out: Path,
+    text: str | None,
+    name: str,
+    signed_by: str,
+    *,
+    has_market: bool,
+) -> tuple[str, ...]:
+    from blend.reporter.note_charts import pictures_of
+    from blend.reporter.note_page import page_of, sources_page
+    from blend.tables.write import write_text
+
+    sources = out.with_name(f"{out.stem}-sources.html")
     page = page_of(
         made,
-        pictures,
+        pictures_of(news),
         draft=text,
-        draft_name="draft" if draft is None else draft.name,
+        draft_name=name,
         signed_by=signed_by,
+        sources=sources.name,
     )
-    problems = page.problems
-    if market is None:
-        problems = [_with_market_asked(each) for each in problems]
+    problems = page.problems if has_market else tuple(map(_with_market_asked, page.problems))
     if signed_by and problems:
         raise InputRefused(problems)
     for problem in problems:
         click.echo(f"warning: {problem}", err=True)
     write_text(out, page.html)
-    click.echo(f"Note: {out}")
+    write_text(sources, sources_page(made))
+    return f"Saved page: {out}", f"Saved sources: {sources}"
 
 
 def _with_market_asked(problem: Problem) -> Problem:
-    """What an explanation gave, and this run does not: as a rule an option that was left out."""
+    """A figure of an explanation that this run does not give: most likely an option left out."""
     if not (problem.column or "").startswith("why."):
         return problem
-    return replace(problem, hint="Name --market, --since and --explain as for the draft.")
+    return replace(problem, hint="Give --market, --since and --explain as for the draft.")
 
 
 def _draft_text(path: Path) -> str:

@@ -38,9 +38,16 @@ from blend.desk.reporter_store import (
 )
 from blend.desk.reporter_tone import levels_of, series_names
 from blend.errors import BlendError, FileTrouble, InputRefused
+from blend.reporter.note_page import (
+    Page,
+    cited,
+    draft_of,
+    figures_frame,
+    page_of,
+    sources_page,
+)
 from blend.show.amounts import printable
-from blend.show.figures import figure_text
-from blend.show.note import Page, cited, draft_of, figures_table, page_of
+from blend.show.shown import shown_of
 from blend.store import Store
 from blend.tables.write import write_text
 
@@ -97,11 +104,11 @@ def note_page(desk: Desk, store: Store, request: Request, form: Form) -> Respons
             desk,
             request,
             "reporter_note.html",
-            [figures_table(made.note)],
+            [shown_of(figures_frame(made.note), None, "Figures of the note")],
             plan=plan,
             key=text_key(day, plan),
             text=text,
-            figures=[(each.figure_id, figure_text(each), cited(each))
+            figures=[(each.figure_id, each.text, cited(each))
                      for each in made.note.figures.values()],
             signed=signed,
             is_signed=signed is not None and signed.digest == _digest(text),
@@ -137,7 +144,8 @@ def _checked(day: Day, made: Made, text: str) -> dict[str, Any]:
 
 
 def _page(made: Made, text: str, signed_by: str = "") -> Page:
-    return page_of(made.note, made.pictures, draft=text, signed_by=signed_by)
+    sources = f"/reporter/note/sources?day={made.note.day}"
+    return page_of(made.note, made.pictures, draft=text, signed_by=signed_by, sources=sources)
 
 
 Answer = Callable[[Desk, Request, Form, Day, Plan, Made], Response]
@@ -176,6 +184,11 @@ def _sent_text(form: Form) -> str:
 def sheet(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: Made) -> Response:
     """The note as a page: what is printed."""
     return HTMLResponse(_page(made, _text(desk, day, plan, made)).html, headers=_SHEET_HEADERS)
+
+
+def sources(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: Made) -> Response:
+    """Every figure of the note and where it is from."""
+    return HTMLResponse(sources_page(made.note), headers=_SHEET_HEADERS)
 
 
 def sign(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: Made) -> Response:
@@ -233,6 +246,7 @@ routes = [
     post("/reporter/note/check", view(_of_note(check))),
     post("/reporter/note/sign", view(_of_note(sign))),
     Route("/reporter/note/page", view(_of_note(sheet))),
+    Route("/reporter/note/sources", view(_of_note(sources))),
     Route("/reporter/note/signed", view(of_store(signed_sheet))),
     Route("/reporter/note/draft.md", view(_of_note(take_draft))),
     Route("/reporter/note/draft.html", view(_of_note(take_page))),

@@ -32,11 +32,11 @@ from blend.desk.reporter_why import market_of, stamp
 from blend.domain.method import Method
 from blend.errors import InputRefused, Problem
 from blend.reporter.note import Note
-from blend.reporter.note_content import note_of
+from blend.reporter.note_charts import pictures_of
+from blend.reporter.note_text import note_of
 from blend.reporter.noting import asked_of_store, check_series, news_of
 from blend.reporter.quoting import heard
 from blend.show.amounts import printable
-from blend.show.note_pictures import pictures_of
 from blend.store import Store
 
 TITLE = "Boneless beef and trimmings"
@@ -132,7 +132,7 @@ def _make(
     job.say("words and, where asked, why it moved")
     news = news_of(known, days, volumes, method, asked=asked, levels=levels)
     for each in news.explanations:
-        job.say(f"certificate of why {each.item_id} moved")
+        job.say(f"proof of why {each.item_id} moved")
         each.why.certified().must_be_valid(f"split of {each.item_id}")
     note = note_of(news, plan.title)
     job.say("pictures")

@@ -25,19 +25,13 @@ from blend.domain.clearing import Market
 from blend.domain.method import Method
 from blend.domain.selectors import Condition, Selector
 from blend.errors import FileTrouble, InputRefused, Problem
+from blend.output.charts import picture
 from blend.reading import read_ready_case
-from blend.reporter.clearing import MarketWhy, why_market_moved
-from blend.reporter.explained import ItemMove, Observed
+from blend.reporter.explain import Moved, explain_market, explain_plan, market_moved
+from blend.reporter.explained import Observed
 from blend.reporter.noting import asked_of_store, explain
 from blend.reporter.quoting import heard
-from blend.reporter.sides import sides_of_cases, sides_of_markets
-from blend.reporter.why import may_fall_short, why_plan_moved
-from blend.show.certificates import market_why_certificate_line, why_certificate_line
-from blend.show.note_pictures import svg_of
-from blend.show.shown import ShownTable
-from blend.show.steps import Steps, market_steps, plan_steps
-from blend.show.why import cost_table, recipe_table
-from blend.show.why_picture import waterfall_picture
+from blend.show.shown import ShownTable, shown_of
 from blend.store import Store
 from blend.tables.clearing import holds_market, read_market
 from blend.units import LB_PER_CWT
@@ -55,9 +49,10 @@ _OF_WORDS = {
 class Found:
     """A move explained, ready to be shown."""
 
-    steps: Steps
+    moved: Moved
     picture: bytes
     tables: tuple[ShownTable, ...]
+    """The parts, then what each driver was, then the rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +79,7 @@ def why_page(desk: Desk, request: Request, form: Form) -> Response:
         job = _ask(desk, store, day, asked)
 
     def done(found: Found) -> Response:
-        last = len(found.steps.steps)
+        last = len(found.moved.steps)
         text = request.query_params.get("step", "0")
         step = whole_number(text, last)
         if step is None:
@@ -93,7 +88,7 @@ def why_page(desk: Desk, request: Request, form: Form) -> Response:
             desk,
             request,
             "reporter_why.html",
-            [found.steps.sum_table, *(s.table for s in found.steps.steps), *found.tables],
+            list(found.tables),
             found=found,
             step=step,
             last=last,
@@ -246,41 +241,31 @@ def _of_store(
             store, known, method, market, asked.since, (asked.item,), asked.volume_error
         )
     (found,) = explain(known, volumes, method, parts)
-    title = f"{asked.item}, {asked.since} to {day}"
-    item = Selector((Condition("item", "=", (asked.item,)),))
-    return _found_of_market(found.why, found.before, found.market, item, title)
+    return _found(market_moved(found.why, found.before, found.market))
 
 
 def _of_markets(before: Market, after: Market, item: Selector) -> Found:
-    why = why_market_moved(before, after, item)
-    return _found_of_market(why, before, after, item, f"At which price {item} clears")
-
-
-def _found_of_market(
-    why: MarketWhy, before: Market, after: Market, item: Selector, title: str
-) -> Found:
-    certified = why.certified()
-    certified.must_be_valid(f"split of {item}")
-    steps = market_steps(why, sides_of_markets(before, after, item), market_why_certificate_line(certified))
-    subtitle = "the price that clears the market, in the model; not proof of cause"
-    return Found(steps, _drawn(why.price, title, subtitle), ())
+    return _found(explain_market(before, after, item))
 
 
 def _of_plan(before: Case, after: Case, item: Selector, asked: _Asked) -> Found:
-    if asked.shortage is not None:
-        before, after = (may_fall_short(case, asked.shortage) for case in (before, after))
-    why = why_plan_moved(before, after, item, observed=asked.observed, certify=True)
-    certified = why.certified()
-    certified.must_be_valid(f"split of {item}")
-    steps = plan_steps(why, sides_of_cases(before, after, item), why_certificate_line(certified))
-    title = f"What a pound like {why.reference.lot_id} is worth"
-    subtitle = "the next pound, to the grinder; contributions of this model, not proof of cause"
-    drawn = _drawn(why.value, title, subtitle)
-    return Found(steps, drawn, (cost_table(why), recipe_table(why)))
+    return _found(
+        explain_plan(
+            before, after, item, observed=asked.observed, shortage_usd_per_lb=asked.shortage
+        )
+    )
 
 
-def _drawn(move: ItemMove, title: str, subtitle: str) -> bytes:
-    return svg_of(waterfall_picture(move, title, subtitle))
+def _found(moved: Moved) -> Found:
+    frames = moved.tables
+    tables = [shown_of(frames["parts"], None, "The parts and their sum")]
+    tables += [
+        shown_of(each.changes, None, f"What {each.name.lower()} was") for each in moved.steps
+    ]
+    if moved.plan is not None:
+        tables.append(shown_of(frames["cost"], None, "Day's cost"))
+        tables.append(shown_of(frames["lots"], None, "By lot", moved.recipe_note))
+    return Found(moved, picture(moved.chart(), ".svg"), tuple(tables))
 
 
 def _case(folder: Path) -> Case:

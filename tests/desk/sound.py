@@ -146,8 +146,8 @@ def pictures_left_out() -> Iterator[None]:
         patch("blend.show.pictures.save", save),
         patch("blend.show.trade_pictures._label_items", lambda *given: None),
         patch("blend.show.workbook.write_plan_workbook", save),
-        patch("blend.desk.reporter_why.svg_of", lambda made: b"<svg/>"),
-        patch("blend.show.note_pictures.svg_of", lambda made: b"<svg/>"),
+        patch("blend.desk.reporter_why.picture", lambda *given: b"<svg/>"),
+        patch("blend.reporter.note_charts.picture", lambda *given: b"<svg/>"),
     ):
         yield
 
