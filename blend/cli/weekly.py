@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 
 import click
@@ -30,7 +30,7 @@ from blend.errors import FileTrouble
 def weekly(
     where: str | None,
     method_path: Path | None,
-    of: datetime | None,
+    of: date | None,
     out: Path | None,
     slides: Path | None,
     spoken: Path | None,
@@ -61,7 +61,7 @@ def weekly(
         days = store.market_days()
         if not days and of is None:
             raise FileTrouble("The store has no entries. Start with blend canvass import.")
-        made = report_week(store, of.date() if of else max(days), method)
+        made = report_week(store, of or max(days), method)
     if out is not None:
         page = made.html() if out.suffix.lower() == ".html" else made.markdown()
         write_bytes(out, page.encode())

@@ -7,7 +7,7 @@ Whether a driver may be named as the cause is decided by `blend.reporter.headlin
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -205,6 +205,14 @@ class Moved(Answer):
         return f"In our model, {share_words(headline.driver, self.move)} {self._what_moved}."
 
     @property
+    def heading(self) -> str:
+        """Of the parts; it says they are only the model's where no cause may be named."""
+        title = f"{self.item}, driver by driver"
+        if headline_of(self.move).driver is None:
+            return f"What the model says: {title}"
+        return title[:1].upper() + title[1:]
+
+    @property
     def _what_moved(self) -> str:
         change = self.move.next.change
         size = f"the {cents(abs(change) * LB_PER_CWT)} {'rise' if change > 0 else 'drop'} in"
@@ -265,11 +273,15 @@ class Moved(Answer):
                 f"of each of the {count} markets between the two, where no amounts gain "
                 f"{money(max(1.0, gap_usd))} more, and every part is the mean over all orders."
             )
+        bounds = self.plan.bounds
         return (
             f"certified in exact arithmetic, without the solver: each of the {count} cases between "
             "the two (as if combos and batches could be split) costs the least there is, within "
             f"${max(1e-6, math.ceil(gap_usd * 1e6) / 1e6):.6f}, the shadow prices are those of the "
-            "pounds in question, and every part is the mean over all orders."
+            "pounds in question, and every part is the mean over all orders. Prices alone move "
+            f"the cost by {money(bounds.change_usd)}, which must lie between "
+            f"{money(bounds.min_usd)} and {money(bounds.max_usd)}: "
+            f"{'it does' if bounds.hold else 'IT DOES NOT'}."
         )
 
     def chart(self) -> Spec:
@@ -297,6 +309,7 @@ class Moved(Answer):
                 f"{_plus_minus(each.standard_error or None)}.",
                 self.unchanged_words(each),
                 taken[each.driver],
+                *_together(self.sides[each.driver]),
             ]
             if abs(each.amount - last.amount) >= _CENT_USD_PER_LB:
                 lines.insert(1, f"For the last pound there is: {_dollars(last.amount)}.")
@@ -502,6 +515,17 @@ def changes_frame(sides: Sides) -> DataFrame:
             ends = [_end(end, each) for end in (each.before, each.after)]
             rows.append((driver.words, each.name, what, *ends, _moved_words(each)))
     return frame(("driver", "of", "what", "before", "after", "moved"), rows)
+
+
+def _together(sides: Sequence[Side]) -> list[str]:
+    """What the pounds that differ add up to, where there are several."""
+    made = []
+    for kind in (SideKind.POUNDS, SideKind.ORDERED):
+        own = [each for each in sides if each.cell is kind and _size(each) < math.inf]
+        if len(own) > 1:
+            change = math.fsum(float(e.after or 0) - float(e.before or 0) for e in own)
+            made.append(f"Together {change:+,.0f} lb.")
+    return made
 
 
 def _size(each: Side) -> float:

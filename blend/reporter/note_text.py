@@ -50,7 +50,7 @@ def note_of(news: News, title: str) -> Note:
         _quotations(news, quoted),
         why(news),
         _supply(news),
-        _evidence(news, quoted),
+        evidence(quoted),
         _method(news),
     )
     return Note(
@@ -364,7 +364,7 @@ def _cells(rows: Iterable[Iterable[Part | None]]) -> tuple[tuple[Part | None, ..
     )
 
 
-def _evidence(news: News, quoted: Sequence[ItemNews]) -> Section:
+def evidence(quoted: Sequence[ItemNews]) -> Section:
     rows = []
     for each in quoted:
         made = each.quoted.assessed

@@ -42,8 +42,9 @@ if TYPE_CHECKING:
 _USD = ("$/cwt", 2)
 register(
     {
-        "trades": Format("Trades", "", 0),
-        "loads": Format("Loads", "", 1),
+        "trades": Format("Trades", "", 0, is_summed=True),
+        "trades_heard": Format("Trades", "", 0),
+        "loads": Format("Loads", "", 1, is_summed=True),
         "companies": Format("Cos.", "", 0),
         "compared_with": Format("Against"),
         "min_move_usd_per_cwt": Format("Counts from", *_USD),
@@ -436,7 +437,7 @@ def stats_frame(quoted: Iterable[Quoted]) -> DataFrame:
 def demand_frame(quoted: Iterable[Quoted], together: Standings) -> DataFrame:
     """Companies bidding, companies offering and trades, next to the usual number."""
     columns = ("item_id", "demand", "bidding", "usual_bidding", "offerings", "offering",
-               "usual_offering", "trading", "trades", "usual_trades")  # fmt: skip
+               "usual_offering", "trading", "trades_heard", "usual_trades")  # fmt: skip
     of_items = [(each.assessed.item.item_id, each.tone.standings) for each in quoted]
     rows = [
         (

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 from click.testing import CliRunner
 
-import blend.reporter.clearing
-import blend.reporter.why
+import blend.reporter.explain
+import blend.reporter.market_prices
 import blend.trader.curves
 from blend.cli import main
 from blend.tables.clearing import write_market
@@ -61,18 +61,18 @@ COMMANDS = {
         _step_moved,
     ),
     "why of plans": (
-        "why before after --item lot=90s",
-        (blend.reporter.why, "why_plan_moved"),
+        "why before after --where lot=90s --certificate",
+        (blend.reporter.explain, "why_plan_moved"),
         lambda why: replace(why, cost=_part_moved(why.cost)),
     ),
     "why of markets": (
-        "why market later --item lot=90s",
-        (blend.reporter.clearing, "why_market_moved"),
+        "why market later --where lot=90s --certificate",
+        (blend.reporter.explain, "why_market_moved"),
         lambda why: replace(why, price=replace(why.price, next=_part_moved(why.price.next))),
     ),
-    "clear": (
-        "clear market",
-        (blend.reporter.clearing, "clear_market"),
+    "why --market": (
+        "why market --market --certificate",
+        (blend.reporter.market_prices, "clear_market"),
         lambda cleared: replace(
             cleared, volume_lb={name: lb * 0.99 for name, lb in cleared.volume_lb.items()}
         ),

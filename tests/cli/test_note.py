@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 
@@ -64,30 +65,52 @@ def draft(filled, tmp_path):
 # What it says ------------------------------------------------------------------------------------
 
 
-def test_the_planted_cause_is_told_and_the_talk_is_not_taken_for_one(explained):
+def test_the_planted_cause_is_given_and_the_talk_is_not_taken_for_one(explained):
     text = (explained / "note.md").read_text("utf-8")
-    why = text[text.index("## Why it moved") : text.index("## What the quotations rest on")]
-    told, untold = why.split("Not to be told from nothing:")
-    assert "Imported availability:" in told
-    assert "had imported availability alone been as before, 90s would clear at" in told
-    assert "orders" in untold.partition("Not explained")[0]
-    assert "says demand is heavy" in why
-    assert "on which no figure here rests" in why
-    assert "not what caused the move" in why
+    lead = text.partition("## ")[0]
+    assert "In our model, imported supply moved the clearing price of 90s" in lead
+    assert "says demand is heavy" in lead and "not used in any figure" in lead
+    why = text[text.index("## Why it moved") : text.index("## Supply and orders")]
+    apart, _, within = why.partition("No measurable effect:")
+    assert "had imported supply stayed as before, 90s would clear at" in apart
+    assert "orders" in within.partition("Not explained")[0]
+    assert "not proof of cause" in why
 
 
-def test_every_figure_leads_to_its_source_and_no_firm_is_named(explained):
+def test_every_figure_leads_to_its_source_and_no_company_is_named(explained):
     page = (explained / "note.html").read_text("utf-8")
-    links = set(re.findall(r'href="#([^"]+)"', page))
-    ids = set(re.findall(r' id="([^"]+)"', page))
+    sources = (explained / "note-sources.html").read_text("utf-8")
+    links = set(re.findall(r'href="note-sources.html#([^"]+)"', page))
+    ids = set(re.findall(r' id="([^"]+)"', sources))
     assert links <= ids
-    assert "90s.price" in ids
-    assert "why.90s.imported+availability.put+back" in ids
-    for text in (page, (explained / "note.md").read_text("utf-8")):
+    assert {"90s.price", "why.90s.imported+supply.if+unchanged"} <= links
+    for name in ("note.html", "note.md", "note-sources.html", "note-sources.md"):
+        text = (explained / name).read_text("utf-8")
         assert not re.search(r"\b(packer|grinder|trader|importer) \d", text)
     assert page.count("data:image/svg+xml") == 2
-    assert not re.search(r'(src|href)="(?!data:image/svg|#)', page)
+    assert not re.search(r'(src|href)="(?!data:image/svg|note-sources.html)', page)
     assert "Draft, not signed" in page
+
+
+def test_the_page_is_at_most_two_printed_pages_of_letter(explained, tmp_path):
+    chromium = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+    if chromium is None:
+        pytest.skip("no browser to print with")
+    out = tmp_path / "note.pdf"
+    subprocess.run(
+        [chromium, "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
+         f"--print-to-pdf={out}", f"file://{explained / 'note.html'}"],
+        check=True, capture_output=True, timeout=120,
+    )  # fmt: skip
+    assert len(re.findall(rb"/Type\s*/Page\b", out.read_bytes())) <= 2
+
+
+def test_a_day_without_a_market_names_the_latest_and_writes_nothing(filled, tmp_path):
+    answer = run("note", "--day", "11/21/2026", "--out", tmp_path / "note.md", store=filled)
+    assert answer.exit_code == 2
+    line = "No market on Saturday, Nov 21. Latest: Nov 20. Nothing written.\n"
+    assert answer.output == line
+    assert not list(tmp_path.iterdir())
 
 
 def test_the_same_store_gives_the_same_note(explained, filled, tmp_path):
@@ -129,7 +152,7 @@ def test_a_draft_held_without_its_market_is_told_which_options_lack(explained, f
     )
     assert answer.exit_code == 2
     lines = [line for line in answer.output.splitlines() if ", why.90s." in line]
-    assert lines and all("Name --market, --since and --explain" in line for line in lines)
+    assert lines and all("Give --market, --since and --explain" in line for line in lines)
 
 
 # From draft to signed page -----------------------------------------------------------------------
@@ -137,7 +160,7 @@ def test_a_draft_held_without_its_market_is_told_which_options_lack(explained, f
 
 def test_an_edited_draft_is_signed_with_its_words(draft, filled, tmp_path):
     text = draft.read_text("utf-8")
-    draft.write_text(text.replace("## The day in short", "## A quiet Friday"), "utf-8")
+    draft.write_text(text.replace("## Quotations", "## A quiet Friday"), "utf-8")
     out = tmp_path / "note.html"
     answer = run(
         "note", *PLAIN, "--draft", draft, "--sign", "A. Reporter", "--out", out, store=filled
@@ -184,7 +207,8 @@ def test_an_override_is_printed_with_its_reason(store, tmp_path):
     run("note", *PLAIN, "--out", out, store=store)
     text = out.read_text("utf-8")
     assert "[371.25](#90s.price)" in text
-    assert "two late trades confirmed by both sides" in text
+    sources = (tmp_path / "note-sources.md").read_text("utf-8")
+    assert "two late trades confirmed by both sides" in sources
     assert "set by the reporter" in text
 
 
@@ -232,12 +256,12 @@ def test_what_cannot_be_is_told_and_nothing_is_written(filled, tmp_path, more, e
 
 def test_a_day_without_volumes_in_its_week_is_refused_with_all_that_lack(filled, tmp_path):
     answer = run(
-        *("note", "--day", "2026-11-27", "--market", HISTORY / "market"),
-        *("--since", DAY, "--out", tmp_path / "note.md"),
+        *("note", "--day", DAY, "--market", HISTORY / "market"),
+        *("--since", "9/30/2025", "--out", tmp_path / "note.md"),
         store=filled,
     )
     assert answer.exit_code == 2
-    assert "in the week to 2026-11-27" in answer.output
+    assert "in the week to 2025-09-30" in answer.output
     assert answer.output.count("volumes, ") == 17
 
 

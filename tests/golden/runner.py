@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
+import tempfile
 from collections.abc import Sequence
 from contextlib import chdir
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
@@ -25,11 +29,22 @@ def cases() -> dict[str, list[str]]:
     return found
 
 
+@cache
+def filled_store() -> str:
+    """A store with the demo's history, for the reporter's commands."""
+    folder = Path(tempfile.mkdtemp(prefix="blend-golden-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    words = ["canvass", "import", str(ROOT / "demo_data" / "history")]
+    main([*words, "--store", str(folder / "market.db")], standalone_mode=False)
+    return str(folder / "market.db")
+
+
 def screen(argv: Sequence[str]) -> str:
     """What a command prints; warnings of the tables go to stderr."""
+    env = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1"}
+    if argv[0] in ("canvass", "quote", "volumes", "note", "weekly"):
+        env["BLEND_STORE"] = filled_store()
     with chdir(ROOT):
-        result = CliRunner(env={**os.environ, "COLUMNS": "80", "NO_COLOR": "1"}).invoke(
-            main, list(argv)
-        )
+        result = CliRunner(env=env).invoke(main, list(argv))
     assert result.exit_code == 0, result.output
     return result.stdout

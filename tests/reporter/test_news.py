@@ -12,7 +12,7 @@ from blend.reporter.confidential import confidentiality
 from blend.reporter.evidence import Use
 from blend.reporter.news import ItemNews, quotable, week_breadth
 from blend.reporter.note import Figure, Unit
-from blend.reporter.note_items import evidence
+from blend.reporter.note_text import evidence
 from blend.reporter.quotation import assess, publication_of
 from blend.reporter.quoting import Quoted
 from blend.reporter.tone import tone_of

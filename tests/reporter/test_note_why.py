@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from blend.reporter.mixed import Driver
-from blend.reporter.note_why import shortest_why, why
+from blend.reporter.note_text import lead_why, why
 from tests.reporter.test_headline import moved
 
 VOLUME = SimpleNamespace(series_id="availability", item_id="90s", period_end=date(2026, 11, 6))
@@ -37,17 +37,17 @@ def words(sentences):
     ],
 )
 def test_no_cause_in_the_news_sentence_or_the_heading(move, said):
-    short = words(shortest_why(news(move)))
+    short = words(lead_why(news(move)))
     assert said in short
-    assert not any(driver in short for driver in Driver)
+    assert not any(driver.words in short for driver in Driver)
     section = why(news(move))
     assert section.heading == "What the model says"
     told = words(section.blocks[0].sentences)
     before_parts = told.partition("What the model says")[0]
-    assert said in before_parts and not any(driver in before_parts for driver in Driver)
+    assert said in before_parts and not any(driver.words in before_parts for driver in Driver)
 
 
 def test_a_move_the_model_explains_names_its_driver():
     found = news(moved(10, 1, FRESH_SUPPLY=9, model_error=1))
-    assert "fresh availability" in words(shortest_why(found))
+    assert "fresh supply" in words(lead_why(found))
     assert why(found).heading == "Why it moved"

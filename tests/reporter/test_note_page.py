@@ -10,21 +10,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from blend.output.formats import printable
+from blend.reporter.marked import literal, to_html
 from blend.reporter.note import (
     Figure,
+    Form,
     Grid,
     Note,
     Paragraph,
     Picture,
-    Points,
     Section,
     Source,
     Unit,
     sentence,
 )
-from blend.show.figures import cell_text, figure_text
-from blend.show.marked import literal, to_html
-from blend.show.note import APPENDIX, draft_of, page_of
+from blend.reporter.note_page import draft_of, page_of, sources_page, sources_text
 
 DAY = date(2026, 11, 25)
 CANVASS = Source("canvass", ("E-1", "E-2"), "weighted median")
@@ -38,7 +38,6 @@ def made(price=PRICE, words=" were quoted at "):
     blocks = (
         Paragraph((sentence("90s", words, price, ", ", MOVE, " on the week."),)),
         Grid(("Item", "USD per cwt"), (("90s", price), ("50s", None)), frozenset({1})),
-        Points((sentence("One point."), sentence("Another."))),
         Picture("prices", "Prices of the year"),
     )
     return Note(DAY, "Boneless beef", (Section("Quotations", blocks),), (SPARE,))
@@ -71,25 +70,25 @@ class Tags(HTMLParser):
 
 
 @pytest.mark.parametrize(
-    ("value", "unit", "in_words", "in_a_table"),
+    ("value", "unit", "in_words", "as_compared", "in_a_table"),
     [
-        (342.5, Unit.USD_PER_CWT, "342.50", "342.50"),
-        (1342.5, Unit.USD_PER_CWT, "1,342.50", "1,342.50"),
-        (3.25, Unit.USD_PER_CWT_MOVE, "up 3.25", "+3.25"),
-        (-3.25, Unit.USD_PER_CWT_MOVE, "down 3.25", "−3.25"),
-        (-0.001, Unit.USD_PER_CWT_MOVE, "unchanged", "0.00"),
-        (0.1234, Unit.SHARE, "12.3 %", "12.3 %"),
-        (-0.1, Unit.SHARE_MOVE, "down 10 %", "−10 %"),
-        (0.0, Unit.SHARE_MOVE, "unchanged", "0 %"),
-        (41_999.7, Unit.POUNDS, "42,000 lb", "42,000 lb"),
-        (1200, Unit.COUNT, "1,200", "1,200"),
-        (DAY, Unit.DAY, "25 November 2026", "2026-11-25"),
-        ("firm", Unit.WORD, "firm", "firm"),
+        (342.5, Unit.USD_PER_CWT, "$342.50", "$342.50", "342.50"),
+        (1342.5, Unit.USD_PER_CWT, "$1,342.50", "$1,342.50", "1,342.50"),
+        (3.25, Unit.USD_PER_CWT_MOVE, "up $3.25", "$3.25 higher", "+3.25"),
+        (-3.25, Unit.USD_PER_CWT_MOVE, "down $3.25", "$3.25 lower", "−3.25"),
+        (-0.001, Unit.USD_PER_CWT_MOVE, "unchanged", "unchanged", "0.00"),
+        (0.1234, Unit.SHARE, "12.3%", "12.3%", "12.3%"),
+        (-0.1, Unit.SHARE_MOVE, "down 10%", "10% lower", "−10%"),
+        (0.0, Unit.SHARE_MOVE, "unchanged", "unchanged", "0%"),
+        (41_999.7, Unit.POUNDS, "42,000 lb", "42,000 lb", "42,000 lb"),
+        (1200, Unit.COUNT, "1,200", "1,200", "1,200"),
+        (DAY, Unit.DAY, "Nov 25, 2026", "Nov 25, 2026", "Nov 25"),
+        ("firm", Unit.WORD, "firm", "firm", "firm"),
     ],
 )
-def test_figures_as_written(value, unit, in_words, in_a_table):
+def test_figures_as_written(value, unit, in_words, as_compared, in_a_table):
     figure = Figure("x", value, unit, CANVASS)
-    assert (figure_text(figure), cell_text(figure)) == (in_words, in_a_table)
+    assert [figure.text_as(form) for form in Form] == [in_words, as_compared, in_a_table]
 
 
 # The draft and its page --------------------------------------------------------------------------
@@ -99,18 +98,20 @@ def test_a_draft_as_made_agrees_with_the_store():
     page = page_of(made(), {"prices": SVG})
     assert page.problems == ()
     assert "<td>90s</td>" in page.html
-    assert "up 3.25" in page.html
-    assert "352.25" in page.html
+    assert "up $3.25" in page.html
+    assert "$352.25" in page.html
     assert 'src="data:image/svg+xml;base64,' in page.html
 
 
 def test_every_figure_printed_leads_to_its_source():
-    page = page_of(made(), {"prices": SVG})
-    attributes = Tags(page.html).attributes
-    links = {value.removeprefix("#") for name, value in attributes if name == "href"}
-    ids = {value for name, value in attributes if name == "id"}
-    assert links == ids == {"90s.price", "90s.on+week", "S1", "S2"}
-    assert "canvass: E-1, E-2" in page.html
+    page = page_of(made(), {"prices": SVG}, sources="note-sources.html")
+    sources = sources_page(made())
+    links = {value for name, value in Tags(page.html).attributes if name == "href"}
+    ids = {value for name, value in Tags(sources).attributes if name == "id"}
+    own = {link.partition("#")[2] for link in links} - {""}
+    assert own == {"90s.price", "90s.on+week"} and own <= ids
+    assert all(link.startswith("note-sources.html") for link in links)
+    assert "canvass: E-1, E-2" in sources and "canvass: E-1, E-2" in sources_text(made())
 
 
 def test_the_words_of_an_edited_draft_are_kept_and_changed_figures_are_marked():
@@ -119,9 +120,9 @@ def test_the_words_of_an_edited_draft_are_kept_and_changed_figures_are_marked():
     page = page_of(now, {"prices": SVG}, draft=draft, draft_name="monday.md", signed_by="A. Writer")
     assert "stood, to everyone&#39;s surprise, at" in page.html
     # once in the sentence, once in the table
-    assert Tags(page.html).marked == ["352.25", "352.25"]
+    assert Tags(page.html).marked == ["$352.25", "$352.25"]
     assert [(each.column, each.value, each.required) for each in page.problems] == [
-        ("90s.price", "352.25", "352.75, as the store has it now")
+        ("90s.price", "$352.25", "$352.75, as the store has it now")
     ] * 2
     row = page.problems[0].row
     assert "surprise" in draft.splitlines()[row - 1]
@@ -133,8 +134,8 @@ def test_the_words_of_an_edited_draft_are_kept_and_changed_figures_are_marked():
 def test_a_move_that_changed_its_sign_alone_is_marked():
     turned = replace(MOVE, value=-MOVE.value)
     note = replace(made(), sections=(), spare=(PRICE, turned))
-    page = page_of(note, {}, draft=f"[{figure_text(MOVE)}](#90s.on+week)\n")
-    assert page.problems[0].required.startswith("down 3.25")
+    page = page_of(note, {}, draft=f"[{MOVE.text}](#90s.on+week)\n")
+    assert page.problems[0].required.startswith("down $3.25")
 
 
 def test_a_reporter_may_put_in_what_is_listed_and_nothing_else():
@@ -156,12 +157,6 @@ def test_an_unknown_picture_is_told():
     assert "<img" not in page.html
 
 
-def test_what_stands_below_the_appendix_line_is_written_anew():
-    draft = draft_of(made()) + "\nOwn words below the line.\n"
-    assert "## " + APPENDIX in draft
-    assert "Own words below the line" not in page_of(made(), {"prices": SVG}, draft=draft).html
-
-
 @given(
     st.lists(
         st.sampled_from(
@@ -181,8 +176,6 @@ def test_texts_from_the_store_come_out_as_they_are(text):
 
 @given(st.text(max_size=60))
 def test_literal_text_is_read_back_and_escaped(text):
-    from blend.show.amounts import printable
-
     html = str(to_html("x" + literal(printable(text)), pytest.fail, pytest.fail))
     assert set(Tags(html).tags) <= {"p"}
     read = HTMLReader(html).text
