@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.market import CanvassEntry, Item
@@ -61,7 +62,7 @@ class Canvass(Answer):
         span = f", {day(days[0])} to {day(days[1])}" if days else ""
         counts = self.counts
         lines = (
-            f"{self.store}: {counted(counts['items'], 'item')}, "
+            f"{Path(self.store).name}: {counted(counts['items'], 'item')}, "
             f"{counted(counts['entries'], 'entry', 'entries')}{span}, "
             f"{counts['volumes']:,} volume figures, {counts['published']:,} published."
         )

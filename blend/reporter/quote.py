@@ -60,9 +60,9 @@ register(
         "down_percent": Format("Down", "%", 0),
         "bidding": Format("Bids", "", 0),
         "offering": Format("Offers", "", 0),
-        "usual_bidding": Format("usually", "", 1),
-        "usual_offering": Format("usually", "", 1),
-        "usual_trades": Format("usually", "", 1),
+        "usual_bidding": Format("usual", "", 1),
+        "usual_offering": Format("usual", "", 1),
+        "usual_trades": Format("usual", "", 1),
         "weight_percent": Format("Weight", "%", 1),
         "company_type": Format("Company type"),
         "given_usd_per_cwt": Format("Price given", *_USD),
@@ -445,10 +445,10 @@ def demand_frame(quoted: Iterable[Quoted], together: Standings) -> DataFrame:
             *(
                 cell
                 for each in (of.demand, of.offerings, of.activity)
-                for cell in (each.word or "no usual", each.count, each.normal)
+                for cell in (each.word or "", each.count, each.normal)
             ),
         )
-        for name, of in (*of_items, ("all items", together))
+        for name, of in (*of_items, ("all", together))
     ]
     return frame(columns, rows)
 
@@ -488,7 +488,7 @@ _SHOWN_OF_SPANS = (
     "change_usd_per_cwt", "plain_change_usd_per_cwt", "days", "days_before",
 )  # fmt: skip
 SPANS_NOTE = (
-    "$/cwt. Weighted by the pounds traded; plain: the mean of the days' quotations. So far: against as "
+    "$/cwt. Weighted by the pounds traded; plain: the mean of the days' quotations. *: so far, against as "
     "many days of the earlier span. No change where more than a quarter of the market days of "
     "either are missing. Weeks are ISO weeks."
 )
@@ -507,7 +507,7 @@ def spans_frame(compared: Iterable[Compared]) -> DataFrame:
             rows.append(
                 (
                     each.item.item_id,
-                    span if made.is_whole else f"{span} so far",
+                    span if made.is_whole else f"{span}*",
                     against,
                     now.weighted_usd_per_cwt,
                     then.weighted_usd_per_cwt,

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from blend.check.why import AttributionProof
+from blend.domain.certificates import Certified
 from blend.reporter.explain import Moved, parts_frame
 from blend.reporter.explained import Contribution, Explained, ItemMove, Observed
 from blend.reporter.mixed import Driver
@@ -26,9 +26,9 @@ NEXT = Explained(
 def moved(quote=None, error=None, explained=NEXT):
     seen = None if quote is None else Observed(quote, error)
     sides = {each.driver: () for each in explained.contributions}
-    proof = AttributionProof(8, 0.0, ())
+    certified = Certified(8, 0.0, ())
     move = ItemMove(explained, explained, seen)
-    return Moved("fresh 90s", "B90-1", move, "on Nov 18", sides, proof)
+    return Moved("fresh 90s", "B90-1", move, "on Nov 18", sides, certified)
 
 
 def screen(*given, **more):
