@@ -37,7 +37,9 @@ if TYPE_CHECKING:
 @click.option("--out", type=FILE, help="A draft to edit (.md), or the page to print (.html).")
 @click.option("--draft", type=FILE, help="Your edited draft: words kept, figures checked.")
 @click.option("--sign", "signed_by", default="", metavar="NAME", help="Who answers for the page.")
-@click.option("--title", default="Boneless beef and trimmings", show_default=True)
+@click.option(
+    "--title", default="Boneless beef and trimmings", show_default=True, help="Of the note."
+)
 @click.option(
     "--market",
     type=click.Path(file_okay=False, path_type=Path),
