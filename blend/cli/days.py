@@ -44,7 +44,7 @@ def plan_days(folder: Path, *, whole: str | None = None, shadow_prices: bool = T
 @FOLDER
 @WHOLE
 @click.option("--no-break-even", is_flag=True, help="Leave out break-evens; faster.")
-@answers("buy", "make", "move", "money", "break-even", "checks", chart=True)
+@answers("recipes", "money", "break-even", "checks", chart=True)
 def positions(folder: Path, whole: str | None, no_break_even: bool) -> Answer:
     """Several days: what to buy, make, freeze, hold and sell on."""
     return plan_days(folder, whole=whole, shadow_prices=not no_break_even)

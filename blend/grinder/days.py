@@ -266,9 +266,7 @@ class DaysAnswer(Answer):
             ],
             sections,
             {
-                "buy": self._all_buys,
-                "make": lambda: screen.table(self.tables["make"], title="Make"),
-                "move": self._moves,
+                "recipes": self._each_day,
                 "money": self._costs,
                 "break-even": self._prices,
                 "checks": self._checks,
@@ -296,7 +294,7 @@ class DaysAnswer(Answer):
             today.head(_MAX_TODAY),
             ["lot_id", "item", "buy_lb", "price_usd_per_cwt", "buy_usd", "break_even_usd_per_cwt"],
             title=f"Buy on {day(first)}",
-            note=f"And {hidden} more (--buy)." if hidden > 0 else "",
+            note=f"And {hidden} more (--recipes)." if hidden > 0 else "",
         )
 
     @property
@@ -309,7 +307,7 @@ class DaysAnswer(Answer):
             found.append(f"{over}: fix, or clear with label approval (--checks).")
         lost_lb = sum(each.pounds_lb for each in plan.wastes)
         if lost_lb >= _MIN_LB:
-            found.append(f"{lost_lb:,.0f} lb lost past its last day of use (--move).")
+            found.append(f"{lost_lb:,.0f} lb lost past its last day of use (--recipes).")
         worthless = sorted(
             row.lot_id
             for row in plan.ledger
@@ -325,34 +323,22 @@ class DaysAnswer(Answer):
             found.append("Pricing stopped early: break-evens are missing.")
         return [*found, "Pounds are not rounded and batches may split: plan each day to make it."]
 
-    def _all_buys(self) -> str:
-        buy, others = self.tables["buy"], self.tables["not_bought"]
-        columns = ["day", "offer_id", "item", "buy_lb", "price_usd_per_cwt"]
-        nearest = ["break_even_usd_per_cwt", "over_break_even_usd_per_cwt"]
-        hidden = len(others) - _MAX_NEAREST
-        parts = [
-            screen.table(
-                buy,
-                [*columns, "buy_usd", nearest[0]],
-                title="Buy",
-                note=f"Break-even: {_BASIS}.",
-            ),
-            screen.table(
-                others.head(_MAX_NEAREST),
-                ["day", "offer_id", "item", "price_usd_per_cwt", *nearest],
-                title="Not bought, closest to break-even first",
-                note=f"And {counted(hidden, 'more offer')}." if hidden > 0 else "",
-            ),
-        ]
-        return "\n\n".join(
-            part for part, frame in zip(parts, (buy, others), strict=True) if len(frame)
-        )
-
-    def _moves(self) -> str:
-        titles = {"freeze": "Freeze", "sell": "Sell on", "lost": "Lost past its last day of use"}
-        shown = [(self.tables[name], title) for name, title in titles.items()]
-        parts = [screen.table(frame, title=title) for frame, title in shown if len(frame)]
-        return "\n\n".join(parts) or "Nothing is frozen, sold on or lost."
+    def _each_day(self) -> str:
+        """What to buy, make, freeze and sell on, and what is lost, day by day."""
+        titles = {
+            "buy": "Buy",
+            "make": "Make",
+            "freeze": "Freeze",
+            "sell": "Sell on",
+            "lost": "Lost past its last day of use",
+        }
+        hidden = {"lot_id", "break_even_usd_per_cwt"}  # the offer names the lot
+        parts = []
+        for name, title in titles.items():
+            frame = self.tables[name]
+            columns = [each for each in frame.columns if name != "buy" or each not in hidden]
+            parts += [screen.table(frame, columns, title=title)] if len(frame) else []
+        return "\n\n".join(parts)
 
     def _costs(self) -> str:
         return screen.table(
@@ -363,6 +349,7 @@ class DaysAnswer(Answer):
 
     def _prices(self) -> str:
         orders, limits = self.tables["orders"], self.tables["limits"]
+        others = self.tables["not_bought"]
         if orders.empty:
             return "No break-evens: they were left out, or no order is open to change."
         heads = [f"{of:%b} {of.day}_usd_per_cwt" for of in orders["day"]]
@@ -372,6 +359,12 @@ class DaysAnswer(Answer):
         parts = [screen.table(by_day.reset_index(), title="Cost of one more cwt")]
         if len(limits):
             parts.append(screen.table(limits, title="What one more cwt of a limit saves"))
+        if len(others):
+            hidden = len(others) - _MAX_NEAREST
+            more = f"And {counted(hidden, 'more offer')}." if hidden > 0 else ""
+            title = "Not bought, closest to break-even first"
+            nearest = others.drop(columns=["lot_id", "buy_lb", "buy_usd"]).head(_MAX_NEAREST)
+            parts.append(screen.table(nearest, title=title, note=more))
         return "\n\n".join([*parts, screen.wrapped(f"Prices are {_BASIS}.")])
 
     def _checks(self) -> str:
