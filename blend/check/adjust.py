@@ -1,6 +1,6 @@
 """Certificate of a batch adjustment: what it comes to, and that none is cheaper.
 
-The adjusted batch is counted again from the lots: room, what was taken out, lots at hand, steps of
+The adjusted batch is counted again from the lots: room, what was taken out, lots on hand, steps of
 the scale or whole containers, rules of the product, fat, and how sure its limits are. Then the
 amounts make a small linear program. A limit kept with a probability is replaced by tangents
 (`blend.check.conic`) at the amounts reported and at those the program comes to: they allow more,
@@ -81,7 +81,7 @@ class _Amounts:
 
 @dataclass(frozen=True, slots=True)
 class _Own:
-    """A lot at hand that the product may hold; all but the step and the limit by the pound."""
+    """A lot on hand that the product may hold; figures are by the pound put in."""
 
     lot: Lot
     mass: Fraction
@@ -178,7 +178,7 @@ class _Adjustment:
         reported, quantile = self.reported, self.target.quantile
         strangers = [each.lot_id for each in reported.added if each.lot_id not in self.own]
         if strangers:
-            text = f"lot {strangers[0]} is not at hand, or the product may not hold it"
+            text = f"lot {strangers[0]} is not on hand, or the product may not hold it"
             return Certified(1, math.inf, (text,))
         put_in: dict[str, Fraction] = {}
         for each in reported.added:
@@ -190,7 +190,7 @@ class _Adjustment:
         is_closed = True
         if reported.act is Act.NOTHING:
             self.fault(bool(put_in or amounts.out), "meat is moved where nothing is to be done")
-            text = "the batch is not within its limits as surely as required"
+            text = "the batch is less sure to be within its limits than required"
             self.fault(self.is_off_limits(before, quantile), text)
         elif reported.act is Act.SHORT:
             is_closed = self._nearest(amounts)
@@ -433,7 +433,7 @@ class _Adjustment:
         return found
 
     def _used_limits(self, used: frozenset[str]) -> Iterator[Limit]:
-        """The least share of the finished batch of lots that are used."""
+        """The minimum share of the finished batch for lots that are used."""
         for rule in self.rules:
             for lot_id in used - {lot.lot_id for lot in self.recipe}:
                 if rule.kind == RuleKind.MIN_IF_USED and rule.lots.holds(self.own[lot_id].lot):

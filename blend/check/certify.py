@@ -304,7 +304,7 @@ def _repaired(
 ) -> dict[Key, Fraction]:
     """Prices moved until no column of a group without a limit has a negative reduced cost, where
     limits with terms of one sign can do that: those that ask for more become cheaper, down to
-    nothing, then those that ask for less become dearer."""
+    nothing, then those that ask for less become more expensive."""
     y = dict(y)
     is_open = np.array([limit is None for limit in program.group_limits])[program.group_of]
     open_columns = [int(place) for place in np.flatnonzero(is_open) if reduced[place] < 0]

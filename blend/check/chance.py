@@ -1,8 +1,8 @@
-"""Promised confidence held against the rounded plan, in exact fractions.
+"""The check of chance constraints in a finished plan, in exact fractions.
 
 A batch is on the right side of a limit with probability Φ(distance / spread), both in pounds of
 lean: distance is what the batch holds over the limit's share, spread the standard deviation of
-it. The promise is kept when distance² >= quantile² × spread² and distance is not below zero,
+it. The constraint is met when distance² >= quantile² × spread² and distance is not negative,
 which needs no root. The pounds of a lot are taken to come from as few containers as can hold
 them, since fewer and larger pieces spread most; loose meat counts as one piece.
 
@@ -35,7 +35,7 @@ def check_chance_constraints(
     uncertainty: Mapping[str, LeanUncertainty],
     chance_constraints: Iterable[ChanceConstraint],
 ) -> tuple[ChanceCheck, ...]:
-    """Hold each side of each promise against every recipe of its product.
+    """Check each side of each chance constraint in every recipe of its product.
 
     A lot without an entry in `uncertainty` is a KeyError.
     """

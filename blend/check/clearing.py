@@ -82,7 +82,7 @@ def _at_equilibrium(
 ) -> Case:
     """The market with every product sold at its price, and items at their adjustment.
 
-    All pounds must go somewhere, so where a floor is below zero everything is worth that much more.
+    All pounds must go somewhere, so where a floor is negative every pound costs that much less.
     """
     sold_at = {
         curve.product_id: curve.price_at(clearing.volume_lb[curve.product_id]) for curve in curves

@@ -143,7 +143,7 @@ NEXT_POUND = " (next pound)"
 
 @dataclass(frozen=True, slots=True)
 class Shares:
-    """A change split among drivers, as it is told: every number of `Explained`."""
+    """A change split among drivers, as reported: every number of `Explained`."""
 
     before: float
     after: float
@@ -154,7 +154,7 @@ class Shares:
 
 @dataclass(frozen=True, slots=True)
 class Between:
-    """One case between two cases, and what it was found to be worth."""
+    """One case between two cases, and the values found for it."""
 
     case: Case
     optimum: Certificate
@@ -163,7 +163,7 @@ class Between:
     """With one pound more of the item's meat, at no price, as lot `NEXT_POUND`."""
     next_usd_per_lb: float
     last: Certificate | None
-    """With one pound less; None where the last pound is worth what the next one is."""
+    """With one pound less; None where the last pound has the value of the next."""
     last_usd_per_lb: float
 
 
@@ -177,12 +177,12 @@ class ClearedBetween:
     clearing: Clearing
 
 
-# Promises ----------------------------------------------------------------------------------------
+# Chance constraints ------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class ConfidencePrice:
-    """One side of a promise, priced, and the blend about which its spread is taken as straight."""
+    """The price of one side of a chance constraint, and the blend that gives its direction."""
 
     product_id: str
     side: Sides
@@ -194,7 +194,7 @@ class ConfidencePrice:
 
 @dataclass(frozen=True, slots=True)
 class ChanceCertificate:
-    """Dual prices of the program with promises."""
+    """Dual prices of the program with chance constraints."""
 
     prices: DualPrices
     chance_constraints: tuple[ConfidencePrice, ...]

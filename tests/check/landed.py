@@ -73,8 +73,8 @@ class _Entry:
             if cost not in stated or not _is_near(stated[cost], reckoned[cost])
         ]
         if len(stated) < len(built.lines):
-            wrong.append("a line is told twice")
-        told = {
+            wrong.append("a line is listed twice")
+        reported = {
             "sum landed": (built.landed_usd_per_lb, landed),
             "thawed weight": (built.kept_share, kept),
             "thawed lean": (built.thawed_lean, kept_lean / kept),
@@ -83,7 +83,7 @@ class _Entry:
         }
         wrong += [
             f"its {charge} is another"
-            for charge, (figure, right) in told.items()
+            for charge, (figure, right) in reported.items()
             if not _is_near(Fraction(figure), right)
         ]
         return wrong + self._faults_of_indifference(
@@ -97,7 +97,7 @@ class _Entry:
             as_a_gift = (sum(self.costs(_ZERO).values(), _ZERO)) / self.lb
             is_worthless = as_a_gift >= value_usd_per_lb - NEAR_SHARE
             if not is_worthless or built.indifferent_usd_per_currency is not None:
-                return ["that it is not worth its way even as a gift is not proved"]
+                return ["that it is not worth its way even as a gift is wrong"]
             return []
         asked = {"price": (Fraction(built.indifferent_price), exact(offer.usd_per_currency))}
         rate = built.indifferent_usd_per_currency
@@ -109,7 +109,7 @@ class _Entry:
         for charge, (price, usd_per_currency) in asked.items():
             landed = self._landed_at(price * usd_per_currency)
             if landed is None or not _is_near(landed, value_usd_per_lb):
-                wrong.append(f"at the {charge} told buyers are not indifferent")
+                wrong.append(f"at the {charge} reported, buyers are not indifferent")
         return wrong
 
     def _landed_at(self, usd_per_unit: Fraction) -> Fraction | None:

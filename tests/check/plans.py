@@ -1,4 +1,4 @@
-"""Plans written down by hand, to be held against their case."""
+"""Plans written by hand, to be checked against their case."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class PaperPlan:
         return count_money(self.case, self.takes, self.runs, self.shortage_lb)
 
     def check(self, constraint_class: ConstraintClass, **key: str) -> Check:
-        """The one check of a family, told apart by `product_id`, `lot_id` or `rule_id`."""
+        """The one check of a constraint class, picked by `product_id`, `lot_id` or `rule_id`."""
         (found,) = (
             check
             for check in self.checks()

@@ -39,7 +39,7 @@ def test_the_square_has_two_prices():
     assert bound == pytest.approx(1_000 * (0.99 / 3 + 2 * 0.79 / 3), abs=1e-9)
 
 
-def test_a_price_for_lean_alone_proves_nothing_here():
+def test_a_price_for_lean_alone_bounds_nothing_here():
     # a pound of cow then earns 0.10 x 20 USD, and there is no end of it
     bound = dual_bound_usd(SQUARE, DualPrices(lean_min={"ground": 20.0}))
     assert bound == -PLENTY_LB * (2.00 - 0.99)
@@ -54,7 +54,7 @@ def test_prices_below_zero_count_as_zero():
 
 @pytest.mark.parametrize("sale_usd_per_lb", [0.0, 0.5])
 def test_a_hair_too_much_costs_a_hair_of_the_bound(sale_usd_per_lb: float):
-    """Without a stated quantity, prices a hair too high prove nothing unless mended."""
+    """Without a stated quantity, prices a hair too high bound nothing unless repaired."""
     product = make_product(0.80, 1_000.0, sale_usd_per_lb=sale_usd_per_lb)
     finished = 0.99 - 0.4 / 3 - sale_usd_per_lb + 1e-9
     prices = DualPrices(finished={"ground": finished}, lean_min={"ground": 4 / 3})

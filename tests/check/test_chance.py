@@ -1,4 +1,4 @@
-"""Promises held in exact fractions, against arithmetic by hand."""
+"""Chance constraints checked in exact fractions, compared with arithmetic by hand."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Every family of requirement: a plan that keeps it passes, its corrupted twin is caught."""
+"""Every class of constraint: a plan that meets it passes, a corrupted copy is caught."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def rule(kind: RuleKind, lots: str = "", **more) -> Rule:
 
 @dataclass(frozen=True)
 class Twins:
-    """A plan that keeps its case, and one that breaks one family of it."""
+    """A plan that meets its case, and one that breaks one class of its constraints."""
 
     name: str
     constraint_class: ConstraintClass

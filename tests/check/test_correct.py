@@ -51,7 +51,7 @@ def faults(correction, asked=ADD_TERMS, case=CASE, spread=ERRORS):
     return certify_adjustment(case, correction, asked, spread, solve_dense).faults
 
 
-def test_right_corrections_are_borne_out():
+def test_right_corrections_are_accepted():
     acts = {
         Act.ADD: (ADD, ADD_TERMS),
         Act.SWAP: (SWAP, SWAP_TERMS),
@@ -129,8 +129,8 @@ CORRUPTIONS = {
     ),
     "two lots swapped": lambda: (_swapped(ADD), ADD_TERMS),
     "a lot dropped": lambda: (_weighed(ADD, ADD.added[1:]), ADD_TERMS),
-    "the dearer lot alone": lambda: (_only(ADD, "mid", 1500.0), ADD_TERMS),
-    "a lot that is not at hand": lambda: (ADD, replace(ADD_TERMS, at_hand=frozenset({"mid"}))),
+    "the more expensive lot alone": lambda: (_only(ADD, "mid", 1500.0), ADD_TERMS),
+    "a lot that is not on hand": lambda: (ADD, replace(ADD_TERMS, at_hand=frozenset({"mid"}))),
     "cost moved": lambda: (replace(ADD, cost_usd=ADD.cost_usd - 1), ADD_TERMS),
     "cost of one lot moved, another compensating": lambda: (
         replace(
@@ -148,7 +148,7 @@ CORRUPTIONS = {
     "less asked than was": lambda: (replace(ADD, asked=0.5), ADD_TERMS),
     "room moved": lambda: (replace(ADD, held=Held(2000.0, 100.0)), ADD_TERMS),
     "meat taken out without leave": lambda: (SWAP, replace(SWAP_TERMS, may_remove=False)),
-    "more taken out than told": lambda: (
+    "more taken out than reported": lambda: (
         replace(SWAP, removed_lb=SWAP.removed_lb + 5),
         SWAP_TERMS,
     ),
@@ -225,7 +225,7 @@ def test_meat_dearer_or_leaner_than_it_is_told():
     confidence=st.sampled_from((None, 0.9)),
     rules=st.sets(st.sampled_from((SHARE, COUNT))),
 )
-def test_any_correction_is_borne_out_and_one_that_costs_more_is_not(
+def test_any_correction_is_accepted_and_one_that_costs_more_is_not(
     fat, lots, room, may_remove, step_lb, whole_containers, confidence, rules
 ):
     names = {("lean", "mid", "fat", "l3", "l4")[at]: lot / 100 for at, lot in enumerate(lots)}
@@ -244,5 +244,5 @@ def test_any_correction_is_borne_out_and_one_that_costs_more_is_not(
         assume(False)
     certified = certify_adjustment(case, made, asked, ERRORS, solve_dense)
     assert certified.is_valid, certified.faults
-    told = replace(made, cost_usd=made.cost_usd - 0.1, removed_lb=made.removed_lb)
-    assert not certify_adjustment(case, told, asked, ERRORS, solve_dense).is_valid
+    wrong = replace(made, cost_usd=made.cost_usd - 0.1, removed_lb=made.removed_lb)
+    assert not certify_adjustment(case, wrong, asked, ERRORS, solve_dense).is_valid

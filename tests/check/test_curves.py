@@ -78,7 +78,7 @@ def _prices_moved(plan, by_usd):
     return replace(plan, prices=replace(plan.prices, finished=moved))
 
 
-def _nothing_proved(plan):
+def _no_prices(plan):
     return replace(plan, prices=type(plan.prices)())
 
 
@@ -88,7 +88,7 @@ def _breakpoint_moved(curve):
 
 
 def _merged(curve):
-    """Two steps told as one that costs as much at both its ends."""
+    """Two steps reported as one that costs as much at both its ends."""
     first, second = curve.steps[1], curve.steps[2]
     begin, end = first.min_usd_per_lb, second.max_usd_per_lb
     usd = [
@@ -113,7 +113,7 @@ DEMAND_CORRUPTIONS = {
     "a breakpoint moved": lambda: _breakpoint_moved(DEMAND),
     "a step dropped": lambda: _without(DEMAND, 2, closed=False),
     "a step dropped, the gap closed": lambda: _without(DEMAND, 2, closed=True),
-    "two steps told as one": lambda: _merged(DEMAND),
+    "two steps reported as one": lambda: _merged(DEMAND),
     "the first step dropped": lambda: _without(DEMAND, 0, closed=False),
     "two steps swapped": lambda: replace(
         DEMAND, steps=(DEMAND.steps[1], DEMAND.steps[0], *DEMAND.steps[2:])
@@ -125,11 +125,11 @@ DEMAND_CORRUPTIONS = {
     "prices of another end": lambda: _certificate(
         DEMAND, "ends", 1, lambda plan: DEMAND.certificate.ends[3]
     ),
-    "a bound without prices": lambda: _certificate(DEMAND, "ends", 2, _nothing_proved),
+    "a bound without prices": lambda: _certificate(DEMAND, "ends", 2, _no_prices),
     "no certificate": lambda: replace(DEMAND, certificate=replace(DEMAND.certificate, steps=())),
 }
 SUPPLY_CORRUPTIONS = {
-    "worth of a step moved": lambda: _step(
+    "value of a step moved": lambda: _step(
         SUPPLY, 1, next_lb_saves_usd=SUPPLY.steps[1].next_lb_saves_usd * 1.001
     ),
     "cost of a step moved": lambda: _step(
@@ -143,8 +143,8 @@ SUPPLY_CORRUPTIONS = {
     "prices moved": lambda: _certificate(
         SUPPLY, "steps", 1, lambda plan: _prices_moved(plan, 1e-4)
     ),
-    "a bound without prices": lambda: _certificate(SUPPLY, "steps", 1, _nothing_proved),
-    "two worths swapped": lambda: _step(
+    "a bound without prices": lambda: _certificate(SUPPLY, "steps", 1, _no_prices),
+    "two values swapped": lambda: _step(
         _step(SUPPLY, 0, next_lb_saves_usd=SUPPLY.steps[1].next_lb_saves_usd),
         1,
         next_lb_saves_usd=SUPPLY.steps[0].next_lb_saves_usd,
@@ -153,13 +153,13 @@ SUPPLY_CORRUPTIONS = {
 
 
 def test_a_curve_is_of_its_own_case():
-    """A requirement more or less, another price or another lot: the proof fails."""
+    """A requirement more or less, another price or another lot: the certificate fails."""
     product = CASE.products[0]
     stricter = replace(product, min_lb=product.min_lb * 1.01, max_lb=None)
     other = replace(CASE, products=(stricter, *CASE.products[1:]))
     rich = max(CASE.usable_lots(), key=lambda lot: DEMAND.lot_id != lot.lot_id and lot.max_lb)
-    dearer = replace(rich, price_usd_per_lb=rich.price_usd_per_lb + 0.01)
-    priced = replace(CASE, lots=tuple(dearer if lot is rich else lot for lot in CASE.lots if lot))
+    pricier = replace(rich, price_usd_per_lb=rich.price_usd_per_lb + 0.01)
+    priced = replace(CASE, lots=tuple(pricier if lot is rich else lot for lot in CASE.lots if lot))
     for case in (other, priced):
         assert not DEMAND.certified(case).is_valid
         assert not SUPPLY.certified(case).is_valid
@@ -174,7 +174,7 @@ def test_a_curve_that_ends_short_of_the_prices_asked_is_found():
     assert not part.certified(CASE).is_valid
 
 
-def test_the_fewest_pounds_are_proved_and_not_believed():
+def test_the_fewest_pounds_are_certified_and_not_believed():
     """A lot that no plan can do without: its last step, and where its supply begins."""
     case = make_instance(14, 4, 1, "plain")
     leanest = max(case.usable_lots(), key=lambda lot: lot.lean)
@@ -187,11 +187,11 @@ def test_the_fewest_pounds_are_proved_and_not_believed():
     assert demand.steps[-1].pounds_lb > 1 and supply.needed_lb > 1
     for curve in (demand, supply):
         assert curve.certified(case).is_valid
-        unproved = replace(curve, certificate=replace(curve.certificate, fewest=None))
-        assert not unproved.certified(case).is_valid
+        uncertified = replace(curve, certificate=replace(curve.certificate, fewest=None))
+        assert not uncertified.certified(case).is_valid
 
 
-def test_a_curve_of_other_pounds_is_proved_for_those():
+def test_a_curve_of_other_pounds_is_certified_for_those():
     free = demand_curve(CASE, DEMAND.lot_id, available_lb=math.inf, certify=True)
     assert free.certified(CASE).is_valid
     assert not replace(free, available_lb=CASE.lot(DEMAND.lot_id).max_lb).certified(CASE).is_valid
@@ -199,7 +199,7 @@ def test_a_curve_of_other_pounds_is_proved_for_those():
 
 @FEW
 @given(cases(max_lots=5, max_products=2), st.data())
-def test_curves_of_any_case_are_borne_out_and_a_moved_step_is_not(case, data):
+def test_curves_of_any_case_are_accepted_and_a_moved_step_is_not(case, data):
     assume(case.usable_lots())
     lot_id = data.draw(st.sampled_from(case.usable_lots())).lot_id
     try:

@@ -73,7 +73,7 @@ def _plan_with_less() -> bool:
 
 
 def _is_bounded(bound_usd: float) -> bool:
-    """A bound that a plan undercuts is none; one far below it tells nothing."""
+    """A bound that a plan undercuts is none; one far below it is no use."""
     plan = _plan()
     return bound_usd <= plan.certificate.bound.objective_usd < bound_usd + 1
 
@@ -91,7 +91,7 @@ def _bound_without_an_order() -> bool:
 
 
 def _chance_constraints_kept(uncertainty, runs=test_safe.SAFE.plan.runs) -> bool:
-    checks = check_chance_constraints(test_safe.CASE, runs, uncertainty, test_safe.PROMISES)
+    checks = check_chance_constraints(test_safe.CASE, runs, uncertainty, test_safe.CONSTRAINTS)
     return all(check.is_kept for check in checks)
 
 
@@ -223,9 +223,9 @@ KINDS = {
     ),
     "substitutes": _kind(
         "",
-        test_replacement.TOLD,
+        test_replacement.REPORTED,
         test_replacement.CORRUPTIONS,
-        lambda told: test_replacement.certified(told).is_valid,
+        lambda reported: test_replacement.certified(reported).is_valid,
     ),
 }
 

@@ -16,7 +16,7 @@ from blend.model.solve import solve_linear
 from blend.trader.curves import RegionMap, region_map
 from blend.trader.parametric import Tangent, tile
 from tests.bench.instances import make_instance
-from tests.check.test_curves import _nothing_proved, _pounds_moved, _prices_moved
+from tests.check.test_curves import _no_prices, _pounds_moved, _prices_moved
 from tests.strategies import cases
 
 CASE = make_instance(14, 4, 1, "plain")
@@ -157,7 +157,7 @@ CORRUPTIONS = {
     "a corner moved in one region": lambda: _corner_moved(everywhere=False),
     "a corner moved wherever regions meet": lambda: _corner_moved(everywhere=True),
     "a region dropped": lambda: _without(SMALL),
-    "a region told twice instead of another": lambda: _without(OTHER, put=(LARGE,)),
+    "a region listed twice instead of another": lambda: _without(OTHER, put=(LARGE,)),
     "a region never found": lambda: _never_found(SMALL),
     "the pounds of another region": lambda: _region(
         LARGE, pounds_lb=MAP.regions[OTHER].pounds_lb, rest_usd=MAP.regions[OTHER].rest_usd
@@ -182,7 +182,7 @@ CORRUPTIONS = {
     "prices of another corner": lambda: _corner_certificate(
         LARGE, 0, lambda prices: MAP.certificates[SMALL].corners[0]
     ),
-    "a corner without prices": lambda: _corner_certificate(LARGE, 2, _of_prices(_nothing_proved)),
+    "a corner without prices": lambda: _corner_certificate(LARGE, 2, _of_prices(_no_prices)),
     "a certificate missing": lambda: replace(MAP, certificates=MAP.certificates[1:]),
     "no certificate": lambda: replace(MAP, certificates=()),
     "no region": lambda: replace(MAP, regions=(), certificates=()),
@@ -190,12 +190,12 @@ CORRUPTIONS = {
 
 
 def test_a_map_is_of_its_own_case():
-    """A larger order, or another price of a third lot: the proof fails."""
+    """A larger order, or another price of a third lot: the certificate fails."""
     product = CASE.products[0]
     stricter = replace(product, min_lb=product.min_lb * 1.01, max_lb=None)
     third = next(lot_id for lot_id in _TAKEN if lot_id not in LOTS)
-    dearer = replace(CASE.lot(third), price_usd_per_lb=CASE.lot(third).price_usd_per_lb + 0.01)
-    lots = tuple(dearer if lot.lot_id == third else lot for lot in CASE.lots)
+    pricier = replace(CASE.lot(third), price_usd_per_lb=CASE.lot(third).price_usd_per_lb + 0.01)
+    lots = tuple(pricier if lot.lot_id == third else lot for lot in CASE.lots)
     for case in (
         replace(CASE, products=(stricter, *CASE.products[1:])),
         replace(CASE, lots=lots),
@@ -203,7 +203,7 @@ def test_a_map_is_of_its_own_case():
         assert not MAP.certified(case).is_valid
 
 
-def test_a_map_that_is_not_exact_is_not_proved():
+def test_a_map_that_is_not_exact_is_not_certified():
     rough = region_map(
         CASE,
         LOTS,
@@ -244,7 +244,7 @@ def test_regions_must_be_convex_and_add_up_to_the_window():
 
 @FEW
 @given(cases(max_lots=5, max_products=2), st.data())
-def test_maps_of_any_case_are_borne_out_and_a_moved_one_is_not(case, data):
+def test_maps_of_any_case_are_accepted_and_a_moved_one_is_not(case, data):
     assume(len(case.usable_lots()) >= 2)
     lots = data.draw(st.permutations([lot.lot_id for lot in case.usable_lots()]))[:2]
     assume(all(case.lot(lot_id).delivered_usd_per_lb > 0.01 for lot_id in lots))
@@ -263,5 +263,5 @@ def test_maps_of_any_case_are_borne_out_and_a_moved_one_is_not(case, data):
         replace(region, rest_usd=region.rest_usd + by),
     ):
         regions = (*found.regions[:at], moved, *found.regions[at + 1 :])
-        told: RegionMap = replace(found, regions=regions)
-        assert not told.certified(case).is_valid
+        reported: RegionMap = replace(found, regions=regions)
+        assert not reported.certified(case).is_valid

@@ -18,78 +18,78 @@ from tests.check.substitutes import certify_substitutes
 CASE = make_instance(14, 4, 1, "plain")
 LOTS = CASE.usable_lots()
 HALF = ReplacementRules(max_share=0.5)
-TOLD = replacement_values(LOTS, CASE.losses, HALF)
-MIXED = max(range(len(TOLD)), key=lambda at: len(TOLD[at].mix))
-NONE = next(at for at, each in enumerate(TOLD) if each.usd_per_lb is None)
+REPORTED = replacement_values(LOTS, CASE.losses, HALF)
+MIXED = max(range(len(REPORTED)), key=lambda at: len(REPORTED[at].mix))
+NONE = next(at for at, each in enumerate(REPORTED) if each.usd_per_lb is None)
 
 
-def certified(told=TOLD, lots=LOTS, losses=CASE.losses, rules=HALF):
-    return certify_substitutes(lots, losses, rules, told)
+def certified(reported=REPORTED, lots=LOTS, losses=CASE.losses, rules=HALF):
+    return certify_substitutes(lots, losses, rules, reported)
 
 
 # Corruptions: each returns the replacements with one thing wrong in them
 
 
 def _at(at, **fields):
-    return (*TOLD[:at], replace(TOLD[at], **fields), *TOLD[at + 1 :])
+    return (*REPORTED[:at], replace(REPORTED[at], **fields), *REPORTED[at + 1 :])
 
 
 def _part(change):
-    first, *rest = TOLD[MIXED].mix
+    first, *rest = REPORTED[MIXED].mix
     return _at(MIXED, mix=(change(first), *rest))
 
 
 def _prices_moved(by):
-    prices = TOLD[MIXED].prices
+    prices = REPORTED[MIXED].prices
     return _at(MIXED, prices=replace(prices, fat_usd_per_lb=prices.fat_usd_per_lb + by))
 
 
 def _dearer_mix():
-    """A mix that does the same, and costs what is told of it, but is not the cheapest."""
-    for part in TOLD[MIXED].mix:
+    """A mix that does the same, and costs what is reported, but is not the cheapest."""
+    for part in REPORTED[MIXED].mix:
         lots = tuple(lot for lot in LOTS if lot.lot_id != part.lot_id)
-        told = replacement_values(lots, CASE.losses, HALF)
-        other = next(each for each in told if each.lot_id == TOLD[MIXED].lot_id)
-        if other.usd_per_lb is not None and other.usd_per_lb > TOLD[MIXED].usd_per_lb + 1e-3:
-            return (*TOLD[:MIXED], other, *TOLD[MIXED + 1 :])
+        reported = replacement_values(lots, CASE.losses, HALF)
+        other = next(each for each in reported if each.lot_id == REPORTED[MIXED].lot_id)
+        if other.usd_per_lb is not None and other.usd_per_lb > REPORTED[MIXED].usd_per_lb + 1e-3:
+            return (*REPORTED[:MIXED], other, *REPORTED[MIXED + 1 :])
     raise AssertionError("no part of the mix is missed")
 
 
 CORRUPTIONS = {
-    "a price moved": lambda: _at(MIXED, usd_per_lb=TOLD[MIXED].usd_per_lb - 1e-5),
-    "its own price moved": lambda: _at(MIXED, own_usd_per_lb=TOLD[MIXED].own_usd_per_lb + 1e-4),
+    "a price moved": lambda: _at(MIXED, usd_per_lb=REPORTED[MIXED].usd_per_lb - 1e-5),
+    "its own price moved": lambda: _at(MIXED, own_usd_per_lb=REPORTED[MIXED].own_usd_per_lb + 1e-4),
     "more of a lot": lambda: _part(lambda p: replace(p, lb_per_lb=p.lb_per_lb + 1e-5)),
-    "another lot": lambda: _part(lambda p: replace(p, lot_id=TOLD[NONE].lot_id)),
+    "another lot": lambda: _part(lambda p: replace(p, lot_id=REPORTED[NONE].lot_id)),
     "the item itself": lambda: _at(
         MIXED,
-        mix=(MixPart(TOLD[MIXED].lot_id, 1.0),),
-        usd_per_lb=TOLD[MIXED].own_usd_per_lb,
+        mix=(MixPart(REPORTED[MIXED].lot_id, 1.0),),
+        usd_per_lb=REPORTED[MIXED].own_usd_per_lb,
     ),
     "a lot twice": lambda: _at(
         MIXED,
         mix=(
-            *(replace(p, lb_per_lb=p.lb_per_lb / 2) for p in TOLD[MIXED].mix),
-            *(replace(p, lb_per_lb=p.lb_per_lb / 2) for p in TOLD[MIXED].mix),
+            *(replace(p, lb_per_lb=p.lb_per_lb / 2) for p in REPORTED[MIXED].mix),
+            *(replace(p, lb_per_lb=p.lb_per_lb / 2) for p in REPORTED[MIXED].mix),
         ),
     ),
     "a part below nothing": lambda: _at(
-        MIXED, mix=(*TOLD[MIXED].mix, MixPart(TOLD[NONE].lot_id, -1e-9))
+        MIXED, mix=(*REPORTED[MIXED].mix, MixPart(REPORTED[NONE].lot_id, -1e-9))
     ),
     "prices moved up": lambda: _prices_moved(1e-3),
     "prices moved down": lambda: _prices_moved(-1e-3),
     "no prices": lambda: _at(MIXED, prices=None),
     "prices of nothing": lambda: _at(MIXED, prices=LeanAndFat(0.0, 0.0)),
-    "by none, where a mix does": lambda: _at(MIXED, usd_per_lb=None, mix=(), prices=None),
-    "a dearer mix": _dearer_mix,
-    "by none, with a mix": lambda: _at(NONE, mix=TOLD[MIXED].mix),
+    "no substitute, where a mix does": lambda: _at(MIXED, usd_per_lb=None, mix=(), prices=None),
+    "a more expensive mix": _dearer_mix,
+    "no substitute, with a mix": lambda: _at(NONE, mix=REPORTED[MIXED].mix),
     "a mix where none does": lambda: _at(
         NONE,
-        usd_per_lb=TOLD[MIXED].usd_per_lb,
-        mix=TOLD[MIXED].mix,
-        prices=TOLD[MIXED].prices,
+        usd_per_lb=REPORTED[MIXED].usd_per_lb,
+        mix=REPORTED[MIXED].mix,
+        prices=REPORTED[MIXED].prices,
     ),
-    "an item left out": lambda: TOLD[1:],
-    "two items swapped": lambda: (TOLD[1], TOLD[0], *TOLD[2:]),
+    "an item left out": lambda: REPORTED[1:],
+    "two items swapped": lambda: (REPORTED[1], REPORTED[0], *REPORTED[2:]),
 }
 
 
@@ -101,7 +101,7 @@ def test_replacements_are_of_their_own_lots_losses_and_rules():
     ).is_valid
     cheaper = tuple(replace(lot, price_usd_per_lb=lot.price_usd_per_lb * 0.9) for lot in LOTS)
     assert not certified(lots=(LOTS[0], *cheaper[1:])).is_valid
-    # what no mix holds back may be allowed: the prices prove that it brings nothing
+    # what no mix holds back may be allowed: the prices show that it changes nothing
     assert certified(losses=(*CASE.losses, replace(THAW, products=("P01",)))).is_valid
 
 
@@ -135,7 +135,7 @@ def test_label_claims_and_species_bind_the_mix():
     st.sampled_from((1.0, 0.5, 0.3)),
     st.data(),
 )
-def test_replacements_of_any_lots_are_borne_out_and_moved_ones_are_not(drawn, max_share, data):
+def test_replacements_of_any_lots_are_accepted_and_moved_ones_are_not(drawn, max_share, data):
     lots = tuple(
         Lot(
             f"lot{at}",
@@ -149,21 +149,21 @@ def test_replacements_of_any_lots_are_borne_out_and_moved_ones_are_not(drawn, ma
         for at, (lean, cents, frozen) in enumerate(drawn)
     )
     rules = replace(ANY_MIX, max_share=max_share)
-    told = replacement_values(lots, [THAW], rules)
-    certified = certify_substitutes(lots, [THAW], rules, told)
+    reported = replacement_values(lots, [THAW], rules)
+    certified = certify_substitutes(lots, [THAW], rules, reported)
     assert certified.is_valid, certified.faults
-    at = data.draw(st.integers(0, len(told) - 1))
-    one = told[at]
+    at = data.draw(st.integers(0, len(reported) - 1))
+    one = reported[at]
     if one.usd_per_lb is None:
         wrong = replace(
             one,
             usd_per_lb=1.0,
-            mix=(MixPart(told[at - 1].lot_id, 1.0),),
+            mix=(MixPart(reported[at - 1].lot_id, 1.0),),
             prices=LeanAndFat(1.0, 1.0),
         )
     else:
         by = data.draw(st.sampled_from((-0.01, 0.01)))
         wrong = replace(one, usd_per_lb=one.usd_per_lb + by)
     assert not certify_substitutes(
-        lots, [THAW], rules, (*told[:at], wrong, *told[at + 1 :])
+        lots, [THAW], rules, (*reported[:at], wrong, *reported[at + 1 :])
     ).is_valid

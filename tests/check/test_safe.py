@@ -15,18 +15,18 @@ from blend.model.build import build_model
 from blend.model.chance_constraints import ChanceModel, solve_chance
 from tests.grinder.uncertain import chance_constraints, day, spread
 
-CASE, SPREAD, PROMISES = day(), spread(), chance_constraints(0.95)
-SAFE = make_safe_plan(CASE, SPREAD, PROMISES)
+CASE, SPREAD, CONSTRAINTS = day(), spread(), chance_constraints(0.95)
+SAFE = make_safe_plan(CASE, SPREAD, CONSTRAINTS)
 
 
-def certified(safe, case=CASE, uncertainty=SPREAD, asked=PROMISES):
+def certified(safe, case=CASE, uncertainty=SPREAD, asked=CONSTRAINTS):
     return safe.certified(case, uncertainty, asked)
 
 
 def test_the_bound_is_that_of_the_cones():
-    relaxed = solve_chance(ChanceModel(build_model(CASE), SPREAD, PROMISES))
+    relaxed = solve_chance(ChanceModel(build_model(CASE), SPREAD, CONSTRAINTS))
     assert SAFE.any_plan_usd == pytest.approx(relaxed.bound_usd, rel=1e-6)
-    # nearer to the plan than what is proved of plans that promise nothing
+    # nearer to the plan than what is certified without chance constraints
     assert SAFE.any_plan_usd > SAFE.without.certificate.bound.bound_usd + 100
 
 
@@ -93,8 +93,10 @@ CORRUPTIONS = {
         ),
     ),
     "a bound better than it is": lambda: replace(SAFE, any_plan_usd=SAFE.any_plan_usd + 1),
-    "promises without a price": lambda: _prices(lambda each: replace(each, chance_constraints=())),
-    "a promise priced too high": lambda: _prices(
+    "chance constraints without a price": lambda: _prices(
+        lambda each: replace(each, chance_constraints=())
+    ),
+    "a chance constraint priced too high": lambda: _prices(
         lambda each: replace(
             each,
             chance_constraints=(
@@ -115,7 +117,7 @@ CORRUPTIONS = {
             ),
         )
     ),
-    "the plan that promises nothing": lambda: replace(SAFE, plan=SAFE.without),
+    "the plan without chance constraints": lambda: replace(SAFE, plan=SAFE.without),
 }
 
 
@@ -130,8 +132,8 @@ def test_it_is_of_its_own_chance_constraints_and_spread():
 
 @settings(max_examples=25, deadline=None)
 @given(st.data())
-def test_no_prices_and_no_direction_prove_more_than_a_plan_costs(data):
-    """Whatever is priced and however, the bound stays below the plan that keeps its promises."""
+def test_no_prices_and_no_direction_certify_more_than_a_plan_costs(data):
+    """Whatever is priced and however, the bound stays below the plan that meets its constraints."""
     moved = st.floats(0.0, 3.0)
     priced = tuple(
         replace(
@@ -142,5 +144,5 @@ def test_no_prices_and_no_direction_prove_more_than_a_plan_costs(data):
         for each in SAFE.certificate.chance_constraints
     )
     certificate = replace(SAFE.certificate, chance_constraints=priced)
-    bound = chance_bound(CASE, SPREAD, PROMISES, certificate)
+    bound = chance_bound(CASE, SPREAD, CONSTRAINTS, certificate)
     assert bound <= SAFE.divisible_usd + 1e-3

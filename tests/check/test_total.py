@@ -1,4 +1,4 @@
-"""The sum of exact fractions is theirs, whatever way it is reckoned."""
+"""The sum of exact fractions is theirs, in whatever order it is added."""
 
 from __future__ import annotations
 

@@ -54,7 +54,7 @@ def _moved(explained, *by):
 
 
 def _swapped(explained):
-    """The parts of two drivers, each told of the other."""
+    """The parts of two drivers, each given to the other."""
     first, second, *rest = explained.contributions
     one = replace(first, amount=second.amount, put_back=second.put_back)
     other = replace(second, amount=first.amount, put_back=first.put_back)
@@ -102,7 +102,7 @@ def _without_a_case():
 
 
 def _cheaper_everywhere():
-    """All costs told lower by as much, so that every part stays as it was."""
+    """All costs reported lower by as much, so that every part stays as it was."""
     known = {id(each): replace(each, cost_usd=each.cost_usd - 1) for each in WHY.between.values()}
     between = {moved: known[id(each)] for moved, each in WHY.between.items()}
     parts = tuple(replace(p, put_back=p.put_back - 1) for p in WHY.cost.contributions)
@@ -116,7 +116,7 @@ PLAN_CORRUPTIONS = {
     "a part moved": lambda: _cost(lambda cost: _moved(cost, 0.01)),
     "a part moved, another compensating": lambda: _cost(lambda cost: _moved(cost, 0.01, -0.01)),
     "two labels swapped": lambda: _cost(_swapped),
-    "a part of the worth moved": lambda: _next(lambda value: _moved(value, 1e-6, -1e-6)),
+    "a part of the value moved": lambda: _next(lambda value: _moved(value, 1e-6, -1e-6)),
     "a counterfactual moved": lambda: _cost(
         lambda cost: replace(
             cost,
@@ -202,7 +202,7 @@ def test_cases_between_are_mixtures_of_their_own_two_cases():
 
 @FEW
 @given(pairs())
-def test_any_two_cases_are_borne_out(pair):
+def test_any_two_cases_are_accepted(pair):
     try:
         why = why_plan_moved(*pair, EVERY_LOT, certify=True)
     except (InputRefused, NoPlan, SolverTrouble):
@@ -225,7 +225,7 @@ def games(draw):
     return {each: draw(st.floats(-1e6, 1e6)) for each in sets}
 
 
-def _told(values):
+def _reported(values):
     split = shapley(values.__getitem__, DRIVERS)
     every = frozenset(DRIVERS)
     return Shares(
@@ -238,7 +238,7 @@ def _told(values):
 
 @given(games())
 def test_every_order_walked_agrees_with_every_set_weighed(values):
-    assert not list(split_faults("game", values, DRIVERS, _told(values)))
+    assert not list(split_faults("game", values, DRIVERS, _reported(values)))
     parts = mean_over_orders(values, DRIVERS)
     assert sum(parts.values()) == exact_change(values)
 
@@ -249,8 +249,8 @@ def exact_change(values):
 
 @given(games(), st.permutations(DRIVERS), st.floats(1e-5, 10))
 def test_a_part_moved_and_another_compensating_is_found(values, order, amount):
-    told = _told(values)
-    parts = dict(told.parts)
+    reported = _reported(values)
+    parts = dict(reported.parts)
     parts[order[0]] += amount
     parts[order[1]] -= amount
-    assert list(split_faults("game", values, DRIVERS, replace(told, parts=parts)))
+    assert list(split_faults("game", values, DRIVERS, replace(reported, parts=parts)))
