@@ -13,7 +13,7 @@ from __future__ import annotations
 import re
 import tempfile
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -155,9 +155,16 @@ def _rows(
             yield name_max, _ReadableConstraint(terms, pulp.LpConstraintLE, name_max, upper)
 
 
-def _row_names(requirements: Iterable[Requirement]) -> list[str]:
-    """A rule's rows are called after the rule; rows of one name are numbered."""
+def _row_names(requirements: Sequence[Requirement]) -> list[str]:
+    """A rule's rows are called after the rule; where it has a min and a max they say which, and
+    further rows of one name are numbered."""
     names = [_row_name(requirement) for requirement in requirements]
+    classes: dict[str, set[str]] = defaultdict(set)
+    for name, requirement in zip(names, requirements, strict=True):
+        classes[name].add(requirement.constraint_class)
+    for place, requirement in enumerate(requirements):
+        if len(classes[names[place]]) > 1:
+            names[place] += f".{requirement.constraint_class.rsplit('_', 1)[-1]}"
     many = {name for name, count in Counter(names).items() if count > 1}
     seen: Counter[str] = Counter()
     for place, name in enumerate(names):

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blend.model.build import build_model
 from blend.model.aggregated import restricted_master
+from blend.model.build import build_model
 from blend.model.solver import WarmLinear
 from tests.bench.instances import make_instance
 

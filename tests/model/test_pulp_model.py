@@ -20,8 +20,8 @@ from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
 from blend.errors import FileTrouble, InputRefused, NoPlan
 from blend.grinder.plan import make_plan
-from blend.model.pulp_model import constraints_from_pulp, solve_by_cbc, write_model
 from blend.model.prices import dual_prices
+from blend.model.pulp_model import constraints_from_pulp, solve_by_cbc, write_model
 from blend.model.solve import solve_linear
 from blend.model.solver import Outcome
 from blend.model.whole import plan_whole

@@ -241,7 +241,9 @@ def test_the_order_of_rows_in_the_sheet_changes_nothing(case, seed):
     "where", [WholeContainers.NO, WholeContainers.TAKEN, WholeContainers.PER_PRODUCT]
 )
 @pytest.mark.parametrize("kind", ["plain", "tight"])
-def test_a_search_that_begins_near_the_linear_optimum_reaches_the_same_bound(kind, where, monkeypatch):
+def test_a_search_that_begins_near_the_linear_optimum_reaches_the_same_bound(
+    kind, where, monkeypatch
+):
     """Large programs are searched near it first; here small ones are, to be held to the whole."""
     case = make_instance(12, 3, seed=2, kind=kind, whole=where)
     case = replace(
