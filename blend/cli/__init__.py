@@ -54,9 +54,9 @@ TRADE: dict[str, Place] = {
     "value": Place("blend.cli.trader", "What lean and fat are worth; cheap and rich items"),
     "breakeven": Place("blend.cli.trader", "What a lot is worth to you, at every price"),
     "substitute": Place("blend.cli.trader", "The cheapest mix that does what an item does"),
-    "landed": Place("blend.cli.imports", "Imports at your dock, next to fresh"),
+    "landed": Place("blend.cli.trader", "Imports at your dock, next to fresh"),
     "scenarios": Place(
-        "blend.cli.scenarios", "Many prices, supplies and orders; the range of cost"
+        "blend.cli.trader", "Many prices, supplies and orders; the range of cost"
     ),
     "book": Place("blend.cli.book", "Positions, marks, profit and loss"),
 }

@@ -13,12 +13,16 @@ from blend.cli.amounts import PRICE, SHARE, WEIGHT
 from blend.cli.answers import answers
 from blend.cli.common import (
     FOLDER,
+    progress_line,
+    seed_option,
     warn_at_end,
 )
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
+from blend.errors import did_you_mean
 
 if TYPE_CHECKING:
     from blend.domain.case import Case
+    from blend.domain.imports import ForeignOffer, ImportRate
     from blend.domain.rules import Loss
     from blend.output.answer import Answer
 
@@ -216,3 +220,86 @@ def breakeven(
         max_usd_per_lb=math.inf if max_price is None else max_price,
         available_lb=available,
     )
+
+
+# Imports -----------------------------------------------------------------------------------------
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  blend landed demo_data
+  blend landed demo_data --offer NZ90 --chart NZ90.png"""
+)
+@FOLDER
+@click.option("--offer", "offer_id", metavar="OFFER", help="Only this offer, line by line.")
+@answers("build-up", "rates", chart=True)
+def landed(folder: Path, offer_id: str | None) -> Answer:
+    """Imports at your dock: landed, thawed and at fresh lean, against fresh meat.
+
+    FOLDER holds foreign_offers, and import_rates where a rate is newer than the built-in ones or
+    not among them. An offer without a rate is listed, and the others are priced.
+    """
+    from blend.tables.imports import read_imports
+    from blend.trader import landed as question
+
+    read = read_imports(folder)
+    known = [offer.offer_id for offer in read.offers]
+    if offer_id is not None and offer_id not in known:
+        hint = did_you_mean(offer_id, known) or f"There are {', '.join(known)}."
+        raise click.BadParameter(f"no offer {offer_id!r}. {hint}", param_hint="--offer")
+    warn_at_end(read.warnings)
+    wanted = [offer for offer in read.offers if offer_id in (None, offer.offer_id)]
+    return question.landed(wanted, read.rates)
+
+
+# Scenarios ---------------------------------------------------------------------------------------
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  blend scenarios demo_data
+  blend scenarios demo_data --draws 2000 --workers 2 --chart cost.png"""
+)
+@FOLDER
+@click.option("--draws", type=click.IntRange(0, 1_000_000), default=0, help="How many to draw.")
+@seed_option()
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 256),
+    default=1,
+    show_default=True,
+    help="Processes on this machine.",
+)
+@click.option("--scheduler", metavar="ADDRESS", help="Use Dask, such as tcp://host:8786.")
+@answers("products", "lots", chart=True)
+def scenarios(folder: Path, draws: int, seed: int, workers: int, scheduler: str | None) -> Answer:
+    """The day under many prices, supplies and orders: the range of cost.
+
+    FOLDER holds your sheet and scenarios, and foreign_offers where exchange rates move prices.
+    --csv saves one row for each scenario. Results are the same for any number of workers. Ctrl-C
+    stops and shows the scenarios done so far.
+    """
+    chart_file = click.get_current_context().params.get("chart_file")
+    if chart_file is not None and not draws:
+        raise click.UsageError("--chart shows the range of cost, so it needs --draws.")
+    from blend.tables.imports import holds_offers, read_imports
+    from blend.tables.scenarios import read_scenarios
+    from blend.trader import scenarios as question
+
+    case = read_offers(folder)
+    offers: tuple[ForeignOffer, ...] = ()
+    rates: tuple[ImportRate, ...] = ()
+    if holds_offers(folder):
+        imports = read_imports(folder)
+        offers, rates = imports.offers, imports.rates
+    rows = read_scenarios(folder, case, offers)
+    job = question.ScenarioJob(case, rows, draws, seed, offers, rates)
+    with progress_line() as say:
+        return question.run_scenarios(
+            job,
+            workers=workers,
+            scheduler=scheduler,
+            progress=None if say is None else lambda done, of: say(f"scenario {done:,} of {of:,}"),
+        )

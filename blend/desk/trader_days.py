@@ -12,14 +12,13 @@ from starlette.responses import Response
 
 from blend.desk.asked import address, asked_count, asked_flag, refused
 from blend.desk.desk import Desk
-from blend.desk.drawn import chart_file, picture_file
+from blend.desk.drawn import chart_file
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, in_time, page, working_or, written
 from blend.domain.imports import ForeignOffer, ImportRate
 from blend.errors import Caution, InputRefused, NoPlan, Problem
 from blend.grinder.days import DaysAnswer, days, no_plan_lines
 from blend.show.amounts import printable
-from blend.show.scenarios import progress_words, scenarios_tables
 from blend.show.shown import ShownTable, shown_of
 from blend.tables.columns import POSITION_TABLES, SCENARIOS, Table
 from blend.tables.imports import read_imports
@@ -27,7 +26,7 @@ from blend.tables.positions import read_horizon
 from blend.tables.scenarios import read_scenarios
 from blend.tables.tables import RawCase, read_tables
 from blend.tables.write import write_csv
-from blend.trader.scenarios import ScenarioJob, ScenarioResults, run_scenarios
+from blend.trader.scenarios import BASIS, ScenarioJob, ScenarioResults, run_scenarios
 
 POSITIONS_PATH, SCENARIOS_PATH = "/trader/positions", "/trader/scenarios"
 TABLES: Mapping[str, Table] = {**POSITION_TABLES, SCENARIOS.name: SCENARIOS}
@@ -229,7 +228,7 @@ def scenarios_page(desk: Desk, request: Request, form: Form) -> Response:
     held, files = _held(read_tables(desk.source, tables), tables), []
     draws, seed = _draws_and_seed(request)
     if request.query_params.get("as"):
-        files = scenarios_tables(in_time(request, _scenarios_job(desk, request)))
+        files = _scenario_tables(in_time(request, _scenarios_job(desk, request)))
     return page(
         desk,
         request,
@@ -263,7 +262,7 @@ def _scenarios_job(desk: Desk, request: Request) -> Job:
         with _ONE_AT_A_TIME:
             return run_scenarios(
                 asked,
-                progress=lambda done, of: job.say(progress_words(done, of)),
+                progress=lambda done, of: job.say(f"scenario {done:,} of {of:,}"),
                 stopped=job.is_stopped,
             )
 
@@ -290,7 +289,7 @@ def scenarios(desk: Desk, request: Request, form: Form) -> Response:
             desk,
             request,
             "trader_scenarios_answer.html",
-            shown_tables=scenarios_tables(found),
+            shown_tables=_scenario_tables(found),
             is_drawn=found.job.draws > 0 and len(found.drawn("objective_usd")) > 0,
             at=partial(address, SCENARIOS_PATH, request, stop=None),
             pictured=partial(address, request=request, stop=None),
@@ -301,17 +300,28 @@ def scenarios(desk: Desk, request: Request, form: Form) -> Response:
     return working_or(desk, request, job, done, title="Scenarios", part=True)
 
 
+_SCENARIO_TABLES = {
+    "named": "Scenarios",
+    "totals": "Range of the totals, by share of draws",
+    "products": "Cost of the next cwt, $, by share of draws",
+    "lots": "Pounds used by lot, by share of draws",
+}
+
+
+def _scenario_tables(found: ScenarioResults) -> list[ShownTable]:
+    return [
+        shown_of(found.tables[name], title=title, note=BASIS if name == "named" else "")
+        for name, title in _SCENARIO_TABLES.items()
+        if name in found.tables
+    ]
+
+
 def scenario_rows(desk: Desk, request: Request, form: Form) -> Response:
-    """One row for every scenario."""
+    """One row for each scenario."""
     found: ScenarioResults = in_time(request, _scenarios_job(desk, request))
-    header = ("scenario", "outcome", *found.columns)
-    return written("scenarios_rows.csv", lambda path: write_csv(path, header, found.table_rows()))
+    return written("scenarios_rows.csv", found.to_csv)
 
 
 def cost_drawn(desk: Desk, request: Request, form: Form) -> Response:
-    from blend.show.scenarios_picture import cost_picture
-
     found: ScenarioResults = in_time(request, _scenarios_job(desk, request))
-    if not len(found.drawn("objective_usd")):
-        raise refused("draws", "no draw with a plan", "draws, as the picture is of their spread")
-    return picture_file("scenarios", request.path_params["ending"], lambda: cost_picture(found))
+    return chart_file("scenarios", request.path_params["ending"], found.chart)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -12,50 +12,53 @@ from starlette.responses import Response
 
 from blend.desk.asked import address, asked_text, refused
 from blend.desk.desk import Desk
-from blend.desk.drawn import picture_file
+from blend.desk.drawn import chart_file
 from blend.desk.pages import Form, page
 from blend.domain.imports import BuildUp
 from blend.errors import Caution, FileTrouble, InputRefused, Problem
 from blend.show.amounts import printable
-from blend.show.imports import build_up_table, parity_table, waterfall_words
+from blend.show.shown import ShownTable, shown_of
 from blend.tables.imports import read_imports
-from blend.trader.import_parity import cautions, land
+from blend.trader.landed import (
+    CAUTION,
+    Landed,
+    build_up_frame,
+    build_up_sentences,
+    build_up_title,
+    cautions,
+    landed,
+    waterfall,
+)
 
 PATH = "/trader/landed"
 
 
 @dataclass(frozen=True, slots=True)
-class Landed:
-    """Every offer that can be landed, and what the others lack."""
+class Read:
+    """Every offer that can be priced, what the others lack, and warnings."""
 
-    built: tuple[BuildUp, ...]
-    problems: tuple[Problem, ...]
+    landed: Landed
     warnings: tuple[Caution, ...]
 
 
-def _landed(desk: Desk) -> Landed:
+def _landed(desk: Desk) -> Read:
     """Raise InputRefused where the tables themselves cannot be read."""
     if not any(cell.strip() for cells in desk.table("foreign_offers").cells() for cell in cells):
         raise InputRefused(
             [Problem("foreign_offers", None, None, "no rows", "offers, in the sheet below")]
         )
     read = read_imports(desk.source)
-    built, problems = [], []
-    for offer in read.offers:
-        try:
-            built.append(land(offer, read.rates))
-        except InputRefused as lacking:
-            problems += lacking.problems
-    return Landed(tuple(built), tuple(problems), (*read.warnings, *cautions(built)))
+    found = landed(read.offers, read.rates)
+    return Read(found, (*read.warnings, *cautions(found.built)))
 
 
-def _chosen(request: Request, landed: Landed) -> BuildUp:
-    """The offer that is asked for, else the one that is cheapest next to fresh."""
-    asked, known = asked_text(request, "offer"), {b.offer.offer_id: b for b in landed.built}
-    if not landed.built:
-        raise InputRefused(landed.problems)
+def _chosen(request: Request, found: Landed) -> BuildUp:
+    """The offer that is asked for, else the one cheapest against fresh."""
+    asked, known = asked_text(request, "offer"), {b.offer.offer_id: b for b in found.built}
+    if found.best is None:
+        raise InputRefused(found.not_priced)
     if not asked:
-        return min(landed.built, key=lambda each: each.dearer_usd_per_lb)
+        return found.best
     if asked not in known:
         raise refused("offer", asked, f"one of {', '.join(known)}")
     return known[asked]
@@ -64,8 +67,8 @@ def _chosen(request: Request, landed: Landed) -> BuildUp:
 def landed_page(desk: Desk, request: Request, form: Form) -> Response:
     tables = []
     if request.query_params.get("as"):
-        built = _landed(desk).built
-        tables = [parity_table(built), *map(build_up_table, built)]
+        found = _landed(desk).landed
+        tables = [_offers_table(found), *map(_build_up_table, found.built)]
     return page(
         desk,
         request,
@@ -80,51 +83,57 @@ def values(desk: Desk, request: Request) -> Mapping[str, Any]:
     """Of the part that follows every edit; what is wrong with the offers is told in it."""
     told: dict[str, Any] = {"problems": (), "landed": None, "at": partial(address, PATH, request)}
     try:
-        landed = _landed(desk)
+        read = _landed(desk)
     except InputRefused as faulty:
         return told | {"problems": _words(faulty.problems)}
     except FileTrouble as trouble:
         return told | {"problems": [printable(str(trouble))]}
-    told |= {"problems": _words(landed.problems)}
-    if not landed.built:
+    found = read.landed
+    told |= {"problems": _words(found.not_priced)}
+    if found.best is None:
         return told
     try:
-        chosen = _chosen(request, landed)
+        chosen = _chosen(request, found)
     except InputRefused as unknown:
-        chosen = landed.built[0]
+        chosen = found.built[0]
         told |= {"problems": [*told["problems"], *_words(unknown.problems)]}
     return told | {
-        "landed": landed,
-        "warnings": _words(landed.warnings),
-        "parity": parity_table(landed.built),
-        "offer_ids": [each.offer.offer_id for each in landed.built],
+        "landed": found,
+        "warnings": _words(read.warnings),
+        "parity": _offers_table(found),
+        "offer_ids": [each.offer.offer_id for each in found.built],
         "chosen": chosen,
         "pictured": partial(
             address, request=request, offer=chosen.offer.offer_id, revision=desk.book.revision
         ),
-        "words": waterfall_words(chosen),
+        "words": waterfall(chosen)["description"],
     }
+
+
+def _offers_table(found: Landed) -> ShownTable:
+    return shown_of(found.tables["offers"], title="Imports against fresh", note=CAUTION)
+
+
+def _build_up_table(built: BuildUp) -> ShownTable:
+    note = " ".join(build_up_sentences(built))
+    return shown_of(build_up_frame(built), title=build_up_title(built), note=note)
 
 
 def build_values(desk: Desk, request: Request) -> Mapping[str, Any]:
     """Of the tables below, which say nothing where the part above tells what is wrong."""
     try:
-        built = _landed(desk).built
+        built = _landed(desk).landed.built
     except (InputRefused, FileTrouble):
         built = ()
-    tables, at = [build_up_table(each) for each in built], partial(address, PATH, request)
+    tables, at = [_build_up_table(each) for each in built], partial(address, PATH, request)
     return {"id": "trader-builds", "shown_tables": tables, "first": 1, "at": at}
 
 
-def _words(problems: tuple[Problem, ...]) -> list[str]:
+def _words(problems: Sequence[Problem | Caution]) -> list[str]:
     return [printable(str(problem)) for problem in problems]
 
 
 def landed_picture(desk: Desk, request: Request, form: Form) -> Response:
-    from blend.show.imports_picture import waterfall_picture
-
-    chosen = _chosen(request, _landed(desk))
+    chosen = _chosen(request, _landed(desk).landed)
     ending = request.path_params["ending"]
-    return picture_file(
-        f"landed_{chosen.offer.offer_id}", ending, lambda: waterfall_picture(chosen)
-    )
+    return chart_file(f"landed_{chosen.offer.offer_id}", ending, lambda: waterfall(chosen))

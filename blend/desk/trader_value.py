@@ -88,7 +88,7 @@ def _days_of(
     of_species = sorted(((day, group) for (_, day), group in groups.items()), reverse=True,
                         key=lambda each: each[0])  # fmt: skip
     if asked.by_pounds and any(q.pounds_lb is None for _, group in of_species for q in group):
-        raise refused("pounds_lb", "blank in some rows", "pounds in every row")
+        raise refused("pounds_lb", "blank in some rows: enter pounds in every row")
     return dict(of_species)
 
 
@@ -103,12 +103,12 @@ def _value(quotations: tuple[Quotation, ...], asked: Asked) -> DayValue:
         if found:
             return found[0]
     on = "any day" if asked.day is None else str(asked.day)
-    raise refused("lean", f"no line of {asked.fit} items on {on}", "two items of different lean")
+    raise refused("lean", f"no line of {asked.fit} items on {on}: enter two of different lean")
 
 
 def _quotations(desk: Desk) -> tuple[Quotation, ...]:
     if not any(cell.strip() for cells in desk.table("quotations").cells() for cell in cells):
-        raise refused("item", "no rows", "what items are quoted at, in the sheet below")
+        raise refused("item", "no rows: enter quotations in the sheet below")
     return _read(desk.place, desk.table("quotations").raw("quotations"))
 
 

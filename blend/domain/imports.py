@@ -96,6 +96,12 @@ class ImportRate:
     )
     source: str = col.text("document", default="", required=True)
     note: str = col.text("anything else to know", default="")
+    read_on: date | None = col.day("day it was last read", default=None, blank="not known")
+
+    @property
+    def known_on(self) -> date | None:
+        """The last day the rate is known to have been in force."""
+        return self.read_on or self.valid_from
 
     def concerns(self, charge: RateKind, origin: str, tariff_line: str) -> bool:
         return (
@@ -137,7 +143,7 @@ class ForeignOffer:
         "as offered, in its currency", unit="currency per price_per", minimum=0, maximum=MAX_USD
     )
     currency: str = col.word("three letters, such as USD or AUD", convert=str.upper)
-    price_per: str = col.choice("what weight the price is for", ("kg", "lb"))
+    price_per: str = col.choice("what weight the price is for", ("kg", "lb", "cwt", "t"))
     usd_per_currency: float = col.number(
         "USD for one unit of its currency",
         blank="1, for USD only",

@@ -16,7 +16,7 @@ from blend.domain.lots import Lot
 from blend.model.solve import LinearPlan
 from blend.model.whole import plan_whole
 from blend.output.answer import Answer, Spec
-from blend.output.charts import BLUE, GRAY, GREEN, ORANGE, chart
+from blend.output.charts import BLUE, GRAY, GREEN, ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, cents, counted, register
 from blend.output.screen import table, wrapped
 from blend.trader import curves
@@ -199,8 +199,8 @@ class BreakEven(Answer):
         if self.whole_plan_lb is None:
             return f"{_AS_IF}."
         kind = f"whole-{self.lot.container}" if self.lot.container_lb else "whole-batch"
-        amount = _lb(self.whole_plan_lb) if self.whole_plan_lb else "none"
-        return f"{_AS_IF}; today's {kind} plan takes {amount}."
+        takes = _lb(self.whole_plan_lb) if self.whole_plan_lb else "none"
+        return f"{_AS_IF}; today's {kind} plan takes {takes}."
 
     def _steps_text(self, every: bool) -> str:
         frame = self.tables["steps"]
@@ -259,56 +259,38 @@ class BreakEven(Answer):
         entry = self.curve.entry_usd_per_lb
         if entry is not None and low <= entry <= high:
             named["break-even"] = entry
-        lowest = min(named, key=lambda name: named[name])
+        lowest = min(named, key=named.__getitem__)
         marks = [
             {
                 "price": price * LB_PER_CWT,
-                "name": name,
-                "label": f"{name} {_price(price)}",
-                "is_left": name == lowest and len(named) > 1,
+                "name": mark,
+                "label": f"{mark} {_price(price)}",
+                "is_left": mark == lowest and len(named) > 1,
             }
-            for name, price in named.items()
+            for mark, price in named.items()
         ]
-        x: Spec = {
-            "field": "price",
-            "type": "quantitative",
-            "title": "delivered price, $/cwt",
-            "scale": {"zero": False, "nice": False},
+        x = amount("price", "delivered price, $/cwt", scale={"zero": False, "nice": False})
+        scale = {"domain": ["ask", "break-even"], "range": [GRAY, ORANGE]}
+        color = name("name", legend=None, scale=scale)
+        steps = {
+            "type": "area",
+            "interpolate": "step-after",
+            "fillOpacity": 0.15,
+            "line": {"color": BLUE},
         }
-        y: Spec = {"field": "pounds", "type": "quantitative", "title": "you use, lb"}
-        color = {
-            "field": "name",
-            "legend": None,
-            "scale": {"domain": ["ask", "break-even"], "range": [GRAY, ORANGE]},
-        }
+        dashes = {"type": "rule", "strokeDash": [5, 3], "strokeWidth": 1.5}
         labels = [
-            {
-                "data": {"name": "marks"},
-                "transform": [{"filter": f"datum.is_left == {is_left}"}],
-                "mark": {"type": "text", "align": align, "dx": shift, "y": 8},
-                "encoding": {"x": x, "color": color, "text": {"field": "label"}},
-            }
+            layer({"type": "text", "align": align, "dx": shift, "y": 8}, "marks",
+                  x=x, color=color, text=name("label"))
+            | {"transform": [{"filter": f"datum.is_left == {is_left}"}]}
             for is_left, align, shift in (("true", "right", -5), ("false", "left", 5))
-        ]
+        ]  # fmt: skip
         return chart(
             f"What you would use of {self.lot.lot_id}, {self.lot.item}",
             {"steps": rows, "marks": marks},
             [
-                {
-                    "data": {"name": "steps"},
-                    "mark": {
-                        "type": "area",
-                        "interpolate": "step-after",
-                        "fillOpacity": 0.15,
-                        "line": {"color": BLUE},
-                    },
-                    "encoding": {"x": x, "y": y},
-                },
-                {
-                    "data": {"name": "marks"},
-                    "mark": {"type": "rule", "strokeDash": [5, 3], "strokeWidth": 1.5},
-                    "encoding": {"x": x, "color": color},
-                },
+                layer(steps, "steps", x=x, y=amount("pounds", "you use, lb")),
+                layer(dashes, "marks", x=x, color=color),
                 *labels,
             ],
             subtitle=self._basis(),
@@ -454,12 +436,11 @@ class BreakEvenByPounds(Answer):
             for step in self.curve.steps
             for pounds in (step.min_lb, step.max_lb)
         ]
-        x = {"field": "pounds", "type": "quantitative", "title": "on offer, lb"}
-        y = {"field": "saves", "type": "quantitative", "title": "next cwt saves, $"}
+        x, y = amount("pounds", "on offer, lb"), amount("saves", "next cwt saves, $")
         return chart(
             f"What more of {self.lot.lot_id}, {self.lot.item}, would save",
             rows,
-            {"mark": {"type": "line"}, "encoding": {"x": x, "y": y}},
+            layer("line", x=x, y=y),
             subtitle=f"At {_price(self.curve.delivered_usd_per_lb)}/cwt. {_AS_IF}.",
             description=self._answer(),
         )
@@ -609,66 +590,48 @@ class BreakEvenOfTwo(Answer):
             [price * LB_PER_CWT for price in ends]
             for ends in (self.found.min_usd_per_lb, self.found.max_usd_per_lb)
         )
-        numeric: Spec = {"type": "quantitative"}
-        across = numeric | {
-            "field": "x",
-            "title": f"{first} delivered, $/cwt",
-            "scale": {"domain": [left, right], "nice": False},
+        x = amount("x", f"{first} delivered, $/cwt", scale={"domain": [left, right], "nice": False})
+        y = amount("y", f"{second} delivered, $/cwt", scale={"domain": [low, high], "nice": False})
+        met = [each for each in names if any(row["kind"] == each for row in corners)]
+        fill = name(
+            "kind",
+            "you use",
+            scale={"domain": met, "range": [_KIND_COLORS[names.index(each)] for each in met]},
+            legend={"orient": "top", "symbolType": "square", "symbolStrokeWidth": 0},
+        )
+        ink = "#1d2733"
+        polygon = {
+            "type": "line",
+            "interpolate": "linear-closed",
+            "filled": True,
+            "stroke": ink,
+            "strokeWidth": 0.6,
         }
-        up = numeric | {
-            "field": "y",
-            "title": f"{second} delivered, $/cwt",
-            "scale": {"domain": [low, high], "nice": False},
-        }
-        met = [name for index, name in enumerate(names)
-               if any(_kind(region) == index for region in self.found.regions)]  # fmt: skip
-        fill = {
-            "field": "kind",
-            "title": "you use",
-            "scale": {"domain": met, "range": [_KIND_COLORS[names.index(each)] for each in met]},
-            "legend": {"orient": "top", "symbolType": "square", "symbolStrokeWidth": 0},
-        }
+        ring = {"type": "point", "size": 120, "filled": False, "color": ink, "strokeWidth": 2.5}
+        label = {"type": "text", "fontSize": 10, "baseline": "middle"}
         return chart(
             f"What you would use of {first} and {second}",
             {"corners": corners, "middles": middles, "here": here},
             [
-                {
-                    "data": {"name": "corners"},
-                    "mark": {
-                        "type": "line",
-                        "interpolate": "linear-closed",
-                        "filled": True,
-                        "stroke": "#1d2733",
-                        "strokeWidth": 0.6,
-                    },
-                    "encoding": {
-                        "x": across,
-                        "y": up,
-                        "order": {"field": "order"},
-                        "detail": {"field": "region"},
-                        "fill": fill,
-                        "fillOpacity": numeric
-                        | {"field": "opacity", "scale": None, "legend": None},
-                    },
-                },
-                {
-                    "data": {"name": "middles"},
-                    "mark": {"type": "text", "fontSize": 10, "baseline": "middle"},
-                    "encoding": {"x": across, "y": up, "text": {"field": "label"}},
-                },
-                {
-                    "data": {"name": "here"},
-                    "mark": {"type": "point", "size": 120, "filled": False, "color": "#1d2733",
-                             "strokeWidth": 2.5},
-                    "encoding": {"x": across, "y": up},
-                },
+                layer(
+                    polygon,
+                    "corners",
+                    x=x,
+                    y=y,
+                    order={"field": "order"},
+                    detail=name("region"),
+                    fill=fill,
+                    fillOpacity=amount("opacity", scale=None, legend=None),
+                ),
+                layer(label, "middles", x=x, y=y, text=name("label")),
+                layer(ring, "here", x=x, y=y),
             ],
             subtitle=f"Pounds of {first} over pounds of {second}; ring: today's asks."
             f" {self._exact_words()}",
             description=f"{counted(len(self.found.regions), 'region')} of the prices of {first}"
             f" and {second}, in each of which you would use the same pounds.",
             height_px=560,
-        )  # fmt: skip
+        )
 
 
 def breakeven_of_two(
@@ -697,8 +660,8 @@ def breakeven_of_two(
 
 def certificate_line(certified: Certified, at_any: str) -> str:
     return wrapped(
-        f"Certificate, in exact arithmetic and without the solver: {counted(certified.count, 'step')};"
-        f" at no {at_any} does the least cost of a plan (as if split) differ from them by more"
+        "Certificate, in exact arithmetic and without the solver:"
+        f" {counted(certified.count, 'step')}; at no {at_any} does the least cost of a plan (as if split) differ from them by more"
         f" than {small_usd(certified.gap_usd)}."
     )
 
@@ -706,8 +669,8 @@ def certificate_line(certified: Certified, at_any: str) -> str:
 def map_certificate_line(certified: Certified) -> str:
     return wrapped(
         "Certificate, in exact arithmetic and without the solver:"
-        f" {counted(certified.count, 'region')} that cover the window; at no prices in them does the"
-        f" least cost of a plan (as if split) differ by more than {small_usd(certified.gap_usd)}."
+        f" {counted(certified.count, 'region')} that cover the window; at no prices in them does"
+        f" the least cost of a plan (as if split) differ by more than {small_usd(certified.gap_usd)}."
     )
 
 
@@ -718,10 +681,10 @@ def small_usd(usd: float) -> str:
 
 def lot_line(lot: Lot, available_lb: float) -> str:
     """One line above an answer: what the lot is, how much there is, and the ask."""
-    amount = "any amount" if math.isinf(available_lb) else _lb(available_lb)
+    there = "any amount" if math.isinf(available_lb) else _lb(available_lb)
     where = "offered" if lot.on_hand_or_offered == "offered" else "on hand"
     price = _price(lot.delivered_usd_per_lb)
-    return wrapped(f"{lot.lot_id} {lot.item}: {amount} {where} at {price} delivered")
+    return wrapped(f"{lot.lot_id} {lot.item}: {there} {where} at {price} delivered")
 
 
 def _window(curve: DemandCurve) -> tuple[float, float]:

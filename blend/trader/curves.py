@@ -96,8 +96,8 @@ class _Optima:
         self.opened.set_pounds(lot_id, pounds_lb)
         answer = self.opened.linear.solve()
         if answer.outcome is Outcome.UNBOUNDED:
-            read = f"{pounds_lb:g} lb of {lot_id}, with which profit would be unbounded"
-            raise InputRefused([Problem("lots", None, "quantity_lb", read, "fewer pounds")])
+            wrong = f"with {pounds_lb:g} lb of {lot_id} profit would be unbounded"
+            raise InputRefused([Problem("lots", None, "quantity_lb", wrong, "", "Enter fewer.")])
         return answer
 
     def fewest_lb(self, lot_id: str, available_lb: float) -> float:
@@ -151,9 +151,9 @@ class _Optima:
 
 def unbounded(lot_ids: Sequence[str], place: Place) -> InputRefused:
     at = " and ".join(f"{price:g}" for price in place)
-    read = f"{at} USD/lb for {' and '.join(lot_ids)}, at which profit would be unbounded"
-    allowed = "a higher price, or a stated quantity of the lot"
-    return InputRefused([Problem("lots", None, "price", read, allowed)])
+    wrong = f"at {at} USD/lb for {' and '.join(lot_ids)} profit would be unbounded"
+    enter = "Enter a higher price, or a quantity of the lot."
+    return InputRefused([Problem("lots", None, "price", wrong, "", enter)])
 
 
 # Pounds by price ---------------------------------------------------------------------------------
@@ -472,11 +472,13 @@ def region_map(
     at the lowest prices, or where the window has no width (a lot without a price).
     """
     if lot_ids[0] == lot_ids[1]:
-        raise InputRefused([Problem("lots", None, "lot_id", f"{lot_ids[0]} twice", "two lots")])
+        twice = f"{lot_ids[0]} twice"
+        raise InputRefused([Problem("lots", None, "lot_id", twice, "", "Enter two lots.")])
     for lot_id, minimum, maximum in zip(lot_ids, min_usd_per_lb, max_usd_per_lb, strict=True):
         if minimum >= maximum:
-            read = f"no prices of {lot_id} between {minimum:g} and {maximum:g} USD/lb"
-            raise InputRefused([Problem("lots", None, "price", read, "a price above 0")])
+            wrong = f"no prices of {lot_id} between {minimum:g} and {maximum:g} USD/lb"
+            enter = "Enter a price above 0."
+            raise InputRefused([Problem("lots", None, "price", wrong, "", enter)])
     opened = open_case(case, *lot_ids)
     optima = _Optima(opened, certify)
     try:

@@ -9,8 +9,9 @@ the port decide what is due.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 from blend.domain.imports import (
     USD,
@@ -24,12 +25,12 @@ from blend.domain.imports import (
     RateKind,
     RateUnit,
 )
-from blend.errors import Caution, InputRefused, Problem
-from blend.units import LB_PER_KG, POINTS_PER_SHARE
+from blend.errors import InputRefused, Problem
+from blend.units import LB_PER_CWT, LB_PER_KG, POINTS_PER_SHARE
 
 DAYS_PER_YEAR = 360
 """Of the money market's year; common practice, no source."""
-LB_PER_UNIT = {"kg": LB_PER_KG, "lb": 1.0}
+LB_PER_UNIT = {"kg": LB_PER_KG, "lb": 1.0, "cwt": LB_PER_CWT, "t": 1000 * LB_PER_KG}
 """Pounds in each unit that a price may be for."""
 
 
@@ -40,20 +41,6 @@ def land(offer: ForeignOffer, rates: Iterable[ImportRate]) -> BuildUp:
     """
     due = _dues(offer, tuple(rates))
     return _build_up(offer, due)
-
-
-def land_all(offers: Sequence[ForeignOffer], rates: Iterable[ImportRate]) -> tuple[BuildUp, ...]:
-    """Build up every offer; raises InputRefused with what all of them lack."""
-    rates = tuple(rates)
-    built, problems = [], []
-    for offer in offers:
-        try:
-            built.append(land(offer, rates))
-        except InputRefused as refused:
-            problems += refused.problems
-    if problems:
-        raise InputRefused(problems)
-    return tuple(built)
 
 
 def landed_usd_per_lb(offer: ForeignOffer, rates: Iterable[ImportRate]) -> float:
@@ -173,7 +160,7 @@ class _Dues:
         """Of the entry, from the offer's price in USD per lb; what it covers is stripped."""
         price_usd = usd_per_lb * self.offer.net_weight_lb
         if self.offer.basis is Basis.FOB:
-            value = price_usd
+            value: float | None = price_usd
         elif self.offer.basis is Basis.CIF:
             value = price_usd / (1 + self.offer.insurance_share) - self.freight_usd
         else:
@@ -198,8 +185,10 @@ def _value_nothing(offer: ForeignOffer) -> Problem:
         "foreign_offers",
         None,
         "price",
-        f"{offer.currency} {offer.price:g} per {offer.price_per} {offer.basis} ({offer.offer_id})",
-        "a price that leaves something for the seller at origin",
+        f"{offer.offer_id}: {offer.currency} {offer.price:g} per {offer.price_per} {offer.basis}"
+        " leaves nothing for the seller at origin",
+        "",
+        "Enter a higher price or lower costs.",
     )
 
 
@@ -219,7 +208,7 @@ def _dues(offer: ForeignOffer, rates: tuple[ImportRate, ...]) -> _Dues:
         if own is not None:
             return own
         rate = look_up(what, cost)
-        return 0.0 if rate is None else rate.value
+        return 0.0 if rate is None or rate.value is None else rate.value
 
     duty_share, duty_usd_per_kg = offer.duty_share, offer.duty_usd_per_kg
     if duty_share is None and duty_usd_per_kg is None:
@@ -254,15 +243,15 @@ def _dues(offer: ForeignOffer, rates: tuple[ImportRate, ...]) -> _Dues:
 
 def _lacking(offer: ForeignOffer, what: RateKind, rate: ImportRate | None) -> Problem:
     column = _GIVEN_BY.get(what)
-    why = f"{rate.source}: {rate.note}" if rate is not None else ""
+    why = f" ({rate.source}: {rate.note})" if rate is not None else ""
     return Problem(
         "foreign_offers" if column else "import_rates",
         None,
         column or "value",
-        f"no rate of {what.replace('_', ' ')} for {offer.offer_id} "
-        f"({offer.origin}, {offer.tariff_line}, {offer.entry_on})",
-        "the rate that is due, 0 where none is",
-        why,
+        f"{offer.offer_id}: no {what.replace('_', ' ')} rate for {offer.origin},"
+        f" {offer.tariff_line}, on {offer.entry_on:%b} {offer.entry_on.day}, {offer.entry_on.year}",
+        "",
+        f"Enter the rate that is due, 0 where none is{why}.",
     )
 
 
@@ -362,27 +351,40 @@ def at_rate(offer: ForeignOffer, usd_per_currency: float) -> ForeignOffer:
     return replace(offer, usd_per_currency=usd_per_currency)
 
 
-def cautions(built: Iterable[BuildUp]) -> tuple[Caution, ...]:
-    """Rates that were used past their last day, or that were not read at their source."""
-    seen: dict[tuple[str, bool], Caution] = {}
+class Doubt(StrEnum):
+    """Why a rate that was used should be looked at."""
+
+    ENDED = "ended"
+    OLD = "old"
+    NOT_READ = "not read"
+
+
+OLD_DAYS, OLD_SURCHARGE_DAYS = 365, 60
+"""Between the day a rate was read and the entry; surcharges come and go by order (own rule)."""
+
+
+def doubts(
+    built: Iterable[BuildUp],
+) -> tuple[tuple[Doubt, ImportRate, ForeignOffer], ...]:
+    """Rates used past their last day, read long before the entry, or not read at their source;
+    each once, with the first offer that it concerns."""
+    seen: dict[tuple[str, Doubt], tuple[Doubt, ImportRate, ForeignOffer]] = {}
     for each in built:
         for line in each.lines:
             for rate in line.rates:
-                ended = rate.has_ended(each.offer.entry_on)
-                if ended or rate.verified != "read":
-                    seen.setdefault((rate.rate_id, ended), _caution(rate, each.offer, ended))
+                for doubt in _doubts_of(rate, each.offer):
+                    seen.setdefault((rate.rate_id, doubt), (doubt, rate, each.offer))
     return tuple(seen.values())
 
 
-def _caution(rate: ImportRate, offer: ForeignOffer, ended: bool) -> Caution:
-    if ended:
-        fact = f"the rate ended {rate.valid_to}: out of date for {offer.offer_id}, whose entry "
-        fact += f"is on {offer.entry_on}"
-        advice = "Find the rate in force that day"
-    else:
-        is_memory = rate.verified == "memory"
-        whence = "is from memory" if is_memory else "was read in a restatement"
-        fact, advice = f"the rate {whence}", "Confirm it against the text in force"
-    advice += f". Source given: {rate.source}."
-    advice += " A newer rate goes into import_rates.csv of the folder."
-    return Caution(f"import_rates.csv {rate.rate_id}", None, None, fact, advice)
+def _doubts_of(rate: ImportRate, offer: ForeignOffer) -> Iterator[Doubt]:
+    if rate.has_ended(offer.entry_on):
+        yield Doubt.ENDED
+        return
+    limit = OLD_SURCHARGE_DAYS if rate.charge is RateKind.SURCHARGE else OLD_DAYS
+    is_open = rate.valid_to is None
+    known = rate.known_on
+    if is_open and known is not None and (offer.entry_on - known).days > limit:
+        yield Doubt.OLD
+    if rate.verified != "read":
+        yield Doubt.NOT_READ

@@ -1,4 +1,4 @@
-"""A case opened for questions: its linear program, warm, with an optimum in hand."""
+"""A case opened for questions: its linear program kept in the solver, solved once."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from blend.model.solver import Answer, Outcome, WarmLinear
 
 @dataclass(frozen=True)
 class OpenCase:
-    """The program kept warm in the solver, and its optimum at the prices and pounds of the
-    case. Who changes something puts it back."""
+    """The linear program in the solver, and its optimum at the prices and pounds of the case.
+    Whoever changes something puts it back."""
 
     linear: WarmLinear
     answer: Answer
@@ -32,7 +32,7 @@ class OpenCase:
         return self.linear.model.take.start + self.linear.model.sets.lot_index[lot_id]
 
     def set_price(self, lot_id: str, usd_per_lb: float) -> None:
-        """Change the delivered price of a lot, its left-over value falling with it."""
+        """Change the delivered price of a lot, its salvage value falling with it."""
         set_price(self.linear, self.linear.model.sets.lot_index[lot_id], usd_per_lb)
 
     def pounds_used(self, answer: Answer, lot_id: str) -> float:
@@ -49,7 +49,7 @@ class OpenCase:
         self.set_pounds(lot_id, lot.max_lb)
 
     def fewest(self, lot_id: str) -> Answer:
-        """The plan that takes the least pounds of a lot, cost no object."""
+        """The plan that takes the fewest pounds of a lot, at any cost."""
         linear, column = self.linear, self.column(lot_id)
         cost, every = linear.cost.copy(), np.arange(len(linear.cost))
         only_lot = np.zeros(len(cost))
@@ -63,8 +63,8 @@ class OpenCase:
 def open_case(case: Case, *lot_ids: str) -> OpenCase:
     """Open a case to ask about some of its lots.
 
-    Raises InputRefused as `check_lots` does or where money could be made without
-    end, and NoPlan with the clash when nothing meets every requirement.
+    Raises InputRefused as `check_lots` does or where profit would be unbounded, and NoPlan with
+    the infeasible subset when nothing meets every requirement.
     """
     check_lots(case, *lot_ids)
     linear = open_linear(case)
@@ -92,5 +92,5 @@ def _unfit(case: Case, lot_id: str) -> Problem | None:
     reason = case.lot(lot_id).reason_unusable(case.settings.plan_on)
     if reason is None:
         return None
-    read = f"{lot_id}, which no blend of {case.settings.plan_on} can hold ({reason})"
-    return Problem("lots", None, "lot_id", read, "a lot that can be used on that day")
+    wrong = f"{lot_id} can't be used on {case.settings.plan_on}: {reason}"
+    return Problem("lots", None, "lot_id", wrong, "", "Choose a lot that can.")

@@ -11,7 +11,7 @@ import os
 import pickle
 import signal
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -19,6 +19,7 @@ from functools import cached_property, lru_cache
 from itertools import islice
 from multiprocessing.connection import Connection
 from threading import Thread, current_thread, main_thread
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -33,17 +34,55 @@ from blend.domain.scenarios import (
     changed_lot,
     changed_order,
 )
-from blend.errors import BlendError
+from blend.errors import BlendError, InputRefused, Problem
 from blend.model.scenarios import WarmCase
 from blend.model.solver import Outcome
-from blend.trader.import_parity import at_rate, land_all, landed_usd_per_lb
+from blend.output.answer import Answer, Spec
+from blend.output.charts import ORANGE, amount, chart, layer, name
+from blend.output.formats import Format, counted, money, register
+from blend.output.screen import table, wrapped
+from blend.trader.import_parity import at_rate, landed_usd_per_lb
+from blend.trader.landed import missing_rates
 from blend.units import LB_PER_CWT
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 CHUNK = 50
 """Scenarios solved in one piece of work."""
 _AHEAD = 2
 """Chunks under way for each worker: enough to keep it busy, few enough to hold in memory."""
 _MIN_LB = 1e-6
+_USED_LB = 0.5
+QUANTILES = {"q05": 0.05, "q25": 0.25, "q50": 0.5, "q75": 0.75, "q95": 0.95}
+"""Columns of quantiles and their shares of the draws."""
+BASIS = (
+    "Planned again in each, as if combos and batches could be split (LP relaxation): not the"
+    " profit or loss of a position held. Prices move for every pound used, stock too."
+)
+register(
+    {
+        "scenario": Format("Scenario"),
+        "outcome": Format("Outcome"),
+        "against_plan_usd": Format("Against plan", "$", 0, is_signed=True),
+        "objective_usd": Format("Day's cost", "$", 0),
+        "usd_per_finished_cwt": Format("Per finished cwt", "$", 2),
+        "total": Format("Total"),
+        "next_cwt_of": Format("Product"),
+        "used_in_draws_percent": Format("Used in draws", "%", 1),
+        **{name: Format(f"{share:.0%}", "", 2) for name, share in QUANTILES.items()},
+    }
+)
+
+SUMMARY = ("objective_usd", "usd_per_finished_cwt", "finished_lb", "short_lb")
+_TOTALS = {
+    "objective_usd": "Day's cost, $",
+    "usd_per_finished_cwt": "Per finished cwt, $",
+    "finished_lb": "Finished, lb",
+    "short_lb": "Short, lb",
+}
+TAKEN, NEXT_CWT = "taken_lb ", "next_cwt_usd "
+"""Beginnings of the names of columns by lot and by product."""
 
 Progress = Callable[[int, int], None]
 
@@ -99,8 +138,8 @@ class ScenarioJob:
         normals: dict[str, float] = {}
         for row, normal in zip(rows, own.standard_normal(len(rows)).tolist(), strict=True):
             if row.correlated_with:
-                with_it = row.correlation
-                normal = with_it * normals[row.correlated_with] + (1 - with_it**2) ** 0.5 * normal
+                shared = row.correlation or 0.0
+                normal = shared * normals[row.correlated_with] + (1 - shared**2) ** 0.5 * normal
             normals[row.row_id] = normal
         return tuple(Drawn(row, row.drawn(normals[row.row_id])) for row in rows)
 
@@ -120,10 +159,14 @@ class ScenarioJob:
 
 
 @dataclass(frozen=True)
-class ScenarioResults:
-    """One row a scenario: its name, its outcome and `values` under `columns`.
+class ScenarioResults(Answer):
+    """Each scenario planned again: as planned, the named ones, the draws.
 
-    `values` is NaN where a scenario has no plan. Rows not reached, after Ctrl-C, are left out.
+    `values` has one row for each scenario solved and one column for each of `columns`, NaN where
+    there is no plan. Scenarios not reached, after Ctrl-C, are left out. Tables: `scenarios` (every
+    one), `named`, and of the draws `totals`, `products` (cost of the next cwt) and `lots`.
+    All of the LP relaxation, and planned again in every scenario: not profit and loss of a
+    position held.
     """
 
     job: ScenarioJob
@@ -143,12 +186,159 @@ class ScenarioResults:
         values = self.column(name)[1 + len(self.job.named) :]
         return values[~np.isnan(values)]
 
-    def table_rows(self) -> Iterator[tuple]:
-        """Rows of the tidy table: scenario, outcome, then the values; None where there is none,
-        be it that no plan would be left with one hundredweight more."""
-        for index, outcome in enumerate(self.outcomes):
-            values = (float(x) if np.isfinite(x) else None for x in self.values[index])
-            yield (self.job.name(index), outcome.value, *values)
+    @property
+    def draws_done(self) -> int:
+        return max(0, len(self.outcomes) - 1 - len(self.job.named))
+
+    @cached_property
+    def tables(self) -> Mapping[str, DataFrame]:
+        from pandas import DataFrame
+
+        numbers = np.where(np.isfinite(self.values), self.values, np.nan)
+        every = DataFrame(numbers, columns=list(self.columns))
+        every.insert(0, "scenario", [self.job.name(each) for each in range(len(every))])
+        every.insert(1, "outcome", [outcome.value for outcome in self.outcomes])
+        named = every.head(1 + len(self.job.named))[["scenario", "outcome", *SUMMARY]].copy()
+        change = named["objective_usd"] - named["objective_usd"].iloc[:1].sum(min_count=1)
+        named.insert(3, "against_plan_usd", change.where(named.index > 0))
+        tables = {"scenarios": every, "named": named}
+        if self.job.draws:
+            lots = [each for each in self.columns if each.startswith(TAKEN)]
+            products = [each for each in self.columns if each.startswith(NEXT_CWT)]
+            tables |= {
+                "totals": DataFrame(
+                    [{"total": _TOTALS[name]} | self._quantiles(name) for name in SUMMARY]
+                ),
+                "products": DataFrame([self._product(name) for name in products]),
+                "lots": DataFrame([self._lot(name) for name in lots]).sort_values(
+                    ["used_in_draws_percent", "lot_id"], ascending=[False, True]
+                ),
+            }
+        return tables
+
+    def _quantiles(self, name: str) -> dict[str, Any]:
+        """Of the draws; "no plan" where more cannot be made in that share of them."""
+        values = self.drawn(name)
+        if not len(values):
+            return dict.fromkeys(QUANTILES)
+        # between a number and "no plan" there is nothing to interpolate
+        how: Literal["linear", "inverted_cdf"] = "inverted_cdf"
+        if np.isfinite(values).all():
+            how = "linear"
+        found = np.quantile(values, list(QUANTILES.values()), method=how)
+        cells = ("no plan" if np.isinf(each) else float(each) for each in found)
+        return dict(zip(QUANTILES, cells, strict=True))
+
+    def _product(self, name: str) -> dict[str, Any]:
+        product = self.job.case.product(name.removeprefix(NEXT_CWT))
+        return {"next_cwt_of": product.name} | self._quantiles(name)
+
+    def _lot(self, name: str) -> dict[str, Any]:
+        lot, used = self.job.case.lot(name.removeprefix(TAKEN)), self.drawn(name)
+        often = 100 * float((used > _USED_LB).mean()) if len(used) else 0.0
+        cells = {"lot_id": lot.lot_id, "item": lot.item, "used_in_draws_percent": often}
+        return cells | self._quantiles(name)
+
+    @property
+    def figures(self) -> Mapping[str, Any]:
+        return {
+            "scenarios_planned": len(self.outcomes),
+            "scenarios_asked": len(self.job),
+            "draws": self.draws_done,
+            "draws_without_a_plan": self.draws_done - len(self.drawn("objective_usd")),
+            "seed": self.job.seed,
+            "is_lp_relaxation": True,
+        }
+
+    def screen(self, sections: Collection[str] = ()) -> str:
+        every = "all" in sections
+        named = self.tables["named"].copy()
+        parts = [wrapped(self._answer())]
+        columns = ["scenario", "objective_usd", "against_plan_usd", "finished_lb", "short_lb"]
+        if (named["outcome"] != Outcome.OPTIMAL.value).any():
+            columns.append("outcome")
+        parts.append(table(named, columns))
+        if self.job.draws:
+            title = f"{counted(self.draws_done, 'draw')}, seed {self.job.seed}"
+            parts.append(table(self.tables["totals"], title=title, note=self._left_out()))
+        if self.job.draws and (every or "products" in sections):
+            parts.append(table(self.tables["products"], title="Cost of the next cwt, $"))
+        if self.job.draws and (every or "lots" in sections):
+            lots = self.tables["lots"]
+            used = lots[lots["used_in_draws_percent"] > 0]
+            never = counted(len(lots) - len(used), "lot")
+            note = f"{never} never used. Where plans tie, one is shown."
+            parts.append(table(used, title="Pounds used by lot", note=note))
+        parts.append(wrapped(BASIS))
+        if not sections and self.job.draws:
+            parts.append("More: --products, --lots. Chart: --chart FILE")
+        return "\n".join(parts)
+
+    def _answer(self) -> str:
+        cost = self.column("objective_usd")
+        if not len(cost) or np.isnan(cost[0]):
+            return "There is no plan as the sheet is."
+        words = f"As planned, the day costs {money(cost[0])}."
+        draws = self.drawn("objective_usd")
+        if len(draws):
+            low, high = np.quantile(draws, [0.05, 0.95])
+            words += f" In 9 of 10 draws it costs {money(low)} to {money(high)}."
+        return words
+
+    def _left_out(self) -> str:
+        planned, words = len(self.drawn("objective_usd")), []
+        if self.draws_done > planned:
+            none = self.draws_done - planned
+            words.append(f"{counted(none, 'draw')} without a plan left out.")
+        if not self.is_complete:
+            words.append(f"Stopped after {len(self.outcomes):,} of {len(self.job):,} scenarios.")
+        return " ".join(words)
+
+    def chart(self) -> Spec:
+        draws = self.drawn("objective_usd")
+        if not len(draws):
+            raise InputRefused(
+                [Problem("scenarios", None, None, "no draw has a plan to draw a chart of", "")]
+            )
+        counts, edges = np.histogram(draws, bins=min(60, max(10, len(draws) // 5)))
+        bars = [
+            {"low": float(low), "high": float(high), "draws": int(count)}
+            for low, high, count in zip(edges[:-1], edges[1:], counts, strict=True)
+        ]
+        named = self.tables["named"].dropna(subset=["objective_usd"])
+        points = [
+            {"cost": usd, "name": f"{scenario} {money(usd)}"}
+            for scenario, usd in zip(named["scenario"], named["objective_usd"], strict=True)
+        ]
+        marks = [
+            {"cost": float(np.quantile(draws, share)), "name": label}
+            for share, label in ((0.05, "5%"), (0.5, "median"), (0.95, "95%"))
+        ]
+        low, cost = (
+            amount(field, "day's cost, $", scale={"zero": False}) for field in ("low", "cost")
+        )
+        count, dashes = amount("draws", "draws"), {"type": "rule", "strokeDash": [5, 3]}
+        label = {"type": "text", "align": "left", "dx": 4, "y": 6}
+        dot = {"type": "point", "filled": True, "color": ORANGE, "size": 70}
+        histogram: Spec = {
+            "width": 640,
+            "height": 240,
+            "layer": [
+                layer("bar", "bars", x=low, x2={"field": "high"}, y=count, y2={"datum": 0}),
+                layer(dashes | {"color": ORANGE}, "marks", x=cost),
+                layer(label, "marks", x=cost, text=name("name")),
+            ],
+        }
+        scenario = name("name", axis={"labelLimit": 240})
+        scenarios = {"width": 640, "height": {"step": 20}} | layer(dot, "named", x=cost, y=scenario)
+        return chart(
+            "What the day may cost",
+            {"bars": bars, "named": points, "marks": marks},
+            {"vconcat": [histogram, scenarios], "resolve": {"scale": {"x": "shared"}}},
+            subtitle=f"{counted(len(draws), 'draw')} with a plan, as if combos and batches could be"
+            " split (LP relaxation).",
+            description=self._answer(),
+        )
 
 
 def run_scenarios(
@@ -170,8 +360,10 @@ def run_scenarios(
     a foreign offer that lacks one of its duties.
     """
     if any(row.field is ScenarioField.RATE for row in job.rows):
-        # what an offer lacks is told here and now, not by a worker
-        land_all([offer for offer in job.offers if offer.lot_id], job.rates)
+        # what an offer lacks is refused here, not in a worker
+        lacking = missing_rates([each for each in job.offers if each.lot_id], job.rates)
+        if lacking:
+            raise InputRefused(lacking)
     packed = _packed(job)
     warm = _warm_case(packed)
     columns = _columns(warm, job.case)
@@ -238,11 +430,6 @@ def _solve(job: ScenarioJob, warm: WarmCase, index: int) -> tuple[Outcome, np.nd
     per_cwt = answer.objective_usd / made_lb * LB_PER_CWT if made_lb > _MIN_LB else np.nan
     summary = (answer.objective_usd, per_cwt, made_lb, answer.short_lb)
     return answer.outcome, np.concatenate((summary, answer.taken_lb, answer.next_cwt_usd))
-
-
-SUMMARY = ("objective_usd", "usd_per_finished_cwt", "finished_lb", "short_lb")
-TAKEN, NEXT_CWT = "taken_lb ", "next_cwt_usd "
-"""Beginnings of the names of columns by lot and by product."""
 
 
 def _columns(warm: WarmCase, case: Case) -> tuple[str, ...]:

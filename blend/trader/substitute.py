@@ -14,7 +14,7 @@ from blend.domain.replacement import Replacement, ReplacementRules
 from blend.domain.rules import Loss
 from blend.errors import InputRefused, Problem, did_you_mean
 from blend.output.answer import Answer, Spec
-from blend.output.charts import BLUE, chart
+from blend.output.charts import amount, chart, layer, name
 from blend.output.formats import Format, counted, day, register
 from blend.output.screen import table, wrapped
 from blend.trader.replacement import lots_of, replacement_values, replacements_in
@@ -136,17 +136,12 @@ class Substitutes(Answer):
         return chart(
             "Overpriced and underpriced against the cheapest mix that does the same",
             rows,
-            {
-                "mark": {"type": "bar", "color": BLUE},
-                "encoding": {
-                    "y": {"field": "lot", "type": "nominal", "sort": None, "title": None,
-                          "axis": {"labelLimit": 260}},
-                    "x": {"field": "over", "type": "quantitative",
-                          "title": "overpriced by (under: cheaper than its substitute), $/cwt"},
-                    "tooltip": [{"field": "lot"}, {"field": "over", "format": "+.2f"},
-                                {"field": "use", "title": "Use instead"}],
-                },
-            },
+            layer(
+                "bar",
+                x=amount("over", "overpriced by (under: cheaper than its substitute), $/cwt"),
+                y=name("lot", axis={"labelLimit": 260}),
+                tooltip=[name("lot", "Lot"), amount("over", "By"), name("use", "Use instead")],
+            ),
             subtitle=self.basis,
             height_px=max(120, 18 * len(rows)),
         )  # fmt: skip

@@ -14,7 +14,7 @@ from blend.domain.lots import FORMS
 from blend.domain.quotations import Quotation
 from blend.errors import InputRefused, Problem
 from blend.output.answer import Answer, Spec
-from blend.output.charts import BLUE, GRAY, ORANGE, chart
+from blend.output.charts import BLUE, GRAY, ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, cents, counted, day, long_day, register
 from blend.output.screen import table, wrapped
 from blend.trader.lean_fat import DayValue, ItemValue, LeanLine, Standing, value_days
@@ -281,10 +281,10 @@ def value(
     chosen = choose_species(quotations, species)
     own = [each for each in quotations if each.species == chosen]
     if by_pounds and any(each.pounds_lb is None for each in own):
-        raise refused("pounds_lb", "blank in some rows", "pounds in every row")
+        raise refused("pounds_lb", "blank in some rows: enter pounds in every row")
     days = value_days(own, fresh_or_frozen=None if fit == "all" else fit, by_pounds=by_pounds)
     if not days:
-        raise refused("lean", f"no day with a line of {fit} items", "two items of different lean")
+        raise refused("lean", f"no day has a line of {fit} items: enter two of different lean")
     known = [each.quoted_on for each in days]
     if on is not None and on not in known:
         dates = ", ".join(map(str, known[-6:]))
@@ -305,8 +305,9 @@ def choose_species(quotations: Sequence[Quotation], species: str | None) -> str:
     return species or counts.most_common(1)[0][0]
 
 
-def refused(column: str, read: str, allowed: str) -> InputRefused:
-    return InputRefused([Problem("quotations", None, column, read, allowed)])
+def refused(column: str, value: str, required: str = "") -> InputRefused:
+    """Without `required`, `value` says all that is wrong."""
+    return InputRefused([Problem("quotations", None, column, value, required)])
 
 
 def history_frame(days: Sequence[DayValue]) -> DataFrame:
@@ -356,95 +357,56 @@ def items_chart(value: DayValue) -> Spec:
         }
         for lean, error in zip(steps, reach, strict=True)
     ]
-    x = {
-        "field": "lean",
-        "type": "quantitative",
-        "title": "lean, %",
-        "scale": {"zero": False, "padding": 40},
-    }
-    y = {"type": "quantitative", "title": "$/cwt", "scale": {"zero": False}}
+    x = amount("lean", "lean, %", scale={"zero": False, "padding": 40})
+    quote, low, fit = (
+        amount(field, "$/cwt", scale={"zero": False}) for field in ("quote", "low", "line")
+    )
     kinds = ["in the line", "cheap or rich", "other form, not judged"]
-    color = {
-        "field": "kind",
-        "title": None,
-        "scale": {"domain": kinds, "range": [BLUE, ORANGE, GRAY]},
-        "legend": {"orient": "top"},
-    }
-    order = [row["item"] for row in sorted(rows, key=lambda row: (row["lean"], row["item"]))]
-    by_item = {"field": "item", "type": "nominal", "sort": order, "title": None}
-    off = {"type": "quantitative", "title": "over or under the line of the others, $/cwt"}
+    scale = {"domain": kinds, "range": [BLUE, ORANGE, GRAY]}
+    color = name("kind", scale=scale, legend={"orient": "top"})
+    names = [
+        layer({"type": "text", "align": align, "dx": shift, "dy": shift / 2}, "items",
+              x=x, y=quote, text=name("item"))
+        | {"transform": [{"filter": f"datum.over {compare} 0"}]}
+        for compare, align, shift in ((">=", "right", -8), ("<", "left", 8))
+    ]  # fmt: skip
+    dot = {"type": "point", "filled": True, "size": 70}
     prices: Spec = {
         "width": 640,
         "height": 300,
         "layer": [
-            {
-                "data": {"name": "line"},
-                "mark": {"type": "area", "opacity": 0.15},
-                "encoding": {"x": x, "y": y | {"field": "low"}, "y2": {"field": "high"}},
-            },
-            {
-                "data": {"name": "line"},
-                "mark": "line",
-                "encoding": {"x": x, "y": y | {"field": "line"}},
-            },
-            {
-                "data": {"name": "items"},
-                "mark": {"type": "point", "filled": True, "size": 70},
-                "encoding": {"x": x, "y": y | {"field": "quote"}, "color": color, "tooltip": _TIP},
-            },
-            *(
-                {
-                    "data": {"name": "items"},
-                    "transform": [{"filter": f"datum.over {compare} 0"}],
-                    "mark": {"type": "text", "align": align, "dx": shift, "dy": shift / 2},
-                    "encoding": {"x": x, "y": y | {"field": "quote"}, "text": {"field": "item"}},
-                }
-                for compare, align, shift in ((">=", "right", -8), ("<", "left", 8))
-            ),
+            layer({"type": "area", "opacity": 0.15}, "line", x=x, y=low, y2={"field": "high"}),
+            layer("line", "line", x=x, y=fit),
+            layer(dot, "items", x=x, y=quote, color=color, tooltip=_TIP),
+            *names,
         ],
     }
+    rows.sort(key=lambda row: (row["lean"], row["item"]))
+    item, off = name("item"), "over or under the line of the others, $/cwt"
+    over, low = amount("over", off), amount("low", off)
+    label = {"type": "text", "align": "left", "dx": 8, "dy": -7, "fontSize": 11}
     distances: Spec = {
         "width": 640,
         "height": {"step": 20},
         "layer": [
-            {
-                "data": {"name": "items"},
-                "mark": {"type": "rule", "strokeWidth": 2},
-                "encoding": {
-                    "x": off | {"field": "low"},
-                    "x2": {"field": "high"},
-                    "y": by_item,
-                    "color": color,
-                },
-            },
-            {
-                "data": {"name": "items"},
-                "mark": {"type": "point", "filled": True, "size": 60},
-                "encoding": {
-                    "x": off | {"field": "over"}, "y": by_item, "color": color, "tooltip": _TIP,
-                },
-            },
-            {
-                "data": {"name": "items"},
-                "mark": {"type": "text", "align": "left", "dx": 8, "dy": -7, "fontSize": 11},
-                "encoding": {
-                    "x": off | {"field": "over"}, "y": by_item, "text": {"field": "label"},
-                },
-            },
-            {"data": {"values": [{}]}, "mark": "rule", "encoding": {"x": {"datum": 0}}},
+            layer({"type": "rule", "strokeWidth": 2}, "items",
+                  x=low, x2={"field": "high"}, y=item, color=color),
+            layer(dot, "items", x=over, y=item, color=color, tooltip=_TIP),
+            layer(label, "items", x=over, y=item, text=name("label")),
+            layer("rule", x={"datum": 0}) | {"data": {"values": [{}]}},
         ],
     }  # fmt: skip
     fitted = value.fitted
-    spec = chart(
+    point = cents(fitted.point_usd_per_lb * LB_PER_CWT)
+    return chart(
         f"What lean and fat are worth: {value.species}, {day(value.quoted_on)}",
         {"items": rows, "line": line},
         {"vconcat": [prices, distances]},
         subtitle=f"Lean {_with_error(fitted, 'lean')}, fat {_with_error(fitted, 'fat')} $/cwt; one"
-        f" lean point {cents(fitted.point_usd_per_lb * LB_PER_CWT)}. Quotations; bars, band: 95%.",
+        f" lean point {point}. Quotations; bars, band: 95%.",
         description=f"{counted(len(rows), 'item')} of {value.species} by lean, and the line."
         f" {' '.join(standing_lines(value))}",
     )
-    return {name: part for name, part in spec.items() if name not in ("width", "height")}
 
 
 _TIP = [
@@ -466,23 +428,18 @@ def history_chart(days: Sequence[DayValue]) -> Spec:
         for each in days
     ]
     x = {"field": "day", "type": "temporal", "title": None, "axis": {"format": "%b %d"}}
-    y = {"type": "quantitative", "title": "$/cwt", "scale": {"zero": False}}
-    last = rows[-1]["spread"]
+    spread, low = (amount(field, "$/cwt", scale={"zero": False}) for field in ("spread", "low"))
+    bar = {"type": "rule", "color": GRAY, "strokeWidth": 3}
     return chart(
         f"Lean minus fat, {days[0].species}",
         rows,
         [
-            {
-                "mark": {"type": "rule", "color": GRAY, "strokeWidth": 3},
-                "encoding": {"x": x, "y": y | {"field": "low"}, "y2": {"field": "high"}},
-            },
-            {
-                "mark": {"type": "line", "point": True},
-                "encoding": {"x": x, "y": y | {"field": "spread"}},
-            },
+            layer(bar, x=x, y=low, y2={"field": "high"}),
+            layer({"type": "line", "point": True}, x=x, y=spread),
         ],
         subtitle=f"{day(days[0].quoted_on)} to {day(days[-1].quoted_on)}; bars: 95%.",
-        description=f"Lean minus fat on {counted(len(days), 'day')}; last {last:,.2f} $/cwt.",
+        description=f"Lean minus fat on {counted(len(days), 'day')}; last"
+        f" {rows[-1]['spread']:,.2f} $/cwt.",
         height_px=220,
     )
 
@@ -523,24 +480,24 @@ def _reach(item: ItemValue) -> float:
     return float(t.ppf(0.975, item.degrees_of_freedom)) * item.error_usd_per_lb
 
 
-def _limit(line: LeanLine, name: str) -> float:
+def _limit(line: LeanLine, part: str) -> float:
     """Half of the 95% interval of the lean, fat or spread price, USD per lb; 0 without one."""
-    error = getattr(line, f"{name}_error_usd_per_lb")
+    error = getattr(line, f"{part}_error_usd_per_lb")
     return 0.0 if error is None or not line.degrees else line.t_quantile * error
 
 
-def _with_error(line: LeanLine, name: str) -> str:
-    price = getattr(line, f"{name}_usd_per_lb") * LB_PER_CWT
-    limit = _limit(line, name) * LB_PER_CWT
+def _with_error(line: LeanLine, part: str) -> str:
+    price = getattr(line, f"{part}_usd_per_lb") * LB_PER_CWT
+    limit = _limit(line, part) * LB_PER_CWT
     return f"{price:.0f} ±{limit:.0f}" if limit else f"{price:.0f}"
 
 
 def _line_cells(line: LeanLine) -> dict[str, float | None]:
     """Prices of a line with the half-widths of their 95% intervals."""
     cells: dict[str, float | None] = {}
-    for name in ("lean", "fat", "spread"):
-        cells[f"{name}_value_usd_per_cwt"] = getattr(line, f"{name}_usd_per_lb") * LB_PER_CWT
-        cells[f"{name}_value_error_usd_per_cwt"] = (_limit(line, name) * LB_PER_CWT) or None
+    for part in ("lean", "fat", "spread"):
+        cells[f"{part}_value_usd_per_cwt"] = getattr(line, f"{part}_usd_per_lb") * LB_PER_CWT
+        cells[f"{part}_value_error_usd_per_cwt"] = (_limit(line, part) * LB_PER_CWT) or None
     return cells | {"lean_point_usd_per_cwt": line.point_usd_per_lb * LB_PER_CWT}
 
 

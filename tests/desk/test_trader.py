@@ -328,8 +328,8 @@ def test_an_offer_that_lacks_a_rate_is_told_and_the_others_are_landed(client):
         client, "foreign_offers", {"offer_id": "NZ90"}, "assessment_usd_per_kg", "", "trader-landed"
     )
     read = text_of(fresh)
-    assert "no rate of assessment for NZ90" in read and "AU90" in read.split("Imports next")[1]
-    assert "NZ90" not in read.split("Imports next")[1]
+    assert "NZ90: no assessment rate" in read and "AU90" in read.split("Imports against")[1]
+    assert "NZ90" not in read.split("Imports against")[1]
 
 
 def test_offers_that_cannot_be_read_are_told_beside_the_sheet(client):
@@ -343,7 +343,7 @@ def test_offers_that_cannot_be_read_are_told_beside_the_sheet(client):
 def test_an_offer_that_is_gone_is_told_and_another_drawn(client):
     read = text_of(client.get("/trader/landed?offer=XX").text)
     assert "NZ90, AU90, UY85, BR90" in read
-    assert "Imports next to fresh" in read
+    assert "Imports against fresh" in read
     assert client.get("/trader/landed.svg?offer=XX").status_code == 422
 
 

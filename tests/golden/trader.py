@@ -8,5 +8,9 @@ CASES: dict[str, list[str]] = {
     "breakeven_second": ["breakeven", "demo_data", "B90-1", "--second", "B90-2"],
     "substitute": ["substitute", "demo_data"],
     "substitute_quotations": ["substitute", "demo_data", "--quotations"],
+    "landed": ["landed", "demo_data"],
+    "landed_one": ["landed", "demo_data", "--offer", "NZ90", "--rates"],
+    "scenarios": ["scenarios", "demo_data"],
+    "scenarios_draws": ["scenarios", "demo_data", "--draws", "20", "--products"],
     "value_all": ["value", "demo_data", "--species", "pork", "--all"],
 }

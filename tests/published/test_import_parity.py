@@ -15,7 +15,7 @@ import pytest
 
 from blend.domain.imports import Basis, Cost, ForeignOffer, Quota
 from blend.tables.imports import packaged_rates
-from blend.trader.import_parity import cautions, land
+from blend.trader.import_parity import Doubt, doubts, land
 from blend.units import LB_PER_KG
 
 RATES = tuple(packaged_rates().values())
@@ -107,11 +107,10 @@ def test_mechanically_deboned_beef_pays_ten_per_cent():
 
 def test_fees_of_an_ended_year_are_told_of():
     late = replace(OFFER, entry_on=date(2026, 11, 25))
-    told = [str(problem) for problem in cautions([land(late, RATES)])]
-    assert sum("out of date" in text for text in told) == 3
-    assert all("2026-09-30" in text for text in told if "out of date" in text)
-    in_force = [str(problem) for problem in cautions([land(OFFER, RATES)])]
-    assert not any("out of date" in text for text in in_force)
+    ended = [rate for doubt, rate, _ in doubts([land(late, RATES)]) if doubt is Doubt.ENDED]
+    assert len(ended) == 3
+    assert {rate.valid_to for rate in ended} == {date(2026, 9, 30)}
+    assert Doubt.ENDED not in {doubt for doubt, *_ in doubts([land(OFFER, RATES)])}
 
 
 def test_fees_of_the_year_before_are_that_year_s():

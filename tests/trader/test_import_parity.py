@@ -16,9 +16,9 @@ from blend.trader.import_parity import (
     at_rate,
     find_rate,
     land,
-    land_all,
     landed_usd_per_lb,
 )
+from blend.trader.landed import landed
 from tests.published.test_import_parity import OFFER, RATES
 
 
@@ -161,11 +161,14 @@ def test_an_unknown_rate_must_be_given(changes, column):
     assert land(replace(OFFER, **changes | given_rates), RATES).landed_usd_per_lb > 3
 
 
-def test_what_every_offer_lacks_is_told_at_once():
+def test_what_offers_lack_is_listed_and_the_others_are_priced():
     lacking = replace(OFFER, assessment_usd_per_kg=None)
-    with pytest.raises(InputRefused) as told:
-        land_all([lacking, OFFER, replace(lacking, origin="Brazil")], RATES)
-    assert len(told.value.problems) == 3
+    found = landed([lacking, OFFER, replace(lacking, origin="Brazil")], RATES)
+    assert len(found.not_priced) == 3
+    assert [each.offer for each in found.built] == [OFFER]
+    with pytest.raises(InputRefused) as refused:
+        landed([lacking], RATES)
+    assert len(refused.value.problems) == 1
 
 
 def test_the_rate_that_speaks_most_closely_and_is_in_force_is_taken():
