@@ -318,7 +318,7 @@ class ScenarioResults(Answer):
             amount(field, "day's cost, $", scale={"zero": False}) for field in ("low", "cost")
         )
         count, dashes = amount("draws", "draws"), {"type": "rule", "strokeDash": [5, 3]}
-        label = {"type": "text", "align": "left", "dx": 4, "y": 6}
+        label = {"type": "text", "align": "center", "y": -8}
         dot = {"type": "point", "filled": True, "color": ORANGE, "size": 70}
         histogram: Spec = {
             "width": 640,
