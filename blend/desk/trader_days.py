@@ -309,8 +309,10 @@ _SCENARIO_TABLES = {
 
 
 def _scenario_tables(found: ScenarioResults) -> list[ShownTable]:
+    drawn = f"{found.draws_done:,} draws, seed {found.job.seed}."
+    notes = {"named": BASIS, "totals": drawn}
     return [
-        shown_of(found.tables[name], title=title, note=BASIS if name == "named" else "")
+        shown_of(found.tables[name], title=title, note=notes.get(name, ""))
         for name, title in _SCENARIO_TABLES.items()
         if name in found.tables
     ]

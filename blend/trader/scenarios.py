@@ -298,7 +298,7 @@ class ScenarioResults(Answer):
         draws = self.drawn("objective_usd")
         if not len(draws):
             raise InputRefused(
-                [Problem("scenarios", None, None, "no draw has a plan to draw a chart of", "")]
+                [Problem("scenarios", None, "draws", "nothing", "at least one draw that has a plan")]
             )
         counts, edges = np.histogram(draws, bins=min(60, max(10, len(draws) // 5)))
         bars = [

@@ -302,7 +302,7 @@ def test_curves_tell_why_there_is_no_plan(client):
 def test_offers_are_landed_with_their_warnings(client):
     html = client.get("/trader/landed").text
     read = text_of(html)
-    assert "out of date for NZ90" in read
+    assert "before the entry of NZ90" in read
     assert "AUD 10.6019 per kg" in read and "0.6878" in read
     for offer_id in ("NZ90", "AU90", "UY85", "BR90"):
         assert f"{offer_id}: frozen" in read
