@@ -119,7 +119,7 @@ def adjust(
     _check_names(case, product_id, lots)
     at_hand = lots_at_hand(case, lots)
     if not at_hand:
-        raise _refused("--lot", "no lot", "on hand: name one with --lot")
+        raise _refused("--lot", "No lot is on hand", "", "Name the lots that may go in.")
     asked = {each.product_id: each.min_confidence for each in read_chance_constraints(folder, case)}
     room = case.product(product_id).blender_max_lb - pounds if room_lb is None else room_lb
     recipe = _planned_recipe(case, product_id) if as_planned else ()
@@ -143,7 +143,7 @@ def _planned_recipe(case: Case, product_id: str) -> tuple[Ingredient, ...]:
     for run in plan.runs:
         if run.product_id == product_id:
             return run.ingredients
-    raise _refused("--as-planned", f"no batch of {product_id}", "a product that the plan makes")
+    raise _refused("--as-planned", f"The plan makes no {product_id}", "")
 
 
 def _check_names(case: Case, product_id: str, lots: tuple[str, ...]) -> None:
@@ -157,7 +157,7 @@ def _check_names(case: Case, product_id: str, lots: tuple[str, ...]) -> None:
             raise _refused("--lot", lot_id, "an id of lots", did_you_mean(lot_id, known))
         reason = case.lot(lot_id).reason_unusable(case.settings.plan_on)
         if reason is not None:
-            raise _refused("--lot", f"{lot_id}, {reason}", "a lot that can be used today")
+            raise _refused("--lot", f"{lot_id} is not available today: {reason}", "")
 
 
 def _refused(option: str, read: str, allowed: str, hint: str = "") -> InputRefused:

@@ -86,7 +86,7 @@ def control(
     case = read_folder(folder).case
     batches = read_batch_tests(folder, case)
     if not batches:
-        _refuse("batch_tests.csv", None, "no batch", "a table of batch tests in the plan folder")
+        _refuse("batch_tests.csv", "No batch test", "Put your batch tests there.")
     known = sorted({batch.product_id for batch in batches})
     if product is not None and product not in known:
         raise click.BadParameter(
@@ -130,9 +130,7 @@ def temperature(folder: Path, maximum: float | None) -> None:
 
     temperature_of = read_temperatures(folder, case)
     if not temperature_of:
-        _refuse(
-            "temperatures.csv", None, "no temperature", "a table of temperatures in the plan folder"
-        )
+        _refuse("temperatures.csv", "No temperature", "Put the lots' temperatures there.")
     plan = make_plan(case, shadow_prices=False)
     max_c = None if maximum is None else celsius(maximum)
     batches = batch_temperatures(case, plan, temperature_of, packaged_heat(), max_c)
@@ -164,9 +162,9 @@ def estimated(folder: Path, case: Case, usd_per_lean_lb: float | None = None) ->
     read = read_tests(folder, case)
     warn_at_end(read.warnings)
     if not read.tests:
-        _refuse("tests.csv", None, "no test", "a table of lean tests in the plan folder")
+        _refuse("tests.csv", "No test", "Put your lean tests there.")
     return lots.lean(case, read.tests, read.methods, usd_per_lean_lb)
 
 
-def _refuse(file: str, column: str | None, read: str, allowed: str) -> NoReturn:
-    raise InputRefused([Problem(file, None, column, read, allowed)])
+def _refuse(file: str, fault: str, hint: str) -> NoReturn:
+    raise InputRefused([Problem(file, None, None, fault, "", hint)])

@@ -57,6 +57,6 @@ def _asked(case: Case, name: str | None, where: str | None) -> Selector:
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--where") from None
     if not any(map(found.holds, case.lots)):
-        met = "a condition that some lot meets"
-        raise InputRefused([Problem("--where", None, None, where or "", met)])
+        none = f"No lot matches {where!r}"
+        raise InputRefused([Problem("--where", None, None, none, "")])
     return found

@@ -246,8 +246,8 @@ class LotAnswer(Answer):
     def chart(self) -> Spec:
         """Worth in each product as points, with a line at the delivered price."""
         if self.why.best is None:
-            allowed = "a lot that some product may hold today"
-            raise InputRefused([Problem("--chart", None, None, self.why.lot_id, allowed)])
+            nothing = f"No product may hold {self.why.lot_id} today: nothing to draw"
+            raise InputRefused([Problem("--chart", None, None, nothing, "")])
         field = "worth_usd_per_cwt"
         points = charts.rows_of(self.tables["products"], "product", field)
         ask = self.why.delivered_usd_per_lb * LB_PER_CWT

@@ -227,11 +227,13 @@ class ControlAnswer(Answer):
         """
         if len(self.controls) > 1:
             ids = " or ".join(each.product_id for each in self.controls)
-            several = Problem("--chart", None, None, "several products", f"--product {ids}")
+            several = Problem(
+                "--chart", None, None, "A chart shows one product", "", f"Enter --product {ids}."
+            )
             raise InputRefused([several])
         (of,) = self.controls
         if of.chart is None or of.drift is None:
-            raise InputRefused([Problem("--chart", None, None, "one batch", "two batches or more")])
+            raise InputRefused([Problem("--chart", None, None, "One batch makes no chart", "")])
         readings = of.chart.readings
         kind = "moving range of two" if readings == 1 else f"range of {readings} tests"
         run = {each.place for each in of.signalled if Signal.RUN in each.signals}
