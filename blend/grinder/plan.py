@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -32,7 +32,7 @@ def make_plan(
     progress: Say | None = None,
     stopped: Callable[[], bool] | None = None,
     keep_interrupted: bool = True,
-    extra: Iterable[Added] = (),
+    extra: Added = (),
 ) -> Plan:
     """The least-cost plan of a case, with its check and its bound.
 
@@ -40,12 +40,11 @@ def make_plan(
     many small solves. `progress` is called with a few words on what is being done. A search
     stopped by the time limit or by Ctrl-C gives the best plan so far, and pricing stopped by
     Ctrl-C what it has by then; unless `keep_interrupted`, Ctrl-C raises KeyboardInterrupt
-    instead. `extra` are PuLP constraints on the variables of `blend.model(case)`, or pairs of one and its name.
+    instead. `extra` are PuLP constraints on the variables of `blend.model(case)`, by name.
 
     Raises NoPlan with an infeasible subset when nothing meets every requirement, InputRefused when
     the model is unbounded, OutOfTime when time ran out before any plan.
     """
-    extra = tuple(extra)
     if extra:
         from blend.model.pulp_model import constraints_from_pulp
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 import re
 import tempfile
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -244,18 +244,20 @@ def write_model(case: Case, path: Path) -> None:
 
 # Constraints added by the user -------------------------------------------------------------------
 
-Added: TypeAlias = "pulp.LpConstraint | tuple[pulp.LpConstraint, str]"
-"""A PuLP constraint, or one with a name, as in `problem += constraint, "name"`."""
+Added: TypeAlias = (
+    "Mapping[str, pulp.LpConstraint] | Iterable[pulp.LpConstraint | tuple[pulp.LpConstraint, str]]"
+)
+"""PuLP constraints by name, or a list of them, each alone or with its name."""
 
 
-def constraints_from_pulp(case: Case, added: Iterable[Added]) -> tuple[LinearConstraint, ...]:
+def constraints_from_pulp(case: Case, added: Added) -> tuple[LinearConstraint, ...]:
     """PuLP constraints on use, take, finished and short as constraints of a case.
 
     Raises InputRefused for one on other variables, or on single batches.
     """
+    named = [(added[each], each) if isinstance(added, Mapping) else _named(each) for each in added]
     constraints = []
-    for number, each in enumerate(added, 1):
-        row, name = each if isinstance(each, tuple) else (each, each.name)
+    for number, (row, name) in enumerate(named, 1):
         name = name or f"added_{number}"
         limit = -float(row.constant)
         constraints.append(
@@ -267,6 +269,10 @@ def constraints_from_pulp(case: Case, added: Iterable[Added]) -> tuple[LinearCon
             )
         )
     return tuple(constraints)
+
+
+def _named(each: Any) -> tuple[pulp.LpConstraint, str]:
+    return each if isinstance(each, tuple) else (each, each.name)
 
 
 _VARIABLE = re.compile(r"(use|take|finished|short)\[(.*)\]")

@@ -7,12 +7,14 @@ from dataclasses import replace
 import highspy
 import pulp
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import blend.model
 from blend.check.check import check_plan
 from blend.check.statement import dual_bound_usd
+from blend.cli import main
 from blend.domain.linear_constraints import LinearConstraint, Pounds, Term
 from blend.domain.plan import Verdict
 from blend.domain.requirements import ConstraintClass, Requirement
@@ -26,6 +28,7 @@ from blend.model.solve import solve_linear
 from blend.model.solver import Outcome
 from blend.model.whole import plan_whole
 from tests.check.plans import easy_product, whole
+from tests.model.test_rows_and_checks import TABLES
 from tests.published.cases import make_case, make_lot
 from tests.reference import solve_reference
 from tests.strategies import cases
@@ -115,7 +118,7 @@ def test_a_second_solver_agrees_on_cost_and_floor():
 def test_a_pulp_constraint_binds_is_checked_and_priced():
     case = replace(CASE, rules=())
     problem = blend.model(case)
-    plan = make_plan(case, extra=[(problem.take["I90-1"] <= 450, "cow_cap")])
+    plan = make_plan(case, extra={"cow_cap": problem.take["I90-1"] <= 450})
     (taken,) = [take for take in plan.takes if take.lot_id == "I90-1"]
     assert taken.pounds_lb == 400.0  # whole combos of 100 lb
     asked = Requirement(ConstraintClass.ADDED, rule_id="cow_cap")
@@ -193,3 +196,36 @@ def test_a_constraint_on_other_variables_is_refused():
     switch = problem.variablesDict()["is_used[trim,GB80]"]
     with pytest.raises(InputRefused, match="is_used"):
         constraints_from_pulp(CASE, [switch <= 0])
+
+
+@pytest.fixture
+def tables(tmp_path):
+    for name, text in TABLES.items():
+        (tmp_path / name).write_text(text)
+    return tmp_path
+
+
+def run_plan(tables, *options):
+    """Exit code, and what `blend plan` prints on both streams."""
+    ran = CliRunner().invoke(main, ["plan", str(tables), "--no-workbook", *options])
+    return ran.exit_code, " ".join(ran.output.split())
+
+
+def test_the_command_adds_constraints_writes_the_model_and_asks_a_second_solver(tables):
+    (tables / "own.lp").write_text("trim_cap: use[trim,GB80] <= 500\n")
+    options = ("--constraints", str(tables / "own.lp"), "--second-solver")
+    code, text = run_plan(tables, *options, "--write-model", str(tables / "model.mps"))
+    assert code == 0
+    assert "CBC" in text and "trim_cap" in (tables / "model.mps").read_text()
+
+
+def test_the_command_names_an_added_constraint_that_leaves_no_plan(tables):
+    (tables / "own.lp").write_text("no_cow: take[cow] <= 10\n")
+    code, text = run_plan(tables, "--constraints", str(tables / "own.lp"))
+    assert code == 3 and "no_cow: take[cow] <= 10" in text
+
+
+def test_the_command_refuses_a_constraint_it_cannot_read(tables):
+    (tables / "own.lp").write_text("use[trim,GB80] <= 500\ntake[trm] <= 5\n")
+    code, text = run_plan(tables, "--constraints", str(tables / "own.lp"))
+    assert code == 2 and "own.lp" in text and "trm" in text
