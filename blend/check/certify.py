@@ -9,7 +9,8 @@
 Primal: the columns `x` keep every limit and group, within a stated tolerance, and cost so much.
 Dual: for any prices y >= 0 of the limits no feasible x costs less than
 
-    Σ_i y_i b_i + Σ_g u_g min(0, min_{j in g} d_j),   d_j = cost_j + Σ_m D_mj (value_m - Σ_i y_i B_im)
+    Σ_i y_i b_i + Σ_g u_g min(0, min_{j in g} d_j),
+    d_j = cost_j + Σ_m D_mj (value_m - Σ_i y_i B_im)
 
 (weak duality, the groups kept in the Lagrangian: Bertsimas and Tsitsiklis, Introduction to Linear
 Optimization (1997), theorem 4.3 and section 11.4, from memory). So prices may come from anywhere;

@@ -6,9 +6,8 @@ feasible and uses the pounds reported, so the cost lies nowhere above its plane;
 corner show that it lies no lower there, and between corners a concave cost lies above what it is at
 them, which is the plane.
 
-Certified regions of different pounds cannot overlap: where two did, both planes were the cost. So
-the map is complete when the areas add up to the window; the area of a region is that of the convex
-hull of its corners, in floats, to `_UNCOVERED_SHARE` of the window.
+The map is complete when its regions are convex, do not overlap and add up to the window: in floats,
+to `_NEAR_SHARE` and `_UNCOVERED_SHARE` of the window.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ from fractions import Fraction
 from itertools import combinations
 
 from blend.check.curves import used_lb
-from blend.check.findings import NEAR_POUNDS, Findings
+from blend.check.findings import Findings
 from blend.check.statement import Statement
 from blend.domain.case import Case
 from blend.domain.certificates import Certified, PlanPounds, Region, RegionCertificate
@@ -72,7 +71,7 @@ class _Map:
         for region in regions:
             for corner in region.corners_usd_per_lb:
                 self.pounds_at.setdefault(corner, []).append(region.pounds_lb)
-        self.bounds: dict[tuple[Point, int], Fraction] = {}
+        self.bounds: dict[Point, tuple[DualPrices, Fraction]] = {}
 
     def at(self, usd_per_lb: Point) -> Case:
         """The case with both lots at a delivered price."""
@@ -114,10 +113,10 @@ class _Map:
 
     def _bound(self, corner: Point, prices: DualPrices) -> Fraction:
         """Regions that meet have the corner and its prices in common."""
-        key = corner, id(prices)
-        if key not in self.bounds:
-            self.bounds[key] = self.statement.dual(self.at(corner), prices).bound
-        return self.bounds[key]
+        if corner not in self.bounds or self.bounds[corner][0] != prices:
+            bound = self.statement.dual(self.at(corner), prices).bound
+            self.bounds[corner] = prices, bound
+        return self.bounds[corner][1]
 
 
 def _name(region: Region) -> str:
@@ -128,9 +127,9 @@ def _name(region: Region) -> str:
 
 
 def _check_cover(regions: Sequence[Region], window: tuple[Point, Point], found: Findings) -> None:
-    """Regions of different pounds, each convex and inside the window, make up its area."""
+    """Convex regions inside the window, none over another, make up its area."""
     (low_x, low_y), (high_x, high_y) = window
-    covered, corners = 0.0, 0
+    covered, polygons = 0.0, []
     for region in regions:
         polygon = [
             ((x - low_x) / (high_x - low_x), (y - low_y) / (high_y - low_y))
@@ -142,16 +141,26 @@ def _check_cover(regions: Sequence[Region], window: tuple[Point, Point], found: 
         hull = _area(_hull(polygon))
         # wound once, counter-clockwise, each corner on the hull
         is_convex = 0 < hull <= _area(polygon) + _NEAR_SHARE
-        found.fault(
-            not (is_inside and is_convex), f"{_name(region)} is no convex polygon in the window"
-        )
+        text = f"{_name(region)} is no convex polygon in the window"
+        found.fault(not (is_inside and is_convex), text)
         covered += hull
-        corners += len(polygon)
-    for one, other in combinations(regions, 2):
-        apart_lb = max(abs(a - b) for a, b in zip(one.pounds_lb, other.pounds_lb, strict=True))
-        found.fault(apart_lb <= NEAR_POUNDS, f"{_name(one)} is there twice")
-    allowed = _UNCOVERED_SHARE * (1 + corners / 10)
+        polygons.append(polygon)
+    for one, other in combinations(range(len(regions)), 2):
+        sides = (polygons[one], polygons[other]), (polygons[other], polygons[one])
+        text = f"{_name(regions[one])} and {_name(regions[other])} overlap"
+        found.fault(not any(_is_beside(*pair) for pair in sides), text)
+    allowed = _UNCOVERED_SHARE * (1 + sum(map(len, polygons)) / 10)
     found.fault(abs(1 - covered) > allowed, "the regions do not add up to the window")
+
+
+def _is_beside(one: Sequence[Point], other: Sequence[Point]) -> bool:
+    """Whether a side of the first has all corners of the other beyond it, or very near."""
+    for begin, end in zip(one, [*one[1:], *one[:1]], strict=True):
+        across, up = end[0] - begin[0], end[1] - begin[1]
+        near = _NEAR_SHARE * max(abs(across), abs(up))
+        if all(across * (y - begin[1]) - up * (x - begin[0]) <= near for x, y in other):
+            return True
+    return False
 
 
 def _area(polygon: Sequence[Point]) -> float:

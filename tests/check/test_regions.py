@@ -233,6 +233,8 @@ def test_regions_must_be_convex_and_add_up_to_the_window():
     assert _covers(*four)
     assert not _covers(*four[:3])
     assert not _covers(*four, _square(0.5, 0.5))
+    assert not _covers(*four[:3], _square(0.999, 1))
+    assert not _covers(*four[:3], four[0])
     dart = ((0.0, 0.0), (1.0, 0.0), (0.2, 0.2), (0.0, 1.0))
     line = ((0.0, 0.0), (1.0, 1.0), (2.0, 2.0))
     pentagram = tuple(
