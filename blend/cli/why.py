@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -42,7 +43,7 @@ def _where(ctx: click.Context, param: click.Parameter, text: str | None) -> Sele
         raise click.BadParameter(f"{error}.") from None
 
 
-def _error(name: str, metavar: str, of: str) -> click.Option:
+def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
     return click.option(
         name,
         type=click.FloatRange(0, 1 if metavar == "SHARE" else None),
@@ -154,16 +155,16 @@ def why(
     if all(are_markets):
         if shortage is not None:
             raise click.UsageError("--shortage is for plans; volumes of a market are open.")
-        markets = tuple(read_market_folder(each, beside_another=True) for each in (before, after))
-        return _of_markets(markets, where, seen, _doubt(draws, errors, seed), driver, write)
+        was, now = (read_market_folder(each, beside_another=True) for each in (before, after))
+        return _of_markets(was, now, where, seen, _doubt(draws, errors, seed), driver, write)
     if draws is not None:
         raise click.UsageError("--draws is for markets; tables of a plan count as exact.")
-    cases = tuple(_planned(folder, must_plan=shortage is None) for folder in (before, after))
+    then, after_case = (_planned(each, must_plan=shortage is None) for each in (before, after))
     from blend.reporter.explain import explain_plan
 
-    made = explain_plan(*cases, where, observed=seen, shortage_usd_per_lb=shortage)
+    made = explain_plan(then, after_case, where, observed=seen, shortage_usd_per_lb=shortage)
     if driver is not None and write is not None:
-        _write_case(cases, where, driver, write, after)
+        _write_case(then, after_case, where, driver, write, after)
     return made
 
 
@@ -203,7 +204,8 @@ def _planned(folder: Path, *, must_plan: bool) -> Case:
 
 
 def _of_markets(
-    markets: tuple[Market, ...],
+    before: Market,
+    after: Market,
     where: Selector,
     observed: Observed | None,
     doubt: Doubt | None,
@@ -214,9 +216,9 @@ def _of_markets(
     from blend.reporter.explain import explain_market
     from blend.tables.clearing import write_market
 
-    made = explain_market(*markets, where, observed=observed, doubt=doubt)
+    made = explain_market(before, after, where, observed=observed, doubt=doubt)
     if driver is not None and folder is not None:
-        write_market(market_put_back(*markets, where, driver), folder)
+        write_market(market_put_back(before, after, where, driver), folder)
     return made
 
 
@@ -234,14 +236,14 @@ def _driver(name: str | None, *, are_markets: bool) -> Driver | None:
 
 
 def _write_case(
-    cases: tuple[Case, ...], where: Selector, driver: Driver, folder: Path, after: Path
+    before: Case, after_case: Case, where: Selector, driver: Driver, folder: Path, after: Path
 ) -> None:
     from blend.files import filling
     from blend.reporter.why import put_back
     from blend.tables.write import write_case
 
     with filling(folder) as place:
-        write_case(put_back(*cases, where, driver), place)
+        write_case(put_back(before, after_case, where, driver), place)
         # The heat in temperature rules comes from the temperatures next to a plan.
         for path in after.glob("temperatures.*") if after.is_dir() else ():
             shutil.copy(path, place)

@@ -114,7 +114,7 @@ class PlansBetween:
             else (),
         )
 
-    def certified(self) -> dict[frozenset[Driver], Between]:
+    def certified(self) -> dict[frozenset[str], Between]:
         """By set of drivers; equal cases share one entry."""
         known: dict[Case, Between] = {}
         for case, valued in self.solved.items():
@@ -128,7 +128,10 @@ class PlansBetween:
                 last[0] if last else None,
                 valued.last_usd_per_lb,
             )
-        return {moved: known[self.two.mixed(moved)] for moved in one_by_one(PLAN_DRIVERS)}
+        return {
+            frozenset[str](moved): known[self.two.mixed(moved)]
+            for moved in one_by_one(PLAN_DRIVERS)
+        }
 
     def _opened(self, moved: frozenset[Driver], case: Case) -> WarmLinear:
         """The program that has room for every price and quantity of the two cases."""
@@ -155,8 +158,8 @@ class PlansBetween:
         return replace(case, lots=(*case.lots, self._next), rules=rules)
 
     def _max_lb(self, lot_id: str) -> float | None:
-        quantities = [lot.quantity_lb for lot in self.two.sides(lot_id)]
-        return None if None in quantities else max(quantities)
+        was, now = (lot.quantity_lb for lot in self.two.sides(lot_id))
+        return None if was is None or now is None else max(was, now)
 
     def _with_next(self, linear: WarmLinear) -> Answer:
         """The optimum with one more pound of the reference meat."""

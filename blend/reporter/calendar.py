@@ -229,8 +229,8 @@ def _spans(day: date) -> Iterator[tuple[Span, date, date, date, date]]:
     week = week_of(day)
     yield (Span.WEEK, week.monday, week.sunday, week.before.monday, week.before.sunday)
     if week.year_ago is not None:
-        ago = week.year_ago
-        yield (Span.WEEK_OF_YEAR, week.monday, week.sunday, ago.monday, ago.sunday)
+        then = week.year_ago
+        yield (Span.WEEK_OF_YEAR, week.monday, week.sunday, then.monday, then.sunday)
     first, last = day.replace(day=1), _month_end(day)
     last_month = first - timedelta(days=1)
     yield (Span.MONTH, first, last, last_month.replace(day=1), last_month)

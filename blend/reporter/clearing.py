@@ -267,9 +267,11 @@ def _orders(market: Market, move: MarketMove) -> Market:
 
 def _rule_share(market: Market, move: MarketMove) -> Market:
     rules = tuple(
-        replace(rule, **{move.field.value: _new(getattr(rule, move.field.value), move)})
-        if rule.rule_id == move.rule_id
-        else rule
+        rule
+        if rule.rule_id != move.rule_id
+        else replace(rule, min_share=_new(rule.min_share, move))
+        if move.field is MoveOf.MIN_SHARE
+        else replace(rule, max_share=_new(rule.max_share, move))
         for rule in market.case.rules
     )
     return replace(market, case=replace(market.case, rules=rules))
@@ -304,7 +306,8 @@ class MarketWhy:
     def certified(self) -> Certified:
         """Hold the clearings and the split against the tables without the solver."""
         told = {"next": self.price.next.shares, "last": self.price.last.shares}
-        return certify_market_why(self.between, MARKET_DRIVERS, self.weights, told)
+        between = {frozenset[str](moved): each for moved, each in self.between.items()}
+        return certify_market_why(between, MARKET_DRIVERS, self.weights, told)
 
 
 @dataclass(frozen=True, slots=True)
@@ -462,7 +465,7 @@ def _doubted(
     lots = tuple(
         _requoted(
             replace(
-                lot, quantity_lb=lot.quantity_lb * math.exp(draw.gauss(0, doubt.availability_share))
+                lot, quantity_lb=lot.max_lb * math.exp(draw.gauss(0, doubt.availability_share))
             ),
             draw.gauss(0.0, doubt.quotation_usd_per_lb),
         )

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -47,7 +47,7 @@ def confidentiality(
     first = day - timedelta(days=method.confidential_days - 1)
     firms_by_day: dict[date, set[str]] = defaultdict(set)
     entries_by_firm: Counter[str] = Counter()
-    pounds_by_firm: Counter[str] = Counter()
+    pounds_by_firm: dict[str, float] = defaultdict(float)
     for entry in entries:
         if entry.item_id != item_id or not first <= entry.market_day <= day:
             continue
@@ -72,6 +72,6 @@ def confidentiality(
     )
 
 
-def _largest(amounts: Counter[str]) -> float:
+def _largest(amounts: Mapping[str, float]) -> float:
     total = math.fsum(amounts.values())
     return max(amounts.values()) / total if total else 0.0

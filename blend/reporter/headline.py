@@ -46,7 +46,7 @@ class Headline:
 def headline_of(move: ItemMove) -> Headline:
     """The driver a headline may name for this move of a quotation."""
     gate = _gate_of(move)
-    if gate is not Gate.PASSED:
+    if gate is not Gate.PASSED or move.observed is None:
         return Headline(gate)
     way = 1 if move.observed.move_usd_per_lb > 0 else -1
     largest = max(move.next.contributions, key=lambda each: way * each.amount)

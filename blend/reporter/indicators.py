@@ -244,16 +244,20 @@ def year_before(day: date) -> date | None:
 
 
 def _change(series: Series, value: float, against: date | None) -> Change | None:
-    before = None if against is None else series.at(against)
-    return None if before is None else Change(value, against, before)
+    if against is None or (before := series.at(against)) is None:
+        return None
+    return Change(value, against, before)
 
 
 def _year_to_date(series: Series, last: date) -> YearToDate | None:
     figures = dict(series.points)
     year = last.isocalendar().year
     own = [day for day in figures if day.isocalendar().year == year and day <= last]
-    pairs = [(day, year_before(day)) for day in own]
-    pairs = [(day, earlier) for day, earlier in pairs if earlier in figures]
+    pairs = [
+        (day, earlier)
+        for day in own
+        if (earlier := year_before(day)) is not None and earlier in figures
+    ]
     if not pairs:
         return None
     total = math.fsum if series.measure is Measure.FLOW else fmean

@@ -103,10 +103,10 @@ def why_item_moved(
     in each part is told to first order. Raises as `why_market_moved` does.
     """
     item = parse_selector(f"item={item_id}")
-    errors = [each.error_usd_per_cwt for each in quoted]
+    was, now = (each.error_usd_per_cwt for each in quoted)
     observed = Observed(
         (quoted[1].usd_per_cwt - quoted[0].usd_per_cwt) / LB_PER_CWT,
-        None if None in errors else math.hypot(*errors) / LB_PER_CWT,
+        None if was is None or now is None else math.hypot(was, now) / LB_PER_CWT,
     )
     why = why_market_moved(before, after, item, observed=observed)
     amounts = _errors_of_volumes(
@@ -142,11 +142,11 @@ def _errors_of_volumes(
         more = replace(lot, quantity_lb=lot.quantity_lb * (1 + _STEP_SHARE))
         lots = (*after.case.lots[:index], more, *after.case.lots[index + 1 :])
         moved = replace(after, case=replace(after.case, lots=lots))
-        was_lb = before.case.lot(lot.lot_id).quantity_lb
+        was_lb = before.case.lot(lot.lot_id).quantity_lb or 0.0
         add(_driver_of(lot, own_ids), moved, was_lb, lot.quantity_lb)
     for index, demand in enumerate(after.demands):
-        more = replace(demand, volume_lb=demand.volume_lb * (1 + _STEP_SHARE))
-        demands = (*after.demands[:index], more, *after.demands[index + 1 :])
+        larger = replace(demand, volume_lb=demand.volume_lb * (1 + _STEP_SHARE))
+        demands = (*after.demands[:index], larger, *after.demands[index + 1 :])
         was_lb = before.demand(demand.product_id).volume_lb
         add(Driver.ORDERS, replace(after, demands=demands), was_lb, demand.volume_lb)
     return {driver: math.sqrt(square) for driver, square in squares.items()}

@@ -102,11 +102,10 @@ class TwoCases:
 
     def sides(self, lot_id: str) -> tuple[Lot, Lot]:
         """The lot before and after, without pounds where it was not there."""
-        there = [side.get(lot_id) for side in self._lots]
-        before, after = (
-            own or _without_pounds(other) for own, other in zip(there, reversed(there), strict=True)
-        )
-        return before, after
+        was, now = (side.get(lot_id) for side in self._lots)
+        there = was or now
+        assert there is not None, "a lot is on one side at least"
+        return was or _without_pounds(there), now or _without_pounds(there)
 
     @cached_property
     def own_ids(self) -> frozenset[str]:
@@ -127,17 +126,19 @@ class TwoCases:
     @cached_property
     def _lots(self) -> tuple[dict[str, Lot], dict[str, Lot]]:
         day = self.after.settings.plan_on
-        return tuple(
+        before, after = (
             {lot.lot_id: _as_on(lot, case.settings.plan_on, day) for lot in case.lots}
             for case in (self.before, self.after)
         )
+        return before, after
 
     @cached_property
     def _products(self) -> tuple[dict[str, Product], dict[str, Product]]:
-        return tuple(
+        before, after = (
             {product.product_id: product for product in case.products}
             for case in (self.before, self.after)
         )
+        return before, after
 
     @cached_property
     def _product_ids(self) -> list[str]:
@@ -178,11 +179,11 @@ class TwoCases:
         """By product: the product for each of the four ways its making and its order can stand."""
         known = {}
         for product_id in self._product_ids:
-            there = [side.get(product_id) for side in self._products]
-            sides = [
-                own or replace(other, min_lb=0.0, max_lb=0.0)
-                for own, other in zip(there, reversed(there), strict=True)
-            ]
+            was, now = (side.get(product_id) for side in self._products)
+            there = was or now
+            assert there is not None, "a product is on one side at least"
+            unwanted = replace(there, min_lb=0.0, max_lb=0.0)
+            sides = [was or unwanted, now or unwanted]
             known[product_id] = tuple(
                 replace(made, **{name: getattr(ordered, name) for name in _ORDER})
                 for made in sides
@@ -197,10 +198,11 @@ class TwoCases:
     @cached_property
     def _rules(self) -> tuple[tuple[Rule, ...], tuple[Rule, ...]]:
         sides = self.before.rules, self.after.rules
-        return tuple(
+        before, after = (
             tuple(self._with_heat(rule, others) for rule in rules)
             for rules, others in (sides, sides[::-1])
         )
+        return before, after
 
     def _with_heat(self, rule: Rule, others: tuple[Rule, ...]) -> Rule:
         """A warmth rule that knows the heat of every lot, from its twin where it must."""

@@ -135,10 +135,10 @@ def explain(
     before, after = (_prices(end, method) for end in ends)
     frame = asked.market
     used = [volumes_used(frame, volumes, end.day) for end in ends]
-    markets = [
+    was, now = (
         market_on(frame, counted, prices, end.day)
         for counted, prices, end in zip(used, (before, after), ends, strict=True)
-    ]
+    )
     shown = {item_id for item_id in known.items if quote(known, item_id, method).may_be_published}
     moves = {
         lot.lot_id: after[lot.lot_id].usd_per_cwt - before[lot.lot_id].usd_per_cwt
@@ -150,13 +150,15 @@ def explain(
             item_id,
             asked.since.day,
             why_item_moved(
-                *markets,
+                was,
+                now,
                 item_id,
                 (before[item_id], after[item_id]),
                 volume_error_share=asked.volume_error_share,
             ),
             tuple(volume for counted in used for volume in counted.values()),
-            *markets,
+            was,
+            now,
         )
         for item_id in (_checked(asked.item_ids, moves) or _moved_max(moves))
     )

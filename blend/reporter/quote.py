@@ -321,7 +321,7 @@ def quotations_frame(
     columns = ("item_id", "trades", "pounds_lb", "loads", "low_usd_per_cwt", "high_usd_per_cwt",
                "quote_usd_per_cwt", "error_usd_per_cwt", "change_usd_per_cwt", "trend",
                "based_on", "confidence", "publish")  # fmt: skip
-    rows = []
+    rows: list[tuple[Any, ...]] = []
     for each in quoted:
         made = each.assessed
         rows.append(
@@ -341,13 +341,13 @@ def quotations_frame(
                 words.publish(each),
             )
         )
-    made_frame = frame(columns, rows)
-    if published:
-        prices = [
-            own.usd_per_cwt if (own := published.get(item)) else None for item in made_frame.item_id
-        ]
-        made_frame = made_frame.assign(published_usd_per_cwt=prices)
-    return made_frame
+    if not published:
+        return frame(columns, rows)
+    prices = [own.usd_per_cwt if (own := published.get(row[0])) else None for row in rows]
+    return frame(
+        (*columns, "published_usd_per_cwt"),
+        [(*row, usd) for row, usd in zip(rows, prices, strict=True)],
+    )
 
 
 def _range(made: Assessed) -> str:

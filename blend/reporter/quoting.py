@@ -157,6 +157,7 @@ def publish(
     if not made.published:
         return made
     recorded_at = store.publish(made.published, method).recorded_at
+    assert recorded_at is not None, "a publication is always new"
     return replace(
         made, published=tuple(replace(each, published_at=recorded_at) for each in made.published)
     )

@@ -84,7 +84,7 @@ def bill_of(linear: WarmLinear, case: Case, answer: Answer) -> Bill:
         bought=bought,
         left_over=left_over,
         short={
-            product.product_id: (product.shortage_penalty_usd_per_lb, float(lb))
+            product.product_id: (product.shortage_penalty_usd_per_lb or 0.0, float(lb))
             for product, lb in zip(may_fall_short, short, strict=True)
         },
         sold={
@@ -101,8 +101,9 @@ def recipe_split(before: Bill, after: Bill) -> RecipeSplit:
     """
     volumes = [sum(lb for _, lb in bill.sold.values()) for bill in (before, after)]
     spent = [sum(price * lb for price, lb in bill.bought.values()) for bill in (before, after)]
+    shifts: tuple[LotShift, ...] = ()
     if min(volumes) <= _MIN_LB:
-        shifts, volume_usd = (), spent[1] - spent[0]
+        volume_usd = spent[1] - spent[0]
     else:
         shifts = _shifts(_paired(before.bought, after.bought), volumes)
         unit = [usd / lb for usd, lb in zip(spent, volumes, strict=True)]

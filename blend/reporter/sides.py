@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from enum import StrEnum
+from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.clearing import Market
@@ -87,10 +88,10 @@ def _cells(was: Case, now: Case, *, with_orders: bool) -> Iterator[Side]:
             yield Side(Cell.POUNDS, new.lot_id, old.quantity_lb, new.quantity_lb)
         yield from _others(new.lot_id, old, new, (*_PRICE, _POUNDS))
     if with_orders:
-        for old, new in zip(was.products, now.products, strict=True):
-            if old.min_lb != new.min_lb:
-                yield Side(Cell.ORDERED, new.product_id, old.min_lb, new.min_lb)
-            yield from _others(new.product_id, old, new, (_ORDERED,))
+        for then, product in zip(was.products, now.products, strict=True):
+            if then.min_lb != product.min_lb:
+                yield Side(Cell.ORDERED, product.product_id, then.min_lb, product.min_lb)
+            yield from _others(product.product_id, then, product, (_ORDERED,))
     for table in ("rules", "losses"):
         yield from _rows(table, was, now)
     if was.standards != now.standards:
@@ -102,13 +103,13 @@ def _rows(table: str, was: Case, now: Case) -> Iterator[Side]:
     old, new = ({getattr(e, an_id): e for e in getattr(case, table)} for case in (was, now))
     for name in sorted(old.keys() | new.keys()):
         if name not in old or name not in new:
-            there = ["there" if name in side else "not there" for side in (old, new)]
-            yield Side(Cell.OTHER, name, *there, table)
+            was_there, is_there = ("there" if name in side else "not there" for side in (old, new))
+            yield Side(Cell.OTHER, name, was_there, is_there, table)
         else:
             yield from _others(name, old[name], new[name], ())
 
 
-def _others(name: str, old: object, new: object, told: tuple[str, ...]) -> Iterator[Side]:
+def _others(name: str, old: Any, new: Any, told: tuple[str, ...]) -> Iterator[Side]:
     for field in fields(old):
         was, now = getattr(old, field.name), getattr(new, field.name)
         if field.name not in (*told, *_NOT_TOLD) and was != now:

@@ -14,7 +14,9 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-Value = Callable[[frozenset[str]], float]
+from blend.reporter.mixed import Driver
+
+Value = Callable[[frozenset[Driver]], float]
 """The value with some drivers as they are after, the others as they were before."""
 
 
@@ -22,7 +24,7 @@ Value = Callable[[frozenset[str]], float]
 class Part:
     """What one driver contributes."""
 
-    driver: str
+    driver: Driver
     amount: float
 
 
@@ -39,12 +41,12 @@ class Split:
         return self.after - self.before
 
 
-def shapley(value: Value, drivers: Sequence[str]) -> Split:
+def shapley(value: Value, drivers: Sequence[Driver]) -> Split:
     """Split the change of a value among drivers; each set of them, 2 to their number, is valued
     once."""
-    known: dict[frozenset[str], float] = {}
+    known: dict[frozenset[Driver], float] = {}
 
-    def valued(moved: frozenset[str]) -> float:
+    def valued(moved: frozenset[Driver]) -> float:
         if moved not in known:
             known[moved] = value(moved)
         return known[moved]
@@ -53,7 +55,7 @@ def shapley(value: Value, drivers: Sequence[str]) -> Split:
     return Split(valued(frozenset()), valued(frozenset(drivers)), parts)
 
 
-def _over_all_orders(valued: Value, driver: str, drivers: Sequence[str]) -> float:
+def _over_all_orders(valued: Value, driver: Driver, drivers: Sequence[Driver]) -> float:
     others = [other for other in drivers if other != driver]
     count = len(drivers)
     terms = []

@@ -13,7 +13,7 @@ import math
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
 from statistics import fmean, median
@@ -195,7 +195,8 @@ def _standing(
     count: int, normal: Sequence[int], words: Sequence[str], cuts: Sequence[float], method: Method
 ) -> Standing:
     usual = median(normal) if normal else None
-    if len(normal) < method.normal_min_days or usual < method.normal_min_count:
+    few_days = len(normal) < method.normal_min_days
+    if usual is None or few_days or usual < method.normal_min_count:
         return Standing(None, count, usual, len(normal))
     return Standing(words[bisect_right(cuts, count / usual)], count, usual, len(normal))
 
@@ -260,19 +261,13 @@ def trend_of(
     """
     amounts = list(changes.values())
     count = len(amounts)
-    told = {
-        "day": day,
-        "compared_with": compared_with,
-        "firms": count,
-        "measurable_usd_per_cwt": measurable_usd_per_cwt,
-    }
+    compared = PriceTrend(
+        Trend.TOO_FEW, day, compared_with, count, measurable_usd_per_cwt=measurable_usd_per_cwt
+    )
     if 2 / 2**count > method.tone_level:
-        return PriceTrend(
-            Trend.TOO_FEW,
-            change_usd_per_cwt=fmean(amounts) if amounts else None,
-            moved=sign_flip(amounts) if amounts else None,
-            **told,
-        )
+        if not amounts:
+            return compared
+        return replace(compared, change_usd_per_cwt=fmean(amounts), moved=sign_flip(amounts))
     change = fmean(amounts)
     moved, steady_p = sign_flip(amounts), equivalence_p(amounts, measurable_usd_per_cwt)
     up = sum(amount >= measurable_usd_per_cwt for amount in amounts) / count
@@ -288,14 +283,14 @@ def trend_of(
         word = Trend.STEADY
     else:
         word = Trend.UNCLEAR
-    return PriceTrend(
-        word,
+    return replace(
+        compared,
+        word=word,
         change_usd_per_cwt=change,
         moved=moved,
         steady_p=steady_p,
         share_up=up,
         share_down=down,
-        **told,
     )
 
 

@@ -17,10 +17,12 @@ from blend.output.frames import frame
 from blend.output.screen import table, with_sections, wrapped
 from blend.reporter.indicators import (
     Breadth,
+    Change,
     Indicator,
     Lag,
     Measure,
     Series,
+    YearToDate,
     grouped,
     indicator,
     lagged,
@@ -192,18 +194,19 @@ def volumes_frame(indicators: Iterable[Indicator]) -> DataFrame:
                 each.day,
                 each.value,
                 each.series.unit,
-                _percent(each.on_week and each.on_week.share),
-                _percent(each.on_year and each.on_year.share),
+                _percent(each.on_week),
+                _percent(each.on_year),
                 to_date.value if to_date else None,
                 f"{to_date.periods} of {to_date.periods + to_date.left_out}" if to_date else "",
-                _percent(to_date and to_date.share),
-                _percent(each.share_of_total),
+                _percent(to_date),
+                each.share_of_total and POINTS_PER_SHARE * each.share_of_total,
             )
         )
     return frame(columns, rows)
 
 
-def _percent(share: float | None) -> float | None:
+def _percent(change: Change | YearToDate | None) -> float | None:
+    share = None if change is None else change.share
     return None if share is None else POINTS_PER_SHARE * share
 
 
@@ -273,7 +276,7 @@ def volumes_chart(indicators: Sequence[Indicator]) -> Spec:
     label = {"field": "series", "type": "nominal", "sort": None, "title": None,
              "axis": {"labelLimit": 220}}  # fmt: skip
     change = {"field": "change", "type": "quantitative", "title": "% on the year"}
-    layers = [
+    layers: list[Spec] = [
         {"mark": "bar", "encoding": {"y": label, "x": change}},
         {
             "mark": {"type": "text", "align": "left", "dx": 4},

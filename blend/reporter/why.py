@@ -55,7 +55,7 @@ class PlanWhy:
     bounds: PriceBounds
     plans: int
     """Different cases among the mixtures, each a linear program."""
-    between: Mapping[frozenset[Driver], Between] = field(default_factory=dict)
+    between: Mapping[frozenset[str], Between] = field(default_factory=dict)
     """What `certified` needs, by set of drivers moved; there where it was asked for."""
 
     def certified(self) -> Certified:
