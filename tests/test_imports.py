@@ -43,13 +43,14 @@ MAY_IMPORT = {
     "model": {"domain", "rules", "constraints"},
     "check": {"domain", "rules", "constraints"},
     "lean": {"domain", "output"},
-    "grinder": {"domain", "output", "show"} | ANSWERS,
-    "trader": {"domain", "output"} | ANSWERS,
+    "grinder": {"domain", "output", "phrases", "rules"} | ANSWERS,
+    "trader": {"domain", "output", "phrases"} | ANSWERS,
     "reporter": {"domain", "output", "store"} | ANSWERS,
-    "show": {"domain", "files", "output", "rules"},
+    "phrases": {"domain", "output", "rules"},
+    "show": {"domain", "files", "output", "rules", "phrases"},
     "reading": {"domain", "tables", "grinder"},
-    "cli": ALL | {"reading", "desk", "rules"},
-    "desk": ALL - {"model"} | {"reading", "rules"},
+    "cli": ALL | {"reading", "desk", "rules", "phrases"},
+    "desk": ALL - {"model"} | {"reading", "rules", "phrases"},
 }
 """Rooms that each room may import, besides itself, errors and units (which import nothing)."""
 WITHIN_MODEL = {"rules", "constraints"}
@@ -69,7 +70,7 @@ LIBRARY_ROOMS = {
     "starlette": {"desk"},
     "uvicorn": {"desk"},
     "matplotlib": {"show"},
-    "openpyxl": {"tables", "show"},
+    "openpyxl": {"tables", "show", "output", "grinder"},
     "sqlalchemy": {"store"},
     "highspy": {"model"},
     "clarabel": {"model"},

@@ -41,9 +41,6 @@ START: dict[str, Place] = {
 }
 PLANT: dict[str, Place] = {
     "plan": Place("blend.cli.grinder", "Today's blends at least cost"),
-    "safe": Place("blend.cli.safe", "Blends that hold spec as often as you ask"),
-    "temperature": Place("blend.cli.lean", "The plan, and how warm each batch gets"),
-    "positions": Place("blend.cli.days", "Several days: buy, freeze, hold, use, sell on"),
     "lot": Place("blend.cli.lot", "Why a lot is used or not, and its break-even price"),
     "lean": Place("blend.cli.lean", "What lots really test, from statements, tests and history"),
     "control": Place("blend.cli.lean", "Tested batches against target over time"),
@@ -191,7 +188,7 @@ def _lines_of(error: BlendError, case: Case | None) -> list[str]:
         things = "1 thing to fix." if count == 1 else f"{count:,} things to fix."
         return [*(printable(str(each)) for each in error.problems), things]
     if isinstance(error, NoPlan):
-        from blend.show.infeasible import infeasible_lines
+        from blend.grinder.no_plan import infeasible_lines
 
         return infeasible_lines(error.infeasible, case)
     return [printable(line) for line in str(error).splitlines()]

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.answers import answers
-from blend.cli.common import FOLDER, WHOLE, progress_line, warn_at_end
+from blend.cli.common import progress_line, warn_at_end
 from blend.errors import NoPlan
 
 if TYPE_CHECKING:
@@ -38,13 +37,3 @@ def plan_days(folder: Path, *, whole: str | None = None, shadow_prices: bool = T
         for line in no_plan_lines(no_plan.infeasible, read.horizon):
             click.echo(line, err=True)
         raise click.exceptions.Exit(no_plan.exit_code) from None
-
-
-@click.command()
-@FOLDER
-@WHOLE
-@click.option("--no-break-even", is_flag=True, help="Leave out break-evens; faster.")
-@answers("recipes", "money", "break-even", "checks", chart=True)
-def positions(folder: Path, whole: str | None, no_break_even: bool) -> Answer:
-    """Several days: what to buy, make, freeze, hold and sell on."""
-    return plan_days(folder, whole=whole, shadow_prices=not no_break_even)

@@ -1,42 +1,98 @@
-"""What the grinder asks for: plan the day, check the tables."""
+"""What the plant asks for: plan the day, check the tables."""
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from blend.cli.common import (
-    FILE,
-    FOLDER,
-    GAP,
-    TIME_LIMIT,
-    WHOLE,
-    check_picture,
-    draw,
-    picture_option,
-    progress_line,
-    read_folder,
-    warn_at_end,
-    with_settings,
-)
+from blend.cli.answers import FILE, answers
+from blend.cli.common import FOLDER, GAP, TIME_LIMIT, WHOLE, finite, progress_line, with_settings
 from blend.cli.model import by_second_solver, with_added
-from blend.errors import SolverTrouble
+from blend.cli.params import Points, Share
+from blend.domain.uncertainty import MAX_CONFIDENCE, SOLVENT_EXTRACTION_SD_SHARE
+from blend.errors import InputRefused, Problem, SolverTrouble
 from blend.files import check_place
 
+if TYPE_CHECKING:
+    from blend.domain.case import Case
+    from blend.domain.plan import Plan
+    from blend.errors import Caution
+    from blend.grinder.odds import Errors
+    from blend.grinder.safe import ConfidentPlan
+    from blend.grinder.temperature import BatchTemperature
+    from blend.output.answer import Answer
 
-@click.command()
+FROM_TABLE = "table"
+_AT_LEAST_HALF = Share(0.5, MAX_CONFIDENCE)
+
+
+class Confidence(click.ParamType):
+    """A percent or a share from one half up, or the word `table`."""
+
+    name = "percent"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float | str:
+        return value if value == FROM_TABLE else _AT_LEAST_HALF.convert(value, param, ctx)
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  blend plan demo_data --recipes
+  blend plan demo_data --confidence 95 --margins"""
+)
 @FOLDER
 @click.option(
     "--workbook",
     type=FILE,
     default="plan.xlsx",
     show_default=True,
-    help="Workbook to write; a file of that name is replaced.",
+    help="Workbook to save; a file of that name is replaced.",
 )
-@click.option("--no-workbook", is_flag=True, help="Write no workbook.")
-@picture_option("Draw the blends too")
-@click.option("--standards", is_flag=True, help="Print every limit of the standards that apply.")
+@click.option("--no-workbook", is_flag=True, help="Save no workbook.")
+@click.option(
+    "--confidence",
+    type=Confidence(),
+    metavar="PERCENT",
+    help="Hold every lean floor this often, 95 or 0.95; rows of confidence.csv that ask for more "
+    "stay. 'table': only what confidence.csv asks for.",
+)
+@click.option(
+    "--test-cost",
+    type=click.FloatRange(0, min_open=True),
+    callback=finite,
+    metavar="$",
+    help="With --confidence: what one more test of a lot costs, to see which tests pay.",
+)
+@click.option(
+    "--test-error",
+    type=Points(),
+    default=f"{100 * SOLVENT_EXTRACTION_SD_SHARE:g}",
+    show_default=True,
+    metavar="POINTS",
+    help="Standard deviation of that test, lean points; the default is solvent extraction.",
+)
+@click.option("--temps", is_flag=True, help="How warm batches get, from temperatures.csv.")
+@click.option(
+    "--max-temp",
+    type=click.FloatRange(10, 60),
+    callback=finite,
+    metavar="°F",
+    help="With --temps: the heat to take out to have a batch no warmer.",
+)
+@click.option("--days", is_flag=True, help="Several days: buy, freeze, hold, use, sell on.")
+@click.option(
+    "--lean",
+    type=click.Choice(["stated", "estimated"]),
+    default="stated",
+    show_default=True,
+    help="Lots' lean as stated, or as estimated from their tests.",
+)
 @WHOLE
 @GAP
 @TIME_LIMIT
@@ -45,93 +101,202 @@ from blend.files import check_place
     type=FILE,
     help="Linear constraints to add, as LP text: cap: take[I90-1] + take[I90-2] <= 20000",
 )
-@click.option("--write-model", type=FILE, help="Write the model too: a file .lp or .mps.")
-@click.option("--second-solver", is_flag=True, help="Have CBC solve the same model too.")
-@click.option(
-    "--no-break-even",
-    "no_break_even",
-    is_flag=True,
-    help="Leave out what things are worth; faster.",
-)
-@click.option(
-    "--lean",
-    type=click.Choice(["stated", "estimated"]),
-    default="stated",
-    show_default=True,
-    help="Lots' lean as stated, or as their tests let expect.",
-)
+@click.option("--write-model", type=FILE, help="Also write the model, to a .lp or .mps file.")
+@click.option("--second-solver", is_flag=True, help="Also solve the same model with CBC.")
+@click.option("--no-break-even", is_flag=True, help="Leave out break-evens; faster.")
+@answers(
+    "make", "buy", "recipes", "money", "break-even", "limits", "checks", "margins",
+    "certificate", chart=True,
+)  # fmt: skip
 def plan(
     folder: Path,
     workbook: Path,
     no_workbook: bool,
-    picture: Path | None,
-    standards: bool,
+    confidence: float | str | None,
+    test_cost: float | None,
+    test_error: float,
+    temps: bool,
+    max_temp: float | None,
+    days: bool,
+    lean: str,
     whole: str | None,
     gap: float | None,
     time_limit: float | None,
     no_break_even: bool,
-    lean: str,
     constraints: Path | None,
     write_model: Path | None,
     second_solver: bool,
-) -> None:
-    """Plan the day's blends at least cost, with a certificate.
+) -> Answer:
+    """Today's blends at least cost.
 
-    FOLDER holds the tables: lots, products, settings and, where there are any, rules,
-    losses and standards. One .xlsx workbook with a sheet for each will do as well.
+    FOLDER holds the tables: lots, products, settings and, where you have them, rules, losses and
+    standards; or it is one .xlsx workbook with a sheet for each.
 
-    Prints what to buy and pull, the blends and their recipes, the money, what things are
-    worth and the certificate, and writes them as a workbook with a sheet to print for each
-    product. Interrupt the search (Ctrl-C) to have the best plan found so far.
+    Prints what to make, pull, buy and watch, and saves a workbook with a batch sheet for each
+    product. Stop the search with Ctrl-C to get the best plan so far.
     """
+    if days:
+        from blend.cli.days import plan_days
+
+        return plan_days(folder, whole=whole, shadow_prices=not no_break_even)
     if not no_workbook:
         check_place(workbook)
-    check_picture(picture)
-    case = with_settings(read_folder(folder).case, whole, gap, time_limit)
 
-    from blend.cli.lean import case_with_lean
+    from blend.grinder.day_plan import DayPlan
     from blend.grinder.plan import make_plan
-    from blend.show.infeasible import broken_lines
-    from blend.show.summary import summary_line
-    from blend.show.tables import terminal_tables
-    from blend.show.text import tables_text
+    from blend.tables.evidence import holds_tests
 
-    case = with_added(case_with_lean(folder, case, lean), constraints, write_model)
-    with progress_line() as progress:
-        made = make_plan(case, shadow_prices=not no_break_even, progress=progress)
-        second = by_second_solver(case, made, progress) if second_solver else ()
-    if not made.certificate.is_valid:
-        raise SolverTrouble("\n".join(broken_lines(made.certificate, case)))
-    click.echo(f"{summary_line(case, made)}\n")
-    click.echo(tables_text(terminal_tables(case, made, standards=standards)))
-    for line in second:
-        click.echo(line)
+    read, cautions = _read(folder)
+    case = with_settings(read, whole, gap, time_limit)
+    estimated_errors = None
+    if lean == "estimated":
+        case, estimated_errors = _estimated(folder, case)
+    errors, chance_constraints = _errors(folder, case, confidence, estimated_errors)
+    confident, notes = None, []
+    case = with_added(case, constraints, write_model)
+    if confidence is None:
+        with progress_line() as progress:
+            made = make_plan(case, shadow_prices=not no_break_even, progress=progress)
+            if second_solver:
+                notes = by_second_solver(case, made, progress)
+    else:
+        confident = _confident(case, errors, chance_constraints, test_cost, test_error)
+        made = confident.without if confident.safe is None else confident.safe.plan
+    _must_be_sound(made, case)
+    answer = DayPlan(
+        case=case,
+        plan=made,
+        errors=errors,
+        source=str(folder),
+        cautions=cautions,
+        confident=confident,
+        notes=notes,
+        temperatures=_temperatures(folder, case, made, max_temp) if temps else (),
+        max_temp_f=max_temp,
+        is_lean_estimated=lean == "estimated",
+        has_unused_tests=lean == "stated" and holds_tests(folder),
+        saved=None if no_workbook else workbook,
+    )
     if not no_workbook:
-        from blend.show.workbook import write_plan_workbook
+        from blend.grinder.plan_workbook import write_plan_workbook
 
-        write_plan_workbook(case, made, workbook)
-        click.echo(f"\nWorkbook: {workbook}")
-    if picture is not None:
-        from blend.show.plan_pictures import blends_picture
+        write_plan_workbook(answer, workbook, datetime.now())
+    return answer
 
-        draw(blends_picture(case, made), picture)
+
+def _read(folder: Path) -> tuple[Case, tuple[Caution, ...]]:
+    """The case, and cautions to show with the plan: all but those the plan itself sums up."""
+    from blend.reading import read_ready_case
+
+    read = read_ready_case(folder)
+    # Where errors are shown, limits are named in the words of this case.
+    click.get_current_context().find_root().obj = read.case
+    return read.case, tuple(each for each in read.warnings if "from memory" not in each.fact)
+
+
+def _estimated(folder: Path, case: Case) -> tuple[Case, dict[str, float]]:
+    """The case with lean as estimated from tests, and the standard error of each lot."""
+    from blend.cli.lean import estimated
+    from blend.lean.estimate import case_with_estimates
+    from blend.reading import with_temperature
+
+    estimates = estimated(folder, case).estimates
+    errors = {lot.lot_id: lot.standard_error_share for lot in estimates.lots}
+    return with_temperature(folder, case_with_estimates(case, estimates)), errors
+
+
+def _errors(
+    folder: Path,
+    case: Case,
+    confidence: float | str | None,
+    estimated_errors: dict[str, float] | None,
+) -> tuple[Errors, tuple]:
+    """How far lots and tests may be off, and the confidences to hold."""
+    from blend.domain.uncertainty import LeanUncertainty
+    from blend.grinder.odds import errors_of, with_floors
+    from blend.tables.uncertainty import read_chance_constraints, read_spread, read_uncertainty
+
+    if confidence is None:
+        spread = read_spread(folder, case)
+        for lot_id, error in (estimated_errors or {}).items():
+            container = spread[lot_id].container_sd_share if lot_id in spread else 0.0
+            spread[lot_id] = LeanUncertainty(lot_id, error, container)
+        return errors_of(case, spread, read_chance_constraints(folder, case)), ()
+    read = read_uncertainty(folder, case, estimated_errors)
+    errors = errors_of(case, read.spread, read.chance_constraints)
+    if confidence != FROM_TABLE:
+        return errors, with_floors(case, errors, read.chance_constraints, float(confidence))
+    if not read.chance_constraints:
+        raise InputRefused(
+            [Problem("confidence.csv", None, None, "no row", "a product with min_confidence")]
+        )
+    return errors, read.chance_constraints
+
+
+def _confident(
+    case: Case,
+    errors: Errors,
+    chance_constraints: tuple,
+    test_cost: float | None,
+    test_error: float,
+) -> ConfidentPlan:
+    from blend.grinder.safe import OneTest, make_confident_plan
+
+    test = None if test_cost is None else OneTest(test_cost, test_error)
+    with progress_line() as progress:
+        made = make_confident_plan(
+            case, errors.lots, chance_constraints, test=test, progress=progress
+        )
+    if made.safe is not None:
+        certified = made.safe.certified(case, errors.lots, made.held)
+        certified.must_be_valid("plan that holds its confidences")
+    return made
+
+
+def _must_be_sound(made: Plan, case: Case) -> None:
+    if not made.certificate.is_valid:
+        from blend.grinder.no_plan import broken_lines
+
+        raise SolverTrouble("\n".join(broken_lines(made.certificate, case)))
+
+
+def _temperatures(
+    folder: Path, case: Case, made: Plan, max_f: float | None
+) -> tuple[BatchTemperature, ...]:
+    from blend.domain.heat import celsius
+    from blend.grinder.temperature import batch_temperatures
+    from blend.tables.evidence import read_temperatures
+    from blend.tables.heat import packaged_heat
+
+    of_lots = read_temperatures(folder, case)
+    if not of_lots:
+        raise InputRefused(
+            [Problem("temperatures.csv", None, None, "no temperature", "one for each lot")]
+        )
+    max_c = None if max_f is None else celsius(max_f)
+    return batch_temperatures(case, made, of_lots, packaged_heat(), max_c)
 
 
 @click.command()
 @FOLDER
 def check(folder: Path) -> None:
-    """Read the tables and tell what is in them.
+    """List every problem in your tables, and count what they hold.
 
-    Every problem of every table is told at once; nothing is planned and nothing written.
+    Nothing is planned and nothing written.
     """
-    from blend.show.quantities import contents_table, set_aside_table
-    from blend.show.text import tables_text
+    from blend.cli.common import read_folder, warn_at_end
+    from blend.grinder.plan_frames import not_available, table_counts
+    from blend.output import screen
+    from blend.output.formats import counted
     from blend.tables.columns import EVERY_TABLE
     from blend.tables.tables import stray_tables
 
     read = read_folder(folder)
     strays = stray_tables(folder, EVERY_TABLE)
     warn_at_end(strays)
+    click.echo(screen.table(table_counts(read.case)))
+    missing = not_available(read.case)
+    if len(missing):
+        click.echo("\n" + screen.table(missing, title="Not available today"))
     warnings = len(read.warnings) + len(strays)
-    tables = [contents_table(read.case, warnings), set_aside_table(read.case)]
-    click.echo(tables_text(tables))
+    click.echo(f"\n{counted(warnings, 'warning')}." if warnings else "\nNo warnings.")

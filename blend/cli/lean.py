@@ -10,7 +10,6 @@ import click
 from blend.cli.answers import answers
 from blend.cli.common import FOLDER, finite, note_at_end, read_folder
 from blend.domain.case import Case
-from blend.domain.heat import celsius
 from blend.errors import InputRefused, Problem
 
 if TYPE_CHECKING:
@@ -101,40 +100,6 @@ def control(
         limits_from=LimitsFrom(limits_from),
         usd_per_lean_lb=lean_value,
     )
-
-
-@click.command()
-@FOLDER
-@click.option(
-    "--max",
-    "maximum",
-    type=click.FloatRange(10, 60),
-    callback=finite,
-    metavar="°F",
-    help="Show the heat to take out of a batch to have it no warmer.",
-)
-def temperature(folder: Path, maximum: float | None) -> None:
-    """The plan, and how warm each batch gets.
-
-    FOLDER holds a case and temperatures.csv, with how warm its lots are. An aid: a
-    thermometer in the meat, the plant's own limits and the inspector decide.
-    """
-    case = read_folder(folder).case
-
-    from blend.grinder.plan import make_plan
-    from blend.grinder.temperature import batch_temperatures
-    from blend.show.heat import temperatures_table
-    from blend.show.text import tables_text
-    from blend.tables.evidence import read_temperatures
-    from blend.tables.heat import packaged_heat
-
-    temperature_of = read_temperatures(folder, case)
-    if not temperature_of:
-        _refuse("temperatures.csv", "No temperature", "Put the lots' temperatures there.")
-    plan = make_plan(case, shadow_prices=False)
-    max_c = None if maximum is None else celsius(maximum)
-    batches = batch_temperatures(case, plan, temperature_of, packaged_heat(), max_c)
-    click.echo(tables_text([temperatures_table(case, batches, maximum)]))
 
 
 def case_with_lean(folder: Path, case: Case, lean: str) -> Case:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import partial
 from math import ceil
 from typing import Any
@@ -14,6 +15,7 @@ from starlette.routing import Route
 
 from blend.desk.asked import address
 from blend.desk.desk import Desk
+from blend.desk.drawn import chart_file
 from blend.desk.grinder_infeasible import PLAN, infeasible_answer
 from blend.desk.jobs import Job
 from blend.desk.pages import (
@@ -29,14 +31,14 @@ from blend.desk.pages import (
 from blend.desk.tables import Part
 from blend.domain.case import Case
 from blend.domain.plan import Plan
-from blend.errors import InputRefused, NoPlan, OutOfTime, Problem, SolverTrouble
-from blend.show.batch_sheet import batch_sheets, pull_table
-from blend.show.infeasible import broken_lines
-from blend.show.summary import summary_line
-from blend.show.tables import plan_tables
+from blend.errors import NoPlan, OutOfTime, SolverTrouble
+from blend.grinder.day_plan import SECTIONS, DayPlan
+from blend.grinder.no_plan import broken_lines
+from blend.grinder.odds import Errors, errors_of
+from blend.grinder.plan_workbook import PULL_CAUTION, TO_WRITE, batch_sheets, pull_frame
+from blend.show.shown import ShownTable, shown_of
 from blend.tables.columns import SETTING_COLUMNS
-
-_PICTURES = (".svg", ".png")
+from blend.tables.uncertainty import read_spread
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,7 @@ class Planned:
     revision: int
     case: Case
     plan: Plan
+    errors: Errors
     seconds: int
     """How long it could be searched for."""
 
@@ -54,6 +57,24 @@ class Planned:
         """How long a search on may take; 0 where this one ended by itself, or no search may be
         longer."""
         return _more_seconds(self.seconds) if self.plan.stopped_early else 0
+
+    @property
+    def answer(self) -> DayPlan:
+        return DayPlan(self.case, self.plan, self.errors)
+
+    @property
+    def summary(self) -> str:
+        return f"{self.answer.cost_words} {self.answer.made_words}"
+
+    @property
+    def tables(self) -> list[ShownTable]:
+        answer = self.answer
+        blocks = [block for name in SECTIONS for block in answer.blocks(name)]
+        return [
+            shown_of(each.frame, each.columns, each.title, each.note)
+            for each in blocks
+            if len(each.frame)
+        ]
 
     @property
     def usd(self) -> float:
@@ -89,10 +110,12 @@ def _job(desk: Desk, revision: int, seconds: int | None) -> Job | None:
             plan = make_plan(longer, progress=job.say, stopped=job.is_stopped)
             if not plan.certificate.is_valid:
                 raise SolverTrouble("\n".join(broken_lines(plan.certificate, case)))
-            made = Planned(revision, case, plan, ceil(limit_s))
+            errors = errors_of(case, read_spread(desk.source, case))
+            made = Planned(revision, case, plan, errors, ceil(limit_s))
             # stopped sooner than the search before it, one may have found less
-            is_dearer = before is not None and before.usd < made.usd
-            return replace(before, seconds=made.seconds) if is_dearer else made
+            if before is not None and before.usd < made.usd:
+                return replace(before, seconds=made.seconds)
+            return made
 
         about = "The plan in whole numbers"
         return desk.ask(PLAN, *hangs_on, about=about, work=work, can_stop=True)
@@ -105,8 +128,9 @@ def _found_before(desk: Desk, revision: int, seconds: int | None) -> Planned | N
     keys = ((PLAN, seconds // 2), (PLAN,))
     jobs = filter(None, (desk.jobs.known(revision, key) for key in keys))
     job = next(jobs, None)
-    has_plan = job is not None and job.is_done and job.future.exception() is None
-    return job.result() if has_plan else None
+    if job is None or not job.is_done or job.future.exception() is not None:
+        return None
+    return job.result()
 
 
 def _planned(desk: Desk, request: Request, answer: Callable[[Job], Response]) -> Response:
@@ -144,9 +168,9 @@ def plan_page(desk: Desk, request: Request, form: Form) -> Response:
             desk,
             request,
             "grinder_plan.html",
-            tables=plan_tables(planned.case, planned.plan),
+            tables=planned.tables,
             title="Plan",
-            summary=summary_line(planned.case, planned.plan),
+            summary=planned.summary,
             planned=planned,
             at=partial(address, request=request, stop=None, **{"as": None}),
         )
@@ -156,29 +180,19 @@ def plan_page(desk: Desk, request: Request, form: Form) -> Response:
 
 def workbook(desk: Desk, request: Request, form: Form) -> Response:
     def answer(job: Job) -> Response:
-        from blend.show.workbook import write_plan_workbook
+        from blend.grinder.plan_workbook import write_plan_workbook
 
-        planned: Planned = in_time(request, job)
-        return written(
-            "plan.xlsx", lambda path: write_plan_workbook(planned.case, planned.plan, path)
-        )
+        answer = in_time(request, job).answer
+        return written("plan.xlsx", lambda path: write_plan_workbook(answer, path, datetime.now()))
 
     return _planned(desk, request, answer)
 
 
 def picture(desk: Desk, request: Request, form: Form) -> Response:
-    ending = f".{request.path_params['ending']}"
-    if ending not in _PICTURES:
-        read, allowed = "another ending", " or ".join(_PICTURES)
-        raise InputRefused([Problem("picture", None, None, read, allowed)])
+    ending = request.path_params["ending"]
 
     def answer(job: Job) -> Response:
-        from blend.show.pictures import save
-        from blend.show.plan_pictures import blends_picture
-
-        planned: Planned = in_time(request, job)
-        made = blends_picture(planned.case, planned.plan)
-        return written(f"blends{ending}", lambda path: save(made, path))
+        return chart_file("blends", ending, in_time(request, job).answer.chart)
 
     return _planned(desk, request, answer)
 
@@ -193,10 +207,14 @@ def batches_page(desk: Desk, request: Request, form: Form) -> Response:
             desk,
             request,
             "grinder_batches.html",
-            tables=[pull_table(case, plan), *(sheet.round_plan for sheet in sheets)],
+            tables=[
+                shown_of(pull_frame(case, plan), title="What to pull", note=PULL_CAUTION),
+                *(shown_of(each.weigh, title=f"Each batch of {each.title}") for each in sheets),
+            ],
             title="Batch sheets",
-            summary=summary_line(case, plan),
+            summary=planned.summary,
             sheets=sheets,
+            to_write=TO_WRITE,
             case=case,
             revision=planned.revision,
         )

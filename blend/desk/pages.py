@@ -201,7 +201,7 @@ def trouble_page(desk: Desk, request: Request, error: BlendError) -> Response:
 
 def error_lines(desk: Desk, error: BlendError) -> list[str]:
     if isinstance(error, NoPlan):
-        from blend.show.infeasible import infeasible_lines
+        from blend.grinder.no_plan import infeasible_lines
 
         return infeasible_lines(error.infeasible, desk.state().case)
     return [printable(line) for line in str(error).splitlines()]

@@ -276,7 +276,7 @@ class DaysAnswer(Answer):
     @property
     def headline(self) -> str:
         """What all days cost, and how close that is to the cheapest."""
-        from blend.show.gap import gap_words
+        from blend.output.gap import gap_words
 
         bound = self.plan.bound
         gap = gap_words(bound.printed_usd, bound.bound_usd, is_certified=bound.is_certified)
@@ -451,7 +451,7 @@ def day_requirement_words(requirement: DayRequirement, horizon: Horizon) -> str:
         return printable(_WORDS[kind].format(of=requirement))
     if kind == ConstraintClass.VOLUME_MIN:
         return printable(f"order of {horizon.case.product(requirement.product_id).name}")
-    from blend.show.words import requirement_words
+    from blend.phrases import requirement_words
 
     of_case = Requirement(kind, requirement.product_id, requirement.lot_id, requirement.rule_id)
     return requirement_words(of_case, horizon.day_cases[horizon.days.index(requirement.day)])

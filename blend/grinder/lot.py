@@ -304,7 +304,7 @@ class LotAnswer(Answer):
         }
 
     def _parts(self, value: Worth) -> list[tuple[str, float]]:
-        from blend.show.words import requirement_words
+        from blend.phrases import requirement_words
 
         limits = [
             (requirement_words(part.requirement, self.case), part.usd_per_lb)
@@ -321,7 +321,7 @@ class LotAnswer(Answer):
         ]
 
     def _reasons(self, each: InProduct) -> str:
-        from blend.show.words import requirement_words
+        from blend.phrases import requirement_words
 
         product, barred = self.case.product(each.product_id), each.barred
         reasons = []

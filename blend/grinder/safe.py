@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import sqrt
-from statistics import NormalDist
+from statistics import NormalDist, fmean
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from blend.domain.certificates import Certified, ChanceCertificate
 from blend.domain.plan import Plan, PlanCertificate
 from blend.domain.uncertainty import (
     ASSUMES_INDEPENDENT,
+    MAX_CONFIDENCE,
     ChanceCheck,
     ChanceConstraint,
     LeanUncertainty,
@@ -51,6 +52,11 @@ _HEADROOM_LB = 0.25
 _MIN_LB = 1e-6
 _USED_LB = 1.0
 _MAX_TESTS = 10
+_MAX_LOWERINGS, _LOWER = 5, 0.75
+_MOST_OUT = 0.49
+"""Of a side: a confidence that lets more out is no better than none."""
+_HAIR = 0.002
+"""Of confidence: room for whole containers below what was reached as if they could be split."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +186,7 @@ def make_safe_plan(
     *,
     test: OneTest | None = None,
     progress: Say | None = None,
+    without: Plan | None = None,
 ) -> SafePlan:
     """The least-cost plan whose batches meet their chance constraints, with its certificate.
 
@@ -189,12 +196,13 @@ def make_safe_plan(
     """
     say = progress or (lambda text: None)
     chance_constraints = tuple(chance_constraints)
-    # Ctrl-C before there is a plan that keeps its promises leaves nothing to show
-    without = make_plan(case, shadow_prices=False, progress=progress, keep_interrupted=False)
+    if without is None:
+        # Ctrl-C before there is a plan that keeps its promises leaves nothing to show
+        without = make_plan(case, shadow_prices=False, progress=progress, keep_interrupted=False)
     say("promises, containers divisible")
     chance = ChanceModel(build_model(case.divisible()), uncertainty, chance_constraints)
     divisible = solve_chance(chance)
-    if not divisible.is_kept:
+    if not divisible.is_kept or divisible.certificate is None:
         raise _out_of_reach(chance, divisible)
     say("promises, in whole numbers")
     model = build_model(case, whole=True)
@@ -216,7 +224,8 @@ def make_safe_plan(
         case, search, found, uncertainty, chance_constraints
     )
     by_prices = chance_bound(case, uncertainty, chance_constraints, divisible.certificate)
-    tests, tests_stopped = (), False
+    tests: tuple[TestValue, ...] = ()
+    tests_stopped = False
     if test is not None:
         say("what one more test is worth")
         tests, tests_stopped = _value_tests(chance, divisible, test, found.was_interrupted)
@@ -231,6 +240,92 @@ def make_safe_plan(
         tests=tests,
         tests_stopped=tests_stopped,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class ConfidentPlan:
+    """The plan at the confidence asked for, or at the highest that can be reached."""
+
+    safe: SafePlan | None
+    """None where no confidence above one half can be reached: `without` is the plan then."""
+    without: Plan
+    asked: tuple[ChanceConstraint, ...]
+    held: tuple[ChanceConstraint, ...]
+    """What the plan is made to; below what was asked for where that cannot be reached."""
+
+    @property
+    def lowered(self) -> dict[str, tuple[float, float]]:
+        """By product, the lowest confidence asked for and held, where they differ."""
+        held = {(each.product_id, each.sides): each.min_confidence for each in self.held}
+        pairs = [
+            (each.product_id, each.min_confidence, held.get((each.product_id, each.sides), 0.5))
+            for each in self.asked
+        ]
+        return {product_id: (asked, got) for product_id, asked, got in pairs if got < asked}
+
+
+def make_confident_plan(
+    case: Case,
+    uncertainty: Mapping[str, LeanUncertainty],
+    chance_constraints: Iterable[ChanceConstraint],
+    *,
+    test: OneTest | None = None,
+    progress: Say | None = None,
+) -> ConfidentPlan:
+    """The plan at the confidence asked for; where that cannot be reached, at the highest found.
+
+    Where the search finds no such plan in time, every confidence is lowered by a quarter of its
+    standard deviations and searched again, a few times.
+    """
+    asked = held = tuple(chance_constraints)
+    without = make_plan(case, shadow_prices=False, progress=progress, keep_interrupted=False)
+    for _ in range(_MAX_LOWERINGS):
+        try:
+            safe = make_safe_plan(
+                case, uncertainty, held, test=test, progress=progress, without=without
+            )
+            if safe.is_kept:
+                return ConfidentPlan(safe, without, asked, held)
+            held = _all_lower(held)
+        except ConfidenceOutOfReach as out:
+            lacking = {
+                (each.product_id, each.side): each.reached for each in out.chance_constraints
+            }
+            held = _lowered(held, lacking) if lacking else _all_lower(held)
+        except SolverTrouble:
+            held = _all_lower(held)
+        held = tuple(each for each in held if each.max_out_of_side_share < _MOST_OUT)
+        if not held:
+            break
+    return ConfidentPlan(None, without, asked, ())
+
+
+def _lowered(
+    held: tuple[ChanceConstraint, ...], reached: Mapping[tuple[str, Sides], float]
+) -> tuple[ChanceConstraint, ...]:
+    """Those that lack confidence lowered to a hair below what was reached; on both sides to what
+    a batch midway between them would reach."""
+    normal = NormalDist()
+    lowered = []
+    for each in held:
+        asked = 1 - each.max_out_of_side_share
+        got = [reached.get((each.product_id, side), asked) for side in each.each_side]
+        if min(got) < asked:
+            middle = fmean(normal.inv_cdf(min(share, MAX_CONFIDENCE)) for share in got)
+            out = 1 - normal.cdf(middle) + _HAIR
+            each = replace(each, min_confidence=max(0.0, 1 - out * len(got)))
+        lowered.append(each)
+    return tuple(lowered)
+
+
+def _all_lower(held: tuple[ChanceConstraint, ...]) -> tuple[ChanceConstraint, ...]:
+    normal = NormalDist()
+
+    def lower(each: ChanceConstraint) -> ChanceConstraint:
+        out = 1 - normal.cdf(_LOWER * each.quantile)
+        return replace(each, min_confidence=1 - out * len(each.each_side))
+
+    return tuple(map(lower, held))
 
 
 def _value_tests(

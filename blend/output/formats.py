@@ -133,3 +133,34 @@ def long_day(of: date) -> str:
 def counted(number: int, one: str, many: str = "") -> str:
     """1 batch, 2 batches."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def number(value: float, *, min_decimals: int = 0, max_decimals: int = 2) -> str:
+    """The number with as many of `max_decimals` as it needs: 12,000 or 3.25."""
+    text = f"{round(value, max_decimals) + 0.0:,.{max_decimals}f}"
+    whole, _, decimals = text.partition(".")
+    decimals = decimals.rstrip("0").ljust(min_decimals, "0")
+    return f"{whole}.{decimals}" if decimals else whole
+
+
+def percent(share: float, *, min_decimals: int = 0, max_decimals: int = 2) -> str:
+    """A share as a percent: 0.795 is 79.5%."""
+    return f"{number(share * 100, min_decimals=min_decimals, max_decimals=max_decimals)}%"
+
+
+def pounds(lb: float) -> str:
+    """Whole pounds: 12,000 lb."""
+    return f"{number(lb, max_decimals=0)} lb"
+
+
+def value(amount: float | None, unit: str) -> str:
+    """A checked value or its limit: 79.5%, 12,000 lb, 4. Blank where there is no limit.
+
+    It has three decimals where it needs them, so that a value a hair off its limit shows.
+    """
+    if amount is None or math.isnan(amount):
+        return ""
+    if unit == "share":
+        return percent(amount, min_decimals=1, max_decimals=3)
+    text = number(amount, max_decimals=3)
+    return text if unit == "count" else f"{text} {unit}".strip()

@@ -7,6 +7,7 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import click
@@ -84,12 +85,17 @@ def with_values(frame: DataFrame) -> list[str]:
 
 
 def table(
-    frame: DataFrame, columns: Sequence[str] | None = None, *, title: str = "", note: str = ""
+    frame: DataFrame,
+    columns: Sequence[str] | None = None,
+    *,
+    title: str = "",
+    note: str = "",
+    wraps: bool = False,
 ) -> str:
     """A frame as text, its columns shown by the format map, with totals where they mean something.
 
-    `columns` picks and orders them. Columns of words are cut short, and headings broken, to fit
-    the terminal; numbers never are.
+    `columns` picks and orders them. Columns of words are cut short, or broken into lines where
+    the table `wraps`, and headings broken, to fit the terminal; numbers never are.
     """
     names = [name for name in (columns or list(frame.columns)) if name in frame.columns]
     formats = [format_of(name) for name in names]
@@ -100,7 +106,7 @@ def table(
     parts = [strong(title)] if title else []
     if rows:
         totals = _totals(frame, names, formats) if len(rows) > 1 else None
-        parts += _grid(formats, rows, totals)
+        parts += _grid(formats, rows, totals, wraps)
     if note:
         parts.append(wrapped(note))
     return "\n".join(parts)
@@ -116,7 +122,9 @@ def _totals(frame: DataFrame, names: Sequence[str], formats: Sequence[Format]) -
     return ["Total", *sums[1:]]
 
 
-def _grid(formats: Sequence[Format], rows: list[list[str]], totals: list[str] | None) -> list[str]:
+def _grid(
+    formats: Sequence[Format], rows: list[list[str]], totals: list[str] | None, wraps: bool
+) -> list[str]:
     body = rows + ([totals] if totals else [])
     cells = [max(map(len, column)) for column in zip(*body, strict=True)]
     heads = [_heading(each, room) for each, room in zip(formats, cells, strict=True)]
@@ -127,7 +135,8 @@ def _grid(formats: Sequence[Format], rows: list[list[str]], totals: list[str] | 
         _line([([""] * (height - len(head)) + head)[row] for head in heads], widths, formats)
         for row in range(height)
     ]
-    lines += [_line(row, widths, formats) for row in rows]
+    for row in rows:
+        lines += _wrapped_row(row, widths, formats) if wraps else [_line(row, widths, formats)]
     if totals:
         lines += ["-" * min(width(), sum(widths) + _GUTTER * (len(widths) - 1))]
         lines += [_line(totals, widths, formats)]
@@ -151,6 +160,13 @@ def _squeeze(widths: list[int], formats: Sequence[Format], heads: Sequence[Seque
         if not spare:
             return
         widths[max(spare, key=widths.__getitem__)] -= 1
+
+
+def _wrapped_row(
+    cells: Sequence[str], widths: Sequence[int], formats: Sequence[Format]
+) -> list[str]:
+    parts = [textwrap.wrap(cell, room) or [""] for cell, room in zip(cells, widths, strict=True)]
+    return [_line(row, widths, formats) for row in zip_longest(*parts, fillvalue="")]
 
 
 def _line(cells: Sequence[str], widths: Sequence[int], formats: Sequence[Format]) -> str:

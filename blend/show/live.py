@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 from blend.domain.case import Case
 from blend.domain.plan import Model
 from blend.domain.products import Product
+from blend.output.gap import gap_words
+from blend.output.lean_classes import DARK_FROM, LEAN_CLASSES, lean_class
+from blend.phrases import MODEL_WORDS
 from blend.show.amounts import number_words, percent, pounds, printable
-from blend.show.gap import gap_words
-from blend.show.plan_pictures import DARK_FROM, LEAN_CLASSES, lean_class
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
-from blend.show.words import MODEL_WORDS
 from blend.units import POINTS_PER_SHARE
 
 if TYPE_CHECKING:

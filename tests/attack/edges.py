@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import tempfile
-from collections import defaultdict
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.plan import Plan, Verdict
+from blend.grinder.day_plan import DayPlan
+from blend.grinder.odds import errors_of
 from blend.grinder.plan import make_plan
-from blend.show.quantities import labelled_runs
-from blend.show.shown import Cell, ShownColumn, ShownTable
-from blend.show.tables import plan_tables
-from blend.show.text import tables_text
 from blend.tables.read import read_case
 from tests.attack.mutations import write_csvs
 from tests.attack.targets import Grid
@@ -88,56 +85,21 @@ def planned(case: Case, *, shadow_prices: bool = True) -> Plan:
 
 
 def shown_text(case: Case, plan: Plan) -> str:
-    return tables_text(plan_tables(case, plan))
-
-
-# What is shown adds up ------------------------------------------------------------------------
-
-
-def _read_back(column: ShownColumn, cell: Cell) -> Decimal:
-    """The number as a reader of the page has it."""
-    text = column.text(cell)
-    return Decimal(text.replace(",", "")) if text else Decimal(0)
-
-
-def column_of(table: ShownTable, name: str) -> list[Decimal]:
-    place = [column.name for column in table.columns].index(name)
-    return [_read_back(table.columns[place], row[place]) for row in table.rows]
+    return DayPlan(case, plan, errors_of(case, {})).screen(["all"])
 
 
 def check_shown(case: Case, plan: Plan) -> None:
-    """Totals are the sums of the rows above them, and one table's pounds are another's."""
-    tables = plan_tables(case, plan)
-    for table in tables:
-        if table.totals is not None:
-            for column, total, *cells in zip(table.columns, table.totals, *table.rows, strict=True):
-                if column.is_summed:
-                    parts = sum(_read_back(column, cell) for cell in cells)
-                    assert _read_back(column, total) == parts, (table.title, column.name)
-    purchases, blends = tables[0], tables[1]
-    taken, used, left = (column_of(purchases, name) for name in ("Taken", "Used", "Left over"))
-    assert taken == [a + b for a, b in zip(used, left, strict=True)]
-    recipes = tables[2 : 2 + len(plan.runs)]
-    in_recipes: dict[str, Decimal] = defaultdict(Decimal)
-    for (run, _), recipe in zip(labelled_runs(case, plan), recipes, strict=True):
-        each = column_of(recipe, "Each batch")
-        every = column_of(recipe, "In all" if run.batches == 1 else f"All {run.batches} batches")
-        assert every == [run.batches * pounds for pounds in each]
-        for row, pounds in zip(recipe.rows, every, strict=True):
-            in_recipes[row[0]] += pounds
-    assert {row[0]: pounds for row, pounds in zip(purchases.rows, used, strict=True) if pounds} == {
-        lot_id: pounds for lot_id, pounds in in_recipes.items() if pounds
-    }
-    batches, batch, in_all = (column_of(blends, name) for name in ("Batches", "Batch", "In all"))
-    assert in_all == [count * pounds for count, pounds in zip(batches, batch, strict=True)]
-    _check_money(case, plan, tables)
-
-
-def _check_money(case: Case, plan: Plan, tables: list[ShownTable]) -> None:
-    """What is bought costs what the money table says, or the difference of cents is told."""
-    (money,) = (table for table in tables if table.title == "Money")
-    meat, freight, *_ = column_of(money, "Amount")
-    bought = sum(column_of(tables[0], "Cost"), Decimal(0))
-    if bought != meat + freight:
-        assert f"adds up to {bought:,.2f}" in money.note
-        assert abs(bought - meat - freight) <= Decimal("0.01") * (len(plan.takes) + 2)
+    """Every section can be printed, and one table's pounds and dollars are another's."""
+    shown = DayPlan(case, plan, errors_of(case, {}))
+    assert len(shown.screen().splitlines()) <= 40
+    assert shown.screen(["all"]) and shown.to_json()
+    taken, recipes = shown.purchases, shown.recipes
+    assert (taken["taken_lb"] == taken["used_lb"] + taken["leftover_lb"]).all()
+    assert (recipes["run_lb"] == recipes["batches"] * recipes["weigh_lb"]).all()
+    in_recipes = recipes.groupby("lot_id")["run_lb"].sum()
+    used = taken.set_index("lot_id")["used_lb"]
+    assert used[used > 0].to_dict() == in_recipes[in_recipes > 0].to_dict()
+    money = shown.tables["money"]["money_usd"]
+    assert math.isclose(money.sum(), plan.money.total_usd, abs_tol=1e-6, rel_tol=1e-12)
+    bought_usd = taken["purchase_usd"].sum()
+    assert math.isclose(bought_usd, money[0] + money[1], abs_tol=1e-6, rel_tol=1e-9)

@@ -8,16 +8,17 @@ import signal
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import cache
 from multiprocessing.connection import Connection
 from pathlib import Path
 
 from blend.domain.case import Case
 from blend.domain.market import Published
-from blend.show.workbook import write_plan_workbook
+from blend.grinder.plan_workbook import write_plan_workbook
 from blend.tables.history import write_history
 from blend.tables.write import write_case, write_text
-from tests.show.example_plan import example_case, example_plan
+from tests.grinder.example_plan import answer, example_case, example_plan
 from tests.store.heard import NINETIES
 from tests.store.writer import PROCESSES, numbered
 
@@ -89,7 +90,8 @@ def case_of(odd: bool) -> Case:
 
 def write_workbook(folder: Path, number: int) -> None:
     case = case_of(number % 2 == 1)
-    write_plan_workbook(case, example_plan(case), folder / "plan.xlsx")
+    at = datetime(2026, 11, 25, 6, 10)
+    write_plan_workbook(answer(case, example_plan(case)), folder / "plan.xlsx", at)
 
 
 def write_note(folder: Path, number: int) -> None:

@@ -19,7 +19,7 @@ from blend.domain.rules import WholeContainers
 from blend.errors import InputRefused, NoPlan, SolverTrouble
 from blend.grinder.plan import make_plan
 from blend.model.sets import MAX_BATCHES
-from blend.show.infeasible import broken_lines, infeasible_lines
+from blend.grinder.no_plan import broken_lines, infeasible_lines
 from tests.attack.edges import check_shown, lot, planned, product, read, shown_text
 from tests.attack.mutations import write_csvs
 from tests.attack.small import small_grids
@@ -190,7 +190,7 @@ def test_batches_too_small_for_whole_pounds_are_refused_in_words():
     plan = make_plan(case, shadow_prices=False)
     assert not plan.certificate.is_valid
     told = "\n".join(broken_lines(plan.certificate, case))
-    assert "lean of p at most" in told and "too coarse for batches below 100 lb" in told
+    assert "lean of p at most" in told and "too coarse for batches under 100 lb" in told
 
 
 def test_batches_beyond_number_are_refused_at_once():

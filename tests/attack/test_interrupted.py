@@ -49,11 +49,11 @@ class Command:
 
 COMMANDS = {
     "plan": Command(f"plan {DEMO} --time-limit 3 --workbook out.xlsx", 5, "out.xlsx"),
-    "safe": Command(f"safe {DEMO} --time-limit 20", 12),
+    "confidence": Command(f"plan {DEMO} --no-workbook --confidence table --time-limit 20", 12),
     "scenarios": Command(
         f"scenarios {DEMO} --draws 200 --workers 2 --csv out.csv --chart out.png", 6, "out.csv"
     ),
-    "positions": Command(f"positions {DEMO} --csv out.csv", 4, "out.csv"),
+    "positions": Command(f"plan {DEMO} --days --csv out.csv", 4, "out.csv"),
     "why": Command(f"why {DEMO / 'week_before'} {DEMO} --item lot=B90-1", 4),
     "breakeven": Command(f"breakeven {DEMO} B50-1 --chart out.png", 2, "out.png"),
     "note": Command(f"note --day {DAY} --out out.html --store market.db", 10, "out.html"),

@@ -10,9 +10,9 @@ from blend.check.check import check_plan
 from blend.check.gap import plan_bound
 from blend.domain.plan import Money, Verdict
 from blend.errors import SolverTrouble
+from blend.grinder.day_plan import rounding_short_words
 from blend.grinder.plan import make_plan
-from blend.show.quantities import blends_table
-from blend.show.summary import summary_line
+from blend.grinder.plan_frames import products
 from tests.published.cases import make_case, make_lot, make_product
 
 LEAN, FAT = make_lot("lean", 0.90, 2.0), make_lot("fat", 0.50, 1.0)
@@ -92,10 +92,8 @@ def test_pounds_short_by_rounding_are_printed():
     tight = replace(case, products=(wanted,))
     checks = check_plan(tight, plan.takes, plan.runs, {})
     short = replace(plan, certificate=replace(plan.certificate, checks=checks))
-    table = blends_table(tight, short)
-    at = [each.name for each in table.columns].index("Short")
-    assert [row[at] for row in table.rows] == [0.7]
-    assert "short by up to 0.7 lb from rounding" in summary_line(tight, short)
+    assert products(tight, short, ())["short_lb"].tolist() == [0.7]
+    assert "short by up to 0.7 lb from rounding" in rounding_short_words(short)
 
 
 @pytest.mark.parametrize("above_usd", [5.0, 1e6])

@@ -13,7 +13,7 @@ from blend.cli import main
 from tests.tables.test_trader_tables import CASE
 
 FOOD = Path(__file__).parent.parent / "published" / "data" / "food_manufacture_1"
-COMMAND = ("positions",)
+COMMAND = ("plan", "--days")
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""`blend lean`, `blend control`, `blend temperature` and `blend plan --lean`."""
+"""`blend lean`, `blend control`, `blend plan --temps` and `blend plan --lean`."""
 
 from __future__ import annotations
 
@@ -117,11 +117,11 @@ def test_the_cost_of_overstating_goes_with_the_value_given(folder):
 
 
 def test_a_plan_with_estimates_uses_leaner_meat_and_says_so(folder):
-    stated = blend("plan", folder, "--no-workbook", "--no-break-even")
-    estimated = blend("plan", folder, "--no-workbook", "--no-break-even", "--lean", "estimated")
+    stated = blend("plan", folder, "--no-workbook", "--recipes")
+    estimated = blend("plan", folder, "--no-workbook", "--recipes", "--lean", "estimated")
     assert stated.exit_code == estimated.exit_code == 0
-    assert "Lean is as stated; --lean estimated" in stated.stderr
-    assert "Lean is as estimated" in estimated.stderr
+    assert "--lean estimated" in stated.stdout
+    assert "Lean as estimated from tests" in estimated.stdout
     recipe = re.compile(r"^A90 +A90 +(\d\d\.\d\d)", re.MULTILINE)
     assert recipe.search(stated.stdout)[1] == "90.00"
     assert float(recipe.search(estimated.stdout)[1]) < 87
@@ -129,7 +129,7 @@ def test_a_plan_with_estimates_uses_leaner_meat_and_says_so(folder):
 
 def test_a_plan_without_tests_has_nothing_to_say_of_them(folder):
     (folder / "tests.csv").unlink()
-    assert "Lean is" not in blend("plan", folder, "--no-workbook", "--no-break-even").stderr
+    assert "--lean" not in blend("plan", folder, "--no-workbook").stdout
     refused = blend("plan", folder, "--no-workbook", "--lean", "estimated")
     assert refused.exit_code == 2
     assert "tests.csv:" in refused.stderr
@@ -153,25 +153,25 @@ def test_control_refuses_what_it_cannot_draw(folder):
 
 
 def test_temperature_of_planned_batches(folder):
-    shown = blend("temperature", folder, "--max", "35")
+    shown = blend("plan", folder, "--no-workbook", "--temps", "--max-temp", "35")
     assert shown.exit_code == 0, shown.stderr
     row = re.search(r"^GB80 +\d+ +41\.0 +4[24]\.0 +(4\d\.\d) +0\.0 .*", shown.stdout, re.MULTILINE)
     assert 41 <= float(row[1]) <= 44
-    assert "above 40 °F" in shown.stdout
-    assert "a thermometer in the meat" in " ".join(shown.stdout.split())
+    assert "Over 40 °F, chill before grinding" in shown.stdout
 
 
 def test_a_lot_without_temperature_is_named(folder):
     put(folder, "temperatures", [{"lot_id": "B90", "temperature_f": 30}])
-    shown = " ".join(blend("temperature", folder).stdout.split())
-    assert "no temperature of" in shown and "C50" in shown
+    shown = " ".join(blend("plan", folder, "--no-workbook", "--temps").stdout.split())
+    assert "no temperature for" in shown and "C50" in shown
 
 
-@pytest.mark.parametrize("command", ["lean", "control", "temperature"])
+@pytest.mark.parametrize("command", ["lean", "control", "plan"])
 def test_without_its_table_a_command_says_what_it_needs(folder, command):
-    table = {"lean": "tests", "control": "batch_tests", "temperature": "temperatures"}[command]
+    table = {"lean": "tests", "control": "batch_tests", "plan": "temperatures"}[command]
     (folder / f"{table}.csv").unlink()
-    refused = blend(command, folder)
+    options = ["--no-workbook", "--temps"] if command == "plan" else []
+    refused = blend(command, folder, *options)
     assert refused.exit_code == 2
     assert f"{table}.csv" in refused.stderr
 

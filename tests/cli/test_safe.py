@@ -1,4 +1,4 @@
-"""`blend safe` and `blend simulate`."""
+"""`blend plan --confidence` and `blend simulate`."""
 
 from __future__ import annotations
 
@@ -38,22 +38,28 @@ def run(*arguments):
     return CliRunner().invoke(main, [str(each) for each in arguments])
 
 
-def test_safe_tells_cost_chance_constraints_and_tests(folder):
-    result = run("safe", folder, "--test-cost", "5")
+def plan(folder, *options):
+    return run("plan", folder, "--no-workbook", *options)
+
+
+def test_a_plan_with_confidence_shows_margins_and_which_tests_pay(folder):
+    result = plan(folder, "--confidence", "table", "--test-cost", "5", "--margins")
     assert result.exit_code == 0, result.output
-    for title in ("What safety costs", "Promises", "What one more test is worth", "Buy and pull"):
-        assert title in result.output
-    assert result.output.count("kept") >= 3
-    assert "BROKEN" not in result.output
+    assert "assumes independent errors" in result.output
+    assert "What one more test of a lot saves" in result.output
+    without = plan(folder, "--confidence", "table", "--margins").output
+    assert "Margins off each limit" in without and "one more test" not in without
 
 
-def test_safe_without_a_price_of_tests_tells_none(folder):
-    assert "one more test" not in run("safe", folder).output
+def test_a_percent_holds_every_floor_and_keeps_what_asks_for_more(folder):
+    rows = json.loads(plan(folder, "--confidence", "92", "--json").stdout)["tables"]["margins"]
+    asked = {(row["product_id"], row["side"]): row["asked_percent"] for row in rows["rows"]}
+    assert asked["eighty", "floor"] == pytest.approx(95)
+    assert asked["ninety", "floor"] == pytest.approx(95)
+    assert all(row["confidence_percent"] >= row["asked_percent"] - 1e-9 for row in rows["rows"])
 
 
-def test_safe_shows_its_certificate_and_nothing_whose_certificate_fails(folder, monkeypatch):
-    shown = " ".join(run("safe", folder).output.split())
-    assert "Certified in exact arithmetic, without the solver" in shown
+def test_a_confidence_that_its_certificate_does_not_confirm_is_not_shown(folder, monkeypatch):
     right = blend.grinder.safe.make_safe_plan
 
     def dearer(*args, **more):
@@ -61,29 +67,33 @@ def test_safe_shows_its_certificate_and_nothing_whose_certificate_fails(folder, 
         return replace(made, any_plan_usd=made.any_plan_usd + 1)
 
     monkeypatch.setattr(blend.grinder.safe, "make_safe_plan", dearer)
-    refused = run("safe", folder)
+    refused = plan(folder, "--confidence", "table")
     assert refused.exit_code == 1
-    assert "The certificate of the" in refused.output
-    assert "Promises" not in refused.output
+    assert "MAKE" not in refused.output
 
 
-def test_safe_needs_a_chance_constraint(tmp_path):
+def test_the_table_needs_a_row(tmp_path):
     write_case(day(), tmp_path)
-    result = run("safe", tmp_path)
+    result = plan(tmp_path, "--confidence", "table")
     assert result.exit_code == 2
-    assert "confidence.csv:" in result.output
+    assert "confidence.csv" in result.output
 
 
-def test_chance_constraints_out_of_reach_exit_3(folder, tmp_path):
+@pytest.mark.parametrize("asked", ["40", "100", "abc"])
+def test_a_senseless_confidence_is_refused(folder, asked):
+    assert plan(folder, "--confidence", asked).exit_code == 2
+
+
+def test_a_confidence_out_of_reach_is_planned_at_the_highest_and_says_so(folder, tmp_path):
     for name in ("lots", "products", "rules", "losses", "settings", "lean_spread"):
         (tmp_path / f"{name}.csv").write_bytes((folder / f"{name}.csv").read_bytes())
     (tmp_path / "confidence.csv").write_text(
         "product_id,min_confidence,sides,test_error_points\neighty,97.5,both,2\n",
         encoding="utf-8",
     )
-    result = run("safe", tmp_path)
-    assert result.exit_code == 3
-    assert "No plan keeps every promise" in result.output
+    result = plan(tmp_path, "--confidence", "table")
+    assert result.exit_code == 0, result.output
+    assert "97.5% can't be reached; planned at" in " ".join(result.output.split())
 
 
 def test_simulate_draws_both_plans_and_the_same_seed_draws_the_same(folder):

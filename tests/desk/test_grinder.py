@@ -289,7 +289,7 @@ def test_what_can_be_taken_away(quick):
     assert b"<svg" in quick.get(f"/grinder/plan/picture.svg?of={of}").content
     assert quick.get(f"/grinder/plan/picture.exe?of={of}").status_code == 422
     rows = list(csv.reader(io.StringIO(quick.get(f"/grinder/plan?of={of}&as=csv&table=0").text)))
-    assert rows[0][0].lstrip("\ufeff") == "Lot"
+    assert rows[0][0].lstrip("\ufeff") == "Product id"
     load_workbook(io.BytesIO(quick.get(f"/grinder/plan?of={of}&as=xlsx").content))
 
 
@@ -301,7 +301,7 @@ def test_batch_sheets_hold_what_a_foreman_needs(quick):
         assert words in text
     for run in plan.runs:
         for each in run.ingredients:
-            assert f"{each.pounds_lb:,.0f} lb" in text
+            assert f"{each.pounds_lb:,.0f}" in text
         assert f"{run.batches} batch" in text
 
 
@@ -487,7 +487,7 @@ def test_the_plan_and_its_sheets_are_printed(browser_page, tmp_path):
     page = browser_page
     origin = page.url.split("/grinder")[0]
     page.goto(f"{origin}/grinder/plan")
-    page.get_by_role("heading", name="Buy and pull").wait_for(timeout=90_000)
+    page.get_by_role("heading", name="Pull and buy").wait_for(timeout=90_000)
     page.goto(f"{origin}/grinder/batches")
     page.get_by_role("heading", name="What to pull").wait_for(timeout=90_000)
     sheets = page.locator(".sheet-of-paper").count()

@@ -1,8 +1,14 @@
 """The plant's golden screens."""
 
+PLAN = ["plan", "demo_data", "--no-workbook"]
 ADJUST = ["adjust", "demo_data", "--product", "GB80", "--pounds", "3800", "--fat", "22"]
 
 CASES = {
+    "plan": PLAN,
+    "plan_all": [*PLAN, "--all"],
+    "plan_temps": [*PLAN, "--temps", "--max-temp", "34"],
+    "no_plan": ["plan", "demo_data/no_plan", "--no-workbook"],
+    "check": ["check", "demo_data"],
     "lot_unused": ["lot", "demo_data", "B90-1", "--all"],
     "lot": ["lot", "demo_data", "I90-1"],
     "lot_barred": ["lot", "demo_data", "HRT-1"],
@@ -12,7 +18,7 @@ CASES = {
     "lean": ["lean", "demo_data"],
     "lean_all": ["lean", "demo_data", "--all"],
     "control": ["control", "demo_data"],
-    "days": ["positions", "demo_data", "--containers", "no"],
-    "days_all": ["positions", "demo_data", "--containers", "no", "--all"],
+    "days": ["plan", "demo_data", "--days", "--containers", "no"],
+    "days_all": ["plan", "demo_data", "--days", "--containers", "no", "--all"],
     "control_all": ["control", "demo_data", "--all"],
 }

@@ -1,4 +1,4 @@
-"""Words for why there is no plan, and for the changes that make one possible."""
+"""Why there is no plan, and the changes that free one, in words."""
 
 from __future__ import annotations
 
@@ -8,25 +8,17 @@ from dataclasses import dataclass
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
-from blend.domain.plan import Change, InfeasibleSubset, Model, PlanCertificate, Verdict
+from blend.domain.plan import Change, InfeasibleSubset, PlanCertificate, Verdict
 from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import WholeContainers
 from blend.model.rules import limit_of
-from blend.show.amounts import (
-    amount_words,
-    count_of,
-    lean_percent,
-    number_words,
-    percent,
-    pounds,
-    printable,
-    usd,
-)
-from blend.show.words import (
+from blend.output import screen
+from blend.output.formats import counted, money, number, percent, pounds, printable, value
+from blend.phrases import (
     CONTAINERS_WORDS,
-    MODEL_WORDS,
     either,
+    lean_percent,
     product_name,
     requirement_words,
     rule_phrase_words,
@@ -37,55 +29,54 @@ from blend.units import POINTS_PER_SHARE
 
 
 def change_words(change: Change, case: Case) -> str:
-    """One change that makes a plan possible: what to move, from where to where, and the cost then.
+    """One change that frees a plan: what to change, from what to what, and the day's cost then.
 
-    `was` and `becomes` are the numbers that the tables hold: the tolerance for lean, the limit
-    for the rest. They are rounded towards the easier side, so that the one told does suffice.
+    `was` and `becomes` are as the tables have them: the tolerance for lean, the limit for the
+    rest. They are rounded to the looser side, so that the change shown is enough.
     """
     in_words = _CHANGE.get(change.requirement.constraint_class, _change_rule)
     text = (_give_up if change.unit == "drop" else in_words)(change, case)
     row = standard_row_of(change.requirement, case)
     if row is not None:
-        text += f" (not the plant's to ease: {row.section}; only without that label)"
+        text += f" (not yours to change: {row.section}; only without that label)"
     if change.total_usd is not None:
-        verb = "costs" if change.total_usd >= 0 else "earns"
-        text += f": the plan then {verb} {usd(abs(change.total_usd))}"
+        text += f": day's cost {money(change.total_usd)}"
     return printable(text)
 
 
 @dataclass(frozen=True, slots=True)
 class InfeasibleWords:
-    """Why there is no plan, for a page; `alone` and `together` keep their changes beside them."""
+    """Why there is no plan; `alone` and `together` carry their changes."""
 
     head: str
     infeasible_sets: tuple[str, ...]
     alone: tuple[tuple[Change, str], ...]
-    """Any one of these frees a plan."""
+    """Any one of these frees it."""
     together: tuple[tuple[Change, str], ...]
-    """These free one only together."""
+    """These free it only together."""
     notes: tuple[str, ...]
 
 
-ONLY_WHOLE = "They clash only because containers, counts and batches must be whole."
-ANY_ONE = "Any one of these changes makes a plan possible:"
-ALL_TOGETHER = "No single change makes a plan possible; these do so together:"
+ONLY_WHOLE = "They conflict only because containers, counts and batches must be whole."
+ANY_ONE = "Any one of these frees it:"
+ALL_TOGETHER = "No single change frees it; these together do:"
 
-PAPERS = "A program is a claim: let a lot carry it only where the seller's papers bear it out."
+PAPERS = "A label claim needs the seller's papers: give a lot one only if they show it."
 
 
 def infeasible_words(infeasible: InfeasibleSubset, case: Case) -> InfeasibleWords:
-    """What clashes, and what would make a plan possible."""
+    """What conflicts, and what frees a plan."""
     infeasible_sets = _infeasible_sets(infeasible.requirements, case)
     if len(infeasible_sets) == 1:
-        head = "No plan exists: this cannot be met."
+        head = "Can't fill today's orders: no plan meets this."
     else:
-        head = f"No plan exists: these {len(infeasible_sets)} cannot all be met together."
-    infeasible_sets += [f"the reason: {kept_out_words(each, case)}" for each in infeasible.kept_out]
-    # Not to make a product at all is always open; it is told only where nothing else is.
+        head = f"Can't fill today's orders: no plan meets all {len(infeasible_sets)} of these."
+    infeasible_sets += [f"because {kept_out_words(each, case)}" for each in infeasible.kept_out]
+    # Making none of a product always works; it is listed only where nothing else does.
     changes = [each for each in infeasible.changes if not _makes_none(each)] or infeasible.changes
     notes = []
     if (infeasible.changes or infeasible.together) and not infeasible.needs_whole:
-        notes = [f"Reckoned {MODEL_WORDS[Model.LINEAR]}; whole ones may ask for more."]
+        notes = ["Sizes as if combos and batches could be split; whole ones may take more."]
     if any(_asks_for_label_claims(each, case) for each in infeasible.kept_out):
         notes.append(PAPERS)
     return InfeasibleWords(
@@ -103,8 +94,7 @@ def _asks_for_label_claims(requirement: Requirement, case: Case) -> bool:
 
 
 def kept_out_words(requirement: Requirement, case: Case) -> str:
-    """What keeps every usable lot out of a product: a rule against them, or that none of them is
-    of its species or carries its programs."""
+    """What keeps every usable lot out of a product: a rule, its species or its label claims."""
     if requirement.constraint_class is not ConstraintClass.MAY_HOLD:
         return requirement_words(requirement, case)
     product, lots = case.product(requirement.product_id), case.usable_lots()
@@ -112,20 +102,22 @@ def kept_out_words(requirement: Requirement, case: Case) -> str:
     lacking = product.label_claims.difference(*(lot.label_claims for lot in alike))
     species = either(sorted(product.species))
     if not alike:
-        told = f"no usable lot is {species}, and {product.name} holds nothing else"
+        text = f"no usable lot is {species}, and {product.name} takes nothing else"
     elif lacking:
-        told = f"no usable lot of {species} carries program {either(sorted(lacking))}, as "
-        told += f"every lot in {product.name} must{_carried_by_unusable(lacking, product, case)}"
+        text = (
+            f"no usable {species} lot carries the claim {either(sorted(lacking))} that every lot "
+        )
+        text += f"in {product.name} needs{_carried_by_unusable(lacking, product, case)}"
     elif not any(product.label_claims <= lot.label_claims for lot in alike):
-        told = f"no usable lot of {species} carries all programs that every lot in "
-        told += f"{product.name} must: {', '.join(sorted(product.label_claims))}"
+        text = f"no usable {species} lot carries every claim that lots in {product.name} need: "
+        text += ", ".join(sorted(product.label_claims))
     else:
-        told = stated(requirement, case)
-    return printable(told)
+        text = stated(requirement, case)
+    return printable(text)
 
 
 def _carried_by_unusable(label_claims: frozenset[str], product: Product, case: Case) -> str:
-    """Lots that would do but for the day, as that may be mended."""
+    """Lots that would do on another day."""
     day = case.settings.plan_on
     found = [
         f"{lot.lot_id} does, but {reason}"
@@ -138,14 +130,18 @@ def _carried_by_unusable(label_claims: frozenset[str], product: Product, case: C
 
 
 def infeasible_lines(infeasible: InfeasibleSubset, case: Case) -> list[str]:
-    """Why there is no plan, line by line: what clashes, and what would make one possible."""
+    """Why there is no plan, line by line: what conflicts, and what frees one."""
     words = infeasible_words(infeasible, case)
-    lines = [words.head, *(f"  - {each}" for each in words.infeasible_sets)]
+    lines = [words.head, *(_item(each) for each in words.infeasible_sets)]
     lines += [note for note in words.notes if note == ONLY_WHOLE]
     for heading, changes in ((ANY_ONE, words.alone), (ALL_TOGETHER, words.together)):
         if changes:
-            lines += [heading, *(f"  - {told}" for _, told in changes)]
+            lines += [heading, *(_item(phrase) for _, phrase in changes)]
     return lines + [note for note in words.notes if note != ONLY_WHOLE]
+
+
+def _item(text: str) -> str:
+    return screen.wrapped(f"  - {text}", "    ")
 
 
 def _infeasible_sets(requirements: Sequence[Requirement], case: Case) -> list[str]:
@@ -165,11 +161,11 @@ def _supply_of(lots: list[Lot], case: Case) -> str:
 
 
 def _lots_by_lean(lots: list[Lot], case: Case) -> str:
-    """Which lots these are: all of their species, all from some lean up or down, or some."""
+    """Which lots these are: all of their species, all above or below some lean, or some."""
     minimum, maximum = (pick(lot.lean for lot in lots) for pick in (min, max))
     ids, species = {lot.lot_id for lot in lots}, {lot.species for lot in lots}
     alike = [lot for lot in case.usable_lots() if lot.species in species]
-    count = count_of(len(lots), "lot")
+    count = counted(len(lots), "lot")
     if len(alike) == len(lots):
         return f"all {count} of {', '.join(sorted(species))}"
     if ids == {lot.lot_id for lot in alike if lot.lean >= minimum}:
@@ -187,37 +183,35 @@ def _makes_none(change: Change) -> bool:
 
 
 def broken_lines(certificate: PlanCertificate, case: Case) -> list[str]:
-    """That a plan fails its own checks, and what it breaks, line by line."""
+    """What a plan breaks in its own check, line by line."""
     broken = [check for check in certificate.checks if check.verdict is Verdict.BROKEN]
     lines = [
-        f"The plan that was found breaks {count_of(len(broken), 'requirement')} when held against "
-        "them by plain arithmetic; nothing was written."
+        f"The plan found breaks {counted(len(broken), 'limit')} when checked by plain arithmetic. "
+        "Nothing was written."
     ]
     for check in broken:
-        read = amount_words(check.read, check.unit)
+        read = value(check.read, check.unit)
         words = f"{requirement_words(check.requirement, case)}: {read} {check.note}"
         lines.append(f"  - {printable(words).strip()}")
     broken_of = {check.requirement.product_id for check in broken}
     if any(_is_coarse(each, certificate) for each in case.products if each.product_id in broken_of):
         lines.append(
-            f"Pounds are weighed whole, too coarse for batches below {_COARSE_LB} lb: "
-            "make larger ones."
+            f"Whole pounds are too coarse for batches under {_COARSE_LB} lb: make larger batches."
         )
     elif broken:
         lines.append(
-            "Batches are weighed in whole pounds, and no rounding was found that keeps this: "
-            "widen the limit a little, or make larger or fewer batches."
+            "No rounding to whole pounds keeps this: widen the limit a little, or make larger or "
+            "fewer batches."
         )
     return lines
 
 
 _COARSE_LB = 100
-"""Of a lighter batch, half a pound too much or too little is more than half a lean point."""
+"""In a lighter batch, half a pound is more than half a lean point."""
 
 
 def _is_coarse(product: Product, certificate: PlanCertificate) -> bool:
-    """Whether a batch of the product, as planned or for its order, is too light for whole
-    pounds."""
+    """Whether a batch of the product is too light for whole pounds."""
     wanted_lb = product.min_lb if product.max_lb is None else product.max_lb
     is_planned_so = any(
         0 < check.read < _COARSE_LB
@@ -230,9 +224,9 @@ def _is_coarse(product: Product, certificate: PlanCertificate) -> bool:
 
 _FEWEST_LOTS_AS_ONE, _MAX_LOTS_NAMED = 3, 6
 _MIN_MADE_LB = 1.0
-"""Less than this is none."""
+"""Less than this counts as none."""
 _DUST = 1e-6
-"""What floating point may have added to a number that is meant to be round."""
+"""What floating point may add to a round number."""
 
 
 def _up(number: float, decimals: int = 0) -> float:
@@ -245,10 +239,10 @@ def _down(number: float, decimals: int = 0) -> float:
 
 def _loosen(side: str) -> Callable[[Change, Case], str]:
     def words(change: Change, case: Case) -> str:
-        was = number_words(change.was * POINTS_PER_SHARE, min_decimals=1)
-        becomes = number_words(_up(change.becomes * POINTS_PER_SHARE, 2), min_decimals=1)
+        was = number(change.was * POINTS_PER_SHARE, min_decimals=1)
+        becomes = number(_up(change.becomes * POINTS_PER_SHARE, 2), min_decimals=1)
         name = product_name(change.requirement, case)
-        return f"loosen the tolerance {side} on {name} from {was} to {becomes} lean points"
+        return f"widen the tolerance {side} target on {name} from {was} to {becomes} lean points"
 
     return words
 
@@ -261,26 +255,26 @@ def _change_volume_min(change: Change, case: Case) -> str:
 
 def _change_volume_max(change: Change, case: Case) -> str:
     more, name = pounds(_up(change.becomes - change.was)), product_name(change.requirement, case)
-    return f"let {more} more of {name} be made ({pounds(_up(change.becomes))})"
+    return f"make {more} more of {name} (up to {pounds(_up(change.becomes))})"
 
 
 def _change_batch_fill(change: Change, case: Case) -> str:
     name = product_name(change.requirement, case)
     if change.becomes < change.was:
         minimum = pounds(_down(change.becomes))
-        return f"let batches of {name} be as small as {minimum} instead of {pounds(change.was)}"
+        return f"allow batches of {name} as small as {minimum}, not {pounds(change.was)}"
     maximum = pounds(_up(change.becomes))
-    return f"let batches of {name} be as large as {maximum} instead of {pounds(change.was)}"
+    return f"allow batches of {name} as large as {maximum}, not {pounds(change.was)}"
 
 
 def _change_supply(change: Change, case: Case) -> str:
     lot = case.lot(change.requirement.lot_id)
     is_whole = case.settings.whole_containers is not WholeContainers.NO
     if not is_whole or lot.container_lb is None:
-        return f"{pounds(_up(change.becomes - change.was))} more of lot {lot.lot_id}"
+        return f"get {pounds(_up(change.becomes - change.was))} more of lot {lot.lot_id}"
     becomes_lb = _up(change.becomes / lot.container_lb) * lot.container_lb
     containers = CONTAINERS_WORDS[lot.container]
-    return f"{pounds(becomes_lb - change.was)} more of lot {lot.lot_id}, in whole {containers}"
+    return f"get {pounds(becomes_lb - change.was)} more of lot {lot.lot_id}, in whole {containers}"
 
 
 def _change_min_purchase(change: Change, case: Case) -> str:
@@ -288,7 +282,7 @@ def _change_min_purchase(change: Change, case: Case) -> str:
     if lot.must_take_all:
         return f"take part of lot {lot.lot_id}"
     minimum = pounds(_down(change.becomes))
-    return f"take lot {lot.lot_id} from {minimum} up instead of {pounds(change.was)}"
+    return f"let lot {lot.lot_id} be bought from {minimum} up, not {pounds(change.was)}"
 
 
 def _change_whole_containers(change: Change, case: Case) -> str:
@@ -304,26 +298,26 @@ def _change_rule(change: Change, case: Case) -> str:
     words = rule_phrase_words(change.requirement, case)
     shown = _down if limit.is_min else _up
     if limit.measure == "share":
-        becomes = shown(change.becomes * POINTS_PER_SHARE, 2) / POINTS_PER_SHARE
-        words |= {"was": percent(change.was), "becomes": percent(becomes)}
+        share = shown(change.becomes * POINTS_PER_SHARE, 2) / POINTS_PER_SHARE
+        words |= {"was": percent(change.was), "becomes": percent(share)}
     elif limit.measure == "count":
-        becomes = count_of(round(change.becomes), "lot")
-        words |= {"was": str(round(change.was)), "becomes": becomes}
+        lots = counted(round(change.becomes), "lot")
+        words |= {"was": str(round(change.was)), "becomes": lots}
     else:
         less = pounds(_up(abs(change.was - change.becomes)))
-        becomes = pounds(shown(change.becomes))
-        words |= {"was": pounds(change.was), "becomes": becomes, "less": less}
+        limit_lb = pounds(shown(change.becomes))
+        words |= {"was": pounds(change.was), "becomes": limit_lb, "less": less}
     return limit.change.format_map(words)
 
 
 def _change_added(change: Change, case: Case) -> str:
     shown = _down if change.becomes < change.was else _up
-    limits = f"{number_words(shown(change.becomes))} instead of {number_words(change.was)}"
-    return f"let constraint {change.requirement.rule_id} have the limit {limits}"
+    limits = f"{number(shown(change.becomes))}, not {number(change.was)}"
+    return f"set the limit of constraint {change.requirement.rule_id} to {limits}"
 
 
 def _give_up(change: Change, case: Case) -> str:
-    return f"give up: {stated(change.requirement, case)}"
+    return f"drop the requirement: {stated(change.requirement, case)}"
 
 
 _CHANGE: dict[str, Callable[[Change, Case], str]] = {

@@ -1,11 +1,10 @@
-"""How close the printed plan is to the cheapest, and what rounding leaves short, in words."""
+"""How close a printed plan is to the cheapest, in words."""
 
 from __future__ import annotations
 
 from math import ceil, isfinite
 
-from blend.domain.plan import Plan
-from blend.show.amounts import dollars, number_words
+from blend.output.formats import money, number
 
 CERTIFIED, BY_SOLVER = "certified exactly", "by the solver's own bound"
 _HUNDREDTH_OF_PERCENT = 0.0001
@@ -37,30 +36,9 @@ def gap_words(
     share = gap_usd / max(abs(printed_usd), 1e-9)
     percents = max(1, ceil(share / _HUNDREDTH_OF_PERCENT - 1e-9)) * _HUNDREDTH_OF_PERCENT * 100
     return (
-        f"No {plans} can be more than {dollars(max(1, ceil(gap_usd - 1e-9)))}"
-        f" ({number_words(percents)}%) cheaper, {voucher}."
+        f"No {plans} can be more than {money(max(1, ceil(gap_usd - 1e-9)))}"
+        f" ({number(percents)}%) cheaper, {voucher}."
     )
-
-
-def plan_gap_words(plan: Plan) -> str:
-    """The cost of the printed plan, and by how much at most a plan can be cheaper."""
-    bound = plan.certificate.bound
-    gap = gap_words(
-        bound.printed_usd,
-        bound.bound_usd,
-        is_certified=bound.is_certified,
-        is_short_by_rounding=plan.is_short_by_rounding,
-    )
-    return f"Day's cost {dollars(bound.printed_usd)}. {gap}"
-
-
-def rounding_short_words(plan: Plan) -> str:
-    """What rounding leaves orders short, empty where it leaves none short."""
-    short_lb = plan.rounding_short_lb.values()
-    if not short_lb:
-        return ""
-    maximum = number_words(short_tenths(max(short_lb)), max_decimals=1)
-    return f"Orders are short by up to {maximum} lb from rounding."
 
 
 def short_tenths(short_lb: float) -> float:

@@ -1,4 +1,4 @@
-"""Words for requirements, the lots a rule speaks of, verdicts and worths."""
+"""Requirements, rules' lots, verdicts and shadow prices in words."""
 
 from __future__ import annotations
 
@@ -12,34 +12,34 @@ from blend.domain.rules import Rule
 from blend.domain.selectors import Condition, Selector
 from blend.domain.standards import Action, StandardRow
 from blend.model.rules import definitions, limit_of
-from blend.show.amounts import count_of, lean_percent, percent, pounds, printable
+from blend.output.formats import counted, percent, pounds, printable
 
 VERDICT_WORDS = {
-    Verdict.MET: "met exactly",
-    Verdict.WITHIN_ROUNDING: "met to within what rounding to whole pounds can move",
-    Verdict.BROKEN: "not met; do not use this plan",
-    Verdict.WARNING: "passes a limit that the plan is checked against but not made to",
-    Verdict.NOTE: "a condition that the tables cannot check; confirm it by hand",
+    Verdict.MET: "OK",
+    Verdict.WITHIN_ROUNDING: "OK after rounding to whole pounds",
+    Verdict.BROKEN: "broken; do not use this plan",
+    Verdict.WARNING: "over a limit that needs a label or your call",
+    Verdict.NOTE: "the tables cannot check it; check it by hand",
 }
 
 STEP_WORDS = {
     Step.LEAN_POINT: "lean point",
-    Step.SHARE_POINT: "point of share",
+    Step.SHARE_POINT: "percentage point",
     Step.CWT: "cwt",
     Step.BTU_PER_LB: "Btu/lb",
 }
 
 CONSTRAINT_CLASS_WORDS = {
-    ConstraintClass.MASS: "weight of a blend",
-    ConstraintClass.LEAN_MIN: "lean, at least",
-    ConstraintClass.LEAN_MAX: "lean, at most",
-    ConstraintClass.VOLUME_MIN: "order, at least",
-    ConstraintClass.VOLUME_MAX: "order, at most",
-    ConstraintClass.BATCH_FILL: "size of batches",
+    ConstraintClass.MASS: "batch weights",
+    ConstraintClass.LEAN_MIN: "lean, minimum",
+    ConstraintClass.LEAN_MAX: "lean, maximum",
+    ConstraintClass.VOLUME_MIN: "order, minimum",
+    ConstraintClass.VOLUME_MAX: "order, maximum",
+    ConstraintClass.BATCH_FILL: "batch size",
     ConstraintClass.SUPPLY: "supply",
-    ConstraintClass.MIN_PURCHASE: "least purchase",
+    ConstraintClass.MIN_PURCHASE: "minimum purchase",
     ConstraintClass.WHOLE_CONTAINERS: "whole containers",
-    ConstraintClass.MAY_HOLD: "species and programs",
+    ConstraintClass.MAY_HOLD: "species and label claims",
     ConstraintClass.ADDED: "added constraints",
     **{
         limit.constraint_class: limit.heading
@@ -50,14 +50,23 @@ CONSTRAINT_CLASS_WORDS = {
 """Headings of constraint classes; a rule's own is declared with its kind."""
 
 MODEL_WORDS = {
-    Model.LINEAR: "with containers, counts and batches taken as divisible",
+    Model.LINEAR: "as if combos and batches could be split",
 }
 
 CONTAINERS_WORDS = {"combo": "combos", "box": "boxes", "block": "blocks", "loose": "loose"}
 
 
+def lean_percent(share: float) -> str:
+    return percent(share, min_decimals=1)
+
+
+def containers(count: int | None, container: str) -> str:
+    """6 combos, 1 box; blank where containers are not counted."""
+    return "" if count is None else counted(count, container, CONTAINERS_WORDS[container])
+
+
 def meat_words(selector: Selector) -> str:
-    """The lots that a selector means: "frozen beef of at least 85 % lean"."""
+    """The lots a selector picks: "frozen beef of at least 85% lean"."""
     forms, nouns, after = [], [], []
     for condition in selector.conditions:
         if condition.compare == "=" and condition.attribute == "fresh_or_frozen":
@@ -76,7 +85,7 @@ def _is_domestic(condition: Condition) -> bool:
 
 
 def standard_row_of(requirement: Requirement, case: Case) -> StandardRow | None:
-    """The row of a published standard that lays the requirement down; None for the rest."""
+    """The row of a published standard that the requirement comes from; None for others."""
     for row in case.standards:
         if requirement.rule_id in (row.row_id, f"{row.row_id} on {requirement.product_id}"):
             return row
@@ -84,7 +93,7 @@ def standard_row_of(requirement: Requirement, case: Case) -> StandardRow | None:
 
 
 def requirement_words(requirement: Requirement, case: Case) -> str:
-    """One requirement as its owner would say it, with its number and where it comes from."""
+    """One requirement in words, with its number and where it comes from."""
     row = standard_row_of(requirement, case)
     if row is not None and row.action is Action.NOTE:
         return printable(f"{product_name(requirement, case)}: {row.title} ({row.section})")
@@ -96,7 +105,7 @@ def requirement_words(requirement: Requirement, case: Case) -> str:
 
 
 def stated(requirement: Requirement, case: Case) -> str:
-    """The requirement alone, without where it comes from."""
+    """The requirement without where it comes from."""
     limit = limit_of(requirement.constraint_class)
     if limit is not None:
         return limit.phrase.format_map(rule_phrase_words(requirement, case))
@@ -104,7 +113,7 @@ def stated(requirement: Requirement, case: Case) -> str:
 
 
 def rule_phrase_words(requirement: Requirement, case: Case) -> dict[str, str]:
-    """The words that the phrases of a kind of rule may name in braces."""
+    """The words that a rule's phrases may name in braces."""
     words = {"product": product_name(requirement, case)}
     if not requirement.rule_id:
         return words
@@ -121,7 +130,7 @@ def rule_phrase_words(requirement: Requirement, case: Case) -> dict[str, str]:
     if rule.max_share is not None:
         words["max_share"] = percent(rule.max_share)
     if rule.max_count is not None:
-        words["max_count"] = count_of(rule.max_count, "lot")
+        words["max_count"] = counted(rule.max_count, "lot")
     if rule.max_temp_f is not None:
         words["max_temp_f"] = f"{rule.max_temp_f:g} °F"
     return words
@@ -134,12 +143,15 @@ def product_name(requirement: Requirement, case: Case) -> str:
 
 
 def rule_of(requirement: Requirement, case: Case) -> Rule:
-    """The plant's rule that lays the requirement down, or a standard's row as a rule."""
+    """The plant's rule behind the requirement, or the standard's row as a rule."""
     for rule in case.rules:
         if rule.rule_id == requirement.rule_id:
             return rule
     row = standard_row_of(requirement, case)
-    return row.rule_for(case.product(requirement.product_id))
+    of_standard = None if row is None else row.rule_for(case.product(requirement.product_id))
+    if of_standard is None:
+        raise KeyError(requirement.rule_id)
+    return of_standard
 
 
 def either(words: Iterable[str]) -> str:
@@ -214,16 +226,16 @@ _AFTER: dict[str, Callable[[Condition], str]] = {
     "supplier": _where("from"),
     "on_hand_or_offered": _place,
     "container": _container,
-    "program": _where("in program"),
+    "program": _where("with claim"),
     "lean": _lean_limit,
 }
-"""Words that follow the noun, for every attribute a selector knows."""
+"""Words after the noun, for every attribute of a selector."""
 
 
 def _mass(requirement: Requirement, case: Case) -> str:
     if not requirement.product_id:
-        return f"lot {requirement.lot_id}: no more is used than taken"
-    return f"{product_name(requirement, case)}: it weighs what goes in, less the losses"
+        return f"lot {requirement.lot_id}: used no more than taken"
+    return f"{product_name(requirement, case)}: weight in less losses is weight out"
 
 
 def _lean_min(requirement: Requirement, case: Case) -> str:
@@ -254,17 +266,17 @@ def _batch_fill(requirement: Requirement, case: Case) -> str:
 
 def _supply(requirement: Requirement, case: Case) -> str:
     if not requirement.lot_id:
-        return "supply of all lots together"
+        return "supply of all lots"
     lot = case.lot(requirement.lot_id)
-    limit = "no limit stated" if lot.quantity_lb is None else pounds(lot.quantity_lb)
+    limit = "no limit given" if lot.quantity_lb is None else pounds(lot.quantity_lb)
     return f"supply of lot {lot.lot_id} ({limit})"
 
 
 def _min_purchase(requirement: Requirement, case: Case) -> str:
     lot = case.lot(requirement.lot_id)
     if lot.must_take_all:
-        return f"lot {lot.lot_id} taken whole or not at all ({pounds(lot.max_lb)})"
-    return f"lot {lot.lot_id} taken from {pounds(lot.min_purchase_lb)} up or not at all"
+        return f"lot {lot.lot_id} all or none ({pounds(lot.max_lb)})"
+    return f"lot {lot.lot_id} {pounds(lot.min_purchase_lb)} or more, or none"
 
 
 def _whole_containers(requirement: Requirement, case: Case) -> str:
@@ -276,8 +288,8 @@ def _whole_containers(requirement: Requirement, case: Case) -> str:
 
 def _may_hold(requirement: Requirement, case: Case) -> str:
     product = case.product(requirement.product_id)
-    label_claims = "".join(f", in program {each}" for each in sorted(product.label_claims))
-    return f"{product.name} holds only {either(sorted(product.species))}{label_claims}"
+    label_claims = "".join(f" with claim {each}" for each in sorted(product.label_claims))
+    return f"{product.name} takes only {either(sorted(product.species))}{label_claims}"
 
 
 def _added(requirement: Requirement, case: Case) -> str:

@@ -1,0 +1,139 @@
+"""The plan's chart: what goes into each product by lean of the lots, and its lean against spec."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from blend.domain.case import Case
+from blend.domain.plan import BatchRun, Plan
+from blend.domain.rules import kept_per_lb
+from blend.grinder.plan_frames import recipe_numbers
+from blend.output.charts import GRAY, ORANGE, chart
+from blend.output.formats import counted, day
+from blend.output.lean_classes import DARK_FROM, LEAN_CLASSES, lean_class
+
+_NARROWEST_LABELED = 6.0
+"""Percent of a bar that has room for a number."""
+
+
+def shares_by_class(case: Case, run: BatchRun) -> dict[str, float]:
+    """Share of a run's finished weight by the lean class of the lots it comes from."""
+    product = case.product(run.product_id)
+    shares: dict[str, float] = {}
+    for each in run.ingredients:
+        lot = case.lot(each.lot_id)
+        kept_lb = each.pounds_lb * sum(kept_per_lb(lot, product, case.losses))
+        name = lean_class(lot.lean)
+        shares[name] = shares.get(name, 0.0) + kept_lb / run.finished_lb
+    return shares
+
+
+def blend_chart(case: Case, plan: Plan) -> dict[str, Any]:
+    """A bar for each recipe of what goes in, and next to it its lean in lean points off target."""
+    bars: list[dict[str, Any]] = []
+    specs: list[dict[str, Any]] = []
+    for number, run in recipe_numbers(plan):
+        product = case.product(run.product_id)
+        label = f"{product.name} ({counted(run.batches, 'batch', 'batches')})"
+        label = label if number == 1 else f"{label}, recipe {number}"
+        shares = shares_by_class(case, run)
+        left = 0.0
+        for place, (minimum, _, name, _) in enumerate(LEAN_CLASSES):
+            wide = 100 * shares.get(name, 0.0)
+            bars.append(
+                {
+                    "recipe": label, "lean class": name, "percent": wide, "place": place,
+                    "middle": left + wide / 2, "is_dark": minimum >= DARK_FROM,
+                    "label": f"{wide:.0f}" if wide >= _NARROWEST_LABELED else "",
+                }
+            )  # fmt: skip
+            left += wide
+        specs.append(
+            {
+                "recipe": label,
+                "min": -100 * product.tolerance_below_share,
+                "max": 100 * product.tolerance_above_share,
+                "lean": 100 * (run.lean - product.target_lean),
+                "text": f"{100 * run.lean:.1f}%",
+            }
+        )
+    order = [each["recipe"] for each in specs]
+    return chart(
+        "What goes in, and lean against spec",
+        {"bars": bars, "specs": specs},
+        {"hconcat": [_bars(order), _specs(order)]},
+        subtitle=f"{case.settings.plant}  {day(case.settings.plan_on)}".strip(),
+        description="A bar per product of percent of finished weight by lean of the lots; next to"
+        " it the batch's lean in lean points from target, within spec.",
+    )
+
+
+def _recipes(order: list[str], axis: dict[str, Any] | None) -> dict[str, Any]:
+    return {"field": "recipe", "type": "nominal", "sort": order, "title": None, "axis": axis}
+
+
+def _bars(order: list[str]) -> dict[str, Any]:
+    y = _recipes(order, {"labelLimit": 260, "ticks": False, "domain": False})
+    color = {
+        "field": "lean class",
+        "type": "nominal",
+        "title": "Lean of lots, %",
+        "scale": {
+            "domain": [name for *_, name, _ in LEAN_CLASSES],
+            "range": [each for *_, each in LEAN_CLASSES],
+        },
+        "legend": {"orient": "bottom", "columns": 7},
+    }
+    x = {"title": "% of finished weight", "scale": {"domain": [0, 100]}}
+    text_color = {"condition": {"test": "datum.is_dark", "value": "#fff"}, "value": "#1d2733"}
+    middle = {"field": "middle", "type": "quantitative"} | x
+    layers: list[dict[str, Any]] = [
+        {
+            "mark": {"type": "bar", "height": {"band": 0.7}},
+            "encoding": {
+                "x": {"field": "percent", "type": "quantitative", "stack": "zero"} | x,
+                "color": color,
+                "order": {"field": "place"},
+            },
+        },
+        {
+            "mark": {"type": "text", "fontSize": 11},
+            "encoding": {"x": middle, "text": {"field": "label"}, "color": text_color},
+        },
+    ]
+    return _panel("bars", 420, order, y, layers)
+
+
+def _specs(order: list[str]) -> dict[str, Any]:
+    title = {"title": "lean points from target; dot: this plan", "type": "quantitative"}
+    layers = [
+        {
+            "mark": {"type": "bar", "height": {"band": 0.35}, "color": "#c9d3dc"},
+            "encoding": {"x": {"field": "min"} | title, "x2": {"field": "max"}},
+        },
+        {
+            "mark": {"type": "tick", "color": GRAY, "thickness": 2},
+            "encoding": {"x": {"datum": 0} | title},
+        },
+        {
+            "mark": {"type": "point", "filled": True, "size": 70, "color": ORANGE, "opacity": 1},
+            "encoding": {"x": {"field": "lean"} | title},
+        },
+        {
+            "mark": {"type": "text", "align": "left", "dx": 8, "fontSize": 11},
+            "encoding": {"x": {"field": "max"} | title, "text": {"field": "text"}},
+        },
+    ]
+    return _panel("specs", 220, order, _recipes(order, None), layers)
+
+
+def _panel(
+    name: str, width: int, order: list[str], y: dict[str, Any], layers: list[dict[str, Any]]
+) -> dict[str, Any]:
+    return {
+        "data": {"name": name},
+        "width": width,
+        "height": 26 * max(2, len(order)),
+        "encoding": {"y": y},
+        "layer": layers,
+    }

@@ -1,0 +1,100 @@
+"""The odds that a planned batch tests at or above its lean floor."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from blend.check.chance import check_chance_constraints
+from blend.domain.case import Case
+from blend.domain.plan import BatchRun
+from blend.domain.uncertainty import (
+    SOLVENT_EXTRACTION_SD_SHARE,
+    BatchUncertainty,
+    ChanceConstraint,
+    LeanUncertainty,
+    Sides,
+)
+
+ASSUMED_LOT_ERROR_SHARE = 0.01
+"""An assumption for lots without one of their own: one lean point. Cores of cartons strayed by
+one to two points and more from the carton (Purchas 2007, Comput. Electron. Agric., read)."""
+ASSUMED_BATCH = BatchUncertainty(test_error=SOLVENT_EXTRACTION_SD_SHARE)
+ASSUMPTION = "1 lean point per lot (our assumption) and 0.56 point per test (J. AOAC)"
+_FLOOR_CONFIDENCE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class FloorOdds:
+    """One recipe: how often its batches test at or above the lean floor."""
+
+    product_id: str
+    run: int
+    odds: float
+    sd_share: float
+    """Of a batch's tested lean."""
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """How far lots and tests may be off: the plant's own figures, assumed where it has none."""
+
+    lots: Mapping[str, LeanUncertainty]
+    batches: Mapping[str, BatchUncertainty]
+    """By product; `ASSUMED_BATCH` for others."""
+    assumed_lots: tuple[str, ...] = ()
+
+    def constraint(self, product_id: str, confidence: float) -> ChanceConstraint:
+        """The floor of a product held with a confidence."""
+        batch = self.batches.get(product_id, ASSUMED_BATCH)
+        return ChanceConstraint(product_id, confidence, Sides.BELOW, batch)
+
+
+def errors_of(
+    case: Case,
+    known: Mapping[str, LeanUncertainty],
+    chance_constraints: Iterable[ChanceConstraint] = (),
+) -> Errors:
+    """The errors of every lot and product, assumed where neither tests nor tables give one."""
+    assumed = tuple(lot.lot_id for lot in case.usable_lots() if lot.lot_id not in known)
+    lots = {lot_id: LeanUncertainty(lot_id, ASSUMED_LOT_ERROR_SHARE, 0.0) for lot_id in assumed}
+    batches = {each.product_id: each.batch for each in chance_constraints}
+    return Errors({**lots, **known}, batches, assumed)
+
+
+def floor_odds(case: Case, runs: Iterable[BatchRun], errors: Errors) -> tuple[FloorOdds, ...]:
+    """Odds for every recipe of a plan. They assume independent, normal errors."""
+    constraints = [errors.constraint(p.product_id, _FLOOR_CONFIDENCE) for p in case.products]
+    checks = check_chance_constraints(case, runs, errors.lots, constraints)
+    return tuple(
+        FloorOdds(each.product_id, each.run, each.confidence, each.sd_share) for each in checks
+    )
+
+
+def with_floors(
+    case: Case,
+    errors: Errors,
+    chance_constraints: Iterable[ChanceConstraint],
+    confidence: float,
+) -> tuple[ChanceConstraint, ...]:
+    """Every product's floor held with a confidence, next to those asked for already.
+
+    What is asked for more surely stays: a product's own row counts where it asks for more.
+    """
+    asked = list(chance_constraints)
+    for product in case.products:
+        own = [each for each in asked if each.product_id == product.product_id]
+        floors = [each for each in own if Sides.BELOW in each.each_side]
+        if any(1 - each.max_out_of_side_share >= confidence for each in floors):
+            continue
+        floor = errors.constraint(product.product_id, confidence)
+        kept = [each for each in own if each.sides is not Sides.BELOW]
+        kept = [_only_above(each) if each.sides is Sides.BOTH else each for each in kept]
+        asked = [each for each in asked if each.product_id != product.product_id]
+        asked += [floor, *kept]
+    return tuple(asked)
+
+
+def _only_above(both: ChanceConstraint) -> ChanceConstraint:
+    """The upper half of a constraint on both sides, held as often as before."""
+    return replace(both, sides=Sides.ABOVE, min_confidence=1 - both.max_out_of_side_share)
