@@ -259,8 +259,8 @@ class DayPlan(Answer):
         shown = shown.rename(columns={"product": "make", "batches": "batch_count"})
         columns = ["make", "batch_count", "finished_lb", "lean_percent", "spec"]
         columns += ["meat_usd_per_cwt", "floor_odds_percent"]
-        if (frame["short_lb"] > _SHORT_SHARE * frame["finished_lb"]).any():
-            columns.insert(3, "short_lb")
+        if (frame["short_of_order_lb"] > _SHORT_SHARE * frame["finished_lb"]).any():
+            columns.insert(3, "short_of_order_lb")
         cut = len(shown) - lines
         if cut <= 0:
             return screen.table(shown, columns)
@@ -429,7 +429,10 @@ class DayPlan(Answer):
             "Meat at delivered prices. Odds: a batch tests at or above its lean floor;"
             f" {ASSUMES_INDEPENDENT}{self._assumed()}."
         )
-        return [Block("Make", self.products.drop(columns="product_id"), note=note)]
+        columns = ["product", "finished_lb", "short_of_order_lb", "lean_percent"]
+        columns += ["min_lean_percent", "target_lean_percent", "max_lean_percent"]
+        columns += ["meat_usd_per_cwt", "floor_odds_percent"]
+        return [Block("Make", self.products, columns, note)]
 
     def _buy_blocks(self) -> list[Block]:
         columns = ["action", "lot_id", "item", "containers", "taken_lb", "leftover_lb"]

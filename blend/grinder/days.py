@@ -368,7 +368,7 @@ class DaysAnswer(Answer):
         return "\n\n".join([*parts, screen.wrapped(f"Prices are {_BASIS}.")])
 
     def _checks(self) -> str:
-        from blend.show.amounts import amount_words
+        from blend.output.formats import value
 
         count = Counter(check.verdict for check in self.plan.checks)
         split = sum(check.note == AS_DIVISIBLE for check in self.plan.checks)
@@ -380,7 +380,7 @@ class DaysAnswer(Answer):
             lines.append(f"{counted(split, 'limit')} on containers, counts and minimums not kept.")
         frame = self.tables["checks"]
         over = [
-            f"{row['day']}: {row['requirement']}: {amount_words(row['value'], row['unit'])}"
+            f"{row['day']}: {row['requirement']}: {value(row['value'], row['unit'])}"
             for row in frame.to_dict("records")
         ]
         head = [screen.strong("Checks"), *map(screen.wrapped, lines)]

@@ -39,7 +39,7 @@ register(
         "run_lb": Format("All batches", "lb", 0, is_summed=True),
         "of_batch_percent": Format("Of batch", "%", 2),
         "finished_lb": Format("Pounds", "lb", 0),
-        "short_lb": Format("Short", "lb", 1),
+        "short_of_order_lb": Format("Short", "lb", 1),
         "min_lean_percent": Format("Min", "%", 1),
         "target_lean_percent": Format("Target", "%", 1),
         "max_lean_percent": Format("Max", "%", 1),
@@ -131,7 +131,7 @@ def products(case: Case, plan: Plan, odds: Iterable[FloorOdds]) -> DataFrame:
     """One row for each product: batches, finished pounds, lean against spec, meat cost, and the
     odds that a batch tests at or above its lean floor (the lowest of its recipes)."""
     columns = (
-        "product_id", "product", "batches", "finished_lb", "short_lb", "lean_percent",
+        "product_id", "product", "batches", "finished_lb", "short_of_order_lb", "lean_percent",
         "min_lean_percent", "target_lean_percent", "max_lean_percent", "meat_usd_per_cwt",
         "floor_odds_percent", "batch_error_points",
     )  # fmt: skip

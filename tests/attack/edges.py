@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tempfile
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 

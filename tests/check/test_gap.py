@@ -92,7 +92,7 @@ def test_pounds_short_by_rounding_are_printed():
     tight = replace(case, products=(wanted,))
     checks = check_plan(tight, plan.takes, plan.runs, {})
     short = replace(plan, certificate=replace(plan.certificate, checks=checks))
-    assert products(tight, short, ())["short_lb"].tolist() == [0.7]
+    assert products(tight, short, ())["short_of_order_lb"].tolist() == [0.7]
     assert "short by up to 0.7 lb from rounding" in rounding_short_words(short)
 
 

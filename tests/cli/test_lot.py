@@ -37,4 +37,4 @@ def test_what_cannot_be_answered_is_refused(words):
 
 def test_no_plan_is_explained():
     answer = ask(DEMO / "no_plan", "--where", "species=beef")
-    assert answer.exit_code == 3 and "No plan exists" in answer.stderr
+    assert answer.exit_code == 3 and "Can't fill" in answer.stderr

@@ -138,4 +138,4 @@ def test_what_cannot_be_asked_is_refused(arguments, words):
 def test_a_case_without_a_plan_tells_its_infeasible():
     answer = run("why", DEMO / "no_plan", DEMO, "--where", "lot=B90-1")
     assert answer.exit_code == 3
-    assert "No plan exists" in answer.stderr
+    assert "Can't fill" in answer.stderr
