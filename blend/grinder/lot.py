@@ -11,11 +11,8 @@ from typing import TYPE_CHECKING
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.selectors import Condition, Selector
-from blend.errors import InputRefused, NoPlan, Problem
-from blend.grinder.why_lot import InProduct, Rival, WhyLot, Worth, set_aside, why_lot, why_lot_of
-from blend.model.infeasible import explain_infeasibility
-from blend.model.solve import open_linear, why_unbounded
-from blend.model.solver import Outcome
+from blend.errors import InputRefused, Problem
+from blend.grinder.why_lot import InProduct, Rival, WhyLot, Worth, why_lot_of, why_lots
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, counted, day, register
@@ -42,7 +39,7 @@ register(
 
 
 def lot(case: Case, lot_id: str) -> LotAnswer:
-    """Why one lot is used or not; raises as `why_lot_of` does."""
+    """Why one lot is used or not; raises as `why_lots` does."""
     return LotAnswer(case, why_lot_of(case, lot_id))
 
 
@@ -54,22 +51,8 @@ def lots(case: Case, where: Selector) -> LotAnswer | LotsAnswer:
     asked = [each for each in case.lots if where.holds(each)]
     if not asked:
         raise KeyError(str(where))
-    if len(asked) == 1:
-        return lot(case, asked[0].lot_id)
-    linear = open_linear(case)
-    answer = linear.solve()
-    if answer.outcome is Outcome.INFEASIBLE:
-        raise NoPlan(explain_infeasibility(case, whole=False))
-    if answer.outcome is Outcome.UNBOUNDED:
-        raise InputRefused(why_unbounded(case))
-    day_of_plan = case.settings.plan_on
-    whys = [
-        set_aside(case, each.lot_id)
-        if each.reason_unusable(day_of_plan)
-        else why_lot(case, each.lot_id, linear, answer)
-        for each in asked
-    ]
-    return LotsAnswer(case, where, tuple(whys))
+    whys = why_lots(case, [each.lot_id for each in asked])
+    return LotAnswer(case, *whys) if len(whys) == 1 else LotsAnswer(case, where, tuple(whys))
 
 
 def lots_named(case: Case, name: str) -> Selector | None:
@@ -125,11 +108,11 @@ class LotAnswer(Answer):
         break_even = self.why.break_even_usd_per_lb
         return {
             "lot_id": self.why.lot_id,
+            "status": _status(self.why),
             "used_lb": self.why.used_lb,
             "delivered_usd_per_cwt": self.why.delivered_usd_per_lb * LB_PER_CWT,
             "break_even_usd_per_cwt": None if break_even is None else break_even * LB_PER_CWT,
             "next_lb_saves_usd": self.why.next_lb_usd,
-            "not_available": self.why.reason_unusable,
         }
 
     def name(self, product_id: str) -> str:

@@ -11,7 +11,7 @@ costs: Bertsimas and Tsitsiklis, Introduction to Linear Optimization, 1997, ch. 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isinf
 
@@ -130,20 +130,31 @@ class WhyLot:
 
 
 def why_lot_of(case: Case, lot_id: str) -> WhyLot:
-    """Solve the LP relaxation and explain the lot.
+    """The answer for one lot; raises as `why_lots` does."""
+    return why_lots(case, [lot_id])[0]
+
+
+def why_lots(case: Case, lot_ids: Iterable[str]) -> list[WhyLot]:
+    """Solve the LP relaxation and explain the lots.
 
     Raises KeyError for an unknown lot, NoPlan with the infeasible subset, InputRefused where the
     cost is unbounded.
     """
-    if case.lot(lot_id).reason_unusable(case.settings.plan_on) is not None:
-        return set_aside(case, lot_id)
+    day, asked = case.settings.plan_on, [case.lot(lot_id) for lot_id in lot_ids]
+    if all(lot.reason_unusable(day) for lot in asked):
+        return [set_aside(case, lot.lot_id) for lot in asked]
     linear = open_linear(case)
     answer = linear.solve()
     if answer.outcome is Outcome.INFEASIBLE:
         raise NoPlan(explain_infeasibility(case, whole=False))
     if answer.outcome is Outcome.UNBOUNDED:
         raise InputRefused(why_unbounded(case))
-    return why_lot(case, lot_id, linear, answer)
+    return [
+        set_aside(case, lot.lot_id)
+        if lot.reason_unusable(day)
+        else why_lot(case, lot.lot_id, linear, answer)
+        for lot in asked
+    ]
 
 
 def set_aside(case: Case, lot_id: str) -> WhyLot:
