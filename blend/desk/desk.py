@@ -21,7 +21,15 @@ from blend.files import filling
 from blend.grinder.live import LiveCase, LivePlan
 from blend.reading import read_ready_case
 from blend.tables.cells import typed_text
-from blend.tables.columns import IMPORT_TABLES, QUOTATIONS, TABLES, TEMPERATURES, Table
+from blend.tables.columns import (
+    IMPORT_TABLES,
+    POSITION_TABLES,
+    QUOTATIONS,
+    SCENARIOS,
+    TABLES,
+    TEMPERATURES,
+    Table,
+)
 from blend.tables.method import read_method
 from blend.tables.starter import starter_rows
 from blend.tables.tables import READABLE, Overlaid, read_tables
@@ -32,7 +40,13 @@ if TYPE_CHECKING:
 
 CASE_TABLES: Mapping[str, Table] = {**TABLES, TEMPERATURES.name: TEMPERATURES}
 """What a plan hangs on."""
-EDITED_TABLES: Mapping[str, Table] = {**CASE_TABLES, QUOTATIONS.name: QUOTATIONS, **IMPORT_TABLES}
+EDITED_TABLES: Mapping[str, Table] = {
+    **CASE_TABLES,
+    QUOTATIONS.name: QUOTATIONS,
+    **IMPORT_TABLES,
+    **POSITION_TABLES,
+    SCENARIOS.name: SCENARIOS,
+}
 """What is edited at the desk; other tables are read from the folder as they are."""
 WORK_FOLDER = ".blend_desk"
 _as_of: ContextVar[int] = ContextVar("as_of")

@@ -68,7 +68,7 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
     read = _Asked(fields)
     job = _begin(desk, case, read) if is_asked else None
     values = {
-        "title": "Put a batch right",
+        "title": "Adjust a batch",
         "case": case,
         "day": case.settings.plan_on,
         "fields": fields,
@@ -95,7 +95,7 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
         return page(desk, request, "grinder_correct.html", tables, problems=[], **values)
 
     try:
-        return working_or(desk, request, job, done, title="Put a batch right")
+        return working_or(desk, request, job, done, title="Adjust a batch")
     except InputRefused as refused:
         return page(desk, request, "grinder_correct.html", problems=refused.problems, **values)
     except NoPlan:

@@ -18,7 +18,7 @@ from blend.grinder.no_plan import ALL_TOGETHER, ANY_ONE, infeasible_words
 
 CLASH, PLAN = "infeasible", "plan"
 """Work that ends in a clash: that which explains one, and a plan that was not found."""
-_TITLE = "Why can this not be met?"
+_TITLE = "Why is there no plan?"
 
 
 def infeasible_page(desk: Desk, request: Request, form: Form) -> Response:
@@ -34,7 +34,7 @@ def infeasible_page(desk: Desk, request: Request, form: Form) -> Response:
 
     job = desk.ask(
         CLASH,
-        about="Which requirements clash",
+        about="Finding which requirements conflict",
         work=lambda job: why_no_plan(case, job.say),
     )
     return working_or(

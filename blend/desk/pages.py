@@ -177,10 +177,10 @@ def _answered(answer: View, desk: Desk, request: Request, form: Form) -> Respons
 
 
 def _not_yet(desk: Desk, request: Request, job: Job) -> Response:
-    """That a file is still being reckoned: a page that looks again, and then has its link."""
+    """That a file is still being made: a page that looks again, and then has its link."""
     if _looks_again(request):
         return page(desk, request, "working_part.html", job=job)
-    title = "Still being reckoned"
+    title = "Still working"
     made = page(desk, request, "working.html", job=job, title=title)
     made.status_code, made.headers["retry-after"] = 503, "5"
     return made

@@ -125,7 +125,7 @@ def _choices(store: Store) -> dict[str, Any]:
 def _added_words(entry: CanvassEntry) -> str:
     if entry.withdrawn:
         return f"{entry.corrects} is withdrawn."
-    price = f"{entry.usd_per_cwt:,.2f} USD/cwt"
+    price = f"${entry.usd_per_cwt:,.2f}/cwt"
     return f"Added {entry.entry_id}: {entry.kind.value} of {entry.item_id} at {price}."
 
 

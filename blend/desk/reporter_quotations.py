@@ -52,7 +52,7 @@ def quotations_page(desk: Desk, store: Store, request: Request, form: Form) -> R
             request,
             "reporter_quotations.html",
             tables,
-            title="Quotations",
+            title="Quotes",
             day=day,
             links=[
                 f"/reporter/quotations/item?{query_of(day, item=each.assessed.item.item_id)}"
@@ -62,7 +62,7 @@ def quotations_page(desk: Desk, store: Store, request: Request, form: Form) -> R
             draft=assessor_of(desk),
         )
 
-    return working_or(desk, request, ask_quoted(desk, store, day), done, title="Quotations")
+    return working_or(desk, request, ask_quoted(desk, store, day), done, title="Quotes")
 
 
 def evidence_page(desk: Desk, store: Store, request: Request, form: Form) -> Response:

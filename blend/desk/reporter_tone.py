@@ -53,7 +53,7 @@ def tone_page(desk: Desk, store: Store, request: Request, form: Form) -> Respons
             request,
             "reporter_tone.html",
             tables,
-            title="Tone",
+            title="Trend",
             day=day,
             series=series_names(store),
             levels=levels,
@@ -65,10 +65,10 @@ def tone_page(desk: Desk, store: Store, request: Request, form: Form) -> Respons
         position,
         day.day,
         levels,
-        about=f"Tone of {day}",
+        about=f"Trend of {day}",
         work=lambda job: _tone_tables(job, where, position, day, levels, desk.method),
     )
-    return working_or(desk, request, job, done, title="Tone")
+    return working_or(desk, request, job, done, title="Trend")
 
 
 def _tone_tables(

@@ -40,6 +40,5 @@ routes = [
     Route("/trader/scenarios/answer", view(trader_days.scenarios)),
     Route("/trader/scenarios/rows.csv", view(trader_days.scenario_rows)),
     Route("/trader/scenarios.{ending}", view(trader_days.cost_drawn)),
-    Route("/trader/template/{table}.csv", view(trader_days.blank_table)),
     Route("/trader/since", view(trader_days.since)),
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -24,50 +24,18 @@ from blend.tables.columns import POSITION_TABLES, SCENARIOS, Table
 from blend.tables.imports import read_imports
 from blend.tables.positions import read_horizon
 from blend.tables.scenarios import read_scenarios
-from blend.tables.tables import RawCase, read_tables
 from blend.tables.write import write_csv
 from blend.trader.scenarios import BASIS, ScenarioJob, ScenarioResults, run_scenarios
 
 POSITIONS_PATH, SCENARIOS_PATH = "/trader/positions", "/trader/scenarios"
-TABLES: Mapping[str, Table] = {**POSITION_TABLES, SCENARIOS.name: SCENARIOS}
-"""What these pages need next to the tables edited on the page."""
 MAX_DRAWS = 100_000
 MAX_SEED = 10**9
 _DRAWS = 500
 
 
-# What the folder holds ---------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Held:
-    """One table of the folder; `rows` None where it is not there."""
-
-    name: str
-    about: str
-    is_needed: bool
-    rows: int | None
-
-    @property
-    def is_lacking(self) -> bool:
-        return self.is_needed and not self.rows
-
-
-def _held(raw: RawCase, tables: Mapping[str, Table]) -> list[Held]:
-    held = []
-    for name, table in tables.items():
-        found = raw.tables.get(name)
-        rows = None if found is None or not found.rows else len(found.rows) - 1
-        held.append(Held(name, table.about, table.required, rows))
-    return held
-
-
-def blank_table(desk: Desk, request: Request, form: Form) -> Response:
-    """A table with its header only, to fill in and put into the folder."""
-    name = request.path_params["table"]
-    if name not in TABLES:
-        raise refused("table", name, f"one of {', '.join(TABLES)}")
-    return written(f"{name}.csv", lambda path: write_csv(path, TABLES[name].column_names, ()))
+def _lacking(desk: Desk, tables: Mapping[str, Table]) -> list[str]:
+    """Tables that a question needs and nobody filled in."""
+    return [name for name, each in tables.items() if each.required and not desk.table(name).order]
 
 
 def since(desk: Desk, request: Request, form: Form) -> Response:
@@ -117,7 +85,7 @@ def _day_tables(answer: DaysAnswer) -> list[ShownTable]:
 
 
 def positions_page(desk: Desk, request: Request, form: Form) -> Response:
-    held, tables = _held(read_tables(desk.source, POSITION_TABLES), POSITION_TABLES), []
+    tables = []
     if request.query_params.get("as"):
         tables = _day_tables(_found_days(desk, request))
     return page(
@@ -126,8 +94,8 @@ def positions_page(desk: Desk, request: Request, form: Form) -> Response:
         "trader_positions.html",
         tables,
         title="Several days",
-        held=held,
-        lacks=[each.name for each in held if each.is_lacking],
+        sheets=list(POSITION_TABLES),
+        lacks=_lacking(desk, POSITION_TABLES),
         **_of_positions(request),
         is_run=asked_flag(request, "run"),
         answer_at=address(f"{POSITIONS_PATH}/answer", request),
@@ -144,7 +112,6 @@ def _of_positions(request: Request) -> dict[str, bool]:
 def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ...]]:
     """The work, and the warnings of its tables."""
     asked = _of_positions(request)
-    hangs_on = _raw_key(desk, POSITION_TABLES)
     read = read_horizon(desk.source)
     horizon = read.horizon
 
@@ -162,14 +129,8 @@ def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ..
         except NoPlan as none:
             return _Days(None, tuple(no_plan_lines(none.infeasible, horizon)))
 
-    key = (*asked.values(), *hangs_on)
-    job = desk.ask("positions", *key, about="Planning all days", work=work, can_stop=True)
+    job = desk.ask("positions", *asked.values(), about="Planning all days", work=work, can_stop=True)
     return job, read.warnings
-
-
-def _raw_key(desk: Desk, tables: Mapping[str, Table]) -> tuple[Hashable, ...]:
-    """Tables that are read from the folder as they are: their cells show whether they changed."""
-    return tuple(repr(raw.rows) for raw in read_tables(desk.source, tables).tables.values())
 
 
 def positions(desk: Desk, request: Request, form: Form) -> Response:
@@ -224,8 +185,7 @@ _ONE_AT_A_TIME = threading.Lock()
 
 
 def scenarios_page(desk: Desk, request: Request, form: Form) -> Response:
-    tables = {SCENARIOS.name: SCENARIOS}
-    held, files = _held(read_tables(desk.source, tables), tables), []
+    files = []
     draws, seed = _draws_and_seed(request)
     if request.query_params.get("as"):
         files = _scenario_tables(in_time(request, _scenarios_job(desk, request)))
@@ -235,8 +195,8 @@ def scenarios_page(desk: Desk, request: Request, form: Form) -> Response:
         "trader_scenarios.html",
         files,
         title="Scenarios",
-        held=held,
-        lacks=[each.name for each in held if each.is_lacking],
+        sheets=[SCENARIOS.name],
+        lacks=_lacking(desk, {SCENARIOS.name: SCENARIOS}),
         draws=draws,
         seed=seed,
         max_draws=MAX_DRAWS,
@@ -252,7 +212,6 @@ def _draws_and_seed(request: Request) -> tuple[int, int]:
 
 def _scenarios_job(desk: Desk, request: Request) -> Job:
     draws, seed = _draws_and_seed(request)
-    hangs_on = _raw_key(desk, {SCENARIOS.name: SCENARIOS})
     case = desk.case()
     offers, rates = _imports(desk)
     asked = ScenarioJob(case, read_scenarios(desk.source, case, offers), draws, seed, offers, rates)
@@ -267,8 +226,7 @@ def _scenarios_job(desk: Desk, request: Request) -> Job:
             )
 
     about = "Planning the day under what may come"
-    key = (draws, seed, *hangs_on)
-    return desk.ask("scenarios", *key, about=about, work=work, can_stop=True)
+    return desk.ask("scenarios", draws, seed, about=about, work=work, can_stop=True)
 
 
 def _imports(desk: Desk) -> tuple[tuple[ForeignOffer, ...], tuple[ImportRate, ...]]:

@@ -183,7 +183,7 @@ def test_a_infeasible_is_eased_by_its_button(client):
     assert forms
     done = len(desk_of(client).book.done)
     for fields in forms:
-        assert "It can" in said(client.post("/grinder/clash/ease", data=fields))
+        assert "There is a plan" in said(client.post("/grinder/clash/ease", data=fields))
         assert len(desk_of(client).book.done) == done + 1
         desk_of(client).undo()
         desk_of(client).book.names.clear()
@@ -220,7 +220,7 @@ def test_the_plan_tells_its_tables_and_when_they_changed(quick):
     page = wait_for(quick, "/grinder/plan")
     plan = make_plan(desk.case())
     assert f"{plan.money.finished_lb:,.0f} lb" in said(page)
-    assert "That is how they stand now" in said(page)
+    assert "They have not changed since" in said(page)
     of = str(page.url).split("of=")[1]
     assert of == str(desk.book.revision)
     type_cell(quick, "lots", "B73-1", "price", "100")
@@ -230,7 +230,7 @@ def test_the_plan_tells_its_tables_and_when_they_changed(quick):
     assert f"of={desk.book.revision}" in str(fresh.url)
 
 
-SEARCH_ON = r'href="([^"]*)">Search on'
+SEARCH_ON = r'href="([^"]*)">Keep looking'
 
 
 def test_a_plan_that_was_stopped_is_searched_on_and_never_lost(quick, monkeypatch):
@@ -259,7 +259,7 @@ def test_a_plan_that_was_stopped_is_searched_on_and_never_lost(quick, monkeypatc
         for each in (first, second, third)
     ]
     assert gaps[0] == gaps[1] != gaps[2], "a dearer plan takes no place"
-    assert "Search on" not in third.text
+    assert "Keep looking" not in third.text
     taken = html.unescape(re.search(r'href="([^"]*/workbook[^"]*)"', third.text)[1])
     assert f"seconds={4 * limits[0]:g}" in taken and quick.get(taken).status_code == 200
     assert len(limits) == 3

@@ -16,7 +16,6 @@ from openpyxl import load_workbook
 
 from blend.desk.jobs import Job
 from blend.model.horizon import solve_horizon
-from blend.tables.columns import POSITION_TABLES
 from blend.tables.positions import read_horizon
 from blend.tables.quotations import read_quotations
 from blend.trader.curves import demand_curve
@@ -375,18 +374,16 @@ def test_a_folder_without_orders_says_what_is_missing(tmp_path):
     client = client_of(desk)
     for path, name in (("positions", "orders"), ("scenarios", "scenarios")):
         html = client.get(f"/trader/{path}").text
-        assert f"The folder holds no {name}" in html and '<button class="main">' not in html
-        assert f'href="/trader/template/{name}.csv"' in html
+        assert 'name="run"' not in html and f'data-table="{name}"' in html
         assert client.get(f"/trader/{path}/answer").status_code == 422
-    rows = rows_of(client.get("/trader/template/orders.csv"))
-    assert rows == [list(POSITION_TABLES["orders"].column_names)]
     desk.close()
 
 
 def test_orders_that_nothing_can_fill_are_told_with_what_frees_them(client):
-    orders = desk_of(client).place / "orders.csv"
-    text = orders.read_text().replace("14000,14000", "9000000,9000000")
-    orders.write_text(text)
+    orders = desk_of(client).table("orders")
+    (row,) = [r for r in orders.order if "14000" in orders.rows[r]][:1]
+    edits = [{"row": row, "column": c, "text": "9000000"} for c in ("min_lb", "max_lb")]
+    client.post("/tables/orders/cell", data={"edits": json.dumps(edits)})
     read = text_of(settled(client, f"/trader/positions/answer?{OUTLOOK}"))
     assert "No plan exists" in read
     assert client.get(f"/trader/positions?{OUTLOOK}&as=xlsx").status_code == 422
@@ -394,9 +391,9 @@ def test_orders_that_nothing_can_fill_are_told_with_what_frees_them(client):
 
 def test_an_answer_says_when_the_tables_were_edited_since(client):
     revision = desk_of(client).book.revision
-    assert "edited since" not in client.get(f"/trader/since?revision={revision}").text
+    assert "changed since" not in client.get(f"/trader/since?revision={revision}").text
     edit(client, "lots", {"lot_id": "B90-1"}, "price", "300")
-    assert "edited since" in client.get(f"/trader/since?revision={revision}").text
+    assert "changed since" in client.get(f"/trader/since?revision={revision}").text
 
 
 def test_scenarios_are_those_of_the_command(client):
@@ -499,7 +496,7 @@ def test_a_file_that_is_long_in_coming_says_so(client, monkeypatch, path):
     monkeypatch.setattr(Job, "wait", lambda job, seconds: False)
     answer = client.get(path)
     assert answer.status_code == 503 and int(answer.headers["retry-after"]) > 0
-    assert "Still being reckoned" in text_of(answer.text)
+    assert "Still working" in text_of(answer.text)
     assert "content-disposition" not in answer.headers
     desk_of(client).jobs.close(60)  # nothing of it goes on beside the tests that follow
 
@@ -545,8 +542,6 @@ BAD = [
     ),
     "/trader/scenarios?draws=100001",
     "/trader/scenarios.svg?draws=0",
-    "/trader/template/lots.csv",
-    "/trader/template/..csv",
     "/trader/since?revision=x",
 ]
 
