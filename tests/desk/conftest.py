@@ -270,7 +270,8 @@ def watched(page) -> list[str]:
     return faults
 
 
-_SETTLED = """() => document.readyState === 'complete' && document.body.dataset.ready
+_SETTLED = """() => document.readyState === 'complete'
+    && (document.body.dataset.ready || !document.querySelector('#status'))
     && !document.querySelector(`body[data-busy], #connection:not([hidden]), .working,
     [data-loading], [data-sending]`)"""
 

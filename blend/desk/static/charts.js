@@ -26,5 +26,7 @@ async function drawOne(vegaEmbed, figure) {
     box.value = lot;
     box.dispatchEvent(new Event("input", { bubbles: true }));
   });
+  // marks without a name are lines and bands; the chart itself says what they are
+  for (const mark of place.querySelectorAll("[role^=graphics-]:not([aria-label])")) mark.setAttribute("aria-hidden", "true");
   place.dataset.ready = "yes";
 }

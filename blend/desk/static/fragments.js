@@ -53,7 +53,10 @@ async function got(address, options = {}) {
   const response = await fetch(address, { headers: PART, ...options }).catch(() => { throw AWAY; });
   if (response.status === 403) throw SHUT;
   if (response.status >= 500) throw FAILED;
-  if (response.headers.get("desk-reload")) location.reload();
+  if (response.headers.get("desk-reload")) {
+    location.reload();
+    await new Promise(() => {}); // what stands here stays until the new page comes
+  }
   return { html: await response.text(), url: response.url };
 }
 

@@ -317,13 +317,17 @@ function makeGrid(section) {
 
   // Selecting, copying, filling -------------------------------------------------------------------
 
+  // Tabulator complains in the console of a row that is gone
+  const rowOf = (id) => (rows.some(([each]) => each === Number(id)) ? table.getRow(Number(id)) || null : null);
   const range = () => table.getRanges()[0];
   const lines = () => range()?.getStructuredCells().map((line) => line.filter(columnOf)) ?? [];
   const edit = (cell, text) => ({ row: cell.getData().id, column: columnOf(cell).name, text });
-  const changeAll = (edits) => change(name, edits.filter(({ row, column, text }) => table.getRow(row)?.getData()[fieldOf(column)] !== text));
+  const changeAll = (edits) => change(name, edits.filter(({ row, column, text }) => rowOf(row)?.getData()[fieldOf(column)] !== text));
   const activeCell = () => range()?.getStructuredCells()[0]?.find((cell) => cell.getField() !== "number");
 
   place.addEventListener("keydown", (event) => {
+    // Tab leaves the sheet; Tabulator would keep it
+    if (event.key === "Tab" && !open) return event.stopPropagation();
     if (open || event.target.matches("input, button, .tabulator-header *")) return;
     const key = event.key.toLowerCase();
     const isCommand = event.ctrlKey || event.metaKey;
@@ -364,7 +368,12 @@ function makeGrid(section) {
     cell.focus({ preventScroll: true });
   }
 
-  const countRows = () => place.setAttribute("aria-rowcount", rows.length + 1);
+  const countRows = () => {
+    place.setAttribute("aria-rowcount", rows.length + 1);
+    // a group of rows may not be empty: what stands there instead counts as its row
+    place.querySelector(".tabulator-placeholder")?.setAttribute("role", "row");
+    place.querySelector(".tabulator-placeholder-contents")?.setAttribute("role", "gridcell");
+  };
   const heightFor = (count) => Math.min(count * ROW_PX + HEAD_PX, Math.max(260, innerHeight * 0.6));
 
   const table = new Tabulator(place, {
@@ -373,7 +382,7 @@ function makeGrid(section) {
     nestedFieldSeparator: false,
     columns: definitions(),
     height: heightFor(rows.length),
-    rowHeader: { title: "", field: "number", width: 44, frozen: true, headerSort: false, resizable: false, hozAlign: "right", cssClass: "rownum", titleFormatter: () => "" },
+    rowHeader: { title: "#", field: "number", width: 44, frozen: true, headerSort: false, resizable: false, hozAlign: "right", cssClass: "rownum" },
     autoResize: false, // drawing anew would let go of the selection, and widths are fixed
     selectableRange: 1,
     selectableRangeColumns: true,
@@ -431,7 +440,7 @@ function makeGrid(section) {
 
     show(row, column, text) {
       if (isOpen(Number(row), fieldOf(column))) return;
-      if (table.getRow(Number(row))) table.updateData([{ id: Number(row), [fieldOf(column)]: text }]);
+      if (rowOf(row)) table.updateData([{ id: Number(row), [fieldOf(column)]: text }]);
     },
 
     /** Faults and figures that came with the last answer. */
@@ -471,7 +480,7 @@ function makeGrid(section) {
       table.replaceData(rows.map(toData)).then(() => {
         table.setHeight(heightFor(rows.length));
         countRows();
-        const row = at && table.getRow(at[0]);
+        const row = at && rowOf(at[0]);
         if (row) range()?.setBounds(row.getCell(at[1]), row.getCell(at[1]));
         if (hadFocus) place.querySelector(".tabulator-tableholder").focus({ preventScroll: true });
         grid.paint();
@@ -479,7 +488,7 @@ function makeGrid(section) {
     },
 
     goTo(row, column, text) {
-      const found = table.getRow(Number(row));
+      const found = rowOf(row);
       if (!found) return;
       if (!table.getColumn(fieldOf(column)).isVisible()) grid.act("blank");
       // not waited for: in a window behind another they end only when it comes to the front
@@ -519,7 +528,7 @@ function makeGrid(section) {
   const hasSelection = () => lines().flat().length > 0;
 
   function repaint(row, column) {
-    const cell = table.getRow(row)?.getCell(fieldOf(column));
+    const cell = rowOf(row)?.getCell(fieldOf(column));
     if (cell && !isOpen(row, fieldOf(column))) cell.getElement().replaceChildren(format(cell));
   }
 
@@ -534,5 +543,6 @@ function nameParts(section, place, columnCount) {
   place.querySelector(".tabulator-header-contents").setAttribute("role", "none");
   place.querySelector(".tabulator-tableholder").setAttribute("role", "rowgroup");
   place.querySelector(".tabulator-table").setAttribute("role", "none");
+  place.querySelector(".tabulator-header").tabIndex = -1;
   for (const element of place.querySelectorAll(".tabulator-range-overlay, .tabulator-range-cell-active")) element.setAttribute("aria-hidden", "true");
 }

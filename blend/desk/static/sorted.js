@@ -31,7 +31,7 @@ export function makeSortable(root) {
   for (const section of root.querySelectorAll("[data-sortable]:not([data-sorts])")) {
     section.dataset.sorts = "yes";
     const key = section.querySelector("[id]").id;
-    section.querySelectorAll("thead th").forEach((head, column) => {
+    [...section.querySelector("thead tr").cells].forEach((head, column) => {
       const button = document.createElement("button");
       button.type = "button";
       button.className = "sort";
