@@ -10,7 +10,7 @@ from functools import partial
 from starlette.requests import Request
 from starlette.responses import Response
 
-from blend.desk.asked import address, asked_count, asked_flag, refused
+from blend.desk.asked import address, asked_count, asked_flag
 from blend.desk.desk import Desk
 from blend.desk.drawn import chart_file
 from blend.desk.jobs import Job
@@ -24,7 +24,6 @@ from blend.tables.columns import POSITION_TABLES, SCENARIOS, Table
 from blend.tables.imports import read_imports
 from blend.tables.positions import read_horizon
 from blend.tables.scenarios import read_scenarios
-from blend.tables.write import write_csv
 from blend.trader.scenarios import BASIS, ScenarioJob, ScenarioResults, run_scenarios
 
 POSITIONS_PATH, SCENARIOS_PATH = "/trader/positions", "/trader/scenarios"
