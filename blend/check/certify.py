@@ -256,20 +256,16 @@ def _name(key: Key) -> str:
 
 def dual(program: LinearProgram, y: Mapping[Key, Fraction]) -> Dual:
     """The bound that prices of the limits give; they need not be optimal, nor even feasible."""
-    priced = {
-        limit.key: max(_ZERO, y.get(limit.key, _ZERO))
-        for limit in program.limits
-        if limit.required is not None
-    }
+    required = {each.key: each.required for each in program.limits if each.required is not None}
+    priced = {key: usd for key in required if (usd := y.get(key, _ZERO)) > 0}
     reduced, unit = _reduced(program, priced)
     if None in program.group_limits:
-        priced = _repaired(program, priced, reduced, unit)
-        reduced, unit = _reduced(program, priced)
+        repaired = _repaired(program, priced, reduced, unit)
+        if repaired != priced:
+            priced = repaired
+            reduced, unit = _reduced(program, priced)
     order, starts, there = program.by_group
-    bound = sum(
-        (priced[each.key] * each.required for each in program.limits if each.required is not None),
-        _ZERO,
-    )
+    bound = sum((usd * required[key] for key, usd in priced.items()), _ZERO)
     rents = {}
     least = np.minimum.reduceat(reduced[order], starts) if len(starts) else ()
     for group, number in zip(there.tolist(), least, strict=True):
@@ -312,17 +308,18 @@ def _repaired(
     lacking = {place: Fraction(-reduced[place], unit) for place in open_columns}
     for sign in (1, -1) if lacking else ():
         for limit in program.limits:
-            if limit.key not in y or any(factor * sign <= 0 for factor in limit.terms.values()):
+            own = y.get(limit.key, _ZERO)
+            if limit.required is None or (sign > 0 and not own):
                 continue
-            if sign > 0 and not y[limit.key]:
+            if any(factor * sign <= 0 for factor in limit.terms.values()):
                 continue
             adds = {place: abs(_coefficient(program, limit, place)) for place in lacking}
             needed = max(
                 (lacking[place] / each for place, each in adds.items() if each), default=_ZERO
             )
             step = Fraction(math.ceil(max(_ZERO, needed) * _FINEST), _FINEST)
-            step = min(step, y[limit.key]) if sign > 0 else step
-            y[limit.key] -= sign * step
+            step = min(step, own) if sign > 0 else step
+            y[limit.key] = own - sign * step
             lacking = {place: lack - step * adds[place] for place, lack in lacking.items()}
     return y
 
