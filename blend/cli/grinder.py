@@ -279,10 +279,16 @@ def _temperatures(
 
 @click.command()
 @FOLDER
-def check(folder: Path) -> None:
+@click.option(
+    "--save-columns",
+    is_flag=True,
+    help="Confirm how your own headings were read: saved next to the sheet.",
+)
+def check(folder: Path, save_columns: bool) -> None:
     """List every problem in your tables, and count what they hold.
 
-    Nothing is planned and nothing written.
+    Your own sheet may have title rows, totals and headings of its own; what was guessed is
+    listed. Nothing is planned.
     """
     from blend.cli.common import read_folder, warn_at_end
     from blend.grinder.plan_frames import not_available, table_counts
@@ -300,3 +306,8 @@ def check(folder: Path) -> None:
         click.echo("\n" + screen.table(missing, title="Not available today"))
     warnings = len(read.warnings) + len(strays)
     click.echo(f"\n{counted(warnings, 'warning')}." if warnings else "\nNo warnings.")
+    if save_columns:
+        from blend.tables.write import save_column_map
+
+        path = save_column_map(folder)
+        click.echo(f"\nSaved: {path}" if path else "\nNo heading was guessed: nothing to save.")

@@ -290,7 +290,7 @@ def column(
 
 
 def part(kind: type, *, default: Any, when: str = "") -> Any:
-    """A field that is a record of its own, whose columns stand among those of the whole.
+    """A field that is a record of its own, whose columns are among those of the whole.
 
     With `when`, it is None where that column is blank.
     """

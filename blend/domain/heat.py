@@ -1,4 +1,4 @@
-"""Published figures that the heat in meat is reckoned from."""
+"""Published figures for the heat in meat."""
 
 from __future__ import annotations
 

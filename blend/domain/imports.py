@@ -1,4 +1,4 @@
-"""Foreign offers of frozen meat, and the dated rates that duty and fees are reckoned by."""
+"""Foreign offers of frozen meat, and the dated rates that duty and fees are computed with."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Basis(StrEnum):
 
 
 class Quota(StrEnum):
-    """Where the entry stands towards the tariff-rate quota of its origin on its day."""
+    """Whether the entry is within the tariff-rate quota of its origin on its day."""
 
     IN_QUOTA = "in_quota"
     OVER_QUOTA = "over_quota"
@@ -47,7 +47,7 @@ class RateKind(StrEnum):
     ASSESSMENT = "assessment"
     """Of the beef promotion order on imports."""
     QUOTA = "quota"
-    """Size of a quota, shown and not reckoned with."""
+    """Size of a quota, shown, not used."""
 
 
 class RateUnit(StrEnum):
@@ -125,7 +125,7 @@ class ImportRate:
 )
 @dataclass(frozen=True, slots=True)
 class ForeignOffer:
-    """One offer of frozen meat from abroad, what its way costs, and the fresh meat beside it.
+    """One offer of frozen meat from abroad, what bringing it in costs, and fresh meat to compare.
 
     `price` is in `currency` per kg or lb (`price_per`). The customs entry covers
     `net_weight_lb` on `entry_on`; `tariff_line` is the line it is entered on within quota.
@@ -214,7 +214,7 @@ class Cost(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CostLine:
-    """One line of a build-up, USD per lb; `rates` are those it was reckoned by."""
+    """One line of a build-up, USD per lb; `rates` are those it was computed with."""
 
     cost: Cost
     usd_per_lb: float

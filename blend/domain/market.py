@@ -73,7 +73,7 @@ class CanvassEntry:
     """One thing heard in the canvass, as heard; nothing is ever overwritten.
 
     A correction is a new entry whose `corrects` names the entry it replaces; `withdrawn`
-    replaces it by nothing. `source` is the firm that told it, kept for the record and never
+    replaces it by nothing. `source` is the company, kept for the record and never
     published; `source_class` says what it is (packer, grinder, trader, importer, broker).
     """
 
@@ -152,7 +152,7 @@ class Published:
     high_usd_per_cwt: float
     tone: str
     evidence: str
-    """Which rung of the method it stands on, in one word."""
+    """What it is based on, in one word."""
     method_digest: str
     published_at: datetime
     """With its zone; the store sets it when it keeps the quotation."""
@@ -196,7 +196,7 @@ class Volume:
 class Additions:
     """What is to go into the store together, all of it or nothing.
 
-    `rows` tells, by table, the file it was read from and the row of each thing (None where it
+    `rows` has, by table, the file it was read from and the row of each thing (None where it
     has none), so that what the store refuses can be found; empty for what was not read from
     anywhere.
     """

@@ -22,7 +22,7 @@ def _cuts(about: str) -> Any:
     key="setting",
     required=True,
 )
-@dataclass(frozen=True)  # no slots: text and digest are kept once reckoned
+@dataclass(frozen=True)  # no slots: text and digest are kept once computed
 class Method:
     """Every number that a quotation and its tone rest on; `digest` names the whole of them."""
 

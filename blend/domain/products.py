@@ -86,7 +86,7 @@ class Product:
 
     @property
     def batches_ahead(self) -> int:
-        """How many batches to lay out when each may have its own recipe; not all need be run.
+        """How many batches to allow for when each may have its own recipe; not all need be run.
 
         The number nearest to the usual batch (a half rounds up) for the most that may be made,
         or for the order where that is not stated, yet enough for the blender to hold it.

@@ -64,7 +64,7 @@ class Distribution(StrEnum):
 )
 @dataclass(frozen=True, slots=True)
 class ScenarioRow:
-    """One change of one quantity, fixed in a named scenario or drawn anew in each draw.
+    """One change of one quantity, fixed in a named scenario or drawn again in each draw.
 
     `least` and `most` bound what is drawn. A row that `correlated_with` an earlier one is drawn with
     that `correlation` to it (of the normal numbers behind both).

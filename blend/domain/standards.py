@@ -17,9 +17,9 @@ class Action(StrEnum):
     REFUSE = "refuse"
     """The plan must keep to the limit; a product that cannot is refused."""
     WARN = "warn"
-    """The plan is made without the limit, and a breach is told."""
+    """The plan is made without the limit, and a breach is reported."""
     NOTE = "note"
-    """A condition the tables cannot check; it is shown beside the plan."""
+    """A condition the tables cannot check; it is shown next to the plan."""
 
 
 STALE_AFTER = timedelta(days=365)

@@ -27,7 +27,7 @@ def _tables(*records: type) -> dict[str, Table]:
     return {table.name: table for table in map(table_of, records)}
 
 
-# Settings stand one a row: the columns of their record say how each value is read.
+# Settings are one a row: the columns of their record say how each value is read.
 
 SETTING_COLUMNS = {each.name: each for each in columns_of(Settings)}
 METHOD_COLUMNS = {each.name: each for each in columns_of(Method)}

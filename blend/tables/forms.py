@@ -19,7 +19,7 @@ class FormField:
     """Of a list to choose from; empty for a text."""
     is_check_box: bool = False
     is_checked: bool = False
-    """Of a check box: how it stands in an empty form."""
+    """Of a check box: how it is in an empty form."""
     input_mode: str = ""
     """Which keyboard a phone shows."""
 

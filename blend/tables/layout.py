@@ -6,7 +6,7 @@ Whatever is guessed, left out or filled in is reported, and what is unclear is r
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from blend.domain.columns import Column, Kind, Table
@@ -34,27 +34,39 @@ class RawTable:
     cautions: tuple[Caution, ...] = ()
     merged: tuple[str, ...] = ()
     hidden: tuple[int, ...] = ()
+    guesses: tuple[tuple[str, str, str], ...] = ()
+    """Heading, column and unit of each heading that was guessed."""
 
 
-def arranged(raw: RawTable, table: Table) -> RawTable:
-    """The table with its header first and its columns under their own names."""
+ColumnMap = Mapping[tuple[str, str], tuple[str, str]]
+"""By table and heading, the column that a user has confirmed, and the unit of its numbers."""
+
+
+def arranged(raw: RawTable, table: Table, confirmed: ColumnMap | None = None) -> RawTable:
+    """The table with its header first and its columns under their own names.
+
+    Headings that are `confirmed` need no guess, and none is reported.
+    """
     if not raw.rows:
         return raw
-    place = _header_place(raw.rows, table)
+    own = {h: to for (name, h), to in (confirmed or {}).items() if name == table.name}
+    place = _header_place(raw.rows, table, own)
     header_number, header = raw.rows[place]
     report = _Report(raw.file)
     if place:
         report.caution(
             raw.rows[0][0], f"header found in row {header_number}", "Rows above it are not read."
         )
-    meanings = dict(_meanings(header, table))
+    meanings = dict(_meanings(header, table, own))
     names = tuple(meanings[at].column if at in meanings else cell for at, cell in enumerate(header))
     guessed = [
         f'"{shown(header[at])}" as {each.column}' for at, each in meanings.items() if each.is_guess
     ]
     if guessed:
         report.caution(
-            header_number, f"read {', '.join(guessed)}", "Rename a column if that is wrong."
+            header_number,
+            f"read {', '.join(guessed)}",
+            "If right, save it: blend check --save-columns.",
         )
     rows = [list(cells) for _, cells in raw.rows[place + 1 :]]
     numbers = [number for number, _ in raw.rows[place + 1 :]]
@@ -74,6 +86,11 @@ def arranged(raw: RawTable, table: Table) -> RawTable:
         cautions=(*raw.cautions, *report.cautions),
         merged=(),
         hidden=(),
+        guesses=tuple(
+            (shown(header[at]), each.column, each.unit)
+            for at, each in meanings.items()
+            if each.is_guess
+        ),
     )
 
 
@@ -90,6 +107,9 @@ class _Report:
 # Headings ------------------------------------------------------------------------------------
 
 
+_Confirmed = Mapping[str, tuple[str, str]]
+
+
 @dataclass(frozen=True, slots=True)
 class _Meaning:
     """What a heading means: a column, and the unit of its numbers, such as /cwt."""
@@ -99,14 +119,16 @@ class _Meaning:
     is_guess: bool = False
 
 
-def _header_place(rows: tuple[RawRow, ...], table: Table) -> int:
+def _header_place(rows: tuple[RawRow, ...], table: Table, own: _Confirmed) -> int:
     """The row among the first with the most known headings, the first of several."""
-    counts = [len(dict(_meanings(cells, table))) for _, cells in rows[:_HEADER_WITHIN]]
+    counts = [len(dict(_meanings(cells, table, own))) for _, cells in rows[:_HEADER_WITHIN]]
     best = max(counts)
     return counts.index(best) if best > max(1, counts[0]) else 0
 
 
-def _meanings(header: tuple[Cell, ...], table: Table) -> Iterator[tuple[int, _Meaning]]:
+def _meanings(
+    header: tuple[Cell, ...], table: Table, own: _Confirmed
+) -> Iterator[tuple[int, _Meaning]]:
     """The columns that headings mean, by place; of two for one column only the exact one."""
     texts = ["" if is_blank(cell) else " ".join(shown(cell).split()) for cell in header]
     exact = {text.lower() for text in texts} & set(table.column_names)
@@ -115,7 +137,8 @@ def _meanings(header: tuple[Cell, ...], table: Table) -> Iterator[tuple[int, _Me
         if text.lower() in exact:
             yield place, _Meaning(text.lower())
         elif text:
-            meaning = _meaning_of(text, table)
+            column, unit = own.get(folded(text), ("", ""))
+            meaning = _Meaning(column, unit) if column else _meaning_of(text, table)
             if meaning is not None and meaning.column not in exact | taken:
                 taken.add(meaning.column)
                 yield place, meaning
@@ -127,16 +150,16 @@ _UNIT_IN_HEADING = re.compile(
 
 
 def _meaning_of(heading: str, table: Table) -> _Meaning | None:
-    folded = _folded(heading)
+    words = folded(heading)
     for column in table.columns:
-        if folded == _folded(column.name):
+        if words == folded(column.name):
             return _Meaning(column.name)
-        if folded in map(_folded, column.headings):
+        if words in map(folded, column.headings):
             return _Meaning(column.name, is_guess=True)
     found = _UNIT_IN_HEADING.fullmatch(heading.lower())
     if found is None:
         return None
-    base = _folded(found["base"].strip(" $("))
+    base = folded(found["base"].strip(" $("))
     unit = f" cents/{found['per']}" if found["coin"] in ("cents", "¢") else f"/{found['per']}"
     for column in table.columns:
         if column.kind in (Kind.PRICE, Kind.MONEY) and base in _bases(column):
@@ -144,7 +167,7 @@ def _meaning_of(heading: str, table: Table) -> _Meaning | None:
     return None
 
 
-def _folded(text: str) -> str:
+def folded(text: str) -> str:
     """Without capitals and marks: "Lot #" and "lot_no." become "lot #" and "lot no"."""
     return " ".join(re.sub(r"[_.\-:*]+", " ", text.casefold()).split())
 
@@ -153,7 +176,7 @@ def _bases(column: Column) -> set[str]:
     """What a heading that ends in a unit may begin with."""
     name = re.sub(r"_?(usd_)?per_(cwt|lb|kg)|_usd$", "", column.name)
     bare = {""} if column.kind is Kind.PRICE else set()
-    return {_folded(name), *map(_folded, column.headings)} | bare
+    return {folded(name), *map(folded, column.headings)} | bare
 
 
 def _with_units(cells: list[Cell], meanings: dict[int, _Meaning]) -> Iterator[Cell]:

@@ -299,7 +299,7 @@ def _width(cells: tuple[Cell, ...]) -> int:
 
 
 def _read_header(sheet: Sheet, number: int, header: tuple[Cell, ...]) -> dict[str, int]:
-    """Where each known column stands; faults of the header go to the sheet."""
+    """Where each known column is; faults of the header go to the sheet."""
     names = [_name_of(cell) for cell in header[: _width(header)]]
     table = sheet.table
     missing = [
@@ -389,7 +389,7 @@ def _row_parser(columns: tuple[Column, ...], places: tuple[tuple[str, int], ...]
     """Parses rows under one header. A row of texts that was parsed before is not parsed again:
     tables that are edited are read after every edit, and nearly all of their rows are as before."""
     place_of = dict(places)
-    # most cells of a column stand in many of its rows; 1, 1.0 and True are equal and not the same
+    # most cells of a column are in many of its rows; 1, 1.0 and True are equal and not the same
     kept = lru_cache(_CELLS_KEPT, typed=True)
     parsers = tuple((each, kept(partial(parse_cell, each))) for each in columns)
 

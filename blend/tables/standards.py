@@ -18,8 +18,8 @@ from blend.tables.tables import read_csv_table
 def packaged_path(name: str) -> Path:
     """Where a packaged table lies: inside an installed package, next to it in a checkout."""
     package = Path(blend.__file__).parent
-    inside, beside = (place / "specs" / name for place in (package, package.parent))
-    for path in (inside, beside):
+    inside, checkout = (place / "specs" / name for place in (package, package.parent))
+    for path in (inside, checkout):
         if path.is_file():
             return path
     raise FileTrouble(f"{inside}: missing. Install blend again.")

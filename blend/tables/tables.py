@@ -23,7 +23,7 @@ from blend.domain.columns import Table
 from blend.errors import Caution, FileTrouble, Problem
 from blend.tables.cells import Cell, Uncalculated, is_blank, shown
 from blend.tables.columns import TABLES
-from blend.tables.layout import RawTable, arranged
+from blend.tables.layout import ColumnMap, RawTable, arranged, folded
 
 MAX_BYTES = 20_000_000
 MAX_UNPACKED_BYTES = 200_000_000
@@ -123,7 +123,7 @@ def stray_tables(folder: Path, known: Iterable[str]) -> tuple[Caution, ...]:
     for path in sorted(folder.iterdir()) if folder.is_dir() else ():
         stem = path.stem.casefold()
         is_table = path.suffix.lower() in READABLE + OTHER_TYPES and path.is_file()
-        is_table = is_table and path.name.casefold() not in STARTER_BOOKS
+        is_table = is_table and path.name.casefold() not in (*STARTER_BOOKS, COLUMN_MAP)
         if is_table and stem not in known and not path.name.startswith((".", "~")):
             like = next((name for name in known if stem.startswith(name)), None)
             advice = f"Is it a copy of {like}?" if like else "blend guide columns lists the names."
@@ -131,7 +131,9 @@ def stray_tables(folder: Path, known: Iterable[str]) -> tuple[Caution, ...]:
     return tuple(found)
 
 
-def read_csv_table(path: Path, file: str, table: Table | None = None) -> RawTable:
+def read_csv_table(
+    path: Path, file: str, table: Table | None = None, confirmed: ColumnMap | None = None
+) -> RawTable:
     """Raw rows of one CSV file, which messages name `file`; raise FileTrouble.
 
     With `table`, the file may be a plant's own sheet, as `layout` reads it.
@@ -139,7 +141,24 @@ def read_csv_table(path: Path, file: str, table: Table | None = None) -> RawTabl
     text = _decoded(_bytes_of(path, file), file)
     rows = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
     raw = raw_table(file, rows)
-    return raw if table is None else arranged(raw, table)
+    return raw if table is None else arranged(raw, table, confirmed)
+
+
+COLUMN_MAP = "column_map.csv"
+"""Next to a plant's own sheets: which of their headings are which columns."""
+COLUMN_MAP_HEADER = ("table", "heading", "column", "unit")
+
+
+def column_map(folder: Path) -> ColumnMap:
+    """The headings confirmed in a folder; none where it has no column map. Raise FileTrouble."""
+    path = folder / COLUMN_MAP
+    if not path.is_file():
+        return {}
+    _, *rows = csv.reader(io.StringIO(_decoded(_bytes_of(path, COLUMN_MAP), COLUMN_MAP)))
+    if any(len(row) != len(COLUMN_MAP_HEADER) for row in rows):
+        header = ", ".join(COLUMN_MAP_HEADER)
+        raise FileTrouble(f"{COLUMN_MAP}: each row needs {header}. Or delete the file.")
+    return {(table, folded(heading)): (column, unit) for table, heading, column, unit in rows}
 
 
 # Which file or sheet holds which table -------------------------------------------------------
@@ -212,19 +231,20 @@ def _read_folder(folder: Path, tables: Mapping[str, Table]) -> RawCase:
     }
     if not stems and not unread and any(table.required for table in tables.values()):
         raise FileTrouble(f"{folder}: no tables here. Start with blend new or blend demo.")
+    confirmed = column_map(folder)
     case, picked = _pick(tables, _Naming("file", ".csv"), stems, unread)
     for table, name in picked.items():
         path = folder / name
         if path.suffix.lower() == ".csv":
-            case.tables[table] = read_csv_table(path, name, tables[table])
+            case.tables[table] = read_csv_table(path, name, tables[table], confirmed)
         else:
-            case.tables[table] = _read_table_workbook(path, tables[table])
+            case.tables[table] = _read_table_workbook(path, tables[table], confirmed)
     _add_books(case, paths, tables)
     return case
 
 
-def _read_table_workbook(path: Path, table: Table) -> RawTable:
-    workbook = _Workbook(_bytes_of(path, path.name), path.name)
+def _read_table_workbook(path: Path, table: Table, confirmed: ColumnMap) -> RawTable:
+    workbook = _Workbook(_bytes_of(path, path.name), path.name, confirmed)
     sheets = workbook.sheets()
     own = [sheet for sheet in sheets if sheet.casefold() == table.name] or sheets
     if len(own) == 1:
@@ -235,7 +255,8 @@ def _read_table_workbook(path: Path, table: Table) -> RawTable:
 
 
 def _read_case_workbook(path: Path, tables: Mapping[str, Table]) -> RawCase:
-    workbook = _Workbook(_bytes_of(path, path.name), path.name)
+    confirmed = column_map(path.parent)
+    workbook = _Workbook(_bytes_of(path, path.name), path.name, confirmed)
     naming = _Naming("sheet", "", f"{path.name} sheet ")
     case, picked = _pick(tables, naming, {sheet: sheet for sheet in workbook.sheets()}, {})
     for table, sheet in picked.items():
@@ -347,7 +368,8 @@ def _as_shown(cell: Any) -> Any:
 class _Workbook:
     """One workbook, read row by row; raise FileTrouble."""
 
-    def __init__(self, data: bytes, file: str) -> None:
+    def __init__(self, data: bytes, file: str, confirmed: ColumnMap | None = None) -> None:
+        self._confirmed = confirmed
         self._data = data
         self._file = file
         with _damage_as_trouble(file):
@@ -385,7 +407,7 @@ class _Workbook:
                 raw = replace(
                     raw, cautions=(Caution(file, None, None, fact, "Unhide it to check."),)
                 )
-            return arranged(replace(raw, merged=merged, hidden=hidden), table)
+            return arranged(replace(raw, merged=merged, hidden=hidden), table, self._confirmed)
 
     def _merged_and_hidden(self, sheet: str) -> tuple[tuple[str, ...], tuple[int, ...]]:
         """The merged ranges of a sheet, such as N4:N7, and the numbers of its hidden rows.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -14,8 +15,9 @@ from blend.domain.columns import SHARES, Column, Kind, Table, cells
 from blend.domain.selectors import Selector
 from blend.files import check_place, filling, in_memory, replacing, write_bytes
 from blend.tables.cells import neutralised
-from blend.tables.columns import SETTING_COLUMNS, SETTINGS, TABLES
+from blend.tables.columns import EVERY_TABLE, SETTING_COLUMNS, SETTINGS, TABLES
 from blend.tables.standards import packaged_standards
+from blend.tables.tables import COLUMN_MAP, COLUMN_MAP_HEADER, column_map, read_tables
 
 
 def write_csv(path: str | Path, header: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
@@ -144,6 +146,24 @@ def _cell(value: Any) -> Any:
         case Selector() | str():
             return neutralised(str(value))
     raise TypeError(f"no cell for {type(value).__name__}")
+
+
+def save_column_map(source: Path) -> Path | None:
+    """Confirm what was guessed of the headings of a folder or workbook, in a column map next to
+    it; None where nothing was guessed. Raise FileTrouble."""
+    folder = source if source.is_dir() else source.parent
+    optional = {name: replace(table, required=False) for name, table in EVERY_TABLE.items()}
+    known = column_map(folder)
+    guesses = {
+        (name, heading): (column, unit)
+        for name, raw in read_tables(source, optional).tables.items()
+        for heading, column, unit in raw.guesses
+    }
+    if not guesses:
+        return None
+    rows = [(*key, *meaning) for key, meaning in ({**known, **guesses}).items()]
+    write_csv(folder / COLUMN_MAP, COLUMN_MAP_HEADER, rows)
+    return folder / COLUMN_MAP
 
 
 def write_text(path: str | Path, text: str) -> None:

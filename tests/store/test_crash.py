@@ -152,7 +152,7 @@ def test_a_busy_store_is_waited_for(where):
     assert look_at(where) == {1}
 
 
-def test_a_store_that_stays_busy_is_told(where, monkeypatch):
+def test_a_store_that_stays_busy_is_reported(where, monkeypatch):
     Store.create(where).close()
     monkeypatch.setattr(engine, "WAIT_S", 1)
     with (

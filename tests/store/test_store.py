@@ -264,7 +264,7 @@ def test_tables_are_made_all_or_none(where, monkeypatch):
         assert set(inspect(store._engine).get_table_names()) == set(METADATA.tables)
 
 
-def test_what_is_no_store_is_told_of(tmp_path):
+def test_what_is_no_store_is_reported(tmp_path):
     with pytest.raises(FileTrouble, match="no such store"):
         Store.open(tmp_path / "none.db")
     with pytest.raises(FileTrouble, match="there is no folder"):

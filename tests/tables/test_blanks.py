@@ -63,7 +63,7 @@ def test_a_filled_case_has_no_such_warning(tmp_path: Path):
         ("losses", "fat_loss_share", "0"),
     ],
 )
-def test_a_blank_and_a_column_left_out_are_warned_of(
+def test_a_blank_and_a_column_left_out_get_a_warning(
     tmp_path: Path, table: str, column: str, taken_as: str
 ):
     tables = filled()
@@ -82,7 +82,7 @@ def test_a_blank_and_a_column_left_out_are_warned_of(
     assert all(next(iter(each.values())) in fact for each in tables[table])
 
 
-def test_a_blank_container_and_a_setting_left_out_are_warned_of(tmp_path: Path):
+def test_a_blank_container_and_a_setting_left_out_get_a_warning(tmp_path: Path):
     tables = filled()
     tables["lots"][0] |= {"container": "", "container_lb": ""}
     del tables["settings"][-1]
@@ -102,7 +102,7 @@ def test_blanks_that_add_nothing_are_not_warned_of(tmp_path: Path):
     assert blanks(tmp_path, tables) == []
 
 
-def test_a_minimum_of_every_lot_is_warned_of_as_it_is_always_met(tmp_path: Path):
+def test_a_minimum_of_every_lot_gets_a_warning_as_it_is_always_met(tmp_path: Path):
     tables = filled()
     tables["rules"][0] |= {"lots": "", "min_share": "0.1", "max_share": ""}
     ((file, column, fact),) = blanks(tmp_path, tables)
@@ -117,7 +117,7 @@ def test_many_blanks_of_a_column_are_one_short_warning(tmp_path: Path):
     assert column == "use_by" and "lot4" in fact and "lot5" not in fact and "7 more" in fact
 
 
-def test_blanks_beside_a_plan_of_several_days_are_warned_of(tmp_path: Path):
+def test_blanks_beside_a_plan_of_several_days_get_a_warning(tmp_path: Path):
     folder = write_folder(tmp_path / "case", filled())
     (folder / "orders.csv").write_text(
         "order_id,product_id,day,min_lb,max_lb\no1,ground80,2026-03-02,4000,\n"
@@ -133,7 +133,7 @@ def test_blanks_beside_a_plan_of_several_days_are_warned_of(tmp_path: Path):
     assert "freezer" in freezing and "cooler" not in freezing
 
 
-def test_a_blank_spread_of_mixing_or_of_the_test_is_warned_of(tmp_path: Path):
+def test_a_blank_spread_of_mixing_or_of_the_test_gets_a_warning(tmp_path: Path):
     folder = write_folder(tmp_path / "case", filled())
     (folder / "confidence.csv").write_text(
         "product_id,min_confidence,mixing_sd_points\nground80,95,0.2\n"

@@ -1,4 +1,4 @@
-"""Markets and tables of moves read back as written; every fault is told at once."""
+"""Markets and tables of moves read back as written; every fault is listed at once."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def test_a_market_reads_back_as_written(folder):
     assert read_market(folder, case) == market()
 
 
-def test_every_fault_of_a_market_is_told_at_once(folder):
+def test_every_fault_of_a_market_is_listed_at_once(folder):
     (folder / "product_demand.csv").write_text(
         "product_id,volume_lb,elasticity\nGB73,8e6,-1.6\nGB81,7e6,-1.4\nGB90,,0.5\n"
     )
@@ -55,7 +55,7 @@ def test_every_fault_of_a_market_is_told_at_once(folder):
     assert len(refused.value.problems) == 5
 
 
-def test_a_product_without_demand_is_told(folder):
+def test_a_product_without_demand_is_reported(folder):
     path = folder / "product_demand.csv"
     path.write_text("".join(path.read_text().splitlines(keepends=True)[:-1]))
     with pytest.raises(InputRefused) as refused:
@@ -85,7 +85,7 @@ def test_moves_read_in_their_order(tmp_path):
     )
 
 
-def test_every_fault_of_moves_is_told_at_once(tmp_path):
+def test_every_fault_of_moves_is_listed_at_once(tmp_path):
     path = moves_file(
         tmp_path,
         ("none", "availability", "item=veal", None, None, "multiply", 0.8),

@@ -1,4 +1,4 @@
-"""Logs of tests and temperatures: read whole, or every problem told at once."""
+"""Logs of tests and temperatures: read whole, or every problem listed at once."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def test_tests_of_past_lots_and_of_lots_on_the_sheet(tmp_path):
     assert present.overstated_share == pytest.approx(0.006)
 
 
-def test_figures_from_memory_are_warned_of(tmp_path):
+def test_figures_from_memory_get_a_warning(tmp_path):
     put(tmp_path, "tests.csv", HEAD, "t1,L1,,2026-03-01,nir,12,0.89,,")
     (warning,) = read_tests(tmp_path, CASE).warnings
     assert "nir" in str(warning) and "lean_test_methods.csv" in str(warning)

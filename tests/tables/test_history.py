@@ -43,7 +43,7 @@ def test_a_canvass_is_read_as_it_stands(tmp_path):
     assert read_history(tmp_path).additions.place("canvass", 0) == ("canvass.csv", 2)
 
 
-def test_every_problem_of_a_canvass_is_told_at_once(tmp_path):
+def test_every_problem_of_a_canvass_is_listed_at_once(tmp_path):
     rows = (
         "E1,2026-03-02 14:05,2026-03-03,trade,F90,350,40000,Ash,packer,,,,",
         "E2,2026-03-02,2026-03-02,trade,F90,3.50,,Ash,packers,,,,",
@@ -69,7 +69,7 @@ def test_every_problem_of_a_canvass_is_told_at_once(tmp_path):
     ]
 
 
-def test_every_problem_of_volumes_is_told_at_once(tmp_path):
+def test_every_problem_of_volumes_is_listed_at_once(tmp_path):
     rows = (
         "slaughter,2026-03-02,100,head,",
         "slaughter,2026-03-02,101,head,",
@@ -86,7 +86,7 @@ def test_every_problem_of_volumes_is_told_at_once(tmp_path):
     ]
 
 
-def test_what_holds_no_table_of_the_market_is_told_of(tmp_path):
+def test_what_holds_no_table_of_the_market_is_reported(tmp_path):
     with pytest.raises(FileTrouble, match="none of the tables items, canvass, volumes"):
         read_history(tmp_path)
     (tmp_path / "heard.csv").write_text(HEADER)
@@ -204,7 +204,7 @@ def test_the_digest_is_of_the_numbers_and_not_of_how_they_are_written(tmp_path):
     assert read_method(own).method.digest != read_method().method.digest
 
 
-def test_every_problem_of_a_method_is_told_at_once(tmp_path):
+def test_every_problem_of_a_method_is_listed_at_once(tmp_path):
     lines = packaged_path("quotation_method.csv").read_text(encoding="utf-8")
     lines = lines.replace("outlier_cut,3.5", "outlier_cut,high")
     lines = lines.replace("demand_cuts,0.5|0.8|1.25|1.6", "demand_cuts,0.8|0.5")
@@ -219,6 +219,6 @@ def test_every_problem_of_a_method_is_told_at_once(tmp_path):
     }
 
 
-def test_a_method_of_another_form_is_told_of():
+def test_a_method_of_another_form_is_reported():
     with pytest.raises(ValueError, match="another form"):
         method_of('{"version": "1"}')

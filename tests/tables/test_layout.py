@@ -6,8 +6,11 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from openpyxl import Workbook
 
+from blend.cli import main
+from blend.errors import FileTrouble
 from blend.tables.read import CaseRead, read_case
 from tests.tables.plain_tables import other_warnings, places, problems_in, sound, write_folder
 
@@ -119,3 +122,24 @@ def test_a_starter_workbook_in_a_folder_is_read_and_files_go_first(tmp_path: Pat
     read = read_case(folder)
     assert read.case.losses[0].lean_loss_share == 0.05
     assert "plant.xlsx sheet losses" in facts(read)
+
+
+def test_confirmed_headings_are_saved_next_to_the_sheet_and_not_reported_again(folder: Path):
+    own_sheet(folder / "lots.xlsx")
+    first = read_case(folder)
+    answer = CliRunner().invoke(main, ["check", str(folder), "--save-columns"])
+    assert answer.exit_code == 0 and "column_map.csv" in answer.output
+    again = read_case(folder)
+    assert again.case == first.case
+    assert "Lot #" in facts(first) and "Lot #" not in facts(again)
+    # a heading of the plant's own is confirmed by hand
+    path = folder / "column_map.csv"
+    path.write_text(path.read_text() + "lots,Spot,available_on,\n")
+    header = tuple("Spot" if each == "Dock" else each for each in HEADER)
+    book = own_sheet(folder / "lots.xlsx", header)
+    book.active["K5"] = book.active["K7"] = date(2026, 3, 1)
+    book.save(folder / "lots.xlsx")
+    assert {lot.available_on for lot in read_case(folder).case.lots} == {date(2026, 3, 1)}
+    path.write_text("table,heading\nlots,Lot #\n")
+    with pytest.raises(FileTrouble, match="column_map"):
+        read_case(folder)

@@ -1,4 +1,4 @@
-"""Plant faults in a sound case: each is told once, in its place, and nothing else is told."""
+"""Plant faults in a sound case: each is listed once, in its place, and nothing else."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def bad_cells(column: Column) -> tuple[str, ...]:
 @pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(case=cases(), data=st.data())
-def test_each_planted_fault_is_told_once_and_in_its_place(case: Case, data: st.DataObject):
+def test_each_planted_fault_is_listed_once_and_in_its_place(case: Case, data: st.DataObject):
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_case(case, folder)

@@ -32,7 +32,7 @@ def test_the_same_item_may_be_quoted_on_many_days(tmp_path):
     assert len(read_quotations(tmp_path).quotations) == 3
 
 
-def test_every_problem_is_told_at_once(tmp_path):
+def test_every_problem_is_listed_at_once(tmp_path):
     rows = "90s,beef,,900,349,usd_per_cwt,,2026-11-25\n,beaf,,0.9,-1,usd,0,25.11\n"
     (tmp_path / "quotations.csv").write_text(HEADER + rows)
     with pytest.raises(InputRefused) as refused:
@@ -45,7 +45,7 @@ def test_every_problem_is_told_at_once(tmp_path):
     ]
 
 
-def test_a_price_a_hundredfold_off_and_an_item_quoted_twice_are_warned_of(tmp_path):
+def test_a_price_a_hundredfold_off_and_an_item_quoted_twice_get_a_warning(tmp_path):
     header = "item,species,lean,price,price_unit,quoted_on\n"
     quoted = (("50s", 0.5, 90), ("81s", 0.81, 266), ("90s", 0.9, 349))
     sound = [

@@ -175,7 +175,7 @@ def test_every_limit_may_be_touched(tmp_path: Path):
 
 
 def test_faults_are_told_from_the_first_row_down_whenever_they_are_found(tmp_path: Path):
-    """One in the first row shows only when its cells are held against one another."""
+    """One in the first row shows only when its cells are compared."""
     tables = sound()
     tables["lots"][0] |= {"container_lb": "2000", "quantity_lb": "40001"}
     tables["lots"][1]["item"] = ""
@@ -293,7 +293,7 @@ def test_a_ragged_product_is_still_known_to_rules(tmp_path: Path):
 # Files ---------------------------------------------------------------------------------------
 
 
-def test_tables_missing_double_or_misnamed_are_told_together(tmp_path: Path):
+def test_tables_missing_double_or_misnamed_are_listed_together(tmp_path: Path):
     folder = write_folder(tmp_path / "case", sound())
     (folder / "lots.xlsx").write_bytes(b"")
     (folder / "products.csv").rename(folder / "PRODUCTS.ods")
@@ -314,7 +314,7 @@ def test_an_empty_folder_says_how_to_start(tmp_path: Path):
         read_case(tmp_path)
 
 
-def test_a_file_that_is_nearly_a_table_is_warned_of(tmp_path: Path):
+def test_a_file_that_is_nearly_a_table_gets_a_warning(tmp_path: Path):
     folder = write_folder(tmp_path / "case", sound())
     (folder / "lots2.csv").write_text("")
     (folder / "lots.ods").write_text("")
@@ -339,7 +339,7 @@ def test_a_file_that_cannot_be_read_says_where(tmp_path: Path, data: bytes, says
     assert str(trouble.value).startswith(says)
 
 
-def test_what_is_no_case_is_told(tmp_path: Path):
+def test_what_is_no_case_is_reported(tmp_path: Path):
     (tmp_path / "lots.csv").write_text("")
     for name, says in (
         ("nowhere", "no such folder or workbook"),
@@ -351,7 +351,7 @@ def test_what_is_no_case_is_told(tmp_path: Path):
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")
-def test_a_file_without_permission_is_told(tmp_path: Path):
+def test_a_file_without_permission_is_reported(tmp_path: Path):
     folder = write_folder(tmp_path / "case", sound())
     (folder / "lots.csv").chmod(0)
     with pytest.raises(FileTrouble, match=r"lots\.csv: Permission denied"):
@@ -373,7 +373,7 @@ def test_a_product_fatter_than_its_standard_is_refused_with_the_section(tmp_path
     assert (problem.row, problem.column) == (2, "standards") and "section 4" in problem.words
 
 
-def test_a_target_at_the_limit_is_kept_and_its_tolerance_is_warned_of(tmp_path: Path):
+def test_a_target_at_the_limit_is_kept_and_its_tolerance_gets_a_warning(tmp_path: Path):
     read = read_case(with_standards(tmp_path, own_standard(), target_lean="0.7"))
     (warning,) = other_warnings(read)
     assert (warning.row, warning.column) == (2, "tolerance_below_points")
@@ -387,7 +387,7 @@ def test_a_limit_that_only_warns_never_refuses(tmp_path: Path):
     assert (warning.file, warning.row, warning.column) == ("products.csv", 2, "standards")
 
 
-def test_stale_and_recalled_rows_are_warned_of_once_for_each_standard(tmp_path: Path):
+def test_stale_and_recalled_rows_get_a_warning_once_for_each_standard(tmp_path: Path):
     tables = sound() | {
         "standards": [
             own_standard(row_id="a", read_on="2024-05-01", section="section 1"),
@@ -433,7 +433,7 @@ def test_rows_of_standards_are_checked_like_rules(tmp_path: Path, changes: dict,
 # Warnings ------------------------------------------------------------------------------------
 
 
-def test_what_does_nothing_is_warned_of(tmp_path: Path):
+def test_what_does_nothing_gets_a_warning(tmp_path: Path):
     tables = sound()
     tables["rules"][0]["lots"] = "lot=cow91"
     tables["losses"][0]["lots"] = "species=pork"
@@ -470,7 +470,7 @@ def test_a_column_named_in_part_is_answered_with_its_name(tmp_path: Path):
     assert [(each.column, each.hint) for each in problems] == [("leans", "Did you mean lean?")]
 
 
-def test_a_slip_between_cwt_and_pound_is_warned_of(tmp_path: Path):
+def test_a_slip_between_cwt_and_pound_gets_a_warning(tmp_path: Path):
     tables = sound()
     first = tables["lots"][0]
     tables["lots"] = [
@@ -490,7 +490,7 @@ def test_a_slip_between_cwt_and_pound_is_warned_of(tmp_path: Path):
     assert warnings[0].advice == "Is this per lb?"
 
 
-def test_a_wide_tolerance_is_warned_of(tmp_path: Path):
+def test_a_wide_tolerance_gets_a_warning(tmp_path: Path):
     tables = sound()
     tables["products"][0] |= {"target_lean": "50", "tolerance_below_points": "50"}
     (warning,) = other_warnings(read_case(write_folder(tmp_path / "case", tables)))

@@ -1,5 +1,5 @@
 """Tables of orders, forward prices, stores, day rules, foreign offers and scenarios: every
-planted fault is told once, with its place."""
+planted fault is listed once, with its place."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from blend.domain.horizon import DayRuleKind, Side
 from blend.domain.imports import RateKind
 from blend.domain.scenarios import Change, Distribution, ScenarioField
 from blend.errors import InputRefused, Problem
-from blend.tables.columns import IMPORT_TABLES, POSITION_TABLES, SCENARIOS, Kind
+from blend.tables.columns import IMPORT_TABLES, POSITION_TABLES, SCENARIOS
 from blend.tables.imports import packaged_rates, read_imports
 from blend.tables.positions import read_horizon
 from blend.tables.read import read_case
@@ -146,7 +146,7 @@ FAULTS = [
 
 
 @pytest.mark.parametrize(("table", "sound", "faulty", "row", "column"), FAULTS)
-def test_a_planted_fault_is_told_once_with_its_place(folder, table, sound, faulty, row, column):
+def test_a_planted_fault_is_listed_once_with_its_place(folder, table, sound, faulty, row, column):
     text = CASE[table]
     assert sound in text
     (folder / f"{table}.csv").write_text(text.replace(sound, faulty, 1))
@@ -154,7 +154,7 @@ def test_a_planted_fault_is_told_once_with_its_place(folder, table, sound, fault
     assert (problem.file, problem.row, problem.column) == (f"{table}.csv", row, column)
 
 
-def test_faults_of_the_case_and_of_the_orders_are_told_together(folder: Path):
+def test_faults_of_the_case_and_of_the_orders_are_listed_together(folder: Path):
     (folder / "lots.csv").write_text(CASE["lots"].replace("0.5,fresh", "500,fresh"))
     (folder / "orders.csv").write_text(CASE["orders"].replace("5000", "many"))
     assert [problem.file for problem in _problems(read_horizon, folder)] == [
@@ -169,7 +169,7 @@ def test_without_orders_there_is_nothing_to_plan(folder: Path):
     assert problem.file == "orders.csv"
 
 
-def test_fresh_meat_that_nothing_bounds_is_told_of(folder: Path):
+def test_fresh_meat_that_nothing_bounds_is_reported(folder: Path):
     (folder / "coolers.csv").write_text(CASE["coolers"].replace("0.2,4,", "0.2,,"))
     (folder / "forward_offers.csv").write_text(
         CASE["forward_offers"].replace("10000,2026-03-06", "10000,")
@@ -308,12 +308,3 @@ def test_a_quantity_without_a_limit_can_only_be_set(folder: Path):
 # The tables of columns --------------------------------------------------------------------------
 
 TABLES = (*POSITION_TABLES.values(), *IMPORT_TABLES.values(), SCENARIOS)
-
-
-@pytest.mark.parametrize(
-    ("table", "column"), [(table, column) for table in TABLES for column in table.columns]
-)
-def test_every_column_says_what_it_is_and_what_a_blank_means(table, column):
-    assert column.about and column.allowed and column.when_blank
-    if column.kind in (Kind.SHARE, Kind.NUMBER) and column.name != "price":
-        assert column.unit

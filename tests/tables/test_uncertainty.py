@@ -1,4 +1,4 @@
-"""confidence and lean_spread as tables: what is read, and every fault told at once."""
+"""confidence and lean_spread as tables: what is read, and every fault listed at once."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def test_estimates_count_before_the_table_which_may_leave_them_blank(folder):
     assert "fresh 50s" not in read_spread(path, CASE)
 
 
-def test_every_fault_is_told_at_once(folder):
+def test_every_fault_is_listed_at_once(folder):
     path = folder(
         f"{CONFIDENCE}eigthy,0.975,,,\nninety,0.4,sideways,,50\n",
         f"{SPREAD}fresh 50,0.6,1.2\nfresh 73s,50,\n",

@@ -104,7 +104,7 @@ def test_a_formula_without_its_result_is_refused(tmp_path: Path, value: str):
 
 
 def test_a_formula_is_read_by_its_saved_result(tmp_path: Path):
-    """As a spreadsheet saves it: the formula, and the result beside it."""
+    """As a spreadsheet saves it: the formula, and the result next to it."""
     tables = sound()
     path = write_workbook(tmp_path / "case.xlsx", tables)
     plain = read_case(path).case

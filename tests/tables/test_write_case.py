@@ -89,7 +89,7 @@ def test_a_written_file_is_as_readable_as_any_other(tmp_path: Path):
     assert len(modes) == 1
 
 
-def test_writing_where_nothing_can_be_written_is_told(tmp_path: Path):
+def test_writing_where_nothing_can_be_written_is_reported(tmp_path: Path):
     (tmp_path / "file").touch()
     with pytest.raises(FileTrouble):
         write_csv(tmp_path / "nowhere" / "plan.csv", ["a"], [])
