@@ -132,7 +132,7 @@ def _make(
     job.say("words and, where asked, why it moved")
     news = news_of(known, days, volumes, method, asked=asked, levels=levels)
     for each in news.explanations:
-        job.say(f"proof of why {each.item_id} moved")
+        job.say(f"certificate of why {each.item_id} moved")
         each.why.certified().must_be_valid(f"split of {each.item_id}")
     note = note_of(news, plan.title)
     job.say("pictures")
