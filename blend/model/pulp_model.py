@@ -255,7 +255,10 @@ def constraints_from_pulp(case: Case, added: Added) -> tuple[LinearConstraint, .
 
     Raises InputRefused for one on other variables, or on single batches.
     """
-    named = [(added[each], each) if isinstance(added, Mapping) else _named(each) for each in added]
+    if isinstance(added, Mapping):
+        named = [(added[name], str(name)) for name in added]
+    else:
+        named = [_named(each) for each in added]
     constraints = []
     for number, (row, name) in enumerate(named, 1):
         name = name or f"added_{number}"
