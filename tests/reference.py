@@ -1,4 +1,4 @@
-"""The mathematics of a plan, written as on paper: the reference the fast core is held to.
+"""The model of a plan, written as on paper in PuLP: an independent statement to check blend.model.
 
 Start at `LINEAR_CLASSES` and `WHOLE_CLASSES`: every requirement is one short function that
 states its rows. What is chosen (all in lb, all at least 0):
@@ -79,7 +79,7 @@ def solve_reference(
         return ReferenceAnswer(status)
     return ReferenceAnswer(
         status,
-        # PuLP tells no value of an objective in which nothing costs anything
+        # PuLP has no value for an objective in which nothing costs anything
         objective_usd=model.problem.objective.value() or 0.0,
         take_lb={lot_id: take.value() for lot_id, take in model.take.items()},
         use_lb={
@@ -250,7 +250,7 @@ def batches_of(case: Case, product: Product, *, relax: bool) -> range:
 
 
 def state_model(case: Case, *, relax: bool = False) -> Statement:
-    """The whole program: choices, objective, then family after family."""
+    """The whole program: choices, objective, then every constraint."""
     from pulp import LpMinimize, LpProblem
 
     model = Statement(

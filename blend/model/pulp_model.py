@@ -286,23 +286,28 @@ def _terms(case: Case, name: str, row: pulp.LpConstraint) -> tuple[Term, ...]:
     for variable, coefficient in row.items():
         found = _VARIABLE.fullmatch(variable.name)
         if found is None:
-            known = "use[lot,product], take[lot], finished[product] or short[product]"
-            raise _refused(name, f"variable {variable.name}", known)
+            raise _refused(
+                name,
+                f"variable {variable.name} cannot be limited",
+                "Use use[lot,product], take[lot], finished[product] or short[product].",
+            )
         pounds, ids = Pounds(found[1]), tuple(found[2].split(","))
         count = 2 if pounds is Pounds.USE else 1
         by_batch[pounds, ids[:count]].append(float(coefficient))
     terms = []
     for (pounds, ids), coefficients in by_batch.items():
         if len(set(coefficients)) > 1:
-            raise _refused(name, "different numbers for batches", "one number for all batches")
+            raise _refused(
+                name, "batches have different numbers", "Limit all batches of a product."
+            )
         lot_id = ids[0] if pounds in (Pounds.USE, Pounds.TAKE) else ""
         product_id = "" if pounds is Pounds.TAKE else ids[-1]
         terms.append(Term(coefficients[0], pounds, lot_id, product_id))
     return tuple(terms)
 
 
-def _refused(name: str, read: str, allowed: str) -> InputRefused:
-    return InputRefused([Problem("constraints", None, name, read, allowed)])
+def _refused(name: str, wrong: str, hint: str) -> InputRefused:
+    return InputRefused([Problem("constraints", None, name, wrong, "", hint)])
 
 
 # A second solver ---------------------------------------------------------------------------------

@@ -32,11 +32,12 @@ _TOKEN = re.compile(
 )
 _NEEDS_A_SIGN = {("variable", "number"), ("variable", "variable"), ("number", "number")}
 """Neighbors that have a sign between them."""
-_EXAMPLE = "imported_90s: take[I90-1] + take[I90-2] <= 20000"
+_NAMES = "Enter use[lot,product], take[lot], finished[product] or short[product]."
+_LIKE = "Enter it like: imported_90s: take[I90-1] + take[I90-2] <= 20000"
 
 
 class _NotRead(Exception):
-    """What is wrong with one constraint: what was read, what to enter, and a hint."""
+    """What is wrong with one constraint, and what to enter."""
 
 
 @dataclass
@@ -68,10 +69,9 @@ def parse_constraints(text: str, case: Case, file: str) -> tuple[LinearConstrain
         try:
             constraint = _constraint(statement, f"line_{line}", known)
             if constraint.name in constraints:
-                raise _NotRead(f"the name {constraint.name} again", "a name of its own", "")
+                raise _NotRead(f"the name {constraint.name} is used twice", "Give it its own name.")
         except _NotRead as wrong:
-            read, allowed, hint = wrong.args
-            problems.append(Problem(file, line, None, read, allowed, hint))
+            problems.append(Problem(file, line, None, wrong.args[0], "", wrong.args[1]))
             continue
         constraints[constraint.name] = constraint
     if problems:
@@ -127,7 +127,7 @@ def _constraint(
         name, statement = label[1], label[2]
     sides, compares = _sides(statement, known)
     if len(compares) not in (1, 2) or (len(compares) == 2 and compares[0] != compares[1]):
-        raise _NotRead(f"{len(compares)} comparisons", "one of <=, >= or =", f"Like {_EXAMPLE}")
+        raise _NotRead("a constraint needs one <=, >= or =", _LIKE)
     if len(compares) == 2:
         return _between(name, sides, compares[0])
     terms = dict(sides[0].terms)
@@ -146,7 +146,7 @@ def _between(name: str, sides: list[_Side], compare: str) -> LinearConstraint:
     """minimum <= pounds <= maximum, or turned round."""
     first, middle, last = sides
     if first.terms or last.terms or compare == "=":
-        raise _NotRead("two comparisons", "number <= pounds <= number", "")
+        raise _NotRead("two limits must be written number <= pounds <= number", _LIKE)
     minimum, maximum = (first, last) if compare == "<" else (last, first)
     return LinearConstraint(
         name,
@@ -159,7 +159,7 @@ def _between(name: str, sides: list[_Side], compare: str) -> LinearConstraint:
 def _as_terms(terms: dict[tuple[Pounds, str, str], float]) -> tuple[Term, ...]:
     kept = tuple(Term(number, *pounds) for pounds, number in terms.items() if number)
     if not kept:
-        raise _NotRead("no pounds", "at least one of use, take, finished, short", _EXAMPLE)
+        raise _NotRead("no pounds are limited", _LIKE)
     return kept
 
 
@@ -179,17 +179,19 @@ def _sides(
 
     def must_be_complete() -> None:
         if before not in ("number", "variable"):
-            raise _NotRead(f"nothing before {statement[place:] or 'the end'}", "pounds", "")
+            raise _NotRead(
+                f"pounds or a number are missing before {statement[place:] or 'the end'}", _LIKE
+            )
 
     statement = statement.strip()
     while place < len(statement):
         token = _TOKEN.match(statement, place)
         if token is None:
             read = statement[place : place + 30].strip()
-            raise _NotRead(f"{read!r}", "pounds, numbers, + - <= >= =", f"Like {_EXAMPLE}")
+            raise _NotRead(f"cannot read {read!r}", _LIKE)
         kind = token.lastgroup
         if (before, kind) in _NEEDS_A_SIGN:
-            raise _NotRead(f"{statement[place:].strip()!r}", "a sign before it", "")
+            raise _NotRead(f"a sign is missing before {statement[place:].strip()!r}", _LIKE)
         if kind == "compare":
             must_be_complete()
         place = token.end()
@@ -203,9 +205,9 @@ def _sides(
             case "variable":
                 pounds = known.get(_plain(token["variable"]))
                 if pounds is None:
-                    hint = did_you_mean(_plain(token["variable"]), known)
-                    allowed = "use[lot,product], take[lot], finished[product] or short[product]"
-                    raise _NotRead(token["variable"], f"{allowed} of this plan", hint)
+                    names = [Term(1.0, *each).variable for each in known.values()]
+                    hint = did_you_mean(token["variable"], names) or _NAMES
+                    raise _NotRead(f"this plan has no {token['variable']}", hint)
                 coefficient = sign * (1.0 if number is None else number)
                 side = sides[-1].terms
                 side[pounds] = side.get(pounds, 0.0) + coefficient

@@ -1,4 +1,5 @@
-"""Why there is no plan: the clash is one, and each change told frees a plan and is the least."""
+"""Why there is no plan: the subset is infeasible, and each change makes a plan possible and is the
+smallest that does."""
 
 from __future__ import annotations
 

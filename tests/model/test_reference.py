@@ -1,4 +1,4 @@
-"""The reference model, family by family, on cases small enough to work by hand."""
+"""The independent statement of the model, constraint by constraint, on cases worked by hand."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Worths and critical prices, held against the same case with its tables changed."""
+"""Shadow prices and break-even prices, checked against the case with its tables changed."""
 
 from __future__ import annotations
 
