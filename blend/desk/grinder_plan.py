@@ -171,6 +171,7 @@ def plan_page(desk: Desk, request: Request, form: Form) -> Response:
             tables=planned.tables,
             title="Plan",
             summary=planned.summary,
+            spec=planned.answer.chart(),
             planned=planned,
             at=partial(address, request=request, stop=None, **{"as": None}),
         )

@@ -50,7 +50,7 @@ class Found:
     """A move explained, ready to be shown."""
 
     moved: Moved
-    picture: bytes
+    chart: dict[str, Any]
     tables: tuple[ShownTable, ...]
     """The parts, then what each driver was, then the rest."""
 
@@ -107,7 +107,7 @@ def why_picture(desk: Desk, request: Request, form: Form) -> Response:
         if not asked.item:
             refuse("item", "nothing", "an item that is explained")
         job = _ask(desk, store, day, asked)
-    return Response(in_time(request, job).picture, media_type="image/svg+xml")
+    return Response(picture(in_time(request, job).chart, ".svg"), media_type="image/svg+xml")
 
 
 @contextmanager
@@ -265,7 +265,7 @@ def _found(moved: Moved) -> Found:
     if moved.plan is not None:
         tables.append(shown_of(frames["cost"], None, "Day's cost"))
         tables.append(shown_of(frames["lots"], None, "By lot", moved.recipe_note))
-    return Found(moved, picture(moved.chart(), ".svg"), tuple(tables))
+    return Found(moved, moved.chart(), tuple(tables))
 
 
 def _case(folder: Path) -> Case:

@@ -149,7 +149,7 @@ def positions(desk: Desk, request: Request, form: Form) -> Response:
             at=partial(address, POSITIONS_PATH, request, stop=None),
             pictured=partial(address, request=request, stop=None),
             ledger_at=address(f"{POSITIONS_PATH}/ledger.csv", request, stop=None),
-            stock_height=600,
+            chart=None if found.answer is None else found.answer.chart(),
             revision=revision,
         )
 
@@ -247,7 +247,7 @@ def scenarios(desk: Desk, request: Request, form: Form) -> Response:
             request,
             "trader_scenarios_answer.html",
             shown_tables=_scenario_tables(found),
-            is_drawn=found.job.draws > 0 and len(found.drawn("objective_usd")) > 0,
+            chart=found.chart() if found.job.draws and len(found.drawn("objective_usd")) else None,
             at=partial(address, SCENARIOS_PATH, request, stop=None),
             pictured=partial(address, request=request, stop=None),
             rows_at=address(f"{SCENARIOS_PATH}/rows.csv", request, stop=None),

@@ -106,7 +106,7 @@ def values(desk: Desk, request: Request) -> Mapping[str, Any]:
         "pictured": partial(
             address, request=request, offer=chosen.offer.offer_id, revision=desk.book.revision
         ),
-        "words": waterfall(chosen)["description"],
+        "chart": waterfall(chosen),
     }
 
 

@@ -123,8 +123,8 @@ def test_what_is_wrong_with_quotations_is_told_beside_the_sheet(client):
 @pytest.mark.parametrize(
     ("table", "where", "column", "text", "read"),
     [
-        ("quotations", {"item": "81s"}, "price", "dear", '"dear"'),
-        ("foreign_offers", {"offer_id": "NZ90"}, "price", "-3", '"-3"'),
+        ("quotations", {"item": "81s"}, "price", "dear", "dear"),
+        ("foreign_offers", {"offer_id": "NZ90"}, "price", "-3", "-3"),
         ("foreign_offers", {"offer_id": "NZ90"}, "usd_per_currency", "", "blank"),
     ],
 )
