@@ -1,4 +1,4 @@
-"""Foreign offers of frozen meat, and the dated rates that duty and fees are computed with."""
+"""Foreign offers of frozen meat, and dated rates of duty and fees."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class RateKind(StrEnum):
     SURCHARGE = "surcharge"
     """Additional ad valorem duty on an origin."""
     MPF = "mpf"
-    """Merchandise processing fee, between a least and a most for each entry."""
+    """Merchandise processing fee, between a min and a max for each entry."""
     MPF_MIN = "mpf_min"
     MPF_MAX = "mpf_max"
     HMF = "hmf"
@@ -47,7 +47,7 @@ class RateKind(StrEnum):
     ASSESSMENT = "assessment"
     """Of the beef promotion order on imports."""
     QUOTA = "quota"
-    """Size of a quota, shown, not used."""
+    """Size of a quota, for information."""
 
 
 class RateUnit(StrEnum):
@@ -214,7 +214,7 @@ class Cost(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CostLine:
-    """One line of a build-up, USD per lb; `rates` are those it was computed with."""
+    """One line of a build-up, USD per lb, with the rates it was computed from."""
 
     cost: Cost
     usd_per_lb: float
@@ -224,11 +224,10 @@ class CostLine:
 
 @dataclass(frozen=True, slots=True)
 class BuildUp:
-    """What a foreign offer costs next to fresh, line by line, and where buyers are indifferent.
+    """What a foreign offer costs against fresh, line by line, and its break-even.
 
-    The first lines sum to the landed price; thaw loss and the difference of lean lead on to
-    the price next to fresh. Indifferent prices are None where the meat would not be worth its
-    way even as a gift.
+    The lines down to the landed price add up to it; thaw loss and the difference of lean lead on
+    to the fresh equivalent. Break-evens are None where the meat would not pay its way even free.
     """
 
     offer: ForeignOffer
@@ -239,20 +238,20 @@ class BuildUp:
     """Thawed pounds from one frozen pound."""
     thawed_lean: float
     thawed_usd_per_lb: float
-    next_to_fresh_usd_per_lb: float
-    """Thawed, and moved along the price of a lean point to the lean of the fresh meat."""
+    fresh_equivalent_usd_per_lb: float
+    """Thawed, and adjusted by the price of a lean point to the lean of the fresh meat."""
     customs_value_usd: float
     """Of the entry."""
-    indifferent_price: float | None
+    break_even_price: float | None
     """In the offer's own currency, unit and basis."""
-    indifferent_usd_per_currency: float | None
-    """None for an offer in USD too."""
+    break_even_usd_per_currency: float | None
+    """None for an offer in USD."""
     quota_rates: tuple[ImportRate, ...] = ()
 
     @property
-    def dearer_usd_per_lb(self) -> float:
-        """Above zero: dearer than fresh."""
-        return self.next_to_fresh_usd_per_lb - self.offer.fresh_usd_per_lb
+    def over_fresh_usd_per_lb(self) -> float:
+        """Above zero: more than fresh."""
+        return self.fresh_equivalent_usd_per_lb - self.offer.fresh_usd_per_lb
 
     def line(self, cost: Cost) -> CostLine:
         return next(line for line in self.lines if line.cost is cost)

@@ -23,7 +23,7 @@ class ScenarioField(StrEnum):
     QUANTITY = "quantity"
     """Of the selected lots, lb."""
     ORDER = "order"
-    """Of the products, lb: the least moves, and the most with it."""
+    """Of the products, lb: the min moves, and the max with it."""
     RATE = "rate"
     """Of a currency, USD for one: lots that foreign offers price move with their landed price."""
 
@@ -53,7 +53,7 @@ class Distribution(StrEnum):
     LOGNORMAL = "lognormal"
     """`value` is the median, `sd` the standard deviation of the logarithm."""
     TRIANGULAR = "triangular"
-    """Between `least` and `most`, likeliest at `value`."""
+    """Between `minimum` and `maximum`, most likely at `value`."""
 
 
 @record(
@@ -64,10 +64,10 @@ class Distribution(StrEnum):
 )
 @dataclass(frozen=True, slots=True)
 class ScenarioRow:
-    """One change of one quantity, fixed in a named scenario or drawn again in each draw.
+    """One change of one quantity, fixed in a named scenario or drawn in each draw.
 
-    `least` and `most` bound what is drawn. A row that `correlated_with` an earlier one is drawn with
-    that `correlation` to it (of the normal numbers behind both).
+    `minimum` and `maximum` bound what is drawn. A row `correlated_with` an earlier one is drawn
+    with that `correlation` to it (of the normal numbers behind both).
     """
 
     row_id: str = col.identifier("name of the change")
@@ -181,7 +181,7 @@ def changed_lot(lot: Lot, changes: tuple[Drawn, ...], more_usd_per_lb: float = 0
 def changed_order(
     min_lb: float, max_lb: float | None, product_id: str, changes: tuple[Drawn, ...]
 ) -> tuple[float, float | None]:
-    """Least and most as a scenario has them: the room between them is multiplied with the
+    """Min and max as a scenario has them: the room between them is multiplied with the
     order, and otherwise stays."""
     for drawn in changes:
         if drawn.row.field is not ScenarioField.ORDER or product_id not in drawn.row.products:

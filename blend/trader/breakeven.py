@@ -661,8 +661,8 @@ def breakeven_of_two(
 def certificate_line(certified: Certified, at_any: str) -> str:
     return wrapped(
         "Certificate, in exact arithmetic and without the solver:"
-        f" {counted(certified.count, 'step')}; at no {at_any} does the least cost of a plan (as if split) differ from them by more"
-        f" than {small_usd(certified.gap_usd)}."
+        f" {counted(certified.count, 'step')}; at no {at_any} does the least cost of a plan (as"
+        f" if split) differ from them by more than {small_usd(certified.gap_usd)}."
     )
 
 
@@ -670,7 +670,8 @@ def map_certificate_line(certified: Certified) -> str:
     return wrapped(
         "Certificate, in exact arithmetic and without the solver:"
         f" {counted(certified.count, 'region')} that cover the window; at no prices in them does"
-        f" the least cost of a plan (as if split) differ by more than {small_usd(certified.gap_usd)}."
+        " the least cost of a plan (as if split) differ by more than"
+        f" {small_usd(certified.gap_usd)}."
     )
 
 

@@ -1,7 +1,7 @@
-"""Import parity: a foreign offer landed, thawed and at the lean of the fresh meat beside it.
+"""Import parity: a foreign offer landed, thawed and at the lean of fresh meat.
 
-Everything is reckoned for the whole customs entry and then by the pound, since the processing
-fee has a least and a most for each entry. The customs value leaves out ocean freight,
+Everything is computed for the whole customs entry and then per pound, as the processing fee has
+a min and a max for each entry. The customs value leaves out ocean freight,
 insurance and duty (19 U.S.C. 1401a, from memory), so that a price that covers them is stripped
 first. All of it is arithmetic on the rates given: the current tariff, the customs broker and
 the port decide what is due.
@@ -35,7 +35,7 @@ LB_PER_UNIT = {"kg": LB_PER_KG, "lb": 1.0, "cwt": LB_PER_CWT, "t": 1000 * LB_PER
 
 
 def land(offer: ForeignOffer, rates: Iterable[ImportRate]) -> BuildUp:
-    """Build up the cost of one foreign offer next to fresh meat.
+    """Build up the cost of one foreign offer to its fresh equivalent.
 
     Raises InputRefused where a rate that the offer needs is in no table and not given.
     """
@@ -55,8 +55,8 @@ def landed_usd_per_lb(offer: ForeignOffer, rates: Iterable[ImportRate]) -> float
 def find_rate(
     rates: Iterable[ImportRate], what: RateKind, offer: ForeignOffer
 ) -> ImportRate | None:
-    """The rate that concerns the offer: the one that speaks of it most closely, and of several
-    such the one in force, else the one that ended last before its entry; None without any."""
+    """The offer's rate: the most specific one, and of several the one in force on the day of entry,
+    else the one that ended last before it; None without any."""
     found = [
         rate
         for rate in rates
@@ -142,7 +142,7 @@ class _Dues:
         """The customs value that lands at a sum; None when no value above zero does.
 
         The sum rises with the value along three straight pieces, as the processing fee is at
-        its least, a share of the value, or at its most; just one of them holds the answer.
+        its min, a share of the value, or its max; just one of them has the answer.
         """
         left_usd = landed_usd - self._fixed_usd
         share = self.mpf_share
@@ -301,7 +301,7 @@ def _build_up(offer: ForeignOffer, due: _Dues) -> BuildUp:
         for cost, usd in amounts_usd.items()
     ]
     lines += [CostLine(Cost.THAW, thawed - landed), CostLine(Cost.LEAN, for_lean)]
-    price, rate = _indifferent(offer, due, (offer.fresh_usd_per_lb - for_lean) * kept)
+    price, rate = _break_even(offer, due, (offer.fresh_usd_per_lb - for_lean) * kept)
     return BuildUp(
         offer=offer,
         lines=tuple(lines),
@@ -309,10 +309,10 @@ def _build_up(offer: ForeignOffer, due: _Dues) -> BuildUp:
         kept_share=kept,
         thawed_lean=thawed_lean,
         thawed_usd_per_lb=thawed,
-        next_to_fresh_usd_per_lb=thawed + for_lean,
+        fresh_equivalent_usd_per_lb=thawed + for_lean,
         customs_value_usd=value_usd,
-        indifferent_price=price,
-        indifferent_usd_per_currency=rate,
+        break_even_price=price,
+        break_even_usd_per_currency=rate,
         quota_rates=due.quota_rates,
     )
 
@@ -321,9 +321,9 @@ def _note(cost: Cost, due: _Dues, value_usd: float) -> str:
     if cost is Cost.MPF and due.mpf_share:
         by_share = due.mpf_share * value_usd
         if by_share > due.mpf_max_usd:
-            return f"at its most, {due.mpf_max_usd:.2f} USD an entry"
+            return f"the max, ${due.mpf_max_usd:.2f} an entry"
         if by_share < due.mpf_min_usd:
-            return f"at its least, {due.mpf_min_usd:.2f} USD an entry"
+            return f"the min, ${due.mpf_min_usd:.2f} an entry"
     if cost is Cost.DUTY and (due.offer.duty_share, due.offer.duty_usd_per_kg) != (None, None):
         return "as given with the offer"
     own = {
@@ -333,10 +333,10 @@ def _note(cost: Cost, due: _Dues, value_usd: float) -> str:
     return "" if own is None else "as given with the offer"
 
 
-def _indifferent(
+def _break_even(
     offer: ForeignOffer, due: _Dues, landed_usd_per_lb: float
 ) -> tuple[float | None, float | None]:
-    """The price, in the offer's terms, and the exchange rate at which it lands just there."""
+    """The price, in the offer's terms, and the exchange rate at which it lands at exactly that."""
     value_usd = due.value_landed_at(landed_usd_per_lb * offer.net_weight_lb)
     if value_usd is None:
         return None, None

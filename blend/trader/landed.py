@@ -68,7 +68,9 @@ class Landed(Answer):
     def tables(self) -> Mapping[str, DataFrame]:
         from pandas import DataFrame
 
-        ordered = sorted(self.built, key=lambda each: (each.dearer_usd_per_lb, each.offer.offer_id))
+        ordered = sorted(
+            self.built, key=lambda each: (each.over_fresh_usd_per_lb, each.offer.offer_id)
+        )
         lines = [row for each in self.built for row in _build_up_rows(each)]
         missing = [
             {"what_is_missing": each.value, "what_to_enter": f"{each.file}, {each.column}"}
@@ -92,7 +94,7 @@ class Landed(Answer):
     @property
     def best(self) -> BuildUp | None:
         """The offer cheapest against fresh."""
-        return min(self.built, key=lambda each: each.dearer_usd_per_lb, default=None)
+        return min(self.built, key=lambda each: each.over_fresh_usd_per_lb, default=None)
 
     def screen(self, sections: Collection[str] = ()) -> str:
         every, best = "all" in sections, self.best
@@ -100,8 +102,8 @@ class Landed(Answer):
         if best is None:
             parts.append("No offer can be priced.")
         else:
-            side = "over" if best.dearer_usd_per_lb > 0 else "under"
-            off = cents(abs(best.dearer_usd_per_lb) * LB_PER_CWT)
+            side = "over" if best.over_fresh_usd_per_lb > 0 else "under"
+            off = cents(abs(best.over_fresh_usd_per_lb) * LB_PER_CWT)
             words = f"{best.offer.offer_id} is cheapest, {off}/cwt {side} fresh"
             words += " after duty, freight, thaw loss and lean."
             columns = [
@@ -177,20 +179,20 @@ _NOT_ON_SCREEN = ("item", "thawed_usd_per_cwt")
 
 
 def _offer_row(each: BuildUp) -> dict[str, Any]:
-    offer, price = each.offer, each.indifferent_price
+    offer, price = each.offer, each.break_even_price
     return {
         "offer_id": offer.offer_id,
         "item": offer.item,
         "origin": offer.origin,
         "landed_usd_per_cwt": each.landed_usd_per_lb * LB_PER_CWT,
         "thawed_usd_per_cwt": each.thawed_usd_per_lb * LB_PER_CWT,
-        "fresh_equivalent_usd_per_cwt": each.next_to_fresh_usd_per_lb * LB_PER_CWT,
+        "fresh_equivalent_usd_per_cwt": each.fresh_equivalent_usd_per_lb * LB_PER_CWT,
         "fresh_usd_per_cwt": offer.fresh_usd_per_lb * LB_PER_CWT,
-        "over_fresh_usd_per_cwt": each.dearer_usd_per_lb * LB_PER_CWT,
+        "over_fresh_usd_per_cwt": each.over_fresh_usd_per_lb * LB_PER_CWT,
         "break_even_offer": "none"
         if price is None
         else f"{offer.currency} {price:,.3f}/{offer.price_per}",
-        "break_even_usd_per_currency": each.indifferent_usd_per_currency,
+        "break_even_usd_per_currency": each.break_even_usd_per_currency,
     }
 
 
@@ -250,7 +252,7 @@ def build_up_sentences(built: BuildUp) -> Iterator[str]:
         f"A pound thaws to {built.kept_share:.4f} lb of {built.thawed_lean * 100:.1f}% lean; a lean"
         f" point counts {cents(offer.point_usd_per_lb * LB_PER_CWT)}/cwt."
     )
-    if built.indifferent_price is None:
+    if built.break_even_price is None:
         yield "It would not pay its way even for nothing."
     for rate in built.quota_rates:
         tons = (rate.value or 0.0) / 1000

@@ -1,8 +1,8 @@
 """Scenarios: one case under many prices, supplies, orders and exchange rates.
 
-The work is cut into chunks of one size, whatever the number of workers, and each scenario is
-drawn from its own stream of random numbers and solved from the same start. So one worker, many
-or a distant cluster give the same table.
+Work is split into chunks of one size whatever the number of workers, and each scenario is drawn
+from its own random stream and solved from the same start. So one worker, many, or a cluster give
+the same table.
 """
 
 from __future__ import annotations
@@ -298,7 +298,11 @@ class ScenarioResults(Answer):
         draws = self.drawn("objective_usd")
         if not len(draws):
             raise InputRefused(
-                [Problem("scenarios", None, "draws", "nothing", "at least one draw that has a plan")]
+                [
+                    Problem(
+                        "scenarios", None, "draws", "nothing", "at least one draw that has a plan"
+                    )
+                ]
             )
         counts, edges = np.histogram(draws, bins=min(60, max(10, len(draws) // 5)))
         bars = [
@@ -352,7 +356,7 @@ def run_scenarios(
     """Solve every scenario of a job: the case as it is, the named ones, the draws.
 
     `workers` are processes on this machine; `scheduler` is the address of a Dask scheduler,
-    which then does the work instead. `progress` is told how many of how many are done. Ctrl-C, or
+    which then does the work instead. `progress` gets how many of how many are done. Ctrl-C, or
     `stopped()`, ends the work and gives the scenarios done so far. Memory is bounded: 8 bytes for
     each number of the results, and `_AHEAD` chunks for each worker.
 

@@ -79,7 +79,7 @@ class _Entry:
             "thawed weight": (built.kept_share, kept),
             "thawed lean": (built.thawed_lean, kept_lean / kept),
             "thawed price": (built.thawed_usd_per_lb, landed / kept),
-            "price next to fresh": (built.next_to_fresh_usd_per_lb, landed / kept + for_lean),
+            "price next to fresh": (built.fresh_equivalent_usd_per_lb, landed / kept + for_lean),
         }
         wrong += [
             f"its {charge} is another"
@@ -93,14 +93,14 @@ class _Entry:
     def _faults_of_indifference(self, value_usd_per_lb: Fraction) -> list[str]:
         """Put back in, the price and the exchange rate land just at what the meat is worth."""
         built, offer = self.built, self.offer
-        if built.indifferent_price is None:
+        if built.break_even_price is None:
             as_a_gift = (sum(self.costs(_ZERO).values(), _ZERO)) / self.lb
             is_worthless = as_a_gift >= value_usd_per_lb - NEAR_SHARE
-            if not is_worthless or built.indifferent_usd_per_currency is not None:
+            if not is_worthless or built.break_even_usd_per_currency is not None:
                 return ["that it is not worth its way even as a gift is wrong"]
             return []
-        asked = {"price": (Fraction(built.indifferent_price), exact(offer.usd_per_currency))}
-        rate = built.indifferent_usd_per_currency
+        asked = {"price": (Fraction(built.break_even_price), exact(offer.usd_per_currency))}
+        rate = built.break_even_usd_per_currency
         if (rate is None) != (offer.currency == USD):
             return ["it has an exchange rate where none is, or none where one is"]
         if rate is not None:

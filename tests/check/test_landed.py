@@ -109,7 +109,7 @@ def test_build_ups_of_any_offer_agree_and_moved_ones_do_not(offer, basis, data):
         for line in built.lines
     ]
     assert not sound(replace(built, lines=tuple(lines)))
-    if built.indifferent_price is not None:
-        assert not sound(replace(built, indifferent_price=built.indifferent_price + 1e-5))
-        rate = built.indifferent_usd_per_currency
-        assert not sound(replace(built, indifferent_usd_per_currency=rate + 1e-5))
+    if built.break_even_price is not None:
+        assert not sound(replace(built, break_even_price=built.break_even_price + 1e-5))
+        rate = built.break_even_usd_per_currency
+        assert not sound(replace(built, break_even_usd_per_currency=rate + 1e-5))

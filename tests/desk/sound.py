@@ -147,7 +147,7 @@ def pictures_left_out() -> Iterator[None]:
 
     with (
         patch("blend.show.pictures.save", save),
-        patch("blend.show.trade_pictures._label_items", lambda *given: None),
+        patch("blend.output.charts.save", save),
         patch("blend.grinder.plan_workbook.write_plan_workbook", left_out),
         patch("blend.desk.reporter_why.picture", lambda *given: b"<svg/>"),
         patch("blend.reporter.note_charts.picture", lambda *given: b"<svg/>"),

@@ -54,7 +54,7 @@ def test_the_lines_sum_to_what_they_lead_to(offer):
     before_thaw = [line for line in built.lines if line.cost not in (Cost.THAW, Cost.LEAN)]
     assert sum(line.usd_per_lb for line in before_thaw) == pytest.approx(built.landed_usd_per_lb)
     assert sum(line.usd_per_lb for line in built.lines) == pytest.approx(
-        built.next_to_fresh_usd_per_lb
+        built.fresh_equivalent_usd_per_lb
     )
     assert landed_usd_per_lb(offer, RATES) == pytest.approx(built.landed_usd_per_lb)
 
@@ -68,9 +68,9 @@ def test_a_surcharge_is_paid_on_the_customs_value(offer, share):
     assert dear.landed_usd_per_lb - free.landed_usd_per_lb == pytest.approx(by)
     charged = replace(offer, surcharge_share=share)
     assert landed_usd_per_lb(charged, RATES) == pytest.approx(dear.landed_usd_per_lb)
-    if dear.indifferent_price is not None:
-        asked = replace(charged, price=dear.indifferent_price)
-        assert land(asked, RATES).dearer_usd_per_lb == pytest.approx(0, abs=1e-9)
+    if dear.break_even_price is not None:
+        asked = replace(charged, price=dear.break_even_price)
+        assert land(asked, RATES).over_fresh_usd_per_lb == pytest.approx(0, abs=1e-9)
 
 
 @given(offers())
@@ -92,37 +92,37 @@ def test_a_price_that_covers_more_of_the_way_builds_up_the_same(offer):
 
 
 @given(offers(), st.sampled_from(Basis))
-def test_at_the_indifferent_price_and_rate_buyers_are_indifferent(offer, basis):
+def test_at_the_break_even_price_and_rate_buyers_are_indifferent(offer, basis):
     built = land(offer, RATES)
-    if built.indifferent_price is None:
+    if built.break_even_price is None:
         return
     same = replace(offer, basis=basis, price=offer.price * 2)
     try:
         told = land(same, RATES)
     except InputRefused:
         return
-    at_price = replace(same, price=told.indifferent_price)
-    assert land(at_price, RATES).dearer_usd_per_lb == pytest.approx(0, abs=1e-9)
-    moved = at_rate(same, told.indifferent_usd_per_currency)
-    assert land(moved, RATES).dearer_usd_per_lb == pytest.approx(0, abs=1e-9)
+    at_price = replace(same, price=told.break_even_price)
+    assert land(at_price, RATES).over_fresh_usd_per_lb == pytest.approx(0, abs=1e-9)
+    moved = at_rate(same, told.break_even_usd_per_currency)
+    assert land(moved, RATES).over_fresh_usd_per_lb == pytest.approx(0, abs=1e-9)
 
 
 @settings(max_examples=30)
 @given(offers())
 def test_a_root_finder_comes_to_the_same_rate(offer):
-    told = land(offer, RATES).indifferent_usd_per_currency
+    told = land(offer, RATES).break_even_usd_per_currency
     if told is None:
         return
 
     def dearer(rate: float) -> float:
-        return land(at_rate(offer, rate), RATES).dearer_usd_per_lb
+        return land(at_rate(offer, rate), RATES).over_fresh_usd_per_lb
 
     assert brentq(dearer, told / 5, told * 5, xtol=1e-12) == pytest.approx(told, rel=1e-9)
 
 
-def test_meat_that_is_not_value_its_way_has_no_indifferent_price():
+def test_meat_that_is_not_value_its_way_has_no_break_even_price():
     built = land(replace(OFFER, fresh_usd_per_lb=0.10), RATES)
-    assert built.indifferent_price is None
+    assert built.break_even_price is None
 
 
 def test_thawed_meat_is_fatter_and_dearer():
