@@ -76,7 +76,7 @@ class Model(StrEnum):
     """Which mathematical program a worth is read from."""
 
     LINEAR = "linear"
-    """Containers, counts and batches taken as divisible."""
+    """The LP relaxation: as if combos and batches could be split."""
 
 
 class Step(StrEnum):
