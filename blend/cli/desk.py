@@ -19,7 +19,7 @@ from blend.cli.reporter import STORE_VARIABLE, with_method, with_store
     "--market",
     type=click.Path(file_okay=False, path_type=Path),
     metavar="FOLDER",
-    help="Blends, rules and elasticities (as for blend clear), to explain moves with.",
+    help="Blends, rules and elasticities (as for blend why --market), to explain moves with.",
 )
 @click.option(
     "--before",

@@ -81,7 +81,7 @@ def _rows(store: Store, text: str, paste_id: str, day: str) -> dict[int, dict[st
 
 
 def upload(desk: Desk, store: Store, request: Request, form: Form) -> Response:
-    """Add what a file holds, as `blend store import` does: all of it or nothing."""
+    """Add what a file holds, as `blend canvass import` does: all of it or nothing."""
     sent = form.get("file")
     day = day_of(store, request)
     typed = begun(desk, store, day)

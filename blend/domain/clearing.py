@@ -28,8 +28,8 @@ from blend.domain.selectors import EVERY_LOT, Selector
 class Demand:
     """What is ground of one product, and how its buyers answer to its price.
 
-    `volume_lb` is the stated finished volume. `elasticity` is the change of volume, in per
-    cent, when the product becomes one per cent dearer; below zero, and never assumed.
+    `volume_lb` is the stated finished volume. `elasticity` is the change of volume, in percent,
+    when its price rises one percent; below zero, and never assumed.
     """
 
     product_id: str = col.identifier("the product, as in products.csv")

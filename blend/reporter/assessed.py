@@ -16,7 +16,7 @@ class Rung(StrEnum):
 
     TRADES = "trades"
     THIN_TRADES = "thin_trades"
-    """Trades too few, too small or too concentrated, beside bids and offers that weigh less."""
+    """Trades too few, too small or too concentrated, with bids and offers that count for less."""
     BIDS_OFFERS = "bids_offers"
     OTHER = "other"
     CARRIED = "carried"
@@ -62,7 +62,7 @@ class Code(StrEnum):
     LEAN_ADJUSTED = "lean_adjusted"
     FREIGHT_ADJUSTED = "freight_adjusted"
     SCALE_UNKNOWN = "scale_unknown"
-    """Too few prices to tell how far they scatter: a median, without an error."""
+    """Too few prices for their scatter: a median, without an error."""
     CARRIED = "carried"
     ONLY_ONE_BID = "only_one_bid"
     ONLY_ONE_OFFER = "only_one_offer"
@@ -89,7 +89,7 @@ class Assessed:
     """A quotation by the method, or why there is none (`usd_per_cwt` None).
 
     Counts are of what was used: trades, their pounds, and firms of any kind. `standard_error`
-    is rough, and None where prices are too few to tell. `trade_average_usd_per_cwt` is sum(price
+    is rough, and None where prices are too few. `trade_average_usd_per_cwt` is sum(price
     x pounds) / sum(pounds) of the trades used.
     """
 

@@ -1,8 +1,8 @@
 """The cases between two cases, each with its optimum and what a pound of the item is worth there.
 
-The worth of an item is that of its next pound: the saving from one more pound of its meat,
+An item is worth what its next pound is: the saving from one more pound of its meat,
 which is its price where it is partly used, more where it is used up, less where none is used.
-Beside it stands the last pound there is, for where the two differ the plan sits on a kink.
+The last pound there is comes with it: where the two differ the optimum is degenerate.
 """
 
 from __future__ import annotations
@@ -184,8 +184,8 @@ class PlansBetween:
 
     def _refuse(self, moved: frozenset[Driver], case: Case, outcome: Outcome) -> None:
         if outcome is Outcome.UNBOUNDED:
-            read = "products and lots without a limit, so that money could be made without end"
-            raise InputRefused([Problem("products", None, "max_lb", read, "a most volume")])
+            read = "products and lots without a limit: the profit is unbounded"
+            raise InputRefused([Problem("products", None, "max_lb", read, "a largest volume")])
         infeasible = explain_infeasibility(case, whole=False)
         if moved in (frozenset(), frozenset(PLAN_DRIVERS)):
             raise NoPlan(infeasible)
@@ -196,7 +196,7 @@ class PlansBetween:
             in (ConstraintClass.VOLUME_MIN, ConstraintClass.MUST_USE)
         } - {""}
         read = f"no plan for the case with {_listed(moved)} as after and the rest as before"
-        allowed = "two cases of which every mixture has a plan"
+        allowed = "two cases whose every mixture has a plan"
         names = ", ".join(sorted(orders)) or "the products"
         hint = f"Let {names} fall short: shortage_penalty_usd_per_lb in products, or --shortage."
         raise InputRefused([Problem("before and after", None, None, read, allowed, hint)])

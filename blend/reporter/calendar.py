@@ -1,7 +1,7 @@
 """Days, weeks, months and years of a market, and how one compares with another.
 
 Weeks are those of ISO 8601: from Monday, week 1 holds the year's first Thursday. A year has 52 or
-53; week 53 has no counterpart in a year of 52. What is still under way is held against the same
+53; week 53 has no counterpart in a year of 52. What is still under way is compared with the same
 part of the earlier period.
 """
 
@@ -139,7 +139,7 @@ class Average:
 
     @property
     def is_patchy(self) -> bool:
-        """Whether too many days are missing for it to be held against another."""
+        """Whether too many days are missing for a comparison."""
         return self.missing > _MAX_MISSING_SHARE * (self.days + self.missing)
 
 
@@ -186,7 +186,7 @@ class Span(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """One span held against an earlier one. `is_whole`: no market day of the span is to come.
+    """One span compared with an earlier one. `is_whole`: no market day of the span is to come.
 
     There is no change where either span is patchy.
     """
@@ -211,7 +211,7 @@ class Comparison:
 
 
 def compare(figures: Sequence[DayFigure], day: date) -> tuple[Comparison, ...]:
-    """Week, month and year to date up to `day`, each held against its counterparts."""
+    """Week, month and year to date up to `day`, each compared with its counterparts."""
     comparisons = []
     for span, first, end, first_then, end_then in _spans(day):
         is_whole = not market_days(day + timedelta(days=1), end)

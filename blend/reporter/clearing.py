@@ -41,10 +41,10 @@ from blend.reporter.explained import Explained, ItemMove, Observed, explained, w
 from blend.reporter.mixed import MARKET_DRIVERS, Driver, TwoCases
 
 _MIN_SHARE = 1e-6
-"""A product or an item of which less than this share is left at the base is not in the market."""
+"""A product or an item with less than this share left at the base is not in the market."""
 _NEAR_SHARE = 1e-7
 _FIRST_LB = 1.0
-"""An item of which nothing comes to market is priced at its first pound."""
+"""An item without pounds on the market is priced at its first pound."""
 
 
 # The base ----------------------------------------------------------------------------------------
@@ -54,7 +54,7 @@ def calibrate(market: Market) -> Calibrated:
     """Fit the unobserved parts of a market to the quotations of its date.
 
     At the base every product lies at the lean limit that its cheapest blend at the quotations
-    lies at, as a rule the least; volumes and, where they must, amounts give way to that.
+    lies at, usually the lower one; volumes and, where they must, pounds adjust to that.
     Raises InputRefused for an item without a stated quantity, and where no demand with a price
     above zero explains the quotations.
     """
@@ -304,7 +304,7 @@ class MarketWhy:
     """What `certified` needs, by set of drivers moved."""
 
     def certified(self) -> Certified:
-        """Hold the clearings and the split against the tables without the solver."""
+        """Check the clearings and the split against the tables without the solver."""
         told = {"next": self.price.next.shares, "last": self.price.last.shares}
         between = {frozenset[str](moved): each for moved, each in self.between.items()}
         return certify_market_why(between, MARKET_DRIVERS, self.weights, told)
@@ -337,7 +337,7 @@ def why_market_moved(
 
     `before` is calibrated to its own quotations. The observed move is that of the two
     quotations where none is given. With `doubt`, both markets are drawn about themselves,
-    calibrated and split anew: the spread of the parts is their standard error. Raises
+    calibrated and split again: the spread of the parts is their standard error. Raises
     InputRefused as `ready` and `calibrate` do, and where no lot is of the item.
     """
     calibrated = calibrate(before)

@@ -18,7 +18,7 @@ from blend.reporter.robust import median, weighted_median
 from blend.units import POINTS_PER_SHARE
 
 MIN_FOR_SCALE = 4
-"""Firms below which no spread can be told from so few (Rousseeuw and Verboven, CSDA 40, 2002)."""
+"""Fewer companies than this have no spread (Rousseeuw and Verboven, CSDA 40, 2002)."""
 
 
 class Use(StrEnum):
@@ -31,7 +31,7 @@ class Use(StrEnum):
     """Delivered beyond the item's days: another market."""
     OTHER_LEAN = "other_lean"
     NO_FREIGHT = "no_freight"
-    """On another basis than the item's, and no freight was told."""
+    """On another basis than the item's, and no freight was given."""
     AFFILIATES = "affiliates"
     OUTLIER = "outlier"
     NOT_FIRM = "not_firm"
@@ -39,7 +39,7 @@ class Use(StrEnum):
     NOT_BEST = "not_best"
     """The same firm bid more, or offered for less."""
     NO_PAIR = "no_pair"
-    """A bid without an offer to set beside it, or an offer without a bid."""
+    """A bid without an offer to pair with, or an offer without a bid."""
     HIGHER_EVIDENCE = "higher_evidence"
     """Better evidence sufficed, or this firm gave better."""
     CROSSED = "crossed"
@@ -141,7 +141,7 @@ def by_firm(evidence: Iterable[Evidence]) -> dict[str, list[Evidence]]:
 
 
 def firm_price(evidence: Sequence[Evidence]) -> float:
-    """The average within one firm: by pounds where all are told, else plain."""
+    """The average within one company: by pounds where all are given, else plain."""
     pounds = [each.pounds_lb for each in evidence]
     weights = pounds if all(pounds) else [1.0] * len(evidence)
     total = sum(weights)
@@ -153,7 +153,7 @@ def firm_price(evidence: Sequence[Evidence]) -> float:
 
 
 _LIKE = ((EntryKind.TRADE, EntryKind.OTHER), (EntryKind.BID,), (EntryKind.OFFER,))
-"""Prices that are held against each other. Bids lie below offers, so that together they would
+"""Prices that are compared with each other. Bids lie below offers, so that together they would
 make outliers of whichever were fewer."""
 
 
@@ -192,7 +192,7 @@ def _far_from_the_middle(
 
 
 def spread_of(prices: Sequence[float], min_usd_per_cwt: float) -> float | None:
-    """Standard deviation told by the median distance, which is at least so much; None of few."""
+    """Standard deviation from the median distance, never below a minimum; None of few."""
     if len(prices) < MIN_FOR_SCALE:
         return None
     middle = median(prices)

@@ -327,7 +327,8 @@ class Moved(Answer):
     def end_lines(self) -> list[str]:
         """The sum of the parts, the rest and the certificate."""
         total = math.fsum(each.amount for each in self.move.next.contributions)
-        sums = f"The parts add up to {_dollars(total)}; the model's move is {_dollars(self.move.next.change)}."
+        change = _dollars(self.move.next.change)
+        sums = f"The parts add up to {_dollars(total)}; the model's move is {change}."
         return [sums, *self.quote_lines(), CAUTION, f"Certificate: {self.certificate}"]
 
     @property

@@ -13,7 +13,7 @@ from blend.reporter.split import Value, shapley
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
-    """What one driver contributes, and the counterfactual that stands beside it."""
+    """What one driver contributes, and the counterfactual next to it."""
 
     driver: Driver
     amount: float
@@ -64,8 +64,8 @@ class Observed:
 class ItemMove:
     """The move of what a pound of an item is worth, in USD per lb.
 
-    On a kink the next pound is worth less than the last one there is; both are split, and a
-    driver's part lies between its two. `observed` is what the quotation did.
+    At a degenerate optimum the next pound is worth less than the last one there is; both are
+    split, and a driver's part lies between its two. `observed` is what the quotation did.
     """
 
     next: Explained

@@ -2,7 +2,7 @@
 prices moved after it; and how many items advanced and declined.
 
 Weeks are those of ISO 8601. A day's counterpart of last year is the same weekday of the same
-week, so that like is held against like; week 53 has none in a year of 52.
+week, so that like is compared with like; week 53 has none in a year of 52.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import NamedTuple
 from blend.domain.market import Volume
 
 MIN_PAIRS = 10
-"""Weeks that a line through changes needs here before it is told (own rule)."""
+"""Weeks that a line through changes needs before it is shown (house rule)."""
 _WEEK = timedelta(days=7)
 _FEW_PARTS = 3
 
@@ -112,9 +112,9 @@ def totals(series: Iterable[Series]) -> dict[str, Series]:
 
 
 def grouped(series: Iterable[Series]) -> tuple[tuple[Series, Series | None], ...]:
-    """Series to tell of in short, each with the total that it is a part of.
+    """The series of a summary, each with the total that it is a part of.
 
-    Those of one id become their total and a total for each origin; a few are told one by one.
+    Those of one id become their total and a total for each origin; a few stay one by one.
     Ids that begin alike before a space ("orders GB80") count as one.
     """
     groups: dict[tuple[str, str, Measure], list[Series]] = {}
@@ -136,7 +136,7 @@ def grouped(series: Iterable[Series]) -> tuple[tuple[Series, Series | None], ...
             by_origin.setdefault(part.origin, []).append(part)
         if len(by_origin) > 1:
             told += [
-                (total_of(own, f"{name}, {origin or 'origin not told'}"), whole)
+                (total_of(own, f"{name}, {origin or 'origin not given'}"), whole)
                 for origin, own in by_origin.items()
             ]
     return tuple(told)
@@ -145,7 +145,7 @@ def grouped(series: Iterable[Series]) -> tuple[tuple[Series, Series | None], ...
 def by_week(series: Series) -> Series:
     """One figure a week, at its last day: flows summed, levels averaged over the days there are.
 
-    The last week is left out where it has fewer days than weeks have as a rule, as it may go on.
+    The last week is left out where it has fewer days than the one before, as it may go on.
     """
     weeks = [
         tuple(days) for _, days in groupby(series.points, key=lambda p: p[0].isocalendar()[:2])
@@ -334,24 +334,21 @@ def _monday(day: date) -> date:
 
 def _line(pairs: Sequence[tuple[float, float]]) -> tuple[float, float, float]:
     """Slope, its standard error and the correlation, by least squares."""
+    import numpy as np
+
     count = len(pairs)
-    mean_x, mean_y = fmean(x for x, _ in pairs), fmean(y for _, y in pairs)
-    about = [(x - mean_x, y - mean_y) for x, y in pairs]
-    xx = math.fsum(x * x for x, _ in about)
-    xy = math.fsum(x * y for x, y in about)
-    yy = math.fsum(y * y for _, y in about)
+    x, y = (column - column.mean() for column in np.array(pairs, dtype=float).T)
+    xx, xy, yy = x @ x, x @ y, y @ y
     slope = xy / xx
-    residuals = [y - slope * x for x, y in about]
-    scores = [x * residual for (x, _), residual in zip(about, residuals, strict=True)]
-    spread = math.fsum(score * score for score in scores)
-    together = math.floor(4 * (count / 100) ** (2 / 9))
-    for apart in range(1, together + 1):
-        weight = 1 - apart / (together + 1)
-        shifted = zip(scores[apart:], scores, strict=False)
-        spread += 2 * weight * math.fsum(one * other for one, other in shifted)
-    plain = xx * math.fsum(residual * residual for residual in residuals) / count
+    residuals = y - slope * x
+    scores = x * residuals
+    spread = scores @ scores
+    lags = math.floor(4 * (count / 100) ** (2 / 9))
+    for lag in range(1, lags + 1):
+        spread += 2 * (1 - lag / (lags + 1)) * (scores[lag:] @ scores[:-lag])
+    plain = xx * (residuals @ residuals) / count
     error = math.sqrt(max(spread, plain) * count / (count - 2)) / xx
-    return slope, error, xy / math.sqrt(xx * yy) if yy else 0.0
+    return float(slope), float(error), float(xy / math.sqrt(xx * yy)) if yy else 0.0
 
 
 # Breadth -----------------------------------------------------------------------------------------
@@ -359,8 +356,8 @@ def _line(pairs: Sequence[tuple[float, float]]) -> tuple[float, float, float]:
 
 @dataclass(frozen=True, slots=True)
 class Breadth:
-    """Items that advanced, declined or neither, by more than can be told apart; and those that
-    could not be compared."""
+    """Items that advanced, declined or neither, measurably; and those that could not be
+    compared."""
 
     advances: tuple[str, ...]
     declines: tuple[str, ...]

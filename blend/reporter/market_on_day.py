@@ -1,6 +1,6 @@
 """From what the store holds to a market on a day, and why its prices moved since another day.
 
-The store tells pounds and quotations; what it does not tell (blends, rules, how buyers answer to
+The store has pounds and quotations; what it does not have (blends, rules, how buyers answer to
 a price) comes from a market's tables, whose lots are named by the store's items.
 """
 
@@ -100,7 +100,7 @@ def why_item_moved(
 
     `quoted` are its quotations on the two days. Every volume is taken to be off by
     `volume_error_share` of itself, one standard error, apart from all others; what that moves
-    in each part is told to first order. Raises as `why_market_moved` does.
+    in each part is found to first order. Raises as `why_market_moved` does.
     """
     item = parse_selector(f"item={item_id}")
     was, now = (each.error_usd_per_cwt for each in quoted)

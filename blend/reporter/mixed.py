@@ -205,7 +205,7 @@ class TwoCases:
         return before, after
 
     def _with_heat(self, rule: Rule, others: tuple[Rule, ...]) -> Rule:
-        """A warmth rule that knows the heat of every lot, from its twin where it must."""
+        """A temperature rule with the heat of every lot, from the other side's where needed."""
         if rule.kind is not RuleKind.MAX_TEMP:
             return rule
         twin = next((each for each in others if each.rule_id == rule.rule_id), rule)

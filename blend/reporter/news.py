@@ -113,7 +113,7 @@ def week_breadth(items: Iterable[ItemNews]) -> Breadth:
 
 
 def quotable(entries: Iterable[CanvassEntry]) -> tuple[CanvassEntry, ...]:
-    """Entries whose words name none of the firms that told them."""
+    """Entries whose words name none of the companies they came from."""
     entries = tuple(entries)
     firms = {entry.firm for entry in entries}
     return tuple(

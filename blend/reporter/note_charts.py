@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
+from itertools import pairwise
 
 from blend.output.answer import Spec
 from blend.output.charts import BLUE, GRAY, ORANGE, chart, picture
@@ -83,6 +84,6 @@ def _spaced(ends: Sequence[float], room: float) -> list[float]:
     """Heights of labels near their lines' ends, at least `room` apart."""
     order = sorted(range(len(ends)), key=ends.__getitem__)
     heights = list(ends)
-    for lower, upper in zip(order, order[1:], strict=False):
+    for lower, upper in pairwise(order):
         heights[upper] = max(heights[upper], heights[lower] + room)
     return heights

@@ -578,7 +578,7 @@ def _not_explained(each: Explanation) -> list[Sentence]:
         _of_why(each, "not explained", rest, Unit.USD_PER_CWT_MOVE, how),
     ]
     if error is None:
-        parts.append(", how surely is not known: a quote is based on too few prices")
+        parts.append(" (no error: a quote is based on too few prices)")
     else:
         how = "from the errors of both quotations and of the volumes"
         figure = _of_why(each, "not explained.error", error, Unit.USD_PER_CWT, how)

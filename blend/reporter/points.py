@@ -108,7 +108,7 @@ def paired_points(
 ) -> tuple[list[Evidence], list[Point]]:
     """The best bid with the best offer, the next with the next: what lies between is a point.
 
-    A bid alone is a bound, not a price, and many bids beside one offer would pull a mean of all
+    A bid alone is a bound, not a price, and many bids against one offer would pull a mean of all
     of them down; pairs do neither. A firm that traded has spoken already.
     """
     traded = set(by_firm(used(evidence, EntryKind.TRADE)))
@@ -188,7 +188,7 @@ def _standard_error(
     prices: Sequence[float], weights: Sequence[float], location: float, scale: float, k: float
 ) -> float | None:
     """That of an M-estimate: scale x sqrt(sum (w psi)^2) / sum of w within k, and for few points
-    sqrt(n / (n - 1)). Rough: the scale itself is told by few prices."""
+    sqrt(n / (n - 1)). Rough: the scale itself is from few prices."""
     distances = [(price - location) / scale for price in prices]
     pulls = math.fsum(
         (weight * max(-k, min(k, distance))) ** 2
@@ -203,7 +203,7 @@ def _standard_error(
 
 
 def within_trades(located: Located, trades: Sequence[Point], codes: list[Code]) -> Located:
-    """Held to the range of the trades."""
+    """Kept within the range of the trades."""
     prices = [each.usd_per_cwt for point in trades for each in point.evidence]
     price = located.usd_per_cwt
     if not prices or min(prices) <= price <= max(prices):
@@ -213,7 +213,7 @@ def within_trades(located: Located, trades: Sequence[Point], codes: list[Code]) 
 
 
 def clamped(located: Located, best: Spread, backed: Spread, codes: list[Code]) -> Located:
-    """Thin evidence gives way to a firm bid above it, or a firm offer below it, that enough
+    """Thin evidence yields to a firm bid above it, or a firm offer below it, that enough
     companies back. What only one of them says is flagged and moves nothing."""
     price = located.usd_per_cwt
     if best.is_crossed or best.bid <= price <= best.offer:

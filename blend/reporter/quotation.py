@@ -5,7 +5,7 @@ Evidence counts in the order of IOSCO, Principles for Oil Price Reporting Agenci
 
 1. trades, where there are enough of them, of pounds and of firms, and no firm has too much;
 2. else trades and pairs of the best firm bids and offers together, each by its weight;
-3. else other information beside them;
+3. else other information with them;
 4. else the last quotation, carried unchanged with its age;
 5. else no quotation.
 
@@ -89,7 +89,7 @@ def publication_of(
 ) -> Published:
     """What is to be published: the method's quotation, or a person's with the reason kept.
 
-    Either way the method's own number is kept beside it. Raise ValueError where there is
+    Either way the method's own number is kept with it. Raise ValueError where there is
     nothing to publish, or an override without a reason.
     """
     price = assessed.usd_per_cwt if override_usd_per_cwt is None else override_usd_per_cwt
@@ -139,7 +139,7 @@ def assess_day(item: Item, day: date, entries: Sequence[CanvassEntry], method: M
     if both and not pairs:
         codes.append(Code.SIDES_FEW)
     others = other_points(evidence, method)
-    # Thin trades weigh alike, firm by firm: their pounds are too few to tell them apart by.
+    # Thin trades weigh alike, firm by firm: their pounds are too few to rank them.
     thin = [point._replace(weight=method.trade_weight) for point in trades]
     for rung, points in (
         (Rung.BIDS_OFFERS, [*thin, *pairs]),

@@ -373,8 +373,8 @@ def adjustments_frame(quoted: Iterable[Quoted]) -> DataFrame:
 def evidence_frame(quoted: Iterable[Assessed]) -> DataFrame:
     """Every entry with its weight or why it has none; no source is shown."""
     columns = ("item_id", "entry_id", "kind", "company_type", "given_usd_per_cwt",
-               "for_lean_usd_per_cwt", "for_freight_usd_per_cwt", "adjusted_usd_per_cwt", "pounds_lb",
-               "weight_percent", "use")  # fmt: skip
+               "for_lean_usd_per_cwt", "for_freight_usd_per_cwt", "adjusted_usd_per_cwt",
+               "pounds_lb", "weight_percent", "use")  # fmt: skip
     rows = []
     for made in quoted:
         for each in sorted(made.evidence, key=lambda each: (-each.weight, each.entry.entry_id)):
@@ -455,7 +455,8 @@ def demand_frame(quoted: Iterable[Quoted], together: Standings) -> DataFrame:
 
 def demand_note(method: Method) -> str:
     return (
-        "Bids and offers: companies bidding and offering, as heard, never taken from prices; a company bidding on two items counts twice. "
+        "Bids and offers: companies bidding and offering, as heard, never taken from prices; a "
+        "company bidding on two items counts twice. "
         f"Usually: the median of up to {counted(method.normal_days, 'market day')} before; none "
         f"where that is under {method.normal_min_count:g} or the days are too few."
     )
@@ -488,9 +489,9 @@ _SHOWN_OF_SPANS = (
     "change_usd_per_cwt", "plain_change_usd_per_cwt", "days", "days_before",
 )  # fmt: skip
 SPANS_NOTE = (
-    "$/cwt. Weighted by the pounds traded; plain: the mean of the days' quotations. *: so far, against as "
-    "many days of the earlier span. No change where more than a quarter of the market days of "
-    "either are missing. Weeks are ISO weeks."
+    "$/cwt. Weighted by the pounds traded; plain: the mean of the days' quotations. *: so far, "
+    "against as many days of the earlier span. No change where more than a quarter of the market "
+    "days of either are missing. Weeks are ISO weeks."
 )
 
 

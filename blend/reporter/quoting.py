@@ -148,7 +148,7 @@ def publish(
     assessor: str,
     overrides: Mapping[str, Override] | None = None,
 ) -> Publication:
-    """Keep quotations as published, all of them together, beside what they rest on.
+    """Keep quotations as published, all of them together, with what they are based on.
 
     What is not quoted, may not be shown, or needs a reporter's price is not published. Raise
     FileTrouble.

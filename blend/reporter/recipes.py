@@ -1,7 +1,7 @@
 """The change of a plan's cost split inside its recipes, into prices and substitution.
 
 Prices count at the mean recipe, and the change of recipe, which is substitution, at mean prices
-(T. L. Bennet, 1920); beside them stand volume, what is left over, short and sold.
+(T. L. Bennet, 1920); then come volume, what is left over, short and sold.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from blend.reporter.mixed import MARKET_DRIVERS, PLAN_DRIVERS, Driver, TwoCases
 
 
 class Cell(StrEnum):
-    """What differs, which tells its unit."""
+    """What differs, and so its unit."""
 
     PRICE = "delivered price"
     """USD per lb."""
@@ -74,7 +74,7 @@ def _demands(before: Market, after: Market) -> Iterator[Side]:
 
 _PRICE = ("price_usd_per_lb", "price_basis", "freight_usd_per_lb")
 _NOT_TOLD = ("source", "note", "excess_heat_btu_per_lb", "available_on", "use_by")
-"""Days of use are told as pounds: there are none before and after them."""
+"""Days of use show as pounds: there are none before and after them."""
 _POUNDS, _ORDERED = "quantity_lb", "min_lb"
 
 

@@ -2,8 +2,8 @@
 
 The words are those of the USDA Market News glossary ("price trend", "demand", "supply",
 "market activity"); it gives no numbers for "measurably", "good" or "heavy", so that the numbers
-in the method are house rules. A trend is told by firms that spoke on both days, as a change of
-who speaks looks like a change of price. Demand is never read off prices: it comes from how many
+in the method are house rules. A trend is of companies reporting both days, as a change of
+who reports looks like a change of price. Demand is never read off prices: it comes from how many
 firms bid, offerings from how many offer.
 """
 
@@ -89,7 +89,7 @@ class PriceTrend:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """A count today beside its normal: the median of the days before. `word` None: no normal."""
+    """A count today and the usual one: the median of the days before. `word` None: no normal."""
 
     word: str | None
     count: int
@@ -227,8 +227,8 @@ def has_volume(evidence: Sequence[Evidence], method: Method) -> bool:
 
 
 def changes_by_firm(then: Iterable[Evidence], now: Iterable[Evidence]) -> dict[str, float]:
-    """For each firm that spoke on both days, how its price moved: of its trades where it has
-    some on both days, else of its bids, its offers or its talk. Like is held against like."""
+    """For each company reporting both days, how its price moved: of its trades where it has
+    some on both days, else of its bids, its offers or its talk. Like is compared with like."""
     before, after = by_firm(used(then)), by_firm(used(now))
     changes = {}
     for firm in sorted(before.keys() & after.keys()):
@@ -249,15 +249,15 @@ def trend_of(
 ) -> PriceTrend:
     """The word for a move, by the house rule:
 
-    - higher: told from nothing by the test, at least measurable, and a majority of firms moved
+    - higher: the test shows a move, it is measurable, and a majority of companies moved
       up measurably (the glossary's "majority of sales");
-    - firm: told from nothing, but not measurable or not of the majority ("tending higher, but
+    - firm: the test shows a move, but not measurable or not of the majority ("tending higher, but
       not measurably so");
     - steady: shown to lie within the measurable both ways (two one-sided tests; D. J.
       Schuirmann, Journal of Pharmacokinetics and Biopharmaceutics 15, 1987); not having seen a
       move is not enough;
     - weak and lower: as firm and higher, the other way;
-    - else not established, and too thin to test where no outcome could have told.
+    - else no clear trend, and too few trades where no outcome could have shown one.
     """
     amounts = list(changes.values())
     count = len(amounts)
@@ -326,7 +326,7 @@ def _p_above_nothing(changes: Sequence[float]) -> float:
 
 
 def _share_as_far(cents: Sequence[int], distance: int) -> float:
-    """Share of all signs whose sum lies that far from nothing, or farther, on either side."""
+    """Share of all signs whose sum lies that far from zero, or farther, on either side."""
     if distance == 0:
         return 1.0
     # turning every sign round turns the sum round: both sides hold as many

@@ -1,7 +1,7 @@
-"""Why the cost of a plan, and the worth of an item to the grinder, moved between two cases.
+"""Why the cost of a plan, and what an item is worth to the plant, moved between two cases.
 
-Every set of drivers moved is one linear program; their costs and worths are split by Shapley.
-The worth of an item is that of its next pound, and the last pound there is stands beside it (see
+Every set of drivers moved is one linear program; their costs and shadow prices are split by
+Shapley. An item is worth what its next pound is; the last pound there is comes with it (see
 `between`); the cost is split a second way inside the recipes (see `recipes`).
 
 As a check, a change of prices alone cannot cost more than the old plan at the new prices, nor
@@ -43,7 +43,7 @@ class PriceBounds:
 
 @dataclass(frozen=True, slots=True)
 class PlanWhy:
-    """Why the cost of the plan and the worth of the item moved."""
+    """Why the cost of the plan and what the item is worth moved."""
 
     item: Selector
     reference: Lot
@@ -91,7 +91,7 @@ def why_plan_moved(
         )
     between = PlansBetween(TwoCases(before, after, item), certify)
     for end in (frozenset(), frozenset(PLAN_DRIVERS)):
-        between.at(end)  # that a case itself has no plan is told before any mixture of the two
+        between.at(end)  # a case without a plan is reported before any mixture of the two
     # orders and rules, which change the rows, come last and are moved least often
     for moved in one_by_one(PLAN_DRIVERS):
         between.at(moved)
