@@ -263,7 +263,7 @@ def _amount(column: Column, cell: Cell) -> tuple[Decimal, str, bool]:
         if not _is_finite(cell):
             raise CellRefused
         return Decimal(repr(cell)), "", False
-    typed = _TYPED.fullmatch(" ".join(cell.split())[:MAX_CHARACTERS])
+    typed = _TYPED.fullmatch(restored(" ".join(cell.split()))[:MAX_CHARACTERS])
     if typed is None:
         raise _no_number(column, cell)
     number = f"{typed['sign']}{typed['digits']}{typed['power'] or ''}".replace(",", "")

@@ -41,6 +41,7 @@ SHELF = Column("shelf_life_days", Kind.COUNT, "days", unit="days", minimum=0)
         (LOTS("price"), "$1,250.50", 1250.5),
         (LOTS("price"), "0", 0.0),
         (LOTS("salvage_value_usd_per_lb"), "-0.05", -0.05),
+        (LOTS("salvage_value_usd_per_lb"), "'-0.05", -0.05),
         (LOTS("salvage_value_usd_per_lb"), "185 cents/lb", 1.85),
         (LOTS("salvage_value_usd_per_lb"), "$185/cwt", 1.85),
         (LOTS("freight_usd_per_cwt"), "3.25 cents/lb", 3.25),
