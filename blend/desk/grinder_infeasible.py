@@ -13,8 +13,8 @@ from blend.desk.pages import Form, page, text_of, view, whole_number, working_or
 from blend.domain.plan import Change, InfeasibleSubset
 from blend.errors import InputRefused, NoPlan, Problem
 from blend.grinder.live import why_no_plan
-from blend.show.amounts import printable
 from blend.grinder.no_plan import ALL_TOGETHER, ANY_ONE, infeasible_words
+from blend.show.amounts import printable
 
 CLASH, PLAN = "infeasible", "plan"
 """Work that ends in a clash: that which explains one, and a plan that was not found."""

@@ -23,7 +23,7 @@ from blend.desk.reporter_store import (
 from blend.domain.market import Published
 from blend.reporter import quote, words
 from blend.reporter.assessed import Rung
-from blend.show.evidence_picture import evidence_picture
+from blend.reporter.evidence_chart import evidence_chart
 from blend.show.shown import ShownTable, shown_of
 from blend.store import Store
 
@@ -110,7 +110,7 @@ def evidence_page(desk: Desk, store: Store, request: Request, form: Form) -> Res
                 f"Adjustments: {words.adjustments(own.assessed.codes)}.",
                 words.confidentiality(own.confidentiality),
             ],
-            picture=evidence_picture(own.assessed),
+            spec=evidence_chart(own.assessed),
             beside=[names[at] if 0 <= at < len(names) else "" for at in (place - 1, place + 1)],
             items=[item_id],
             draft=assessor_of(desk),

@@ -124,7 +124,7 @@ def name(field: str, title: str | None = None, **more: Any) -> Spec:
     return {"field": field, "type": "nominal", "sort": None, "title": title, **more}
 
 
-def layer(mark: str | Spec, data: str = "", **encoding: Spec) -> Spec:
+def layer(mark: str | Spec, data: str = "", **encoding: Spec | Sequence[Spec]) -> Spec:
     """A layer: its mark, its encoding, and the named rows it draws."""
     of_data = {"data": {"name": data}} if data else {}
     return {"mark": mark, "encoding": encoding, **of_data}

@@ -367,8 +367,8 @@ def test_quotations_lead_to_evidence(client):
     assert f"/reporter/quotations/item?day={DAY}&amp;item=90+CL" in page
     page = ready(client, f"/reporter/quotations/item?day={DAY}&item=73s").text
     assert "prior day: it stands here" in page and "too few trades" in page
-    assert 'role="img"' in page and "the quotation falls at 229.25" in page
-    assert "1 entry between" in page
+    assert "data-chart" in page and "quotation $229.25" in page
+    assert "1 entry from $" in page
     sheet = client.get(f"/reporter/quotations/item?day={DAY}&item=90s&as=xlsx")
     names = load_workbook(io.BytesIO(sheet.content)).sheetnames
     assert len(names) == 2 and "Evidence" in names[1]
