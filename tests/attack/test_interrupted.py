@@ -65,9 +65,8 @@ ENDINGS = {".xlsx": b"PK", ".csv": b"\xef\xbb\xbf", ".png": b"\x89PNG", ".html":
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory) -> Path:
     path = tmp_path_factory.mktemp("store") / "market.db"
-    for arguments in ("init", f"import {DEMO / 'history'}"):
-        command = [sys.executable, "-c", "from blend.cli import main; main()", "store"]
-        subprocess.run([*command, *arguments.split(), "--store", path], cwd=ROOT, check=True)
+    command = [sys.executable, "-c", "from blend.cli import main; main()", "canvass", "import"]
+    subprocess.run([*command, DEMO / "history", "--store", path], cwd=ROOT, check=True)
     return path
 
 

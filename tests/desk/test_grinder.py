@@ -289,7 +289,7 @@ def test_what_can_be_taken_away(quick):
     assert b"<svg" in quick.get(f"/grinder/plan/picture.svg?of={of}").content
     assert quick.get(f"/grinder/plan/picture.exe?of={of}").status_code == 422
     rows = list(csv.reader(io.StringIO(quick.get(f"/grinder/plan?of={of}&as=csv&table=0").text)))
-    assert rows[0][0].lstrip("\ufeff") == "Product id"
+    assert rows[0][0].lstrip("\ufeff") == "Product"
     load_workbook(io.BytesIO(quick.get(f"/grinder/plan?of={of}&as=xlsx").content))
 
 
