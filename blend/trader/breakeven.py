@@ -590,8 +590,10 @@ class BreakEvenOfTwo(Answer):
             [price * LB_PER_CWT for price in ends]
             for ends in (self.found.min_usd_per_lb, self.found.max_usd_per_lb)
         )
-        x = amount("x", f"{first} delivered, $/cwt", scale={"domain": [left, right], "nice": False})
-        y = amount("y", f"{second} delivered, $/cwt", scale={"domain": [low, high], "nice": False})
+        across = amount(
+            "x", f"{first} delivered, $/cwt", scale={"domain": [left, right], "nice": False}
+        )
+        up = amount("y", f"{second} delivered, $/cwt", scale={"domain": [low, high], "nice": False})
         met = [each for each in names if any(row["kind"] == each for row in corners)]
         fill = name(
             "kind",
@@ -608,7 +610,7 @@ class BreakEvenOfTwo(Answer):
             "strokeWidth": 0.6,
         }
         ring = {"type": "point", "size": 120, "filled": False, "color": ink, "strokeWidth": 2.5}
-        label = {"type": "text", "fontSize": 10, "baseline": "middle"}
+        text = {"type": "text", "fontSize": 10, "baseline": "middle"}
         return chart(
             f"What you would use of {first} and {second}",
             {"corners": corners, "middles": middles, "here": here},
@@ -616,15 +618,15 @@ class BreakEvenOfTwo(Answer):
                 layer(
                     polygon,
                     "corners",
-                    x=x,
-                    y=y,
+                    x=across,
+                    y=up,
                     order={"field": "order"},
                     detail=name("region"),
                     fill=fill,
                     fillOpacity=amount("opacity", scale=None, legend=None),
                 ),
-                layer(label, "middles", x=x, y=y, text=name("label")),
-                layer(ring, "here", x=x, y=y),
+                layer(text, "middles", x=across, y=up, text=name("label")),
+                layer(ring, "here", x=across, y=up),
             ],
             subtitle=f"Pounds of {first} over pounds of {second}; ring: today's asks."
             f" {self._exact_words()}",

@@ -339,7 +339,9 @@ def waterfall(built: BuildUp) -> Spec:
         row["start"] = max(row["start"], ground)
     scale = {"domain": [ground, max(levels) + 0.15 * spread], "nice": False, "clamp": True}
     x = name("name", axis={"labelAngle": -35, "labelLimit": 200})
-    end, top, line = (amount(field, "$/cwt", scale=scale) for field in ("end", "top", "fresh"))
+    end, top, level_of_fresh = (
+        amount(field, "$/cwt", scale=scale) for field in ("end", "top", "fresh")
+    )
     kinds = {"price": GRAY, "adds": ORANGE, "takes off": GREEN, "sum": BLUE}
     color = name("kind", legend=None, scale={"domain": [*kinds], "range": [*kinds.values()]})
     dashes = {"type": "rule", "strokeDash": [5, 3], "strokeWidth": 1.5}
@@ -351,7 +353,7 @@ def waterfall(built: BuildUp) -> Spec:
             layer("bar", "steps", x=x, y=end, y2={"field": "start"}, color=color),
             layer({"type": "text", "dy": -7, "fontSize": 11}, "steps",
                   x=x, y=top, text=name("label")),
-            layer(dashes, "fresh", y=line),
+            layer(dashes, "fresh", y=level_of_fresh),
         ],
         subtitle=f"{offer.currency} {offer.price:g} per {offer.price_per} {offer.basis}; entry"
         f" {day(offer.entry_on)}; {QUOTA_WORDS[offer.quota]}. The scale does not start at zero.",

@@ -64,6 +64,8 @@ register(
     {
         "scenario": Format("Scenario"),
         "outcome": Format("Outcome"),
+        "scenario_finished_lb": Format("Finished", "lb", 0),
+        "scenario_short_lb": Format("Short", "lb", 0),
         "against_plan_usd": Format("Against plan", "$", 0, is_signed=True),
         "objective_usd": Format("Day's cost", "$", 0),
         "usd_per_finished_cwt": Format("Per finished cwt", "$", 2),
@@ -200,6 +202,9 @@ class ScenarioResults(Answer):
         every.insert(1, "outcome", [outcome.value for outcome in self.outcomes])
         named = every.head(1 + len(self.job.named))[["scenario", "outcome", *SUMMARY]].copy()
         change = named["objective_usd"] - named["objective_usd"].iloc[:1].sum(min_count=1)
+        named = named.rename(
+            columns={"finished_lb": "scenario_finished_lb", "short_lb": "scenario_short_lb"}
+        )
         named.insert(3, "against_plan_usd", change.where(named.index > 0))
         tables = {"scenarios": every, "named": named}
         if self.job.draws:
@@ -254,7 +259,13 @@ class ScenarioResults(Answer):
         every = "all" in sections
         named = self.tables["named"].copy()
         parts = [wrapped(self._answer())]
-        columns = ["scenario", "objective_usd", "against_plan_usd", "finished_lb", "short_lb"]
+        columns = [
+            "scenario",
+            "objective_usd",
+            "against_plan_usd",
+            "scenario_finished_lb",
+            "scenario_short_lb",
+        ]
         if (named["outcome"] != Outcome.OPTIMAL.value).any():
             columns.append("outcome")
         parts.append(table(named, columns))

@@ -409,7 +409,7 @@ def items_chart(value: DayValue) -> Spec:
     )
 
 
-_TIP = [
+_TIP: list[Spec] = [
     {"field": "item", "title": "Item"},
     {"field": "quote", "title": "Quote, $/cwt", "format": ",.2f"},
     {"field": "over", "title": "Over or under the line", "format": "+,.2f"},
