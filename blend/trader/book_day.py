@@ -28,7 +28,7 @@ STALE_AFTER_DAYS = 10
 register(
     {
         "book_item": Format("Item"),
-        "net_lb": Format("Net", "lb", 0),
+        "net_position_lb": Format("Net", "lb", 0),
         "net_loads": Format("Loads", "", 1),
         "lean_lb": Format("Lean", "lb", 0, is_summed=True),
         "fat_lb": Format("Fat", "lb", 0, is_summed=True),
@@ -112,7 +112,7 @@ class BookDay(Answer):
         cost = each.cost_usd / each.net_lb * LB_PER_CWT if each.net_lb else math.nan
         return {
             "book_item": each.item_id,
-            "net_lb": each.net_lb,
+            "net_position_lb": each.net_lb,
             "net_loads": each.net_lb / LOAD_LB,
             "lean_lb": each.net_lb * lean,
             "fat_lb": each.net_lb * (1 - lean),
@@ -132,7 +132,7 @@ class BookDay(Answer):
         return DataFrame(
             [
                 {"book_item": item, "delivery_month": month or "not given", "where": str(where),
-                 "net_lb": lb, "net_loads": lb / LOAD_LB}
+                 "net_position_lb": lb, "net_loads": lb / LOAD_LB}
                 for (item, month, where), lb in sorted(net.items())
                 if lb
             ]
@@ -160,7 +160,7 @@ class BookDay(Answer):
             parts.append(
                 screen.table(
                     self.tables["positions"],
-                    ["book_item", "net_lb", "lean_lb", "fat_lb"],
+                    ["book_item", "net_position_lb", "lean_lb", "fat_lb"],
                     title="Position in lean and fat",
                     note="Short positions are below zero.",
                 )

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from importlib import import_module
 from pathlib import Path
+from pkgutil import iter_modules
 
 import pandas as pd
 import pytest
@@ -111,3 +113,11 @@ def test_a_chart_is_saved_by_its_ending(tmp_path: Path, ending, begins):
 def test_a_chart_with_another_ending_is_refused(tmp_path: Path):
     with pytest.raises(FileTrouble, match=r"\.png, \.svg or \.pdf"):
         save(Lots().chart(), tmp_path / "chart.txt")
+
+
+def test_every_question_can_be_loaded_in_one_process():
+    """As the desk does: no two of them give one column name two formats."""
+    for room in ("grinder", "trader", "reporter", "lean"):
+        package = import_module(f"blend.{room}")
+        for module in iter_modules(package.__path__):
+            import_module(f"blend.{room}.{module.name}")
