@@ -167,7 +167,7 @@ def import_(path: Path, where: str | None) -> None:
     """Import items, canvass and volumes from a folder, a workbook or one table.
 
     All of it or none. What the store has already is skipped, so an import can be repeated. A
-    store that is not there yet is made; an older one is brought up to date.
+    store that is not there yet is made.
     """
     from blend.reporter.canvass import added_lines
     from blend.store import Store

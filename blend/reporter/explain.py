@@ -180,7 +180,7 @@ class Moved(Answer):
         if error is None:
             return [f"{line}. How sure that is takes the quote's error (--quote-error)."]
         beyond = "beyond" if abs(rest) > 2 * error else "within"
-        return [f"{line} (error {error * LB_PER_CWT:.2f}; {beyond} two errors)."]
+        return [f"{line} (±{error * LB_PER_CWT:.2f}, {beyond} two errors)."]
 
     def _cost_lines(self) -> list[str]:
         if self.plan is None:
@@ -407,7 +407,9 @@ def share_words(part: Contribution, move: ItemMove) -> str:
         else "account"
     )
     share = part.amount / move.next.change if move.next.change else math.inf
-    size = f"{cents(abs(part.amount) * LB_PER_CWT)}{_plus_minus(part.standard_error or None)}"
+    size = cents(abs(part.amount) * LB_PER_CWT)
+    if part.standard_error:
+        size += f" ±{part.standard_error * LB_PER_CWT:.2f}"
     if share > 1 + 1e-9:
         return f"{part.driver.words} {verb} for {size}, more than all of"
     amount = "nearly all" if share >= 0.9 else "most" if share > 0.5 else "the largest part"

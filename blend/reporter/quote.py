@@ -16,7 +16,7 @@ from blend.errors import BlendError, InputRefused, Problem
 from blend.output.answer import Answer
 from blend.output.formats import Format, cents, counted, day, long_day, register
 from blend.output.frames import frame
-from blend.output.screen import table, watch, with_sections, wrapped
+from blend.output.screen import table, watch, width, with_sections, wrapped
 from blend.reporter import words
 from blend.reporter.assessed import Assessed, Rung
 from blend.reporter.calendar import Average, Span
@@ -40,6 +40,8 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 _USD = ("$/cwt", 2)
+_WIDE = 80
+"""Columns of a terminal that shows the whole table of quotations."""
 register(
     {
         "trades": Format("Trades", "", 0, is_summed=True),
@@ -120,8 +122,10 @@ class DayQuotes(Answer):
         shown = self.tables["quotations"].assign(
             range=[_range(each.assessed) for each in self.quoted]
         )
-        columns = ("item_id", "trades", "loads", "range", "quote_usd_per_cwt",
-                   "change_usd_per_cwt", "trend", "based_on")  # fmt: skip
+        columns = ["item_id", "trades", "loads", "range", "quote_usd_per_cwt",
+                   "change_usd_per_cwt", "trend", "based_on"]  # fmt: skip
+        if width() < _WIDE:  # a range cut short would read as another price
+            columns = [name for name in columns if name not in ("trades", "loads", "based_on")]
         first = [
             wrapped(f"{long_day(self.day)}. $/cwt, {self._terms}. One load is 40,000 lb."),
             f"\n{table(shown, columns)}\n",

@@ -119,7 +119,7 @@ class Volumes(Answer):
         )
 
     def chart(self) -> Spec:
-        return volumes_chart(self.headline)
+        return volumes_chart(self.headline, self.day)
 
 
 def volumes_on(
@@ -264,7 +264,7 @@ def lags_note(lags: Mapping[str, Sequence[Lag]], tried: int) -> str:
     return f"{note} Too few weeks or no change: {', '.join(missing)}." if missing else note
 
 
-def volumes_chart(indicators: Sequence[Indicator]) -> Spec:
+def volumes_chart(indicators: Sequence[Indicator], on: date) -> Spec:
     """Volumes against the year before, in percent, one bar each."""
     from blend.output.charts import chart
 
@@ -285,4 +285,7 @@ def volumes_chart(indicators: Sequence[Indicator]) -> Spec:
             "transform": [{"calculate": "max(datum.change, 0)", "as": "end"}],
         },
     ]  # fmt: skip
-    return chart("Volumes on the year", rows, layers, height_px=30 * max(3, len(rows)))
+    subtitle = f"Latest to {day(on)}, against the same day a year before"
+    return chart(
+        "Volumes on the year", rows, layers, subtitle=subtitle, height_px=30 * max(3, len(rows))
+    )

@@ -458,7 +458,7 @@ def test_a_plan_is_stepped_through_to_its_certificate(client):
     assert "not proof of cause" in last
     assert client.get("/reporter/why.svg?of=plan&item=fresh+90s").text.startswith("<svg")
     observed = ready(client, f"{WHY_PLAN}&step=6&observed=5&error=0.5").text
-    assert "Not explained: $1.64 (error 0.50" in observed
+    assert "Not explained: $1.64 (±0.50" in observed
 
 
 @pytest.mark.parametrize(

@@ -47,7 +47,7 @@ def test_each_driver_is_left_as_it_was():
 @pytest.mark.parametrize(
     ("quote", "error", "shown"),
     [
-        (0.22, 0.015, "Not explained: $2.00 (error 1.50; within two errors)"),
+        (0.22, 0.015, "Not explained: $2.00 (±1.50, within two errors)"),
         (0.30, 0.015, "beyond two errors"),
         (0.22, None, "How sure that is takes the quote's error"),
     ],
