@@ -480,7 +480,7 @@ def test_a_cell_that_was_open_is_found_open(browser_page):
     left.wait_for()
     assert left.input_value() == "0.3"
     page.keyboard.press("Escape")
-    assert cell(page, "rules", "imported", "max_share").inner_text() == "0.4"
+    assert cell(page, "rules", "imported", "max_share").inner_text() == "40%"
 
 
 def test_the_plan_and_its_sheets_are_printed(browser_page, tmp_path):

@@ -95,7 +95,7 @@ def test_an_entry_sent_twice_is_added_once(client):
     for _ in range(2):
         answer = client.post("/reporter/add", data=HEARD)
         assert answer.status_code == 200
-        assert "Added test-1: trade of 90s at 339.25" in answer.text
+        assert "Added test-1: trade of 90s at $339.25" in answer.text
     assert len(entries_of(client)) == before + 1
     told = client.post("/reporter/add", data=HEARD | {"usd_per_cwt": "340"})
     assert told.status_code == 422
@@ -681,7 +681,7 @@ def _hear_three_things(page):
             assert page.input_value("[name=usd_per_cwt]") == "373.75"
             page.focus("[name=heard_at]")
         page.keyboard.press("Enter")
-        page.wait_for_selector(f"text=trade of 90s at {float(price):.2f}")
+        page.wait_for_selector(f"text=trade of 90s at ${float(price):.2f}")
     assert page.input_value("[name=source]") == "Quiet Firm"
     assert page.locator("tbody tr").first.inner_text().count("374.00") == 1
 
@@ -691,7 +691,7 @@ def _correct_the_last(page):
     assert page.input_value("[name=source]") == ""
     page.fill("[name=usd_per_cwt]", "373.5")
     page.keyboard.press("Enter")
-    page.wait_for_selector("text=trade of 90s at 373.50")
+    page.wait_for_selector("text=trade of 90s at $373.50")
     assert "corrected by" in page.locator("tbody tr").nth(1).inner_text()
 
 
