@@ -21,7 +21,7 @@ from tests.attack.targets import Grid, Target, files_of, within
 QUICK, EVERY, BLOCK = 40, 640, 80
 LONGEST_S = 60.0
 EXIT_CODES = {0, 1, 2, 3}
-"""As `blend --help` tells them."""
+"""As in `blend --help`."""
 
 CASE = ("lots", "products", "rules", "losses", "settings")
 
@@ -49,7 +49,7 @@ def history_with_method() -> dict[str, Grid]:
 _MARKET = cache(market_with_moves)
 _HISTORY = cache(history_with_method)
 _STORE = "--store {out}/market.db"
-_FILLED = f"store import {{sound}} {_STORE}"
+_FILLED = f"canvass import {{sound}} {_STORE}"
 _DAY = "--day 2024-11-04"
 
 ASKED = (
@@ -62,40 +62,43 @@ ASKED = (
     ),
     Asked("lean {in} --csv {out}/lean.csv", ("tests", "lots")),
     Asked("control {in}", ("batch_tests", "products")),
-    Asked("temperature {in}", ("temperatures", "lots")),
-    Asked("safe {in} --containers no --time-limit 2", ("confidence", "lean_spread", "lots")),
+    Asked("plan {in} --temps --no-workbook", ("temperatures", "lots")),
+    Asked(
+        "plan {in} --no-workbook --confidence table --containers no --time-limit 2",
+        ("confidence", "lean_spread", "lots"),
+    ),
     Asked(
         "simulate {in} --draws 100 --containers no --time-limit 2", ("confidence", "lean_spread")
     ),
     Asked(
-        "adjust {in} --product GB80 --pounds 3000 --fat 0.22 --lot B90-1 --lot B50-1",
+        "adjust {in} --product GB80 --pounds 3000 --fat 22 --lot B90-1 --lot B50-1",
         ("lots", "products", "lean_spread", "confidence", "losses"),
     ),
     Asked("value {in}", ("quotations",)),
-    Asked("replace {in}", ("lots", "losses")),
-    Asked("replace {in} --quotations", ("quotations",)),
-    Asked("demand {in} --lot B90-1", CASE),
-    Asked("supply {in} --lot B90-1", CASE),
-    Asked("regions {in} --lot B90-1 --lot B50-2", CASE),
+    Asked("substitute {in}", ("lots", "losses")),
+    Asked("substitute {in} --quotations", ("quotations",)),
+    Asked("breakeven {in} B90-1", CASE),
+    Asked("breakeven {in} B90-1 --by-pounds", CASE),
+    Asked("breakeven {in} B90-1 --second B50-2", CASE),
     Asked(
-        "positions {in} --containers no --csv {out}/ledger.csv --table ledger",
+        "plan {in} --days --containers no --csv {out}/ledger.csv --table ledger",
         ("orders", "forward_offers", "coolers", "lots", "settings"),
     ),
     Asked("landed {in}", ("foreign_offers",)),
     Asked("scenarios {in} --draws 3 --csv {out}/draws.csv", ("scenarios", "foreign_offers", *CASE)),
-    Asked("why {sound} {in} --item lot=B90-1", CASE),
-    Asked("clear {in}", (*CASE, "product_demand"), _MARKET),
-    Asked("clear {in} --move {in}/market_moves.csv", ("market_moves",), _MARKET),
-    Asked("why {sound} {in} --item lot=90s", ("lots", "product_demand"), _MARKET),
-    Asked(f"store import {{in}} {_STORE}", ("items", "canvass", "volumes"), _HISTORY, "store init"),
+    Asked("why {sound} {in} --where lot=B90-1", CASE),
+    Asked("why {in} --market", (*CASE, "product_demand"), _MARKET),
+    Asked("why {in} --market --move {in}/market_moves.csv", ("market_moves",), _MARKET),
+    Asked("why {sound} {in} --where lot=90s", ("lots", "product_demand"), _MARKET),
+    Asked(f"canvass import {{in}} {_STORE}", ("items", "canvass", "volumes"), _HISTORY),
     Asked(
-        f"quote {_DAY} --all --evidence --method {{in}}/quotation_method.csv {_STORE}",
+        f"quote {_DAY} --all --evidence --method-file {{in}}/quotation_method.csv {_STORE}",
         ("quotation_method",),
         _HISTORY,
         _FILLED,
     ),
     Asked(
-        f"tone {_DAY} --all --method {{in}}/quotation_method.csv {_STORE}",
+        f"quote {_DAY} --trend --method-file {{in}}/quotation_method.csv {_STORE}",
         ("quotation_method",),
         _HISTORY,
         _FILLED,
@@ -121,10 +124,7 @@ def _prepared(asked: Asked, random: Random, folder: Path) -> None:
         target = Target(asked.words, grids, asked.attacked, read=run, csv_only=True)
         write_files(malformed(random, target), folder / "in")
     if asked.before:
-        if "import" in asked.before:
-            assert run(f"store init {_STORE}", folder).exit_code == 0
-        words = asked.before if _STORE in asked.before else f"{asked.before} {_STORE}"
-        made = run(words, folder)
+        made = run(asked.before, folder)
         assert made.exit_code == 0, made.output
 
 
@@ -151,7 +151,7 @@ def _check(result: Result, before: Mapping[str, bytes], after: Mapping[str, byte
     assert result.exit_code in EXIT_CODES
     assert "Traceback" not in result.output
     if result.exit_code:
-        assert result.stderr.strip(), "refused without a word"
+        assert result.stderr.strip(), "refused without a message"
         assert _but_store(after) == _but_store(before), "something was written"
         return
     new = after.keys() - before.keys()
@@ -182,13 +182,13 @@ def test_commands_answer_or_say_why_not():
     assert codes[0] > QUICK / 10 and codes[2] > QUICK / 10, codes
 
 
-def test_a_market_that_lost_the_item_asked_of_is_refused(tmp_path: Path):
+def test_a_market_without_the_item_is_refused(tmp_path: Path):
     grids = market_grids()
     write_csvs(grids, tmp_path / "sound")
     place = grids["lots"][0].index("lot_id")
     lots = [row for row in grids["lots"] if row[place] != "90s"]
     write_csvs(grids | {"lots": lots}, tmp_path / "in")
-    result = run("why {sound} {in} --item lot=90s", tmp_path)
+    result = run("why {sound} {in} --where lot=90s", tmp_path)
     assert result.exit_code == 2
     assert "no lot 90s in the market after" in result.stderr
 

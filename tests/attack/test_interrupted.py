@@ -247,7 +247,7 @@ class Gone:
 @click.command()
 def plan():
     Gone()
-    time.sleep(20)
+    time.sleep(1)
     print("went on")
 
 LazyGroup.get_command = lambda group, ctx, name: plan

@@ -3,42 +3,22 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import click
 import pandas
 
 from tests.bench import tables
-from tests.bench.demand import bench_demand
 from tests.bench.measure import BenchPath, PathRow, bench_paths
 from tests.bench.page import SIZES, time_pages
 from tests.bench.paths import PATHS
-from tests.bench.safe import time_cones
 
-
-def _price_sweep(quick: bool) -> tuple[pandas.DataFrame, str]:
-    small = {"lots": 30, "products": 4, "points": 100, "sample": 3}
-    return tables.demand_table(bench_demand(**small if quick else {})), tables.DEMAND_NOTE
-
-
-def _cones(quick: bool) -> tuple[pandas.DataFrame, str]:
-    return tables.cones_table(time_cones(*(20, 4) if quick else ())), tables.CONES_NOTE
-
-
-def _browser(quick: bool) -> tuple[pandas.DataFrame, str]:
-    return tables.pages_table(time_pages(SIZES[:1] if quick else SIZES)), tables.PAGES_NOTE
-
-
-DETAILS: dict[str, Callable[[bool], tuple[pandas.DataFrame, str]]] = {
-    "price sweep": _price_sweep,
-    "cones": _cones,
-    "browser": _browser,
-}
-"""Closer looks at one path, run only when named."""
+BROWSER = "browser"
+"""A closer look at the desk, run only when named."""
 
 
 @click.command(
-    epilog=f"Paths: {', '.join(path.name for path in PATHS)}. More detail: {', '.join(DETAILS)}."
+    epilog=f"Paths: {', '.join(path.name for path in PATHS)}. More detail: {BROWSER}."
 )
 @click.argument("names", nargs=-1, metavar="[NAME]...")
 @click.option("--quick", is_flag=True, help="The smallest size only.")
@@ -49,13 +29,13 @@ def bench(names: Sequence[str], quick: bool) -> None:
     about fifteen minutes, or two with --quick. Compare the ratios of one run; the times are this
     machine's. Needs the extra `dev`.
     """
-    details = [name for name in names if name in DETAILS]
-    paths = [path for name in names if name not in DETAILS for path in _paths_named(name)]
+    paths = [path for name in names if name != BROWSER for path in _paths_named(name)]
     if paths or not names:
         rows = bench_paths(dict.fromkeys(paths) or PATHS, quick=quick, on_row=_done)
         _print(tables.paths_table(rows), tables.PATHS_NOTE)
-    for name in details:
-        _print(*DETAILS[name](quick))
+    if BROWSER in names:
+        rows = time_pages(SIZES[:1] if quick else SIZES)
+        _print(tables.pages_table(rows), tables.PAGES_NOTE)
 
 
 def _paths_named(name: str) -> list[BenchPath]:
@@ -63,7 +43,7 @@ def _paths_named(name: str) -> list[BenchPath]:
     named = [path for path in PATHS if path.name == name]
     named = named or [path for path in PATHS if name in path.name]
     if not named:
-        known = ", ".join((*(path.name for path in PATHS), *DETAILS))
+        known = ", ".join((*(path.name for path in PATHS), BROWSER))
         raise click.BadParameter(f"{name!r} is not a benchmark. Enter one of: {known}.")
     return named
 

@@ -6,10 +6,8 @@ from collections.abc import Iterable
 
 import pandas
 
-from tests.bench.demand import DemandTiming
 from tests.bench.measure import PathRow
 from tests.bench.page import PageTime
-from tests.bench.safe import ConeTime
 
 PATHS_NOTE = """\
 Medians of one run on this machine; the two ways take turns on the same data in memory. Compare
@@ -23,15 +21,6 @@ PAGES_NOTE = """\
 Medians of one run, from a price typed at the desk to the new plan. Bare solver: restarted from its
 last optimum. Answer: every part of the grinder's page, over a socket. Painted: from the key press
 to the plan on screen, blank without Chromium. PuLP and CBC: rebuilt and solved from scratch."""
-
-DEMAND_NOTE = """\
-One lot's demand curve. Where fewer prices were run than asked for, seconds are scaled up to all."""
-
-CONES_NOTE = """\
-A plan at a required confidence, relaxed to an LP with cones. Difference: relative, from the conic
-library's cost. Own gap: relative, between the way's own answer and its own bound on this
-relaxation; the library's answer alone carries no bound checked here."""
-
 
 def paths_table(rows: Iterable[PathRow]) -> pandas.DataFrame:
     return pandas.DataFrame(
@@ -67,33 +56,6 @@ def pages_table(rows: Iterable[PageTime]) -> pandas.DataFrame:
             "painted ms": _ms(row.seen_s),
             "PuLP and CBC ms": _ms(row.plain_s),
             "difference": f"{row.apart_share:.0e}",
-        }
-        for row in rows
-    )
-
-
-def demand_table(rows: Iterable[DemandTiming]) -> pandas.DataFrame:
-    return pandas.DataFrame(
-        {
-            "way": row.way,
-            "prices": row.points,
-            "prices run": row.solved,
-            "seconds": _number(row.seconds, 2),
-            "times the exact curve": _number(row.times_exact),
-        }
-        for row in rows
-    )
-
-
-def cones_table(rows: Iterable[ConeTime]) -> pandas.DataFrame:
-    return pandas.DataFrame(
-        {
-            "way": row.way,
-            "ms": _ms(row.seconds),
-            "cost USD": _number(row.objective_usd, 2),
-            "own gap": "none" if row.gap_share is None else f"{row.gap_share:.0e}",
-            "difference": f"{row.apart_share:.0e}",
-            "rounds": "" if row.rounds is None else str(row.rounds),
         }
         for row in rows
     )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,20 +15,13 @@ sizes = {"lots": st.integers(2, 24), "products": st.integers(1, 5), "seed": st.i
 
 
 @each_kind
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(**sizes)
-def test_same_arguments_same_case(kind, lots, products, seed):
+def test_the_same_arguments_give_the_same_case_and_it_has_a_plan(kind, lots, products, seed):
     case = make_instance(lots, products, seed, kind)
     assert case == make_instance(lots, products, seed, kind)
     assert case.lots != make_instance(lots, products, seed + 1, kind).lots
     assert (len(case.lots), len(case.products)) == (lots, products)
-
-
-@each_kind
-@settings(max_examples=40, deadline=None)
-@given(**sizes)
-def test_linear_model_has_a_plan(kind, lots, products, seed):
-    case = make_instance(lots, products, seed, kind)
     assert solve_reference(case, relax=True, solver="highs").status == "optimal"
 
 
@@ -87,13 +78,6 @@ def test_a_tight_market_knows_every_kind_of_rule():
     # warmth needs thermometer readings, which a market has not
     assert {rule.kind for rule in case.rules} == set(RuleKind) - {RuleKind.MAX_TEMP}
     assert len({species for product in case.products for species in product.species}) == 3
-
-
-@each_kind
-def test_a_thousand_lots_and_sixty_products_are_made_within_a_second(kind):
-    start_s = time.process_time()
-    make_instance(1_000, 60, 0, kind)
-    assert time.process_time() - start_s < 1.0
 
 
 def test_one_lot_does_not_blend():

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import replace
 from importlib.util import find_spec
 
+from blend.domain.case import Case
+from blend.domain.lots import Lot
 from blend.domain.scenarios import Change, Distribution, ScenarioField, ScenarioRow, changed_case
 from blend.domain.selectors import parse_selector
 from blend.grinder.plan_days import plan_days
 from blend.trader.curves import demand_curve
+from blend.trader.opening import open_case
 from blend.trader.scenarios import ScenarioJob, run_scenarios
-from tests.bench.demand import max_taken, spread_over, stated_anew
 from tests.bench.horizons import make_horizon, min_cost_stated
 from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Span, Task, pairs
@@ -55,11 +59,34 @@ def _demand(size: Size) -> Iterator[Task]:
 
     def plain() -> Mapping[str, float]:
         return {
-            f"{price:.6f}": stated_anew(case, lot.lot_id, price)
+            f"{price:.6f}": pounds_by_cbc(case, lot.lot_id, price)
             for price in spread_over(prices, sample)
         }
 
     yield Task(ours, plain, sample / _PRICES)
+
+
+def max_taken(case: Case) -> Lot:
+    opened = open_case(case)
+    model = opened.linear.model
+    return model.sets.lots[int(opened.answer.x[model.take].argmax())]
+
+
+def spread_over(prices: list[float], count: int) -> list[float]:
+    """`count` of the prices, evenly spread."""
+    step = len(prices) / min(count, len(prices))
+    return [prices[math.floor((index + 0.5) * step)] for index in range(min(count, len(prices)))]
+
+
+def pounds_by_cbc(case: Case, lot_id: str, usd_per_lb: float) -> float:
+    """Pounds taken at a delivered price, by plain PuLP with CBC."""
+    lots = tuple(
+        replace(lot, price_usd_per_lb=usd_per_lb, price_basis="delivered")
+        if lot.lot_id == lot_id
+        else lot
+        for lot in case.lots
+    )
+    return solve_reference(replace(case, lots=lots), relax=True, solver="cbc").take_lb[lot_id]
 
 
 # Scenarios --------------------------------------------------------------------------------------

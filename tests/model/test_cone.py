@@ -9,11 +9,14 @@ import numpy as np
 import pytest
 
 from blend.model.arrays import Model, Rows
+from blend.model.build import build_model
+from blend.model.chance_constraints import ChanceModel
 from blend.model.cone import Cone
 from blend.model.conic import conic_point
 from blend.model.solver import Outcome
 from blend.model.tangents import ACCURACY, ConicLinear
 from blend.model.whole_cones import solve_conic_whole
+from tests.bench.safe import uncertain_instance
 
 
 def model_of(cost, rows: Rows, upper, whole=None) -> Model:
@@ -58,6 +61,18 @@ def test_cuts_alone_agree_with_an_independent_conic_solver(seed):
     assert answer.objective == pytest.approx(by_library, rel=1e-6)
     assert answer.bound <= by_library * (1 + 1e-9)
     assert answer.gap_share <= ACCURACY
+
+
+@pytest.mark.parametrize("size", [(20, 4), pytest.param((60, 12), marks=pytest.mark.slow)], ids=str)
+@pytest.mark.parametrize("uses_library", [False, True])
+def test_cuts_agree_with_the_conic_solver_on_a_plan_with_confidence(size, uses_library):
+    case, spread, chance_constraints = uncertain_instance(*size, seed=1)
+    chance = ChanceModel(build_model(case), spread, chance_constraints)
+    chance.refer_to(chance.reference_of(chance.conic.find()))  # batches as in a plan
+    by_library = float(chance.model.cost @ conic_point(chance.model, chance.conic.cones))
+    answer = ConicLinear(chance.model, chance.conic.cones, uses_library).solve()
+    assert answer.objective == pytest.approx(by_library, rel=1e-6)
+    assert answer.gap_share <= 1e-7
 
 
 @pytest.mark.parametrize("seed", range(4))
