@@ -27,7 +27,6 @@ from tests.check import (
     test_correct,
     test_curves,
     test_regions,
-    test_replacement,
     test_safe,
     test_why,
 )
@@ -40,7 +39,7 @@ class Kind:
     """One kind of answer: is a right one accepted, and each of some wrong ones?"""
 
     function: str
-    """The function of `blend.check` that judges; empty where a test alone computes it again."""
+    """The function of `blend.check` that judges."""
     right: Callable[[], bool]
     wrong: Mapping[str, Callable[[], bool]]
 
@@ -221,12 +220,6 @@ KINDS = {
         test_correct.CORRUPTIONS,
         lambda pair: not test_correct.faults(*pair),
     ),
-    "substitutes": _kind(
-        "",
-        test_replacement.REPORTED,
-        test_replacement.CORRUPTIONS,
-        lambda reported: test_replacement.certified(reported).is_valid,
-    ),
 }
 
 
@@ -238,7 +231,7 @@ def test_every_judge_has_its_kind():
         for node in ast.parse(file.read_text()).body
         if isinstance(node, ast.FunctionDef) and node.name.startswith(("check_", "certify_"))
     }
-    functions = {kind.function for kind in KINDS.values()} - {""}
+    functions = {kind.function for kind in KINDS.values()}
     assert judges and judges | {"dual_bound_usd"} == functions
 
 
