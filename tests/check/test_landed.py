@@ -22,8 +22,8 @@ def value_of(offer: ForeignOffer, kind: RateKind, entry_usd: float = 1.0) -> flo
     all in force on the day."""
     rates = [r for r in RATES if r.concerns(kind, offer.origin, offer.tariff_line)]
     rate = max(rates, key=lambda rate: (rate.origin != "", len(rate.tariff_line)))
-    per_kg = rate.unit not in (RateUnit.SHARE,) and kind.startswith("duty")
-    return rate.value * (offer.net_weight_lb * KG_PER_LB if per_kg else entry_usd)
+    by_weight = rate.unit is RateUnit.USD_PER_KG
+    return rate.value * (offer.net_weight_lb * KG_PER_LB if by_weight else entry_usd)
 
 
 def expected_usd(offer: ForeignOffer, value_usd: float) -> dict[Cost, float]:

@@ -2,20 +2,48 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import replace
 from datetime import date
 from functools import partial
 
 import pytest
 
-from blend.domain.case import Settings
+from blend.domain.case import Case, Settings
 from blend.domain.rules import Loss, Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
 from blend.domain.standards import Action, StandardRow
+from blend.model.solve import solve_linear
+from blend.model.solver import Outcome
+from blend.model.whole import plan_whole
 from tests.published.cases import DAY, WORKED_CASES, make_case, make_lot, make_product
-from tests.reference import batches_of, solve_reference
+from tests.reference import ReferenceAnswer, batches_of, solve_reference
+
+
+
+def solve_model(case: Case, *, relax: bool = False) -> ReferenceAnswer:
+    """The model's plan before rounding, in the form of the reference."""
+    case = replace(case, settings=replace(case.settings, gap_share=0.0))
+    linear = solve_linear(case)
+    if linear.outcome is not Outcome.OPTIMAL:
+        return ReferenceAnswer(linear.outcome)
+    use_lb: dict[tuple[str, str], float] = defaultdict(float)
+    if relax:
+        use_lb |= linear.use_lb
+        return ReferenceAnswer("optimal", linear.objective_usd, linear.take_lb, use_lb)
+    whole = plan_whole(case, linear)
+    if whole.exact is None:
+        return ReferenceAnswer(whole.outcome)
+    for run in whole.exact.runs:
+        for each in run.ingredients:
+            use_lb[each.lot_id, run.product_id] += run.batches * each.pounds_lb
+    take_lb = {take.lot_id: take.pounds_lb for take in whole.exact.takes}
+    short_lb = dict(whole.exact.shortage_lb)
+    return ReferenceAnswer("optimal", whole.objective_usd, take_lb, use_lb, short_lb)
+
 
 SOLVERS = {name: partial(solve_reference, solver=name) for name in ("cbc", "highs")}
+SOLVERS["model"] = solve_model
 each_solver = pytest.mark.parametrize("solve", SOLVERS.values(), ids=SOLVERS.keys())
 
 LEAN_90 = make_lot("90s", 0.90, 2.00)

@@ -118,69 +118,6 @@ def settled(where: WholeContainers, **more) -> Settings:
     return Settings(plan_on=DAY, whole_containers=where, gap_share=GAP, **more)
 
 
-def test_containers_taken_whole_leave_something_over():
-    whole = planned(make_case([LEAN, FAT], [GROUND], settings=settled(WholeContainers.TAKEN)))
-    assert whole.objective_usd == pytest.approx(3 * 2_000 + 600)
-    assert {take.lot_id: (take.containers, take.used_lb) for take in whole.rounded_plan.takes} == {
-        "fat": (1, pytest.approx(750)),
-        "lean": (3, pytest.approx(2_250)),
-    }
-
-
-def test_a_value_of_what_is_left_over_pays_for_taking_more():
-    kept = replace(LEAN, on_hand_or_offered="on hand", salvage_value_usd_per_lb=1.90)
-    loose = make_lot("loose", 0.90, 2.05, quantity_lb=10_000)
-    case = make_case([kept, loose, FAT], [GROUND], settings=settled(WholeContainers.TAKEN))
-    # a third combo costs 0.10 for each of 750 lb left over: 75; 250 loose lb cost 0.05 more
-    assert planned(case).objective_usd == pytest.approx(2 * 2_000 + 250 * 2.05 + 600)
-    dear = replace(loose, price_usd_per_lb=2.40)
-    case = replace(case, lots=(kept, dear, FAT))
-    assert planned(case).objective_usd == pytest.approx(3 * 2_000 - 750 * 1.90 + 600)
-
-
-def test_each_product_receives_whole_containers():
-    wide = replace(GROUND, tolerance_below_share=0.05, tolerance_above_share=0.05)
-    products = [wide, replace(wide, product_id="other", min_lb=1_000, max_lb=1_000)]
-    lots = [LEAN, FAT, make_lot("eighties", 0.80, 1.90, container="combo", container_lb=1_000.0)]
-    case = make_case(lots, products, settings=settled(WholeContainers.PER_PRODUCT))
-    whole = planned(case)
-    # 3,000 lb as lean, fat and eighties is 73 % lean: out. Two lean, one fat is 76.7 %
-    assert whole.objective_usd == pytest.approx(2 * 2_000 + 600 + 1_900)
-
-
-@pytest.mark.parametrize(
-    ("max_lb", "taken_lb", "usd"),
-    [(1_000, 0, 1_000 * 1.65), (4_000, 3_000, 3_000 * 1.50 + 1_000 * 1.65)],
-)
-def test_a_min_purchase_is_all_or_nothing(max_lb, taken_lb, usd):
-    cheap = make_lot("cheap", 0.80, 1.50, quantity_lb=3_000, min_purchase_lb=2_500)
-    plain = [make_lot("lean", 0.90, 2.00), make_lot("fat", 0.50, 0.60)]
-    case = make_case([cheap, *plain], [make_product(0.80, max_lb, max_lb=max_lb)])
-    whole = planned(case)
-    assert whole.objective_usd == pytest.approx(usd)
-    assert sum(t.pounds_lb for t in whole.rounded_plan.takes if t.lot_id == "cheap") == taken_lb
-
-
-def test_a_lot_that_cannot_be_split_is_taken_whole():
-    cheap = make_lot("cheap", 0.80, 1.50, quantity_lb=1_300, must_take_all=True)
-    plain = [make_lot("lean", 0.90, 2.00), make_lot("fat", 0.50, 0.60)]
-    order = make_product(0.80, 1_250, max_lb=1_250)
-    whole = planned(make_case([cheap, *plain], [order]))
-    assert whole.objective_usd == pytest.approx(1_300 * 1.50)  # 50 lb are wasted, yet it pays
-    larger = replace(cheap, quantity_lb=1_500)  # 2,250 is more than 1,250 lb of others
-    assert planned(make_case([larger, *plain], [order])).objective_usd == pytest.approx(
-        1_250 * 1.65
-    )
-
-
-def test_whole_numbers_may_rule_out_every_plan():
-    order = make_product(0.80, 1_000, max_lb=1_000, blender_min_lb=600, blender_max_lb=700)
-    case = make_case([make_lot("only", 0.80, 1.0)], [order], settings=settled(WholeContainers.NO))
-    whole = planned(case)
-    assert whole.outcome is Outcome.INFEASIBLE
-    assert whole.rounded_plan is None
-
-
 def test_no_search_where_the_linear_optimum_is_whole_already():
     lots = [make_lot("lean", 0.90, 2.00), make_lot("fat", 0.50, 0.60)]
     fits = replace(GROUND, blender_min_lb=900, blender_max_lb=1_100)
