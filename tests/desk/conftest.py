@@ -197,6 +197,7 @@ def _in_process(folder: Path, port: int, options: dict[str, Any]) -> Served:
         text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )
+    atexit.register(process.kill)  # an interrupted run leaves no server behind
     line = process.stdout.readline()
     if not line.startswith("Desk: "):
         process.kill()

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
+from blend.desk import packaged
 from blend.desk.guard import MAX_REQUEST_BYTES
 from tests.desk.conftest import KEY, Served
 
@@ -404,3 +405,12 @@ def test_a_page_of_another_origin_does_and_learns_nothing(browser, served, site)
     assert not served.desk.book.done and not served.desk.journal.drafts
     assert everything_in(served.folder) == before
     context.close()
+
+
+@pytest.mark.parametrize("name", packaged.NAMES)
+def test_scripts_and_styles_come_out_of_their_packages(client, name):
+    answer = client.get(f"{packaged.PATH}/{name}")
+    assert answer.status_code == 200 and len(answer.content) > 10_000
+    assert "immutable" in answer.headers["cache-control"]
+    assert "script-src 'self'" in answer.headers["content-security-policy"]
+    assert client.get(f"{packaged.PATH}/{name}.map").status_code == 404
