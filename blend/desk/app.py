@@ -111,7 +111,7 @@ def server_of(desk: Desk, *, key: str, names: tuple[str, ...], port: int) -> uvi
 
 class _Server(uvicorn.Server):
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        # answers that are cut off now are no fault to tell of
+        # answers cut off now are no fault worth reporting
         logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
         await super().shutdown(sockets)
 

@@ -114,7 +114,7 @@ def _of_folder(desk: Desk) -> Compared | None:
     try:
         plan = LiveCase().plan(read_ready_case(desk.place).case)
     except BlendError:
-        return None  # what the folder has may be what is being mended here
+        return None  # the folder may hold the very fault being fixed here
     return None if plan is None else show_live.compared(plan)
 
 

@@ -269,7 +269,7 @@ def _held(store: Store, entry_id: str) -> Iterable[CanvassEntry]:
 def refused_form(
     values: dict[str, str], problems: Sequence[Problem], key: str, names: Sequence[str] = TYPED
 ) -> Typed:
-    """The form as it was sent, each fault beside its field where it has one of `names`."""
+    """The form as it was sent, each fault next to its field where it has one of `names`."""
     faults: dict[str, str] = {}
     others = []
     for problem in problems:

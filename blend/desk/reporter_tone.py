@@ -40,7 +40,7 @@ LEVELS_DRAFT = f"{OWN}series that stand at a time"
 
 
 def tone_page(desk: Desk, store: Store, request: Request, form: Form) -> Response:
-    """Which way items went, demand and offerings, spans compared, and volumes beside them."""
+    """Which way items went, demand and offerings, spans compared, and volumes."""
     day = day_of(store, request)
     if not store.items():
         return no_items(desk, request, day)
