@@ -35,7 +35,6 @@ START: dict[str, Place] = {
     "demo": Place("blend.cli.demo", "Copy the invented plant, to try things on"),
     "new": Place("blend.cli.sheets", "A starter workbook to fill in"),
     "check": Place("blend.cli.grinder", "List every problem in your tables"),
-    "columns": Place("blend.cli.sheets", "What each column of the tables holds"),
     "guide": Place("blend.cli.guide", "Terms, method, cautions, one page per job"),
     "desk": Place("blend.cli.desk", "The page in the browser"),
 }
@@ -52,9 +51,7 @@ TRADE: dict[str, Place] = {
     "breakeven": Place("blend.cli.trader", "What a lot is worth to you, at every price"),
     "substitute": Place("blend.cli.trader", "The cheapest mix that does what an item does"),
     "landed": Place("blend.cli.trader", "Imports at your dock, next to fresh"),
-    "scenarios": Place(
-        "blend.cli.trader", "Many prices, supplies and orders; the range of cost"
-    ),
+    "scenarios": Place("blend.cli.trader", "Many prices, supplies and orders; the range of cost"),
     "book": Place("blend.cli.book", "Positions, marks, profit and loss"),
 }
 REPORT: dict[str, Place] = {
@@ -113,6 +110,10 @@ class LazyGroup(click.Group):
         if not standalone_mode:
             return super().main(*args, standalone_mode=False, **extra)
         _mend_streams()
+        if "_BLEND_COMPLETE" in os.environ:
+            from blend.cli.completion import register
+
+            register()
         try:
             code = super().main(*args, standalone_mode=False, **extra) or 0
         except click.ClickException as error:

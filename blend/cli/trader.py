@@ -199,7 +199,7 @@ def breakeven(
     and batches could be split.
     """
     by_price = (min_price, max_price, available) != (None, None, None)
-    if by_pounds and second is not None or by_price and (by_pounds or second is not None):
+    if (by_pounds and second is not None) or (by_price and (by_pounds or second is not None)):
         raise click.UsageError(
             "Use one: --by-pounds, --second, or prices (--min-price, --max-price, --available)."
         )

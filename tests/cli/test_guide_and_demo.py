@@ -40,3 +40,16 @@ def test_the_demo_is_copied_whole_and_never_over_anything(tmp_path: Path):
 def test_help_lists_every_command_by_who_uses_it():
     text = run("--help").stdout
     assert all(title in text for title in SECTIONS)
+
+
+@pytest.mark.parametrize(
+    ("line", "word", "found"),
+    [("blend wee", "wee", "weekly"), ("blend weekly --sto", "--sto", "--store")],
+)
+def test_powershell_learns_what_may_come_next(monkeypatch, capsys, line, word, found):
+    monkeypatch.setenv("_BLEND_COMPLETE", "powershell_complete")
+    monkeypatch.setenv("COMP_WORDS", line)
+    monkeypatch.setenv("COMP_WORD", word)
+    with pytest.raises(SystemExit):
+        main(prog_name="blend")
+    assert found in [each.split("\t")[0] for each in capsys.readouterr().out.splitlines()]

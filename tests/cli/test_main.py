@@ -346,21 +346,21 @@ def test_warnings_come_once_and_after_the_answer(runner, tmp_path):
     assert answer.output.endswith(answer.stderr)
 
 
-def test_columns_tells_every_column_of_every_table(runner):
+def test_the_guide_explains_every_column_of_every_table(runner):
     columns = importlib.import_module("blend.tables.columns")
-    printed = runner.invoke(main, ["columns"])
+    printed = runner.invoke(main, ["guide", "columns"])
     assert printed.exit_code == 0
     for table in columns.TABLES.values():
-        alone = runner.invoke(main, ["columns", table.name]).stdout
+        alone = runner.invoke(main, ["guide", "columns", table.name]).stdout
         for name in table.column_names:
-            assert re.search(rf"^{name} ", alone, re.MULTILINE)
+            assert re.search(rf"^  {name}\b", alone, re.MULTILINE)
         assert alone.rstrip() in printed.stdout
     for name in columns.SETTING_COLUMNS:
-        assert re.search(rf"^{name} ", printed.stdout, re.MULTILINE)
+        assert re.search(rf"^  {name}\b", printed.stdout, re.MULTILINE)
 
 
 def test_a_table_that_does_not_exist_is_answered_with_those_that_do(runner):
-    answer = runner.invoke(main, ["columns", "lot"])
+    answer = runner.invoke(main, ["guide", "columns", "lot"])
     assert answer.exit_code == 2
     assert "lots" in answer.stderr
 

@@ -14,14 +14,13 @@ from click.testing import CliRunner
 from sqlalchemy import MetaData, Table, create_engine, insert, select
 
 from blend.cli.records import record_options
-from blend.cli.sheets import guide_tables
 from blend.domain import columns as col
 from blend.domain.columns import record, table_of
 from blend.domain.market import CanvassEntry
 from blend.errors import InputRefused
-from blend.show.text import tables_text
 from blend.store.schema import sql_columns
 from blend.tables.forms import form_fields
+from blend.tables.guide import table_text
 from blend.tables.history import record_of_words
 from blend.tables.rows import Sheets
 from blend.tables.starter import starter_table
@@ -68,7 +67,7 @@ def test_starter_sheet(tmp_path: Path):
 
 
 def test_guide():
-    text = tables_text(guide_tables(TABLE))
+    text = table_text(TABLE)
     for column in TABLE.columns:
         assert column.name in text
 
