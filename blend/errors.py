@@ -78,6 +78,8 @@ class Caution:
     column: str | None
     fact: str
     advice: str = ""
+    together: str = ""
+    """Where several such cautions are one line: its text, {count} for how many."""
 
     @property
     def words(self) -> str:

@@ -38,7 +38,7 @@ MAY_IMPORT = {
     "domain": set(),
     "rules": {"domain", "model"},
     "constraints": {"domain", "rules", "model"},
-    "tables": {"domain", "files", "rules"},
+    "tables": {"domain", "files", "output", "rules"},
     "store": {"domain", "files"},
     "model": {"domain", "rules", "constraints"},
     "check": {"domain", "rules", "constraints"},

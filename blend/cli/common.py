@@ -99,11 +99,33 @@ def read_folder(
 
 
 def warn_at_end(warnings: Iterable[Caution]) -> None:
-    """Warnings go to stderr, after the answer of the command."""
-    from blend.show.amounts import printable
+    """Warnings go to stderr once, after the answer of the command; like ones share a line."""
+    root = click.get_current_context().find_root()
+    if _WARNINGS not in root.meta:
+        root.meta[_WARNINGS] = []
+        root.call_on_close(partial(_print_warnings, root.meta[_WARNINGS]))
+    root.meta[_WARNINGS] += warnings
 
-    lines = "".join(f"warning: {printable(str(each))}\n" for each in warnings)
-    click.get_current_context().call_on_close(partial(click.echo, lines, err=True, nl=False))
+
+_WARNINGS = "blend.warnings"
+
+
+def _print_warnings(warnings: list[Caution]) -> None:
+    from blend.output.formats import printable
+
+    lines = warning_lines(warnings)
+    click.echo("".join(f"warning: {printable(line)}\n" for line in lines), err=True, nl=False)
+
+
+def warning_lines(warnings: Iterable[Caution]) -> list[str]:
+    """One line for each warning, and one for all that are alike."""
+    warnings = list(warnings)
+    alone = dict.fromkeys(str(each) for each in warnings if not each.together)
+    shared: dict[str, set[str]] = {}
+    for each in warnings:
+        if each.together:
+            shared.setdefault(each.together, set()).add(each.fact)
+    return [*alone, *(text.format(count=len(facts)) for text, facts in shared.items())]
 
 
 def note_at_end(text: str) -> None:

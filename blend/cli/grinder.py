@@ -290,7 +290,7 @@ def check(folder: Path, save_columns: bool) -> None:
     Your own sheet may have title rows, totals and headings of its own; what was guessed is
     listed. Nothing is planned.
     """
-    from blend.cli.common import read_folder, warn_at_end
+    from blend.cli.common import read_folder, warn_at_end, warning_lines
     from blend.grinder.plan_frames import not_available, table_counts
     from blend.output import screen
     from blend.output.formats import counted
@@ -304,7 +304,7 @@ def check(folder: Path, save_columns: bool) -> None:
     missing = not_available(read.case)
     if len(missing):
         click.echo("\n" + screen.table(missing, title="Not available today"))
-    warnings = len(read.warnings) + len(strays)
+    warnings = len(warning_lines([*read.warnings, *strays]))
     click.echo(f"\n{counted(warnings, 'warning')}." if warnings else "\nNo warnings.")
     if save_columns:
         from blend.tables.write import save_column_map

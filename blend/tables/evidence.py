@@ -53,6 +53,8 @@ def read_tests(source: Source, case: Case) -> TestsRead:
             "method",
             f"the errors of {name} are partly from memory or from a simulation",
             "Put the plant's own duplicate-test errors into lean_test_methods.csv.",
+            "errors of {count} test methods are partly from memory or a simulation. Put the plant's"
+            " own duplicate-test errors into lean_test_methods.csv",
         )
         for name in sorted({test.method for test in tests})
         if "memory" in (methods[name].verified, methods[name].sampling_verified)
