@@ -69,11 +69,11 @@ def test_a_cause_is_offered_to_print_only_where_the_model_explains_the_move(quot
     assert ("not a cause" in " ".join(shown.split())) is not names_cause
 
 
-def test_what_is_told_of_two_cases_names_the_folder(tmp_path):
+def test_warnings_of_two_cases_name_the_folder(tmp_path):
     answer = run("why", BEFORE, DEMO, "--where", "lot=B90-1")
     warnings = [line for line in answer.stderr.splitlines() if line.startswith("warning: ")]
-    of_before = [line for line in warnings if f"{BEFORE / 'products.csv'} row 2" in line]
-    of_after = [line for line in warnings if f"{DEMO / 'products.csv'} row 2" in line]
+    of_before = [line for line in warnings if str(BEFORE / "products.csv") in line]
+    of_after = [line for line in warnings if str(DEMO / "products.csv") in line]
     assert len(of_before) == len(of_after) == 1
     broken = tmp_path / "broken"
     shutil.copytree(BEFORE, broken)
