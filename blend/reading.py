@@ -1,4 +1,4 @@
-"""A case ready to plan: read from its tables, its warmth rules reckoned from its temperatures."""
+"""A case ready to plan, read from its tables; temperature rules get the heat of its lots."""
 
 from __future__ import annotations
 
@@ -12,8 +12,21 @@ if TYPE_CHECKING:
     from blend.tables.tables import Source
 
 
+def read(source: Source) -> Case:
+    """The case in a folder or a workbook, ready to plan. Its cautions are Python warnings.
+
+    Raises InputRefused with every problem of every table, FileTrouble for what cannot be opened.
+    """
+    import warnings
+
+    found = read_ready_case(source)
+    for each in found.warnings:
+        warnings.warn(str(each), stacklevel=2)
+    return found.case
+
+
 def read_ready_case(source: Source) -> CaseRead:
-    """The case of `source` and what to look at twice; raises as `read_case` does."""
+    """The case of `source` and its cautions; raises as `read_case` does."""
     from blend.tables.read import read_case
 
     read = read_case(source)
@@ -21,7 +34,7 @@ def read_ready_case(source: Source) -> CaseRead:
 
 
 def with_temperature(source: Source, case: Case) -> Case:
-    """The case with its warmth rules ready, from the temperatures of its lots."""
+    """The case with its temperature rules ready, from the temperatures of its lots."""
     from blend.grinder.temperature import case_with_temperature, has_temperature_rule
 
     if not has_temperature_rule(case):

@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
     from blend.grinder.safe import ConfidentPlan
+    from blend.model.pulp_model import Added
 
 SPLIT = "as if combos and batches could be split"
 _LINES, _FEWEST_LINES = 40, 4
@@ -603,6 +604,20 @@ class DayPlan(Answer):
         from blend.grinder.blend_chart import blend_chart
 
         return blend_chart(self.case, self.plan)
+
+
+def plan(case: Case, *, extra: Added = (), shadow_prices: bool = True) -> DayPlan:
+    """Today's plan at least cost. `extra` are PuLP constraints on the variables of
+    `blend.model(case)`, by name. Raises NoPlan, InputRefused or OutOfTime as `make_plan` does."""
+    from blend.grinder.odds import errors_of
+    from blend.grinder.plan import make_plan
+
+    if extra:
+        from blend.model.pulp_model import constraints_from_pulp
+
+        case = case.with_constraints(constraints_from_pulp(case, extra))
+    made = make_plan(case, shadow_prices=shadow_prices)
+    return DayPlan(case=case, plan=made, errors=errors_of(case, {}, ()))
 
 
 def rounding_short_words(plan: Plan) -> str:

@@ -29,7 +29,7 @@ register(
     {
         "book_item": Format("Item"),
         "net_position_lb": Format("Net", "lb", 0),
-        "net_loads": Format("Loads", "", 1),
+        "position_loads": Format("Loads", "", 1),
         "lean_lb": Format("Lean", "lb", 0, is_summed=True),
         "fat_lb": Format("Fat", "lb", 0, is_summed=True),
         "cost_usd_per_cwt": Format("Cost", "$/cwt", 2),
@@ -113,7 +113,7 @@ class BookDay(Answer):
         return {
             "book_item": each.item_id,
             "net_position_lb": each.net_lb,
-            "net_loads": each.net_lb / LOAD_LB,
+            "position_loads": each.net_lb / LOAD_LB,
             "lean_lb": each.net_lb * lean,
             "fat_lb": each.net_lb * (1 - lean),
             "cost_usd_per_cwt": cost,
@@ -132,7 +132,7 @@ class BookDay(Answer):
         return DataFrame(
             [
                 {"book_item": item, "delivery_month": month or "not given", "where": str(where),
-                 "net_position_lb": lb, "net_loads": lb / LOAD_LB}
+                 "net_position_lb": lb, "position_loads": lb / LOAD_LB}
                 for (item, month, where), lb in sorted(net.items())
                 if lb
             ]
@@ -141,7 +141,7 @@ class BookDay(Answer):
     def screen(self, sections: Collection[str] = ()) -> str:
         every = "all" in sections
         figures = self.figures
-        columns = ["book_item", "net_loads", "cost_usd_per_cwt", "mark_usd_per_cwt",
+        columns = ["book_item", "position_loads", "cost_usd_per_cwt", "mark_usd_per_cwt",
                    "realized_usd", "unrealized_usd", "total_usd"]  # fmt: skip
         parts = [
             screen.strong(f"Book, {long_day(self.on)}: {money(self.total_usd)} in all"),

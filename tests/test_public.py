@@ -1,0 +1,61 @@
+"""What `import blend` offers: one function a question, each documented, imported when used."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import blend
+
+DEMO = Path(blend.__file__).parent.parent / "demo_data"
+
+
+@pytest.mark.parametrize("name", blend.__all__)
+def test_every_public_name_is_there_and_documented(name):
+    assert getattr(blend, name).__doc__
+
+
+def test_nothing_else_is_public():
+    with pytest.raises(AttributeError, match="planned"):
+        blend.planned  # noqa: B018
+    assert set(blend.__all__) <= set(dir(blend))
+
+
+def test_importing_blend_imports_nothing_heavy():
+    heavy = ("pandas", "pulp", "numpy", "highspy")
+    code = f"import sys, blend; print([n for n in {heavy} if n in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+@pytest.fixture(name="case", scope="module")
+def demo_case():
+    with pytest.warns(UserWarning, match="CFR"):
+        return blend.read(DEMO)
+
+
+def test_a_constraint_of_your_own_is_obeyed_and_priced(case):
+    """Five lines of a notebook: cap two imported lots in one product, see what the cap costs."""
+    model = blend.model(case)
+    cap = model.use["I90-1", "GB80"] + model.use["I90-2", "GB80"] <= 1_000
+    plan = blend.plan(case, extra={"two imports in 80s": cap})
+    used = plan.recipes.query("product_id == 'GB80' and lot_id in ('I90-1', 'I90-2')")
+    assert used.run_lb.sum() <= 1_000
+    priced = plan.limits[plan.limits.limit.str.contains("two imports in 80s")]
+    assert priced.loosening_saves_usd.max() > 0
+
+
+def test_every_module_can_be_imported_together():
+    """One name has one format in the whole project; a second one would fail here."""
+    root = Path(blend.__file__).parent
+    names = [
+        ".".join(("blend", *path.relative_to(root).with_suffix("").parts))
+        for path in root.rglob("*.py")
+        if path.name != "__init__.py"
+    ]
+    code = "import importlib\n" + "\n".join(f"importlib.import_module({n!r})" for n in names)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr[-500:]
