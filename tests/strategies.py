@@ -26,7 +26,7 @@ PROGRAMS = ("natural", "organic")
 ORIGINS = (DOMESTIC, "Australia", "New Zealand")
 CONTAINER_LB = {"combo": 2000.0, "box": 60.0, "block": 60.0}
 
-# Normalized, as the reader does, which can bring a semicolon forth; and never like #N/A.
+# Normalized, as the reader does, which can produce a semicolon; and never like #N/A.
 written = (
     st.text(alphabet=st.characters(categories=("L", "N", "P", "S")), min_size=1, max_size=8)
     .map(lambda text: unicodedata.normalize("NFC", text))
@@ -37,7 +37,7 @@ words = st.sampled_from(("90s", "cow trim", "=1+1", "-50s", "@home", "'=x", '"')
 
 
 def grid(minimum: float, maximum: float, steps_per_unit: int) -> st.SearchStrategy[float]:
-    """Numbers from `least` to `most` in steps of 1/`steps_per_unit`."""
+    """Numbers from `minimum` to `maximum` in steps of 1/`steps_per_unit`."""
     return st.integers(round(minimum * steps_per_unit), round(maximum * steps_per_unit)).map(
         lambda steps: steps / steps_per_unit
     )
@@ -77,7 +77,7 @@ conditions = st.sampled_from(
 selectors = st.lists(conditions, min_size=1, max_size=2).map(
     lambda parts: parse_selector("; ".join(parts))
 )
-"""One or two conditions, most of which some lot meets."""
+"""One or two conditions; some lot meets most of them."""
 
 _lot_fields = st.fixed_dictionaries(
     {
@@ -180,7 +180,7 @@ _fields_by_kind = {
     RuleKind.EQUAL_RECIPE: st.just({}),
 }
 _kinds = st.sampled_from(tuple(_fields_by_kind))
-"""All but warmth, which needs the lots' temperatures beside the case: see `warmed`."""
+"""All but temperature, which needs the lots' temperatures too: see `warmed`."""
 
 
 @st.composite
@@ -281,7 +281,7 @@ def cases(
     max_losses: int = 2,
     max_standards: int = 2,
 ) -> Case:
-    """A case that reads back from its own tables; nothing promises that it has a plan."""
+    """A case that reads back from its own tables; it need not have a plan."""
     product_ids = tuple(f"product{number}" for number in draw(_numbers(1, max_products)))
     standards = tuple(
         draw(standard_rows(f"own{number % 2}", f"own row {number}"))
@@ -309,7 +309,7 @@ def cases(
 
 @st.composite
 def warmed(draw: st.DrawFn, case: Case) -> Case:
-    """The case with one warmth rule more, ready to be planned."""
+    """The case with one more temperature rule, ready to be planned."""
     heat = grid(-20, 40, 10)
     rule = Rule(
         rule_id="max_temp",

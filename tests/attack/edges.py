@@ -77,7 +77,7 @@ def read(lots: Rows, products: Rows, rules: Rows = (), losses: Rows = (), **more
 
 
 def planned(case: Case, *, shadow_prices: bool = True) -> Plan:
-    """The plan, after all that can be seen of it is held against itself."""
+    """The plan, after everything shown of it is checked for agreement."""
     plan = make_plan(case, shadow_prices=shadow_prices)
     broken = [each for each in plan.certificate.checks if each.verdict is Verdict.BROKEN]
     assert not broken and plan.certificate.is_valid, broken

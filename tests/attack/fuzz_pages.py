@@ -1,4 +1,4 @@
-"""Coverage-guided fuzzing of every page of the desk, by hand: it runs as long as it is let.
+"""Coverage-guided fuzzing of every page of the desk, run by hand, for as long as you let it.
 
     python tests/attack/fuzz_pages.py -atheris_runs=10000 [-max_total_time=600] [CORPUS]
     python tests/attack/fuzz_pages.py FILE      repeats one input, and needs no `atheris`
@@ -6,7 +6,7 @@
 It needs `atheris`. An input is up to `MAX_REQUESTS` requests, `BETWEEN` them; the bytes of
 each are the draws of `tests/desk/requests.py`, in their order, and past their end each is the
 plainest. After every input the desk is put back as it was. Without a CORPUS folder it begins from
-what the pages themselves send. An input that ends it is told with its requests.
+what the pages themselves send. An input that fails is printed with its requests.
 """
 
 from __future__ import annotations
@@ -141,7 +141,7 @@ class SmallDesk:
         self.desk.close()
 
     def _standing(self) -> tuple[Any, ...]:
-        """What tells whether anything changed since."""
+        """What shows whether anything changed since."""
         desk = self.desk
         of_desk = desk.book.book_id, desk.book.revision, dict(desk.journal.drafts)
         return *of_desk, desk.where_store, desk.is_changed_behind, self._stamps()
@@ -184,21 +184,21 @@ class SmallDesk:
         """What is wrong with the answers to an input, and what it touched that it had not asked
         for; nothing where all is well."""
         self.answered.clear()
-        told, asked_for, before = [], False, self._stamps()
+        troubles, asked_for, before = [], False, self._stamps()
         with short_work() as pace, _heard() as said, _touched_outside(self.folder) as touched:
             for sent, pace.is_patient in self.requests(data):
                 self._status = 500
                 trouble = trouble_of(self._client, self.desk, sent)
                 self.answered.append((self._status, sent))
-                told += [f"{trouble}: {sent}"] if trouble else []
+                troubles += [f"{trouble}: {sent}"] if trouble else []
                 asked_for |= sent.url.startswith(("/save", "/reporter/store"))
             wait([job.future for job in self.desk.jobs._jobs.values()])
-        told += [f"said: {each}" for each in said] + [f"touched: {each}" for each in touched]
+        troubles += [f"said: {each}" for each in said] + [f"touched: {each}" for each in touched]
         changed = _apart(before, self._stamps())
         if not asked_for:
-            told += [f"changed: {path}" for path in changed if not self._may_change(path)]
+            troubles += [f"changed: {path}" for path in changed if not self._may_change(path)]
         self._put_back()
-        return told
+        return troubles
 
     def _may_change(self, path: Path) -> bool:
         """What the desk keeps at any time: what is typed, and the store."""
@@ -232,7 +232,7 @@ class Pace:
 @contextmanager
 def short_work() -> Iterator[Pace]:
     """Whether work is done by the time that a page is made hangs on the machine's load, so that
-    it is waited for; who is not patient is told the first time that it is not done. Pictures are
+    it is waited for; an impatient client first hears that it is not done. Pictures are
     not drawn, and of scenarios a few: each takes seconds."""
     pace, seen = Pace(), WeakSet()
 
@@ -289,7 +289,7 @@ def _touched_outside(folder: Path) -> Iterator[set[str]]:
 _watched: tuple[str, set[str]] | None = None
 _WRITES = os.O_WRONLY | os.O_RDWR | os.O_CREAT
 _MOVES = {"os.rename": 2, "os.remove": 1, "os.rmdir": 1, "os.mkdir": 1}
-"""How many of its arguments are paths; the last, of each, is a folder that they are told from."""
+"""How many of its arguments are paths; the last, of each, is a folder that they are relative to."""
 
 
 def _watch(call: str, about: tuple[Any, ...]) -> None:
@@ -311,7 +311,7 @@ sys.addaudithook(_watch)
 # By hand -----------------------------------------------------------------------------------------
 
 
-def told(desk: SmallDesk, data: bytes) -> str:
+def report_of(desk: SmallDesk, data: bytes) -> str:
     """An input, what was sent and answered, and what is wrong with that."""
     troubles = desk.troubles(data)
     answered = [f"{status} {sent}" for status, sent in desk.answered]
@@ -334,13 +334,13 @@ def main() -> None:
         if IS_GUIDED:
             guided(desk, Path(folder) / "corpus")
         for name in NAMED:
-            print(told(desk, Path(name).read_bytes()))
+            print(report_of(desk, Path(name).read_bytes()))
 
 
 def guided(desk: SmallDesk, corpus: Path) -> None:
     def run_once(data: bytes) -> None:
         if desk.troubles(data):
-            raise AssertionError(told(desk, data))
+            raise AssertionError(report_of(desk, data))
 
     arguments = [sys.argv[0], f"-max_len={LONGEST_INPUT}", "-len_control=0", *sys.argv[1:]]
     if not NAMED:

@@ -1,10 +1,10 @@
-"""Coverage-guided fuzzing of every reader, by hand: it runs as long as it is let.
+"""Coverage-guided fuzzing of every reader, run by hand, for as long as you let it.
 
     python tests/attack/fuzz_readers.py -atheris_runs=100000 [-max_total_time=300] [CORPUS]
 
 It needs `atheris`. The first byte of an input names the reader and its attacked table, the
 second whether the rest stands in a CSV file, in a part of a workbook, or is a whole workbook.
-Without a CORPUS folder it begins from the demo tables. An input that ends it is told as the
+Without a CORPUS folder it begins from the demo tables. An input that fails is printed as the
 call that repeats it.
 """
 

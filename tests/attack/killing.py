@@ -26,7 +26,7 @@ from tests.store.writer import PROCESSES, numbered
 PROCESSES.set_forkserver_preload(["tests.store.writer", "tests.attack.warm"])
 
 CALLS = {"open", "os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.chmod", "os.fsync"}
-"""Those that Python tells its audit hooks of, and os.fsync, before they are done."""
+"""Those that Python reports to audit hooks, and os.fsync, before they are done."""
 
 
 @dataclass(frozen=True)
@@ -55,27 +55,27 @@ def _kill_at_call(chosen: int, folder: Path) -> None:
             if calls == chosen:
                 os.kill(os.getpid(), signal.SIGKILL)
 
-    def told_fsync(number: int, fsync: Callable[[int], None] = os.fsync) -> None:
+    def counted_fsync(number: int, fsync: Callable[[int], None] = os.fsync) -> None:
         count("os.fsync", (number,))
         fsync(number)
 
-    os.fsync = told_fsync
+    os.fsync = counted_fsync
     sys.addaudithook(count)
 
 
-def work(deed: Deed, folder: Path, first: int, kill: Kill, told: Connection) -> None:
-    """Do a deed again and again, numbered from `first`, and tell of each before and after."""
-    told.send(("up", 0))
+def work(deed: Deed, folder: Path, first: int, kill: Kill, reports: Connection) -> None:
+    """Do a deed again and again, numbered from `first`, and report each before and after."""
+    reports.send(("up", 0))
     kill.arm(folder)
     number = first
     while True:
-        told.send(("begins", number))
+        reports.send(("begins", number))
         deed(folder, number)
-        told.send(("done", number))
+        reports.send(("done", number))
         number += 1
 
 
-# What is written: odd and even numbers differ, so that old and new can be told apart --------------
+# What is written: odd and even numbers differ, so that old and new can be distinguished --------------
 
 Deed = Callable[[Path, int], None]
 
@@ -104,7 +104,7 @@ def write_tables_over(folder: Path, number: int) -> None:
     write_case(case_of(number % 2 == 1), folder / "case")
 
 
-def write_tables_anew(folder: Path, number: int) -> None:
+def write_new_tables(folder: Path, number: int) -> None:
     write_case(case_of(number % 2 == 1), folder / f"case-{number}")
 
 
@@ -148,5 +148,5 @@ def _figure(odd: bool):
 
 REPLACING = (write_workbook, write_note, write_tables_over, draw_picture)
 """Deeds that write over what is there."""
-ADDING = (write_tables_anew, export_folder, export_workbook)
+ADDING = (write_new_tables, export_folder, export_workbook)
 """Deeds whose files are new each time, and named by the number."""

@@ -557,7 +557,7 @@ def _odd_cell(random: Random, parts: dict[str, bytes], name: str) -> None:
     if not sheets:
         return
     sheet = random.choice(sheets)
-    # Some cells are put in beside the others, some in the place of one.
+    # Some cells are added to the others, some replace one.
     cells = list(re.finditer(rb"<c [^>]*?(/>|>.*?</c>)", parts[sheet], re.DOTALL))
     if cells:
         start, end = random.choice(cells).span()

@@ -1,4 +1,4 @@
-"""A small plant's day with every table beside it, so that whole commands run in a second."""
+"""A small plant's day with every other table, so that whole commands run in a second."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def small_grids() -> dict[str, Grid]:
         ],
         "scenarios": [
             grid_of(DEMO / "scenarios.csv")[0],
-            ["dear", "dear", "price", "", "", "", "add", "20", "fixed", "", "", "", "", ""],
+            ["up", "up", "price", "", "", "", "add", "20", "fixed", "", "", "", "", ""],
             [
                 "lean",
                 "",

@@ -65,7 +65,7 @@ LONGEST_S = 5.0
 class Target:
     """One reader: the sound tables that lie in its folder, those attacked, and its call.
 
-    `is_case` tells that what is read is a case, which can be written and read again.
+    `is_case` means that what is read is a case, which can be written and read again.
     """
 
     name: str
@@ -148,7 +148,7 @@ def targets() -> tuple[Target, ...]:
             *("quotations", "foreign_offers", "scenarios", "orders", "forward_offers", "coolers"),
         )
     }
-    # A promise asks for the spread of every lot.
+    # A required confidence needs the spread of every lot.
     beside["lean_spread"] = grid_of(DEMO / "lean_spread.csv")
     beside["day_rules"] = [
         ["rule_id", "kind", "lots", "against", "min_lb", "max_lb", "note"],
@@ -255,15 +255,15 @@ def files_of(folder: Path) -> dict[str, bytes]:
 def outcome(target: Target, folder: Path) -> str:
     """`read`, `refused` or `trouble`; anything else that comes of it is raised.
 
-    What is refused is told in words, and nothing in the folder is touched.
+    What is refused is explained, and nothing in the folder is touched.
     """
     before = files_of(folder)
     try:
         with within(LONGEST_S):
-            told = _outcome(target, folder)
+            result = _outcome(target, folder)
     finally:
         assert files_of(folder) == before, "a reader wrote"
-    return told
+    return result
 
 
 def _outcome(target: Target, folder: Path) -> str:

@@ -55,14 +55,14 @@ def test_ten_million_pounds_in_whole_containers_are_planned(container_lb: float)
 @pytest.mark.parametrize("fat", [0, DEAREST])
 @pytest.mark.parametrize("lean", [0, DEAREST])
 @pytest.mark.parametrize("quantity", [100_000, MILLIONS])
-def test_meat_given_away_and_meat_beyond_price_are_planned(fat, lean, quantity):
+def test_free_meat_and_priceless_meat_are_planned(fat, lean, quantity):
     lots = [lot("fat", 0.5, fat, quantity), lot("lean", 0.9, lean, quantity)]
     plan = planned(read(lots, [product("p", 0.8, quantity / 2)]))
     min_usd = quantity / 2 * min(fat, lean) / 100
     assert plan.money.total_usd >= min_usd * (1 - 1e-9)
 
 
-def test_dear_meat_is_bought_whole_though_a_pound_of_it_costs_more_than_any_rounding():
+def test_expensive_meat_stays_whole_in_rounding():
     """A lot that is not split stays whole in rounding, whatever its price."""
     lots = [
         lot("whole", 0.5, 1e6, 1999, price_unit="usd_per_lb", must_take_all="yes"),
@@ -165,7 +165,7 @@ def test_a_shortage_is_stated_to_the_last_digit():
     assert plan.shortage_lb["p"] == pytest.approx(0.0033, abs=1e-6)
 
 
-def test_a_trace_that_only_a_trace_balances_is_left_out_where_whole_pounds_cannot_hold_it():
+def test_traces_that_balance_each_other_are_left_out_together():
     """A third of a pound of fat a batch evens out three pounds of lean, a fifth of a pound of lean
     sixty-six of fat: without the one the other goes too."""
     exact = {"tolerance_below_points": 0, "tolerance_above_points": 0}
@@ -178,7 +178,7 @@ def test_a_trace_that_only_a_trace_balances_is_left_out_where_whole_pounds_canno
 
 
 def test_a_batch_of_a_pound_from_a_hundred_is_weighed():
-    """Most lean is lost, so that pounds far from the divisible plan's make the batch."""
+    """Most lean is lost, so that pounds far from the relaxation's make the batch."""
     lots = [lot("third", 1 / 3, 0, None), lot("lean", 0.999, 350, None)]
     losses = [{"loss_id": "trim", "step": "trimming", "lean_loss_share": 0.99}]
     planned(read(lots, [product("p", 0.9, 1, 2, tolerance_below_points=0.1)], losses=losses))
@@ -189,8 +189,8 @@ def test_batches_too_small_for_whole_pounds_are_refused_in_words():
     case = read(lots, [product("p", 0.8, 1, 1.5)])
     plan = make_plan(case, shadow_prices=False)
     assert not plan.certificate.is_valid
-    told = "\n".join(broken_lines(plan.certificate, case))
-    assert "lean of p at most" in told and "too coarse for batches under 100 lb" in told
+    text = "\n".join(broken_lines(plan.certificate, case))
+    assert "lean of p at most" in text and "too coarse for batches under 100 lb" in text
 
 
 def test_batches_beyond_number_are_refused_at_once():
@@ -243,7 +243,7 @@ def test_more_of_the_same_costs_the_same_a_pound():
     assert two.certificate.bound.bound_usd == pytest.approx(2 * one.certificate.bound.bound_usd, rel=1e-3)
 
 
-# Any edge beside any other --------------------------------------------------------------------
+# Any edge with any other ----------------------------------------------------------------------
 
 EDGE_SHARES = st.sampled_from((0, 0.001, 0.333333, 0.5, 0.8, 0.9, 0.999, 1))
 EDGE_LB = st.sampled_from((1, 2, 7, 1_999, 10_000, 1_234_567, MILLIONS))
@@ -318,7 +318,7 @@ def edge_cases(draw: st.DrawFn) -> Case:
 
 
 def answered(case: Case, *, shadow_prices: bool = False) -> str:
-    """How the case is answered; every answer but a plan is in words that name a way on."""
+    """How the case is answered; every answer but a plan names a way on."""
     try:
         plan = make_plan(case, shadow_prices=shadow_prices)
     except NoPlan as no_plan:
@@ -334,9 +334,9 @@ def answered(case: Case, *, shadow_prices: bool = False) -> str:
         assert "time_limit_s" in str(trouble)
         return "no answer"
     if not plan.certificate.is_valid:
-        told = "\n".join(broken_lines(plan.certificate, case))
-        assert "too coarse" in told or "widen the limit" in told, told
-        return "too coarse" if "too coarse" in told else "not rounded"
+        text = "\n".join(broken_lines(plan.certificate, case))
+        assert "too coarse" in text or "widen the limit" in text, text
+        return "too coarse" if "too coarse" in text else "not rounded"
     check_shown(case, plan)
     return "planned"
 
@@ -344,7 +344,7 @@ def answered(case: Case, *, shadow_prices: bool = False) -> str:
 @pytest.mark.slow
 @examples(max_examples=120, deadline=None)
 @given(case=edge_cases(), shadow_prices=st.booleans())
-def test_any_edge_beside_any_other_is_planned_or_refused(case: Case, shadow_prices: bool):
+def test_any_edge_with_any_other_is_planned_or_refused(case: Case, shadow_prices: bool):
     answered(case, shadow_prices=shadow_prices)
 
 
@@ -367,7 +367,7 @@ def test_thousands_of_edges_are_planned_or_refused(case: Case, shadow_prices: bo
 
 
 def crowded(kind: str, limit_s: float) -> Case:
-    """A market of 5,000 lots: divisible, in whole containers, or each to be taken whole."""
+    """A market of 5,000 lots: split freely, in whole containers, or each to be taken whole."""
     case = make_instance(5_000, 20, 1)
     where = WholeContainers.TAKEN if kind == "containers" else WholeContainers.NO
     lots = tuple(replace(lot, must_take_all=kind == "lots") for lot in case.lots)

@@ -10,7 +10,7 @@ from random import Random
 import pytest
 
 from blend.desk import trader_days
-from tests.attack.fuzz_pages import BETWEEN, DrawsOfBytes, SmallDesk, told
+from tests.attack.fuzz_pages import BETWEEN, DrawsOfBytes, SmallDesk, report_of
 from tests.desk.requests import NASTY
 from tests.desk.sound import sound_requests
 
@@ -39,7 +39,7 @@ def test_fixed_inputs_are_answered_well_and_alike_in_any_order(small_desk):
     inputs, statuses = fixed_inputs(small_desk), {}
     assert len(inputs) >= 50
     for data in inputs:
-        assert not small_desk.troubles(data), told(small_desk, data)
+        assert not small_desk.troubles(data), report_of(small_desk, data)
         statuses[data] = [status for status, _ in small_desk.answered]
     assert {status for each in statuses.values() for status in each} >= {200, 303, 404, 422}
     for data in reversed(inputs[::2]):
@@ -50,7 +50,7 @@ def test_fixed_inputs_are_answered_well_and_alike_in_any_order(small_desk):
 def test_what_pages_send_is_taken_as_it_was_found(small_desk):
     refused = []
     for data, (_, sound) in zip(small_desk.sound(), sound_requests(), strict=True):
-        assert not small_desk.troubles(data), told(small_desk, data)
+        assert not small_desk.troubles(data), report_of(small_desk, data)
         ((status, sent),) = small_desk.answered
         assert sent.method == sound.method and sent.url.split("?")[0].startswith(sound.path)
         if status >= 400:
@@ -100,7 +100,7 @@ def _types(desk, request):
         (_types, "something was changed by reading"),
     ],
 )
-def test_what_is_planted_is_told_of_and_put_back(small_desk, monkeypatch, plant, words):
+def test_what_is_planted_is_found_and_put_back(small_desk, monkeypatch, plant, words):
     data = _of(small_desk, SINCE)
 
     def planted(request, *given, **how):
@@ -114,7 +114,7 @@ def test_what_is_planted_is_told_of_and_put_back(small_desk, monkeypatch, plant,
     assert not small_desk.troubles(data)
 
 
-def test_past_the_end_of_bytes_every_draw_is_the_plainest():
+def test_past_the_end_of_the_bytes_every_draw_is_the_plainest():
     draws = DrawsOfBytes(b"")
     assert draws.random() > 0.99
     assert draws.choice("abc") == "a" and draws.randrange(10**9) == 0

@@ -1,4 +1,4 @@
-"""Interrupted at any moment, a command ends without a traceback and leaves nothing by half."""
+"""Interrupted at any moment, a command ends without a traceback and leaves nothing half-written."""
 
 from __future__ import annotations
 
@@ -90,18 +90,18 @@ def interrupted(
     folder = Path(tempfile.mkdtemp(prefix="blend-"))
     if "market.db" in command.arguments:
         shutil.copy(filled, folder / "market.db")
-    heard, told = os.pipe()
+    heard, up = os.pipe()
     with (folder / "stderr").open("w") as stderr:
         process = subprocess.Popen(
-            [sys.executable, "-c", BLEND, str(told), *command.arguments.split()],
+            [sys.executable, "-c", BLEND, str(up), *command.arguments.split()],
             cwd=folder,
             env={**os.environ, "PYTHONPATH": str(ROOT)},
-            pass_fds=(told,),
+            pass_fds=(up,),
             stdout=subprocess.DEVNULL,
             stderr=stderr,
             start_new_session=True,
         )
-    os.close(told)
+    os.close(up)
     assert os.read(heard, 2) == b"up"
     os.close(heard)
     time.sleep(draw.uniform(0, command.takes_s))
@@ -188,7 +188,7 @@ def test_ctrl_c_at_any_moment(name, moments, filled, record_property):
             slowest_s = max(slowest_s, ended.took_s)
     record_property("codes", str(dict(codes)))
     print(f"\n{name}: exit codes {dict(codes)}, ended at the latest {slowest_s:.1f} s after")
-    assert codes[INTERRUPTED] >= moments / 4, "signals fell beside the work"
+    assert codes[INTERRUPTED] >= moments / 4, "signals missed the work"
 
 
 @pytest.mark.parametrize("moments", MOMENTS)
@@ -204,7 +204,7 @@ def test_ctrl_c_again_and_again(name, moments, filled):
 
 @pytest.mark.parametrize("moments", MOMENTS)
 @pytest.mark.parametrize("name", COMMANDS)
-def test_a_command_told_to_end_ends_at_once(name, moments, filled):
+def test_a_terminated_command_ends_at_once(name, moments, filled):
     """Only a hidden name may stay behind, which is taken away later."""
     command, draw = COMMANDS[name], random.Random(f"end {name} {moments}")
     for _ in range(moments):
@@ -257,7 +257,7 @@ main()
 
 
 def test_ctrl_c_is_not_lost_where_nothing_can_be_raised():
-    """Python only prints what is raised in a finaliser, and goes on."""
+    """Python only prints what is raised in a finalizer, and goes on."""
     done = subprocess.run(
         [sys.executable, "-c", _SWALLOWED], cwd=ROOT, capture_output=True, text=True, check=False
     )

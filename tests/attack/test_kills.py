@@ -22,7 +22,7 @@ from tests.store.writer import all_heard, begun
 
 UNFINISHED = re.compile(r"\..+\.[0-9a-f]{8}\.unfinished")
 KILLS = [pytest.param(10, marks=pytest.mark.slow), pytest.param(200, marks=pytest.mark.long)]
-MAX_TELLINGS = 3
+MAX_REPORTS = 3
 CALLS_A_FILE = 6
 """To open, to look at its rights, to bring to disk, to give its name; about."""
 LONGEST_S = 20.0
@@ -95,16 +95,16 @@ def kill_often(deed: Deed, kills: int, tmp_path: Path, look) -> Counter[str]:
             Kill(byte=draw.randrange(expected.max_bytes)),
         )[turn % 3]
         process, heard = begun(killing.work, deed, folder, first, kill)
-        tellings = []
+        reports = []
         if turn % 3 == 0:
-            tellings = [heard.recv() for _ in range(draw.randint(1, MAX_TELLINGS))]
+            reports = [heard.recv() for _ in range(draw.randint(1, MAX_REPORTS))]
             time.sleep(draw.uniform(0, 1.2 * expected.longest_s))
             process.kill()
         process.join(LONGEST_S)
         assert process.exitcode is not None and process.exitcode < 0, "it was not killed"
-        tellings += all_heard(heard)
-        done = [number for what, number in tellings if what == "done"]
-        began = [number for what, number in tellings if what == "begins"]
+        reports += all_heard(heard)
+        done = [number for what, number in reports if what == "done"]
+        began = [number for what, number in reports if what == "begins"]
         fell["within a write"] += len(began) > len(done)
         fell["done"] += len(done)
         fell["leftovers"] = len(hidden(folder))
@@ -130,9 +130,9 @@ def check_leftovers(deed: Deed, folder: Path, number: int) -> None:
 def look_at_replaced(expected: Expected, folder: Path, done: list[int], began: list[int]) -> None:
     for path in visible(folder):
         parities = expected.parities_of(path, folder)
-        assert parities, f"{path.name} is there by half"
+        assert parities, f"{path.name} is half there"
         if began == done and done:
-            assert done[-1] % 2 in parities, f"{path.name} is not what was told as done"
+            assert done[-1] % 2 in parities, f"{path.name} is not what was reported done"
     if done:
         names = {unnumbered(path, folder) for path in visible(folder)}
         assert names == expected.by_parity[0].keys()
@@ -146,11 +146,11 @@ def look_at_added(expected: Expected, folder: Path, done: list[int], began: list
     there: dict[int, set[str]] = {}
     for path in visible(folder):
         number = int(re.search(r"-(\d+)", path.relative_to(folder).as_posix())[1])
-        assert number % 2 in expected.parities_of(path, folder), f"{path} is there by half"
+        assert number % 2 in expected.parities_of(path, folder), f"{path} is half there"
         there.setdefault(number, set()).add(unnumbered(path, folder))
     for number, names in there.items():
-        assert names == expected.by_parity[0].keys(), f"{number} is there by half"
-    assert set(done) <= there.keys() <= set(began), "what was told as done is gone"
+        assert names == expected.by_parity[0].keys(), f"{number} is half there"
+    assert set(done) <= there.keys() <= set(began), "what was reported done is gone"
     for path in folder.iterdir():
         if not path.name.startswith("."):
             shutil.rmtree(path) if path.is_dir() else path.unlink()
@@ -160,20 +160,20 @@ def look_at_added(expected: Expected, folder: Path, done: list[int], began: list
 @pytest.mark.parametrize("deed", REPLACING, ids=lambda deed: deed.__name__)
 def test_a_file_is_the_old_one_or_the_new_one(deed, kills, tmp_path, record_property):
     fell = kill_often(deed, kills, tmp_path, look_at_replaced)
-    tell(fell, deed, record_property)
+    record(fell, deed, record_property)
 
 
 @pytest.mark.parametrize("kills", KILLS)
 @pytest.mark.parametrize("deed", ADDING, ids=lambda deed: deed.__name__)
 def test_what_is_new_is_there_whole_or_not_at_all(deed, kills, tmp_path, record_property):
     fell = kill_often(deed, kills, tmp_path, look_at_added)
-    tell(fell, deed, record_property)
+    record(fell, deed, record_property)
 
 
-def tell(fell: Counter[str], deed: Deed, record_property) -> None:
+def record(fell: Counter[str], deed: Deed, record_property) -> None:
     record_property("kills", str(dict(fell)))
     print(f"\n{deed.__name__}: {dict(fell)}")
-    # Kills that all fall beside the writing would show nothing.
+    # Kills that all miss the writing would show nothing.
     assert fell["within a write"] >= fell["kills"] / 2
 
 

@@ -1,4 +1,4 @@
-"""A library that is missing is told in one line that says what to install."""
+"""A missing library gets one line that says what to install."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from blend.cli import main
 main()
 """
 PLAN = "plan case --no-break-even --workbook plan.xlsx"
-MEND = "python -m pip install --force-reinstall ."
+REINSTALL = "python -m pip install --force-reinstall ."
 pytestmark = pytest.mark.slow
 
 
@@ -50,29 +50,29 @@ def run_without(library: str, command: str, plant: Path) -> subprocess.Completed
 
 
 @pytest.mark.parametrize(
-    ("library", "command", "told"),
+    ("library", "command", "install"),
     [
-        ("highspy", PLAN, MEND),
-        ("numpy", PLAN, MEND),
-        ("openpyxl", PLAN, MEND),
-        ("openpyxl", "store export plant.xlsx", MEND),
-        ("openpyxl", "store import heard-1.xlsx", MEND),
-        ("openpyxl", "check heard-1.xlsx", MEND),
-        ("sqlalchemy", "store show", MEND),
-        ("tabulate", "check case", MEND),
-        ("scipy", f"value {ROOT / 'demo_data'}", MEND),
+        ("highspy", PLAN, REINSTALL),
+        ("numpy", PLAN, REINSTALL),
+        ("openpyxl", PLAN, REINSTALL),
+        ("openpyxl", "store export plant.xlsx", REINSTALL),
+        ("openpyxl", "store import heard-1.xlsx", REINSTALL),
+        ("openpyxl", "check heard-1.xlsx", REINSTALL),
+        ("sqlalchemy", "store show", REINSTALL),
+        ("tabulate", "check case", REINSTALL),
+        ("scipy", f"value {ROOT / 'demo_data'}", REINSTALL),
         ("psycopg", "store show --store postgresql://market@host/market", ".[postgres]"),
         ("distributed", f"scenarios {ROOT / 'demo_data'} --scheduler tcp://h:1", ".[dask]"),
     ],
 )
-def test_what_is_missing_is_told_with_what_to_install(library, command, told, plant):
+def test_a_missing_library_is_named_with_what_to_install(library, command, install, plant):
     before = {path.name for path in plant.iterdir()}
     done = run_without(library, command, plant)
     assert done.returncode == 1, done.stderr
     assert "Traceback" not in done.stderr
     last = done.stderr.splitlines()[-1]
     assert {"distributed": "Dask"}.get(library, library) in last
-    assert told in last and "pip install" in last
+    assert install in last and "pip install" in last
     assert {path.name for path in plant.iterdir()} == before
 
 
@@ -86,12 +86,12 @@ def test_what_is_missing_is_told_with_what_to_install(library, command, told, pl
         ("highspy", "check case"),
     ],
 )
-def test_what_is_not_needed_is_not_asked_for(library, command, plant):
+def test_what_is_not_needed_is_not_required(library, command, plant):
     done = run_without(library, command, plant)
     assert done.returncode == 0, done.stderr
 
 
-def test_a_damaged_library_is_told_as_well(plant, tmp_path):
+def test_a_damaged_library_is_named_too(plant, tmp_path):
     (tmp_path / "highspy.py").write_text("raise ImportError('undefined symbol: highs_run')")
     code = f"import sys; sys.path.insert(0, {str(tmp_path)!r}); from blend.cli import main; main()"
     done = subprocess.run(
@@ -99,4 +99,4 @@ def test_a_damaged_library_is_told_as_well(plant, tmp_path):
         cwd=plant, env={**os.environ, "PYTHONPATH": str(ROOT)},
         capture_output=True, text=True, check=False)  # fmt: skip
     assert done.returncode == 1 and "Traceback" not in done.stderr
-    assert "undefined symbol" in done.stderr and MEND in done.stderr
+    assert "undefined symbol" in done.stderr and REINSTALL in done.stderr

@@ -1,4 +1,4 @@
-"""Plant faults in any table of any reader: each is told once, in its place, and nothing else."""
+"""Plant faults in any table of any reader: each is reported once, in its place, and nothing else."""
 
 from __future__ import annotations
 
@@ -54,13 +54,13 @@ def cells_of(target: Target) -> Iterator[Cell]:
 
 
 def row_of_settings(cell: Cell) -> object:
-    """What may hold one fault only: a bad name says nothing of which setting was meant."""
+    """What may hold one fault only: a bad name does not say what setting was meant."""
     table, row, _ = cell
     return (table, row) if table in OF_SETTINGS else cell
 
 
-def told_of(target: Target, grids: Mapping[str, Grid]) -> list[tuple[str, int, str]]:
-    """The places that problems are told of; the problems themselves are printed."""
+def places_of_problems(target: Target, grids: Mapping[str, Grid]) -> list[tuple[str, int, str]]:
+    """Where the problems reported are; the problems themselves are printed."""
     with tempfile.TemporaryDirectory() as name:
         write_csvs(grids, Path(name) / "folder")
         with pytest.raises(InputRefused) as refused:
@@ -86,10 +86,10 @@ def test_n_faults_give_n_messages(target: Target, data: st.DataObject):
         expected.append((f"{table}.csv", row + 1, column.name))
     # A row of blanks is no row at all, and nothing is wrong with it.
     assume(all(any(row) for grid in grids.values() for row in grid))
-    assert sorted(told_of(target, grids)) == sorted(expected)
+    assert sorted(places_of_problems(target, grids)) == sorted(expected)
 
 
-# Names that name nothing ----------------------------------------------------------------------
+# Unknown names ---------------------------------------------------------------------------------
 
 REFERENCES = {
     *(("rules", "products"), ("losses", "products"), ("products", "standards")),
@@ -117,11 +117,11 @@ def references_of(target: Target) -> list[Cell]:
 )
 @settings(max_examples=25, deadline=None)
 @given(data=st.data())
-def test_n_names_of_nothing_give_n_messages(target: Target, data: st.DataObject):
+def test_n_unknown_names_give_n_messages(target: Target, data: st.DataObject):
     cells = st.lists(st.sampled_from(references_of(target)), unique=True, min_size=1, max_size=6)
     grids = {name: [list(row) for row in grid] for name, grid in target.tables.items()}
     expected = []
     for table, row, place in data.draw(cells):
         grids[table][row][place] = f"nowhere {row}"
         expected.append((f"{table}.csv", row + 1, grids[table][0][place]))
-    assert sorted(told_of(target, grids)) == sorted(expected)
+    assert sorted(places_of_problems(target, grids)) == sorted(expected)

@@ -19,7 +19,7 @@ from tests.attack.targets import Target, outcome, targets
 QUICK, EVERY, BLOCK = 312, 10_000, 500
 
 
-def told_of(seed: int) -> str:
+def outcome_of(seed: int) -> str:
     random = Random(seed)
     target = targets()[seed % len(targets())]
     with tempfile.TemporaryDirectory() as name:
@@ -27,7 +27,7 @@ def told_of(seed: int) -> str:
         try:
             return outcome(target, path)
         except BaseException as error:
-            error.add_note(f"sheet {seed} of {target.name}: told_of({seed})")
+            error.add_note(f"sheet {seed} of {target.name}: outcome_of({seed})")
             raise
 
 
@@ -42,9 +42,9 @@ def test_sound_tables_are_read(target: Target, tmp_path: Path):
 
 @pytest.mark.slow
 def test_malformed_sheets_are_read_or_refused():
-    told = Counter(told_of(seed) for seed in range(QUICK))
-    # Each way out is taken often: else the sheets would be too sound, or too broken, to tell.
-    assert min(told["read"], told["refused"], told["trouble"]) > QUICK / 20, told
+    found = Counter(outcome_of(seed) for seed in range(QUICK))
+    # Each way out is taken often: else the sheets would be too sound or too broken.
+    assert min(found["read"], found["refused"], found["trouble"]) > QUICK / 20, found
 
 
 # What such sheets brought to light -------------------------------------------------------------
@@ -59,7 +59,7 @@ def problems_of(name: str, files: Files, tmp_path: Path) -> list[str]:
 
 
 @pytest.mark.parametrize(("name", "table"), [("case", "settings"), ("quotation_method",) * 2])
-def test_a_ragged_row_of_settings_is_told_once(name: str, table: str, tmp_path: Path):
+def test_a_ragged_row_of_settings_is_reported_once(name: str, table: str, tmp_path: Path):
     target = next(each for each in targets() if each.name == name)
     grid = [list(row) for row in target.tables[table]]
     grid[1] = grid[1][:1]
@@ -86,14 +86,14 @@ def test_times_that_a_spreadsheet_made_of_numbers_and_names_are_refused(cell, tm
     assert all("a date or time" in each.hint for each in refused.value.problems)
 
 
-def test_a_second_cooler_for_every_lot_is_told_of_in_words(tmp_path: Path):
+def test_a_second_cooler_for_every_lot_is_reported(tmp_path: Path):
     coolers = [["cooler_id", "lots"], ["one", "fresh_or_frozen=fresh"], ["other", ""]]
-    told = problems_of("horizon", {"coolers.csv": csv_bytes(coolers)}, tmp_path)
-    assert told and all("lots: lot " in t and "in row 2 too" in t for t in told)
+    problems = problems_of("horizon", {"coolers.csv": csv_bytes(coolers)}, tmp_path)
+    assert problems and all("lots: lot " in each and "in row 2 too" in each for each in problems)
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("first", range(QUICK, EVERY, BLOCK))
 def test_ten_thousand_malformed_sheets_are_read_or_refused(first: int):
     for seed in range(first, min(first + BLOCK, EVERY)):
-        told_of(seed)
+        outcome_of(seed)

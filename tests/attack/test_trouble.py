@@ -1,4 +1,4 @@
-"""Full disks, forbidden places, names that cannot be: told in one line, and nothing is left behind.
+"""Full disks, forbidden places, impossible names: one line says so, and nothing is left behind.
 
 Every command that writes is run as a program of its own.
 """
@@ -51,7 +51,7 @@ class Writer:
         self, plant: Path, out: Path, *, through: Sequence[str] = (), **more
     ) -> subprocess.CompletedProcess[str]:
         """Run it, as an argument of the command `through` where one is given."""
-        names = {"out": out, "case": plant / "case", "dearer": plant / "dearer"}
+        names = {"out": out, "case": plant / "case", "higher": plant / "higher"}
         names |= {"store": plant / "market.db", "heard": plant / "heard"}
         names |= {"demo": ROOT / "demo_data"}
         arguments = [part.format(**names) for part in self.arguments.split()]
@@ -78,7 +78,7 @@ FOLDERS = {
     "new": Writer("new {out} --csv", "new", replaces=False),
     "export": Writer("store export {out} --store {store}", "plant", replaces=False),
     "counterfactual": Writer(
-        "why {case} {dearer} --item lot=cow90 --counterfactual own-price --write {out}",
+        "why {case} {higher} --item lot=cow90 --counterfactual own-price --write {out}",
         "other",
         replaces=False,
     ),
@@ -103,7 +103,7 @@ def plant() -> Iterator[Path]:
     tables = sound()
     write_folder(folder / "case", tables)
     tables["lots"][0]["price"] = "2.75"
-    write_folder(folder / "dearer", tables)
+    write_folder(folder / "higher", tables)
     with Store.create(folder / "market.db") as store:
         entries = [entry(f"E{each}", 350 + each, source=f"firm {each}") for each in range(8)]
         store.add(Additions((NINETIES,), tuple(entries)))
@@ -156,7 +156,7 @@ def contents(folder: Path) -> dict[str, bytes]:
     }
 
 
-def check_told(done: subprocess.CompletedProcess[str], out: Path, *reasons: str) -> None:
+def check_reported(done: subprocess.CompletedProcess[str], out: Path, *reasons: str) -> None:
     assert done.returncode == 1, done.stderr
     assert "Traceback" not in done.stderr and "Exception ignored" not in done.stderr, done.stderr
     last = [line for line in done.stderr.splitlines() if not line.startswith("warning")][-1]
@@ -186,12 +186,12 @@ def test_every_writer_writes_where_it_may(writer, plant, place):
 
 
 @pytest.mark.parametrize("writer", [*FILES.values(), *FOLDERS.values()], ids=[*FILES, *FOLDERS])
-def test_a_full_disk_is_told_and_leaves_all_as_it_was(writer, plant, full_disk):
+def test_a_full_disk_is_reported_and_leaves_all_as_it_was(writer, plant, full_disk):
     out = full_disk / writer.out
     put_old(writer, out, plant)
     fill(full_disk)
     before = contents(full_disk)
-    check_told(writer.run(plant, out), out, "No space left on device")
+    check_reported(writer.run(plant, out), out, "No space left on device")
     assert contents(full_disk) == before
 
 
@@ -202,7 +202,7 @@ def test_a_full_disk_leaves_the_store_as_it_was(writer, plant, full_disk):
     with Store.open(out) as store:
         before = store.counts()
     fill(full_disk)
-    check_told(writer.run(plant, out), out, "is full")
+    check_reported(writer.run(plant, out), out, "is full")
     (full_disk / "ballast").unlink()
     with Store.open(out) as store:
         assert store.counts() == before
@@ -213,10 +213,10 @@ def test_a_store_begun_on_a_full_disk_is_made_later(plant, full_disk):
     out = full_disk / "new.db"
     fill(full_disk)
     init = Writer("store init --store {out}", "new.db")
-    check_told(init.run(plant, out), out, "is full", "unable to open")
+    check_reported(init.run(plant, out), out, "is full", "unable to open")
     (full_disk / "ballast").unlink()
     show = Writer("store show --store {out}", "new.db")
-    check_told(show.run(plant, out), out, "blend canvass import makes one")
+    check_reported(show.run(plant, out), out, "blend canvass import makes one")
     assert init.run(plant, out).returncode == 0
 
 
@@ -226,7 +226,7 @@ LIMITED = {name: FILES[name] for name in ("workbook", "picture", "table")} | {
 
 
 @pytest.mark.parametrize("writer", LIMITED.values(), ids=LIMITED)
-def test_a_limit_of_size_is_told_and_leaves_all_as_it_was(writer, plant, place):
+def test_a_size_limit_is_reported_and_leaves_all_as_it_was(writer, plant, place):
     out = place / writer.out
     put_old(writer, out, plant)
     before = contents(place)
@@ -234,7 +234,7 @@ def test_a_limit_of_size_is_told_and_leaves_all_as_it_was(writer, plant, place):
     def limit() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
 
-    check_told(writer.run(plant, out, preexec_fn=limit), out, "File too large")
+    check_reported(writer.run(plant, out, preexec_fn=limit), out, "File too large")
     assert contents(place) == before
 
 
@@ -314,7 +314,7 @@ def test_a_reader_that_goes_away_gets_no_traceback(plant):
 
 @pytest.fixture(scope="module")
 def as_another() -> Sequence[str]:
-    """Root may do all, so there another user tries."""
+    """Root may write anywhere, so another user tries."""
     if not IS_ROOT:
         return ()
     through = ("setpriv", f"--reuid={NOBODY}", f"--regid={NOBODY}", "--clear-groups")
@@ -325,13 +325,13 @@ def as_another() -> Sequence[str]:
 
 
 @pytest.mark.parametrize("writer", [*FILES.values(), *FOLDERS.values()], ids=[*FILES, *FOLDERS])
-def test_a_folder_that_may_not_be_written_to_is_told(writer, plant, place, as_another):
+def test_a_read_only_folder_is_reported(writer, plant, place, as_another):
     out = place / writer.out
     put_old(writer, out, plant)
     place.chmod(0o555)
     before = contents(place)
     done = writer.run(plant, out, through=as_another)
-    check_told(done, out, "may not be written to", "Permission denied", "read-only")
+    check_reported(done, out, "may not be written to", "Permission denied", "read-only")
     assert contents(place) == before
 
 
@@ -341,19 +341,19 @@ def test_a_read_only_file_is_not_replaced(writer, plant, place, as_another):
     out = place / writer.out
     put_old(writer, out, plant)
     out.chmod(0o444)
-    check_told(writer.run(plant, out, through=as_another), out, "is read-only")
+    check_reported(writer.run(plant, out, through=as_another), out, "is read-only")
     assert out.read_text() == "old"
     assert [path.name for path in place.iterdir()] == [writer.out]
 
 
 @pytest.mark.parametrize("writer", STORES.values(), ids=STORES)
-def test_a_store_that_may_not_be_written_to_is_told(writer, plant, place, as_another):
+def test_a_read_only_store_is_reported(writer, plant, place, as_another):
     out = place / writer.out
     put_old(writer, out, plant)
     out.chmod(0o444)
     place.chmod(0o555)
-    check_told(writer.run(plant, out, through=as_another), out, "you may not write there")
-    check_told(
+    check_reported(writer.run(plant, out, through=as_another), out, "you may not write there")
+    check_reported(
         Writer("store init --store {out}", "x.db").run(plant, place / "x.db", through=as_another),
         place / "x.db",
         "may not be written to",
@@ -376,7 +376,7 @@ def test_rights_of_a_file_stay_as_they_were(tmp_path):
 
 
 @pytest.mark.parametrize("writer", FILES.values(), ids=FILES)
-def test_a_place_where_no_file_can_be_is_told_before_any_work(writer, plant, place):
+def test_an_impossible_path_is_reported_before_any_work(writer, plant, place):
     ending = Path(writer.out).suffix
     (place / f"folder{ending}").mkdir()
     (place / f"device{ending}").symlink_to("/dev/null")
@@ -406,7 +406,7 @@ def test_a_link_stays_and_what_it_leads_to_is_replaced(tmp_path):
 
 
 @pytest.mark.parametrize("length", [230, 240, 250, 255])
-def test_the_longest_names_there_can_be_are_written(tmp_path, length):
+def test_the_longest_names_are_written(tmp_path, length):
     for letter in ("a", "é"):
         name = (letter * 255).encode()[: length - 4].decode("utf-8", "ignore") + ".csv"
         write_csv(tmp_path / name, ["a"], [])
@@ -414,7 +414,7 @@ def test_the_longest_names_there_can_be_are_written(tmp_path, length):
         (tmp_path / name).unlink()
 
 
-def test_a_name_with_a_nul_is_told(tmp_path):
+def test_a_name_with_a_nul_is_reported(tmp_path):
     bad = tmp_path / "a\0b.csv"
     attempts = [
         lambda: write_csv(bad, ["a"], []),
@@ -433,7 +433,7 @@ def test_a_name_with_a_nul_is_told(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_file_in_the_place_of_a_folder_is_told(tmp_path):
+def test_a_file_where_a_folder_should_be_is_reported(tmp_path):
     (tmp_path / "case").write_text("mine")
     for folder in (tmp_path / "case", tmp_path / "case" / "within"):
         with pytest.raises(FileTrouble, match="case"), filling(folder):

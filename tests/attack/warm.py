@@ -1,4 +1,4 @@
-"""Does every deed once, so that a process forked after it has all at hand."""
+"""Writes everything once, so that a process forked after it has everything loaded."""
 
 from pathlib import Path
 from tempfile import TemporaryDirectory

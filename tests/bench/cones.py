@@ -1,4 +1,4 @@
-"""Promised confidence and a market's clearing as a conic library's own modeling states them.
+"""A plan with confidence and a market's equilibrium, modeled in a conic library.
 
 Product by product, in CVXPY, solved by Clarabel: what a careful analyst would write. Only what
 invented cases hold is stated: lean, volume, supply, shares and losses.
@@ -70,7 +70,7 @@ def _solve(problem: Any) -> None:
     import cvxpy
 
     with warnings.catch_warnings():
-        # how accurate an answer is, is for the comparison to tell
+        # the comparison shows how accurate an answer is
         warnings.simplefilter("ignore", UserWarning)
         problem.solve(
             solver=cvxpy.CLARABEL,
@@ -81,7 +81,7 @@ def _solve(problem: Any) -> None:
         )
 
 
-# Promised confidence ----------------------------------------------------------------------------
+# Confidence -------------------------------------------------------------------------------------
 
 
 def chance_cost(
@@ -89,8 +89,8 @@ def chance_cost(
     spread: Mapping[str, LeanUncertainty],
     chance_constraints: Sequence[ChanceConstraint],
 ) -> float:
-    """The least cost of keeping every promise on the least lean, in USD, batches settled: the
-    formulas of `blend.model.chance_constraints`, stated anew for each round."""
+    """The minimum cost of holding every lean floor with its confidence, USD, batches settled: the
+    formulas of `blend.model.chance_constraints`, stated again for each round."""
     batches: dict[str, tuple[np.ndarray, float]] = {}
     best_usd = math.inf
     for number in range(1 + _MAX_ROUNDS):

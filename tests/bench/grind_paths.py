@@ -1,4 +1,4 @@
-"""The grinder's paths: the day's plan, in whole numbers, and with promised confidence."""
+"""The grinder's paths: the day's plan, in whole numbers, and with confidence."""
 
 from __future__ import annotations
 

@@ -53,7 +53,7 @@ class _Kind:
     premium_usd_per_cwt: float
     """Over what its lean and fat are worth."""
     firms: int
-    """Firms that tell of it on most days."""
+    """Firms that report it on most days."""
     origin: str = DOMESTIC
 
     @property
@@ -127,7 +127,7 @@ class History:
     entries: tuple[CanvassEntry, ...]
     volumes: tuple[Volume, ...]
     market: Market
-    """Of the last plain week, for what the volumes do not tell: blends, rules, elasticities."""
+    """Of the last plain week, for what the volumes do not show: blends, rules, elasticities."""
     true_lb: tuple[Mapping[str, float], ...]
     true_usd_per_cwt: tuple[Mapping[str, float], ...]
 
@@ -279,7 +279,7 @@ def _reported(draw: Random, weeks: list[_Week]) -> Iterator[Volume]:
 
 def _canvass(draw: Random, weekly: list[dict[str, float]]) -> Iterator[CanvassEntry]:
     firm_bias = {name: draw.gauss(0, 0.7) for name, _ in FIRMS}
-    tellers = {kind.item_id: _tellers(draw, kind) for kind in _KINDS}
+    reporting_firms = {kind.item_id: _reporting_firms(draw, kind) for kind in _KINDS}
     item_drift = {kind.item_id: 0.0 for kind in _KINDS}
     for week, prices in enumerate(weekly):
         before = weekly[max(0, week - 1)]
@@ -293,13 +293,13 @@ def _canvass(draw: Random, weekly: list[dict[str, float]]) -> Iterator[CanvassEn
                 item_drift[name] = 0.9 * item_drift[name] + draw.gauss(0, 0.35)
                 level[name] = before[name] + share * (prices[name] - before[name])
                 level[name] += item_drift[name]
-            heard = _heard(draw, day, level, tellers, firm_bias)
+            heard = _heard(draw, day, level, reporting_firms, firm_bias)
             if week in SHORT_WEEKS:
                 heard.append(_talk_of_demand(draw, heard))
             yield from _corrected(draw, _numbered(day, heard))
 
 
-def _tellers(draw: Random, kind: _Kind) -> list[_Firm]:
+def _reporting_firms(draw: Random, kind: _Kind) -> list[_Firm]:
     """Firms that speak of an item: packers of the country's, importers of their own."""
     left_out = "importer" if kind.origin == DOMESTIC else "packer"
     firms = [firm for firm in FIRMS if firm[1] != left_out]
@@ -310,14 +310,14 @@ def _heard(
     draw: Random,
     day: date,
     level: Mapping[str, float],
-    tellers: Mapping[str, list[_Firm]],
+    reporting_firms: Mapping[str, list[_Firm]],
     firm_bias: Mapping[str, float],
 ) -> list[CanvassEntry]:
-    """What is heard of every item on a day: a firm may trade, and bid or offer beside it."""
+    """What is heard of every item on a day: a firm may trade, and bid or offer too."""
     heard = []
     for kind in _KINDS:
         trades, quotes = (0.8, 0.35) if kind.firms >= _MANY_FIRMS else (0.68, 0.12)
-        for firm in tellers[kind.item_id]:
+        for firm in reporting_firms[kind.item_id]:
             price = level[kind.item_id] + firm_bias[firm[0]]
             if draw.random() < trades:
                 what = EntryKind.OTHER if draw.random() < 0.03 else EntryKind.TRADE
@@ -398,7 +398,7 @@ def _corrected(draw: Random, heard: list[CanvassEntry]) -> Iterator[CanvassEntry
 
 
 def write_history(history: History, folder: str | Path) -> tuple[Path, ...]:
-    """Write the tables into a folder, and into `market` in it what they do not tell.
+    """Write the tables into a folder, and into `market` in it what they leave out.
 
     Return the files written. Raise FileTrouble, where one of them is there already.
     """

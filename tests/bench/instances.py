@@ -3,7 +3,7 @@
 Every case has a plan in the linear program, by construction: each product is first given a
 hidden recipe of lots still in hand, and its order, its shares and its rules are then laid
 around what that recipe holds. Prices and quantities are invented; the shape is the trade's:
-lean dearer by the point than fat, much imported lean frozen in boxes, fat fresh in combos.
+lean at a higher price than fat, much imported lean frozen in boxes, fat fresh in combos.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class Kind:
     scarce_lean: bool
     """Whether little more lean is on offer than the hidden recipes draw."""
     plant_rules: bool
-    """Whether sellers and plant lay down more than the usual."""
+    """Whether sellers and plant have more rules than usual."""
 
 
 KINDS = {
@@ -431,7 +431,7 @@ def _rule_product(market: _Market, product: Product, recipe: dict[str, float]) -
         against = parse_selector(f"supplier={market.random.choice(strangers)}")
         add("apart", RuleKind.KEEP_APART, f"supplier={main}", against=against)
     if market.happens(0.2):
-        add("most lots", RuleKind.MAX_LOTS, max_count=len(recipe) + 1)
+        add("lot count", RuleKind.MAX_LOTS, max_count=len(recipe) + 1)
     min_share = math.floor(1_000 * min(recipe.values()) / made_lb) / 1_000
     if min_share > 0 and market.happens(0.2):
         add("least if used", RuleKind.MIN_IF_USED, min_share=min_share)

@@ -78,7 +78,7 @@ def moved_market(market: Market, own: Selector) -> Market:
 
 def ground_beef(product_id: str, name: str, lean: float) -> Product:
     """What a market makes: without a tolerance, so that lean binds on both sides, and without
-    an order, as its demand tells the pounds."""
+    an order, as its demand sets the pounds."""
     return Product(
         product_id=product_id,
         name=name,

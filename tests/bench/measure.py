@@ -18,7 +18,7 @@ from blend.model.timing import solver_time
 from tests.bench.memory import peak_mb
 
 _BUDGET_S = 1.5
-"""Short runs are repeated for about so long, and the median is told."""
+"""Short runs are repeated for about so long, and the median is reported."""
 _MAX_RUNS = 9
 _OURS_AT_MIN = 3
 
@@ -28,7 +28,7 @@ Span = float | tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """How large a task is: `numbers` make it, `extent` is what its growth is told by."""
+    """How large a task is: `numbers` make it, `extent` is what growth is measured by."""
 
     words: str
     numbers: tuple[int, ...]
@@ -36,7 +36,7 @@ class Size:
 
 
 def pairs(lots: int, products: int, *more: int) -> Size:
-    """A size told by pairs of lot and product; `more` numbers make the task."""
+    """A size in pairs of lot and product; `more` numbers make the task."""
     return Size(f"{lots} × {products}", (lots, products, *more), lots * products)
 
 
@@ -102,7 +102,7 @@ def bench_paths(
     memory: bool = True,
     on_row: Callable[[PathRow], None] = lambda row: None,
 ) -> tuple[PathRow, ...]:
-    """Measure every path at every size, or at its smallest alone if `quick`; `on_row` is told of
+    """Measure every path at every size, or at its smallest alone if `quick`; `on_row` gets
     each as it is done."""
     rows = []
     for path in paths:

@@ -14,7 +14,7 @@ def peak_mb(path_name: str, numbers: tuple[int, ...]) -> float | None:
     """MB by which a path raises the memory of a fresh process at most, imports left out; where
     it has workers of its own, with all that the largest of them holds.
 
-    None where the system does not tell. The process is forked from a small server: one started
+    None where the system does not report it. The process is forked from a small server: one started
     by `exec` would count the memory of the process that started it.
     """
     if find_spec("resource") is None or "forkserver" not in get_all_start_methods():

@@ -1,7 +1,7 @@
 """From an edit at the desk to the new plan: as its server answers, and as a browser shows it.
 
-Beside it the bare solver on the same change, and the plainest way: the whole program stated
-anew with PuLP and solved by CBC.
+Next to it the bare solver on the same change, and the plainest way: the whole program stated
+again with PuLP and solved by CBC.
 """
 
 from __future__ import annotations
@@ -150,7 +150,7 @@ EDIT = BenchPath("an edit at the desk", "PuLP and CBC", SIZES, pairs(10, 2), _ed
 def time_pages(
     sizes: Iterable[Size] = SIZES, on_row: Callable[[PageTime], None] = lambda row: None
 ) -> tuple[PageTime, ...]:
-    """Time edits at every size; `on_row` is told of each row as it is done."""
+    """Time edits at every size; `on_row` gets each row as it is done."""
     rows = []
     with ExitStack() as stack:
         browser = stack.enter_context(_browser())

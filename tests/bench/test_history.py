@@ -40,15 +40,15 @@ def imported(history, week):
 def true_market(history, week):
     """The market as it was, its volumes and prices without error."""
     day = week_end(week)
-    told = volumes_used(history.market, history.volumes, day)
+    reported = volumes_used(history.market, history.volumes, day)
     volumes = {
-        name: replace(volume, value=history.true_lb[week][name]) for name, volume in told.items()
+        name: replace(volume, value=history.true_lb[week][name]) for name, volume in reported.items()
     }
     return market_on(history.market, volumes, quoted(history, week), day)
 
 
-def told_market(history, week):
-    """The same as the store is told of it."""
+def reported_market(history, week):
+    """The same market as reported to the store."""
     day = week_end(week)
     volumes = volumes_used(history.market, history.volumes, day)
     return market_on(history.market, volumes, quoted(history, week), day)
@@ -84,7 +84,7 @@ def test_demand_is_talked_of_in_the_short_weeks_alone(history):
 
 
 @pytest.mark.slow
-def test_the_canvass_lies_about_the_true_prices(history):
+def test_the_canvass_is_close_to_the_true_prices(history):
     day = week_end(30)
     for item in history.items:
         heard = [
@@ -126,8 +126,8 @@ def test_the_planted_cause_is_found_and_sized_and_the_absent_one_is_not(history,
         volume_error_share=0.0,
     ).price.next
     found = why_item_moved(
-        told_market(history, BEFORE),
-        told_market(history, SHORT),
+        reported_market(history, BEFORE),
+        reported_market(history, SHORT),
         item,
         pair,
         volume_error_share=VOLUME_ERROR_SHARE,
@@ -137,7 +137,7 @@ def test_the_planted_cause_is_found_and_sized_and_the_absent_one_is_not(history,
     assert shock.standard_error > 0
     assert abs(shock.amount - planted.amount) < 2 * shock.standard_error
     assert abs(shock.amount) > 10 * shock.standard_error
-    # lean runs short: lean is dearer, and the fat that must be blended with it is worth less
+    # lean runs short: lean costs more, and the fat that must be blended with it is worth less
     assert (shock.amount > 0) == (item == "90s")
     largest = max(found.next.contributions, key=lambda each: abs(each.amount))
     assert largest.driver is Driver.IMPORTED_SUPPLY
@@ -146,7 +146,7 @@ def test_the_planted_cause_is_found_and_sized_and_the_absent_one_is_not(history,
     assert found.next.contribution(Driver.RULES).amount == pytest.approx(0, abs=1e-6)
     total = sum(each.amount for each in found.next.contributions)
     assert total == pytest.approx(found.next.change, abs=1e-9)
-    # what is not explained is small beside the move, and its error is told
+    # what is not explained is small next to the move, and has its error
     assert abs(found.unexplained_usd_per_lb) < 2 * found.unexplained_error_usd_per_lb
 
 
@@ -154,8 +154,8 @@ def test_the_planted_cause_is_found_and_sized_and_the_absent_one_is_not(history,
 def test_when_imports_are_back_so_is_the_price(history):
     pair = tuple(quoted(history, week)["90s"] for week in (SHORT, BACK))
     found = why_item_moved(
-        told_market(history, SHORT),
-        told_market(history, BACK),
+        reported_market(history, SHORT),
+        reported_market(history, BACK),
         "90s",
         pair,
         volume_error_share=VOLUME_ERROR_SHARE,
@@ -167,7 +167,7 @@ def test_when_imports_are_back_so_is_the_price(history):
 
 @pytest.mark.slow
 def test_stated_errors_are_those_of_volumes_drawn_again(history):
-    """Over repeated counts of the same weeks, parts lie about the true ones as told."""
+    """Over repeated counts of the same weeks, parts lie around the true ones as their errors say."""
     draw = Random(5)
     pair = tuple(quoted(history, week)["90s"] for week in (BEFORE, SHORT))
     true = [true_market(history, week) for week in (BEFORE, SHORT)]
@@ -192,7 +192,7 @@ def test_stated_errors_are_those_of_volumes_drawn_again(history):
         absent_holds_nothing += abs(absent.amount) < 1.96 * absent.standard_error
     # 5 counts in 100 would find by chance what is not there; 8 of 10 or more hold nothing in 99
     assert absent_holds_nothing >= 8
-    # 40 standardised errors: their root mean square is 1, give or take 0.11
+    # 40 standardized errors: their root mean square is 1, give or take 0.11
     assert 0.65 < sqrt(fmean(each**2 for each in off)) < 1.4
 
 

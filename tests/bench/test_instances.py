@@ -27,7 +27,7 @@ def test_the_same_arguments_give_the_same_case_and_it_has_a_plan(kind, lots, pro
 
 @each_kind
 @pytest.mark.parametrize("seed", range(3))
-def test_whole_containers_ask_for_the_same_market_and_a_dearer_plan(kind, seed):
+def test_whole_containers_keep_the_market_and_cost_more(kind, seed):
     case = make_instance(9, 2, seed, kind)
     taken = make_instance(9, 2, seed, kind, whole=WholeContainers.TAKEN)
     assert (taken.lots, taken.products, taken.rules) == (case.lots, case.products, case.rules)
@@ -73,9 +73,9 @@ def test_lean_is_scarce_in_a_tight_market(seed):
     assert len(taken_whole) > len(lean) / 2
 
 
-def test_a_tight_market_knows_every_kind_of_rule():
+def test_a_tight_market_has_every_kind_of_rule():
     case = make_instance(1_000, 60, 0, "tight")
-    # warmth needs thermometer readings, which a market has not
+    # temperatures need thermometer readings
     assert {rule.kind for rule in case.rules} == set(RuleKind) - {RuleKind.MAX_TEMP}
     assert len({species for product in case.products for species in product.species}) == 3
 

@@ -178,7 +178,7 @@ def test_peak_memory_is_that_of_a_fresh_process():
 # The solver's time ------------------------------------------------------------------------------
 
 
-def test_solver_time_is_counted_only_while_asked_for_and_nothing_leaks():
+def test_solver_time_is_counted_only_while_measured_and_nothing_leaks():
     case = make_instance(12, 3, 1)
     with solver_time() as outer:
         solve_linear(case)

@@ -40,7 +40,7 @@ def test_the_square_has_two_prices():
 
 
 def test_a_price_for_lean_alone_bounds_nothing_here():
-    # a pound of cow then earns 0.10 x 20 USD, and there is no end of it
+    # a pound of cow then earns 0.10 x 20 USD, and it is unlimited
     bound = dual_bound_usd(SQUARE, DualPrices(lean_min={"ground": 20.0}))
     assert bound == -PLENTY_LB * (2.00 - 0.99)
 
@@ -53,7 +53,7 @@ def test_prices_below_zero_count_as_zero():
 
 
 @pytest.mark.parametrize("sale_usd_per_lb", [0.0, 0.5])
-def test_a_hair_too_much_costs_a_hair_of_the_bound(sale_usd_per_lb: float):
+def test_prices_a_hair_too_high_cost_a_hair_of_the_bound(sale_usd_per_lb: float):
     """Without a stated quantity, prices a hair too high bound nothing unless repaired."""
     product = make_product(0.80, 1_000.0, sale_usd_per_lb=sale_usd_per_lb)
     finished = 0.99 - 0.4 / 3 - sale_usd_per_lb + 1e-9
@@ -70,7 +70,7 @@ def test_a_cheap_lot_taken_whole_earns_its_rent():
     assert bound == pytest.approx(400 * 0.50 + 600 * 0.99)
 
 
-def test_the_max_volume_is_priced_below_zero():
+def test_the_maximum_volume_has_a_negative_price():
     # sold at 1.50 and made for 0.99: 500 lb, the most, earn 255
     product = make_product(0.90, 100.0, max_lb=500.0, sale_usd_per_lb=1.50)
     case = make_case([COW], [product])
@@ -78,18 +78,18 @@ def test_the_max_volume_is_priced_below_zero():
     assert bound == pytest.approx(-255.0)
 
 
-def test_no_order_is_value_more_than_its_shortage():
+def test_no_order_costs_more_than_its_shortage():
     case = make_case([COW], [make_product(0.90, 1_000.0, shortage_penalty_usd_per_lb=0.30)])
     bound = dual_bound_usd(case, DualPrices(finished={"ground": 0.99}))
     assert bound == pytest.approx(300.0)
 
 
-def test_nothing_bounds_a_product_sold_above_its_cost_without_end():
+def test_nothing_bounds_a_product_sold_above_its_cost_without_limit():
     sold = make_case([COW], [make_product(0.90, 0.0, sale_usd_per_lb=1.0)])
     assert dual_bound_usd(sold, DualPrices()) == -PLENTY_LB * 0.01
 
 
-def test_a_lot_value_more_left_over_than_it_costs():
+def test_a_lot_that_earns_more_left_over_than_it_costs():
     cow = replace(COW, quantity_lb=500.0, salvage_value_usd_per_lb=1.09)
     bound = dual_bound_usd(make_case([cow], [make_product(0.90, 0.0)]), DualPrices())
     assert bound == pytest.approx(-50.0)

@@ -50,7 +50,7 @@ def test_variance_of_a_batch_by_hand():
     assert not found.is_kept
 
 
-def test_the_side_above_is_held_against_the_max_lean():
+def test_the_upper_side_is_compared_with_the_max_lean():
     run = run_of({"fresh 81s": 1000.0, "fresh 90s": 3000.0})
     found = check(replace(run, product_id="ninety"), ChanceConstraint("ninety", 0.95, Sides.ABOVE))
     assert found.limit_share == pytest.approx(0.90)
@@ -72,7 +72,7 @@ def test_a_rule_on_fat_tightens_the_limit():
     assert found.limit_share == pytest.approx(0.805)
 
 
-def test_losses_weigh_lean_and_fat_apart():
+def test_losses_count_lean_and_fat_apart():
     """3 % of lean lost: a pound of a 90 gives 0.873 lean and 0.1 fat, and a point more of lean
     gains 0.97 (1 - L) + 1 L over the limit L."""
     found = check(
@@ -91,14 +91,14 @@ def test_losses_weigh_lean_and_fat_apart():
     confidence=st.sampled_from((0.6, 0.9, 0.975)),
     sides=st.sampled_from((Sides.BELOW, Sides.ABOVE)),
 )
-def test_kept_is_the_same_as_sure_enough(lb, confidence, sides):
+def test_kept_means_confident_enough(lb, confidence, sides):
     run = run_of({lot.lot_id: float(n) for lot, n in zip(CASE.lots, lb, strict=True)})
     found = check(run, ChanceConstraint("eighty", confidence, sides))
     if abs(found.confidence - confidence) > 1e-6:
         assert found.is_kept == (found.confidence > confidence)
 
 
-def test_no_doubt_at_all_is_kept_or_broken_by_the_mean():
+def test_without_error_the_mean_decides():
     none = {lot.lot_id: LeanUncertainty(lot.lot_id, 0.0, 0.0) for lot in CASE.lots}
     good = check(run_of({"fresh 81s": 4000.0}), ChanceConstraint("eighty", 0.99), none)
     bad = check(run_of({"fresh 73s": 4000.0}), ChanceConstraint("eighty", 0.99), none)

@@ -44,11 +44,11 @@ def rule(kind: RuleKind, lots: str = "", **more) -> Rule:
     return Rule("rule", kind, lots=parse_selector(lots), **more)
 
 
-# Twins ------------------------------------------------------------------------------------------
+# Pairs ------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
-class Twins:
+class Pair:
     """A plan that meets its case, and one that breaks one class of its constraints."""
 
     name: str
@@ -57,17 +57,17 @@ class Twins:
     bad: PaperPlan
 
 
-def twins_of_recipe(
+def pair_of_recipe(
     name: str, constraint_class: ConstraintClass, bad, case: Case | None = None
-) -> Twins:
+) -> Pair:
     case = case or case_of()
-    return Twins(name, constraint_class, made(case, (2, RECIPE)), made(case, *bad))
+    return Pair(name, constraint_class, made(case, (2, RECIPE)), made(case, *bad))
 
 
-def twins_of_take(
+def pair_of_take(
     name: str, constraint_class: ConstraintClass, case: Case, good: float, bad: float
-) -> Twins:
-    return Twins(
+) -> Pair:
+    return Pair(
         name,
         constraint_class,
         made(case, (2, RECIPE), takes={"cow": good}),
@@ -75,38 +75,38 @@ def twins_of_take(
     )
 
 
-def twins_of_case(
+def pair_of_case(
     name: str, constraint_class: ConstraintClass, good: Case, bad: Case, recipe=None
-) -> Twins:
+) -> Pair:
     """The same plan for a case it keeps and for one that it breaks."""
     runs = [(2, recipe or RECIPE)]
-    return Twins(name, constraint_class, made(good, *runs), made(bad, *runs))
+    return Pair(name, constraint_class, made(good, *runs), made(bad, *runs))
 
 
-def _plain() -> list[Twins]:
+def _plain() -> list[Pair]:
     return [
-        twins_of_recipe("too fat", ConstraintClass.LEAN_MIN, [(2, {"cow": 250, "trim": 750})]),
-        twins_of_recipe("lots swapped", ConstraintClass.LEAN_MAX, [(2, {"cow": 667, "trim": 333})]),
-        twins_of_recipe(
+        pair_of_recipe("too fat", ConstraintClass.LEAN_MIN, [(2, {"cow": 250, "trim": 750})]),
+        pair_of_recipe("lots swapped", ConstraintClass.LEAN_MAX, [(2, {"cow": 667, "trim": 333})]),
+        pair_of_recipe(
             "one fat batch of two",
             ConstraintClass.LEAN_MIN,
             [(1, {"cow": 416, "trim": 584}), (1, {"cow": 250, "trim": 750})],
             case_of(settings=whole(WholeContainers.PER_BATCH)),
         ),
-        twins_of_recipe("a batch left out", ConstraintClass.VOLUME_MIN, [(1, RECIPE)]),
-        twins_of_recipe("a batch too many", ConstraintClass.VOLUME_MAX, [(3, RECIPE)]),
-        twins_of_recipe(
+        pair_of_recipe("a batch left out", ConstraintClass.VOLUME_MIN, [(1, RECIPE)]),
+        pair_of_recipe("a batch too many", ConstraintClass.VOLUME_MAX, [(3, RECIPE)]),
+        pair_of_recipe(
             "blender overfull", ConstraintClass.BATCH_FILL, [(1, {"cow": 667, "trim": 1333})]
         ),
-        twins_of_recipe(
+        pair_of_recipe(
             "blender half empty", ConstraintClass.BATCH_FILL, [(4, {"cow": 167, "trim": 333})]
         ),
-        twins_of_recipe(
+        pair_of_recipe(
             "two recipes",
             ConstraintClass.EQUAL_RECIPE,
             [(1, {"cow": 333, "trim": 667}), (1, {"cow": 330, "trim": 670})],
         ),
-        twins_of_recipe(
+        pair_of_recipe(
             "two recipes under a rule",
             ConstraintClass.EQUAL_RECIPE,
             [(1, {"cow": 333, "trim": 667}), (1, {"cow": 330, "trim": 670})],
@@ -115,31 +115,31 @@ def _plain() -> list[Twins]:
     ]
 
 
-def _supplies() -> list[Twins]:
+def _supplies() -> list[Pair]:
     limited = case_of(cow=replace(COW, quantity_lb=700.0))
     asked = case_of(cow=replace(COW, min_purchase_lb=1_000.0))
     unsplit = case_of(cow=replace(COW, quantity_lb=1_000.0, must_take_all=True))
     return [
-        twins_of_take("more taken than there is", ConstraintClass.SUPPLY, limited, 700.0, 701.0),
-        twins_of_take("used but not taken", ConstraintClass.SUPPLY, case_of(), 666.0, 600.0),
-        twins_of_take(
+        pair_of_take("more taken than there is", ConstraintClass.SUPPLY, limited, 700.0, 701.0),
+        pair_of_take("used but not taken", ConstraintClass.SUPPLY, case_of(), 666.0, 600.0),
+        pair_of_take(
             "less than the seller asks", ConstraintClass.MIN_PURCHASE, asked, 1_000.0, 999.0
         ),
-        twins_of_take("a lot split", ConstraintClass.MIN_PURCHASE, unsplit, 1_000.0, 999.0),
-        Twins(
+        pair_of_take("a lot split", ConstraintClass.MIN_PURCHASE, unsplit, 1_000.0, 999.0),
+        Pair(
             "more used than there is",
             ConstraintClass.SUPPLY,
             made(case_of(cow=replace(COW, quantity_lb=666.0)), (2, RECIPE)),
             made(case_of(cow=replace(COW, quantity_lb=665.0)), (2, RECIPE)),
         ),
-        Twins(
+        Pair(
             "pounds below zero",
             ConstraintClass.SUPPLY,
             made(case_of(), (2, RECIPE)),
             made(case_of(lots=[make_lot("beef", 0.8, 1.0)]), (2, RECIPE | {"beef": -1})),
         ),
-        twins_of_take("a take below zero", ConstraintClass.SUPPLY, case_of(), 666.0, -666.0),
-        Twins(
+        pair_of_take("a take below zero", ConstraintClass.SUPPLY, case_of(), 666.0, -666.0),
+        Pair(
             "taken though expired",
             ConstraintClass.SUPPLY,
             made(case_of(lots=[make_lot("old", 0.8, 1.0)]), (2, RECIPE), takes={"old": 10}),
@@ -152,27 +152,27 @@ def _supplies() -> list[Twins]:
     ]
 
 
-def _containers() -> list[Twins]:
+def _containers() -> list[Pair]:
     def boxed(where: WholeContainers, container_lb: float) -> Case:
         cow = replace(COW, container="combo", container_lb=container_lb)
         return case_of(cow=cow, settings=whole(where), product=easy_product(min_lb=1_900.0))
 
     per_product, per_batch = WholeContainers.PER_PRODUCT, WholeContainers.PER_BATCH
     return [
-        twins_of_take(
+        pair_of_take(
             "a container broken in taking",
             ConstraintClass.WHOLE_CONTAINERS,
             boxed(WholeContainers.TAKEN, 500.0),
             1_000.0,
             900.0,
         ),
-        Twins(
+        Pair(
             "a container broken between products",
             ConstraintClass.WHOLE_CONTAINERS,
             made(boxed(per_product, 660.0), (2, {"cow": 330, "trim": 660})),
             made(boxed(per_product, 660.0), (2, {"cow": 320, "trim": 660}), takes={"cow": 660}),
         ),
-        Twins(
+        Pair(
             "a container broken between batches",
             ConstraintClass.WHOLE_CONTAINERS,
             made(boxed(per_batch, 330.0), (2, {"cow": 330, "trim": 660})),
@@ -181,11 +181,11 @@ def _containers() -> list[Twins]:
     ]
 
 
-def _rules() -> list[Twins]:
+def _rules() -> list[Pair]:
     def limits(
         kind: RuleKind, constraint_class: ConstraintClass, good: dict, bad: dict, lots: str = ""
-    ) -> Twins:
-        return twins_of_case(
+    ) -> Pair:
+        return pair_of_case(
             f"{constraint_class}",
             constraint_class,
             case_of(rule(kind, lots, **good)),
@@ -223,15 +223,15 @@ def _rules() -> list[Twins]:
             {"min_lb": 669.0},
             "lot=cow",
         ),
-        twins_of_case("not all used", ConstraintClass.MUST_USE, asked, left),
-        twins_of_case("too warm", ConstraintClass.MAX_TEMP, case_of(heat(2.0)), case_of(heat(2.1))),
-        twins_of_case(
+        pair_of_case("not all used", ConstraintClass.MUST_USE, asked, left),
+        pair_of_case("too warm", ConstraintClass.MAX_TEMP, case_of(heat(2.0)), case_of(heat(2.1))),
+        pair_of_case(
             "a lot not to be used",
             ConstraintClass.MUST_NOT_USE,
             case_of(rule(RuleKind.MUST_NOT_USE, "fresh_or_frozen=frozen")),
             case_of(rule(RuleKind.MUST_NOT_USE, "fresh_or_frozen=fresh")),
         ),
-        twins_of_case(
+        pair_of_case(
             "lots that must not meet",
             ConstraintClass.KEEP_APART,
             case_of(rule(RuleKind.KEEP_APART, "lot=cow", against=parse_selector("lot!=cow|trim"))),
@@ -240,13 +240,13 @@ def _rules() -> list[Twins]:
     ]
 
 
-def _meats() -> list[Twins]:
+def _meats() -> list[Pair]:
     halal = frozenset({"halal"})
     blessed = {"cow": replace(COW, label_claims=halal), "trim": replace(TRIM, label_claims=halal)}
     halal_product = easy_product(label_claims=halal)
 
-    def barred(name: str, **changes) -> Twins:
-        return twins_of_case(
+    def barred(name: str, **changes) -> Pair:
+        return pair_of_case(
             name, ConstraintClass.MAY_HOLD, case_of(), case_of(cow=replace(COW, **changes))
         )
 
@@ -254,7 +254,7 @@ def _meats() -> list[Twins]:
         barred("a forbidden species", species="pork"),
         barred("a lot expired", use_by=DAY - timedelta(1)),
         barred("a lot not yet here", available_on=DAY + timedelta(1)),
-        twins_of_case(
+        pair_of_case(
             "outside the program",
             ConstraintClass.MAY_HOLD,
             case_of(**blessed, product=halal_product),
@@ -263,25 +263,25 @@ def _meats() -> list[Twins]:
     ]
 
 
-TWINS = [*_plain(), *_supplies(), *_containers(), *_rules(), *_meats()]
-each_twins = pytest.mark.parametrize("twins", TWINS, ids=lambda twins: twins.name)
+PAIRS = [*_plain(), *_supplies(), *_containers(), *_rules(), *_meats()]
+each_pair = pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: pair.name)
 
 
-@each_twins
-def test_a_plan_that_keeps_its_case_is_met_in_everything(twins: Twins):
-    assert [check for check in twins.good.checks() if check.verdict is not Verdict.MET] == []
+@each_pair
+def test_a_plan_that_keeps_its_case_is_met_in_everything(pair: Pair):
+    assert [check for check in pair.good.checks() if check.verdict is not Verdict.MET] == []
 
 
-@each_twins
-def test_its_corrupted_twin_is_caught(twins: Twins):
+@each_pair
+def test_its_corrupted_copy_is_caught(pair: Pair):
     broken = {
-        c.requirement.constraint_class for c in twins.bad.checks() if c.verdict is Verdict.BROKEN
+        c.requirement.constraint_class for c in pair.bad.checks() if c.verdict is Verdict.BROKEN
     }
-    assert twins.constraint_class in broken
+    assert pair.constraint_class in broken
 
 
-def test_every_constraint_class_has_twins():
-    assert {twins.constraint_class for twins in TWINS} == set(ConstraintClass) - {
+def test_every_constraint_class_has_pair():
+    assert {pair.constraint_class for pair in PAIRS} == set(ConstraintClass) - {
         ConstraintClass.MASS,
         ConstraintClass.ADDED,
     }
@@ -521,7 +521,7 @@ FAT_LIMIT = {"max_share": 0.30}
 """Ground beef: at most 30 % fat, 9 CFR 319.15(a)."""
 
 
-def test_a_published_fat_limit_knows_no_rounding():
+def test_a_published_fat_limit_allows_no_rounding():
     own = rule(RuleKind.FAT, max_share=0.30)
     case = labeled(standard(Action.REFUSE, **FAT_LIMIT), own)
     plan = write_plan(case, [("ground", 1, A_POUND_FATTER)])
@@ -537,7 +537,7 @@ def test_a_published_fat_limit_may_be_touched():
     assert (check.read, check.verdict) == (0.30, Verdict.MET)
 
 
-def test_a_published_share_knows_no_rounding():
+def test_a_published_share_allows_no_rounding():
     # cheek meat at most 25 %, 9 CFR 319.15(a)
     row = standard(Action.REFUSE, RuleKind.SHARE, "meat_class=cheek", max_share=0.25)
     product = easy_product(standards=("ground beef",))
@@ -625,7 +625,7 @@ def test_a_shortage_that_is_not_allowed_or_too_small(penalty: float | None, shor
     assert plan.check(ConstraintClass.VOLUME_MIN).verdict is Verdict.BROKEN
 
 
-def test_nothing_made_is_held_against_volume_alone():
+def test_nothing_made_breaks_volume_alone():
     rules = [
         replace(rule(kind, **limits), rule_id=kind)
         for kind, limits in (

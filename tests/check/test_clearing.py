@@ -1,4 +1,4 @@
-"""The proof of a clearing finds what is wrong with one, and bears out one that is right."""
+"""The certificate of a market equilibrium accepts a right one and finds what is wrong with others."""
 
 from __future__ import annotations
 

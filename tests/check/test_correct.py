@@ -197,7 +197,7 @@ def test_rules_hold_for_the_whole_batch_where_its_recipe_is_known():
     assert faults(replace(made, held=HELD), asked)
 
 
-def test_rules_that_count_lots_are_parted_on():
+def test_rules_that_count_lots_are_branched_on():
     rule = Rule("much", RuleKind.MIN_IF_USED, min_share=0.25)
     case = replace(CASE, rules=(rule, replace(COUNT, max_count=1)))
     made, asked = make(case)
@@ -206,7 +206,7 @@ def test_rules_that_count_lots_are_parted_on():
     assert certified.is_valid and certified.gap_usd < 1, certified
 
 
-def test_meat_dearer_or_leaner_than_it_is_told():
+def test_meat_of_another_price_or_lean_is_found():
     dear = tuple(replace(lot, price_usd_per_lb=lot.price_usd_per_lb + 0.1) for lot in CASE.lots)
     assert faults(ADD, case=replace(CASE, lots=dear))
     lean = tuple(replace(lot, lean=lot.lean - 0.01) for lot in CASE.lots)

@@ -166,7 +166,7 @@ def test_a_curve_is_of_its_own_case():
     assert not replace(DEMAND, lot_id=rich.lot_id).certified(CASE).is_valid
 
 
-def test_a_curve_that_ends_short_of_the_prices_asked_is_found():
+def test_a_curve_that_ends_short_of_the_price_range_is_found():
     low, high = DEMAND.steps[1].min_usd_per_lb, DEMAND.steps[2].max_usd_per_lb
     part = demand_curve(CASE, DEMAND.lot_id, min_usd_per_lb=low, max_usd_per_lb=high, certify=True)
     assert part.certified(CASE, low, high).is_valid
@@ -174,7 +174,7 @@ def test_a_curve_that_ends_short_of_the_prices_asked_is_found():
     assert not part.certified(CASE).is_valid
 
 
-def test_the_fewest_pounds_are_certified_and_not_believed():
+def test_the_fewest_pounds_are_certified():
     """A lot that no plan can do without: its last step, and where its supply begins."""
     case = make_instance(14, 4, 1, "plain")
     leanest = max(case.usable_lots(), key=lambda lot: lot.lean)

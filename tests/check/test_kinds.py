@@ -223,7 +223,7 @@ KINDS = {
 }
 
 
-def test_every_judge_has_its_kind():
+def test_every_check_has_its_kind():
     """Functions of `blend.check` that judge an answer are named check_ or certify_."""
     judges = {
         node.name

@@ -1,4 +1,4 @@
-"""The sum of exact fractions is theirs, in whatever order it is added."""
+"""The sum of exact fractions, in any order."""
 
 from __future__ import annotations
 

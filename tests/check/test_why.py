@@ -237,7 +237,7 @@ def _reported(values):
 
 
 @given(games())
-def test_every_order_walked_agrees_with_every_set_weighed(values):
+def test_all_orders_agree_with_all_sets(values):
     assert not list(split_faults("game", values, DRIVERS, _reported(values)))
     parts = mean_over_orders(values, DRIVERS)
     assert sum(parts.values()) == exact_change(values)

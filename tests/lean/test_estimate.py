@@ -25,14 +25,14 @@ def test_an_untested_lot_is_corrected_by_its_supplier():
     assert over.own_weight == 0 and over.tested_lean is None and over.contradiction is None
 
 
-def test_a_supplier_never_tested_is_less_sure():
+def test_a_supplier_never_tested_has_a_wider_error():
     estimates = estimate_lots(CASE, LOG, METHODS)
     known, stranger = estimates.lot("b"), estimates.lot("c")
     assert stranger.standard_error_share > 1.5 * known.standard_error_share
     assert estimates.lot("d").standard_error_share == stranger.standard_error_share
 
 
-def test_own_tests_pull_the_estimate_to_them_and_make_it_surer():
+def test_own_tests_pull_the_estimate_to_them_and_narrow_it():
     tests = [*LOG, lean_test("a", "Over", 0.90, 0.87), lean_test("a", "Over", 0.90, 0.872)]
     once = estimate_lots(CASE, tests[:-1], METHODS).lot("a")
     twice = estimate_lots(CASE, tests, METHODS).lot("a")
@@ -44,7 +44,7 @@ def test_own_tests_pull_the_estimate_to_them_and_make_it_surer():
     assert (once.tests, twice.tests) == (1, 2)
 
 
-def test_an_exact_test_decides():
+def test_an_exact_test_settles_it():
     tests = [*LOG, lean_test("a", "Over", 0.90, 0.861, "exact")]
     lot = estimate_lots(CASE, tests, METHODS).lot("a")
     assert lot.lean == pytest.approx(0.861, abs=3e-4)
@@ -78,7 +78,7 @@ def test_an_expected_overstatement_contradicts_nothing():
     assert abs(estimate_lots(CASE, tests, METHODS).lot("a").contradiction) < 0.5
 
 
-def test_scores_tell_bias_lots_and_money():
+def test_scores_have_bias_lots_and_money():
     over, honest = estimate_lots(CASE, LOG, METHODS).suppliers
     assert (over.supplier, honest.supplier) == ("Over", "Honest")
     assert over.min_bias_share > 0 > honest.min_bias_share
@@ -93,7 +93,7 @@ def test_lots_taken_are_counted_once_however_often_they_were_tested():
     assert (score.lots, score.tests, score.taken_lb) == (1, 2, 1000)
 
 
-def test_two_tests_alone_say_little_of_a_supplier():
+def test_two_tests_alone_say_little_about_a_supplier():
     few = estimate_lots(CASE, [*LOG, *history("Few", [0.03, 0.03])], METHODS)
     score = next(each for each in few.suppliers if each.supplier == "Few")
     assert score.bias_share < 0.025, "drawn towards the others"

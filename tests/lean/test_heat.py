@@ -138,7 +138,7 @@ def test_with_ice_the_plain_average_is_far_too_warm():
     assert mix.ice_share > 0
 
 
-def test_meat_that_was_not_measured_is_told():
+def test_meat_outside_the_measured_range_is_flagged():
     assert mix_temperature([MeatPart(1, 0.5, 1)], HEAT).is_outside_lines
     assert not mix_temperature([MeatPart(1, 0.7, 1), MeatPart(1, 0.97, 1)], HEAT).is_outside_lines
 

@@ -112,7 +112,7 @@ def small(difference, variance, supplier) -> Groups:
 PRIOR = half_normal_steps(0.02, 40)
 
 
-def test_many_sure_lots_leave_nothing_to_history():
+def test_many_exact_lots_leave_nothing_to_history():
     groups = small([0.01] * 3 + [0.05], [1e-4] * 3 + [1e-12], [0] * 4)
     lot = Fit(groups, PRIOR, PRIOR).lot(0, (0.05, 1e-12))
     assert lot.mean == pytest.approx(0.05, abs=1e-5)
@@ -154,7 +154,7 @@ def test_leaving_a_lot_out_is_fitting_without_it():
         assert whole.contradiction(lot) == pytest.approx((difference[lot] - put.mean) / deviation)
 
 
-def test_a_supplier_of_one_lot_is_foretold_as_one_never_tested():
+def test_a_supplier_of_one_lot_is_predicted_as_one_never_tested():
     between, within = np.array([0.012]), np.array([0.008])
     whole = Fit(small([0.01, 0.02, 0.05], [1e-4] * 3, [0, 0, 1]), between, within)
     put = Fit(small([0.01, 0.02], [1e-4] * 2, [0, 0]), between, within).lot(None, None)

@@ -53,7 +53,7 @@ def applied(case: Case, *changes: Change, part: float = 1.0) -> Case:
     return case
 
 
-def clashes(case: Case, held: set[Requirement], *, whole: bool) -> bool:
+def is_infeasible_with(case: Case, held: set[Requirement], *, whole: bool) -> bool:
     """Whether there is no plan with nothing asked but the requirements held; the supply of
     all lots is one of them."""
     model = model_of(replace(index_sets(case), limits_give=True), whole=whole)
@@ -79,22 +79,22 @@ def clashes(case: Case, held: set[Requirement], *, whole: bool) -> bool:
     return answer.outcome is Outcome.INFEASIBLE
 
 
-def assert_infeasible_holds(case: Case, infeasible: InfeasibleSubset, *, whole: bool) -> None:
+def assert_irreducible(case: Case, infeasible: InfeasibleSubset, *, whole: bool) -> None:
     named = set(infeasible.requirements)
     assert named
-    assert clashes(case, named, whole=whole)
+    assert is_infeasible_with(case, named, whole=whole)
     for asked in named - {
         asked for asked in named if asked.constraint_class is ConstraintClass.SUPPLY
     }:
-        assert not clashes(case, named - {asked}, whole=whole)
+        assert not is_infeasible_with(case, named - {asked}, whole=whole)
     without_supply = {
         asked for asked in named if asked.constraint_class is not ConstraintClass.SUPPLY
     }
     if without_supply != named:
-        assert not clashes(case, without_supply, whole=whole)
+        assert not is_infeasible_with(case, without_supply, whole=whole)
 
 
-def assert_changes_free_a_plan(case: Case, infeasible: InfeasibleSubset, *, whole: bool) -> None:
+def assert_changes_give_a_plan(case: Case, infeasible: InfeasibleSubset, *, whole: bool) -> None:
     for change in infeasible.changes:
         freed = applied(case, change)
         assert has_plan(freed, whole=whole), change
@@ -113,21 +113,21 @@ def assert_changes_free_a_plan(case: Case, infeasible: InfeasibleSubset, *, whol
 def assert_explained(case: Case, *, whole: bool) -> InfeasibleSubset:
     infeasible = explain_infeasibility(case, whole=whole)
     assert infeasible.needs_whole is whole
-    assert_infeasible_holds(case, infeasible, whole=whole)
-    assert_changes_free_a_plan(case, infeasible, whole=whole)
+    assert_irreducible(case, infeasible, whole=whole)
+    assert_changes_give_a_plan(case, infeasible, whole=whole)
     return infeasible
 
 
 @settings(max_examples=25)
 @given(strategies.cases(max_lots=5, max_products=2).map(with_own_rules))
-def test_any_infeasible_of_the_linear_model_is_explained(case):
+def test_any_infeasible_linear_model_is_explained(case):
     case = replace(case, settings=replace(case.settings, whole_containers=WholeContainers.NO))
     assume(solve_linear(case).outcome is Outcome.INFEASIBLE)
     assert_explained(case, whole=False)
 
 
 @pytest.mark.parametrize("kind", ["plain", "tight"])
-def test_an_instance_asked_for_too_much_is_explained(kind):
+def test_an_instance_with_too_large_an_order_is_explained(kind):
     case = make_instance(14, 3, seed=1, kind=kind)
     leanest = max(case.products, key=lambda product: product.target_lean)
     greedy = with_value(case, Requirement(ConstraintClass.VOLUME_MAX, leanest.product_id), 1e6)
@@ -151,7 +151,7 @@ def by_constraint_class(infeasible: InfeasibleSubset) -> dict[ConstraintClass, C
     return {change.requirement.constraint_class: change for change in infeasible.changes}
 
 
-def test_too_little_lean_is_told_with_every_way_out():
+def test_too_little_lean_is_reported_with_every_way_out():
     # 1,000 lb of 90s and 500 of 50s are 76.7 % lean, where 78 % is asked
     product = make_product(0.80, 1_500, tolerance_below_share=0.02, tolerance_above_share=0.02)
     infeasible = assert_explained(make_case([LEAN, FAT], [product]), whole=False)
@@ -182,7 +182,7 @@ def test_a_change_of_a_share_is_the_min_of_any_volume():
     )
 
 
-def test_two_orders_that_want_one_lot_free_a_plan_only_together():
+def test_two_orders_without_a_lot_change_together():
     first, second = (make_product(0.90, 800, product_id) for product_id in ("first", "second"))
     barred = Rule("barred", RuleKind.MUST_NOT_USE, lots=parse_selector("lot=fat"))
     # no lot for either: each needs its own change
@@ -205,7 +205,7 @@ def test_no_usable_lot_at_all():
     assert infeasible.kept_out == ()
 
 
-def test_a_model_that_no_lot_carries_is_told_and_no_rule_beside_it():
+def test_a_claim_that_no_lot_carries_is_reported_without_other_rules():
     lots = [make_lot("a", 0.80, 3.0, label_claims=frozenset({"grass"}))]
     product = replace(make_product(0.80, 100), label_claims=frozenset({"organic"}))
     never = Rule("never", RuleKind.MUST_NOT_USE, (), parse_selector("species=beef"))
@@ -213,7 +213,7 @@ def test_a_model_that_no_lot_carries_is_told_and_no_rule_beside_it():
     assert infeasible.kept_out == (Requirement(ConstraintClass.MAY_HOLD, "ground"),)
 
 
-def test_rules_that_leave_no_lot_are_told_and_those_that_could_be_spared_are_not():
+def test_rules_that_leave_no_lot_are_reported_without_redundant_ones():
     lots = [make_lot("a", 0.80, 3.0, fresh_or_frozen="frozen"), make_lot("b", 0.80, 3.0)]
     rules = [
         Rule(name, RuleKind.MUST_NOT_USE, (), parse_selector(text))
@@ -317,7 +317,7 @@ def _hard_to_batch(case: Case) -> Case:
 
 @settings(max_examples=15, suppress_health_check=[HealthCheck.filter_too_much])
 @given(strategies.cases(max_lots=4, max_products=1).map(with_own_rules).map(_hard_to_batch))
-def test_any_infeasible_of_whole_numbers_is_explained(case):
+def test_any_infeasible_whole_numbers_is_explained(case):
     where = case.settings.whole_containers
     assume(where is not WholeContainers.PER_BATCH)
     case = replace(case, settings=replace(case.settings, gap_share=1e-6, time_limit_s=20.0))
@@ -327,7 +327,7 @@ def test_any_infeasible_of_whole_numbers_is_explained(case):
     assert_explained(case, whole=True)
 
 
-def test_a_lot_without_limit_stays_without_one_where_an_order_gives_way():
+def test_a_lot_without_limit_stays_unlimited_where_an_order_changes():
     """Meat for nothing by the combo: an order grown to five of them costs nothing either."""
     combo = {"container": "combo", "container_lb": 2_000.0}
     free = make_lot("free", 0.3, 0.0, min_purchase_lb=500.0, **combo)
@@ -342,7 +342,7 @@ def test_a_lot_without_limit_stays_without_one_where_an_order_gives_way():
     )
 
 
-def test_without_time_everything_asked_is_named_and_nothing_is_chance(monkeypatch):
+def test_without_time_everything_required_is_named_and_no_change(monkeypatch):
     monkeypatch.setattr("blend.model.infeasible._WHOLE_TIME_S", 0.0)
     case = make_case([make_lot("lean", 0.90, 3.0)], [make_product(0.80, 1_000)])
     infeasible = explain_infeasibility(case, whole=False)

@@ -15,7 +15,7 @@ SIZE = _step_size(LEAN)
 
 
 class FreedFrom:
-    """A clash that a requirement eased by so many steps, or by more, frees."""
+    """An infeasible subset that a limit loosened by this many steps, or more, resolves."""
 
     def __init__(self, steps: int) -> None:
         self.steps = steps
@@ -26,7 +26,7 @@ class FreedFrom:
 
 
 @given(st.integers(1, 60), st.integers(0, 40))
-def test_fewer_may_do_than_the_min_pounds_come_to(needed, more):
+def test_fewer_steps_than_the_minimum_pounds_may_do(needed, more):
     assert _fewest(FreedFrom(needed), LEAN, needed + more) == needed
 
 

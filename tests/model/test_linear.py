@@ -1,7 +1,7 @@
 """The linear program: every case solved by the core and by PuLP with CBC.
 
 Also the way by pricing that large cases take, forced on small ones: it must give the optimum
-of the whole program, whatever its first guess was worth.
+of the whole program, whatever its start.
 """
 
 from __future__ import annotations
@@ -125,7 +125,7 @@ def test_pricing_on_instances(by_pricing, lots, products, seed, kind):
 
 
 @pytest.mark.parametrize("kind", ["plain", "tight"])
-def test_pricing_finds_that_there_is_no_plan(by_pricing, kind):
+def test_pricing_finds_infeasibility(by_pricing, kind):
     case = make_instance(60, 8, seed=4, kind=kind)
     dear = max(case.products, key=lambda product: product.target_lean)
     too_lean = replace(dear, target_lean=0.99, shortage_penalty_usd_per_lb=None)
@@ -135,7 +135,7 @@ def test_pricing_finds_that_there_is_no_plan(by_pricing, kind):
     assert solve_reference(asked_too_much, relax=True).status == "infeasible"
 
 
-def test_pricing_finds_that_money_could_be_made_without_end(by_pricing):
+def test_pricing_finds_that_the_program_is_unbounded(by_pricing):
     endless = make_lot("endless", 0.80, 1.00)
     sold = make_product(0.80, 100, sale_usd_per_lb=2.00)
     others = [make_lot(f"lot {number}", 0.80, 1.50, quantity_lb=10) for number in range(5)]

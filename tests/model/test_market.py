@@ -15,7 +15,7 @@ from tests.reporter.markets import lot, plant, product
 
 
 def free_columns(count: int, cap: float) -> Model:
-    """Columns from nothing on that share one cap."""
+    """Columns of zero or more that share one cap."""
     return Model(
         sets=None,
         names={},

@@ -1,6 +1,6 @@
 """Numbers out of all proportion to each other: the solver still answers, and rightly.
 
-Each case led it astray once: to no answer, to no plan where there is one, or to a plan that is
+Each case once led to a solver failure: no answer, no plan where there is one, or a plan that is
 not the best. Costs are exact: the linear programs were solved in fractions (a simplex by
 Bland's rule).
 """
@@ -63,7 +63,7 @@ def case_of(
 
 
 ANSWERED = {
-    "no plan told by one simplex where there is one": (
+    "one simplex wrongly finds no plan": (
         [
             Meat(0.001, 3.5, 10_000),
             Meat(0.9, 100, 1_234_567),
@@ -116,7 +116,7 @@ ANSWERED = {
     ),
 }
 PRICED = {
-    "a lot as a gift beside one beyond price": (
+    "a free lot next to a priceless one": (
         [
             Meat(0.9, 1e6, 1_999),
             Meat(0, 1e4, 1_234_567),

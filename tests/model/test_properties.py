@@ -56,7 +56,7 @@ def with_lot(case: Case, number: int, **changes) -> Case:
 @given(CASES, numbers, st.sampled_from((0.0, 0.5, 0.99)))
 def test_a_cheaper_lot_never_raises_the_cost(case, number, factor):
     def cheaper(lot):
-        # not below what is paid for it when left over: that would make money without end
+        # not below what is paid for it when left over: the program would be unbounded
         return max(lot.price_usd_per_lb * factor, lot.salvage_value_usd_per_lb)
 
     assert never_above(cost(with_lot(case, number, price_usd_per_lb=cheaper)), cost(case))

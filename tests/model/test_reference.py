@@ -114,7 +114,7 @@ def test_shares_are_of_finished_pounds(solve):
 
 
 @each_solver
-def test_a_min_share_brings_in_a_dearer_lot(solve):
+def test_a_min_share_brings_in_a_more_expensive_lot(solve):
     imported = make_lot("imported", 0.90, 2.50, origin="overseas")
     rule = share("origin!=domestic", minimum=0.30)
     answer = solve(make_case([LEAN_90, LEAN_50, imported], [GROUND_80], rule))
@@ -178,7 +178,7 @@ def test_a_lot_that_may_not_go_in_stays_out(barred, solve):
 
 
 @each_solver
-def test_supply_is_shared_out_where_it_saves_max(solve):
+def test_supply_is_shared_out_where_it_saves_most(solve):
     scarce = make_lot("scarce", 0.90, 1.00, quantity_lb=600)
     other = make_product(0.90, 500, product_id="other")
     answer = solve(make_case([scarce, LEAN_90, LEAN_50], [GROUND_80, other]))
@@ -208,7 +208,7 @@ def test_a_sale_price_fills_the_range_of_volume(solve):
 
 @each_solver
 @pytest.mark.parametrize("relax", [True, False])
-def test_a_gainful_sale_without_any_limit_is_unbounded(relax, solve):
+def test_a_profitable_sale_without_any_limit_is_unbounded(relax, solve):
     product = replace(GROUND_80, sale_usd_per_lb=1.70)
     answer = solve(make_case([LEAN_90, LEAN_50], [product]), relax=relax)
     assert (answer.status, answer.objective_usd, answer.use_lb) == ("unbounded", None, {})
@@ -269,7 +269,7 @@ COMBO_90 = replace(LEAN_90, container="combo", container_lb=100.0)
     ],
 )
 def test_whole_containers(where, combos_lb, combos_used_lb, solve):
-    # half the 90s must come from combos, which are dearer to use than to leave over
+    # half the 90s must come from combos, which cost more used than left over
     combos = replace(COMBO_90, price_usd_per_lb=2.20, salvage_value_usd_per_lb=2.15)
     loose = make_lot("loose", 0.90, 2.10)
     product = replace(GROUND_80, max_lb=1_000)
@@ -419,8 +419,8 @@ def test_relaxing_leaves_out_what_acts_through_whole_numbers(solve):
     ]
     product = replace(GROUND_80, blender_min_lb=600, blender_max_lb=700, max_lb=1_000)
     rules = (
-        replace(share("", kind=RuleKind.MAX_LOTS, max_count=1), rule_id="most lots"),
-        replace(share("lot=50s", 0.9, kind=RuleKind.MIN_IF_USED), rule_id="least if used"),
+        replace(share("", kind=RuleKind.MAX_LOTS, max_count=1), rule_id="lot count"),
+        replace(share("lot=50s", 0.9, kind=RuleKind.MIN_IF_USED), rule_id="min if used"),
         replace(
             share("lot=90s", kind=RuleKind.KEEP_APART, against=parse_selector("lot=50s")),
             rule_id="keep apart",

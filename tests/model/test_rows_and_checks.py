@@ -32,7 +32,7 @@ from tests.published.cases import make_case, make_lot
 COW = make_lot("cow", 0.90, 0.99, quantity_lb=5_000.0)
 TRIM = make_lot("trim", 0.75, 0.79, quantity_lb=5_000.0)
 READY = make_lot("ready", 0.80, 1.20, quantity_lb=5_000.0)
-"""Of the lean asked for by itself, and dearer than the other two together."""
+"""Of the lean asked for by itself, at more than the other two together."""
 
 
 def case_of(*rules: Rule, cow=COW, trim=TRIM, ready=READY, product=None, **more) -> Case:

@@ -29,7 +29,7 @@ from tests.model.tables import value_of, with_lot, with_own_rules, with_product,
 from tests.published.cases import make_case, make_lot, make_product
 
 MOVE_LB = 0.02
-"""How far a requirement is moved by its table: little, so that no kink lies in between."""
+"""How far a requirement is moved by its table: little, so that no basis change lies in between."""
 
 
 def cost(case: Case) -> float:
@@ -128,7 +128,7 @@ FAT = make_lot("fat", 0.50, 0.60, quantity_lb=500)
 DEAR = make_lot("dear", 0.90, 3.00, quantity_lb=500)
 
 
-def test_value_up_and_value_down_differ_on_a_degenerate():
+def test_value_up_and_value_down_differ_at_a_degenerate_optimum():
     # all the lean is used: less lean asked saves cheap lean, more takes the dear
     product = make_product(0.80, 1_000, tolerance_above_share=0.02)
     linear, answer = opened(make_case([LEAN, FAT, DEAR], [product]))
@@ -143,7 +143,7 @@ def test_value_up_and_value_down_differ_on_a_degenerate():
     assert value.step is Step.LEAN_POINT
 
 
-def test_tightening_without_a_plan_costs_without_end():
+def test_tightening_to_infeasibility_costs_infinitely_much():
     linear, answer = opened(make_case([LEAN, FAT], [make_product(0.80, 1_000)]))
     by_constraint_class = {
         w.requirement.constraint_class: w for w in shadow_prices_of(linear, answer)
@@ -227,7 +227,7 @@ def test_the_next_hundredweight_costs_what_its_meat_costs():
     assert value.next_cwt_usd == pytest.approx(165.0)
 
 
-def test_the_next_hundredweight_on_a_degenerate_costs_the_meat_that_is_yet_to_come():
+def test_the_next_hundredweight_at_a_degenerate_optimum_costs_the_meat_to_come():
     # all the lean is used, so more of the product takes the dear
     linear, answer = opened(make_case([LEAN, FAT, DEAR], [make_product(0.80, 1_000)]))
     assert marginal_costs_of(linear, answer)[0].next_cwt_usd == pytest.approx(75 * 3.00 + 25 * 0.60)
@@ -263,7 +263,7 @@ def assert_same_shadow_prices(case: Case) -> None:
 
 
 def _full_of_ties(case: Case) -> Case:
-    """Lots and orders so alike that plans sit on kinks and several cost the same."""
+    """Lots and orders so alike that plans are degenerate and several cost the same."""
     lots = tuple(
         replace(
             lot,
@@ -298,7 +298,7 @@ def test_shadow_prices_of_a_model_that_grew_are_those_of_solving_again(kind):
     assert_same_shadow_prices(make_instance(60, 36, seed=4, kind=kind))
 
 
-def test_shadow_prices_of_products_need_no_solve_beside_the_plan(monkeypatch):
+def test_shadow_prices_of_products_need_no_solve_besides_the_plan(monkeypatch):
     linear, answer = opened(make_instance(60, 36, seed=4))
     monkeypatch.setattr(WarmLinear, "solve", lambda self: pytest.fail("solved again"))
     assert len(marginal_costs_of(linear, answer)) == 36
@@ -332,7 +332,7 @@ def without(case: Case, lot_id: str) -> Case:
 
 
 def assert_price_is_break_even(case: Case, lot_id: str, price: float | None) -> None:
-    """Below the price the lot saves money, so some is taken; above it saves nothing."""
+    """Below its break-even the lot saves money; above it saves nothing."""
     lasting = cost(without(case, lot_id))
     near = 1e-7 * max(1.0, abs(lasting)) + 1e-5
     if price is None:
@@ -394,7 +394,7 @@ def test_lot_shadow_prices_of_an_instance(kind):
             assert value.break_even_usd_per_lb <= value.delivered_usd_per_lb + 1e-9
 
 
-def test_the_next_pound_of_a_lot_taken_whole_saves_the_dearer_one():
+def test_the_next_pound_of_a_lot_taken_whole_saves_the_more_expensive_one():
     linear, answer = opened(make_case([LEAN, FAT, DEAR], [make_product(0.80, 1_100)]))
     shadow_prices = {value.lot_id: value for value in lot_break_evens(linear, answer)}
     assert shadow_prices["lean"].next_lb_usd == pytest.approx(1.00)
@@ -422,13 +422,13 @@ def test_a_lot_that_no_product_wants_enters_at_no_price():
     assert break_even_price(linear, answer, 2) is None  # nothing fatter to go with the leanest
 
 
-def test_a_lot_below_whose_price_money_is_made_without_end():
+def test_a_lot_below_whose_price_the_program_is_unbounded():
     own = make_lot("own", 0.80, 1.00, quantity_lb=500)
     endless = make_lot("endless", 0.80, 2.00)
     sold = make_product(0.80, 100, sale_usd_per_lb=1.50)
     linear, answer = opened(make_case([own, endless], [sold]))
     assert break_even_price(linear, answer, 0) == pytest.approx(1.50)
-    # beside one lot that is nearly as good, more than the plan's own prices tell
+    # next to one lot that is nearly as good, more than the plan's own prices show
     near = make_lot("near", 0.80, 1.40, quantity_lb=100)
     linear, answer = opened(make_case([own, endless, near], [sold]))
     assert break_even_price(linear, answer, 0) == pytest.approx(1.50)

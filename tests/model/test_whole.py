@@ -149,15 +149,15 @@ def test_a_count_by_blend_binds_every_batch_where_batches_differ():
         assert planned(as_one).outcome is Outcome.INFEASIBLE
 
 
-def test_the_best_plan_so_far_is_told_while_searching():
+def test_the_best_plan_so_far_is_reported_while_searching():
     case = make_instance(12, 3, seed=1, kind="tight", whole=WholeContainers.TAKEN)
-    told = []
+    better = []
     linear = solve_linear(case)
-    whole = plan_whole(case, linear, on_better=lambda usd, bound: told.append((usd, bound)))
-    assert told
-    assert all(bound <= usd + 1e-6 for usd, bound in told)
-    assert all(after[0] <= before[0] + 1e-6 for before, after in pairwise(told))
-    assert whole.objective_usd <= told[-1][0] + 1e-6
+    whole = plan_whole(case, linear, on_better=lambda usd, bound: better.append((usd, bound)))
+    assert better
+    assert all(bound <= usd + 1e-6 for usd, bound in better)
+    assert all(after[0] <= before[0] + 1e-6 for before, after in pairwise(better))
+    assert whole.objective_usd <= better[-1][0] + 1e-6
 
 
 @settings(max_examples=15)
@@ -181,7 +181,7 @@ def test_the_order_of_rows_in_the_sheet_changes_nothing(case, seed):
 def test_a_search_that_begins_near_the_linear_optimum_reaches_the_same_bound(
     kind, where, monkeypatch
 ):
-    """Large programs are searched near it first; here small ones are, to be held to the whole."""
+    """Large programs are searched near it first; here small ones are, to compare with the whole."""
     case = make_instance(12, 3, seed=2, kind=kind, whole=where)
     case = replace(
         case,
@@ -233,7 +233,7 @@ def test_whole_lots_of_a_large_market_are_planned_near_the_best(monkeypatch):
     found = planned(case)
     assert found.outcome is Outcome.OPTIMAL and not found.by_branching
     assert found.objective_usd - found.bound_usd <= case.settings.gap_share * found.objective_usd
-    assert len(searched) == 2, "near the optimum, and the weighing"
+    assert len(searched) == 2, "near the optimum, and the rounding"
 
 
 def test_completing_a_guess_takes_of_the_time_limit(monkeypatch):

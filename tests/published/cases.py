@@ -1,7 +1,7 @@
 """Blends with a published answer, as cases, each with where it comes from.
 
 Prices are USD per lb. "Read" means that the answer was read in the named source; "worked"
-that the source prints the problem, and the answer is worked out beside it.
+that the source prints the problem, and the answer is worked out here.
 """
 
 from __future__ import annotations
@@ -125,8 +125,8 @@ CONTEST_GROUND_BEEF = WorkedCase(
     use_lb={"brisket": 9_090.91, "trim": 909.09},
 )
 
-# Georgia FFA, senior state meat formulation problem, 2016: read, with its choices, of which
-# the seventh is the least: 30 % lean trimmings and shoulder at 1.76 USD per lb. Sow meat is
+# Georgia FFA, senior state meat formulation problem, 2016: read, with its choices;
+# the seventh is the lowest: 30 % lean trimmings and shoulder at 1.76 USD per lb. Sow meat is
 # left out, as the sheet's storage temperatures bar it.
 CONTEST_SAUSAGE = WorkedCase(
     name="contest: cheapest pan sausage at 28 % fat",

@@ -99,13 +99,13 @@ def test_a_rate_in_another_currency_and_unit():
     assert 100 * land(offer, RATES).line(Cost.ORIGIN).usd_per_lb == pytest.approx(280.09, abs=0.005)
 
 
-def test_mechanically_deboned_beef_pays_ten_per_cent():
+def test_mechanically_deboned_beef_pays_ten_percent():
     """US Customs, ruling NY G82353 (2000): at 300 cents a lb, 30.0 and not 2.0 cents."""
     built = land(replace(OFFER, tariff_line="0202.30.30"), RATES)
     assert 100 * built.line(Cost.DUTY).usd_per_lb == pytest.approx(30.0)
 
 
-def test_fees_of_an_ended_year_are_told_of():
+def test_fees_of_an_ended_year_are_flagged():
     late = replace(OFFER, entry_on=date(2026, 11, 25))
     ended = [rate for doubt, rate, _ in doubts([land(late, RATES)]) if doubt is Doubt.ENDED]
     assert len(ended) == 3

@@ -155,7 +155,7 @@ def test_selectors_use_the_words_of_the_trade(row):
 
 
 @each_row
-def test_standing_and_dates_agree(row):
+def test_verified_and_dates_agree(row):
     if row.verified == "memory":
         assert row.read_on is None
         assert row.source == "from memory"
@@ -228,7 +228,7 @@ def test_a_name_keeps_its_species(standard_id, own, other):
 @pytest.mark.parametrize("standard_id", ["ground_beef", "hamburger"])
 def test_heart_and_tongue_warn_and_do_not_refuse(standard_id):
     """FSIS guidance of 1981 forbids them, its answer of July 2016 does not, 9 CFR 301.2 counts
-    them as meat: the plan tells, the inspector decides."""
+    them as meat: the plan warns, the inspector decides."""
     (row,) = (row for row in ROWS if row.row_id == f"{standard_id}_heart_tongue")
     assert row.action is Action.WARN
     for meat_class in ("heart", "tongue"):
