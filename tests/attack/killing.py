@@ -131,19 +131,10 @@ def heard_of(odd: bool):
 
 
 def draw_picture(folder: Path, number: int) -> None:
-    from blend.show.pictures import save
+    from blend.output.charts import save, signed_bars
 
-    save(_figure(number % 2 == 1), folder / "picture.png")
-
-
-@cache
-def _figure(odd: bool):
-    from blend.show.pictures import figure, label_axes
-
-    made, axes = figure("What lean costs", "odd" if odd else "even")
-    axes.plot([0, 1, 2], [3, 1, 2] if odd else [1, 2, 1])
-    label_axes(axes, "lean", "USD per cwt")
-    return made
+    heights = {"lean": 3.0, "fat": -1.0 if number % 2 else 1.0}
+    save(signed_bars("What lean costs", heights, "$/cwt"), folder / "picture.png")
 
 
 REPLACING = (write_workbook, write_note, write_tables_over, draw_picture)

@@ -240,7 +240,9 @@ def test_more_of_the_same_costs_the_same_a_pound():
     """Twice the same market and twice the order cost twice as much, ties and all."""
     one, two = (planned(tied(count, "no"), shadow_prices=False) for count in (2, 4))
     assert two.money.total_usd == pytest.approx(2 * one.money.total_usd, rel=1e-3)
-    assert two.certificate.bound.bound_usd == pytest.approx(2 * one.certificate.bound.bound_usd, rel=1e-3)
+    assert two.certificate.bound.bound_usd == pytest.approx(
+        2 * one.certificate.bound.bound_usd, rel=1e-3
+    )
 
 
 # Any edge with any other ----------------------------------------------------------------------

@@ -46,6 +46,8 @@ class Writer:
     out: str
     replaces: bool = True
     """Whether it writes over what is there."""
+    also: str = ""
+    """A second file written next to it."""
 
     def run(
         self, plant: Path, out: Path, *, through: Sequence[str] = (), **more
@@ -70,23 +72,29 @@ FILES = {
     "workbook": Writer("plan {case} --no-break-even --workbook {out}", "plan.xlsx"),
     "picture": Writer("plan {case} --no-break-even --no-workbook --chart {out}", "plan.png"),
     "table": Writer("scenarios {demo} --csv {out}", "table.csv"),
-    "draft": Writer(f"note --day {MONDAY} --out {{out}} --store {{store}}", "note.md"),
-    "page": Writer(f"note --day {MONDAY} --out {{out}} --store {{store}}", "note.html"),
-    "export workbook": Writer("store export {out} --store {store}", "plant.xlsx", replaces=False),
+    "draft": Writer(
+        f"note --day {MONDAY} --out {{out}} --store {{store}}", "note.md", also="note-sources.md"
+    ),
+    "page": Writer(
+        f"note --day {MONDAY} --out {{out}} --store {{store}}",
+        "note.html",
+        also="note-sources.html",
+    ),
+    "export workbook": Writer("canvass export {out} --store {store}", "plant.xlsx", replaces=False),
 }
 FOLDERS = {
     "new": Writer("new {out} --csv", "new", replaces=False),
-    "export": Writer("store export {out} --store {store}", "plant", replaces=False),
+    "export": Writer("canvass export {out} --store {store}", "plant", replaces=False),
     "counterfactual": Writer(
-        "why {case} {higher} --item lot=cow90 --counterfactual own-price --write {out}",
+        "why {case} {higher} --where lot=cow90 --undo own-price --write {out}",
         "other",
         replaces=False,
     ),
 }
 STORES = {
-    "import": Writer("store import {heard} --store {out}", "market.db"),
+    "import": Writer("canvass import {heard} --store {out}", "market.db"),
     "canvass": Writer(
-        "canvass add --item F90 --kind bid --price 300 --source x --source-class packer "
+        "canvass add --item F90 --kind bid --price 300 --source x --company-type packer "
         f"--day {MONDAY} --store {{out}}",
         "market.db",
     ),
@@ -179,7 +187,7 @@ def test_every_writer_writes_where_it_may(writer, plant, place):
     done = writer.run(plant, out)
     assert done.returncode == 0, done.stderr
     assert out.exists() and (out.is_dir() or out.read_bytes() != b"old")
-    assert [path.name for path in place.iterdir()] == [writer.out]
+    assert {path.name for path in place.iterdir()} == {writer.out, writer.also} - {""}
 
 
 # Full disks --------------------------------------------------------------------------------------
@@ -212,12 +220,12 @@ def test_a_full_disk_leaves_the_store_as_it_was(writer, plant, full_disk):
 def test_a_store_begun_on_a_full_disk_is_made_later(plant, full_disk):
     out = full_disk / "new.db"
     fill(full_disk)
-    init = Writer("store init --store {out}", "new.db")
-    check_reported(init.run(plant, out), out, "is full", "unable to open")
+    make = Writer("canvass import {heard} --store {out}", "new.db")
+    check_reported(make.run(plant, out), out, "is full", "unable to open")
     (full_disk / "ballast").unlink()
-    show = Writer("store show --store {out}", "new.db")
+    show = Writer("canvass show --store {out}", "new.db")
     check_reported(show.run(plant, out), out, "blend canvass import makes one")
-    assert init.run(plant, out).returncode == 0
+    assert make.run(plant, out).returncode == 0
 
 
 LIMITED = {name: FILES[name] for name in ("workbook", "picture", "table")} | {
@@ -352,9 +360,12 @@ def test_a_read_only_store_is_reported(writer, plant, place, as_another):
     put_old(writer, out, plant)
     out.chmod(0o444)
     place.chmod(0o555)
-    check_reported(writer.run(plant, out, through=as_another), out, "you may not write there")
+    reasons = "you may not write there", "is read-only"
+    check_reported(writer.run(plant, out, through=as_another), out, *reasons)
     check_reported(
-        Writer("store init --store {out}", "x.db").run(plant, place / "x.db", through=as_another),
+        Writer("canvass import {heard} --store {out}", "x.db").run(
+            plant, place / "x.db", through=as_another
+        ),
         place / "x.db",
         "may not be written to",
     )

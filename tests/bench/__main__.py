@@ -17,9 +17,7 @@ BROWSER = "browser"
 """A closer look at the desk, run only when named."""
 
 
-@click.command(
-    epilog=f"Paths: {', '.join(path.name for path in PATHS)}. More detail: {BROWSER}."
-)
+@click.command(epilog=f"Paths: {', '.join(path.name for path in PATHS)}. More detail: {BROWSER}.")
 @click.argument("names", nargs=-1, metavar="[NAME]...")
 @click.option("--quick", is_flag=True, help="The smallest size only.")
 def bench(names: Sequence[str], quick: bool) -> None:

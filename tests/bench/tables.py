@@ -22,6 +22,7 @@ Medians of one run, from a price typed at the desk to the new plan. Bare solver:
 last optimum. Answer: every part of the grinder's page, over a socket. Painted: from the key press
 to the plan on screen, blank without Chromium. PuLP and CBC: rebuilt and solved from scratch."""
 
+
 def paths_table(rows: Iterable[PathRow]) -> pandas.DataFrame:
     return pandas.DataFrame(
         {

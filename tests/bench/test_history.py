@@ -42,7 +42,8 @@ def true_market(history, week):
     day = week_end(week)
     reported = volumes_used(history.market, history.volumes, day)
     volumes = {
-        name: replace(volume, value=history.true_lb[week][name]) for name, volume in reported.items()
+        name: replace(volume, value=history.true_lb[week][name])
+        for name, volume in reported.items()
     }
     return market_on(history.market, volumes, quoted(history, week), day)
 

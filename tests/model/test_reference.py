@@ -20,7 +20,6 @@ from tests.published.cases import DAY, WORKED_CASES, make_case, make_lot, make_p
 from tests.reference import ReferenceAnswer, batches_of, solve_reference
 
 
-
 def solve_model(case: Case, *, relax: bool = False) -> ReferenceAnswer:
     """The model's plan before rounding, in the form of the reference."""
     case = replace(case, settings=replace(case.settings, gap_share=0.0))
