@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING
 import click
 
 from blend.cli.answers import answers
-from blend.cli.params import DAY
+from blend.cli.common import seed_option
+from blend.cli.params import DAY, Share
 from blend.errors import FileTrouble
 
 if TYPE_CHECKING:
     from blend.domain.book import Deal
     from blend.domain.quotations import Quotation
     from blend.trader.book_day import BookDay
+    from blend.trader.book_risk import BookRisk
 
 FOLDER = click.argument("folder", type=click.Path(path_type=Path), required=False)
 BOOK = click.option("--book", "where", metavar="PATH|URL", help="The book. Default: $BLEND_BOOK.")
@@ -58,6 +60,50 @@ def show(
         return book_day(deals, quoted, on, before=before, method=CostMethod(method))
     except NoMark as error:
         raise FileTrouble(f"{error}. Add its quotation, or choose another day.") from error
+
+
+@book.command(epilog="Examples:  blend book risk demo_data/book --hedge-with 90s   "
+                     "blend book risk --weeks 4")  # fmt: skip
+@FOLDER
+@BOOK
+@click.option("--quotations", type=click.Path(path_type=Path), help="History of quotations.")
+@click.option("--day", "on", type=DAY, help="Default: the day last quoted.")
+@click.option("--confidence", type=Share(0.5, 0.999), default="95%", show_default=True)
+@click.option("--weeks", type=click.IntRange(1, 26), default=1, show_default=True, help="Ahead.")
+@click.option("--hedge-with", multiple=True, metavar="ITEM", help="Size a hedge; may be repeated.")
+@click.option("--stress", "stress_file", type=click.Path(path_type=Path), help="Moves by hand.")
+@seed_option()
+@answers("history", chart=True)
+def risk(
+    folder: Path | None,
+    where: str | None,
+    quotations: Path | None,
+    on: date | None,
+    confidence: float,
+    weeks: int,
+    hedge_with: tuple[str, ...],
+    stress_file: Path | None,
+    seed: int,
+) -> BookRisk:
+    """What the book, held as it is, can lose: value at risk, shortfall, hedge, stress.
+
+    Percent changes of past weeks' quotations are applied to today's position. FOLDER may hold
+    stress.csv: moves by hand.
+    """
+    from blend.tables.book import read_stress
+    from blend.trader.book_risk import book_risk
+
+    stress_source = stress_file or folder
+    return book_risk(
+        _deals(folder, where),
+        _quotations(quotations or folder),
+        on,
+        confidence=confidence,
+        weeks_ahead=weeks,
+        hedge_with=hedge_with,
+        stress=() if stress_source is None else read_stress(stress_source),
+        seed=seed,
+    )
 
 
 @book.command("import", epilog="Example:  blend book import demo_data/book --book book.sqlite")

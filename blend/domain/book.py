@@ -76,3 +76,29 @@ class Deal:
     @property
     def known_on(self) -> date:
         return self.recorded_on or self.traded_on
+
+
+@record("stress", "Stress moves of the book, made by hand: one item a row.")
+@dataclass(frozen=True, slots=True)
+class StressMove:
+    """One item's move in a stress. `change` is in `change_unit`."""
+
+    item: str = col.word("the item, as it is quoted", example="90s")
+    change: float = col.number(
+        "how far its price moves; below zero is a fall",
+        minimum=-10_000,
+        maximum=10_000,
+        example="-25",
+    )
+    change_unit: str = col.choice(
+        "of change: USD per cwt, or percent of the mark",
+        ("usd_per_cwt", "percent"),
+        default="usd_per_cwt",
+    )
+    stress: str = col.word("what the stress is called", default="By hand", example="Export ban")
+
+    def change_of(self, mark_usd_per_cwt: float) -> float:
+        """The move in USD per cwt."""
+        if self.change_unit == "percent":
+            return self.change / 100 * mark_usd_per_cwt
+        return self.change

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from blend.domain.book import Deal, Pricing
+from blend.domain.book import Deal, Pricing, StressMove
 from blend.errors import Caution
-from blend.tables.columns import DEALS
+from blend.tables.columns import DEALS, STRESS
 from blend.tables.rows import Sheet, Sheets
 from blend.tables.tables import Source
 
@@ -33,3 +33,10 @@ def _check(sheet: Sheet) -> None:
             sheet.refuse(row.number, "priced_on", str(row["priced_on"]), "blank for a fixed price")
         if row["price"] < 0 and Pricing(row["pricing"]) is Pricing.FIXED:
             sheet.refuse(row.number, "price", f"{row['price']:g}", "0 or more for a fixed price")
+
+
+def read_stress(source: Source) -> tuple[StressMove, ...]:
+    """Stress moves made by hand; none where there is no such table. Raises as `read_deals`."""
+    sheets = Sheets(source, {STRESS.name: STRESS})
+    sheets.raise_problems()
+    return sheets.records(STRESS.name, StressMove)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from blend.domain.book import Deal
+from blend.domain.book import Deal, StressMove
 from blend.domain.case import Settings
 from blend.domain.clearing import Demand, MarketMove
 from blend.domain.columns import Column, Kind, Table, columns_of, table_of
@@ -89,6 +89,7 @@ HISTORY_TABLES = _tables(Item, CanvassEntry, Volume)
 """What is imported into a store of the market's history, and exported from it."""
 
 DEALS = table_of(Deal)
+STRESS = table_of(StressMove)
 TEMPERATURES = table_of(LotTemperature)
 QUOTATIONS, SCENARIOS = table_of(Quotation), table_of(ScenarioRow)
 LEAN_TEST_METHODS, IMPORT_RATES = table_of(LeanMethod), table_of(ImportRate)
@@ -105,6 +106,7 @@ EVERY_TABLE: dict[str, Table] = {
     **MARKET_TABLES,
     **HISTORY_TABLES,
     DEALS.name: DEALS,
+    STRESS.name: STRESS,
 }
 """Those of a plan first; the others are read by the commands that need them."""
 

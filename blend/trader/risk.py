@@ -48,12 +48,7 @@ def historical_risk(
     errors are by bootstrap. Raises TooShort where the tail holds less than one observation.
     """
     losses = np.sort(-np.asarray(profits_usd, float))
-    in_tail = len(losses) * (1 - confidence)
-    if in_tail < MIN_IN_TAIL - 1e-9:
-        needed = math.ceil(MIN_IN_TAIL / (1 - confidence))
-        raise TooShort(
-            f"{confidence:.0%} needs at least {needed} periods of history; there are {len(losses)}"
-        )
+    _check_tail(len(losses), confidence)
     rng = np.random.default_rng(seed)
     draws = rng.choice(losses, (resamples, len(losses)))
     values, shortfalls = zip(*(_tail(row, confidence) for row in draws), strict=True)
@@ -62,6 +57,46 @@ def historical_risk(
         confidence, value, shortfall, float(np.std(values)), float(np.std(shortfalls)),
         len(losses), "historical, interpolated between observations",
     )  # fmt: skip
+
+
+def bootstrap_risk(
+    profits_usd: Sequence[float],
+    periods: int,
+    confidence: float = 0.95,
+    *,
+    draws: int = 4_000,
+    resamples: int = 100,
+    seed: int = 0,
+) -> AtRisk:
+    """Over several periods, each drawn from the past ones as if independent of the one before.
+
+    The errors are those of the history: each resample draws its own. Raises TooShort as
+    `historical_risk` does.
+    """
+    past = np.asarray(profits_usd, float)
+    _check_tail(len(past), confidence)
+    rng = np.random.default_rng(seed)
+
+    def tail(history: Array) -> tuple[float, float]:
+        drawn = rng.choice(history, (draws, periods)).sum(1)
+        return _tail(-drawn, confidence)
+
+    value, shortfall = tail(past)
+    values, shortfalls = zip(
+        *(tail(rng.choice(past, len(past))) for _ in range(resamples)), strict=True
+    )
+    return AtRisk(
+        confidence, value, shortfall, float(np.std(values)), float(np.std(shortfalls)),
+        len(past), f"{draws:,} draws of {periods} past weeks each, taken as independent",
+    )  # fmt: skip
+
+
+def _check_tail(observations: int, confidence: float) -> None:
+    if observations * (1 - confidence) < MIN_IN_TAIL - 1e-9:
+        needed = math.ceil(MIN_IN_TAIL / (1 - confidence) - 1e-9)
+        raise TooShort(
+            f"{confidence:.0%} needs at least {needed} periods of history; there are {observations}"
+        )
 
 
 def _tail(losses: Array, confidence: float) -> tuple[float, float]:

@@ -13,4 +13,6 @@ CASES: dict[str, list[str]] = {
     "scenarios": ["scenarios", "demo_data"],
     "scenarios_draws": ["scenarios", "demo_data", "--draws", "20", "--products"],
     "value_all": ["value", "demo_data", "--species", "pork", "--all"],
+    "book_show": ["book", "show", "demo_data/book"],
+    "book_risk": ["book", "risk", "demo_data/book", "--hedge-with", "90s"],
 }

@@ -1,0 +1,431 @@
+"""`blend book risk`: what the book, held as it is, can lose, and what would hedge it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import cached_property
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from blend.domain.book import Deal, StressMove
+from blend.domain.quotations import Quotation
+from blend.errors import InputRefused, Problem, did_you_mean
+from blend.output import screen
+from blend.output.answer import Answer, Spec
+from blend.output.formats import Format, counted, day, long_day, money, register
+from blend.trader.book import live
+from blend.trader.book_day import LOAD_LB, QuotedMarks, open_formula
+from blend.trader.risk import (
+    Array,
+    AtRisk,
+    CovarianceRisk,
+    Hedge,
+    TooShort,
+    bootstrap_risk,
+    covariance_risk,
+    hedge,
+    historical_risk,
+    robust_covariance,
+)
+from blend.units import LB_PER_CWT
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+register(
+    {
+        "exposed_lb": Format("Net at price risk", "lb", 0),
+        "exposed_loads": Format("Loads", "", 1),
+        "exposed_usd": Format("At mark", "$", 0, is_summed=True),
+        "weekly_move_percent": Format("Usual move", "%/wk", 1),
+        "alone_at_risk_usd": Format("Alone", "$", 0),
+        "part_at_risk_usd": Format("Part of risk", "$", 0, is_summed=True),
+        "tail_loss_usd": Format("In tail weeks", "$", 0, is_summed=True),
+        "hedge_with": Format("Hedge with"),
+        "sell_lb": Format("Sell (buy)", "lb", 0),
+        "sell_error_lb": Format("±", "lb", 0),
+        "sell_loads": Format("Loads", "", 1),
+        "risk_removed_percent": Format("Variance removed", "%", 0),
+        "hedged_at_risk_usd": Format("At risk then", "$", 0),
+        "week_ending": Format("Week to"),
+        "weekly_profit_usd": Format("Profit", "$", 0, is_signed=True),
+        "stress": Format("Stress"),
+        "stress_profit_usd": Format("Profit", "$", 0, is_signed=True),
+        "unmoved_items": Format("Not in the stress, unmoved"),
+    }
+)
+MAX_AGE_DAYS = 6
+"""A quotation older than that is not the week's."""
+
+
+@dataclass(frozen=True)
+class BookRisk(Answer):
+    """Risk of the book as it is held. Tables: `items`, `hedges`, `stresses`, `weeks`.
+
+    Past weeks' percent changes are applied to today's position at today's marks.
+    """
+
+    on: date
+    weeks_ahead: int
+    confidence: float
+    items: tuple[str, ...]
+    exposed_lb: Array
+    marks_usd_per_cwt: Array
+    week_ends: tuple[date, ...]
+    changes: Array
+    """(weeks, items): relative."""
+    at_risk: AtRisk | None
+    """None where the history is too short, and `too_short` says so."""
+    too_short: str
+    covariance: CovarianceRisk | None
+    hedge_items: tuple[str, ...]
+    hedges: Hedge | None
+    hedged: AtRisk | None
+    stresses: Mapping[str, float]
+    unmoved: Mapping[str, tuple[str, ...]]
+    open_formula_lb: float
+    """Pounds of formula deals not priced yet, bought and sold alike; they move with the price."""
+
+    @property
+    def exposed_usd(self) -> Array:
+        return self.exposed_lb / LB_PER_CWT * self.marks_usd_per_cwt
+
+    @property
+    def weekly_usd(self) -> Array:
+        """(weeks): what each past week would make or lose on today's book."""
+        return self.changes @ self.exposed_usd
+
+    @cached_property
+    def tables(self) -> Mapping[str, DataFrame]:
+        from pandas import DataFrame
+
+        return {
+            "items": DataFrame(
+                [self._item(place, item) for place, item in enumerate(self.items)]
+            ),
+            "hedges": DataFrame([self._hedge(place) for place in range(len(self.hedge_items))]),
+            "stresses": DataFrame(
+                [
+                    {"stress": stress, "stress_profit_usd": usd,
+                     "unmoved_items": ", ".join(self.unmoved.get(stress, ()))}
+                    for stress, usd in self.stresses.items()
+                ]
+            ),
+            "weeks": DataFrame(
+                {"week_ending": self.week_ends, "weekly_profit_usd": self.weekly_usd}
+            ),
+        }  # fmt: skip
+
+    @property
+    def figures(self) -> Mapping[str, Any]:
+        found = self.at_risk
+        return {
+            "on": self.on,
+            "weeks_ahead": self.weeks_ahead,
+            "confidence_percent": 100 * self.confidence,
+            "past_weeks": len(self.week_ends),
+            "value_at_risk_usd": found and found.value_at_risk_usd,
+            "value_at_risk_error_usd": found and found.standard_error_usd,
+            "expected_shortfall_usd": found and found.expected_shortfall_usd,
+            "expected_shortfall_error_usd": found and found.shortfall_error_usd,
+            "method": found and found.method,
+            "normal_value_at_risk_usd": self.covariance and self.covariance.value_at_risk_usd,
+        }
+
+    def _item(self, place: int, item: str) -> dict[str, Any]:
+        usual = parts = alone = tail = math.nan
+        if self.at_risk is not None and self.covariance is not None:
+            tail_weeks = self.weekly_usd <= np.quantile(self.weekly_usd, 1 - self.confidence)
+            tail = -float((self.changes[tail_weeks, place] * self.exposed_usd[place]).mean())
+            parts, alone = self.covariance.components_usd[place], self.covariance.alone_usd[place]
+            usual = 100 * float(np.sqrt(robust_covariance(self.changes[:, [place]])[0, 0]))
+        return {
+            "book_item": item,
+            "exposed_loads": self.exposed_lb[place] / LOAD_LB,
+            "exposed_lb": self.exposed_lb[place],
+            "exposed_usd": self.exposed_usd[place],
+            "weekly_move_percent": usual,
+            "alone_at_risk_usd": alone,
+            "part_at_risk_usd": parts,
+            "tail_loss_usd": tail,
+        }
+
+    def _hedge(self, place: int) -> dict[str, Any]:
+        """`hedges` counts cwt of the item to sell against the whole book."""
+        assert self.hedges is not None
+        sell_lb = self.hedges.ratio[place] * LB_PER_CWT
+        return {
+            "hedge_with": self.hedge_items[place],
+            "sell_lb": sell_lb,
+            "sell_error_lb": self.hedges.standard_error[place] * LB_PER_CWT,
+            "sell_loads": sell_lb / LOAD_LB,
+            "risk_removed_percent": 100 * self.hedges.explained,
+            "hedged_at_risk_usd": math.nan if self.hedged is None
+            else self.hedged.value_at_risk_usd,
+        }  # fmt: skip
+
+    # Screen
+
+    def screen(self, sections: Collection[str] = ()) -> str:
+        every = "all" in sections
+        parts = [self._head(), self._items_text(), self._stress_text()]
+        if self.hedge_items:
+            parts.insert(2, self._hedge_text())
+        if watch := screen.watch(self._warnings()):
+            parts.append(watch)
+        if every or "history" in sections:
+            parts.append(screen.table(self.tables["weeks"], title="Past weeks on today's book"))
+        elif not sections:
+            parts.append("More: --history. Chart: --chart FILE")
+        return "\n\n".join(parts)
+
+    def _span(self) -> str:
+        return "one week" if self.weeks_ahead == 1 else f"{self.weeks_ahead} weeks"
+
+    def _head(self) -> str:
+        found = self.at_risk
+        title = f"Risk of the book as it is held, {long_day(self.on)}"
+        if found is None:
+            return (
+                f"{screen.strong(title)}\n{screen.wrapped(f'No value at risk: {self.too_short}.')}"
+            )
+        odds = round(1 / (1 - self.confidence))
+        words = (
+            f"In {self._span()} it loses more than {money(found.value_at_risk_usd)} "
+            f"(±{money(found.standard_error_usd)}) about 1 time in {odds}, "
+            f"and then {money(found.expected_shortfall_usd)} "
+            f"(±{money(found.shortfall_error_usd)}) on average."
+        )
+        basis = (
+            f"{self.confidence:.0%} value at risk and expected shortfall from "
+            f"{counted(found.observations, 'past week')}, "
+            f"{found.observations * (1 - self.confidence):.1f} of them in the tail; "
+            f"{found.method}. "
+            "± is one standard error of sampling; a kind of week not in the history is not in it."
+        )
+        lines = [screen.strong(title), screen.wrapped(words), screen.wrapped(basis)]
+        if self.covariance is not None:
+            lines.append(
+                screen.wrapped(
+                    f"If moves were normal: {money(self.covariance.value_at_risk_usd)}; items "
+                    f"offset {money(self.covariance.diversification_usd)} (robust covariance)."
+                )
+            )
+        return "\n".join(lines)
+
+    def _items_text(self) -> str:
+        columns = ["book_item", "exposed_loads", "exposed_usd", "weekly_move_percent",
+                   "alone_at_risk_usd", "part_at_risk_usd", "tail_loss_usd"]  # fmt: skip
+        if self.at_risk is None:
+            columns = columns[:3]
+            return screen.table(self.tables["items"], columns)
+        note = (
+            "Parts add up to the normal figure; in tail weeks, to the mean loss of the "
+            f"{counted(self._tail_weeks, 'worst single week')}. Below zero: offsets others."
+        )
+        return screen.table(self.tables["items"], columns, note=note)
+
+    @property
+    def _tail_weeks(self) -> int:
+        return int((self.weekly_usd <= np.quantile(self.weekly_usd, 1 - self.confidence)).sum())
+
+    def _hedge_text(self) -> str:
+        columns = ["hedge_with", "sell_loads", "sell_lb", "sell_error_lb", "risk_removed_percent",
+                   "hedged_at_risk_usd"]  # fmt: skip
+        several = " All of them together." if len(self.hedge_items) > 1 else ""
+        return screen.table(
+            self.tables["hedges"],
+            columns,
+            title="Hedge of least variance",
+            note=f"Fitted to the same weeks, so it looks better than it will do; ± is one "
+            f"standard error. Costs of the hedge are not counted.{several}",
+        )
+
+    def _stress_text(self) -> str:
+        return screen.table(
+            self.tables["stresses"], ["stress", "stress_profit_usd"], title="Stress"
+        )
+
+    def _warnings(self) -> Iterable[str]:
+        if self.open_formula_lb:
+            yield (
+                f"{self.open_formula_lb:,.0f} lb of formula deals not priced yet move with the "
+                "quotation: only their basis is fixed, and they are not in the position above."
+            )
+        for stress, items in self.unmoved.items():
+            yield f"{stress} says nothing of {', '.join(items)}: left unmoved."
+
+    def chart(self) -> Spec:
+        from blend.output.charts import GAIN, LOSS, amount, chart, layer
+
+        rows = [
+            {"week": week.isoformat(), "usd": float(usd), "way": "up" if usd > 0 else "down"}
+            for week, usd in zip(self.week_ends, self.weekly_usd, strict=True)
+        ]
+        layers = [
+            layer(
+                {"type": "bar", "width": 8},
+                "weeks",
+                x={"field": "week", "type": "temporal", "title": "Week to",
+                   "axis": {"format": "%b %Y"}},
+                y=amount("usd", "Profit, $", axis={"format": ",.0f"}),
+                color={"field": "way", "type": "nominal", "legend": None,
+                       "scale": {"domain": ["up", "down"], "range": [GAIN, LOSS]}},
+                tooltip=[{"field": "week", "type": "temporal", "title": "Week to"},
+                         amount("usd", "Profit, $", format="+,.0f")],
+            )
+        ]  # fmt: skip
+        values: dict[str, list[dict[str, Any]]] = {"weeks": rows}
+        if self.at_risk is not None and self.weeks_ahead == 1:
+            loss = self.at_risk.value_at_risk_usd
+            values["risk"] = [{"usd": -loss, "words": f"{self.confidence:.0%}: {money(-loss)}"}]
+            y = amount("usd", "Profit, $")
+            layers += [
+                layer({"type": "rule", "strokeDash": [6, 4]}, "risk", y=y),
+                layer(
+                    {"type": "text", "align": "right", "baseline": "top", "dy": 4,
+                     "x": "width"},
+                    "risk", y=y, text={"field": "words"},
+                ),
+            ]  # fmt: skip
+        return chart(
+            "What past weeks would make or lose on today's book",
+            values,
+            layers,
+            subtitle=f"Book of {day(self.on)}; percent changes of quotations at its marks",
+        )
+
+
+def book_risk(
+    deals: Iterable[Deal],
+    quotations: Sequence[Quotation],
+    on: date | None = None,
+    *,
+    confidence: float = 0.95,
+    weeks_ahead: int = 1,
+    hedge_with: Sequence[str] = (),
+    stress: Sequence[StressMove] = (),
+    seed: int = 0,
+) -> BookRisk:
+    """Risk of the book held as it is, from weekly changes of quotations up to `on`.
+
+    Raises InputRefused where an item held, or one to hedge with, has no history.
+    """
+    on = on or max(each.quoted_on for each in quotations)
+    standing = live(deals, on)
+    unpriced = {each.deal_id for each in open_formula(standing, on)}
+    exposed: dict[str, float] = {}
+    for deal in standing:
+        if deal.deal_id not in unpriced:
+            exposed[deal.item_id] = exposed.get(deal.item_id, 0.0) + deal.signed_lb
+    items = tuple(item for item, lb in sorted(exposed.items()) if abs(lb) > 1e-6)
+    every = tuple(dict.fromkeys((*items, *hedge_with)))
+    week_ends, prices = weekly_prices(quotations, every, on)
+    _check_hedge(quotations, hedge_with)
+    missing = [item for item in every if math.isnan(prices[0, every.index(item)])]
+    if missing:
+        raise _refused(missing[0], f"an item quoted within {MAX_AGE_DAYS} days of {day(on)}")
+    held = np.array([exposed[item] for item in items])
+    marks = prices[0, : len(items)]
+    whole = [
+        place
+        for place, (later, earlier) in enumerate(pairwise(prices))
+        if not np.isnan(later).any() and not np.isnan(earlier).any()
+    ]
+    changes = np.array([prices[place] / prices[place + 1] - 1 for place in whole])
+    changes = changes.reshape(len(whole), len(every))[::-1]
+    ends = tuple(week_ends[place] for place in whole)[::-1]
+    own = changes[:, : len(items)]
+    usd = held / LB_PER_CWT * marks
+    profits = own @ usd
+    at_risk, covariance, too_short = None, None, ""
+    if not len(items):
+        too_short = "no pounds are at price risk"
+    else:
+        try:
+            at_risk = _at_risk(profits, weeks_ahead, confidence, seed)
+            covariance = covariance_risk(
+                usd.tolist(), robust_covariance(own).tolist(), confidence, weeks_ahead
+            )
+        except TooShort as error:
+            too_short = str(error).replace("periods", "weeks")
+    hedges = hedged = None
+    if hedge_with and len(items):
+        places = [every.index(item) for item in hedge_with]
+        moves = changes[:, places] * prices[0, places]
+        try:
+            hedges = hedge(profits.tolist(), moves.T.tolist())
+        except TooShort as error:
+            raise _refused(", ".join(hedge_with), f"a longer history: {error}") from error
+        if at_risk is not None:
+            after = profits - moves @ np.array(hedges.ratio)
+            hedged = _at_risk(after, weeks_ahead, confidence, seed)
+    stresses, unmoved = _stresses(items, held, marks, profits, ends, stress)
+    return BookRisk(
+        on, weeks_ahead, confidence, items, held, marks, ends, own, at_risk, too_short,
+        covariance, tuple(hedge_with) if hedges else (), hedges, hedged, stresses, unmoved,
+        sum(deal.pounds_lb for deal in standing if deal.deal_id in unpriced),
+    )  # fmt: skip
+
+
+def _at_risk(profits: Array, weeks: int, confidence: float, seed: int) -> AtRisk:
+    if weeks == 1:
+        return historical_risk(profits.tolist(), confidence, seed=seed)
+    return bootstrap_risk(profits.tolist(), weeks, confidence, seed=seed)
+
+
+def weekly_prices(
+    quotations: Sequence[Quotation], items: Sequence[str], on: date
+) -> tuple[list[date], Array]:
+    """Days a week apart back from `on`, and (days, items) $/cwt quoted then or within the week
+    before; not a number where nothing was."""
+    marks = QuotedMarks(quotations)
+    first = min(each.quoted_on for each in quotations)
+    days = [on - timedelta(weeks=back) for back in range((on - first).days // 7 + 1)]
+
+    def price(item: str, of: date) -> float:
+        found, mark = marks.day_of(item, of), marks(item, of)
+        if found is None or mark is None or (of - found).days > MAX_AGE_DAYS:
+            return math.nan
+        return mark.usd_per_cwt
+
+    return days, np.array([[price(item, of) for item in items] for of in days])
+
+
+def _stresses(
+    items: Sequence[str], held_lb: Array, marks: Array, profits: Array, ends: Sequence[date],
+    moves: Sequence[StressMove],
+) -> tuple[dict[str, float], dict[str, tuple[str, ...]]]:  # fmt: skip
+    """What each stress makes or loses, and the items held of which it says nothing."""
+    found: dict[str, float] = {}
+    if len(profits):
+        worst = int(np.argmin(profits))
+        found[f"Worst past week, to {day(ends[worst])}"] = float(profits[worst])
+    unmoved = {}
+    for name in dict.fromkeys(each.stress for each in moves):
+        of_item = {each.item: each for each in moves if each.stress == name}
+        found[name] = math.fsum(
+            lb / LB_PER_CWT * of_item[item].change_of(mark)
+            for item, lb, mark in zip(items, held_lb, marks, strict=True)
+            if item in of_item
+        )
+        if left := tuple(item for item in items if item not in of_item):
+            unmoved[name] = left
+    return found, unmoved
+
+
+def _check_hedge(quotations: Sequence[Quotation], items: Sequence[str]) -> None:
+    known = sorted({each.item for each in quotations})
+    for item in items:
+        if item not in known:
+            hint = did_you_mean(item, known) or f"one of {', '.join(known)}"
+            raise _refused(item, f"an item quoted. {hint}")
+
+
+def _refused(value: str, required: str) -> InputRefused:
+    return InputRefused([Problem("quotations", None, "item", value, required)])
