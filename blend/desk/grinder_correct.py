@@ -154,7 +154,13 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     at_hand = lots_at_hand(case, [name for name in named if name in usable])
     if not at_hand:
         read.problems.append(
-            Problem("Lots that may go in", None, None, "none, and no lot is in stock", "at least one lot")
+            Problem(
+                "Lots that may go in",
+                None,
+                None,
+                "none, and no lot is in stock",
+                "at least one lot",
+            )
         )
     if read.problems:
         return None

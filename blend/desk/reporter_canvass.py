@@ -226,7 +226,8 @@ def row_id(paste_id: str, place: int) -> str:
 
 def add(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     """Add an entry, or a correction; the same one sent twice is added once."""
-    values = {name: text_of(form, name).strip() for name in (*TYPED, "entry_id", "corrects", "shown_day")}
+    names = (*TYPED, "entry_id", "corrects", "shown_day")
+    values = {name: text_of(form, name).strip() for name in names}
     values |= {n: "yes" for n in ("not_firm", "between_affiliates") if text_of(form, n)}
     corrects = values["corrects"]
     key = f"{DRAFT}:{corrects}" if corrects else DRAFT

@@ -128,7 +128,8 @@ def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ..
         except NoPlan as none:
             return _Days(None, tuple(no_plan_lines(none.infeasible, horizon)))
 
-    job = desk.ask("positions", *asked.values(), about="Planning all days", work=work, can_stop=True)
+    about = "Planning all days"
+    job = desk.ask("positions", *asked.values(), about=about, work=work, can_stop=True)
     return job, read.warnings
 
 

@@ -329,7 +329,9 @@ def regions(desk: Desk, request: Request, form: Form) -> Response:
             table=_regions_table(found),
             basis=spec["title"]["subtitle"],
             spec=spec,
-            certificate=None if found.certificate is None else map_certificate_line(found.certificate),
+            certificate=(
+                None if found.certificate is None else map_certificate_line(found.certificate)
+            ),
             **_lot_values(request, asked),
         )
 

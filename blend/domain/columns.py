@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, dataclass, field, fields, replace
 from decimal import Decimal
 from enum import StrEnum
-from functools import lru_cache
+from functools import cache
 from typing import Any, TypeVar
 
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE, USD_PER_LB_BY_PRICE_UNIT
@@ -250,7 +250,7 @@ def table_of(kind: type) -> Table:
     return table
 
 
-@lru_cache(maxsize=None)
+@cache
 def columns_of(kind: type) -> tuple[Column, ...]:
     """The columns of a record, those of its parts among them, in the order of its fields."""
     found: list[Column] = []
@@ -413,7 +413,7 @@ def made(kind: type[Record], values: Mapping[str, Any]) -> Record:
     return kind(**{name: value(values) for name, value in _makers(key)})
 
 
-@lru_cache(maxsize=None)
+@cache
 def _makers(kind: Any) -> tuple[tuple[str, Callable[[Mapping[str, Any]], Any]], ...]:
     return tuple((each.name, maker) for each in fields(kind) if (maker := _maker(each)) is not None)
 

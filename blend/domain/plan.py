@@ -1,4 +1,7 @@
-"""A plan: quantities, break-even prices and certificate in one frozen object. Inputs are never written to."""
+"""A plan: quantities, break-even prices and certificate in one frozen object.
+
+Inputs are never written to.
+"""
 
 from __future__ import annotations
 

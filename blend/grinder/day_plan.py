@@ -57,7 +57,17 @@ _SURE_ODDS = 0.75
 _SHORT_SHARE = 0.005
 """Of a product: orders short by more get a column on the first screen."""
 _CENT_ROUNDS_UP_FROM = 0.005
-SECTIONS = ("make", "buy", "recipes", "money", "break-even", "limits", "checks", "margins", "certificate")
+SECTIONS = (
+    "make",
+    "buy",
+    "recipes",
+    "money",
+    "break-even",
+    "limits",
+    "checks",
+    "margins",
+    "certificate",
+)
 CAUTIONS = (
     "Fat and nutrition claims: test the finished product first. The plan uses lean as stated or"
     " estimated for each lot, and lots and tests vary.",
@@ -537,7 +547,8 @@ class DayPlan(Answer):
         note = f"The gap is {100 * bound.gap_share:.4f}% of this plan's cost."
         if bound.gap_usd < 0:
             note += " Negative: rounding leaves this plan short of a limit."
-        note += f" {counted(len(self.plan.certificate.checks), 'limit')} checked by plain arithmetic."
+        checked = counted(len(self.plan.certificate.checks), "limit")
+        note += f" {checked} checked by plain arithmetic."
         if self.plan.stopped_early:
             note += " The search was stopped early: best plan so far."
         if self._safe is not None:

@@ -116,7 +116,8 @@ class SafePlan:
 
     @property
     def is_kept(self) -> bool:
-        return self.plan.certificate.is_valid and all(check.is_kept for check in self.chance_constraints)
+        is_valid = self.plan.certificate.is_valid
+        return is_valid and all(check.is_kept for check in self.chance_constraints)
 
     @property
     def is_floor_certified(self) -> bool:

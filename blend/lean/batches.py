@@ -207,8 +207,8 @@ class ControlAnswer(Answer):
         return screen.table(
             shown.drop(columns=["target_percent"]),
             title="Batches that stand out, latest first",
-            note=f"Look for a cause at the first signal of a product; later ones often share it. Run of"
-            f" {RUN}: batches in a row on one side of the center.",
+            note="Look for a cause at the first signal of a product; later ones often share it."
+            f" Run of {RUN}: batches in a row on one side of the center.",
         )
 
     def _all_limits(self) -> str:

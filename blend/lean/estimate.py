@@ -42,8 +42,8 @@ class LotEstimate:
     own_weight: float
     """Weight of its own tests, 0 to 1; the rest is its supplier's history."""
     contradiction: float | None
-    """Standard errors by which its tests are below what all other lots' tests predict (positive: the
-    statement is too lean); None without tests or without others."""
+    """Standard errors by which its tests are below what all other lots' tests predict (positive:
+    the statement is too lean); None without tests or without others."""
 
     @property
     def min_lean(self) -> float:

@@ -87,7 +87,7 @@ class Fit:
 
     @cached_property
     def _marginal_precision(self) -> Array:
-        """(between, within, suppliers): of a supplier's mean as a measurement of the common mean."""
+        """(between, within, suppliers): of a supplier's mean as a reading of the common mean."""
         return 1 / (self.between[:, None, None] ** 2 + 1 / self._supplier_precision)
 
     @cached_property

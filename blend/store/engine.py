@@ -59,8 +59,8 @@ def open_engine(url: URL) -> Engine:
         return create_engine(url, connect_args={"connect_timeout": 10})
     except ModuleNotFoundError as error:
         raise FileTrouble(
-            f"{error.name} is not installed, and a PostgreSQL store needs it. In blend's own folder: "
-            "python -m pip install '.[postgres]'"
+            f"{error.name} is not installed, and a PostgreSQL store needs it. In blend's own "
+            "folder: python -m pip install '.[postgres]'"
         ) from error
 
 

@@ -434,7 +434,7 @@ def _readings(digits: str) -> list[float]:
 _ISO_DATE = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})", re.ASCII)
 _US_DATE = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4}|\d{2})", re.ASCII)
 _NAMED_DATE = re.compile(r"([a-z]{3})[a-z]*\.? (\d{1,2}),? (\d{4})", re.ASCII | re.IGNORECASE)
-_MONTHS = "jan feb mar apr may jun jul aug sep oct nov dec".split()
+_MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
 _OTHER_DATE = re.compile(r"(\d{1,4})[./\- ](\d{1,2})[./\- ](\d{1,4})", re.ASCII)
 _EXCEL_DAY_0 = date(1899, 12, 30)
 _EXCEL_DAYS = range(36_526, 73_051)

@@ -43,10 +43,13 @@ def check_rows(sheet: Sheet) -> None:
             check_kinds(sheet, definitions())
             sheet.refuse_unordered("min_share", "max_share")
             for row in sheet.rows:
-                if row.has("action", "kind") and row["kind"] is None:
-                    if row["action"] != Action.NOTE:
-                        why = f"action {row['action']} needs a kind"
-                        sheet.refuse_missing(row, ["kind"], why)
+                if (
+                    row.has("action", "kind")
+                    and row["kind"] is None
+                    and row["action"] != Action.NOTE
+                ):
+                    why = f"action {row['action']} needs a kind"
+                    sheet.refuse_missing(row, ["kind"], why)
 
 
 def _n(number: float) -> str:

@@ -183,10 +183,12 @@ def test_cells_changed_at_once_are_undone_at_once(client, desk):
 
 @pytest.mark.parametrize(
     "edits",
-    ["", "[]", "[", "{}", "7", "[7]", '[{"row": 0}]', '[{"row": "0", "column": "price", "text": "1"}]',
+    ["", "[]", "[", "{}", "7", "[7]", '[{"row": 0}]',
+     '[{"row": "0", "column": "price", "text": "1"}]',
      '[{"row": 0, "column": "price", "text": 1}]', '[{"row": 0, "column": [], "text": "1"}]',
      '[{"row": true, "column": "price", "text": "1"}]', "[" * 5_000,
-     '[{"row": 0, "column": "color", "text": "1"}]', '[{"row": 99999, "column": "price", "text": "1"}]'],
+     '[{"row": 0, "column": "color", "text": "1"}]',
+     '[{"row": 99999, "column": "price", "text": "1"}]'],
 )  # fmt: skip
 def test_edits_that_are_none_are_refused(client, desk, edits):
     assert client.post("/tables/lots/cell", data={"edits": edits}).status_code == 422
@@ -209,7 +211,7 @@ def test_a_cell_is_answered_with_what_it_was_likely_meant_to_say(
     row = desk.table(table).order[0]
     client.post(f"/tables/{table}/cell", data={"row": str(row), "column": column, "text": text})
     faults = [each for each in marks_of(client)["faults"].get(table, []) if each[0] == row]
-    assert not faults or faults[0][1] == column and faults[0][3] == meant
+    assert not faults or (faults[0][1] == column and faults[0][3] == meant)
     assert bool(faults) == bool(desk.state().problems), "a reader may take it as it is"
 
 

@@ -192,8 +192,8 @@ def test_an_answer_leaves_caret_and_place_where_they_were(lots, served):
     lots.keyboard.type("1234")
     lots.keyboard.press("ArrowLeft")
     place = """() => {
-      const { scrollLeft, scrollTop } = document.querySelector("#table-lots .tabulator-tableholder");
-      return [scrollLeft, scrollTop];
+      const holder = document.querySelector("#table-lots .tabulator-tableholder");
+      return [holder.scrollLeft, holder.scrollTop];
     }"""
     before = lots.evaluate(place)
     assert before != [0, 0]
@@ -329,7 +329,8 @@ def stands(page) -> tuple[int, str]:
 
 
 def test_moving_typing_and_leaving_by_keyboard(lots, served):
-    columns = lots.locator("#table-lots .tabulator-row").first.locator("[data-column]").evaluate_all(
+    first = lots.locator("#table-lots .tabulator-row").first
+    columns = first.locator("[data-column]").evaluate_all(
         "all => all.filter((each) => each.offsetParent).map((each) => each.dataset.column)"
     )
     before, after = (columns[columns.index("price") + step] for step in (-1, 1))

@@ -305,7 +305,8 @@ def any_plan(case: Case) -> Plan:
     takes = tuple(Take(lot.lot_id, used_lb + 5, None, used_lb) for lot in lots)
     short = {product.product_id: 1.5 for product in case.products}
     money = count_money(case, takes, runs, short)
-    certificate = PlanCertificate(check_plan(case, takes, runs, short), Bound(1.0, 0.5, "hand", money.total_usd))
+    bound = Bound(1.0, 0.5, "hand", money.total_usd)
+    certificate = PlanCertificate(check_plan(case, takes, runs, short), bound)
     return Plan(takes, tuple(runs), short, money, certificate)
 
 

@@ -90,7 +90,8 @@ def test_a_plan_without_prices_has_every_section(name):
 def test_the_gap_claimed_is_never_below_the_bound_and_names_who_vouches(gap, certified, stopped):
     printed = PLAN.money.total_usd
     bound = Bound(printed, printed - gap, "by hand", printed, certified)
-    plan = replace(PLAN, certificate=PlanCertificate(PLAN.certificate.checks, bound), stopped_early=stopped)
+    certificate = PlanCertificate(PLAN.certificate.checks, bound)
+    plan = replace(PLAN, certificate=certificate, stopped_early=stopped)
     words = answer(CASE, plan).cost_words
     assert ("stopped early" in words) == stopped
     assert ("certified exactly" in words) == certified

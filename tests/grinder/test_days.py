@@ -197,7 +197,7 @@ FROZEN = parse_selector("fresh_or_frozen=frozen")
 
 @pytest.fixture(params=["divisible", "whole"])
 def alike_from_a_part(request, monkeypatch):
-    """Plans a horizon with its shadow prices at once and as if it were large; the two must agree."""
+    """Plans a horizon with its shadow prices at once and as if it were large; both must agree."""
 
     def both(horizon: Horizon) -> None:
         plans = []

@@ -47,7 +47,9 @@ def test_the_blend_is_just_as_warm_as_it_may_be(max_f):
     # whole pounds of a 2,000 lb batch move it by less than a hundredth of a degree
     assert fahrenheit(batch.mix.temperature_c) == pytest.approx(max_f, abs=0.01)
     (check,) = [
-        c for c in plan.certificate.checks if c.requirement.constraint_class is ConstraintClass.MAX_TEMP
+        each
+        for each in plan.certificate.checks
+        if each.requirement.constraint_class is ConstraintClass.MAX_TEMP
     ]
     assert check.verdict in (Verdict.MET, Verdict.WITHIN_ROUNDING)
     bound = plan.certificate.bound

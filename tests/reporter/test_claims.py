@@ -54,7 +54,10 @@ def test_what_does_not_is_listed_with_its_kind(sentence, kind):
 
 
 def test_an_invented_paragraph_leaves_nothing_verified_that_is_wrong():
-    text = "90s slipped $1.05 to $373.57. Cow slaughter fell 7% and 50s jumped to $61.00 on tight supply."
+    text = (
+        "90s slipped $1.05 to $373.57. "
+        "Cow slaughter fell 7% and 50s jumped to $61.00 on tight supply."
+    )
     listed = unverified(text, FACTS)
     assert {claim.value for claim in listed if claim.value is not None} == {7.0, 61.0}
     assert all("90s slipped" not in claim.sentence for claim in listed)

@@ -1,8 +1,8 @@
 """Stores to test with: an SQLite file, and a PostgreSQL server of the tests' own.
 
-PostgreSQL is used where its programs are found, or where BLEND_TEST_POSTGRES gives a URL; nothing is
-installed. The server listens on a socket in a temporary folder only, does not wait for the disk, and
-dies with the process that started it.
+PostgreSQL is used where its programs are found, or where BLEND_TEST_POSTGRES gives a URL; nothing
+is installed. The server listens on a socket in a temporary folder only, does not wait for the
+disk, and dies with the process that started it.
 """
 
 from __future__ import annotations

@@ -79,7 +79,7 @@ def test_sql_table():
     assert [each.name for each in docks.columns if each.nullable] == ["open_on"]
     metadata.create_all(engine)
     with engine.begin() as connection:
-        values = {name: getattr(DOCK, name) for name in docks.columns.keys()}
+        values = {each.name: getattr(DOCK, each.name) for each in docks.columns}
         connection.execute(insert(docks), values)
         assert Dock(*connection.execute(select(docks)).one()) == DOCK
 

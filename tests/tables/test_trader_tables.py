@@ -45,7 +45,8 @@ CASE = {
         "cooler_id,lots,capacity_lb,holding_usd_per_cwt_day,shelf_life_days,ending_inventory_lb,freezes,"
         "freezer_max_lb,freezing_usd_per_cwt\n"
         "cooler,fresh_or_frozen=fresh,30000,0.2,4,,,,\n"
-        "freezer,fresh_or_frozen=frozen,50000,0.1,180,1000,fresh_or_frozen=fresh; lean<=0.6,4000,3\n"
+        "freezer,fresh_or_frozen=frozen,50000,0.1,180,1000,"
+        "fresh_or_frozen=fresh; lean<=0.6,4000,3\n"
     ),
     "day_rules": (
         "rule_id,kind,lots,against,min_lb,max_lb\n"
