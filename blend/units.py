@@ -33,6 +33,8 @@ _PRICE_UNITS = {
 }
 _LB_BY_WEIGHT_UNIT = {"lb": 1.0, "cwt": LB_PER_CWT, "kg": LB_PER_KG, "t": 1000 * LB_PER_KG}
 _LB_BY_WEIGHT_UNIT["tonnes"] = _LB_BY_WEIGHT_UNIT["t"]
+_LB_BY_WEIGHT_UNIT["load"] = LB_PER_LOAD = 40_000.0
+"""A truckload of trimmings, as the trade counts it."""
 _AMOUNT = re.compile(r"\$?\s*([\d,]*\.?\d+)\s*(?:/|per\s+)?\s*([a-z¢/ ]*)", re.IGNORECASE)
 
 
@@ -47,14 +49,14 @@ def usd_per_lb_typed(text: str) -> float:
 
 
 def pounds_typed(text: str) -> float:
-    """A weight as people type it, in lb: 24000, 24,000 lb, 10.9 t, 10900 kg, 240 cwt; "any" or
+    """A weight as people type it, in lb: 24000, 24,000 lb, 10.9 t, 10900 kg, 240 cwt, 3 loads; "any" or
     "inf" for no limit. Raises ValueError."""
     if text.strip().casefold() in ("any", "inf"):
         return math.inf
     number, unit = _typed(text)
     unit = unit.strip().removesuffix("s") if unit.strip() != "tonnes" else "tonnes"
     if (unit or "lb") not in _LB_BY_WEIGHT_UNIT:
-        raise ValueError("a weight is in lb, or name kg, t or cwt")
+        raise ValueError("a weight is in lb, or name kg, t, cwt or loads")
     return number * _LB_BY_WEIGHT_UNIT[unit or "lb"]
 
 

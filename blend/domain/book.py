@@ -27,6 +27,14 @@ class Where(StrEnum):
     CONTRACT = "contract"
 
 
+class LeanClaim(StrEnum):
+    NOT_AGREED = "not_agreed"
+    PRO_RATA = "pro_rata"
+    """Off the price in proportion to the lean that is missing."""
+    BY_LINE = "by_line"
+    """Off the price by what a lean point is worth on the day's line."""
+
+
 @record("deals", "The book: one purchase or sale a row.", key="deal_id", required=True)
 @dataclass(frozen=True, slots=True)
 class Deal:
@@ -41,9 +49,9 @@ class Deal:
     side: Side = col.choice("buy or sell", Side, convert=Side, example="buy")
     item_id: str = col.word("the item, as it is quoted", example="90s")
     pounds_lb: float = col.pounds("pounds", minimum=1, example="40000")
-    price: float = col.number(
-        "fixed: the price per cwt; formula: the basis over (under) the quotation",
-        unit="per cwt, in currency",
+    price: float = col.money(
+        "fixed: the price; formula: the basis over (under) the quotation; in currency",
+        "per cwt",
         minimum=-10_000,
         maximum=100_000,
         example="341.50",
@@ -64,6 +72,12 @@ class Deal:
     )
     delivery_month: str = col.word("such as 2026-12", default="")
     currency: str = col.word("of price", default="USD")
+    lean_claim: LeanClaim = col.choice(
+        "how a lean shortage is settled",
+        LeanClaim,
+        default=LeanClaim.NOT_AGREED,
+        convert=LeanClaim,
+    )
     recorded_on: date | None = col.day("day it was entered", default=None, blank="as traded_on")
     corrects: str = col.identifier("the deal whose place it takes", default="", blank="none")
     withdrawn: bool = col.yes_no("yes: nothing takes the place of what it corrects", default=False)
@@ -88,6 +102,7 @@ class StressMove:
         "how far its price moves; below zero is a fall",
         minimum=-10_000,
         maximum=10_000,
+        unit="in change_unit",
         example="-25",
     )
     change_unit: str = col.choice(

@@ -22,7 +22,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.exc import IntegrityError
 
-from blend.domain.book import Deal, Pricing, Side, Where
+from blend.domain.book import Deal, LeanClaim, Pricing, Side, Where
 from blend.errors import FileTrouble, InputRefused, Problem
 from blend.files import check_place
 from blend.store.engine import as_file_trouble, name_of, open_engine, url_of, writing
@@ -111,7 +111,7 @@ def _row(deal: Deal) -> dict[str, Any]:
 
 def _deal(row: dict[str, Any]) -> Deal:
     row.pop("added_at")
-    kinds = {"side": Side, "pricing": Pricing, "where": Where}
+    kinds = {"side": Side, "pricing": Pricing, "where": Where, "lean_claim": LeanClaim}
     return Deal(**row | {name: kind(row[name]) for name, kind in kinds.items()})
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from blend.domain.columns import LEAN, SHARES, Column, Kind, either
 from blend.domain.selectors import parse_selector
 from blend.errors import did_you_mean
-from blend.units import LB_PER_CWT
+from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD
 
 MAX_CHARACTERS = 32_767
 """The most one spreadsheet cell can hold."""
@@ -252,6 +252,18 @@ _UNIT_WORDS = {
     "°F": ("f", "°f"),
 }
 
+_LB_BY_WORD = {
+    word: Decimal(repr(pounds))
+    for pounds, words in (
+        (LB_PER_CWT, ("cwt",)),
+        (LB_PER_KG, ("kg",)),
+        (1000 * LB_PER_KG, ("t", "tonne", "tonnes")),
+        (LB_PER_LOAD, ("load", "loads")),
+    )
+    for word in words
+}
+"""Other weights that a column in pounds takes. Bare "tons" could be short or metric."""
+
 
 def _amount(column: Column, cell: Cell) -> tuple[Decimal, str, bool]:
     """The number of a cell, what is written after it, and whether a dollar sign is before it."""
@@ -294,6 +306,13 @@ def _within(column: Column, number: float, hint: str = "") -> float:
 
 def _number(column: Column, cell: Cell) -> float:
     number, unit, has_dollars = _amount(column, cell)
+    if column.unit == "lb" and unit in _LB_BY_WORD and not has_dollars:
+        return _within(column, float(number * _LB_BY_WORD[unit]))
+    if column.unit == "lb" and unit in ("ton", "tons"):
+        raise CellRefused(
+            f"Enter {2000 * number:f} lb or {number} t.",
+            fact=f'"{shown(cell)}" could be short or metric tons',
+        )
     if has_dollars or (unit and unit not in _UNIT_WORDS.get(column.unit, ())):
         raise _no_number(column, cell)
     return _within(column, float(number))
@@ -355,7 +374,11 @@ _MONEY_UNIT = re.compile(
     r"(?:(?:/|per |a )\s*(?P<per>lb|pound|cwt|hundredweight|kg)\.?)?"
 )
 _PER = {"pound": "lb", "hundredweight": "cwt"}
-_LB = {"lb": Decimal(1), "cwt": Decimal(repr(LB_PER_CWT))}
+_LB = {
+    "lb": Decimal(1),
+    "cwt": Decimal(repr(LB_PER_CWT)),
+    "kg": Decimal(repr(LB_PER_KG)),
+}
 
 
 def _typed_money(column: Column, cell: Cell) -> tuple[Decimal, bool, str]:

@@ -16,12 +16,12 @@ from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, long_day, money, register
 from blend.trader.book import CostMethod, Explained, Mark, Position, explain, live, positions
-from blend.units import LB_PER_CWT
+from blend.units import LB_PER_CWT, LB_PER_LOAD
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-LOAD_LB = 40_000
+LOAD_LB = LB_PER_LOAD
 STALE_AFTER_DAYS = 10
 """Calendar days after which a quotation no longer marks a position. House rule."""
 

@@ -82,10 +82,10 @@ def test_the_book_keeps_every_deal_and_changes_none(tmp_path, deals):
 @pytest.mark.parametrize(
     ("row", "column"),
     [
-        ("X,2026-11-25,buy,90s,40000,-3,fixed,,,,,,,", "price"),
-        ("X,2026-11-25,buy,90s,40000,3,fixed,2026-11-25,,,,,,", "priced_on"),
-        ("X,2026-11-25,buy,90s,40000,3,,,,,,,Y,", "corrects"),
-        ("X,2026-11-25,hold,90s,40000,3,,,,,,,,", "side"),
+        ("X,2026-11-25,buy,90s,40000,-3,fixed,,,,,,,,", "price"),
+        ("X,2026-11-25,buy,90s,40000,3,fixed,2026-11-25,,,,,,,", "priced_on"),
+        ("X,2026-11-25,buy,90s,40000,3,,,,,,,,Y,", "corrects"),
+        ("X,2026-11-25,hold,90s,40000,3,,,,,,,,,", "side"),
     ],
 )
 def test_a_faulty_deal_is_refused_at_its_cell(tmp_path, row, column):

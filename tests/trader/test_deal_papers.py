@@ -1,0 +1,95 @@
+"""Confirmations and lean claims of the invented book, and deals typed in the trade's units."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from blend.cli import main
+from blend.domain.book import LeanClaim, Side
+from blend.errors import InputRefused
+from blend.store.book import BookStore
+from blend.tables.book import deal_of_words, read_deals
+from blend.tables.quotations import read_quotations
+from blend.trader.deal_papers import confirmation, deal_claim, find_deal
+
+DEMO = Path(__file__).parents[2] / "demo_data" / "book"
+
+
+@pytest.fixture(name="deals", scope="module")
+def demo_deals():
+    return read_deals(DEMO)[0]
+
+
+@pytest.fixture(name="quotations", scope="module")
+def demo_quotations():
+    return read_quotations(DEMO).quotations
+
+
+def test_a_claim_is_recounted_two_ways(deals, quotations):
+    deal = find_deal(deals, "D-106")
+    claim = deal_claim(deal, quotations, 0.835)
+    assert claim.off_usd_per_cwt[LeanClaim.PRO_RATA] == pytest.approx(301.75 * 1.5 / 85)
+    fresh = [each for each in quotations if each.quoted_on == deal.traded_on
+             and each.species == "beef" and each.fresh_or_frozen == "fresh"]  # fmt: skip
+    points = (claim.off_usd_per_cwt[LeanClaim.BY_LINE] / 1.5) * 100
+    slope = np.polyfit([each.lean for each in fresh], [each.usd_per_lb * 100 for each in fresh], 1)
+    assert points == pytest.approx(slope[0], rel=0.1)  # the day's own line is a robust one
+    assert claim.claim_usd == pytest.approx(800 * 301.75 * 1.5 / 85)
+    unsaid = replace(deal, lean_claim=LeanClaim.NOT_AGREED)
+    assert deal_claim(unsaid, quotations, 0.835).claim_usd is None
+
+
+def test_a_confirmation_names_only_its_own_counterparty(deals, quotations):
+    others = {each.counterparty for each in deals} - {"Grinder G"}
+    text = confirmation(find_deal(deals, "D-104"), quotations)
+    assert "Grinder G" in text and not any(name in text for name in others)
+    with pytest.raises(InputRefused, match="D-112 took its place"):
+        find_deal(deals, "D-109")
+
+
+@pytest.mark.parametrize(
+    ("pounds", "pounds_lb"),
+    [("3 loads", 120_000), ("20 t", 44_092.4524), ("400 cwt", 40_000), ("1000 kg", 2_204.6226)],
+)
+def test_weights_in_the_trades_units(pounds, pounds_lb):
+    assert deal_of_words(WORDS | {"pounds_lb": pounds}).pounds_lb == pytest.approx(pounds_lb)
+
+
+@pytest.mark.parametrize("price", ["341.50", "3.415/lb", "341.5 cents/lb", "$7.52879/kg"])
+def test_prices_in_the_trades_units(price):
+    assert deal_of_words(WORDS | {"price": price}).price == pytest.approx(341.5, abs=1e-3)
+
+
+def test_tons_are_refused_as_they_could_be_short_or_metric():
+    with pytest.raises(InputRefused, match="metric"):
+        deal_of_words(WORDS | {"pounds_lb": "2 tons"})
+    with pytest.raises(InputRefused):
+        deal_of_words(WORDS | {"price": "-3"})
+
+
+WORDS = {
+    "deal_id": "D-1", "traded_on": "2026-11-24", "side": "buy", "item_id": "90s",
+    "pounds_lb": "40000", "price": "341.50",
+}  # fmt: skip
+
+
+def test_deals_are_added_corrected_and_withdrawn_and_all_stay_on_file(tmp_path):
+    place = str(tmp_path / "book.sqlite")
+
+    def run(*words: str) -> int:
+        return CliRunner().invoke(main, ["book", *words, "--book", place]).exit_code
+
+    new = [part for name, text in WORDS.items() for part in (f"--{name.replace('_', '-')}", text)]
+    assert run("add", *new) == 0
+    assert run("correct", "D-1", "--pounds-lb", "2 loads", "--side", "sell") == 0
+    assert run("withdraw", "D-1c") == 0
+    assert run("withdraw", "D-1") != 0
+    with BookStore.open(place) as book:
+        first, second, third = book.deals()
+    assert (second.corrects, second.pounds_lb, second.side) == ("D-1", 80_000, Side.SELL)
+    assert third.withdrawn and third.corrects == "D-1c" and first.pounds_lb == 40_000
