@@ -64,6 +64,36 @@ class Method:
     late_days: int = col.count("days after the market day that still count", unit="days")
     carried_days: int = col.count("days a quote is carried", unit="days")
     confident_firms: int = col.count("companies for high confidence", minimum=1)
+    # surveillance: how far one company may move a quotation, what is held, what is questioned
+    company_cap_moves: float = col.number(
+        "most one company moves a quotation; 0 sets no cap",
+        unit="usual daily moves",
+        minimum=0,
+        maximum=100,
+    )
+    company_cap_moves_if_few: float = col.number(
+        "the same, of few companies; 0 sets no cap",
+        unit="usual daily moves",
+        minimum=0,
+        maximum=100,
+    )
+    few_companies: int = col.count("companies that are few", minimum=1)
+    usual_min_changes: int = col.count("changes needed to know the usual daily move", minimum=1)
+    hold_moves: float = col.number(
+        "a larger move than this is held, unless related items moved too",
+        unit="usual daily moves",
+        minimum=0,
+        maximum=1000,
+    )
+    hold_moves_if_alone: float = col.number(
+        "the same, of a quotation that hangs on one company",
+        unit="usual daily moves",
+        minimum=0,
+        maximum=1000,
+    )
+    question_share: float = col.share("distance from the last quotation that is questioned")
+    question_slip_share: float = col.share("distance from a slip of the decimal point")
+    question_pounds_lb: float = col.pounds("weight of one entry that is questioned")
     # confidentiality: what can be shown without showing a company
     confidential_days: int = col.count("days looked back", unit="days", minimum=1)
     confidential_firms: int = col.count("companies that must report often", minimum=1)
@@ -101,10 +131,24 @@ class Method:
 def method_of(text: str) -> Method:
     """The method that `Method.text` wrote; raise ValueError where it is of another form."""
     try:
-        values: dict[str, Any] = json.loads(text)
+        values: dict[str, Any] = _BEFORE_CAPS | json.loads(text)
         return Method(**{name: _value(value) for name, value in values.items()})
     except TypeError as error:
         raise ValueError("a method of another form than this version of blend uses") from error
+
+
+_BEFORE_CAPS: dict[str, Any] = {
+    "company_cap_moves": 0.0,
+    "company_cap_moves_if_few": 0.0,
+    "few_companies": 3,
+    "usual_min_changes": 5,
+    "hold_moves": 1000.0,
+    "hold_moves_if_alone": 1000.0,
+    "question_share": 0.1,
+    "question_slip_share": 0.2,
+    "question_pounds_lb": 400_000.0,
+}
+"""What a method written before there were caps did: it capped and held nothing."""
 
 
 def _value(value: Any) -> Any:

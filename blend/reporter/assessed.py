@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from blend.domain.market import Item
 from blend.reporter.evidence import Evidence
+from blend.reporter.surveillance import Limited
 
 
 class Rung(StrEnum):
@@ -63,6 +64,10 @@ class Code(StrEnum):
     FREIGHT_ADJUSTED = "freight_adjusted"
     SCALE_UNKNOWN = "scale_unknown"
     """Too few prices for their scatter: a median, without an error."""
+    CAPPED = "capped"
+    """One company would have moved it further than the method allows."""
+    HELD = "held"
+    """A second look is asked for; `Assessed.held` says why."""
     CARRIED = "carried"
     ONLY_ONE_BID = "only_one_bid"
     ONLY_ONE_OFFER = "only_one_offer"
@@ -71,8 +76,8 @@ class Code(StrEnum):
     OVERRIDDEN = "overridden"
 
 
-NEEDS_DECISION = (Code.ONLY_ONE_BID, Code.ONLY_ONE_OFFER, Code.ONLY_BIDS_OFFERS)
-"""A quotation carried for one of these reasons is published only at a reporter's price."""
+NEEDS_DECISION = (Code.ONLY_ONE_BID, Code.ONLY_ONE_OFFER, Code.ONLY_BIDS_OFFERS, Code.HELD)
+"""A quotation with one of these is published only at a reporter's price."""
 
 
 class DataShares(NamedTuple):
@@ -112,6 +117,23 @@ class Assessed:
     standard_error_usd_per_cwt: float | None
     carried_from: date | None
     method_digest: str
+    limited: Limited | None = None
+    """How far each company moves it, and the cap."""
+    uncapped_usd_per_cwt: float | None = None
+    """What it would be without the cap."""
+    usual_usd_per_cwt: float | None = None
+    """The usual daily move; None where days with a quotation are too few."""
+    last_usd_per_cwt: float | None = None
+    """The last quotation before, as published where it was."""
+    held: str = ""
+    """Why a second look is asked for; empty where none is."""
+
+    @property
+    def moves(self) -> float | None:
+        """The move since the last quotation, in usual daily moves; None where one is missing."""
+        if self.usd_per_cwt is None or self.last_usd_per_cwt is None or not self.usual_usd_per_cwt:
+            return None
+        return (self.usd_per_cwt - self.last_usd_per_cwt) / self.usual_usd_per_cwt
 
     @property
     def needs_decision(self) -> bool:

@@ -13,6 +13,7 @@ from datetime import date
 
 from blend.domain.market import EntryKind, Volume
 from blend.reporter import words
+from blend.reporter.assessed import Code
 from blend.reporter.calendar import Span
 from blend.reporter.evidence import Use
 from blend.reporter.explained import Contribution
@@ -240,15 +241,23 @@ def _held(news: News) -> list[Sentence]:
         source = Source("canvass", (), "items that fail the 3/70/20 guideline on confidentiality")
         count = Figure("withheld", hidden, Unit.COUNT, source)
         made.append(sentence(count, " items are not shown: they could show a company."))
-    undecided = sum(
-        not each.may_be_shown and each.quoted.confidentiality.may_be_shown for each in news.items
-    )
+    waiting = [
+        each
+        for each in news.items
+        if not each.may_be_shown and each.quoted.confidentiality.may_be_shown
+    ]
+    second = sum(Code.HELD in each.quoted.assessed.codes for each in waiting)
+    undecided = len(waiting) - second
     if undecided:
         source = Source("canvass", (), "items carried unchanged, for the reporter to decide")
         count = Figure("undecided", undecided, Unit.COUNT, source)
         made.append(
             sentence("Too few companies traded, bid or offered to quote ", count, " of the items.")
         )
+    if second:
+        source = Source("canvass", (), "items held for a second look, for the reporter to decide")
+        count = Figure("second_look", second, Unit.COUNT, source)
+        made.append(sentence("Held for a second look and not quoted here: ", count, "."))
     return made
 
 

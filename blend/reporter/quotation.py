@@ -9,6 +9,8 @@ Evidence counts in the order of IOSCO, Principles for Oil Price Reporting Agenci
 4. else the last quotation, carried unchanged with its age;
 5. else no quotation.
 
+No one company moves a quotation further than the method's cap: see `surveillance`.
+
 A bid or an offer alone never sets or moves a quotation. Without trades, bids and offers set one
 only with enough companies on each side; where they may not, the last quotation is carried
 unchanged and a reporter decides whether it is published.
@@ -20,12 +22,13 @@ governance and audit. The numbers are in the method.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from blend.domain.market import CanvassEntry, EntryKind, Item, Published
 from blend.domain.method import Method
+from blend.output.formats import cents
 from blend.reporter.assessed import Assessed, Code, Confidence, DataShares, Rung
 from blend.reporter.evidence import Evidence, Use, by_firm, on_terms_of, used
 from blend.reporter.points import (
@@ -41,6 +44,7 @@ from blend.reporter.points import (
     trade_points,
     within_trades,
 )
+from blend.reporter.surveillance import Limited, large_move, limit_influence, usual_move
 
 
 def assess(
@@ -52,29 +56,127 @@ def assess(
 ) -> Assessed:
     """The item's quotation of a day.
 
-    `entries` are those of the item that stand; earlier days are looked at, within the method's
-    days, only where a quotation must be carried, and what was `published` then goes before what
-    the method makes of it. Pure: the same arguments give the same numbers.
+    `entries` are those of the item that stand; earlier days say what its usual daily move is, and
+    are quoted, within the method's days, where a quotation must be carried; what was `published`
+    then goes before what the method makes of it. Pure: the same arguments give the same numbers.
     """
-    first = day - timedelta(days=method.carried_days)
-    own = [
-        each for each in entries if each.item_id == item.item_id and first <= each.market_day <= day
-    ]
-    by_day: dict[date, list[CanvassEntry]] = {}
-    for entry in sorted(own, key=lambda each: each.entry_id):
-        by_day.setdefault(entry.market_day, []).append(entry)
-    today = assess_day(item, day, by_day.get(day, ()), method)
-    if today.usd_per_cwt is not None:
-        return today
+    own = OwnQuotations(item, (each for each in entries if each.market_day <= day), method)
+    today = own.of(day)
     last = {each.market_day: each for each in published if each.item_id == item.item_id}
+    if today.usd_per_cwt is not None:
+        return replace(today, last_usd_per_cwt=_last(own, day, last))
     for age in range(1, method.carried_days + 1):
         earlier = day - timedelta(days=age)
         if earlier in last and last[earlier].evidence != Rung.CARRIED:
             return _carried(today, last[earlier], earlier)
-        made = assess_day(item, earlier, by_day.get(earlier, ()), method)
+        made = own.of(earlier)
         if made.usd_per_cwt is not None:
             return _carried(today, made, earlier)
     return today
+
+
+def _last(own: OwnQuotations, day: date, published: Mapping[date, Published]) -> float | None:
+    """The last quotation before a day, as published where it was."""
+    for earlier in own.days_before(day):
+        if earlier in published:
+            return published[earlier].usd_per_cwt
+        made = own.of(earlier).usd_per_cwt
+        if made is not None:
+            return made
+    return None
+
+
+class OwnQuotations:
+    """An item's quotations, each from its own day's entries and within every company's cap."""
+
+    def __init__(self, item: Item, entries: Iterable[CanvassEntry], method: Method) -> None:
+        self._item, self._method = item, method
+        self._by_day: dict[date, list[CanvassEntry]] = {}
+        for entry in sorted(entries, key=lambda each: each.entry_id):
+            if entry.item_id == item.item_id:
+                self._by_day.setdefault(entry.market_day, []).append(entry)
+        self._uncapped: dict[date, Assessed] = {}
+
+    def days_before(self, day: date) -> list[date]:
+        """Days with entries, the latest first, as many as say what is usual."""
+        earlier = sorted((each for each in self._by_day if each < day), reverse=True)
+        return earlier[: self._method.normal_days]
+
+    def of(self, day: date) -> Assessed:
+        made = self.uncapped(day)
+        if made.usd_per_cwt is None:
+            return made
+        item, method, usual = self._item, self._method, self.usual(day)
+        limited = limit_influence(
+            self._by_day[day],
+            lambda entries: assess_day(item, day, entries, method).usd_per_cwt,
+            usual,
+            method,
+        )
+        return _within_cap(made, limited, usual, method)
+
+    def uncapped(self, day: date) -> Assessed:
+        if day not in self._uncapped:
+            entries = self._by_day.get(day, ())
+            self._uncapped[day] = assess_day(self._item, day, entries, self._method)
+        return self._uncapped[day]
+
+    def usual(self, day: date) -> float | None:
+        """The usual daily move in the days before, $/cwt."""
+        method = self._method
+        made = (self.uncapped(each).usd_per_cwt for each in reversed(self.days_before(day)))
+        known = [price for price in made if price is not None]
+        return usual_move(known, method, method.min_spread_ticks * self._item.tick_usd_per_cwt)
+
+
+def _within_cap(made: Assessed, limited: Limited, usual: float | None, method: Method) -> Assessed:
+    """A quotation kept within the cap, and held where that is not enough."""
+    price = limited.usd_per_cwt
+    assert price is not None and made.usd_per_cwt is not None
+    low, high = made.low_usd_per_cwt, made.high_usd_per_cwt
+    codes = made.codes if price == made.usd_per_cwt else (*made.codes, Code.CAPPED)
+    capped = replace(
+        made,
+        usd_per_cwt=price,
+        low_usd_per_cwt=price if low is None else min(low, price),
+        high_usd_per_cwt=price if high is None else max(high, price),
+        codes=codes,
+        limited=limited,
+        uncapped_usd_per_cwt=made.usd_per_cwt,
+        usual_usd_per_cwt=usual,
+    )
+    return held(capped, limited.held or _moved_by_one(capped, method))
+
+
+def _moved_by_one(made: Assessed, method: Method) -> str:
+    """Why a quotation of an item whose usual move is not known yet is held: one company alone
+    moves it far. Empty where none does."""
+    if made.usual_usd_per_cwt is not None or not method.company_cap_moves or not made.limited:
+        return ""
+    moves = [abs(each.moves_usd_per_cwt or 0.0) for each in made.limited.influences]
+    most = method.hold_moves * method.measurable_ticks * made.item.tick_usd_per_cwt
+    if max(moves, default=0.0) <= most:
+        return ""
+    return f"one company moves it by {cents(max(moves))}; its usual move is not known yet"
+
+
+def second_look(made: Assessed, related: Iterable[Assessed], method: Method) -> Assessed:
+    """The quotation, held where its move is large and related items did not move along."""
+    if made.rung is Rung.CARRIED or made.limited is None:
+        return made
+    moves = {
+        each.item.item_id: each.moves
+        for each in related
+        if each.rung is not Rung.CARRIED and each.moves is not None
+    }
+    return held(made, large_move(made.moves, moves, method, hangs_on_one=made.limited.hangs_on_one))
+
+
+def held(made: Assessed, why: str) -> Assessed:
+    if not why:
+        return made
+    codes = made.codes if Code.HELD in made.codes else (*made.codes, Code.HELD)
+    return replace(made, codes=codes, held="; ".join(filter(None, (made.held, why))))
 
 
 def publication_of(

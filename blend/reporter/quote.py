@@ -18,7 +18,7 @@ from blend.output.formats import Format, cents, counted, day, long_day, register
 from blend.output.frames import frame
 from blend.output.screen import table, watch, width, with_sections, wrapped
 from blend.reporter import words
-from blend.reporter.assessed import Assessed, Rung
+from blend.reporter.assessed import Assessed, Code, Rung
 from blend.reporter.calendar import Average, Span
 from blend.reporter.quoting import (
     Compared,
@@ -78,6 +78,10 @@ register(
         "published_usd_per_cwt": Format("Published", *_USD),
         "method_usd_per_cwt": Format("By the method", *_USD),
         "published_by": Format("Published by"),
+        "without_usd_per_cwt": Format("Quote without it", *_USD),
+        "moves_it_usd_per_cwt": Format("Moves quote by", "$/cwt", 2, is_signed=True),
+        "cap_usd_per_cwt": Format("Cap", *_USD),
+        "uncapped_usd_per_cwt": Format("Before the cap", *_USD),
     }
 )
 
@@ -102,6 +106,7 @@ class DayQuotes(Answer):
         return {
             "quotations": quotations_frame(self.quoted),
             "evidence": evidence_frame([each.assessed for each in self.quoted]),
+            "influence": influence_frame([each.assessed for each in self.quoted]),
             "stats": stats_frame(self.quoted),
             "demand": demand_frame(self.quoted, self.together),
             "spans": spans_frame(self.compared),
@@ -178,17 +183,30 @@ class DayQuotes(Answer):
         ]
 
     def _evidence(self) -> str:
-        shown = self.tables["evidence"]
-        parts = [
-            table(
-                shown[shown.item_id == each.assessed.item.item_id]
-                .drop(columns="item_id")
-                .dropna(axis="columns", how="all"),
-                title=f"Evidence for {each.assessed.item.item_id}",
-                note=item_note(each.assessed.item),
+        shown, influence = self.tables["evidence"], self.tables["influence"]
+        parts = []
+        for each in self.quoted:
+            made = each.assessed
+            name = made.item.item_id
+            parts.append(
+                table(
+                    shown[shown.item_id == name]
+                    .drop(columns="item_id")
+                    .dropna(axis="columns", how="all"),
+                    title=f"Evidence for {name}",
+                    note=item_note(made.item),
+                )
             )
-            for each in self.quoted
-        ]
+            if made.limited is not None:
+                own = influence[influence.item_id == name]
+                parts.append(
+                    table(
+                        own,
+                        ("company_type", "without_usd_per_cwt", "moves_it_usd_per_cwt"),
+                        title=f"How far one company moves {name}",
+                        note=influence_note(made, self.method),
+                    )
+                )
         return "\n\n".join(parts)
 
     @property
@@ -399,6 +417,45 @@ def evidence_frame(quoted: Iterable[Assessed]) -> DataFrame:
                 )
             )
     return frame(columns, rows)
+
+
+def influence_frame(quoted: Iterable[Assessed]) -> DataFrame:
+    """How far each company moves a quotation before the cap, by type of company; no name."""
+    columns = ("item_id", "company_type", "without_usd_per_cwt", "moves_it_usd_per_cwt",
+               "cap_usd_per_cwt", "uncapped_usd_per_cwt", "quote_usd_per_cwt")  # fmt: skip
+    rows = [
+        (
+            made.item.item_id,
+            each.company_type,
+            each.without_usd_per_cwt,
+            each.moves_usd_per_cwt,
+            made.limited.cap_usd_per_cwt,
+            made.uncapped_usd_per_cwt,
+            made.usd_per_cwt,
+        )
+        for made in quoted
+        if made.limited is not None
+        for each in made.limited.influences
+    ]
+    return frame(columns, rows)
+
+
+def influence_note(made: Assessed, method: Method) -> str:
+    """The cap, where it is from, and what it did."""
+    assert made.limited is not None and made.usd_per_cwt is not None
+    if made.limited.cap_usd_per_cwt is None:
+        return "No cap: too few days with a quotation to know the usual daily move."
+    few = len(made.limited.influences) <= method.few_companies
+    moves = method.company_cap_moves_if_few if few else method.company_cap_moves
+    note = (
+        f"Cap on one company: {cents(made.limited.cap_usd_per_cwt)} ({moves:g} of its usual daily "
+        f"move, {cents(made.usual_usd_per_cwt or 0.0)})."
+    )
+    if made.limited.hangs_on_one:
+        note += " Blank: no quotation without that company, so no cap on it."
+    if Code.CAPPED in made.codes:
+        note += f" {cents(made.uncapped_usd_per_cwt or 0.0)} before the cap."
+    return f"{note} Held: {made.held}." if made.held else note
 
 
 def item_note(item: Item) -> str:

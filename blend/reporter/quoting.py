@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 
 from blend.domain.market import CanvassEntry, Item, Published
@@ -13,12 +13,13 @@ from blend.reporter.assessed import Assessed, Rung
 from blend.reporter.calendar import Average as SpanAverage
 from blend.reporter.calendar import Comparison, DayFigure, compare, rolling
 from blend.reporter.confidential import Confidentiality, confidentiality
-from blend.reporter.quotation import assess, assess_day, publication_of
+from blend.reporter.quotation import OwnQuotations, assess, publication_of, second_look
 from blend.reporter.tone import Standings, Tone, standings_of, tone_of
 from blend.store.store import AsOf, Store
 
 YEARS_BACK = timedelta(days=2 * 366)
 """What comparisons with last year's weeks and months reach back to."""
+CAPPED_DAYS = timedelta(days=30)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,8 @@ class Heard:
     published: tuple[Published, ...]
     market_days: frozenset[date]
     """Days on which anything was heard of any item."""
+    made: dict[tuple[str, str], Assessed] = field(default_factory=dict, compare=False, repr=False)
+    """Quotations made once, by item and method."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,11 +122,35 @@ def quote(known: Heard, item_id: str, method: Method) -> Quoted:
     """One item's quotation, tone and confidentiality; raise InputRefused for an unknown item."""
     item = _item(known.items, item_id)
     entries = known.entries.get(item_id, ())
+    related = [_assessed(known, each, method) for each in related_items(item, known.items)]
     return Quoted(
-        assess(item, known.day, entries, method, known.published),
+        second_look(_assessed(known, item_id, method), related, method),
         tone_of(item, known.day, entries, method, known.market_days),
         confidentiality(item_id, known.day, entries, method),
     )
+
+
+def _assessed(known: Heard, item_id: str, method: Method) -> Assessed:
+    key = item_id, method.digest
+    if key not in known.made:
+        entries = known.entries.get(item_id, ())
+        known.made[key] = assess(known.items[item_id], known.day, entries, method, known.published)
+    return known.made[key]
+
+
+RELATED_ITEMS = 2
+
+
+def related_items(item: Item, items: Mapping[str, Item]) -> list[str]:
+    """Items of its species and form nearest to it in lean points."""
+    alike = [
+        each
+        for each in items.values()
+        if each.item_id != item.item_id
+        and (each.species, each.fresh_or_frozen) == (item.species, item.fresh_or_frozen)
+    ]
+    alike.sort(key=lambda each: (abs(each.lean - item.lean), each.item_id))
+    return [each.item_id for each in alike[:RELATED_ITEMS]]
 
 
 def standings(known: Heard, method: Method) -> Standings:
@@ -216,16 +243,17 @@ def figures(
     store: Store, item: Item, first: date, last: date, method: Method, as_of: AsOf = None
 ) -> list[DayFigure]:
     """The item's days with a quotation of their own (none that is carried), by day: as last
-    published where it was, else as the method makes it."""
+    published where it was, else as the method makes it; what was not published and is more than
+    CAPPED_DAYS old is without the cap on one company, which takes long to work out."""
     position = store.position(as_of)
     days = (first, last)
-    by_day: dict[date, list[CanvassEntry]] = {}
-    for entry in store.entries(item.item_id, days, position):
-        by_day.setdefault(entry.market_day, []).append(entry)
+    entries = store.entries(item.item_id, days, position)
+    quotations = OwnQuotations(item, entries, method)
     published = {each.market_day: each for each in store.published(item.item_id, days, position)}
     made = []
-    for day in sorted(by_day):
-        own = assess_day(item, day, by_day[day], method)
+    for day in sorted({each.market_day for each in entries}):
+        is_recent = last - day <= CAPPED_DAYS
+        own = quotations.of(day) if is_recent else quotations.uncapped(day)
         price = own.usd_per_cwt
         if day in published and published[day].evidence != Rung.CARRIED:
             price = published[day].usd_per_cwt

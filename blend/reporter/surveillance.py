@@ -1,7 +1,8 @@
 """Guards on a canvass: what looks wrong at entry, and how far one company can move a quotation.
 
 Limiting any one submitter's influence, and asking about data that do not fit, follow IOSCO,
-Principles for Oil Price Reporting Agencies, FR06/12 (2012), chapter 2. The numbers are ours.
+Principles for Oil Price Reporting Agencies, FR06/12 (2012), chapter 2. The numbers are in
+the method.
 """
 
 from __future__ import annotations
@@ -12,23 +13,13 @@ from dataclasses import dataclass
 from datetime import timedelta
 from itertools import pairwise
 
-from blend.domain.market import CanvassEntry, EntryKind
+from blend.domain.market import LB_PER_LOAD, CanvassEntry, EntryKind
+from blend.domain.method import Method
+from blend.output.formats import cents
 
 SLIPS = ((10.0, "10 times"), (0.1, "a tenth of"), (100.0, "100 times"), (0.01, "a hundredth of"))
 """Factors that a decimal point in the wrong place, or cents for dollars, makes of a price."""
-NEAR_A_SLIP = 0.2
-"""How near to such a factor a price must be, relative to it, to be called one."""
-FAR_SHARE = 0.10
-"""Of the last quotation: a price further off is questioned. Common practice, no source."""
-MAX_POUNDS_LB = 10 * 40_000
-"""Ten loads in one entry are questioned. House rule."""
-CAP_IN_SD = 1.0
-"""Usual daily standard deviations one company may move a quotation. House rule."""
-CAP_IN_SD_IF_FEW = 0.5
-FEW_COMPANIES = 3
 _NORMAL_PER_MAD = 1.4826
-MIN_CHANGES = 5
-"""Changes of a quotation below which its usual move is not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +34,14 @@ def questions(
     entry: CanvassEntry,
     last_usd_per_cwt: float | None,
     same_day: Sequence[CanvassEntry],
+    method: Method,
     line_usd_per_cwt: float | None = None,
 ) -> list[Question]:
     """What looks wrong about an entry, against the last quotation, the day's other entries of
     the item, and the lean line at its lean. Empty where nothing does."""
-    asked = [*_price_questions(entry, last_usd_per_cwt, same_day, line_usd_per_cwt)]
-    if entry.pounds_lb is not None and entry.pounds_lb > MAX_POUNDS_LB:
-        loads = entry.pounds_lb / 40_000
+    asked = [*_price_questions(entry, last_usd_per_cwt, same_day, line_usd_per_cwt, method)]
+    if entry.pounds_lb is not None and entry.pounds_lb > method.question_pounds_lb:
+        loads = entry.pounds_lb / LB_PER_LOAD
         asked.append(
             Question("pounds_lb", f"{entry.pounds_lb:,.0f} lb is {loads:.0f} loads. Right?")
         )
@@ -66,6 +58,7 @@ def _price_questions(
     last: float | None,
     same_day: Sequence[CanvassEntry],
     line: float | None,
+    method: Method,
 ) -> Iterable[Question]:
     others = [each.usd_per_cwt for each in same_day if each.entry_id != entry.entry_id]
     references = [
@@ -78,13 +71,13 @@ def _price_questions(
             continue
         ratio = entry.usd_per_cwt / reference
         for factor, words in SLIPS:
-            if abs(ratio / factor - 1) <= NEAR_A_SLIP:
-                yield Question("usd_per_cwt", f"{words} {name}, ${reference:,.2f}?")
+            if abs(ratio / factor - 1) <= method.question_slip_share:
+                yield Question("usd_per_cwt", f"{words} {name}, {cents(reference)}?")
                 return
     for name, reference in references[:2]:
-        if reference and abs(entry.usd_per_cwt / reference - 1) > FAR_SHARE:
+        if reference and abs(entry.usd_per_cwt / reference - 1) > method.question_share:
             gap = abs(entry.usd_per_cwt / reference - 1)
-            yield Question("usd_per_cwt", f"{gap:.0%} off {name}, ${reference:,.2f}. Right?")
+            yield Question("usd_per_cwt", f"{gap:.0%} off {name}, {cents(reference)}. Right?")
             return
 
 
@@ -113,6 +106,8 @@ class Influence:
     """How far one company moves a quotation: with its entries less without them."""
 
     company: str
+    """Kept, never printed."""
+    company_type: str
     without_usd_per_cwt: float | None
     moves_usd_per_cwt: float | None
 
@@ -121,10 +116,11 @@ def influences(entries: Sequence[CanvassEntry], quote: Quote) -> list[Influence]
     """Every company's influence, the largest first."""
     whole = quote(entries)
     found = []
-    for company in sorted({each.firm for each in entries}):
+    types = {each.firm: each.source_class for each in entries}
+    for company in sorted(types):
         without = quote([each for each in entries if each.firm != company])
         moves = None if whole is None or without is None else whole - without
-        found.append(Influence(company, without, moves))
+        found.append(Influence(company, types[company], without, moves))
     return sorted(found, key=lambda each: -abs(each.moves_usd_per_cwt or 0.0))
 
 
@@ -134,14 +130,20 @@ class Limited:
 
     usd_per_cwt: float | None
     cap_usd_per_cwt: float | None
-    moved_by: str = ""
-    """The company whose influence was cut; kept, never printed."""
+    """None where nothing is capped: the usual move is not known, or the method has no cap."""
+    influences: tuple[Influence, ...] = ()
+    """Every company's, the largest first; companies are kept, never printed."""
     held: str = ""
     """Why a second look is asked for; empty where none is."""
 
+    @property
+    def hangs_on_one(self) -> bool:
+        """Whether there is no quotation without one of the companies."""
+        return any(each.without_usd_per_cwt is None for each in self.influences)
+
 
 def limit_influence(
-    entries: Sequence[CanvassEntry], quote: Quote, usual_usd_per_cwt: float | None
+    entries: Sequence[CanvassEntry], quote: Quote, usual_usd_per_cwt: float | None, method: Method
 ) -> Limited:
     """The quotation, moved so that no company moves it by more than the cap.
 
@@ -151,45 +153,48 @@ def limit_influence(
     companies pull it apart further than that, the middle is taken and a second look is asked for.
     """
     whole = quote(entries)
-    if whole is None or usual_usd_per_cwt is None:
-        return Limited(whole, None)
-    found = [each for each in influences(entries, quote) if each.without_usd_per_cwt is not None]
-    companies = len({each.firm for each in entries})
-    sd = CAP_IN_SD if companies > FEW_COMPANIES else CAP_IN_SD_IF_FEW
-    cap = sd * usual_usd_per_cwt
-    if not found:
-        return Limited(whole, cap)
-    without = [each.without_usd_per_cwt or 0.0 for each in found]
+    if whole is None:
+        return Limited(None, None)
+    found = tuple(influences(entries, quote))
+    few = len(found) <= method.few_companies
+    moves = method.company_cap_moves_if_few if few else method.company_cap_moves
+    if usual_usd_per_cwt is None or not moves:
+        return Limited(whole, None, found)
+    cap = moves * usual_usd_per_cwt
+    without = [each.without_usd_per_cwt for each in found if each.without_usd_per_cwt is not None]
+    if not without:
+        return Limited(whole, cap, found)
     low, high = max(without) - cap, min(without) + cap
     if low > high:
-        return Limited(
-            (low + high) / 2, cap, found[0].company,
-            "companies disagree by more than the cap; take a second look",
-        )  # fmt: skip
-    price = min(max(whole, low), high)
-    return Limited(price, cap, found[0].company if price != whole else "")
+        why = "two companies pull it apart by more than the cap"
+        return Limited((low + high) / 2, cap, found, why)
+    return Limited(min(max(whole, low), high), cap, found)
 
 
-def usual_move(quotations: Sequence[float]) -> float | None:
+def usual_move(
+    quotations: Sequence[float], method: Method, least_usd_per_cwt: float
+) -> float | None:
     """The usual daily standard deviation of a quotation, from its last changes, unmoved by a few
-    wild ones (1.4826 times the median distance from no change); None of too few."""
+    wild ones (1.4826 times the median change) and at least `least_usd_per_cwt`, for prices that
+    move in ticks; None of too few."""
     changes = [after - before for before, after in pairwise(quotations)]
-    if len(changes) < MIN_CHANGES:
+    if len(changes) < method.usual_min_changes:
         return None
-    return _NORMAL_PER_MAD * statistics.median(abs(change) for change in changes)
+    median = statistics.median(abs(change) for change in changes)
+    return max(_NORMAL_PER_MAD * median, least_usd_per_cwt)
 
 
 def large_move(
-    price: float, last: float | None, usual: float | None, related: Mapping[str, float]
+    moves: float | None, related: Mapping[str, float], method: Method, *, hangs_on_one: bool = False
 ) -> str:
-    """Why a move asks for a second look: beyond four usual moves and against related items'
-    moves (in usual moves of their own, by item); empty where it does not."""
-    if last is None or not usual:
+    """Why a move asks for a second look, in usual daily moves: too large and without the related
+    items (by item, in usual moves of their own); empty where it does not."""
+    most = method.hold_moves_if_alone if hangs_on_one else method.hold_moves
+    if moves is None or abs(moves) <= most:
         return ""
-    moves = (price - last) / usual
-    if abs(moves) <= 4:
+    along = [each for each in related.values() if each * moves > 0 and abs(each) > 1]
+    if related and len(along) * 2 >= len(related):
         return ""
-    alike = [each for each in related.values() if each * moves > 0 and abs(each) > 1]
-    if related and len(alike) * 2 >= len(related):
-        return ""
-    return f"moved {moves:+.1f} times its usual daily move; related items did not"
+    others = f"; {', '.join(related)} did not move along" if related else ""
+    alone = ", and there is no quotation without one company" if hangs_on_one else ""
+    return f"moved {abs(moves):.1f} times its usual day{alone}{others}"

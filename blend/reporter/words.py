@@ -39,6 +39,8 @@ ADJUSTMENTS = {
     Code.LEAN_ADJUSTED: "adjusted for lean",
     Code.FREIGHT_ADJUSTED: "adjusted for freight",
     Code.SCALE_UNKNOWN: "too few prices for an error",
+    Code.CAPPED: "one company's pull limited",
+    Code.HELD: "held for a second look",
     Code.CARRIED: "same as the previous day",
     Code.ONLY_ONE_BID: "unchanged: only one bid",
     Code.ONLY_ONE_OFFER: "unchanged: only one offer",
@@ -89,7 +91,11 @@ def weights(shares: DataShares) -> str:
 
 def decision_needed(made: Assessed) -> str:
     """Why a reporter must decide first; empty where none must."""
-    why = [ADJUSTMENTS[code] for code in made.codes if code in NEEDS_DECISION]
+    why = [
+        f"held for a second look, {made.held}" if code is Code.HELD else ADJUSTMENTS[code]
+        for code in made.codes
+        if code in NEEDS_DECISION
+    ]
     return "; ".join(f"{words} (your decision)" for words in why)
 
 

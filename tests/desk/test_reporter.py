@@ -398,7 +398,7 @@ def test_publishing_tells_before_and_is_done_once(client):
     assert answers == [200, 200]
     with store_of(client) as store:
         published = store.every_published()
-    assert len(published) == 11
+    assert len(published) == 9, "two are held for a second look"
     (own,) = (each for each in published if each.item_id == "90s")
     assert (own.usd_per_cwt, own.override_reason) == (338.4, "two late trades")
     page = ready(client, f"/reporter/quotations?day={DAY}").text
