@@ -447,9 +447,9 @@ def influence_note(made: Assessed, method: Method) -> str:
         return "No cap: too few days with a quotation to know the usual daily move."
     few = len(made.limited.influences) <= method.few_companies
     moves = method.company_cap_moves_if_few if few else method.company_cap_moves
+    times = "" if moves == 1 else f"{moves:g} times "
     note = (
-        f"Cap on one company: {cents(made.limited.cap_usd_per_cwt)} ({moves:g} of its usual daily "
-        f"move, {cents(made.usual_usd_per_cwt or 0.0)})."
+        f"Cap on one company: {cents(made.limited.cap_usd_per_cwt)}, {times}its usual daily move."
     )
     if made.limited.hangs_on_one:
         note += " Blank: no quotation without that company, so no cap on it."
