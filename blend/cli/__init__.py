@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 from _thread import interrupt_main
+from collections.abc import Sequence
 from contextlib import suppress
 from importlib import import_module
 from threading import Timer
@@ -106,16 +107,23 @@ class LazyGroup(click.Group):
             # While the interpreter goes down, nobody is left to catch it.
             signal.signal(signal.SIGINT, signal.SIG_DFL)
 
-    def main(self, *args: Any, standalone_mode: bool = True, **extra: Any) -> Any:
+    def main(  # type: ignore[override]  # It returns where click's own never does.
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        **extra: Any,
+    ) -> Any:
         if not standalone_mode:
-            return super().main(*args, standalone_mode=False, **extra)
+            return super().main(args, prog_name, complete_var, False, **extra)
         _mend_streams()
         if "_BLEND_COMPLETE" in os.environ:
             from blend.cli.completion import register
 
             register()
         try:
-            code = super().main(*args, standalone_mode=False, **extra) or 0
+            code = super().main(args, prog_name, complete_var, False, **extra) or 0
         except click.ClickException as error:
             error.show()
             code = error.exit_code
@@ -188,7 +196,7 @@ def _lines_of(error: BlendError, case: Case | None) -> list[str]:
         count = len(error.problems)
         things = "1 thing to fix." if count == 1 else f"{count:,} things to fix."
         return [*(printable(str(each)) for each in error.problems), things]
-    if isinstance(error, NoPlan):
+    if isinstance(error, NoPlan) and case is not None:
         from blend.grinder.no_plan import infeasible_lines
 
         return infeasible_lines(error.infeasible, case)

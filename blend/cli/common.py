@@ -165,29 +165,14 @@ def with_settings(
     case: Case, whole: str | None, gap: float | None, time_limit: float | None
 ) -> Case:
     """The case with those settings that the command line names instead of its own."""
-    named = {
-        "whole_containers": whole and WholeContainers(whole),
-        "gap_share": gap,
-        "time_limit_s": time_limit,
-    }
-    given = {name: setting for name, setting in named.items() if setting is not None}
-    return replace(case, settings=replace(case.settings, **given))
-
-
-def check_picture(picture: Path | None) -> None:
-    """Before anything is computed: is there a place to draw to?"""
-    if picture is not None:
-        from blend.show.pictures import check_path
-
-        check_path(picture)
-
-
-def draw(made: object, picture: Path) -> None:
-    """Write a picture made and tell where; its type is left to `show`, where matplotlib is."""
-    from blend.show.pictures import save
-
-    save(made, picture)
-    click.echo(f"\nPicture: {picture}")
+    own = case.settings
+    settings = replace(
+        own,
+        whole_containers=own.whole_containers if whole is None else WholeContainers(whole),
+        gap_share=own.gap_share if gap is None else gap,
+        time_limit_s=own.time_limit_s if time_limit is None else time_limit,
+    )
+    return replace(case, settings=settings)
 
 
 @contextmanager

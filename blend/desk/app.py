@@ -54,7 +54,8 @@ def desk_app(desk: Desk, *, key: str, hosts: tuple[str, ...], cookie: str = "des
     return app
 
 
-async def _told(request: Request, error: HTTPException) -> Response:
+async def _told(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
     return PlainTextResponse(error.detail, error.status_code)
 
 
@@ -126,7 +127,7 @@ def _names_of(host: str) -> tuple[str, ...]:
     own = socket.gethostname()
     addresses: set[str] = set()
     with suppress(OSError):  # a machine may not know its own name
-        addresses = {bracketed(each[4][0]) for each in socket.getaddrinfo(own, None)}
+        addresses = {bracketed(str(each[4][0])) for each in socket.getaddrinfo(own, None)}
     return (own, *sorted(addresses - set(LOOPBACK)), *LOOPBACK)
 
 

@@ -94,7 +94,7 @@ class TypedTable:
 
     def apply(self, changes: Iterable[RowChange]) -> None:
         for change in changes:
-            if change.before is not None and change.after is None:
+            if change.after is None:
                 self.order.remove(change.row_id)
                 del self.rows[change.row_id]
                 continue
@@ -163,8 +163,8 @@ class Book:
         self.undone.clear()
         self._note(edit.name)
         last = self.done[-1] if self.done else None
-        is_one = last is not None and (last.table, last.group) == (edit.table, edit.group)
-        if is_one and edit.group:
+        place = edit.table, edit.group
+        if last is not None and edit.group and (last.table, last.group) == place:
             self.done[-1] = _joined(last, edit)
         else:
             self.done.append(edit)

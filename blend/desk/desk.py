@@ -298,14 +298,19 @@ class Desk:
 
     # The market's history ------------------------------------------------------------------------
 
+    @property
+    def store_place(self) -> str:
+        """Path or URL of the store; raise FileTrouble where none was named."""
+        if self.where_store is None:
+            raise FileTrouble("no store was named: open the desk with --store PATH|URL")
+        return self.where_store
+
     @contextmanager
     def store(self) -> Iterator[Store]:
         """The store, open; raise FileTrouble where none was named."""
         from blend.store import Store
 
-        if self.where_store is None:
-            raise FileTrouble("no store was named: open the desk with --store PATH|URL")
-        with Store.open(self.where_store) as opened:
+        with Store.open(self.store_place) as opened:
             yield opened
 
     def close(self, seconds: float = 0.0) -> bool:
@@ -321,7 +326,7 @@ def kept_columns(table: TypedTable) -> tuple[list[str], list[list[str]]]:
     raw = table.raw("")
     if not raw.rows:
         return list(table.columns), []
-    header, *rows = (list(cells) for _, cells in raw.rows)
+    header, *rows = ([typed_text(cell) for cell in cells] for _, cells in raw.rows)
     return header, rows
 
 

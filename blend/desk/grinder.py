@@ -313,7 +313,7 @@ def lot_page(desk: Desk, request: Request, form: Form) -> Response:
         raise InputRefused([Problem("lots", None, "lot_id", read, "a lot of the sheet", hint)])
     lot = case.lot(lot_id)
     answer = _answer(desk, lot)
-    values = {"title": f"Lot {lot_id}", "lot": lot, "revision": desk.book.revision}
+    values: dict[str, Any] = {"title": f"Lot {lot_id}", "lot": lot, "revision": desk.book.revision}
     if answer is None:
         return page(desk, request, "grinder_lot.html", said="", price=None, **values)
     explained = LotAnswer(case, answer)
@@ -344,9 +344,11 @@ def _answer(desk: Desk, lot: Lot) -> WhyLot | None:
     """None where there is no plan to tell it from."""
     with desk.warm() as warm:
         state = desk.state()
+        if state.case is None:
+            return None
         if lot.reason_unusable(state.case.settings.plan_on) is not None:
             return set_aside(state.case, lot.lot_id)
-        if state.plan is None:
+        if state.plan is None or warm.linear is None or warm.answer is None:
             return None
         return why_lot(state.case, lot.lot_id, warm.linear, warm.answer)
 

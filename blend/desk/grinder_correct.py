@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -37,24 +37,23 @@ class _Asked:
     fields: Mapping[str, str]
     problems: list[Problem] = field(default_factory=list)
 
-    def number(
-        self, name: str, label: str, minimum: float, maximum: float, blank: float | None = math.nan
-    ) -> float | None:
-        """A number of the form; `blank` is what no entry means, NaN that there must be one."""
+    def number(self, name: str, label: str, minimum: float, maximum: float) -> float:
+        """A number that must be entered; NaN, with a problem noted, where it is not."""
         text = self.fields.get(name, "").strip()
-        allowed = f"a number from {minimum:g} to {maximum:g}"
-        if not text:
-            if blank is not None and math.isnan(blank):
-                self.problems.append(Problem(label, None, None, "nothing", allowed))
-            return blank
         try:
             number = float(text)
         except ValueError:
             number = math.nan
         if not minimum <= number <= maximum:
-            read = printable(text)[:40]
+            read = printable(text)[:40] or "nothing"
+            allowed = f"a number from {minimum:g} to {maximum:g}"
             self.problems.append(Problem(label, None, None, read, allowed))
         return number
+
+    def number_if_any(self, name: str, label: str, minimum: float, maximum: float) -> float | None:
+        """A number that may be left blank."""
+        is_blank = not self.fields.get(name, "").strip()
+        return None if is_blank else self.number(name, label, minimum, maximum)
 
     def ticked(self, name: str) -> bool:
         return self.fields.get(name) == "yes"
@@ -67,7 +66,7 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
     fields = asked if is_asked else _remembered(desk)
     read = _Asked(fields)
     job = _begin(desk, case, read) if is_asked else None
-    values = {
+    values: dict[str, Any] = {
         "title": "Adjust a batch",
         "case": case,
         "day": case.settings.plan_on,
@@ -138,17 +137,11 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     product = case.product(product_id)
     held_lb = read.number("held_lb", "Finished pounds in the blender", 1, 1e6)
     fat = read.number("fat", "Fat as tested, %", 0, 100)
-    readings = read.number("readings", "How many readings", 1, 1000, 1)
-    sd = read.number(
-        "reading_sd",
-        "Standard deviation of a reading, %",
-        0,
-        20,
-        SOLVENT_EXTRACTION_SD_SHARE * POINTS_PER_SHARE,
-    )
-    room_lb = read.number("room_lb", "Room, lb", 0, 1e6, None)
-    confidence = read.number("confidence", "Confidence, %", 0, 99.9999, None)
-    test_cost = read.number("test_cost", "Cost of a test, USD", 0.01, 1e6, None)
+    readings = read.number_if_any("readings", "How many readings", 1, 1000)
+    sd = read.number_if_any("reading_sd", "Standard deviation of a reading, %", 0, 20)
+    room_lb = read.number_if_any("room_lb", "Room, lb", 0, 1e6)
+    confidence = read.number_if_any("confidence", "Confidence, %", 0, 99.9999)
+    test_cost = read.number_if_any("test_cost", "Cost of a test, USD", 0.01, 1e6)
     usable = {lot.lot_id for lot in case.usable_lots()}
     named = [name.removeprefix(_LOT) for name in read.fields if name.startswith(_LOT)]
     at_hand = lots_at_hand(case, [name for name in named if name in usable])
@@ -175,7 +168,11 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
         test_cost_usd=test_cost,
     )
     room = max(0.0, product.blender_max_lb - held_lb) if room_lb is None else room_lb
-    reading = Reading(fat / POINTS_PER_SHARE, int(readings), sd / POINTS_PER_SHARE)
+    reading = Reading(
+        fat / POINTS_PER_SHARE,
+        1 if readings is None else int(readings),
+        SOLVENT_EXTRACTION_SD_SHARE if sd is None else sd / POINTS_PER_SHARE,
+    )
     as_planned = read.ticked("as_planned")
 
     def work(job: Job) -> AdjustAnswer:

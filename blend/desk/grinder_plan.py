@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import partial
 from math import ceil
 from typing import Any
 
@@ -173,7 +172,7 @@ def plan_page(desk: Desk, request: Request, form: Form) -> Response:
             summary=planned.summary,
             spec=planned.answer.chart(),
             planned=planned,
-            at=partial(address, request=request, stop=None, **{"as": None}),
+            at=lambda path: address(path, request, stop=None, **{"as": None}),
         )
 
     return _planned(desk, request, lambda job: working_or(desk, request, job, done, title="Plan"))

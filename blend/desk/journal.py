@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 import secrets
+import sys
 from collections.abc import Mapping
 from contextlib import suppress
 from datetime import datetime
@@ -19,10 +20,8 @@ from blend.errors import FileTrouble
 from blend.files import as_file_trouble
 from blend.tables.write import write_text
 
-try:
+if sys.platform != "win32":
     import fcntl
-except ImportError:  # Windows has no such lock; there two desks of one folder are not kept apart.
-    fcntl = None
 
 BASE, EDITS, DRAFTS, LOCK = "base.json", "edits.jsonl", "drafts.json", "lock"
 OWN = "desk: "
@@ -60,7 +59,7 @@ class Journal:
             for name in (LOCK, BASE, EDITS, DRAFTS):
                 (folder / name).touch(0o600)
             self._lock = (folder / LOCK).open("a")
-        if fcntl is not None and not _is_locked(self._lock):
+        if not _is_locked(self._lock):
             self._lock.close()
             raise FileTrouble(
                 f"{folder}: another desk is open on these tables; close it, or name another "
@@ -87,14 +86,15 @@ class Journal:
     def begin(self, fresh: Mapping[str, TypedTable], revision: int = 0) -> DeskBook:
         """A new book of these tables; edits of the one before are put aside, not thrown away."""
         self._put_aside()
+        book_id, digest = secrets.token_hex(8), digest_of(fresh)
         base = {
-            "id": secrets.token_hex(8),
-            "digest": digest_of(fresh),
+            "id": book_id,
+            "digest": digest,
             "tables": {n: {"columns": t.columns, "rows": t.cells()} for n, t in fresh.items()},
         }
         write_text(self.folder / BASE, json.dumps(base))
         self._open_edits()
-        self.book = DeskBook(fresh, base["id"], base["digest"], revision)
+        self.book = DeskBook(fresh, book_id, digest, revision)
         return self.book
 
     def add(self, edit: Edit) -> None:
@@ -146,18 +146,20 @@ class Journal:
 
     def _write(self, plain: Mapping[str, Any]) -> None:
         """Add a line, or leave the file as it was."""
+        edits = self._edits
+        assert edits is not None, "a book is open before anything is written of it"
         line = json.dumps(plain).encode() + b"\n"
         with as_file_trouble(self.folder / EDITS):
             # whatever a write that failed has left is no line
-            self._edits.truncate(self._size)
+            edits.truncate(self._size)
             try:
                 left = memoryview(line)
                 while left:
-                    left = left[self._edits.write(left) :]
-                os.fsync(self._edits.fileno())
+                    left = left[edits.write(left) :]
+                os.fsync(edits.fileno())
             except OSError:
                 with suppress(OSError):
-                    self._edits.truncate(self._size)
+                    edits.truncate(self._size)
                 raise
         self._size += len(line)
 
@@ -201,8 +203,10 @@ class Journal:
 
 
 def _is_locked(file: TextIOWrapper) -> bool:
-    """Whether the lock is ours now; some file systems know no locks, and there, too, two desks
-    are not kept apart."""
+    """Whether the lock is ours now. Windows and some file systems have no such locks: two desks
+    on one folder are not kept apart there."""
+    if sys.platform == "win32":
+        return True
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from uuid import uuid4
 
-from blend.desk.book import Book, edit_cells
+from blend.desk.book import Book, Edit, edit_cells
 from blend.desk.desk import EDITED_TABLES, Desk
 from blend.domain.case import Case
 from blend.domain.plan import Change
@@ -21,7 +22,7 @@ from blend.tables.cells import restored
 
 _DUST = 1e-6
 """What floating point may have added to a number that is meant to be round."""
-_OF_PRODUCT = {
+_OF_PRODUCT: dict[str, str] = {
     ConstraintClass.LEAN_MIN: "tolerance_below_points",
     ConstraintClass.LEAN_MAX: "tolerance_above_points",
     ConstraintClass.VOLUME_MIN: "min_lb",
@@ -100,8 +101,13 @@ def _rounded(number: float, decimals: int, *, up: bool) -> float:
 
 def all_cells(changes: Iterable[Change], case: Case, book: Book) -> list[CellEdit] | None:
     """The cells of changes that help only together; None where any of them has none."""
-    cells = [cell_of(change, case, book) for change in changes]
-    return None if not cells or None in cells else cells
+    cells = []
+    for change in changes:
+        cell = cell_of(change, case, book)
+        if cell is None:
+            return None
+        cells.append(cell)
+    return cells or None
 
 
 def type_cells(desk: Desk, cells: Iterable[CellEdit], *, name: str = "") -> None:
@@ -113,12 +119,16 @@ def type_cells(desk: Desk, cells: Iterable[CellEdit], *, name: str = "") -> None
     for table, texts in by_table.items():
         try:
             desk.edit(
-                lambda book, table=table, texts=texts: edit_cells(table, book.tables[table], texts),
+                partial(_edit_of, table, texts),
                 name=name_in(table, name),
                 group=group,
             )
         except KeyError:
             raise gone(table) from None
+
+
+def _edit_of(table: str, texts: Mapping[tuple[int, str], str], book: Book) -> Edit:
+    return edit_cells(table, book.tables[table], texts)
 
 
 def name_in(table: str, name: str) -> str:

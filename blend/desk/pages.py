@@ -200,10 +200,11 @@ def trouble_page(desk: Desk, request: Request, error: BlendError) -> Response:
 
 
 def error_lines(desk: Desk, error: BlendError) -> list[str]:
-    if isinstance(error, NoPlan):
+    case = desk.state().case
+    if isinstance(error, NoPlan) and case is not None:
         from blend.grinder.no_plan import infeasible_lines
 
-        return infeasible_lines(error.infeasible, desk.state().case)
+        return infeasible_lines(error.infeasible, case)
     return [printable(line) for line in str(error).splitlines()]
 
 

@@ -274,8 +274,9 @@ def refused_form(
     faults: dict[str, str] = {}
     others = []
     for problem in problems:
-        if problem.column in names and problem.column not in faults:
-            faults[problem.column] = printable(problem.words)
+        column = problem.column
+        if column is not None and column in names and column not in faults:
+            faults[column] = printable(problem.words)
         else:
             others.append(printable(str(problem)))
     focus = next((name for name in names if name in faults), names[0])

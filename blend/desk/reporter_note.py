@@ -85,7 +85,7 @@ def _digest(text: str) -> str:
 def note_page(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     day = day_of(store, request)
     plan: Plan | None = kept(desk, plan_key(day), Plan)
-    values = {
+    values: dict[str, Any] = {
         "title": "Note",
         "day": day,
         "week_before": day.day - WEEK,

@@ -95,7 +95,7 @@ def text_key(day: Day, plan: Plan) -> str:
 
 
 def ask_note(desk: Desk, store: Store, day: Day, plan: Plan) -> Job:
-    where, position, levels = desk.where_store, store.position(), levels_of(desk)
+    where, position, levels = desk.store_place, store.position(), levels_of(desk)
     market = desk.market if plan.since else None
     made_with = replace(plan, version=1, versions=1)
     return ask_of_store(
@@ -166,12 +166,9 @@ def _plan_of(desk: Desk, store: Store, day: Day, form: Form) -> Plan:
         read = printable(read)[:60] or "nothing"
         problems.append(Problem("note", None, column, read, allowed))
 
-    plan = Plan(
-        **{
-            name: " ".join(text_of(form, name).split())
-            for name in ("title", "since", "items", "volume_error")
-        }
-    )
+    names = ("title", "since", "items", "volume_error")
+    title, since, items, volume_error = (" ".join(text_of(form, name).split()) for name in names)
+    plan = Plan(title, since, items, volume_error)
     if not plan.title or len(plan.title) > 200 or not plan.title.isprintable():
         refused("title", plan.title, "1 to 200 characters")
     if plan.since and desk.market is None:
@@ -199,7 +196,7 @@ def turn(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     plan: Plan | None = kept(desk, plan_key(day), Plan)
     to = text_of(form, "to")
     version = None if plan is None else whole_number(to, plan.versions)
-    if not version:
+    if plan is None or not version:
         refuse("to", to, "a version of the note that there is")
     keep(desk, plan_key(day), replace(plan, version=version))
     return to_note(day)

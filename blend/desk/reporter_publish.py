@@ -78,7 +78,7 @@ def publish_now(desk: Desk, store: Store, request: Request, form: Form) -> Respo
     day = day_of(store, request, form)
     position = text_of(form, "position")
     with desk.lock:
-        found = quoted_day(desk.where_store, store.position(), day.day, desk.method)
+        found = quoted_day(desk.store_place, store.position(), day.day, desk.method)
         asked = _asked(form, found)
         if position == str(found.position):
             known = heard(store, day.day, desk.method, found.position)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache, wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 from urllib.parse import urlencode
 
 from starlette.requests import Request
@@ -114,7 +114,7 @@ def day_in(text: object, column: str) -> date:
     return day
 
 
-def refuse(column: str, read: str, allowed: str) -> None:
+def refuse(column: str, read: str, allowed: str) -> NoReturn:
     """Raise InputRefused for one value of an address or a form."""
     read = printable(read)[:60] or "nothing"
     raise InputRefused([Problem("page", None, column, read, allowed)])
@@ -147,7 +147,7 @@ def ask_of_store(desk: Desk, *key: Hashable, about: str, work: Callable[[Job], A
 
 def ask_quoted(desk: Desk, store: Store, day: Day) -> Job:
     """The day's quotations as the store stands; asked twice, they are worked out once."""
-    where, position = desk.where_store, store.position()
+    where, position = desk.store_place, store.position()
     return ask_of_store(
         desk,
         "quoted",

@@ -45,7 +45,7 @@ def tone_page(desk: Desk, store: Store, request: Request, form: Form) -> Respons
     if not store.items():
         return no_items(desk, request, day)
     levels = levels_of(desk)
-    where, position = desk.where_store, store.position()
+    where, position = desk.store_place, store.position()
 
     def done(tables: list[ShownTable]) -> Response:
         return page(

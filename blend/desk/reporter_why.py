@@ -154,17 +154,17 @@ def _asked(request: Request, day: Day | None, ways: Mapping[str, list[str]]) -> 
     def refused(column: str, read: str, allowed: str) -> None:
         problems.append(Problem("page", None, column, read[:60], allowed))
 
-    def number(name: str, minimum: float, maximum: float, default: float | None) -> float | None:
+    def number(name: str, minimum: float, maximum: float) -> float | None:
         text = sent.get(name, "").strip()
         if not text:
-            return default
+            return None
         try:
             read = float(text)
         except ValueError:
             read = math.nan
         if not minimum <= read <= maximum:
             refused(name, text, f"a number from {minimum:g} to {maximum:g}")
-            return default
+            return None
         return read
 
     if item and of not in ways:
@@ -176,10 +176,10 @@ def _asked(request: Request, day: Day | None, ways: Mapping[str, list[str]]) -> 
         since = day_in(sent["since"], "since") if sent.get("since") else day.day - WEEK
         if since >= day.day:
             refused("since", since.isoformat(), f"a day before {day}")
-    volume_error = number("volume_error", 0, 50, 1.0)
-    move = number("observed", -5_000, 5_000, None)
-    error = number("error", 0, 5_000, None)
-    shortage = number("shortfall", 0, 1_000, None)
+    volume_error = number("volume_error", 0, 50)
+    move = number("observed", -5_000, 5_000)
+    error = number("error", 0, 5_000)
+    shortage = number("shortfall", 0, 1_000)
     if error is not None and move is None:
         refused("error", f"{error:g}", "nothing, or the move that it is the error of")
     if problems:
@@ -187,7 +187,8 @@ def _asked(request: Request, day: Day | None, ways: Mapping[str, list[str]]) -> 
     observed = None
     if move is not None:
         observed = Observed(move / LB_PER_CWT, None if error is None else error / LB_PER_CWT)
-    return _Asked(of, item, since, volume_error / 100, observed, shortage)
+    volume_error_share = 0.01 if volume_error is None else volume_error / 100
+    return _Asked(of, item, since, volume_error_share, observed, shortage)
 
 
 def _form_values(day: Day | None, ways: Mapping[str, list[str]], asked: _Asked) -> dict[str, Any]:
@@ -200,16 +201,19 @@ def _form_values(day: Day | None, ways: Mapping[str, list[str]], asked: _Asked) 
 def _ask(desk: Desk, store: Store | None, day: Day | None, asked: _Asked) -> Job:
     about = f"Why {asked.item} moved"
     if asked.of == OF_STORE:
-        where, position, market = desk.where_store, store.position(), desk.market
+        market, since = desk.market, asked.since
+        assert store and day and since and market, "offered only where there are all of them"
+        where, position = desk.store_place, store.position()
         return ask_of_store(
             desk,
             "why",
             *(position, day.day, stamp(market), asked),
             about=about,
-            work=lambda job: _of_store(where, position, market, day, asked, desk.method),
+            work=lambda job: _of_store(where, position, market, day.day, since, asked, desk.method),
         )
     item = Selector((Condition("item", "=", (asked.item,)),))
     after, before = desk.case(), desk.before
+    assert before is not None, "offered only where there is a case before"
     if asked.of == OF_MARKETS:
         now, then = read_market(desk.source, after), market_of(before)
         key = asked, stamp(before), stamp(desk.place)
@@ -231,14 +235,20 @@ def stamp(folder: Path) -> tuple[tuple[str, int, int], ...]:
 
 
 def _of_store(
-    where: str, position: int, folder: Path, day: Day, asked: _Asked, method: Method
+    where: str,
+    position: int,
+    folder: Path,
+    day: date,
+    since: date,
+    asked: _Asked,
+    method: Method,
 ) -> Found:
     market = market_of(folder)
     with Store.open(where) as store:
-        known = heard(store, day.day, method, position)
+        known = heard(store, day, method, position)
         volumes = store.volumes(as_of=position)
         parts = asked_of_store(
-            store, known, method, market, asked.since, (asked.item,), asked.volume_error
+            store, known, method, market, since, (asked.item,), asked.volume_error
         )
     (found,) = explain(known, volumes, method, parts)
     return _found(market_moved(found.why, found.before, found.market))

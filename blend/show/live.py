@@ -88,7 +88,8 @@ def compared(plan: LivePlan) -> Compared:
 def live_cards(plan: LivePlan, before: Compared | None) -> list[Card]:
     """Cost of the day, meat in a finished pound, and pounds made, each with its change."""
     sells = any(product.sale_usd_per_lb for product in plan.case.products)
-    per_lb, was = plan.meat_usd_per_lb, before and before.meat_usd_per_lb
+    per_lb = plan.meat_usd_per_lb
+    was = None if before is None else before.meat_usd_per_lb
     return [
         Card(
             "Cost of the day, less sales" if sells else "Cost of the day",

@@ -89,12 +89,17 @@ class ShownTable:
         if len(self.rows) < 2 or not any(column.is_summed for column in self.columns):
             return None
         totals = [
-            _rounded(fsum(row[index] or 0 for row in self.rows), column)
+            _rounded(fsum(_number(row[index]) for row in self.rows), column)
             if column.is_summed
             else None
             for index, column in enumerate(self.columns)
         ]
         return ("Total", *totals[1:])
+
+
+def _number(cell: Cell) -> float:
+    """What a cell adds to its column's sum: a blank or a text adds nothing."""
+    return cell if isinstance(cell, int | float) else 0.0
 
 
 def shown_table(

@@ -75,7 +75,7 @@ def work(deed: Deed, folder: Path, first: int, kill: Kill, reports: Connection) 
         number += 1
 
 
-# What is written: odd and even numbers differ, so that old and new can be distinguished --------------
+# What is written: odd and even numbers differ, so that old and new can be distinguished -----------
 
 Deed = Callable[[Path, int], None]
 

@@ -17,9 +17,9 @@ from blend.domain.case import Case
 from blend.domain.plan import Verdict
 from blend.domain.rules import WholeContainers
 from blend.errors import InputRefused, NoPlan, SolverTrouble
+from blend.grinder.no_plan import broken_lines, infeasible_lines
 from blend.grinder.plan import make_plan
 from blend.model.sets import MAX_BATCHES
-from blend.grinder.no_plan import broken_lines, infeasible_lines
 from tests.attack.edges import check_shown, lot, planned, product, read, shown_text
 from tests.attack.mutations import write_csvs
 from tests.attack.small import small_grids

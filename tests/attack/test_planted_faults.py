@@ -1,4 +1,4 @@
-"""Plant faults in any table of any reader: each is reported once, in its place, and nothing else."""
+"""Plant faults in any table of any reader: each is reported once, in place, and nothing else."""
 
 from __future__ import annotations
 

@@ -168,7 +168,7 @@ def test_when_imports_are_back_so_is_the_price(history):
 
 @pytest.mark.slow
 def test_stated_errors_are_those_of_volumes_drawn_again(history):
-    """Over repeated counts of the same weeks, parts lie around the true ones as their errors say."""
+    """Over repeated counts of the same weeks, parts are as far off as their errors say."""
     draw = Random(5)
     pair = tuple(quoted(history, week)["90s"] for week in (BEFORE, SHORT))
     true = [true_market(history, week) for week in (BEFORE, SHORT)]

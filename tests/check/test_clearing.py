@@ -1,4 +1,4 @@
-"""The certificate of a market equilibrium accepts a right one and finds what is wrong with others."""
+"""The certificate of a market equilibrium accepts a right one and finds faults in others."""
 
 from __future__ import annotations
 
