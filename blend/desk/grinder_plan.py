@@ -162,6 +162,9 @@ def _planned(desk: Desk, request: Request, answer: Callable[[Job], Response]) ->
 
 
 def plan_page(desk: Desk, request: Request, form: Form) -> Response:
+    def at(path: str, **query: str | int) -> str:
+        return address(path, request, stop=None, **{"as": None}, **query)
+
     def done(planned: Planned) -> Response:
         return page(
             desk,
@@ -172,7 +175,7 @@ def plan_page(desk: Desk, request: Request, form: Form) -> Response:
             summary=planned.summary,
             spec=planned.answer.chart(),
             planned=planned,
-            at=lambda path: address(path, request, stop=None, **{"as": None}),
+            at=at,
         )
 
     return _planned(desk, request, lambda job: working_or(desk, request, job, done, title="Plan"))
