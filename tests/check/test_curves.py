@@ -12,6 +12,7 @@ from blend.errors import InputRefused, NoPlan
 from blend.trader.curves import demand_curve, supply_curve
 from blend.trader.opening import open_case
 from tests.bench.instances import make_instance
+from tests.check.corrupt import changed, no_prices, pounds_moved, prices_moved
 from tests.strategies import cases
 
 CASE = make_instance(24, 4, 2, "tight")
@@ -30,15 +31,11 @@ DEMAND, SUPPLY = _busiest(demand_curve), _busiest(supply_curve)
 
 
 def _step(curve, at, **fields):
-    steps = list(curve.steps)
-    steps[at] = replace(steps[at], **fields)
-    return replace(curve, steps=tuple(steps))
+    return changed(curve, f"steps.{at}", lambda step: replace(step, **fields))
 
 
 def _certificate(curve, kind, at, change):
-    each = list(getattr(curve.certificate, kind))
-    each[at] = change(each[at])
-    return replace(curve, certificate=replace(curve.certificate, **{kind: tuple(each)}))
+    return changed(curve, f"certificate.{kind}.{at}", change)
 
 
 def _without(curve, at, *, closed):
@@ -46,12 +43,8 @@ def _without(curve, at, *, closed):
     steps = list(curve.steps)
     gone = steps.pop(at)
     if closed:
-        ends = {
-            "max_usd_per_lb" if hasattr(gone, "rest_usd") else "max_lb": getattr(
-                gone, "max_usd_per_lb" if hasattr(gone, "rest_usd") else "max_lb"
-            )
-        }
-        steps[at - 1] = replace(steps[at - 1], **ends)
+        end = "max_usd_per_lb" if hasattr(gone, "rest_usd") else "max_lb"
+        steps[at - 1] = replace(steps[at - 1], **{end: getattr(gone, end)})
     certificate = curve.certificate
     kept = [place for place in range(len(curve.steps)) if place != at]
     return replace(
@@ -63,23 +56,6 @@ def _without(curve, at, *, closed):
             ends=tuple(certificate.ends[place] for place in (*kept, len(curve.steps))),
         ),
     )
-
-
-def _pounds_moved(plan, by_lb):
-    """A certificate's plan with more of one pair."""
-    use = dict(plan.pounds.use_lb)
-    pair = max(use, key=use.get)
-    use[pair] += by_lb
-    return replace(plan, pounds=replace(plan.pounds, use_lb=use))
-
-
-def _prices_moved(plan, by_usd):
-    moved = {name: usd + by_usd for name, usd in plan.prices.finished.items()}
-    return replace(plan, prices=replace(plan.prices, finished=moved))
-
-
-def _no_prices(plan):
-    return replace(plan, prices=type(plan.prices)())
 
 
 def _breakpoint_moved(curve):
@@ -119,13 +95,13 @@ DEMAND_CORRUPTIONS = {
         DEMAND, steps=(DEMAND.steps[1], DEMAND.steps[0], *DEMAND.steps[2:])
     ),
     "pounds of a plan moved": lambda: _certificate(
-        DEMAND, "steps", 1, lambda plan: _pounds_moved(plan, 1.0)
+        DEMAND, "steps", 1, lambda plan: pounds_moved(plan, 1.0)
     ),
-    "prices moved": lambda: _certificate(DEMAND, "ends", 1, lambda plan: _prices_moved(plan, 1e-4)),
+    "prices moved": lambda: _certificate(DEMAND, "ends", 1, lambda plan: prices_moved(plan, 1e-4)),
     "prices of another end": lambda: _certificate(
         DEMAND, "ends", 1, lambda plan: DEMAND.certificate.ends[3]
     ),
-    "a bound without prices": lambda: _certificate(DEMAND, "ends", 2, _no_prices),
+    "a bound without prices": lambda: _certificate(DEMAND, "ends", 2, no_prices),
     "no certificate": lambda: replace(DEMAND, certificate=replace(DEMAND.certificate, steps=())),
 }
 SUPPLY_CORRUPTIONS = {
@@ -138,12 +114,12 @@ SUPPLY_CORRUPTIONS = {
     "a step dropped": lambda: _without(SUPPLY, 1, closed=False),
     "a step dropped, the gap closed": lambda: _without(SUPPLY, 1, closed=True),
     "pounds of a plan moved": lambda: _certificate(
-        SUPPLY, "ends", 1, lambda plan: _pounds_moved(plan, 1.0)
+        SUPPLY, "ends", 1, lambda plan: pounds_moved(plan, 1.0)
     ),
     "prices moved": lambda: _certificate(
-        SUPPLY, "steps", 1, lambda plan: _prices_moved(plan, 1e-4)
+        SUPPLY, "steps", 1, lambda plan: prices_moved(plan, 1e-4)
     ),
-    "a bound without prices": lambda: _certificate(SUPPLY, "steps", 1, _no_prices),
+    "a bound without prices": lambda: _certificate(SUPPLY, "steps", 1, no_prices),
     "two values swapped": lambda: _step(
         _step(SUPPLY, 0, next_lb_saves_usd=SUPPLY.steps[1].next_lb_saves_usd),
         1,

@@ -16,7 +16,7 @@ from blend.model.solve import solve_linear
 from blend.trader.curves import RegionMap, region_map
 from blend.trader.parametric import Tangent, tile
 from tests.bench.instances import make_instance
-from tests.check.test_curves import _no_prices, _pounds_moved, _prices_moved
+from tests.check.corrupt import changed, no_prices, pounds_moved, prices_moved
 from tests.strategies import cases
 
 CASE = make_instance(14, 4, 1, "plain")
@@ -45,24 +45,15 @@ LARGE, OTHER, SMALL = BY_AREA[0], BY_AREA[1], BY_AREA[5]
 
 
 def _region(at, **fields):
-    regions = list(MAP.regions)
-    regions[at] = replace(regions[at], **fields)
-    return replace(MAP, regions=tuple(regions))
+    return changed(MAP, f"regions.{at}", lambda region: replace(region, **fields))
 
 
 def _certificate(at, change):
-    certificates = list(MAP.certificates)
-    certificates[at] = change(certificates[at])
-    return replace(MAP, certificates=tuple(certificates))
+    return changed(MAP, f"certificates.{at}", change)
 
 
 def _corner_certificate(at, place, change):
-    def changed(certificate):
-        corners = list(certificate.corners)
-        corners[place] = change(corners[place])
-        return replace(certificate, corners=tuple(corners))
-
-    return _certificate(at, changed)
+    return changed(MAP, f"certificates.{at}.corners.{place}", change)
 
 
 def _of_prices(change):
@@ -172,17 +163,17 @@ CORRUPTIONS = {
     "a narrower window": lambda: replace(
         MAP, min_usd_per_lb=(MAP.min_usd_per_lb[0] * 1.01, MAP.min_usd_per_lb[1])
     ),
-    "pounds of a plan moved": lambda: _certificate(LARGE, lambda each: _pounds_moved(each, 1.0)),
+    "pounds of a plan moved": lambda: _certificate(LARGE, lambda each: pounds_moved(each, 1.0)),
     "the plan of another region": lambda: _certificate(
         LARGE, lambda each: replace(each, pounds=MAP.certificates[OTHER].pounds)
     ),
     "prices moved": lambda: _corner_certificate(
-        LARGE, 1, _of_prices(lambda each: _prices_moved(each, 1e-4))
+        LARGE, 1, _of_prices(lambda each: prices_moved(each, 1e-4))
     ),
     "prices of another corner": lambda: _corner_certificate(
         LARGE, 0, lambda prices: MAP.certificates[SMALL].corners[0]
     ),
-    "a corner without prices": lambda: _corner_certificate(LARGE, 2, _of_prices(_no_prices)),
+    "a corner without prices": lambda: _corner_certificate(LARGE, 2, _of_prices(no_prices)),
     "a certificate missing": lambda: replace(MAP, certificates=MAP.certificates[1:]),
     "no certificate": lambda: replace(MAP, certificates=()),
     "no region": lambda: replace(MAP, regions=(), certificates=()),

@@ -13,6 +13,7 @@ from blend.domain.uncertainty import Sides
 from blend.grinder.safe import make_safe_plan
 from blend.model.build import build_model
 from blend.model.chance_constraints import ChanceModel, solve_chance
+from tests.check.corrupt import changed, shifted, without_first
 from tests.grinder.uncertain import chance_constraints, day, spread
 
 CASE, SPREAD, CONSTRAINTS = day(), spread(), chance_constraints(0.95)
@@ -30,94 +31,49 @@ def test_the_bound_is_that_of_the_cones():
     assert SAFE.any_plan_usd > SAFE.without.certificate.bound.bound_usd + 100
 
 
-def _run(at=0, **fields):
-    runs = list(SAFE.plan.runs)
-    runs[at] = replace(runs[at], **fields)
-    return replace(SAFE, plan=replace(SAFE.plan, runs=tuple(runs)))
+def _pounds_moved(safe):
+    """From one lot of the first recipe to another of it."""
+    path = "plan.runs.0.ingredients.{}.pounds_lb"
+    return changed(changed(safe, path.format(0), shifted(-100.0)), path.format(1), shifted(100.0))
 
 
-def _ingredients(by_lb, at=0):
-    """Pounds of one lot of a recipe moved to another of it."""
-    ingredients = list(SAFE.plan.runs[at].ingredients)
-    for place, sign in ((0, -1), (1, 1)):
-        each = ingredients[place]
-        ingredients[place] = replace(each, pounds_lb=each.pounds_lb + sign * by_lb)
-    return tuple(ingredients)
+def _ids_swapped(path):
+    """Two products' ids, each given to the other."""
+    first, second = (each.product_id for each in (CASE.products[0], CASE.products[1]))
+    other = {first: second, second: first}
+    return changed(
+        SAFE,
+        path,
+        lambda parts: tuple(
+            replace(each, product_id=other.get(each.product_id, each.product_id)) for each in parts
+        ),
+    )
 
 
-def _labels_swapped():
-    one, other, *rest = SAFE.plan.runs
-    runs = replace(one, product_id=other.product_id), replace(other, product_id=one.product_id)
-    return replace(SAFE, plan=replace(SAFE.plan, runs=(*runs, *rest)))
-
-
-def _margins_swapped():
-    one, other, *rest = SAFE.chance_constraints
-    checks = replace(one, product_id=other.product_id), replace(other, product_id=one.product_id)
-    return replace(SAFE, chance_constraints=(*checks, *rest))
-
-
-def _prices(change):
-    return replace(SAFE, certificate=change(SAFE.certificate))
-
-
+PRICED = "certificate.chance_constraints"
+OTHER_POUNDS = SAFE.certificate.chance_constraints[1].pounds_lb
 CORRUPTIONS = {
-    "pounds moved": lambda: _run(ingredients=_ingredients(100.0)),
-    "a lot dropped": lambda: _run(ingredients=SAFE.plan.runs[0].ingredients[1:]),
-    "two labels swapped": _labels_swapped,
-    "two margins swapped": _margins_swapped,
-    "a margin moved": lambda: replace(
+    "pounds moved": lambda: _pounds_moved(SAFE),
+    "a lot dropped": lambda: changed(SAFE, "plan.runs.0.ingredients", without_first),
+    "two labels swapped": lambda: _ids_swapped("plan.runs"),
+    "two margins swapped": lambda: _ids_swapped("chance_constraints"),
+    "a margin moved": lambda: changed(
         SAFE,
-        chance_constraints=(
-            replace(SAFE.chance_constraints[0], confidence=0.999, margin_share=0.02),
-            *SAFE.chance_constraints[1:],
-        ),
+        "chance_constraints.0",
+        lambda each: replace(each, confidence=0.999, margin_share=0.02),
     ),
-    "money moved": lambda: replace(
-        SAFE, plan=replace(SAFE.plan, money=replace(SAFE.plan.money, meat_usd=1.0))
+    "money moved": lambda: changed(SAFE, "plan.money.meat_usd", 1.0),
+    "a check dropped": lambda: changed(SAFE, "plan.certificate.checks", without_first),
+    "a gap of another plan than the printed one": lambda: changed(
+        SAFE, "plan.certificate.bound.printed_usd", 1.0
     ),
-    "a check dropped": lambda: replace(
-        SAFE,
-        plan=replace(
-            SAFE.plan,
-            certificate=replace(SAFE.plan.certificate, checks=SAFE.plan.certificate.checks[1:]),
-        ),
+    "a bound better than it is": lambda: changed(SAFE, "any_plan_usd", shifted(1.0)),
+    "chance constraints without a price": lambda: changed(SAFE, PRICED, ()),
+    "a chance constraint priced too high": lambda: changed(
+        SAFE, f"{PRICED}.0.usd_per_lb", lambda usd: usd * 1.1
     ),
-    "a gap of another plan than the printed one": lambda: replace(
-        SAFE,
-        plan=replace(
-            SAFE.plan,
-            certificate=replace(
-                SAFE.plan.certificate, bound=replace(SAFE.plan.certificate.bound, printed_usd=1.0)
-            ),
-        ),
-    ),
-    "a bound better than it is": lambda: replace(SAFE, any_plan_usd=SAFE.any_plan_usd + 1),
-    "chance constraints without a price": lambda: _prices(
-        lambda each: replace(each, chance_constraints=())
-    ),
-    "a chance constraint priced too high": lambda: _prices(
-        lambda each: replace(
-            each,
-            chance_constraints=(
-                replace(
-                    each.chance_constraints[0],
-                    usd_per_lb=each.chance_constraints[0].usd_per_lb * 1.1,
-                ),
-                *each.chance_constraints[1:],
-            ),
-        )
-    ),
-    "another blend's direction": lambda: _prices(
-        lambda each: replace(
-            each,
-            chance_constraints=(
-                replace(each.chance_constraints[0], pounds_lb=each.chance_constraints[1].pounds_lb),
-                *each.chance_constraints[1:],
-            ),
-        )
-    ),
-    "the plan without chance constraints": lambda: replace(SAFE, plan=SAFE.without),
+    "another blend's direction": lambda: changed(SAFE, f"{PRICED}.0.pounds_lb", OTHER_POUNDS),
+    "the plan without chance constraints": lambda: changed(SAFE, "plan", SAFE.without),
 }
 
 

@@ -17,6 +17,7 @@ from blend.reporter.clearing import why_market_moved
 from blend.reporter.mixed import PLAN_DRIVERS, Driver
 from blend.reporter.split import shapley
 from blend.reporter.why import why_plan_moved
+from tests.check.corrupt import changed, pounds_moved, shifted
 from tests.check.mixture import mixture_faults
 from tests.reporter.markets import imported, lot, market, plant
 from tests.reporter.test_why import pairs
@@ -45,101 +46,62 @@ EVERY = frozenset(PLAN_DRIVERS)
 SOME = frozenset({Driver.OWN_PRICE, Driver.IMPORTED_SUPPLY})
 
 
-def _moved(explained, *by):
+def _moved(answer, path, *by):
     """The parts of the first drivers moved by amounts."""
-    parts = list(explained.contributions)
     for at, amount in enumerate(by):
-        parts[at] = replace(parts[at], amount=parts[at].amount + amount)
-    return replace(explained, contributions=tuple(parts))
+        answer = changed(answer, f"{path}.contributions.{at}.amount", shifted(amount))
+    return answer
 
 
-def _swapped(explained):
-    """The parts of two drivers, each given to the other."""
-    first, second, *rest = explained.contributions
+def _traded(parts):
+    """The amounts of the two largest parts, each given to the other's driver."""
+    first, second, *rest = sorted(parts, key=lambda part: -abs(part.amount))
     one = replace(first, amount=second.amount, put_back=second.put_back)
-    other = replace(second, amount=first.amount, put_back=first.put_back)
-    return replace(explained, contributions=(one, other, *rest))
+    return (one, replace(second, amount=first.amount, put_back=first.put_back), *rest)
 
 
-def _cost(change):
-    return replace(WHY, cost=change(WHY.cost))
-
-
-def _next(change):
-    return replace(WHY, value=replace(WHY.value, next=change(WHY.value.next)))
-
-
-def _between(moved, **fields):
-    """One case between with something changed, and every number that hangs on it."""
-    between = dict(WHY.between)
-    between[moved] = replace(between[moved], **fields)
-    return replace(WHY, between=between)
-
-
-def _plan_moved(certificate, by_lb):
-    use = dict(certificate.pounds.use_lb)
-    pair = max(use, key=use.get)
-    use[pair] += by_lb
-    return replace(certificate, pounds=replace(certificate.pounds, use_lb=use))
-
-
-def _prices_moved(certificate, by_usd):
-    lean = {name: usd + by_usd for name, usd in certificate.prices.lean_min.items()}
-    return replace(certificate, prices=replace(certificate.prices, lean_min=lean))
+def _lean_prices(by_usd):
+    return lambda lean: {name: usd + by_usd for name, usd in lean.items()}
 
 
 def _cases_swapped():
     one, other = frozenset({Driver.OWN_PRICE}), frozenset({Driver.IMPORTED_SUPPLY})
-    between = dict(WHY.between)
-    between[one], between[other] = between[other], between[one]
-    return replace(WHY, between=between)
-
-
-def _without_a_case():
-    between = dict(WHY.between)
-    del between[SOME]
-    return replace(WHY, between=between)
+    swap = {one: WHY.between[other], other: WHY.between[one]}
+    return replace(WHY, between=WHY.between | swap)
 
 
 def _cheaper_everywhere():
     """All costs reported lower by as much, so that every part stays as it was."""
     known = {id(each): replace(each, cost_usd=each.cost_usd - 1) for each in WHY.between.values()}
-    between = {moved: known[id(each)] for moved, each in WHY.between.items()}
-    parts = tuple(replace(p, put_back=p.put_back - 1) for p in WHY.cost.contributions)
-    cost = replace(
-        WHY.cost, before=WHY.cost.before - 1, after=WHY.cost.after - 1, contributions=parts
-    )
-    return replace(WHY, between=between, cost=cost)
+    why = replace(WHY, between={moved: known[id(each)] for moved, each in WHY.between.items()})
+    for path in ("cost.before", "cost.after"):
+        why = changed(why, path, shifted(-1))
+    parts = tuple(replace(part, put_back=part.put_back - 1) for part in WHY.cost.contributions)
+    return changed(why, "cost.contributions", parts)
 
 
 PLAN_CORRUPTIONS = {
-    "a part moved": lambda: _cost(lambda cost: _moved(cost, 0.01)),
-    "a part moved, another compensating": lambda: _cost(lambda cost: _moved(cost, 0.01, -0.01)),
-    "two labels swapped": lambda: _cost(_swapped),
-    "a part of the value moved": lambda: _next(lambda value: _moved(value, 1e-6, -1e-6)),
-    "a counterfactual moved": lambda: _cost(
-        lambda cost: replace(
-            cost,
-            contributions=(
-                replace(cost.contributions[0], put_back=cost.contributions[0].put_back + 0.01),
-                *cost.contributions[1:],
-            ),
-        )
-    ),
-    "the end moved": lambda: _cost(lambda cost: replace(cost, after=cost.after + 0.01)),
-    "a driver dropped": lambda: _cost(
-        lambda cost: replace(cost, contributions=cost.contributions[:-1])
-    ),
+    "a part moved": lambda: _moved(WHY, "cost", 0.01),
+    "a part moved, another compensating": lambda: _moved(WHY, "cost", 0.01, -0.01),
+    "two labels swapped": lambda: changed(WHY, "cost.contributions", _traded),
+    "a part of the value moved": lambda: _moved(WHY, "value.next", 1e-6, -1e-6),
+    "a counterfactual moved": lambda: changed(WHY, "cost.contributions.0.put_back", shifted(0.01)),
+    "the end moved": lambda: changed(WHY, "cost.after", shifted(0.01)),
+    "a driver dropped": lambda: changed(WHY, "cost.contributions", lambda parts: parts[:-1]),
     "two cases swapped": _cases_swapped,
-    "a case missing": _without_a_case,
-    "all costs lower": _cheaper_everywhere,
-    "another case": lambda: _between(SOME, case=BEFORE),
-    "pounds of a plan moved": lambda: _between(
-        SOME, optimum=_plan_moved(WHY.between[SOME].optimum, 1.0)
+    "a case missing": lambda: replace(
+        WHY, between={moved: each for moved, each in WHY.between.items() if moved != SOME}
     ),
-    "prices moved": lambda: _between(SOME, optimum=_prices_moved(WHY.between[SOME].optimum, 0.01)),
-    "prices of the next pound moved": lambda: _between(
-        SOME, next=_prices_moved(WHY.between[SOME].next, 0.01)
+    "all costs lower": _cheaper_everywhere,
+    "another case": lambda: changed(WHY, ("between", SOME, "case"), BEFORE),
+    "pounds of a plan moved": lambda: changed(
+        WHY, ("between", SOME, "optimum"), lambda plan: pounds_moved(plan, 1.0)
+    ),
+    "prices moved": lambda: changed(
+        WHY, ("between", SOME, "optimum", "prices", "lean_min"), _lean_prices(0.01)
+    ),
+    "prices of the next pound moved": lambda: changed(
+        WHY, ("between", SOME, "next", "prices", "lean_min"), _lean_prices(0.01)
     ),
     "another lot for the item": lambda: replace(WHY, reference=AFTER.lot("95s")),
 }
@@ -147,41 +109,22 @@ PLAN_CORRUPTIONS = {
 
 def _clearing_moved(lot_id, by_usd):
     moved = frozenset({Driver.IMPORTED_SUPPLY})
-    between = dict(MARKET_WHY.between)
-    each = between[moved]
-    items = tuple(
-        replace(
-            item,
-            next_usd_per_lb=item.next_usd_per_lb + by_usd,
-            last_usd_per_lb=item.last_usd_per_lb + by_usd,
-        )
-        if item.lot_id == lot_id
-        else item
-        for item in each.clearing.items
-    )
-    between[moved] = replace(each, clearing=replace(each.clearing, items=items))
-    return replace(MARKET_WHY, between=between)
-
-
-def _price(change):
-    return replace(MARKET_WHY, price=replace(MARKET_WHY.price, next=change(MARKET_WHY.price.next)))
+    items = MARKET_WHY.between[moved].clearing.items
+    at = next(place for place, item in enumerate(items) if item.lot_id == lot_id)
+    why = MARKET_WHY
+    for name in ("next_usd_per_lb", "last_usd_per_lb"):
+        path = ("between", moved, "clearing", "items", at, name)
+        why = changed(why, path, shifted(by_usd))
+    return why
 
 
 MARKET_CORRUPTIONS = {
-    "a part moved, another compensating": lambda: _price(lambda n: _moved(n, 1e-5, -1e-5)),
-    "two labels swapped": lambda: _price(
-        lambda n: replace(n, contributions=_swapped(_turned(n)).contributions)
-    ),
+    "a part moved, another compensating": lambda: _moved(MARKET_WHY, "price.next", 1e-5, -1e-5),
+    "two labels swapped": lambda: changed(MARKET_WHY, "price.next.contributions", _traded),
     "a clearing price moved": lambda: _clearing_moved("90s", 0.001),
     "another item's price moved": lambda: _clearing_moved("81s", 0.001),
     "weights moved": lambda: replace(MARKET_WHY, weights={"90s": 0.5, "93s": 0.5}),
 }
-
-
-def _turned(explained):
-    """The driver that moved first, so that a swap changes something."""
-    parts = sorted(explained.contributions, key=lambda part: -abs(part.amount))
-    return replace(explained, contributions=tuple(parts))
 
 
 def mixed(before, after, why) -> list[str]:
@@ -197,7 +140,7 @@ def test_cases_between_are_mixtures_of_their_own_two_cases():
     assert mixed(AFTER, BEFORE, WHY)
     assert mixed(BEFORE, AFTER, _cases_swapped())
     without_rules = replace(WHY.between[EVERY].case, rules=())
-    assert mixed(BEFORE, AFTER, _between(EVERY, case=without_rules))
+    assert mixed(BEFORE, AFTER, changed(WHY, ("between", EVERY, "case"), without_rules))
 
 
 @FEW
