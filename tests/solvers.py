@@ -9,8 +9,11 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from scipy.sparse import csc_matrix
 
 from blend.domain.case import Case
+from blend.model.arrays import Model, SparseColumns
+from blend.model.solver import WarmLinear
 from tests.reference import solve_reference
 
 # A case to the answer of its linear program ---------------------------------------------------
@@ -86,24 +89,25 @@ def _arrays_by_pulp(cost, matrix, row_lower, row_upper, col_lower, col_upper) ->
     return problem.objective.value()
 
 
-def _arrays_by_core(cost, matrix, row_lower, row_upper, col_lower, col_upper) -> float:
-    from blend.model.arrays import Model, SparseColumns
-    from blend.model.solver import WarmLinear
-
-    by_column = matrix.tocsc()
-    model = Model(
+def plain_model(cost, matrix, row_lower, row_upper, lower, upper, whole=None) -> Model:
+    """A model of arrays without lots or products; the matrix is sparse, of either order."""
+    by_column = csc_matrix(matrix)
+    return Model(
         sets=None,
         names={},
         cost=np.asarray(cost, float),
-        lower=np.asarray(col_lower, float),
-        upper=np.asarray(col_upper, float),
-        whole=np.zeros(len(cost), bool),
+        lower=np.asarray(lower, float),
+        upper=np.asarray(upper, float),
+        whole=np.zeros(len(cost), bool) if whole is None else whole,
         matrix=SparseColumns(by_column.indptr, by_column.indices, by_column.data),
         row_lower=np.asarray(row_lower, float),
         row_upper=np.asarray(row_upper, float),
-        requirements=(),
+        requirements=(None,) * len(row_lower),
     )
-    return WarmLinear(model).solve().objective
+
+
+def _arrays_by_core(*arrays) -> float:
+    return WarmLinear(plain_model(*arrays)).solve().objective
 
 
 ARRAY_SOLVERS: dict[str, Callable[..., float]] = {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from blend.tables.columns import HISTORY_TABLES
 from tests.attack.targets import DEMO, Grid, case_grids, grid_of, targets
@@ -13,6 +13,34 @@ LOTS = (
 )
 PRODUCTS = {"GB73": ("8000", "8000"), "GB80": ("12000", "14000"), "GB85": ("6000", "")}
 """Finished pounds ordered of each: at least, at most."""
+
+
+RULES = (
+    "imported,share,,origin!=domestic,,,0.4",
+    "lots in a blend,max_lots,GB73|GB80,,,,,4",
+    "minimum to weigh,min_if_used,,,,0.03",
+    "use today,must_use,,lot=B50-1,,,,,6000",
+    "apart,keep_apart,GB85,fresh_or_frozen=frozen,lot=B90-1",
+)
+SETTINGS = ("plan_on,2026-11-25", "whole_containers,taken", "gap_share,0.02", "time_limit_s,2")
+ORDERS = (
+    "order_id,product_id,day,min_lb,max_lb,shortage_penalty_usd_per_lb",
+    "1,GB73,2026-11-25,6000,6000,5",
+    "2,GB80,2026-11-27,8000,9000,5",
+    "3,GB85,2026-11-27,4000,,5",
+)
+SCENARIOS = (
+    "up,up,price,,,,add,20,fixed",
+    "lean,,price,fresh_or_frozen=fresh,,,multiply,1,lognormal,0.04",
+    "kiwi,,rate,,,NZD,set,0.586,normal,0.01,0.5,0.7",
+    "order,,order,,GB80,,multiply,1,triangular,,0.9,1.1",
+)
+
+
+def _rows(header: list[str], lines: Iterable[str]) -> Grid:
+    """A table of lines of cells, filled up with blanks."""
+    cells = [line.split(",") for line in lines]
+    return [header, *(row + [""] * (len(header) - len(row)) for row in cells)]
 
 
 def _where(grid: Grid, column: str, is_kept: Callable[[str], bool]) -> Grid:
@@ -34,60 +62,11 @@ def small_grids() -> dict[str, Grid]:
     grids = {
         "lots": _where(case["lots"], "lot_id", LOTS.__contains__),
         "products": _with_volumes(_where(case["products"], "product_id", PRODUCTS.__contains__)),
-        "rules": [
-            case["rules"][0],
-            ["imported", "share", "", "origin!=domestic", "", "", "0.4", "", "", ""],
-            ["lots in a blend", "max_lots", "GB73|GB80", "", "", "", "", "4", "", ""],
-            ["least worth weighing", "min_if_used", "", "", "", "0.03", "", "", "", ""],
-            ["use today", "must_use", "", "lot=B50-1", "", "", "", "", "6000", ""],
-            [
-                "apart",
-                "keep_apart",
-                "GB85",
-                "fresh_or_frozen=frozen",
-                "lot=B90-1",
-                "",
-                "",
-                "",
-                "",
-                "",
-            ],
-        ],
+        "rules": _rows(case["rules"][0], RULES),
         "losses": case["losses"],
-        "settings": [
-            ["setting", "value"],
-            ["plan_on", "2026-11-25"],
-            ["whole_containers", "taken"],
-            ["gap_share", "0.02"],
-            ["time_limit_s", "2"],
-        ],
-        "orders": [
-            ["order_id", "product_id", "day", "min_lb", "max_lb", "shortage_penalty_usd_per_lb"],
-            ["1", "GB73", "2026-11-25", "6000", "6000", "5"],
-            ["2", "GB80", "2026-11-27", "8000", "9000", "5"],
-            ["3", "GB85", "2026-11-27", "4000", "", "5"],
-        ],
-        "scenarios": [
-            grid_of(DEMO / "scenarios.csv")[0],
-            ["up", "up", "price", "", "", "", "add", "20", "fixed", "", "", "", "", ""],
-            [
-                "lean",
-                "",
-                "price",
-                "fresh_or_frozen=fresh",
-                "",
-                "",
-                "multiply",
-                "1",
-                "lognormal",
-                "0.04",
-            ]
-            + [""] * 4,
-            ["kiwi", "", "rate", "", "", "NZD", "set", "0.586", "normal", "0.01", "0.5", "0.7"]
-            + [""] * 2,
-            ["order", "", "order", "", "GB80", "", "multiply", "1", "triangular", "", "0.9", "1.1"]
-            + [""] * 2,
-        ],
+        "settings": _rows(["setting", "value"], SETTINGS),
+        "orders": _rows(ORDERS[0].split(","), ORDERS[1:]),
+        "scenarios": _rows(grid_of(DEMO / "scenarios.csv")[0], SCENARIOS),
     }
     beside = {
         "tests": ("lot_id", lambda lot_id: True),

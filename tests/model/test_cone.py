@@ -8,7 +8,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from blend.model.arrays import Model, Rows
+from blend.model.arrays import Model
 from blend.model.build import build_model
 from blend.model.chance_constraints import ChanceModel
 from blend.model.cone import Cone
@@ -17,40 +17,29 @@ from blend.model.solver import Outcome
 from blend.model.tangents import ACCURACY, ConicLinear
 from blend.model.whole_cones import solve_conic_whole
 from tests.bench.safe import uncertain_instance
+from tests.solvers import plain_model
 
 
-def model_of(cost, rows: Rows, upper, whole=None) -> Model:
-    count = len(cost)
-    return Model(
-        sets=None,
-        names={},
-        cost=np.asarray(cost, float),
-        lower=np.zeros(count),
-        upper=np.asarray(upper, float),
-        whole=np.zeros(count, bool) if whole is None else whole,
-        matrix=rows.by_column(count),
-        row_lower=np.array(rows.lower),
-        row_upper=np.array(rows.upper),
-        requirements=tuple(rows.requirements),
-    )
+def blend_of_100(cost, rows, upper, whole=None) -> Model:
+    """The first row weighs 100 lb; the others, of whole containers, are zero."""
+    sides = [100.0] + [0.0] * (len(rows) - 1)
+    return plain_model(cost, rows, sides, sides, np.zeros(len(cost)), upper, whole)
 
 
-def random_blend(seed: int, count: int = 12, cones: int = 2, whole=None):
-    """Lots at a price, of lean and of uncertain lean; one blend of 100 that keeps a least lean
-    and a most; scarce enough that several lots meet."""
+def random_blend(seed: int, count: int = 12):
+    """Lots of uncertain lean at a price; one blend of 100 lb between a minimum and a maximum lean;
+    scarce enough that several lots are used."""
     random = np.random.default_rng(seed)
     lean = random.uniform(0.5, 0.95, count)
     cost = 1 + 3 * lean + random.normal(0, 0.15, count)
-    rows = Rows()
     every = np.arange(count)
-    rows.add(None, [(every, np.ones(count))], 100.0, 100.0)
     scale = random.uniform(0.002, 0.03, count)
     sides = [
         Cone(every, lean - 0.75, 0.0, 1.96, every, scale),
         Cone(every, 0.85 - lean, 0.0, 1.28, every, scale),
-    ][:cones]
+    ]
     upper = random.uniform(15, 60, count)
-    return model_of(cost, rows, upper, whole), sides
+    return blend_of_100(cost, np.ones((1, count)), upper), sides
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -103,9 +92,7 @@ def test_kept_cuts_give_the_answer_of_a_new_start_after_every_change():
 
 
 def test_cones_that_cannot_be_met_are_infeasible():
-    rows = Rows()
-    rows.add(None, [(np.arange(2), np.ones(2))], 1.0, 1.0)
-    model = model_of([1.0, 2.0], rows, [1.0, 1.0])
+    model = blend_of_100([1.0, 2.0], np.ones((1, 2)), [100.0, 100.0])
     # 0.1 less than three times a spread of at least 0.5 / sqrt 2
     cone = Cone(np.arange(2), np.full(2, 0.1), 0.0, 3.0, np.arange(2), np.full(2, 0.5))
     answer = ConicLinear(model, [cone], uses_library=False).solve()
@@ -120,12 +107,9 @@ def test_whole_numbers_agree_with_trying_all_of_them(seed, uses_library):
     lean = np.append(random.uniform(0.5, 0.95, 4), 0.9)
     cost = np.concatenate((1 + 3 * lean + random.normal(0, 0.2, 5), np.zeros(4)))
     scale = random.uniform(0.005, 0.04, 5)
-    rows = Rows()
-    rows.add(None, [(np.arange(5), np.ones(5))], 100.0, 100.0)
-    for lot in range(4):
-        rows.add(None, [(lot, 1.0), (5 + lot, -20.0)], 0.0, 0.0)
-    whole = np.arange(9) >= 5
-    model = model_of(cost, rows, [100.0] * 5 + [5.0] * 4, whole)
+    containers = np.hstack([np.eye(4, 5), -20.0 * np.eye(4)])
+    rows = np.vstack([[1.0] * 5 + [0.0] * 4, containers])
+    model = blend_of_100(cost, rows, [100.0] * 5 + [5.0] * 4, np.arange(9) >= 5)
     cone = Cone(np.arange(5), lean - 0.78, 0.0, 1.96, np.arange(5), scale)
     best = np.inf
     for counts in product(range(6), repeat=4):

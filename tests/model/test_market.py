@@ -8,26 +8,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blend.domain.clearing import DemandCurve
-from blend.model.arrays import Model, SparseColumns
+from blend.model.arrays import Model
 from blend.model.concave import Parabolas, WarmConcave
 from blend.model.market import clear, nearest_base
 from tests.reporter.markets import lot, plant, product
+from tests.solvers import plain_model
 
 
 def free_columns(count: int, cap: float) -> Model:
     """Columns of zero or more that share one cap."""
-    return Model(
-        sets=None,
-        names={},
-        cost=np.zeros(count),
-        lower=np.zeros(count),
-        upper=np.full(count, np.inf),
-        whole=np.zeros(count, bool),
-        matrix=SparseColumns(np.arange(count + 1), np.zeros(count, int), np.ones(count)),
-        row_lower=np.array([-np.inf]),
-        row_upper=np.array([cap]),
-        requirements=(None,),
-    )
+    ones, free = np.ones((1, count)), np.full(count, np.inf)
+    return plain_model(np.zeros(count), ones, [-np.inf], [cap], np.zeros(count), free)
 
 
 @settings(max_examples=40, deadline=None)

@@ -6,10 +6,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blend.model.arrays import Model, Rows
+from blend.model.arrays import Model
 from blend.model.cone import Cone
 from blend.model.solver import WarmLinear
 from blend.model.tangents import ConicLinear
+from tests.solvers import plain_model
 
 COST = np.array([24.55, 26.75, 39.0, 40.5])
 FAT = np.array([2.3, 5.6, 11.1, 1.3])
@@ -20,23 +21,10 @@ EVERY = np.arange(4)
 
 
 def feed(protein: np.ndarray | None = None) -> Model:
-    rows = Rows()
-    rows.add(None, [(EVERY, FAT)], 5.0)
-    rows.add(None, [(EVERY, np.ones(4))], 1.0, 1.0)
-    if protein is not None:
-        rows.add(None, [(EVERY, protein)], 21.0)
-    return Model(
-        sets=None,
-        names={},
-        cost=COST,
-        lower=np.zeros(4),
-        upper=np.full(4, np.inf),
-        whole=np.zeros(4, bool),
-        matrix=rows.by_column(4),
-        row_lower=np.array(rows.lower),
-        row_upper=np.array(rows.upper),
-        requirements=tuple(rows.requirements),
-    )
+    """A ton of feed with enough fat, and enough protein where given without a probability."""
+    rows = [FAT, np.ones(4)] + ([] if protein is None else [protein])
+    minimum, maximum = [5.0, 1.0, 21.0][: len(rows)], [np.inf, 1.0, np.inf][: len(rows)]
+    return plain_model(COST, np.array(rows), minimum, maximum, np.zeros(4), np.full(4, np.inf))
 
 
 @pytest.mark.parametrize("uses_library", [False, True])
