@@ -37,33 +37,21 @@ FLAGS = [
 ]
 
 
-ORDINARY = (
+DAYS = (
     "test_editing_by_keyboard_pasting_dragging_and_undoing",
-    "test_a_infeasible_is_eased_by_its_button",
     "test_the_trader_s_day",
     "test_the_reporters_day",
-    "test_nothing_typed_runs_in_the_browser",
-    "test_a_page_of_another_origin_does_and_learns_nothing",
-    "test_axe_finds_nothing[1400-/grinder]",
-    "test_axe_finds_nothing[1400-/trader]",
-    "test_axe_finds_nothing[1400-/reporter]",
 )
-"""What of the slow tests of the page the ordinary run holds: each person's day, and safety. All
-of them together take minutes: `python -m pytest -m slow tests/desk`."""
+"""One day of each person in the browser, in the ordinary run."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """A browser takes seconds to start: whatever uses one is slow."""
+    """A browser takes seconds to start: whatever else uses one is slow."""
     here = Path(__file__).parent
     for item in items:
-        if here not in item.path.parents:
-            continue
-        if "browser" in getattr(item, "fixturenames", ()):
-            item.add_marker(pytest.mark.slow)
-        if item.get_closest_marker("slow") and not {item.name, item.name.split("[")[0]} & {
-            *ORDINARY
-        }:
-            item.add_marker(pytest.mark.long)
+        if here in item.path.parents and "browser" in getattr(item, "fixturenames", ()):
+            if item.name.split("[")[0] not in DAYS:
+                item.add_marker(pytest.mark.slow)
 
 
 # Folders -----------------------------------------------------------------------------------------
