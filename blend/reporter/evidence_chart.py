@@ -48,7 +48,7 @@ def evidence_chart(made: Assessed) -> Spec | None:
             x=x,
             y=y,
             shape=charts.name("entry", scale=shapes),
-            fillOpacity=charts.name("counts", "counts", scale=counts),
+            fillOpacity=charts.name("counts", "counts", type="ordinal", scale=counts),
             tooltip=tooltip,
         )
     ]
