@@ -49,8 +49,8 @@ def usd_per_lb_typed(text: str) -> float:
 
 
 def pounds_typed(text: str) -> float:
-    """A weight as people type it, in lb: 24000, 24,000 lb, 10.9 t, 10900 kg, 240 cwt, 3 loads; "any" or
-    "inf" for no limit. Raises ValueError."""
+    """A weight as people type it, in lb: 24000, 24,000 lb, 10.9 t, 10900 kg, 240 cwt, 3 loads;
+    "any" or "inf" for no limit. Raises ValueError."""
     if text.strip().casefold() in ("any", "inf"):
         return math.inf
     number, unit = _typed(text)

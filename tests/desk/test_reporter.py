@@ -201,7 +201,7 @@ def test_an_entry_is_withdrawn_once_with_its_reason(client):
     assert [each.entry_id for each in entries_of(client)].count("test-9") == 1
     again = client.post("/reporter/withdraw", data=gone | {"note": "x", "new_id": "test-10"})
     assert again.status_code == 422
-    assert "counts no more" in client.get("/reporter/entry?entry=test-1").text
+    assert "no longer counts" in client.get("/reporter/entry?entry=test-1").text
 
 
 PASTED = (
