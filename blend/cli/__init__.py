@@ -54,6 +54,7 @@ TRADE: dict[str, Place] = {
     "landed": Place("blend.cli.trader", "Imports at your dock, next to fresh"),
     "scenarios": Place("blend.cli.trader", "Many prices, supplies and orders; the range of cost"),
     "book": Place("blend.cli.book", "Positions, marks, profit and loss"),
+    "customers": Place("blend.cli.customers", "Who gets how many loads, at what price"),
 }
 REPORT: dict[str, Place] = {
     "canvass": Place("blend.cli.reporter", "What you heard: add, correct, import, show"),

@@ -8,6 +8,7 @@ from blend.domain.book import Deal, StressMove
 from blend.domain.case import Settings
 from blend.domain.clearing import Demand, MarketMove
 from blend.domain.columns import Column, Kind, Table, columns_of, table_of
+from blend.domain.customers import CustomerRow
 from blend.domain.evidence import VERIFIED, BatchTest, LeanMethod, LeanTest, LotTemperature
 from blend.domain.horizon import Cooler, DayRule, DayRuleKind, ForwardPrice, Order
 from blend.domain.imports import ForeignOffer, ImportRate
@@ -90,6 +91,7 @@ HISTORY_TABLES = _tables(Item, CanvassEntry, Volume)
 
 DEALS = table_of(Deal)
 STRESS = table_of(StressMove)
+CUSTOMERS = table_of(CustomerRow)
 TEMPERATURES = table_of(LotTemperature)
 QUOTATIONS, SCENARIOS = table_of(Quotation), table_of(ScenarioRow)
 LEAN_TEST_METHODS, IMPORT_RATES = table_of(LeanMethod), table_of(ImportRate)
@@ -107,6 +109,7 @@ EVERY_TABLE: dict[str, Table] = {
     **HISTORY_TABLES,
     DEALS.name: DEALS,
     STRESS.name: STRESS,
+    CUSTOMERS.name: CUSTOMERS,
 }
 """Those of a plan first; the others are read by the commands that need them."""
 

@@ -329,12 +329,12 @@ def breakeven(
 
 def _whole_plan_lb(case: Case, lot_id: str) -> float | None:
     """Pounds today's plan in whole containers and batches takes; None if not found in time."""
-    takes = _whole_takes(case)
+    takes = whole_takes(case)
     return None if takes is None else takes.get(lot_id, 0.0)
 
 
 @lru_cache(maxsize=4)
-def _whole_takes(case: Case) -> dict[str, float] | None:
+def whole_takes(case: Case) -> dict[str, float] | None:
     """By lot; kept, as every lot of a case is asked about the same plan."""
     settings = case.settings
     limit_s = min(settings.time_limit_s, _WHOLE_LIMIT_S)

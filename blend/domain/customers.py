@@ -1,0 +1,41 @@
+"""Customers of a trader: a plan sheet they share, or what they take at a price."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from blend.domain import columns as col
+from blend.domain.columns import record
+
+
+@record("customers", "Customers for an item: a plan folder, or what they take at a price.")
+@dataclass(frozen=True, slots=True)
+class CustomerRow:
+    """One customer's demand for one item. Several rows of a customer without a plan add up.
+
+    With a plan folder, `lot_id` is the row of their sheet that the item stands in for, and their
+    day is taken `days` times.
+    """
+
+    customer: str = col.word("who; never on another's offer sheet", example="Grinder A")
+    item_id: str = col.word("the item they would buy", example="90 CL")
+    freight_usd_per_cwt: float = col.money("your freight to them", "USD per cwt", example="2.50")
+    plan_folder: str = col.text("folder of their sheet, from this table's", default="")
+    lot_id: str = col.identifier("with a plan: the lot your meat stands in for", default="")
+    days: int = col.count("with a plan: days like this one that you supply", default=1, minimum=1,
+                          maximum=60, unit="days")  # fmt: skip
+    takes_lb: float | None = col.pounds(
+        "without a plan: most they take at pays_usd_per_cwt",
+        minimum=1,
+        default=None,
+        blank="as the plan says",
+        example="2 loads",
+    )
+    pays_usd_per_cwt: float | None = col.money(
+        "without a plan: most they pay delivered",
+        "USD per cwt",
+        default=None,
+        blank="as the plan says",
+        example="325",
+    )
+    max_loads: int = col.count("most loads you would sell them", default=10, minimum=1, maximum=200)
