@@ -21,9 +21,10 @@ from blend.desk.loosening import CellEdit, as_read, gone, row_of, type_cells
 from blend.desk.pages import Form, page, text_of, view, whole_number
 from blend.desk.tables import Part, fault_of, fresh_parts
 from blend.domain.lots import Lot
-from blend.errors import BlendError, InputRefused, Problem, did_you_mean
+from blend.errors import BlendError, FileTrouble, InputRefused, Problem, did_you_mean
 from blend.grinder.live import LiveCase, LivePlan
 from blend.grinder.lot import LotAnswer
+from blend.grinder.odds import errors_of
 from blend.grinder.why_lot import WhyLot, set_aside, why_lot
 from blend.reading import read_ready_case
 from blend.show import live as show_live
@@ -31,6 +32,8 @@ from blend.show.amounts import printable
 from blend.show.live import Compared
 from blend.show.shown import shown_of
 from blend.tables.cells import number_meant
+from blend.tables.forms import shown_word
+from blend.tables.uncertainty import read_spread
 from blend.units import USD_PER_LB_BY_PRICE_UNIT
 
 PIN = f"{OWN}pin"
@@ -78,7 +81,7 @@ def _live_line(desk: Desk, request: Request) -> Mapping[str, Any]:
     if state.plan is not None:
         against, before, is_pinned = _compared_with(desk, state.plan)
         return values | {
-            "cards": show_live.live_cards(state.plan, before),
+            "cards": [*show_live.live_cards(state.plan, before), _odds_card(desk, state.plan)],
             "certificate": show_live.certificate_words(state.plan),
             "against": against,
             "is_pinned": is_pinned,
@@ -86,6 +89,14 @@ def _live_line(desk: Desk, request: Request) -> Mapping[str, Any]:
     cards = [] if state.last is None else show_live.live_cards(state.last, None)
     faults = (fault_of(desk, problem) for problem in state.problems)
     return values | {"cards": cards, "first": next(filter(None, faults), None)}
+
+
+def _odds_card(desk: Desk, plan: LivePlan) -> show_live.Card:
+    try:
+        errors = errors_of(plan.case, read_spread(desk.source, plan.case))
+    except (InputRefused, FileTrouble):
+        return show_live.odds_card(())  # its table is wrong, which the lean pages report
+    return show_live.odds_card(show_live.live_odds(plan, errors))
 
 
 def _compared_with(desk: Desk, plan: LivePlan) -> tuple[str, Compared | None, bool]:
@@ -102,7 +113,7 @@ def _compared_with(desk: Desk, plan: LivePlan) -> tuple[str, Compared | None, bo
     if _FOLDERS.get(desk, ("", None))[0] != digest:
         _FOLDERS[desk] = digest, _of_folder(desk)
     before = _FOLDERS[desk][1]
-    return ("" if before is None else "the plan as the folder has it"), before, False
+    return ("" if before is None else "the saved plan"), before, False
 
 
 _FOLDERS: WeakKeyDictionary[Desk, tuple[str, Compared | None]] = WeakKeyDictionary()
@@ -211,7 +222,7 @@ def _lot_slides(desk: Desk, row_id: int) -> list[Slide]:
         in_lb = unit_typed.strip().casefold() == "usd_per_lb"
         step, decimals = (0.0025, 4) if in_lb else (0.25, 2)
         minimum, maximum = (round(price * share / step) * step for share in (0.7, 1.3))
-        unit = "USD/lb" if in_lb else "USD/cwt"
+        unit = shown_word(unit_typed.strip().casefold() or "usd_per_lb")
         slides.append(
             Slide(
                 "Price",

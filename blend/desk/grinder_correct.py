@@ -141,7 +141,7 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     sd = read.number_if_any("reading_sd", "Standard deviation of a reading, %", 0, 20)
     room_lb = read.number_if_any("room_lb", "Room, lb", 0, 1e6)
     confidence = read.number_if_any("confidence", "Confidence, %", 0, 99.9999)
-    test_cost = read.number_if_any("test_cost", "Cost of a test, USD", 0.01, 1e6)
+    test_cost = read.number_if_any("test_cost", "Cost of a test, $", 0.01, 1e6)
     usable = {lot.lot_id for lot in case.usable_lots()}
     named = [name.removeprefix(_LOT) for name in read.fields if name.startswith(_LOT)]
     at_hand = lots_at_hand(case, [name for name in named if name in usable])

@@ -6,6 +6,7 @@ import json
 import tempfile
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import cache, wraps
 from importlib.resources import files
 from pathlib import Path
@@ -25,8 +26,10 @@ from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.errors import BlendError, InputRefused, NoPlan, Problem
 from blend.output.charts import themed
+from blend.output.formats import day
 from blend.show.amounts import printable
 from blend.show.shown import ShownTable
+from blend.tables.forms import shown_word
 from blend.tables.write import write_csv, write_plain_workbook
 
 NAVIGATION = (
@@ -278,7 +281,13 @@ def environment() -> Environment:
         undefined=StrictUndefined,
     )
     made.globals |= {"same_page": same_page, "navigation": NAVIGATION, "packaged": packaged.PATH}
-    made.filters |= {"json_data": _json_data, "section": section_of, "themed": themed}
+    made.filters |= {
+        "json_data": _json_data,
+        "section": section_of,
+        "themed": themed,
+        "shown_word": shown_word,
+        "us_day": us_day,
+    }
     return made
 
 
@@ -287,6 +296,11 @@ def same_page(request: Request, **query: str | int) -> str:
     merged = dict(request.query_params) | {name: str(text) for name, text in query.items()}
     kept = {name: text for name, text in merged.items() if text}
     return f"{request.url.path}?{urlencode(kept)}" if kept else request.url.path
+
+
+def us_day(of: Any) -> str:
+    """Nov 25, 2026, of a date or of what holds one as its `day`."""
+    return "" if of is None else day(of if isinstance(of, date) else of.day)
 
 
 def _json_data(value: Any) -> Markup:

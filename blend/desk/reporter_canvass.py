@@ -14,7 +14,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from blend.desk.desk import Desk
-from blend.desk.pages import Form, page, text_of, view
+from blend.desk.pages import Form, page, text_of, us_day, view
 from blend.desk.reporter_store import Day, day_of, of_store
 from blend.domain.lots import PRICE_BASES
 from blend.domain.market import SOURCE_CLASSES, CanvassEntry, EntryKind
@@ -87,7 +87,7 @@ def canvass(
     table = shown_of(
         entries_frame(entries)[::-1],
         None,
-        f"Canvass of {day}",
+        f"Canvass, {us_day(day)}",
         "A correction is added; what it corrects stays." if entries else "Nothing was heard.",
     )
     asked = request.query_params.get("added", "")

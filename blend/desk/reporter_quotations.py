@@ -10,7 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from blend.desk.desk import Desk
-from blend.desk.pages import Form, page, view, working_or
+from blend.desk.pages import Form, page, us_day, view, working_or
 from blend.desk.reporter_store import (
     QuotedDay,
     ask_quoted,
@@ -40,13 +40,13 @@ def quotations_page(desk: Desk, store: Store, request: Request, form: Form) -> R
             shown_of(
                 quote.quotations_frame(found.quoted, by_item),
                 None,
-                f"Quotations of {day}",
+                f"Quotations, {us_day(day)}",
                 f"{quote.EVIDENCE_NOTE} Method {quote.method_words(desk.method)}.",
             ),
             shown_of(quote.adjustments_frame(found.quoted), None, "Adjustments"),
         ]
         if published:
-            tables.append(_published(f"Published for {day}", published))
+            tables.append(_published(f"Published for {us_day(day)}", published))
         return page(
             desk,
             request,

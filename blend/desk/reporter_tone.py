@@ -11,7 +11,7 @@ from starlette.routing import Route
 from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.desk.journal import OWN
-from blend.desk.pages import Form, page, text_of, view, working_or
+from blend.desk.pages import Form, page, text_of, us_day, view, working_or
 from blend.desk.reporter_store import (
     Day,
     ask_of_store,
@@ -90,7 +90,7 @@ def _tone_tables(
     told = (indicator(each, day.day, whole) for each, whole in grouped(series_of(volumes, levels)))
     indicators = [each for each in told if each is not None]
     tables = [
-        shown_of(quote.quotations_frame(quoted), _TREND, f"Trend on {day}"),
+        shown_of(quote.quotations_frame(quoted), _TREND, f"Trend, {us_day(day)}"),
         shown_of(quote.stats_frame(quoted), None, "Tests behind the trend"),
         shown_of(
             quote.demand_frame(quoted, together),

@@ -45,6 +45,7 @@ from blend.errors import Caution, FileTrouble, InputRefused, Problem, meant
 from blend.show.amounts import printable
 from blend.tables.cells import number_meant
 from blend.tables.columns import IMPORT_TABLES, QUOTATIONS
+from blend.tables.forms import label_of, shown_word
 from blend.tables.imports import read_imports
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import MAX_BYTES, MAX_ROWS, Overlaid, RawTable, read_tables
@@ -81,9 +82,9 @@ def grid_data(desk: Desk, name: str) -> dict[str, Any]:
     first = _SEEN_FIRST.get(name, ())
     places = sorted(
         range(len(typed.columns)),
-        key=lambda place: first.index(typed.columns[place])
-        if typed.columns[place] in first
-        else len(first),
+        key=lambda place: (
+            first.index(typed.columns[place]) if typed.columns[place] in first else len(first)
+        ),
     )
     columns = []
     for place in places:
@@ -93,10 +94,13 @@ def grid_data(desk: Desk, name: str) -> dict[str, Any]:
         columns.append(
             {
                 "name": column_name,
-                "title": column_name.replace("_", " "),
-                "hint": column_hint(column),
+                "title": column_name.replace("_", " ") if column is None else label_of(column),
+                "hint": f"{column_name}: {column_hint(column)}",
                 "kind": "number" if _is_number(column) else "text",
                 "words": _words_of(column),
+                "shown": {
+                    word: shown for word in _words_of(column) if (shown := shown_word(word)) != word
+                },
                 "is_known": column is not None,
                 "is_blank": not (place in filled or is_needed or column_name in first),
             }
@@ -164,11 +168,13 @@ def fault_of(desk: Desk, found: Problem | Caution) -> Fault | None:
         return None
     row_id, column, likely = typed.order[found.row - 2], found.column or "", ""
     cells = dict(zip(typed.columns, typed.rows[row_id], strict=True))
+    known = {each.name: each for each in EDITED_TABLES[table].columns}
     if isinstance(found, Problem) and column in cells:
-        known = {each.name: each for each in EDITED_TABLES[table].columns}
         likely = suggestion(known.get(column), cells[column])
     name = cells.get(EDITED_TABLES[table].id_column, "").strip()
-    where = " ".join(filter(None, (name or f"row {found.row}", column.replace("_", " "))))
+    shown_column = known.get(column)
+    label = column.replace("_", " ") if shown_column is None else label_of(shown_column)
+    where = " ".join(filter(None, (name or f"row {found.row}", label.partition(",")[0].lower())))
     return Fault(table, row_id, column, printable(where), printable(found.words), likely)
 
 
@@ -239,9 +245,7 @@ def fresh_parts(desk: Desk, request: Request, form: Form) -> Response:
     """The parts that the page says it has, to take the place of the old ones."""
     asked = dict.fromkeys(text_of(form, "parts").split(","))
     known = request.app.state.parts
-    return HTMLResponse(
-        "\n".join(render_part(desk, request, n) for n in asked if n in known)
-    )
+    return HTMLResponse("\n".join(render_part(desk, request, n) for n in asked if n in known))
 
 
 # What is done ------------------------------------------------------------------------------------

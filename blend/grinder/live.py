@@ -32,6 +32,8 @@ class LiveBlend:
     meat_usd_per_lb: float | None
     kept_lb: dict[str, float]
     """Finished pounds by the lot they come from."""
+    used_lb: dict[str, float]
+    """Pounds put in by lot, before losses."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +135,11 @@ def _blends(linear: WarmLinear, answer: Answer) -> tuple[LiveBlend, ...]:
                 kept_lb={
                     sets.lots[lot].lot_id: lb
                     for lot, lb in zip(sets.pair_lot[pairs], kept_lb.tolist(), strict=True)
+                    if lb > _MIN_LB
+                },
+                used_lb={
+                    sets.lots[lot].lot_id: lb
+                    for lot, lb in zip(sets.pair_lot[pairs], used[pairs].tolist(), strict=True)
                     if lb > _MIN_LB
                 },
             )

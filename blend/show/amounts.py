@@ -24,15 +24,15 @@ def pounds(lb: float) -> str:
 
 
 def percent(share: float) -> str:
-    return f"{number_words(share * POINTS_PER_SHARE)} %"
+    return f"{number_words(share * POINTS_PER_SHARE)}%"
 
 
 def lean_percent(share: float) -> str:
-    return f"{number_words(share * POINTS_PER_SHARE, min_decimals=1)} %"
+    return f"{number_words(share * POINTS_PER_SHARE, min_decimals=1)}%"
 
 
 def usd(amount: float) -> str:
-    return f"{number_words(amount, max_decimals=0)} USD"
+    return dollars(amount)
 
 
 def dollars(amount: float) -> str:
@@ -54,6 +54,6 @@ def amount_words(amount: float | None, unit: str) -> str:
         return ""
     if unit == "share":
         share = number_words(amount * POINTS_PER_SHARE, min_decimals=1, max_decimals=3)
-        return f"{share} %"
+        return f"{share}%"
     number = number_words(amount, max_decimals=3)
     return number if unit == "count" else f"{number} {unit}".strip()

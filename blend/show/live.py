@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isinf
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from blend.domain.case import Case
-from blend.domain.plan import Model
+from blend.domain.plan import BatchRun, Ingredient, Model
 from blend.domain.products import Product
+from blend.grinder.odds import ASSUMPTION, Errors, floor_odds
+from blend.output.formats import cents, money
 from blend.output.gap import gap_words
 from blend.output.lean_classes import DARK_FROM, LEAN_CLASSES, lean_class
 from blend.phrases import MODEL_WORDS
 from blend.show.amounts import number_words, percent, pounds, printable
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
-from blend.units import POINTS_PER_SHARE
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt
+from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 if TYPE_CHECKING:
     from blend.grinder.live import LiveBlend, LivePlan
@@ -38,12 +40,18 @@ class Compared:
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """A figure, its unit, and how it changed; `change` is blank where nothing is compared."""
+    """A figure, its unit, and how it changed; `change` is blank where nothing is compared.
+
+    `direction` is up, down or blank; `is_better` None where neither way is better.
+    """
 
     name: str
     text: str
-    unit: str
-    change: str
+    unit: str = ""
+    change: str = ""
+    direction: str = ""
+    is_better: bool | None = None
+    help: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,37 +100,81 @@ def live_cards(plan: LivePlan, before: Compared | None) -> list[Card]:
     was = None if before is None else before.meat_usd_per_lb
     return [
         Card(
-            "Cost of the day, less sales" if sells else "Cost of the day",
-            number_words(plan.total_usd, max_decimals=0),
-            "USD",
-            "" if before is None else _change(plan.total_usd, before.total_usd, 0, "USD"),
+            "Day's cost, less sales" if sells else "Day's cost",
+            money(plan.total_usd),
+            **({} if before is None else _cheaper(plan.total_usd - before.total_usd, 0)),
         ),
         Card(
-            "Meat in a finished pound",
-            "none made" if per_lb is None else f"{per_lb:.4f}",
-            "" if per_lb is None else "USD/lb",
-            "" if per_lb is None or was is None else _change(per_lb, was, 4, "USD/lb"),
+            "Meat, finished",
+            "none made" if per_lb is None else cents(per_lb * LB_PER_CWT),
+            "" if per_lb is None else "/cwt",
+            **({} if per_lb is None or was is None else _cheaper((per_lb - was) * LB_PER_CWT, 2)),
         ),
         Card(
             "Finished",
             number_words(plan.made_lb, max_decimals=0),
             "lb",
-            "" if before is None else _change(plan.made_lb, before.made_lb, 0, "lb"),
+            **({} if before is None else _more(plan.made_lb - before.made_lb)),
         ),
     ]
 
 
-def _change(now: float, was: float, decimals: int, unit: str) -> str:
-    change = round(now - was, decimals)
-    return f"{change:+,.{decimals}f} {unit}" if change else "no change"
+def odds_card(odds: Sequence[float]) -> Card:
+    """The lowest odds of any product that its batches test at or above the lean floor."""
+    return Card(
+        "Test in spec, lowest odds",
+        f"{min(odds):.0%}" if odds else "not known",
+        help=f"Chance that a batch tests at or above its lean floor, for the product where it is "
+        f"lowest. Independent, normal errors; where you give none: {ASSUMPTION}. As if combos "
+        "could be split; a plan with a margin: blend plan --confidence 95.",
+    )
+
+
+def live_odds(plan: LivePlan, errors: Errors) -> list[float]:
+    """By product made: the odds that a batch tests at or above its floor, as if combos and
+    batches could be split."""
+    runs = [_run(plan.case, blend) for blend in plan.blends if blend.made_lb > _MIN_LB]
+    return [each.odds for each in floor_odds(plan.case, runs, errors)]
+
+
+def _run(case: Case, blend: LiveBlend) -> BatchRun:
+    batch_lb = case.product(blend.product_id).batch_lb or blend.made_lb
+    part = min(1.0, batch_lb / blend.made_lb)
+    ingredients = tuple(
+        Ingredient(lot_id, round(lb * part, 2))
+        for lot_id, lb in blend.used_lb.items()
+        if lb * part > _MIN_LB
+    )
+    return BatchRun(blend.product_id, 1, ingredients, blend.made_lb * part, blend.lean or 0.0)
+
+
+def _cheaper(change: float, decimals: int) -> dict[str, Any]:
+    """A change of a cost in words: its sign and color are not all that tells it."""
+    change = round(change, decimals)
+    if not change:
+        return {"change": "no change"}
+    words = f"${abs(change):,.{decimals}f} {'less' if change < 0 else 'more'}"
+    return {
+        "change": words,
+        "direction": "down" if change < 0 else "up",
+        "is_better": change < 0,
+    }
+
+
+def _more(change_lb: float) -> dict[str, Any]:
+    change = round(change_lb)
+    if not change:
+        return {"change": "no change"}
+    words = f"{abs(change):,} lb {'less' if change < 0 else 'more'}"
+    return {"change": words, "direction": "down" if change < 0 else "up"}
 
 
 def certificate_words(plan: LivePlan) -> str:
     """How close these figures are to the cheapest, and that no plan is printed yet."""
     gap = gap_words(plan.total_usd, plan.bound_usd, is_certified=True)
     return (
-        f"As if containers and batches could be split: {gap[0].lower()}{gap[1:]} In whole"
-        " containers and pounds the day can cost more; Plan shows that cost and its own gap."
+        f"As if combos and batches could be split: {gap[0].lower()}{gap[1:]} In whole"
+        " combos and pounds the day can cost more; Plan shows that cost and its own gap."
     )
 
 
@@ -169,7 +221,7 @@ def _picture(case: Case, blend: LiveBlend, widest: float) -> BlendPicture:
 
 
 def _lean(share: float) -> str:
-    return f"{number_words(share * POINTS_PER_SHARE, min_decimals=2)} %"
+    return f"{number_words(share * POINTS_PER_SHARE, min_decimals=2)}%"
 
 
 def _bars(shares: dict[str, float]) -> tuple[Bar, ...]:
@@ -206,11 +258,11 @@ def _blends(plan: LivePlan) -> ShownTable:
         ShownColumn("Made", "lb", Format.WHOLE, is_summed=True),
         ShownColumn("Short", "lb", Format.WHOLE, is_summed=True),
         ShownColumn("Lean", "%", Format.HUNDREDTHS),
-        ShownColumn("Least", "%", Format.HUNDREDTHS),
-        ShownColumn("Most", "%", Format.HUNDREDTHS),
-        ShownColumn("Meat", "USD/lb", Format.TEN_THOUSANDTHS),
-        ShownColumn("Next cwt costs", "USD", Format.HUNDREDTHS),
-        ShownColumn("1 point leaner costs", "USD", Format.HUNDREDTHS),
+        ShownColumn("Min", "%", Format.HUNDREDTHS),
+        ShownColumn("Max", "%", Format.HUNDREDTHS),
+        ShownColumn("Meat", "$/cwt", Format.HUNDREDTHS),
+        ShownColumn("Next cwt", "$", Format.HUNDREDTHS),
+        ShownColumn("One point leaner, whole order", "$", Format.HUNDREDTHS),
     )
     value_of = {value.product_id: value for value in plan.marginal_costs}
     rows = []
@@ -224,13 +276,13 @@ def _blends(plan: LivePlan) -> ShownTable:
                 _points(blend.lean),
                 _points(product.min_lean),
                 _points(product.max_lean),
-                blend.meat_usd_per_lb,
+                usd_per_cwt(blend.meat_usd_per_lb),
                 _cost(value.next_cwt_usd),
                 _cost(value.leaner_point_usd),
             )
         )
-    note = f"Costs are on the whole plan; below zero it is money saved. {_basis()}"
-    return shown_table("Blends of the plan as it stands", columns, rows, note)
+    note = f"Costs are on the whole plan; below zero is money saved. {_basis()}"
+    return shown_table("Blends now", columns, rows, note)
 
 
 def _lots(plan: LivePlan) -> ShownTable:
@@ -239,9 +291,9 @@ def _lots(plan: LivePlan) -> ShownTable:
         ShownColumn("Product"),
         ShownColumn("Lot"),
         ShownColumn("Item"),
-        ShownColumn("Class of lean"),
+        ShownColumn("Lean class"),
         ShownColumn("Finished", "lb", Format.WHOLE),
-        ShownColumn("Of it", "%", Format.TENTHS),
+        ShownColumn("Share of blend", "%", Format.TENTHS),
     )
     rows: list[Sequence[Cell]] = []
     for blend in plan.blends:
@@ -263,19 +315,19 @@ def _points(share: float | None) -> float | None:
 
 
 def _basis() -> str:
-    return f"Reckoned {MODEL_WORDS[Model.LINEAR]}."
+    return f"{MODEL_WORDS[Model.LINEAR].capitalize()}."
 
 
 def next_cwt_words(plan: LivePlan) -> dict[str, str]:
     """By product: what its next hundredweight costs, and its target a point leaner."""
     return {
-        value.product_id: f"next cwt {_money(value.next_cwt_usd)}, "
-        f"a point leaner {_money(value.leaner_point_usd)}"
+        value.product_id: f"next cwt {_money(value.next_cwt_usd)}; "
+        f"one point leaner, whole order: {_money(value.leaner_point_usd, is_change=True)}"
         for value in plan.marginal_costs
     }
 
 
-def _money(amount: float) -> str:
+def _money(amount: float, *, is_change: bool = False) -> str:
     if isinf(amount):
         return "no plan"
-    return f"{number_words(amount, min_decimals=2)} USD"
+    return f"{'+' if is_change and amount > 0 else ''}{cents(amount)}"

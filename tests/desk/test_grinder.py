@@ -69,9 +69,9 @@ def quick(client):
 def test_the_live_part_shows_cost_floor_and_blends(client):
     page, plan = client.get("/grinder"), desk_of(client).state().plan
     text = said(page)
-    assert f"{plan.total_usd:,.0f} USD" in text
-    assert f"{plan.meat_usd_per_lb:.4f} USD/lb" in text
-    assert "As if containers and batches could be split: no plan can be more than" in text
+    assert f"${plan.total_usd:,.0f}" in text
+    assert f"${plan.meat_usd_per_lb * 100:.2f}" in text
+    assert "As if combos and batches could be split: no plan can be more than" in text
     for product in plan.case.products:
         assert product.name in text
     assert page.text.count('class="picture bars"') == len(plan.case.products)
@@ -83,13 +83,13 @@ def test_changes_are_told_against_the_folder_and_then_against_a_pin(client):
     assert "Changes are against" not in text
     type_cell(client, "lots", "B73-1", "price", "314")
     text = said(client.get("/grinder"))
-    assert "against the plan as the folder has it" in text
-    assert re.search(r"\+[\d,]+ USD", text)
+    assert "against the saved plan" in text
+    assert re.search(r"\$[\d,]+ more", text)
     client.post("/grinder/pin", data={"parts": "live-line"})
     text = said(client.get("/grinder"))
     assert "against the plan of" in text and "no change" in text
     answer = client.post("/grinder/unpin", data={"parts": "live-line"})
-    assert "as the folder has it" in said(answer)
+    assert "against the saved plan" in said(answer)
 
 
 def test_refused_tables_point_to_the_problems(client):

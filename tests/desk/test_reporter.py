@@ -363,7 +363,7 @@ def test_bad_addresses_are_told(client, path):
 
 def test_quotations_lead_to_evidence(client):
     page = ready(client, "/reporter/quotations").text
-    assert f"Quotations of {DAY}" in page and "337.90" in page
+    assert "Quotations, Nov 20, 2026" in page and "337.90" in page
     assert f"/reporter/quotations/item?day={DAY}&amp;item=90+CL" in page
     page = ready(client, f"/reporter/quotations/item?day={DAY}&item=73s").text
     assert "prior day: it stands here" in page and "too few trades" in page
@@ -402,7 +402,7 @@ def test_publishing_tells_before_and_is_done_once(client):
     (own,) = (each for each in published if each.item_id == "90s")
     assert (own.usd_per_cwt, own.override_reason) == (338.4, "two late trades")
     page = ready(client, f"/reporter/quotations?day={DAY}").text
-    assert f"Published for {DAY}" in page and "A. Reporter" in page
+    assert "Published for Nov 20, 2026" in page and "A. Reporter" in page
     again = client.post("/reporter/quotations/publish", data=fields | {"assessor": "Another"})
     assert again.status_code == 422 and "look again" in again.text
 

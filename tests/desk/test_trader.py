@@ -106,7 +106,7 @@ def test_the_line_and_its_tables_follow_an_edit(client):
 def test_a_part_keeps_to_what_the_page_asks_for(client):
     """After an edit the page's own query comes with the parts that are asked for."""
     answer = client.post("/parts?species=pork&day=2026-10-21", data={"parts": "trader-value"})
-    assert "Pork, 2026-10-21" in text_of(answer.text)
+    assert "Pork, Oct 21, 2026" in text_of(answer.text)
     assert "/trader/line.svg?species=pork&amp;day=2026-10-21" in answer.text
 
 
@@ -155,11 +155,11 @@ def test_without_quotations_there_is_a_sheet_to_type_them_into(client):
 @pytest.mark.parametrize(
     ("query", "words"),
     [
-        ("fit=all", "Beef, 2026-11-25"),
+        ("fit=all", "Beef, Nov 25, 2026"),
         ("fit=frozen", "Too few items"),
-        ("by_pounds=yes", "Beef, 2026-11-25"),
-        ("species=pork", "Pork, 2026-11-25"),
-        ("day=2026-10-28", "Beef, 2026-10-28"),
+        ("by_pounds=yes", "Beef, Nov 25, 2026"),
+        ("species=pork", "Pork, Nov 25, 2026"),
+        ("day=2026-10-28", "Beef, Oct 28, 2026"),
         ("day=1999-01-01", "quoted_on: "),
         ("species=veal", "beef, pork"),
     ],

@@ -148,5 +148,5 @@ def test_what_cannot_be_made_more_of_or_leaner_is_told_instead_of_a_price():
     plan = LiveCase().plan(all_used)
     blends, _ = live_tables(plan)
     row = dict(zip((column.name for column in blends.columns), blends.rows[0], strict=True))
-    assert row["Next cwt costs"] == row["1 point leaner costs"] == "no plan"
-    assert next_cwt_words(plan) == {"ground": "next cwt no plan, a point leaner no plan"}
+    assert row["Next cwt"] == row["One point leaner, whole order"] == "no plan"
+    assert next_cwt_words(plan) == {"ground": "next cwt no plan; one point leaner, whole order: no plan"}

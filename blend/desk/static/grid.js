@@ -128,8 +128,8 @@ function makeGrid(section) {
   const toData = ([id, number, ...cells]) => ({ id, number, ...Object.fromEntries(cells.map((text, at) => [`c${at}`, text])), ...lotFields(cells) });
   const lotFields = (cells) => {
     if (name !== "lots") return {};
-    const [used = "", worth = ""] = marks().lots?.[cells[columns.findIndex((each) => each.name === idColumn)].trim()] ?? [];
-    return { used, worth };
+    const [used = "", breakEven = ""] = marks().lots?.[cells[columns.findIndex((each) => each.name === idColumn)].trim()] ?? [];
+    return { used, breakEven };
   };
 
   const format = (cell) => {
@@ -140,16 +140,19 @@ function makeGrid(section) {
     element.classList.toggle("bad", Boolean(fault));
     if (!fault) {
       for (const each of ["title", "aria-invalid"]) element.removeAttribute(each);
-      return document.createTextNode(cell.getValue() ?? "");
+      return document.createTextNode(shownIn(column, cell.getValue()));
     }
     element.title = fault.words;
     element.setAttribute("aria-invalid", "true");
     const shown = document.createElement("span");
     shown.className = "typed";
-    shown.append(cell.getValue() ?? "");
+    shown.append(shownIn(column, cell.getValue()));
     if (fault.suggestion) shown.append(useButton(cell, column, fault.suggestion));
     return shown;
   };
+
+  /** A stored word as people read it: $/cwt. */
+  const shownIn = (column, text) => column?.shown?.[text] ?? text ?? "";
 
   const useButton = (cell, column, text) => {
     const button = document.createElement("button");
@@ -188,7 +191,7 @@ function makeGrid(section) {
   };
 
   const widthOf = (column, at) => {
-    const longest = Math.max(6, ...rows.slice(0, 200).map((row) => Math.min(row[at + 2].length, 26)), ...column.title.split(" ").map((word) => word.length + 2));
+    const longest = Math.max(6, ...rows.slice(0, 200).map((row) => Math.min(shownIn(column, row[at + 2]).length, 26)), ...column.title.split(" ").map((word) => word.length + 2));
     return Math.round(longest * CHARACTER_PX) + 24;
   };
 
@@ -212,9 +215,9 @@ function makeGrid(section) {
   };
 
   const liveColumns = [
-    { ...titled("used, lb", "Pounds of the lot in today's blends, before losses, as if combos could be split."), field: "used", width: 84, hozAlign: "right", cssClass: "live", formatter: format, sorter: (a, b) => numberOf(a) - numberOf(b) },
-    { ...titled("worth, $/cwt", "What the next pound is worth to the blend that pays most for it. Above the delivered price: buy more."), field: "worth", width: 84, hozAlign: "right", cssClass: "live", formatter: format, sorter: (a, b) => numberOf(a) - numberOf(b) },
-    { ...titled("why", "Why the lot is used, or not."), field: "why", width: 56, cssClass: "live", formatter: whyLink, headerSort: false },
+    { ...titled("Used, lb", "Pounds of the lot in today's blends, before losses, as if combos could be split."), field: "used", width: 84, hozAlign: "right", cssClass: "live", formatter: format, sorter: (a, b) => numberOf(a) - numberOf(b) },
+    { ...titled("Break-even, $/cwt", "The price up to which the next pound pays in the blend that needs it most, delivered, as if combos could be split. Above the delivered price: buy more."), field: "breakEven", width: 96, hozAlign: "right", cssClass: "live", formatter: format, sorter: (a, b) => numberOf(a) - numberOf(b) },
+    { ...titled("Why", "Why the lot is used, or not."), field: "why", width: 56, cssClass: "live", formatter: whyLink, headerSort: false },
   ];
 
   // Typing ---------------------------------------------------------------------------------------
@@ -269,7 +272,7 @@ function makeGrid(section) {
     if (document.getElementById(id)) return id;
     const list = document.createElement("datalist");
     list.id = id;
-    list.append(...column.words.map((word) => new Option(word, word)));
+    list.append(...column.words.map((word) => new Option(column.shown[word] ?? word, word)));
     section.append(list);
     return id;
   }
@@ -454,8 +457,8 @@ function makeGrid(section) {
       for (const { row, column } of [...before.values(), ...faults.values()]) repaint(row, column);
       if (name !== "lots" || !lots) return;
       const changed = table.getData().flatMap((data) => {
-        const [used = "", worth = ""] = lots[data[fieldOf(idColumn)].trim()] ?? [];
-        return used === data.used && worth === data.worth ? [] : [{ id: data.id, used, worth }];
+        const [used = "", breakEven = ""] = lots[data[fieldOf(idColumn)].trim()] ?? [];
+        return used === data.used && breakEven === data.breakEven ? [] : [{ id: data.id, used, breakEven }];
       });
       if (changed.length) table.updateData(changed);
     },
