@@ -22,7 +22,7 @@ from blend.desk.pages import Form, page, text_of, view, whole_number
 from blend.desk.tables import Part, fault_of, fresh_parts
 from blend.domain.lots import Lot
 from blend.errors import BlendError, FileTrouble, InputRefused, Problem, did_you_mean
-from blend.grinder.live import LiveCase, LivePlan
+from blend.grinder.live import LiveCase, LivePlan, live_odds
 from blend.grinder.lot import LotAnswer
 from blend.grinder.odds import errors_of
 from blend.grinder.why_lot import WhyLot, set_aside, why_lot
@@ -96,7 +96,7 @@ def _odds_card(desk: Desk, plan: LivePlan) -> show_live.Card:
         errors = errors_of(plan.case, read_spread(desk.source, plan.case))
     except (InputRefused, FileTrouble):
         return show_live.odds_card(())  # its table is wrong, which the lean pages report
-    return show_live.odds_card(show_live.live_odds(plan, errors))
+    return show_live.odds_card(live_odds(plan, errors))
 
 
 def _compared_with(desk: Desk, plan: LivePlan) -> tuple[str, Compared | None, bool]:

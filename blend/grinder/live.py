@@ -9,8 +9,9 @@ import numpy as np
 
 from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
-from blend.domain.plan import InfeasibleSubset, MarginalCost
+from blend.domain.plan import BatchRun, InfeasibleSubset, Ingredient, MarginalCost
 from blend.errors import InputRefused
+from blend.grinder.odds import Errors, floor_odds
 from blend.model.infeasible import explain_infeasibility
 from blend.model.prices import dual_prices
 from blend.model.shadow_prices import marginal_costs_of, marginal_shadow_prices
@@ -158,3 +159,21 @@ def _lots(linear: WarmLinear, answer: Answer) -> tuple[LiveLot, ...]:
         LiveLot(lot.lot_id, lb, usd if np.isfinite(usd) else None)
         for lot, lb, usd in zip(sets.lots, used.tolist(), value.tolist(), strict=True)
     )
+
+
+def live_odds(plan: LivePlan, errors: Errors) -> list[float]:
+    """By product made: the odds that a batch tests at or above its floor, as if combos and
+    batches could be split."""
+    runs = [_run(plan.case, blend) for blend in plan.blends if blend.made_lb > _MIN_LB]
+    return [each.odds for each in floor_odds(plan.case, runs, errors)]
+
+
+def _run(case: Case, blend: LiveBlend) -> BatchRun:
+    batch_lb = case.product(blend.product_id).batch_lb or blend.made_lb
+    part = min(1.0, batch_lb / blend.made_lb)
+    ingredients = tuple(
+        Ingredient(lot_id, round(lb * part, 2))
+        for lot_id, lb in blend.used_lb.items()
+        if lb * part > _MIN_LB
+    )
+    return BatchRun(blend.product_id, 1, ingredients, blend.made_lb * part, blend.lean or 0.0)

@@ -8,9 +8,9 @@ from math import isinf
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.case import Case
-from blend.domain.plan import BatchRun, Ingredient, Model
+from blend.domain.plan import Model
 from blend.domain.products import Product
-from blend.grinder.odds import ASSUMPTION, Errors, floor_odds
+from blend.grinder.odds import ASSUMPTION
 from blend.output.formats import cents, money
 from blend.output.gap import gap_words
 from blend.output.lean_classes import DARK_FROM, LEAN_CLASSES, lean_class
@@ -128,24 +128,6 @@ def odds_card(odds: Sequence[float]) -> Card:
         f"lowest. Independent, normal errors; where you give none: {ASSUMPTION}. As if combos "
         "could be split; a plan with a margin: blend plan --confidence 95.",
     )
-
-
-def live_odds(plan: LivePlan, errors: Errors) -> list[float]:
-    """By product made: the odds that a batch tests at or above its floor, as if combos and
-    batches could be split."""
-    runs = [_run(plan.case, blend) for blend in plan.blends if blend.made_lb > _MIN_LB]
-    return [each.odds for each in floor_odds(plan.case, runs, errors)]
-
-
-def _run(case: Case, blend: LiveBlend) -> BatchRun:
-    batch_lb = case.product(blend.product_id).batch_lb or blend.made_lb
-    part = min(1.0, batch_lb / blend.made_lb)
-    ingredients = tuple(
-        Ingredient(lot_id, round(lb * part, 2))
-        for lot_id, lb in blend.used_lb.items()
-        if lb * part > _MIN_LB
-    )
-    return BatchRun(blend.product_id, 1, ingredients, blend.made_lb * part, blend.lean or 0.0)
 
 
 def _cheaper(change: float, decimals: int) -> dict[str, Any]:
