@@ -80,6 +80,9 @@ def latest_day(opened: Store) -> date:
     return days[-1]
 
 
+is_confirmed = click.option("--yes", "confirmed", is_flag=True, help="Keep it, questions or not.")
+
+
 # canvass -----------------------------------------------------------------------------------------
 
 
@@ -99,14 +102,21 @@ def canvass() -> None:
     skip=("corrects", "withdrawn"),
     own=("entry_id", "heard_at", "market_day"),
 )
+@is_confirmed
+@with_method
 @with_store
-def add(where: str | None, **words: str) -> None:
-    """Add one entry: heard now and about today, unless you say otherwise."""
+def add(where: str | None, method_path: Path | None, confirmed: bool, **words: str) -> None:
+    """Add one entry: heard now and about today, unless you say otherwise.
+
+    A price far from the last quotation, ten loads or more, or a trade heard before is questioned.
+    """
+    from blend.reporter.entry_questions import refuse_unconfirmed
     from blend.store.canvass import new_entry_id
     from blend.tables.history import entry_of_words, filled_in, typed_addition
 
     with open_store(where) as opened:
         entry = entry_of_words(filled_in(words, new_entry_id(), datetime.now()))
+        refuse_unconfirmed(opened, entry, method_of(method_path), is_confirmed=confirmed)
         opened.add(typed_addition(entry))
     click.echo(f"Added {entry.entry_id}")
 
@@ -114,14 +124,20 @@ def add(where: str | None, **words: str) -> None:
 @canvass.command(epilog="Example: blend canvass correct E17 --price 337.25 --note 'heard again'")
 @click.argument("entry_id")
 @record_options(CanvassEntry, skip=("entry_id", "corrects", "withdrawn"), required=False)
+@is_confirmed
+@with_method
 @with_store
-def correct(where: str | None, entry_id: str, **words: str) -> None:
+def correct(
+    where: str | None, method_path: Path | None, entry_id: str, confirmed: bool, **words: str
+) -> None:
     """Correct an entry: what you give replaces what it says; the old one stays on file."""
+    from blend.reporter.entry_questions import refuse_unconfirmed
     from blend.tables.history import typed_addition
 
     given = {name: text for name, text in words.items() if text}
     with open_store(where) as opened:
         new = _corrected(opened, entry_id, given)
+        refuse_unconfirmed(opened, new, method_of(method_path), is_confirmed=confirmed)
         opened.add(typed_addition(new))
     click.echo(f"Corrected {entry_id} ({new.entry_id})")
 
@@ -170,6 +186,7 @@ def import_(path: Path, where: str | None) -> None:
     store that is not there yet is made.
     """
     from blend.reporter.canvass import added_lines
+    from blend.reporter.entry_questions import import_warnings
     from blend.store import Store
     from blend.tables.history import read_history
 
@@ -180,9 +197,11 @@ def import_(path: Path, where: str | None) -> None:
     with Store.create(store_place(where)) as opened:
         with step_line() as say:
             say(f"adding {read.additions.count:,} rows")
+            questioned = import_warnings(opened, read.additions, method_of(None))
             added = opened.add(read.additions)
         for line in added_lines(added):
             click.echo(line)
+    warn_at_end(questioned)
 
 
 @canvass.command()

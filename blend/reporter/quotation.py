@@ -64,7 +64,7 @@ def assess(
     today = own.of(day)
     last = {each.market_day: each for each in published if each.item_id == item.item_id}
     if today.usd_per_cwt is not None:
-        return replace(today, last_usd_per_cwt=_last(own, day, last))
+        return replace(today, last_usd_per_cwt=last_quotation(own, day, last))
     for age in range(1, method.carried_days + 1):
         earlier = day - timedelta(days=age)
         if earlier in last and last[earlier].evidence != Rung.CARRIED:
@@ -75,7 +75,9 @@ def assess(
     return today
 
 
-def _last(own: OwnQuotations, day: date, published: Mapping[date, Published]) -> float | None:
+def last_quotation(
+    own: OwnQuotations, day: date, published: Mapping[date, Published]
+) -> float | None:
     """The last quotation before a day, as published where it was."""
     for earlier in own.days_before(day):
         if earlier in published:

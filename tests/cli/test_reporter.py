@@ -76,6 +76,27 @@ def test_from_an_empty_store_to_a_quotation_made_again(filled):
     )
 
 
+def test_an_entry_that_looks_wrong_is_added_only_when_confirmed(filled):
+    words = ("canvass", "add", "--item", "F90", "--kind", "bid", "--price", "3560", *GUM,
+             "--day", DAY)  # fmt: skip
+    refused = filled(*words, code=2)
+    assert "10 times the last quotation" in refused and "--yes" in refused
+    assert len(entries_on(filled, DAY)) == 15
+    assert "Added" in filled(*words, "--yes")
+    filled("canvass", "correct", entries_on(filled, DAY)[0]["entry_id"], "--price", "35.6", code=2)
+
+
+def entries_on(filled, day):
+    return rows(filled("canvass", "show", "--day", day, "--json"), "entries")
+
+
+def test_an_import_lists_what_looks_wrong(run):
+    write_history(Path("tables"), [ITEM], [*history(), trade("Gum", 35.5, after=11)], [])
+    shown = run("canvass", "import", "tables")
+    assert "Imported" in shown and "a tenth of the last quotation" in shown
+    assert "tenth" not in run("canvass", "import", "tables"), "what is known is not questioned again"
+
+
 def test_the_default_day_is_the_latest_on_file(filled):
     assert filled("quote") == filled("quote", "--day", DAY)
 
