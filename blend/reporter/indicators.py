@@ -179,6 +179,10 @@ class Change:
         return self.difference / self.before if self.before else None
 
 
+MIN_TO_DATE_SHARE = 0.9
+"""Of this year's weeks, or days, that must have a counterpart last year for a year to date."""
+
+
 @dataclass(frozen=True, slots=True)
 class YearToDate:
     """This year so far and the same days of last year: sums of a flow, means of a level.
@@ -211,6 +215,17 @@ class Indicator:
     on_year: Change | None
     year_to_date: YearToDate | None
     share_of_total: float | None = None
+
+    @property
+    def year_to_date_share(self) -> float | None:
+        """The change on the year to date; None where too little of this year has a counterpart
+        last year: 8 of 47 weeks are no year to date."""
+        found = self.year_to_date
+        if found is None:
+            return None
+        weeks = self.day.isocalendar().week
+        periods = max(weeks, found.periods + found.left_out)
+        return found.share if found.periods >= MIN_TO_DATE_SHARE * periods else None
 
 
 def indicator(series: Series, day: date, total: Series | None = None) -> Indicator | None:

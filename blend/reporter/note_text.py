@@ -441,11 +441,11 @@ def _change(each: Indicator, name: str, change: Change | None) -> Figure | None:
 
 
 def _to_date(each: Indicator) -> Figure | None:
-    found = each.year_to_date
-    if found is None or found.share is None:
+    found, share = each.year_to_date, each.year_to_date_share
+    if found is None or share is None:
         return None
     how = f"over {found.periods} periods both years have, {found.left_out} left out"
-    return _volume(each, "year to date", found.share, Unit.SHARE_MOVE, how)
+    return _volume(each, "year to date", share, Unit.SHARE_MOVE, how)
 
 
 # Why ---------------------------------------------------------------------------------------------

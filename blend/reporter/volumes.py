@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from blend.domain.method import Method
 from blend.errors import FileTrouble, InputRefused, Problem, did_you_mean
 from blend.output.answer import Answer, Spec
-from blend.output.formats import Format, day, register
+from blend.output.formats import Format, counted, day, register
 from blend.output.frames import frame
 from blend.output.screen import table, with_sections, wrapped
 from blend.reporter.indicators import (
@@ -22,7 +22,6 @@ from blend.reporter.indicators import (
     Lag,
     Measure,
     Series,
-    YearToDate,
     grouped,
     indicator,
     lagged,
@@ -87,6 +86,7 @@ class Volumes(Answer):
         first = [
             wrapped(f"Volumes to {day(self.day)}, against a week and a year before."),
             f"\n{table(self.tables['volumes'], columns)}\n",
+            wrapped(short_year_words(self.headline)),
             wrapped(f"Items on the week: {breadth_words(self.moved)}."),
             self._lag_words(),
         ]
@@ -198,22 +198,39 @@ def volumes_frame(indicators: Iterable[Indicator]) -> DataFrame:
                 _percent(each.on_year),
                 to_date.value if to_date else None,
                 f"{to_date.periods} of {to_date.periods + to_date.left_out}" if to_date else "",
-                _percent(to_date),
+                _points(each.year_to_date_share),
                 each.share_of_total and POINTS_PER_SHARE * each.share_of_total,
             )
         )
     return frame(columns, rows)
 
 
-def _percent(change: Change | YearToDate | None) -> float | None:
-    share = None if change is None else change.share
+def _percent(change: Change | None) -> float | None:
+    return None if change is None else _points(change.share)
+
+
+def _points(share: float | None) -> float | None:
     return None if share is None else POINTS_PER_SHARE * share
+
+
+def short_year_words(indicators: Iterable[Indicator]) -> str:
+    """Why there is no year to date, in weeks or days; empty where there is one of every series."""
+    short = [each for each in indicators if each.year_to_date and each.year_to_date_share is None]
+    if not short:
+        return ""
+    most = max(each.year_to_date.periods for each in short if each.year_to_date)
+    weeks = max(each.day.isocalendar().week for each in short)
+    which = "" if len(short) == len(list(indicators)) else f" of {len(short)} series"
+    return (
+        f"No year to date{which}: at most {counted(most, 'period')} of this year's {weeks} weeks "
+        "have last year's figures."
+    )
 
 
 def volumes_note(indicators: Iterable[Indicator]) -> str:
     note = (
         "On year: the same weekday of the same ISO week of the year before. Year to date: over "
-        "the periods that the year before has too. Blank: nothing to compare."
+        "the periods that the year before has too, if they are 9 of 10. Blank: too few to compare."
     )
     levels = [each.series.name for each in indicators if each.series.measure is Measure.LEVEL]
     return f"{note} {', '.join(levels)}: inventory, averaged to date." if levels else note

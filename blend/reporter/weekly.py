@@ -32,8 +32,6 @@ if TYPE_CHECKING:
 LOAD_LB = 40_000
 _WEEK = timedelta(days=7)
 WEEKS_SHOWN = 53
-MIN_WEEKS_SHARE = 0.9
-"""Of this year's weeks that must have a counterpart last year before year to date is given."""
 EVEN_SHARE = 0.005
 """A volume nearer than this to last year's is about even with it."""
 
@@ -557,14 +555,8 @@ def _against_last_year(share: float) -> str:
 
 
 def _year_to_date(each: Indicator) -> float | None:
-    """Percent on the year to date, where enough of this year's weeks can be compared."""
-    found = each.year_to_date
-    if found is None:
-        return None
-    weeks = each.day.isocalendar().week
-    if found.share is None or found.periods < MIN_WEEKS_SHARE * weeks:
-        return None
-    return 100 * found.share
+    share = each.year_to_date_share
+    return None if share is None else 100 * share
 
 
 def _levels(store: Store) -> list[str]:

@@ -262,3 +262,16 @@ def test_none_has_no_word_and_more_than_all_is_refused():
     with pytest.raises(ValueError, match="8 of 7"):
         qualifying_term(8, 7)
     assert len({word for _, word in QUALIFYING_TERMS}) == 6
+
+
+@pytest.mark.parametrize(("weeks_before", "is_given"), [(8, False), (44, True)])
+def test_eight_of_47_weeks_are_no_year_to_date(weeks_before, is_given):
+    last = date(2026, 11, 20)
+    ends = [last - timedelta(weeks=n) for n in range(47)]
+    points = [(year_before(end), 100.0) for end in ends[:weeks_before]]
+    series = Series(
+        "all", "lb", Measure.FLOW, tuple(sorted([*points, *((e, 110.0) for e in ends)]))
+    )
+    found = indicator(series, last)
+    assert found.year_to_date.periods == weeks_before
+    assert found.year_to_date_share == (pytest.approx(0.1) if is_given else None)
