@@ -243,6 +243,17 @@ class Plan:
             and check.read < check.minimum
         }
 
+    @property
+    def rounding_over_lb(self) -> dict[str, float]:
+        """By product, pounds that rounding to whole pounds makes beyond the most that is ordered."""
+        return {
+            check.requirement.product_id: check.read - check.maximum
+            for check in self.certificate.checks
+            if check.requirement.constraint_class is ConstraintClass.VOLUME_MAX
+            and check.maximum is not None
+            and check.read > check.maximum
+        }
+
     def short_lb(self, product_id: str) -> float:
         """Pounds short of the order, planned or from rounding."""
         planned_lb = self.shortage_lb.get(product_id, 0.0)

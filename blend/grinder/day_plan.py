@@ -632,12 +632,14 @@ def plan(case: Case, *, extra: Added = (), shadow_prices: bool = True) -> DayPla
 
 
 def rounding_short_words(plan: Plan) -> str:
-    """What rounding leaves orders short, empty where it leaves none short."""
-    short_lb = plan.rounding_short_lb.values()
-    if not short_lb:
-        return ""
-    maximum = number(short_tenths(max(short_lb)), max_decimals=1)
-    return f"Orders are short by up to {maximum} lb from rounding."
+    """What rounding leaves orders short or over, empty where it leaves neither."""
+    off = (("short", plan.rounding_short_lb), ("over", plan.rounding_over_lb))
+    said = [
+        f"{how} by up to {number(short_tenths(max(by_product.values())), max_decimals=1)} lb"
+        for how, by_product in off
+        if by_product
+    ]
+    return f"Orders are {' and '.join(said)} from rounding." if said else ""
 
 
 def run_name(case: Case, plan: Plan, product_id: str, recipe: int) -> str:

@@ -22,22 +22,23 @@ from blend.model.sets import IndexSets
 from blend.model.solver import solve_whole
 
 _MIN_LB = 1e-6
-_RELAXED_USD_PER_LB = {
-    ConstraintClass.VOLUME_MAX: 1e2,
-    ConstraintClass.VOLUME_MIN: 1e3,
-    ConstraintClass.MUST_USE: 1e3,
-}
-"""Price of relaxing a row: a pound too much first, then one too little, limits on lean or shares
-last."""
+_OVER_ORDER_USD_PER_LB = 1.0
+"""On top of the sale price, so that no money is made with it: an order of an exact weight can
+seldom be filled in whole pounds and with losses, and is filled to the next pounds above."""
+_RELAXED_USD_PER_LB = {ConstraintClass.VOLUME_MIN: 1e3, ConstraintClass.MUST_USE: 1e3}
+"""Price of relaxing a row: pounds too little first, limits on lean or shares last."""
 _LAST_RELAXED_USD_PER_LB = 1e5
 _DEAR_USD_PER_LB = 100.0
 """No meat costs as much; where a table says so, relaxing costs proportionally more."""
-_TIME_LIMIT_S = 5.0
+_TIME_LIMIT_S, _GAP_SHARE = 3.0, 2e-4
+"""Of each attempt: to half of what rounding may add to the gap of the demo, found in a second."""
 _HAIR = 1e-13
 """Of an order: binary rounding of sums, so that no shortage is stated too small."""
-_FURTHER_LB = 10.0
-"""Pounds further that each ingredient may move where the nearest pounds break a limit, then from
-none to twice as many: a lot of a few pounds can be all there is to balance with."""
+_ATTEMPTS = ((0, 0), (10, 0), (10, 1), (math.inf, 3))
+"""Pounds further that each ingredient may move, and containers more or fewer of each lot that is
+taken: a lot of a few pounds, or one more combo, can be all there is to balance with."""
+_MARGIN_LB = 1e-5
+"""A row is kept by so much more than in full, beyond the solver's tolerance: the check is exact."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +107,12 @@ def batch_count(product: Product, finished_lb: float) -> int:
 def _whole_pounds(
     model: Model, x: np.ndarray, batches: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Whole pounds of each pair for one batch, and the pounds taken of each lot."""
+    """Whole pounds of each pair for one batch, and the pounds taken of each lot.
+
+    The nearest pounds are tried first, then pounds further off, then with containers added or left
+    out, until every limit is kept in full. Where none of them keeps all, the one that gives up the
+    least is used, and the check of the plan says by how much.
+    """
     count = batches[model.sets.pair_blend]
     exact = np.divide(x[model.use], count, out=np.zeros(len(count)), where=count > 0)
     nearest = np.floor(exact + 0.5)
@@ -115,31 +121,34 @@ def _whole_pounds(
         return nearest, x[model.take]
     low = np.where(is_whole, nearest, np.floor(exact))
     high = np.where(is_whole, nearest, np.ceil(exact))
-    rounding = _rounding_model(model, x, batches, low, high)
-    answer = solve_whole(rounding, gap_share=1e-4, time_limit_s=_TIME_LIMIT_S)
-    if not len(answer.x) or _breaks(model, rounding, answer.x, count):
-        grow = np.where(high > 0, high + _FURTHER_LB, 0.0)
-        for minimum, maximum in (
-            (np.maximum(low - _FURTHER_LB, 0.0), grow),
-            (0 * low, grow + high),
-        ):
-            further = _rounding_model(model, x, batches, minimum, maximum)
-            allowed_lb = _moved_by_rounding_lb(model, further, np.where(minimum > 0, count, 0))
-            further.upper[len(model.cost) :] = allowed_lb
-            again = solve_whole(further, gap_share=1e-4, time_limit_s=_TIME_LIMIT_S)
-            if len(again.x):
-                answer = again
-                break
-    if not len(answer.x):
+    best, least_usd = None, np.inf
+    for further_lb, containers in _ATTEMPTS:
+        minimum = np.maximum(low - further_lb, 0.0)
+        maximum = np.where(high > 0, high + further_lb, 0.0)
+        rounding = _rounding_model(model, x, batches, minimum, maximum, containers)
+        if best is not None:
+            # A limit may give by what rounding explains, not by all that pounds further off can do.
+            allowed_lb = _moved_by_rounding_lb(model, rounding, np.where(high > 0, count, 0))
+            rounding.upper[len(model.cost) :] = allowed_lb + 2 * _MARGIN_LB
+        answer = solve_whole(rounding, gap_share=_GAP_SHARE, time_limit_s=_TIME_LIMIT_S)
+        if not len(answer.x):
+            continue
+        given_lb = _given_lb(model, rounding, answer.x)
+        given_usd = float(rounding.cost[len(model.cost) :] @ given_lb)
+        if given_usd < least_usd:
+            best, least_usd = answer.x, given_usd
+        if (given_lb <= 2 * _MARGIN_LB).all():
+            break
+    if best is None:
         return np.floor(exact), x[model.take]
-    return np.round(answer.x[model.use]), answer.x[model.take]
+    return np.round(best[model.use]), best[model.take]
 
 
-def _breaks(model: Model, rounding: Model, x: np.ndarray, count: np.ndarray) -> bool:
-    """Whether a row is relaxed by more than rounding explains."""
-    used = np.where(x[model.use] > _MIN_LB, count, 0)
-    allowed_lb = _moved_by_rounding_lb(model, rounding, used)
-    return bool((x[len(model.cost) :] > allowed_lb + _MIN_LB).any())
+def _given_lb(model: Model, rounding: Model, x: np.ndarray) -> np.ndarray:
+    """By how much each elastic row is relaxed; an order filled to the next pounds above is not."""
+    rows = rounding.matrix.row[rounding.matrix.start[len(model.cost)] :]
+    filled = np.array([_is_order_filled(model, row) for row in rows], bool)
+    return np.where(filled, 0.0, x[len(model.cost) :])
 
 
 def _moved_by_rounding_lb(model: Model, rounding: Model, used: np.ndarray) -> np.ndarray:
@@ -174,10 +183,15 @@ def _row_by_row(matrix: SparseColumns, rows: np.ndarray, width: int) -> Iterator
 
 
 def _rounding_model(
-    model: Model, x: np.ndarray, batches: np.ndarray, low: np.ndarray, high: np.ndarray
+    model: Model,
+    x: np.ndarray,
+    batches: np.ndarray,
+    low: np.ndarray,
+    high: np.ndarray,
+    containers: int,
 ) -> Model:
-    """The plan's rows with pounds per batch as whole columns and every other choice fixed; each
-    row of a requirement is elastic at its price."""
+    """The plan's rows with pounds per batch as whole columns, containers moved by so many, and
+    every other choice fixed; each row of a requirement is elastic at its price."""
     sets = model.sets
     use, take = model.use, model.take
     lower, upper = model.lower.copy(), model.upper.copy()
@@ -190,12 +204,24 @@ def _rounding_model(
     taken = x[take]
     lower[take] = np.where(boxed, np.round(taken, 6), 0.0)
     upper[take] = np.where(boxed, np.round(taken, 6), model.upper[take])
+    moves_containers = containers > 0 and "containers_taken" in model.names
+    if moves_containers:
+        lower[take], upper[take] = model.lower[take], model.upper[take]
+        counts = model.names["containers_taken"]
+        moved = np.where(x[counts] > 0.5, containers, 0)
+        lower[counts] = np.maximum(lower[counts] - moved, model.lower[counts])
+        upper[counts] = np.minimum(upper[counts] + moved, model.upper[counts])
 
     matrix = model.matrix
     scale = np.ones(len(model.cost))
     scale[use] = np.maximum(batches[sets.pair_blend], 1)
     whole = np.zeros(len(model.cost), bool)
     whole[use] = high > low
+    if moves_containers:
+        whole[counts] = upper[counts] > lower[counts]
+    fractional = matrix.row[np.abs(matrix.value - np.round(matrix.value)) > 0]
+    margin_lb = np.zeros(len(model.row_lower))
+    margin_lb[fractional] = _MARGIN_LB
 
     gives = [
         (row, sign)
@@ -209,14 +235,22 @@ def _rounding_model(
     # Above all prices of the case, however dear its meat is.
     times = max(1.0, np.abs(model.cost).max() / _DEAR_USD_PER_LB)
     price = [
-        times
+        _over_order_usd_per_lb(model, row)
+        if _is_order_filled(model, row)
+        else times
         * _RELAXED_USD_PER_LB.get(
             model.requirements[row].constraint_class, _LAST_RELAXED_USD_PER_LB
         )
         for row in rows
     ]
+    row_lower, row_upper = model.row_lower.copy(), model.row_upper.copy()
+    row_lower[_switched_off(model, x)] = -np.inf
+    row_lower[rows] += margin_lb[rows]
+    row_upper[rows] -= margin_lb[rows]
     scaled = replace(
         model,
+        row_lower=row_lower,
+        row_upper=row_upper,
         cost=model.cost * scale,
         lower=lower,
         upper=upper,
@@ -226,6 +260,34 @@ def _rounding_model(
     columns = len(model.cost) + np.arange(len(rows))
     signs = np.array([sign for _, sign in gives], float)
     return scaled.extended(len(rows), [(rows, columns, signs)], cost=price)
+
+
+def _switched_off(model: Model, x: np.ndarray) -> np.ndarray:
+    """Rows of the least share of lots that are not used. Their big-M ends at the order, and would
+    keep it from being filled to the next pounds above."""
+    if "is_used" not in model.names:
+        return np.zeros(0, int)
+    block = np.arange(len(model.cost))[model.names["is_used"]]
+    touched = np.unique(model.matrix.take(block[x[block] < 0.5]).row)
+    return np.array(
+        [
+            row
+            for row in touched
+            if model.requirements[row].constraint_class is ConstraintClass.MIN_IF_USED
+        ],
+        int,
+    )
+
+
+def _is_order_filled(model: Model, row: int) -> bool:
+    """Whether a row says that no more than the order is made."""
+    return model.requirements[row].constraint_class is ConstraintClass.VOLUME_MAX
+
+
+def _over_order_usd_per_lb(model: Model, row: int) -> float:
+    product_id = model.requirements[row].product_id
+    sale_usd_per_lb = model.sets.case.product(product_id).sale_usd_per_lb
+    return max(0.0, sale_usd_per_lb) + _OVER_ORDER_USD_PER_LB
 
 
 def _boxed(sets: IndexSets) -> np.ndarray:
