@@ -1,14 +1,15 @@
 """Round a plan to whole pounds, keeping every limit where whole pounds can.
 
 Each ingredient of a batch is rounded down or up. Which way is a small mixed-integer program: the
-rows of the plan with its whole numbers fixed, and elastic variables at a price so high that they
-are used only where whole pounds cannot keep a limit. The check of the plan shows where.
+rows of the plan with its whole numbers fixed. Only an order of an exact weight may be filled to
+the next pounds above. Where whole pounds cannot keep every limit, elastic variables at a high price
+let limits give, and the check of the plan shows where.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,15 +31,36 @@ _RELAXED_USD_PER_LB = {ConstraintClass.VOLUME_MIN: 1e3, ConstraintClass.MUST_USE
 _LAST_RELAXED_USD_PER_LB = 1e5
 _DEAR_USD_PER_LB = 100.0
 """No meat costs as much; where a table says so, relaxing costs proportionally more."""
-_TIME_LIMIT_S, _GAP_SHARE = 3.0, 2e-4
+_TIME_LIMIT_S, _GAP_SHARE = 2.0, 2e-4
 """Of each attempt: to half of what rounding may add to the gap of the demo, found in a second."""
 _HAIR = 1e-13
 """Of an order: binary rounding of sums, so that no shortage is stated too small."""
-_ATTEMPTS = ((0, 0), (10, 0), (10, 1), (math.inf, 3))
-"""Pounds further that each ingredient may move, and containers more or fewer of each lot that is
-taken: a lot of a few pounds, or one more combo, can be all there is to balance with."""
 _MARGIN_LB = 1e-5
 """A row is kept by so much more than in full, beyond the solver's tolerance: the check is exact."""
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """How far whole pounds are looked for."""
+
+    further_lb: float = 0.0
+    """Each ingredient may move by so many pounds more than to the next whole one."""
+    containers: float = 0
+    """Containers more or fewer of each lot that is taken."""
+    any_lot: bool = False
+    """Lots may join a blend that are not in it; containers of any lot may be added."""
+    may_give: bool = False
+    """Limits may give by what rounding explains, not by all that pounds further off can do."""
+
+
+_IN_FULL = (
+    Attempt(),
+    Attempt(10),
+    Attempt(math.inf, 1),
+    Attempt(math.inf, math.inf, any_lot=True),
+)
+"""A lot of a few pounds, or one more combo, can be all there is to balance with."""
+_GIVING = (Attempt(may_give=True), Attempt(10, may_give=True), Attempt(math.inf, may_give=True))
 
 
 @dataclass(frozen=True)
@@ -51,10 +73,21 @@ class RoundedPlan:
 
 
 def round_plan(model: Model, x: np.ndarray) -> RoundedPlan:
-    """Round a solution of a program to whole pounds an ingredient and batch."""
+    """Round a solution of a program to whole pounds an ingredient and batch.
+
+    The nearest pounds are tried first, then pounds further off, then containers added or left out
+    and a batch more, until every limit is kept in full. Where none of them keeps all, limits give
+    as little as possible, and the check of the plan says by how much.
+    """
     sets = model.sets
     batches = _batches(model, x)
-    per_batch, taken_lb = _whole_pounds(model, x, batches)
+    found = _whole_pounds(model, x, batches, _IN_FULL)
+    if found is None and (more := _one_more_where_full(model, x, batches)) is not None:
+        found = _whole_pounds(model, x, more, _IN_FULL)
+        batches = batches if found is None else more
+    if found is None:
+        found = _whole_pounds(model, x, batches, _GIVING)
+    per_batch, taken_lb = found or _down(model, x, batches)
     return RoundedPlan(
         takes=_takes(sets, taken_lb, per_batch, batches),
         runs=_runs(sets, per_batch, batches),
@@ -104,51 +137,63 @@ def batch_count(product: Product, finished_lb: float) -> int:
     return min(usual, most)
 
 
-def _whole_pounds(
-    model: Model, x: np.ndarray, batches: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Whole pounds of each pair for one batch, and the pounds taken of each lot.
+def _one_more_where_full(model: Model, x: np.ndarray, batches: np.ndarray) -> np.ndarray | None:
+    """One batch more of each blend whose batches fill the blender to the last pound, where whole
+    pounds cannot make the order; None where there is none."""
+    sets = model.sets
+    more = batches.copy()
+    for blend, made_lb in enumerate(x[model.names["finished"]]):
+        product, count = sets.products[sets.blends.product[blend]], batches[blend]
+        is_full = made_lb > count * (product.blender_max_lb - 1)
+        is_room = made_lb >= (count + 1) * product.blender_min_lb
+        if count and not sets.blends.batch[blend] and is_full and is_room:
+            more[blend] += 1
+    return more if (more != batches).any() else None
 
-    The nearest pounds are tried first, then pounds further off, then with containers added or left
-    out, until every limit is kept in full. Where none of them keeps all, the one that gives up the
-    least is used, and the check of the plan says by how much.
-    """
+
+def _whole_pounds(
+    model: Model, x: np.ndarray, batches: np.ndarray, attempts: Sequence[Attempt]
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Whole pounds of each pair for one batch, and the pounds taken of each lot, by the first
+    attempt that finds any."""
     count = batches[model.sets.pair_blend]
-    exact = np.divide(x[model.use], count, out=np.zeros(len(count)), where=count > 0)
+    exact = _per_batch_lb(model, x, batches)
     nearest = np.floor(exact + 0.5)
     is_whole = np.abs(exact - nearest) < _MIN_LB
     if is_whole.all():
         return nearest, x[model.take]
     low = np.where(is_whole, nearest, np.floor(exact))
     high = np.where(is_whole, nearest, np.ceil(exact))
-    best, least_usd = None, np.inf
-    for further_lb, containers in _ATTEMPTS:
-        minimum = np.maximum(low - further_lb, 0.0)
-        maximum = np.where(high > 0, high + further_lb, 0.0)
-        rounding = _rounding_model(model, x, batches, minimum, maximum, containers)
-        if best is not None:
-            # A limit may give by what rounding explains, not by all that pounds further off can do.
-            allowed_lb = _moved_by_rounding_lb(model, rounding, np.where(high > 0, count, 0))
-            rounding.upper[len(model.cost) :] = allowed_lb + 2 * _MARGIN_LB
+    for attempt in attempts:
+        minimum = np.maximum(low - attempt.further_lb, 0.0)
+        maximum = np.where(high > 0, high + attempt.further_lb, 0.0)
+        if attempt.any_lot:
+            maximum = np.where(count > 0, np.maximum(maximum, model.upper[model.use]), 0.0)
+        rounding = _rounding_model(model, x, batches, minimum, maximum, attempt)
+        elastic = slice(len(model.cost), None)
+        may_give = attempt.may_give or _may_be_over(model, rounding)
+        moved_lb = _moved_by_rounding_lb(model, rounding, np.where(high > 0, count, 0))
+        rounding.upper[elastic] = np.where(may_give, moved_lb, 0.0)
         answer = solve_whole(rounding, gap_share=_GAP_SHARE, time_limit_s=_TIME_LIMIT_S)
-        if not len(answer.x):
-            continue
-        given_lb = _given_lb(model, rounding, answer.x)
-        given_usd = float(rounding.cost[len(model.cost) :] @ given_lb)
-        if given_usd < least_usd:
-            best, least_usd = answer.x, given_usd
-        if (given_lb <= 2 * _MARGIN_LB).all():
-            break
-    if best is None:
-        return np.floor(exact), x[model.take]
-    return np.round(best[model.use]), best[model.take]
+        if len(answer.x):
+            return np.round(answer.x[model.use]), answer.x[model.take]
+    return None
 
 
-def _given_lb(model: Model, rounding: Model, x: np.ndarray) -> np.ndarray:
-    """By how much each elastic row is relaxed; an order filled to the next pounds above is not."""
+def _down(model: Model, x: np.ndarray, batches: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Every ingredient rounded down, where nothing else was found."""
+    return np.floor(_per_batch_lb(model, x, batches)), x[model.take]
+
+
+def _per_batch_lb(model: Model, x: np.ndarray, batches: np.ndarray) -> np.ndarray:
+    count = batches[model.sets.pair_blend]
+    return np.divide(x[model.use], count, out=np.zeros(len(count)), where=count > 0)
+
+
+def _may_be_over(model: Model, rounding: Model) -> np.ndarray:
+    """Which elastic rows say that no more than the order is made."""
     rows = rounding.matrix.row[rounding.matrix.start[len(model.cost)] :]
-    filled = np.array([_is_order_filled(model, row) for row in rows], bool)
-    return np.where(filled, 0.0, x[len(model.cost) :])
+    return np.array([_is_order_filled(model, row) for row in rows], bool)
 
 
 def _moved_by_rounding_lb(model: Model, rounding: Model, used: np.ndarray) -> np.ndarray:
@@ -188,14 +233,14 @@ def _rounding_model(
     batches: np.ndarray,
     low: np.ndarray,
     high: np.ndarray,
-    containers: int,
+    attempt: Attempt,
 ) -> Model:
-    """The plan's rows with pounds per batch as whole columns, containers moved by so many, and
-    every other choice fixed; each row of a requirement is elastic at its price."""
+    """The plan's rows with pounds per batch as whole columns, containers as the attempt lets them
+    move, and every other choice fixed; each row of a requirement is elastic at its price."""
     sets = model.sets
     use, take = model.use, model.take
     lower, upper = model.lower.copy(), model.upper.copy()
-    held = model.whole.copy()
+    held = model.whole & (not attempt.any_lot)
     lower[held] = upper[held] = np.round(x[held])
     block = model.names["batches"]
     lower[block] = upper[block] = batches
@@ -204,21 +249,19 @@ def _rounding_model(
     taken = x[take]
     lower[take] = np.where(boxed, np.round(taken, 6), 0.0)
     upper[take] = np.where(boxed, np.round(taken, 6), model.upper[take])
-    moves_containers = containers > 0 and "containers_taken" in model.names
-    if moves_containers:
+    whole = np.zeros(len(model.cost), bool) if not attempt.any_lot else model.whole.copy()
+    if attempt.containers > 0 and "containers_taken" in model.names:
         lower[take], upper[take] = model.lower[take], model.upper[take]
         counts = model.names["containers_taken"]
-        moved = np.where(x[counts] > 0.5, containers, 0)
+        moved = np.where(x[counts] > 0.5, attempt.containers, 0)
         lower[counts] = np.maximum(lower[counts] - moved, model.lower[counts])
         upper[counts] = np.minimum(upper[counts] + moved, model.upper[counts])
+        whole[counts] = True
 
     matrix = model.matrix
     scale = np.ones(len(model.cost))
     scale[use] = np.maximum(batches[sets.pair_blend], 1)
-    whole = np.zeros(len(model.cost), bool)
     whole[use] = high > low
-    if moves_containers:
-        whole[counts] = upper[counts] > lower[counts]
     fractional = matrix.row[np.abs(matrix.value - np.round(matrix.value)) > 0]
     margin_lb = np.zeros(len(model.row_lower))
     margin_lb[fractional] = _MARGIN_LB
@@ -244,7 +287,8 @@ def _rounding_model(
         for row in rows
     ]
     row_lower, row_upper = model.row_lower.copy(), model.row_upper.copy()
-    row_lower[_switched_off(model, x)] = -np.inf
+    if not attempt.any_lot:
+        row_lower[_switched_off(model, x)] = -np.inf
     row_lower[rows] += margin_lb[rows]
     row_upper[rows] -= margin_lb[rows]
     scaled = replace(
