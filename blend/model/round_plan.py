@@ -31,8 +31,8 @@ _RELAXED_USD_PER_LB = {ConstraintClass.VOLUME_MIN: 1e3, ConstraintClass.MUST_USE
 _LAST_RELAXED_USD_PER_LB = 1e5
 _DEAR_USD_PER_LB = 100.0
 """No meat costs as much; where a table says so, relaxing costs proportionally more."""
-_TIME_LIMIT_S, _GAP_SHARE = 2.0, 2e-4
-"""Of each attempt: to half of what rounding may add to the gap of the demo, found in a second."""
+_TIME_LIMIT_S, _GAP_SHARE = 2.0, 1e-4
+"""Of each attempt; a tenth of the gap that a plan is asked for by default."""
 _HAIR = 1e-13
 """Of an order: binary rounding of sums, so that no shortage is stated too small."""
 _MARGIN_LB = 1e-5
