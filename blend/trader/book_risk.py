@@ -47,8 +47,8 @@ register(
         "part_at_risk_usd": Format("Part of risk", "$", 0, is_summed=True),
         "tail_loss_usd": Format("In tail weeks", "$", 0, is_summed=True),
         "hedge_with": Format("Hedge with"),
-        "sell_lb": Format("Sell (buy)", "lb", 0),
-        "sell_error_lb": Format("±", "lb", 0),
+        "hedge_sell_lb": Format("Sell (buy)", "lb", 0),
+        "hedge_sell_error_lb": Format("±", "lb", 0),
         "sell_loads": Format("Loads", "", 1),
         "risk_removed_percent": Format("Variance removed", "%", 0),
         "hedged_at_risk_usd": Format("At risk then", "$", 0),
@@ -161,8 +161,8 @@ class BookRisk(Answer):
         sell_lb = self.hedges.ratio[place] * LB_PER_CWT
         return {
             "hedge_with": self.hedge_items[place],
-            "sell_lb": sell_lb,
-            "sell_error_lb": self.hedges.standard_error[place] * LB_PER_CWT,
+            "hedge_sell_lb": sell_lb,
+            "hedge_sell_error_lb": self.hedges.standard_error[place] * LB_PER_CWT,
             "sell_loads": sell_lb / LOAD_LB,
             "risk_removed_percent": 100 * self.hedges.explained,
             "hedged_at_risk_usd": math.nan if self.hedged is None
@@ -235,8 +235,8 @@ class BookRisk(Answer):
         return int((self.weekly_usd <= np.quantile(self.weekly_usd, 1 - self.confidence)).sum())
 
     def _hedge_text(self) -> str:
-        columns = ["hedge_with", "sell_loads", "sell_lb", "sell_error_lb", "risk_removed_percent",
-                   "hedged_at_risk_usd"]  # fmt: skip
+        columns = ["hedge_with", "sell_loads", "hedge_sell_lb", "hedge_sell_error_lb",
+                   "risk_removed_percent", "hedged_at_risk_usd"]  # fmt: skip
         several = " All of them together." if len(self.hedge_items) > 1 else ""
         return screen.table(
             self.tables["hedges"],

@@ -36,6 +36,7 @@ def test_calling_up_in_a_market_that_only_rises_is_no_skill():
     assert record.hits.rate == 1.0 and not record.hits.is_skill
 
 
+@pytest.mark.slow
 def test_calls_at_random_are_rarely_called_skill():
     rng = random.Random(3)
     skilled = 0

@@ -79,7 +79,10 @@ def check_sqlite(path) -> None:
 
 
 @pytest.mark.parametrize("append", [add, publish])
-@pytest.mark.parametrize("kills", [25, pytest.param(200, marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "kills",
+    [8, pytest.param(25, marks=pytest.mark.slow), pytest.param(200, marks=pytest.mark.long)],
+)
 def test_sqlite_survives_kills(tmp_path, kills, append, record_property):
     path = tmp_path / "market.db"
     fell = kill_often(str(path), kills, kills, lambda: check_sqlite(path), append)
