@@ -88,7 +88,9 @@ class _Own:
     fat: Fraction
     usd: Fraction
     variance: Fraction
-    """Of finished fat, lb² for lb²."""
+    """Of finished fat, lb² for lb², beyond what lots share."""
+    shared: tuple[Fraction, ...]
+    """Of finished fat, lb for lb, on each error that lots share."""
     step_lb: Fraction
     max_lb: Fraction
     """All there is, or all that there is room for."""
@@ -166,6 +168,7 @@ class _Adjustment:
                 fat=fat,
                 usd=delivered_usd_per_lb(lot),
                 variance=mass**2 * sum(exact(error) ** 2 for error in errors),
+                shared=tuple(mass * exact(each) for each in spread.shared_error),
                 step_lb=exact(step or 0.0),
                 max_lb=room_lb if lot.quantity_lb is None else min(room_lb, exact(lot.quantity_lb)),
             )
@@ -212,7 +215,18 @@ class _Adjustment:
             finished += own.mass * lb
             fat += own.fat * lb
             variance += own.variance * lb**2
+        for form in self.shared_forms():
+            put_in = ((form[lot_id], lb) for lot_id, lb in amounts.put_in.items() if lot_id in form)
+            variance += sum((each * lb for each, lb in put_in), _ZERO) ** 2
         return finished, fat, variance
+
+    def shared_forms(self) -> list[dict[Key, Fraction]]:
+        """Of each error that lots share, how much of it a pound of each lot brings."""
+        forms: dict[int, dict[Key, Fraction]] = {}
+        for lot_id, own in self.own.items():
+            for at, loading in enumerate(own.shared):
+                forms.setdefault(at, {})[lot_id] = loading
+        return list(forms.values())
 
     def is_off_limits(
         self, amounts: _Amounts, quantile: Fraction, near_share: Fraction = NEAR_SHARE
@@ -466,6 +480,7 @@ class _Adjustment:
         if cut_at is not None:
             parts: list[Part] = [(own.variance, {key: _ONE}) for key, own in self.own.items()]
             parts.append((self.test_variance, {_KEPT: _ONE}))
+            parts += [(_ONE, form) for form in self.shared_forms()]
             # any direction will do, so one that is short to write
             direction = {key: Fraction(round(lb, 3)) for key, lb in cut_at.put_in.items()}
             direction[_KEPT] = Fraction(round(self.held - cut_at.out, 3))

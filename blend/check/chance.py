@@ -6,7 +6,8 @@ it. The constraint is met when distance² >= quantile² × spread² and distance
 which needs no root. The pounds of a lot are taken to come from as few containers as can hold
 them, since fewer and larger pieces spread most; loose meat counts as one piece.
 
-Errors are taken as normal and independent (common practice); real meat has heavier tails.
+Errors are taken as normal (common practice); real meat has heavier tails. What lots share, such
+as a supplier's bias, adds up over them before it is squared; all else is independent.
 The test's error counts in full, as if one test decided over the batch.
 """
 
@@ -61,6 +62,7 @@ def _check(
     product = case.product(chance_constraint.product_id)
     limit = limit_of(case, product, side)
     lean_lb = mass = variance = Fraction(0)
+    shared: dict[int, Fraction] = {}
     for each in run.ingredients:
         lot, pounds = case.lot(each.lot_id), exact(each.pounds_lb)
         kept_lean, kept_fat = retained(lot, product, case.losses)
@@ -69,6 +71,9 @@ def _check(
         mass += pounds * (kept_lean * lean + kept_fat * (1 - lean))
         gain = kept_lean * (1 - limit) + kept_fat * limit
         variance += gain**2 * _variance_lb2(lot, pounds, uncertainty[lot.lot_id])
+        for at, loading in enumerate(uncertainty[lot.lot_id].shared_error):
+            shared[at] = shared.get(at, Fraction(0)) + gain * pounds * exact(loading)
+    variance += sum((each**2 for each in shared.values()), Fraction(0))
     batch = chance_constraint.batch
     off_share2 = exact(batch.mixing_sd_share) ** 2 + exact(batch.test_error) ** 2
     variance += off_share2 * mass**2
@@ -115,7 +120,8 @@ def retained(lot: Lot, product: Product, losses: Iterable[Loss]) -> tuple[Fracti
 
 
 def _variance_lb2(lot: Lot, pounds: Fraction, spread: LeanUncertainty) -> Fraction:
-    """Of the lean pounds of so many pounds of a lot: the lot's own error and its containers'."""
+    """Of the lean pounds of so many pounds of a lot: its own error, beyond what lots share, and its
+    containers'."""
     container_lb = pounds if lot.container_lb is None else exact(lot.container_lb)
     full, rest = divmod(pounds, container_lb) if container_lb else (0, Fraction(0))
     squares = full * container_lb**2 + rest**2

@@ -44,7 +44,8 @@ def cut(
     quantile: Fraction, parts: Sequence[Part], direction: Mapping[Key, Fraction]
 ) -> dict[Key, Fraction]:
     """By column, a linear lower bound on `quantile` standard deviations of nonnegative columns:
-    the tangent in a nonnegative direction, a hair too small."""
+    the tangent in a nonnegative direction, a hair too small. (Where loadings of both signs make
+    the tangent negative, it is below the norm all the same.)"""
     values = [
         sum((f * direction.get(k, _ZERO) for k, f in form.items()), _ZERO) for _, form in parts
     ]
@@ -147,13 +148,17 @@ def _straight(
     sign = 1 if price.side is Sides.BELOW else -1
     kept = {lot.lot_id: kept_of_lb(lot, product, case.losses) for lot in case.lots}
     mass = {lot_id: lean + fat for lot_id, (lean, fat) in kept.items()}
-    parts: list[Part] = [
-        (
-            _min_variance(case, product, lot, limit, mass[lot.lot_id], uncertainty),
-            {lot.lot_id: Fraction(1)},
-        )
-        for lot in case.lots
-    ]
+    parts: list[Part] = []
+    shared: dict[int, dict[str, Fraction]] = {}
+    for lot in case.lots:
+        lean, fat = retained(lot, product, case.losses)
+        gain = lean * (1 - limit) + fat * limit
+        errors = uncertainty.get(lot.lot_id, LeanUncertainty("", 0.0, 0.0))
+        own = gain**2 * _min_variance(product, lot, mass[lot.lot_id], errors)
+        parts.append((own, {lot.lot_id: Fraction(1)}))
+        for at, loading in enumerate(errors.shared_error):
+            shared.setdefault(at, {})[lot.lot_id] = gain * exact(loading)
+    parts += [(Fraction(1), form) for form in shared.values()]
     batch = constraint.batch
     parts.append((exact(batch.mixing_sd_share) ** 2 + exact(batch.test_error) ** 2, mass))
     direction = {lot_id: Fraction(lb) for lot_id, lb in price.pounds_lb.items()}
@@ -162,18 +167,8 @@ def _straight(
         yield lot_id, sign * (lean - limit * mass[lot_id]) - distance.get(lot_id, _ZERO)
 
 
-def _min_variance(
-    case: Case,
-    product: Product,
-    lot: Lot,
-    limit: Fraction,
-    mass: Fraction,
-    uncertainty: Mapping[str, LeanUncertainty],
-) -> Fraction:
-    """Of the lean that b pounds of a lot bring over the limit, by b²: the least it can be."""
-    spread = uncertainty.get(lot.lot_id, LeanUncertainty("", 0.0, 0.0))
-    lean, fat = retained(lot, product, case.losses)
-    gain = lean * (1 - limit) + fat * limit
+def _min_variance(product: Product, lot: Lot, mass: Fraction, spread: LeanUncertainty) -> Fraction:
+    """Of the lean of b pounds of a lot, by b²: the least it can be, beyond what lots share."""
     containers = 1
     if lot.container_lb and mass:
         max_lb = exact(product.blender_max_lb) / mass
@@ -181,7 +176,7 @@ def _min_variance(
             max_lb = min(max_lb, exact(lot.quantity_lb))
         containers = max(1, math.ceil(max_lb / exact(lot.container_lb)))
     error, container = exact(spread.standard_error_share), exact(spread.container_sd_share)
-    return gain**2 * (error**2 + container**2 / containers)
+    return error**2 + container**2 / containers
 
 
 def _quantile(constraint: ChanceConstraint) -> Fraction:

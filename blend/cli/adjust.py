@@ -10,7 +10,7 @@ import click
 from blend.cli.answers import answers
 from blend.cli.common import FOLDER, finite, progress_line, read_folder
 from blend.cli.params import Points, Share
-from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE
+from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE, shared_by_suppliers
 from blend.errors import InputRefused, Problem, did_you_mean
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ Examples:
     "--confidence",
     type=Share(0, 0.999999),
     metavar="PERCENT",
-    help="Chance to be in spec that you ask for, 95 or 95%; assumes independent errors. Default: as"
+    help="Chance to be in spec that you ask for, 95 or 95%. Default: as"
     " confidence.csv asks of the product, else the average in spec.",
 )
 @click.option(
@@ -132,7 +132,8 @@ def adjust(
         test_cost_usd=test_cost,
     )
     held, reading = Held(pounds, max(0.0, room), recipe), Reading(fat, tests, test_error)
-    return question.adjust(case, product_id, held, reading, terms, read_spread(folder, case))
+    errors = shared_by_suppliers(case.lots, read_spread(folder, case))
+    return question.adjust(case, product_id, held, reading, terms, errors)
 
 
 def _planned_recipe(case: Case, product_id: str) -> tuple[Ingredient, ...]:

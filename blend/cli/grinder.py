@@ -19,6 +19,7 @@ from blend.files import check_place
 if TYPE_CHECKING:
     from blend.domain.case import Case
     from blend.domain.plan import Plan
+    from blend.domain.uncertainty import LeanUncertainty
     from blend.errors import Caution
     from blend.grinder.odds import Errors
     from blend.grinder.safe import ConfidentPlan
@@ -194,33 +195,34 @@ def _read(folder: Path) -> tuple[Case, tuple[Caution, ...]]:
     return read.case, tuple(each for each in read.warnings if "from memory" not in each.fact)
 
 
-def _estimated(folder: Path, case: Case) -> tuple[Case, dict[str, float]]:
-    """The case with lean as estimated from tests, and the standard error of each lot."""
+def _estimated(folder: Path, case: Case) -> tuple[Case, dict[str, LeanUncertainty]]:
+    """The case with lean as estimated from tests, and the error of each lot."""
     from blend.cli.lean import estimated
     from blend.lean.estimate import case_with_estimates
     from blend.reading import with_temperature
 
     estimates = estimated(folder, case).estimates
-    errors = {lot.lot_id: lot.standard_error_share for lot in estimates.lots}
-    return with_temperature(folder, case_with_estimates(case, estimates)), errors
+    return with_temperature(folder, case_with_estimates(case, estimates)), estimates.errors
 
 
 def _errors(
     folder: Path,
     case: Case,
     confidence: float | str | None,
-    estimated_errors: dict[str, float] | None,
+    estimated_errors: dict[str, LeanUncertainty] | None,
 ) -> tuple[Errors, tuple]:
     """How far lots and tests may be off, and the confidences to hold."""
-    from blend.domain.uncertainty import LeanUncertainty
     from blend.grinder.odds import errors_of, with_floors
-    from blend.tables.uncertainty import read_chance_constraints, read_spread, read_uncertainty
+    from blend.tables.uncertainty import (
+        read_chance_constraints,
+        read_spread,
+        read_uncertainty,
+        with_containers,
+    )
 
     if confidence is None:
         spread = read_spread(folder, case)
-        for lot_id, error in (estimated_errors or {}).items():
-            container = spread[lot_id].container_sd_share if lot_id in spread else 0.0
-            spread[lot_id] = LeanUncertainty(lot_id, error, container)
+        spread |= with_containers(estimated_errors or {}, spread)
         return errors_of(case, spread, read_chance_constraints(folder, case)), ()
     read = read_uncertainty(folder, case, estimated_errors)
     errors = errors_of(case, read.spread, read.chance_constraints)

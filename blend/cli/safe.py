@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,18 +46,19 @@ def case_with_confidence(
 def _with_uncertainty(folder: Path, case: Case, lean: str) -> tuple[Case, UncertaintyRead]:
     """The case with lean as asked for, and what is known of its lots' spread."""
     from blend.cli.lean import case_with_lean, estimated
+    from blend.domain.uncertainty import shared_by_suppliers
     from blend.tables.uncertainty import read_uncertainty
 
     if lean == "stated":
         read = read_uncertainty(folder, case)
         warn_at_end(read.warnings)
+        read = replace(read, spread=shared_by_suppliers(case.lots, read.spread))
         return case_with_lean(folder, case, lean), read
     from blend.lean.estimate import case_with_estimates
 
     estimates = estimated(folder, case).estimates
-    errors = {lot.lot_id: lot.standard_error_share for lot in estimates.lots}
     note_at_end("Lean and its error are as estimated from tests: blend lean FOLDER.")
-    read = read_uncertainty(folder, case, errors)
+    read = read_uncertainty(folder, case, estimates.errors)
     warn_at_end(read.warnings)
     return case_with_estimates(case, estimates), read
 

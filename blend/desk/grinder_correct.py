@@ -15,7 +15,7 @@ from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, page, view, working_or
 from blend.domain.case import Case
-from blend.domain.uncertainty import ASSUMES_INDEPENDENT, SOLVENT_EXTRACTION_SD_SHARE
+from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE, shared_by_suppliers
 from blend.errors import InputRefused, NoPlan, Problem
 from blend.show.amounts import number_words, printable
 from blend.show.shown import ShownColumn, shown_of, shown_table
@@ -81,10 +81,11 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
 
     def done(found: AdjustAnswer) -> Response:
         steps = [[each] for each in found.steps]
+        notes = {"batch": f"Every chance {found.errors}."}
         tables = [
             shown_table(found.headline, [ShownColumn("What to do")], steps),
             *(
-                shown_of(frame, title=_TITLES[name], note=_NOTES.get(name, ""))
+                shown_of(frame, title=_TITLES[name], note=notes.get(name, ""))
                 for name, frame in found.tables.items()
                 if len(frame)
             ),
@@ -113,7 +114,6 @@ _TITLES = {
     "batch": "Before and after",
     "in_the_way": "In the way, and what would bring it into spec without it",
 }
-_NOTES = {"batch": f"Every chance {ASSUMES_INDEPENDENT}."}
 
 
 def _remembered(desk: Desk) -> dict[str, str]:
@@ -158,7 +158,7 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     if read.problems:
         return None
     chance = {p.product_id: p.min_confidence for p in read_chance_constraints(desk.source, case)}
-    spread = read_spread(desk.source, case)
+    spread = shared_by_suppliers(case.lots, read_spread(desk.source, case))
     terms = Terms(
         at_hand=at_hand,
         whole_containers=read.ticked("whole_containers"),

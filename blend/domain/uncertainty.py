@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from math import hypot, sqrt
 from statistics import NormalDist
 
 from blend.domain import columns as col
 from blend.domain.columns import record
+from blend.domain.lots import Lot
 
 MAX_SD_POINTS = 20
 """A standard deviation of more lean points is a slip."""
@@ -16,8 +19,13 @@ MAX_CONFIDENCE = 0.999999
 """Beyond this a normal curve says nothing of real meat."""
 
 ASSUMES_INDEPENDENT = "assumes independent errors"
-"""Printed next to every confidence: lots of one untested supplier may share a bias, and then the
-true confidence is lower."""
+ALLOWS_FOR_SUPPLIERS = "allows for errors shared by a supplier's lots"
+"""One of the two is printed next to every confidence (`errors_words`)."""
+
+SHARED_BY_SUPPLIER = 0.5
+"""Of the variance of a lot's error, what all lots of its supplier share where no estimate from
+tests says: half, so suppliers differ as much as lots of one supplier do. Common practice, no
+source. Lots without a supplier count as one supplier's."""
 
 SOLVENT_EXTRACTION_SD_SHARE = 0.0056
 """Standard error of the official solvent extraction of fat: about 0.56 % (abstract of the
@@ -29,9 +37,13 @@ collaborative study of rapid fat determination, J. AOAC, about 1977; read)."""
 class LeanUncertainty:
     """How far one lot's lean may be off.
 
-    `standard_error_share` is that of the lot's mean lean, one error for all its pounds;
-    `container_sd_share` the spread of its containers around that mean. Both are standard
-    deviations as fractions of 1: 0.01 is one lean point.
+    `standard_error_share` is that of the lot's mean lean, one error for all its pounds, beyond
+    what it shares with other lots; `container_sd_share` the spread of its containers around that
+    mean. Both are standard deviations as fractions of 1: 0.01 is one lean point.
+
+    `shared_error` are the lot's loadings on independent errors of unit variance that all lots
+    have in common, such as the biases of suppliers: in the same order for every lot, zero where a
+    lot has fewer.
     """
 
     lot_id: str = col.identifier("the lot, as in lots.csv")
@@ -46,6 +58,42 @@ class LeanUncertainty:
         name="container_sd_points",
         maximum=MAX_SD_POINTS,
     )
+    shared_error: tuple[float, ...] = ()
+
+    @property
+    def whole_error_share(self) -> float:
+        """Standard error of the lot's mean lean, shared or not."""
+        return hypot(self.standard_error_share, *self.shared_error)
+
+
+def errors_words(errors: Iterable[LeanUncertainty]) -> str:
+    """What a confidence that rests on these errors assumes of them."""
+    is_shared = any(any(each.shared_error) for each in errors)
+    return ALLOWS_FOR_SUPPLIERS if is_shared else ASSUMES_INDEPENDENT
+
+
+def shared_by_suppliers(
+    lots: Iterable[Lot], errors: Mapping[str, LeanUncertainty]
+) -> dict[str, LeanUncertainty]:
+    """The errors with `SHARED_BY_SUPPLIER` of each shared by its supplier's lots, where they do
+    not say themselves what is shared. Every lot keeps its whole error."""
+    first = max((len(each.shared_error) for each in errors.values()), default=0)
+    supplier_of = {lot.lot_id: lot.supplier.casefold() for lot in lots}
+    place = {name: at for at, name in enumerate(dict.fromkeys(supplier_of.values()))}
+
+    def shared(each: LeanUncertainty) -> LeanUncertainty:
+        if each.shared_error or not each.standard_error_share:
+            return each
+        loadings = [0.0] * (first + len(place))
+        own, bias = sqrt(1 - SHARED_BY_SUPPLIER), sqrt(SHARED_BY_SUPPLIER)
+        loadings[first + place[supplier_of[each.lot_id]]] = bias * each.standard_error_share
+        return replace(
+            each,
+            standard_error_share=own * each.standard_error_share,
+            shared_error=tuple(loadings),
+        )
+
+    return {lot_id: shared(each) for lot_id, each in errors.items()}
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from blend.check.adjust import certify_adjustment
 from blend.domain.case import Case
 from blend.domain.certificates import Certified
 from blend.domain.correction import Act, Correction, Held, Obstacle, Reading, Terms
-from blend.domain.uncertainty import ASSUMES_INDEPENDENT, LeanUncertainty
+from blend.domain.uncertainty import ASSUMES_INDEPENDENT, LeanUncertainty, errors_words
 from blend.grinder import correct
 from blend.model.solver import solve_dense
 from blend.output import charts, screen
@@ -59,7 +59,9 @@ def adjust(
     certified.must_be_valid(f"adjustment of {product_id}")
     is_short = correction.act is Act.SHORT
     in_the_way = correct.obstacles(case, product_id, held, reading, terms) if is_short else ()
-    return AdjustAnswer(case, correction, certified, in_the_way)
+    known = uncertainty or {}
+    errors = errors_words(known[lot_id] for lot_id in terms.at_hand if lot_id in known)
+    return AdjustAnswer(case, correction, certified, in_the_way, errors)
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,8 @@ class AdjustAnswer(Answer):
     correction: Correction
     certificate: Certified
     in_the_way: tuple[Obstacle, ...] = ()
+    errors: str = ASSUMES_INDEPENDENT
+    """What its chances assume of errors."""
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -132,7 +136,7 @@ class AdjustAnswer(Answer):
         chance = ""
         if made.reading.sd_share:
             said = _chance(made.sure_before)
-            chance = f" {said[0].upper()}{said[1:]} it is in spec ({ASSUMES_INDEPENDENT})."
+            chance = f" {said[0].upper()}{said[1:]} it is in spec ({self.errors})."
         return (
             f"{self.case.product(made.product_id).name}: {made.held.held_lb:,.0f} lb at {fat:.1%}"
             f" fat ({tests}), {place} its spec of {_range(made)} fat.{chance}"
@@ -158,7 +162,7 @@ class AdjustAnswer(Answer):
             return ["Nothing you have and may use brings it closer."]
         steps.append(
             f"Mix and test again. Expect {_lb(made.finished_lb)} at {made.fat_share:.1%} fat,"
-            f" {_chance(made.sure_after)} it is in spec ({ASSUMES_INDEPENDENT}){self._how_sure}."
+            f" {_chance(made.sure_after)} it is in spec ({self.errors}){self._how_sure}."
         )
         return steps
 
@@ -237,7 +241,7 @@ class AdjustAnswer(Answer):
         made, gap_usd = self.correction, self.certificate.gap_usd
         not_ruled_out = "that nothing comes closer is the solver's word"
         if made.act is Act.NOTHING:
-            said = f"in spec at the confidence asked for ({ASSUMES_INDEPENDENT})"
+            said = f"in spec at the confidence asked for ({self.errors})"
         elif made.act is Act.SHORT:
             said = "no allowed amounts come closer" if math.isfinite(gap_usd) else not_ruled_out
         elif not made.is_as_sure_as_asked:
@@ -255,7 +259,7 @@ class AdjustAnswer(Answer):
         return screen.table(
             self.tables["batch"],
             title="Before and after",
-            note=f"Chance in spec {ASSUMES_INDEPENDENT}; it covers the tests' and the lots' errors,"
+            note=f"Chance in spec {self.errors}; it covers the tests' and the lots' errors,"
             " not that of another test.",
         )
 
@@ -263,7 +267,7 @@ class AdjustAnswer(Answer):
         """Fat before and after, against the spec."""
         made = self.correction
         rows = charts.rows_of(self.tables["batch"])
-        field, title = "fat_percent", f"fat, %; every chance {ASSUMES_INDEPENDENT}"
+        field, title = "fat_percent", f"fat, %; every chance {self.errors}"
         for row in rows:
             row["label"] = f"{row[field]:.2f}%, {_chance(row['chance_in_spec_percent'] / _P)}"
         x = charts.amount(field, title, scale={"zero": False, "padding": 60}, axis={"tickCount": 8})

@@ -43,7 +43,7 @@ from blend.domain.standards import Action
 from blend.domain.uncertainty import LeanUncertainty
 from blend.errors import SolverTrouble
 from blend.model.arrays import Columns, Model, Rows
-from blend.model.chance_constraints import lean_limits
+from blend.model.chance_constraints import lean_limits, loadings
 from blend.model.cone import Cone
 from blend.model.sets import IndexSets, index_sets
 from blend.model.solver import Outcome
@@ -127,6 +127,7 @@ class _Job:
         # An adjustment uses few containers of a lot: their errors are taken as one.
         error = [sqrt(s.standard_error_share**2 + s.container_sd_share**2) for s in spread]
         self.error = np.array(error) * self.mass
+        self.shared = loadings(spread).T * self.mass
 
     @property
     def quantile(self) -> float:
@@ -230,8 +231,13 @@ class _Job:
         ):
             over = np.concatenate((limit * self.mass - self.fat, [limit - self.reading.fat_share]))
             requirement = Requirement(constraint_class, self.product.product_id)
-            if quantile > 0 and scale.any():
-                cones.append(Cone(spread, sign * over, 0.0, quantile, spread, scale, requirement))
+            if quantile > 0 and (scale.any() or self.shared.any()):
+                cones.append(
+                    Cone(
+                        spread, sign * over, 0.0, quantile, spread, scale, requirement,
+                        mixed=add, shared=self.shared,
+                    )
+                )  # fmt: skip
             else:
                 rows.add(requirement, [(spread, sign * over)], 0.0)
         _add_rules(self, columns, rows)
@@ -253,6 +259,8 @@ class _Job:
             finished_lb += pounds_lb * (lean + fat)
             fat_lb += pounds_lb * fat
             variance += (pounds_lb * float(error)) ** 2
+        if len(add):
+            variance += float(((self.shared @ add) ** 2).sum())
         return finished_lb, fat_lb / finished_lb, sqrt(variance) / finished_lb
 
     def _sure(self, fat_share: float, error_share: float) -> float:

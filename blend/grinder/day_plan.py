@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from blend.domain.case import Case
 from blend.domain.plan import Check, Plan, Verdict
 from blend.domain.requirements import ConstraintClass
-from blend.domain.uncertainty import ASSUMES_INDEPENDENT
+from blend.domain.uncertainty import ASSUMES_INDEPENDENT, SHARED_BY_SUPPLIER
 from blend.errors import Caution
 from blend.grinder import plan_frames as frames
 from blend.grinder.odds import ASSUMPTION, Errors, FloorOdds, floor_odds
@@ -276,9 +276,7 @@ class DayPlan(Answer):
         if cut <= 0:
             return screen.table(shown, columns)
         shown = shown.nlargest(lines - 1, "finished_lb").sort_index()
-        return screen.table(
-            shown, columns, note=f"and {counted(cut + 1, 'more product')}: --make"
-        )
+        return screen.table(shown, columns, note=f"and {counted(cut + 1, 'more product')}: --make")
 
     def _taken(self, action: str) -> DataFrame:
         return self.purchases[self.purchases["action"] == action]
@@ -321,7 +319,8 @@ class DayPlan(Answer):
 
     def _odds_lines(self) -> list[str]:
         if self._safe is not None:
-            return [f"Odds: every confidence {ASSUMES_INDEPENDENT}; lots of one supplier may not."]
+            own = "; lots of one supplier may not" * (self.errors.words == ASSUMES_INDEPENDENT)
+            return [f"Odds: every confidence {self.errors.words}{own}."]
         worst = {each.product_id for each in self.odds if each.odds < _SURE_ODDS}
         if not worst:
             return []
@@ -333,7 +332,7 @@ class DayPlan(Answer):
         return [
             f"{which} {counted(len(all_made), 'product')} sit near the lean floor: about "
             f"{percent(1 - lowest, max_decimals=0)} of batches test under spec on {lean} lean "
-            f"({ASSUMES_INDEPENDENT}{self._assumed()}). To hold it: --confidence 95{tests}"
+            f"({self.errors.words}{self._assumed()}). To hold it: --confidence 95{tests}"
         ]
 
     def _assumed(self) -> str:
@@ -438,7 +437,7 @@ class DayPlan(Answer):
     def _make_blocks(self) -> list[Block]:
         note = (
             "Meat at delivered prices. Odds: a batch tests at or above its lean floor;"
-            f" {ASSUMES_INDEPENDENT}{self._assumed()}."
+            f" {self.errors.words}{self._assumed()}."
         )
         columns = ["product", "finished_lb", "short_of_order_lb", "lean_percent"]
         columns += ["min_lean_percent", "target_lean_percent", "max_lean_percent"]
@@ -525,9 +524,8 @@ class DayPlan(Answer):
         columns = ["product", "side", "limit_percent", "lean_percent", "error_points"]
         columns += ["margin_points", "confidence_percent", "asked_percent"]
         note = (
-            f"Confidence {ASSUMES_INDEPENDENT}; lots of one untested supplier may share a bias,"
-            " and then the true confidence is lower. Std. dev. of a batch's tested lean is from"
-            f" lots, containers, mixing and test{self._assumed()}."
+            f"Confidence {self.errors.words}{self._how_shared}. Std. dev. of a batch's tested lean"
+            f" is from lots, containers, mixing and test{self._assumed()}."
         )
         blocks = [Block("Margins off each limit", self._margins(), columns, note)]
         if self._safe.tests or self._safe.tests_stopped:
@@ -542,6 +540,19 @@ class DayPlan(Answer):
             )
         return blocks
 
+    @property
+    def _how_shared(self) -> str:
+        """What stands behind the words."""
+        if self.errors.words == ASSUMES_INDEPENDENT:
+            return (
+                "; lots of one untested supplier may share a bias, and then the true confidence is"
+                " lower"
+            )
+        if self.is_lean_estimated:
+            return ", as estimated from tests"
+        share = percent(SHARED_BY_SUPPLIER, max_decimals=0)
+        return f": {share} of the variance of each lot's error (our assumption)"
+
     def _certificate_blocks(self) -> list[Block]:
         bound = self.plan.certificate.bound
         note = f"The gap is {100 * bound.gap_share:.4f}% of this plan's cost."
@@ -554,7 +565,7 @@ class DayPlan(Answer):
         if self._safe is not None:
             note += (
                 f" {counted(len(self._safe.chance_constraints), 'confidence')} checked exactly"
-                f" ({ASSUMES_INDEPENDENT}); no plan with them costs less than"
+                f" ({self.errors.words}); no plan with them costs less than"
                 f" ${self._safe.any_plan_usd:,.2f}."
             )
         return [Block("How close to the cheapest", frames.certificate(self.plan), note=note)]

@@ -1,6 +1,7 @@
 """Planned batches drawn at random: how often they test out of spec.
 
-Each draw is one day. A lot's own error is drawn once and goes into every batch that holds it;
+Each draw is one day. What lots share, such as a supplier's bias, is drawn once for the day, a
+lot's own error once for every batch that holds it;
 containers, mixing and tests are drawn for every batch. Lean and fat go through the losses
 separately, so that nothing here relies on the plan's own formula. Errors are normal, as in the
 plan: a simulation cannot show whether those of real meat are.
@@ -81,11 +82,14 @@ def draw_batches(
     Raises KeyError for a lot without an entry in `uncertainty`.
     """
     random = np.random.default_rng(seed)
+    known = [uncertainty[lot.lot_id] for lot in case.lots if lot.lot_id in uncertainty]
     lot_errors = {
-        lot.lot_id: random.standard_normal(draws) * uncertainty[lot.lot_id].standard_error_share
-        for lot in case.lots
-        if lot.lot_id in uncertainty
+        each.lot_id: random.standard_normal(draws) * each.standard_error_share for each in known
     }
+    count = max((len(each.shared_error) for each in known), default=0)
+    of_day = random.standard_normal((draws, count))
+    for each in known:
+        lot_errors[each.lot_id] += of_day[:, : len(each.shared_error)] @ np.array(each.shared_error)
     by_product = {each.product_id: each for each in chance_constraints}
     number: dict[str, int] = {}
     simulated = []

@@ -14,6 +14,8 @@ from blend.domain.uncertainty import (
     ChanceConstraint,
     LeanUncertainty,
     Sides,
+    errors_words,
+    shared_by_suppliers,
 )
 
 ASSUMED_LOT_ERROR_SHARE = 0.01
@@ -44,6 +46,11 @@ class Errors:
     """By product; `ASSUMED_BATCH` for others."""
     assumed_lots: tuple[str, ...] = ()
 
+    @property
+    def words(self) -> str:
+        """What confidences that rest on them assume."""
+        return errors_words(self.lots.values())
+
     def constraint(self, product_id: str, confidence: float) -> ChanceConstraint:
         """The floor of a product held with a confidence."""
         batch = self.batches.get(product_id, ASSUMED_BATCH)
@@ -55,15 +62,16 @@ def errors_of(
     known: Mapping[str, LeanUncertainty],
     chance_constraints: Iterable[ChanceConstraint] = (),
 ) -> Errors:
-    """The errors of every lot and product, assumed where neither tests nor tables give one."""
+    """The errors of every lot and product, assumed where neither tests nor tables give one. What
+    a supplier's lots share is assumed too, where no estimate says."""
     assumed = tuple(lot.lot_id for lot in case.usable_lots() if lot.lot_id not in known)
     lots = {lot_id: LeanUncertainty(lot_id, ASSUMED_LOT_ERROR_SHARE, 0.0) for lot_id in assumed}
     batches = {each.product_id: each.batch for each in chance_constraints}
-    return Errors({**lots, **known}, batches, assumed)
+    return Errors(shared_by_suppliers(case.lots, {**lots, **known}), batches, assumed)
 
 
 def floor_odds(case: Case, runs: Iterable[BatchRun], errors: Errors) -> tuple[FloorOdds, ...]:
-    """Odds for every recipe of a plan. They assume independent, normal errors."""
+    """Odds for every recipe of a plan. They assume normal errors."""
     constraints = [errors.constraint(p.product_id, _FLOOR_CONFIDENCE) for p in case.products]
     checks = check_chance_constraints(case, runs, errors.lots, constraints)
     return tuple(

@@ -19,13 +19,13 @@ from blend.domain.case import Case
 from blend.domain.certificates import Certified, ChanceCertificate
 from blend.domain.plan import Plan, PlanCertificate
 from blend.domain.uncertainty import (
-    ASSUMES_INDEPENDENT,
     MAX_CONFIDENCE,
     ChanceCheck,
     ChanceConstraint,
     LeanUncertainty,
     Sides,
     TestValue,
+    errors_words,
 )
 from blend.errors import BlendError, SolverTrouble
 from blend.grinder.plan import make_plan
@@ -164,14 +164,16 @@ class ConfidenceOutOfReach(BlendError):
 
     exit_code = 3
 
-    def __init__(self, chance_constraints: tuple[OutOfReach, ...], is_certain: bool) -> None:
+    def __init__(
+        self, chance_constraints: tuple[OutOfReach, ...], is_certain: bool, words: str = ""
+    ) -> None:
         self.chance_constraints = chance_constraints
         self.is_certain = is_certain
         head = "No plan keeps" if is_certain else "No plan was found that keeps"
         lines = [f"{head} every promise{_BESIDE if chance_constraints else _IN_WHOLE}"]
         lines += [
             f"  - {each.product_id}: at most about {each.reached:.2%} sure of its lean limit "
-            f"{each.side.value}, {each.asked:.2%} asked ({ASSUMES_INDEPENDENT})"
+            f"{each.side.value}, {each.asked:.2%} asked ({words})"
             for each in chance_constraints
         ]
         lines.append(
@@ -347,23 +349,24 @@ def _value_tests(
 def _each_test(chance: ChanceModel, divisible: SafeAnswer, test: OneTest) -> Iterator[TestValue]:
     """What one more test of each lot in the plan saves, and how many would pay.
 
-    A test narrows the lot's error to 1/(1/error² + 1/variance); its mean is taken as it is,
-    since a test is as likely to find the lot leaner as fatter. Program: the linear one.
+    A test narrows the lot's error, and by what they share those of other lots; the lots' means are
+    taken as they are, since a test is as likely to find them leaner as fatter. Program: the
+    linear one.
     """
     sets, x = chance.sets, divisible.answer.x
     used_lb = np.bincount(sets.pair_lot, x[chance.model.use], len(sets.lots))
-    cost, reference = chance.model.cost, chance.reference
-    for index in np.flatnonzero((used_lb > _USED_LB) & (chance.error > 0)):
+    cost = chance.model.cost
+    whole_error = np.sqrt(chance.error**2 + (chance.shared**2).sum(1))
+    for index in np.flatnonzero((used_lb > _USED_LB) & (whole_error > 0)):
         variance = test.variance(float(chance.container_sd[index]))
         if variance == 0:
             continue
-        usd, errors = [divisible.answer.objective], [float(chance.error[index])]
+        usd, errors = [divisible.answer.objective], [float(whole_error[index])]
+        error, shared = chance.error, chance.shared
         while len(usd) <= _MAX_TESTS:
-            error = chance.error.copy()
-            error[index] = sqrt(1 / (1 / errors[-1] ** 2 + 1 / variance))
-            chance.refer_to(reference, error)
-            usd.append(float(cost @ chance.conic.find()))
-            errors.append(float(error[index]))
+            error, shared = after_test(error, shared, int(index), variance)
+            usd.append(float(cost @ chance.find_with(error, shared)))
+            errors.append(float(np.linalg.norm(shared[index])))
             if usd[-2] - usd[-1] <= test.cost_usd:
                 break
         saved = [before - after for before, after in pairwise(usd)]
@@ -375,6 +378,27 @@ def _each_test(chance: ChanceModel, divisible: SafeAnswer, test: OneTest) -> Ite
             tests_that_pay=sum(usd > test.cost_usd for usd in saved),
             test_cost_usd=test.cost_usd,
         )
+
+
+def after_test(
+    error: np.ndarray, shared: np.ndarray, index: int, variance: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Own errors and loadings of lots once one of them is tested with this variance.
+
+    The covariance C becomes C − c c' / (C_ii + variance), c its column of the lot: the loadings
+    times a symmetric root of 1 − a a' / (a'a + variance), a those of the lot, to which its own
+    error is added as one more.
+    """
+    own = np.zeros((len(error), 1))
+    own[index] = error[index]
+    shared, error = np.hstack((shared, own)), error.copy()
+    error[index] = 0.0
+    lot = shared[index]
+    square = float(lot @ lot)
+    if square == 0:
+        return error, shared
+    share = (1 - sqrt(variance / (square + variance))) / square
+    return error, shared - share * np.outer(shared @ lot, lot)
 
 
 def _gap_share(case: Case, whole: ChanceModel) -> float:
@@ -468,4 +492,5 @@ def _out_of_reach(chance: ChanceModel, divisible: SafeAnswer) -> ConfidenceOutOf
         asked = 1 - side.chance_constraint.max_out_of_side_share
         lacking[at] = OutOfReach(side.chance_constraint.product_id, side.side, asked, reached)
     is_certain = bool((min_lacking(chance) > _MIN_LB).any())
-    return ConfidenceOutOfReach(tuple(lacking.values()), is_certain)
+    words = errors_words(chance.uncertainty.values())
+    return ConfidenceOutOfReach(tuple(lacking.values()), is_certain, words)

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 from blend.domain.case import Case
 from blend.domain.plan import BatchRun
 from blend.domain.uncertainty import (
-    ASSUMES_INDEPENDENT,
+    ALLOWS_FOR_SUPPLIERS,
     ChanceConstraint,
     LeanUncertainty,
     Sides,
+    errors_words,
 )
 from blend.grinder.draws import DRAWS, SimulatedRun, Simulation, draw_batches
 from blend.output import charts, screen
@@ -58,16 +59,18 @@ def simulate(
         draw_batches(case, each, uncertainty, asked, draws=draws, seed=seed)
         for each in (runs, average_runs)
     ]
-    return SimulateAnswer(case, *drawn)
+    return SimulateAnswer(case, *drawn, errors_words(uncertainty.values()))
 
 
 @dataclass(frozen=True)
 class SimulateAnswer(Answer):
-    """Shares of drawn batches out of spec; the draws assume independent errors too."""
+    """Shares of drawn batches out of spec."""
 
     case: Case
     confident: Simulation
     average: Simulation
+    errors: str
+    """What the draws assume of errors."""
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -112,9 +115,9 @@ class SimulateAnswer(Answer):
         beside = confident.merge(on_average, how="left", on=keys)
         title = f"Batches that would test out of spec, {self.confident.draws:,} simulated days"
         note = (
-            f"Low, high: 95% (Wilson). The simulation {ASSUMES_INDEPENDENT} too, so it does not"
-            " show a bias that a supplier's lots share. A lot's own error is in all batches of its"
-            f" day, so bad batches come together. Seed {self.confident.seed}."
+            f"Low, high: 95% (Wilson). The simulation {self.errors}{self._not_shown}. The error of"
+            " a lot is in all batches of its day, so bad batches come together."
+            f" Seed {self.confident.seed}."
         )
         columns = [
             "product", "limit", "limit_percent", "out_percent", "low_percent", "high_percent",
@@ -125,6 +128,11 @@ class SimulateAnswer(Answer):
             sections,
             {"plans": self._plans},
         )
+
+    @property
+    def _not_shown(self) -> str:
+        is_shown = self.errors == ALLOWS_FOR_SUPPLIERS
+        return "" if is_shown else ", so it does not show a bias that a supplier's lots share"
 
     def _plans(self) -> str:
         columns = ["plan", "product", "limit", "mean_percent", "std_dev_points", "out_percent"]
@@ -172,7 +180,7 @@ class SimulateAnswer(Answer):
             "Tested fat of planned batches, simulated",
             rows,
             {"facet": charts.name("out"), "columns": 3, "spec": panel},
-            subtitle=f"{self.confident.draws:,} days; {ASSUMES_INDEPENDENT}. Orange: the limits.",
+            subtitle=f"{self.confident.draws:,} days; {self.errors}. Orange: the limits.",
             resolve={"scale": {"x": "independent"}},
         )
 

@@ -10,6 +10,7 @@ from statistics import NormalDist, fmean, variance
 from blend.domain.case import Case
 from blend.domain.evidence import LeanMethod, LeanTest
 from blend.domain.lots import Lot
+from blend.domain.uncertainty import LeanUncertainty
 
 CONFIDENCE_SHARE = 0.95
 DEVIATIONS_EACH_WAY = NormalDist().inv_cdf(0.5 + CONFIDENCE_SHARE / 2)
@@ -41,6 +42,10 @@ class LotEstimate:
     """Mean of its own tests, weighted by precision; None where there are none."""
     own_weight: float
     """Weight of its own tests, 0 to 1; the rest is its supplier's history."""
+    own_error_share: float
+    """What of `standard_error_share` no other lot has."""
+    shared_error: tuple[float, ...]
+    """The rest, as loadings on errors shared with other lots (`blend.lean.joint`)."""
     contradiction: float | None
     """Standard errors by which its tests are below what all other lots' tests predict (positive:
     the statement is too lean); None without tests or without others."""
@@ -110,6 +115,14 @@ class LeanEstimates:
     suppliers: tuple[SupplierScore, ...]
     components: Components
 
+    @property
+    def errors(self) -> dict[str, LeanUncertainty]:
+        """By lot, with what lots share; of containers they know nothing."""
+        return {
+            each.lot_id: LeanUncertainty(each.lot_id, each.own_error_share, 0.0, each.shared_error)
+            for each in self.lots
+        }
+
     def lot(self, lot_id: str) -> LotEstimate:
         return next(each for each in self.lots if each.lot_id == lot_id)
 
@@ -140,6 +153,7 @@ def estimate_lots(
     import numpy as np
 
     from blend.lean.hierarchy import Fit, Groups, half_normal_steps
+    from blend.lean.joint import joint_errors
 
     tested = _tested_lots(tests, methods)
     names = {each.supplier.casefold(): each.supplier for each in tested}
@@ -155,11 +169,23 @@ def estimate_lots(
     )
     place_of = {each.lot_id: place for place, each in enumerate(tested)}
 
-    def lot_estimate(lot: Lot) -> LotEstimate:
+    def own_tests(lot: Lot) -> tuple[_TestedLot | None, str, tuple[float, float] | None]:
+        """Its tests, its supplier, and the mean and variance of its tests."""
         place = place_of.get(lot.lot_id)
-        own = None if place is None else tested[place]
-        supplier = lot.supplier if own is None else own.supplier
-        reading = None if own is None else (own.overstated_share, own.variance)
+        if place is None:
+            return None, lot.supplier, None
+        own = tested[place]
+        return own, own.supplier, (own.overstated_share, own.variance)
+
+    names_today = [own_tests(lot)[1].casefold() for lot in case.lots]
+    joint = joint_errors(
+        fit,
+        [number_of.get(name, name) for name in names_today],
+        [own_tests(lot)[2] for lot in case.lots],
+    )
+
+    def lot_estimate(lot: Lot, own_error: float, shared: list[float]) -> LotEstimate:
+        own, supplier, reading = own_tests(lot)
         over = fit.lot(number_of.get(supplier.casefold()), reading)
         return LotEstimate(
             lot_id=lot.lot_id,
@@ -170,7 +196,9 @@ def estimate_lots(
             tests=0 if own is None else own.tests,
             tested_lean=None if own is None else lot.lean - own.overstated_share,
             own_weight=0.0 if own is None else fit.own_weight(own.variance),
-            contradiction=None if place is None else fit.contradiction(place),
+            own_error_share=own_error,
+            shared_error=tuple(shared),
+            contradiction=None if own is None else fit.contradiction(place_of[lot.lot_id]),
         )
 
     def score(key: str, number: int) -> SupplierScore:
@@ -189,7 +217,7 @@ def estimate_lots(
     mean, between, within = fit.mean(), fit.spread_between(), fit.spread_within()
     scores = [score(key, number) for key, number in number_of.items()]
     return LeanEstimates(
-        lots=tuple(lot_estimate(lot) for lot in case.lots),
+        lots=tuple(map(lot_estimate, case.lots, joint.own_sd.tolist(), joint.factors.tolist())),
         suppliers=tuple(sorted(scores, key=lambda each: (-each.bias_share, each.supplier))),
         components=Components(
             *(Spread(each.mean, each.deviation) for each in (mean, between, within))

@@ -35,10 +35,11 @@ class JointErrors:
 
     @cached_property
     def factors(self) -> Array:
-        """(lots, groups): loadings on independent factors of unit variance."""
-        values, vectors = np.linalg.eigh(self.covariance)
+        """(lots, groups with a lot): loadings on independent factors of unit variance."""
+        groups, place = np.unique(self.group, return_inverse=True)
+        values, vectors = np.linalg.eigh(self.covariance[np.ix_(groups, groups)])
         root = vectors * np.sqrt(np.maximum(values, 0.0))
-        return self.loading[:, None] * root[self.group]
+        return self.loading[:, None] * root[place]
 
     @property
     def lot_covariance(self) -> Array:

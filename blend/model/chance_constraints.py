@@ -4,13 +4,15 @@ for it.
 For a batch that holds b pounds of each lot, let w be the finished lean that a pound gains over
 the limit when the lot is leaner by 1, se the standard error of the lot's lean, s the spread of
 its containers of q pounds, v the finished pounds, e the spread by mixing and test. With errors
-that are normal and independent, finished lean less the limit's share of finished pounds has
+that are normal, finished lean less the limit's share of finished pounds has
 
-    variance = Σ w² (se² b² + s² h) + e² v²,    h = the sum of squares of the pounds that came
-                                                    from each container, at most b · min(b, q)
+    variance = Σ w² (se² b² + s² h) + Σ u² + e² v²,    h = the sum of squares of the pounds that
+                                                    came from each container, at most b · min(b, q)
 
-and a batch is on the right side with probability Φ(mean / √variance): a second-order cone except
-for the term s² b q, which is concave in b under the root. Two convex functions replace it.
+with one u = Σ w l b for each error that lots share, l their loadings on it (all other errors are
+independent), and a batch is on the right side with probability Φ(mean / √variance): a second-order
+cone except for the term s² b q, which is concave in b under the root. Two convex functions
+replace it.
 
 - `b q <= q b² / 2β + q β / 2` for any β > 0, equal at b = β: more variance than there is, so that
   the plan meets its chance constraint. β is the lot's pounds in the batch of the last solution, and
@@ -27,7 +29,8 @@ that of the last solution, in the whole one k is a column of its own.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -110,26 +113,32 @@ class ChanceModel:
     ) -> None:
         sets = model.sets
         self.sets = sets
+        self.uncertainty = uncertainty
         self.is_whole = "batches" in model.names
         self.chance = tuple(_chance(sets, chance_constraints))
         self._retained = sets.retained()
         none = LeanUncertainty("", 0.0, 0.0)
         spread = [uncertainty.get(lot.lot_id, none) for lot in sets.lots]
         self.error = np.array([each.standard_error_share for each in spread])
+        self.shared = loadings(spread)
         self.container_sd = np.array([each.container_sd_share for each in spread])
         self.container_lb = np.array([lot.container_lb or np.inf for lot in sets.lots])
         self.reference = reference
         self.model = _with_columns(model, len(self.chance))
-        cones = [self._cone(at, self.error) for at in range(len(self.chance))]
-        self.conic = ConicLinear(self.model, cones)
+        self.conic = ConicLinear(self.model, [self._cone(at) for at in range(len(self.chance))])
 
-    def refer_to(self, reference: Reference | None, error: np.ndarray | None = None) -> None:
-        """Compute variance for other batches, or with other standard errors of the lots; None is
-        the lowest variance there can be."""
+    def refer_to(self, reference: Reference | None) -> None:
+        """Compute variance for other batches; None is the lowest variance there can be."""
         self.reference = reference
         for at in range(len(self.chance)):
-            scale = self._scale(at, self.error if error is None else error)
-            self.conic.set_scale(at, scale)
+            self.conic.set_scale(at, self._scale(at))
+
+    def find_with(self, error: np.ndarray, shared: np.ndarray) -> np.ndarray:
+        """The optimum around the same batches if lots had other errors, their own and shared."""
+        other = copy(self)
+        other.error, other.shared = error, shared
+        cones = [other._cone(at) for at in range(len(self.chance))]
+        return ConicLinear(self.model, cones).find()
 
     def keep_off(self, at: int, headroom_lb: float) -> None:
         """Tighten one cone by so many pounds of lean."""
@@ -159,20 +168,25 @@ class ChanceModel:
 
     # The cone of one side of one chance constraint
 
-    def _cone(self, at: int, error: np.ndarray) -> Cone:
+    def _cone(self, at: int) -> Cone:
         chance, sets = self.chance[at], self.sets
         pairs = sets.pairs_of(chance.blend)
         over = sets.kept_lean[pairs] - chance.limit_share * sets.kept_mass[pairs]
         below = chance.side is Sides.BELOW
         product = sets.products[sets.blends.product[chance.blend]]
         lacking = self.model.names["lacking"].start + at
+        lots = sets.pair_lot[pairs]
+        gain = self._gain(lots, int(sets.blends.product[chance.blend]), chance.limit_share)
+        shared = (self.shared[lots] * gain[:, None]).T
         return Cone(
             columns=np.append(self._use(chance.blend), lacking),
             values=np.append(over if below else -over, 1.0),
             minimum=0.0,
             factor=chance.chance_constraint.quantile,
             spread=self._spread_columns(chance.blend),
-            scale=self._scale(at, error),
+            scale=self._scale(at),
+            mixed=self._use(chance.blend),
+            shared=shared[shared.any(1)],
             requirement=Requirement(
                 ConstraintClass.LEAN_MIN if below else ConstraintClass.LEAN_MAX, product.product_id
             ),
@@ -191,14 +205,14 @@ class ChanceModel:
         count = names["batches"].start + blend
         return np.concatenate((self._use(blend), [finished, count]))
 
-    def _scale(self, at: int, error: np.ndarray) -> np.ndarray:
+    def _scale(self, at: int) -> np.ndarray:
         chance, sets = self.chance[at], self.sets
         pairs = sets.pairs_of(chance.blend)
         lots = sets.pair_lot[pairs]
         index = sets.blends.product[chance.blend]
         weight = self._gain(lots, index, chance.limit_share)
         of_square, fixed = self._containers(pairs, sets.products[index], index)
-        scale = weight * np.sqrt(error[lots] ** 2 + of_square)
+        scale = weight * np.sqrt(self.error[lots] ** 2 + of_square)
         fixed_lb2 = float(fixed @ weight**2)
         variance = chance.chance_constraint.batch.variance
         if self.is_whole:
@@ -421,6 +435,15 @@ def _chance(
                 yield ChanceBlend(
                     chance_constraint, side, int(blend), minimum if side is Sides.BELOW else maximum
                 )
+
+
+def loadings(spread: Sequence[LeanUncertainty]) -> np.ndarray:
+    """Lots × errors that they share."""
+    count = max((len(each.shared_error) for each in spread), default=0)
+    found = np.zeros((len(spread), count))
+    for row, each in zip(found, spread, strict=True):
+        row[: len(each.shared_error)] = each.shared_error
+    return found
 
 
 def _with_columns(model: Model, sides: int) -> Model:

@@ -2,13 +2,15 @@
 
 A cone asks that a linear reading keep a distance from its least:
 
-    values · x − least >= factor × ‖ scale · x ‖
+    values · x − least >= factor × ‖ scale · x, shared x ‖
+
+where `shared` are terms of several columns each, as errors that lots have in common bring.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -23,7 +25,8 @@ linear solver itself leaves of a row."""
 
 @dataclass(frozen=True)
 class Cone:
-    """`values` · x[`columns`] − `least` >= `factor` × norm of `scale` · x[`spread`]."""
+    """`values` · x[`columns`] − `minimum` >= `factor` × norm of `scale` · x[`spread`] and `shared`
+    x[`mixed`]."""
 
     columns: np.ndarray
     values: np.ndarray
@@ -32,9 +35,16 @@ class Cone:
     spread: np.ndarray
     scale: np.ndarray
     requirement: Requirement | None = None
+    mixed: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
+    shared: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
+    """Terms × columns of `mixed`."""
 
     def norm(self, x: np.ndarray) -> float:
-        return float(np.linalg.norm(self.scale * x[self.spread]))
+        return float(np.linalg.norm(np.append(self.scale * x[self.spread], self.mix(x))))
+
+    def mix(self, x: np.ndarray) -> np.ndarray:
+        """The terms of several columns each."""
+        return self.shared @ x[self.mixed]
 
     def lacks(self, x: np.ndarray) -> float:
         """How far the reading is from where it must be; zero or below when it is inside."""

@@ -44,7 +44,7 @@ def conic_point(model: Model, cones: Sequence[Cone]) -> np.ndarray | None:
         below += [-rows[at_least], rows[at_most]]
         below_at_most += [-lower[at_least], upper[at_most]]
     curved = [_rows_of(cone, count) for cone in cones]
-    right = [np.concatenate(([-cone.minimum], np.zeros(len(cone.spread)))) for cone in cones]
+    right = [np.append(-cone.minimum, np.zeros(_terms(cone))) for cone in cones]
     settings = clarabel.DefaultSettings()
     settings.verbose = False
     settings.max_threads = 1
@@ -57,7 +57,7 @@ def conic_point(model: Model, cones: Sequence[Cone]) -> np.ndarray | None:
         [
             clarabel.ZeroConeT(sum(map(len, equal_to))),
             clarabel.NonnegativeConeT(sum(map(len, below_at_most))),
-            *(clarabel.SecondOrderConeT(1 + len(cone.spread)) for cone in cones),
+            *(clarabel.SecondOrderConeT(1 + _terms(cone)) for cone in cones),
         ],
         settings,
     )
@@ -72,8 +72,15 @@ def _rows_of(cone: Cone, count: int):
     """Reading less least, then the norm's terms times the factor, as rows of the library."""
     from scipy import sparse
 
-    size = len(cone.spread)
-    row = np.concatenate((np.zeros(len(cone.columns), int), 1 + np.arange(size)))
-    column = np.concatenate((cone.columns, cone.spread))
-    value = -np.concatenate((cone.values, cone.factor * cone.scale))
-    return sparse.csr_matrix((value, (row, column)), shape=(1 + size, count))
+    size, shared = len(cone.spread), len(cone.shared)
+    of_shared = 1 + size + np.repeat(np.arange(shared), len(cone.mixed))
+    row = np.concatenate((np.zeros(len(cone.columns), int), 1 + np.arange(size), of_shared))
+    column = np.concatenate((cone.columns, cone.spread, np.tile(cone.mixed, shared)))
+    value = -np.concatenate(
+        (cone.values, cone.factor * cone.scale, cone.factor * cone.shared.ravel())
+    )
+    return sparse.csr_matrix((value, (row, column)), shape=(1 + _terms(cone), count))
+
+
+def _terms(cone: Cone) -> int:
+    return len(cone.spread) + len(cone.shared)

@@ -5,7 +5,8 @@ each piece is cut by tangents of its own (the disaggregated form: Vielma, Dunnin
 Lubin, "Extended formulations in mixed integer conic quadratic programming", Mathematical
 Programming Computation 9, 2017). A tangent of y²/T at the ratio r = y/T is w ≥ 2 r y − r² T: it
 holds for every T and, with pieces kept in units of the first scale, for every later scale and
-factor, so that cuts are kept over all changes. The cut program contains the cones, so its
+factor, so that cuts are kept over all changes. A term of several columns gets a free column of
+its own, equal to it, and is cut in that. The cut program contains the cones, so its
 optimum is a lower bound; a solve with tightened limits gives a feasible point.
 """
 
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from blend.domain.requirements import ConstraintClass, Requirement
 from blend.errors import SolverTrouble
 from blend.model.arrays import Model, SparseColumns, SparseRows
 from blend.model.cone import Cone, holds
@@ -30,6 +32,8 @@ _MIN_RATIO = 3e-5
 """Pieces below this share of the norm get no cut: the solver drops entries near its square."""
 _MIN_SCALE = 1e-4
 _MAX_ROUNDS = 100
+_SHARED_ROW = Requirement(ConstraintClass.MASS)
+"""A definition like a balance of mass: no rounding may bend it."""
 
 
 @dataclass(frozen=True)
@@ -58,9 +62,15 @@ class _Block:
 
     norm: int
     pieces: np.ndarray
+    shared: np.ndarray
+    """The free columns of the terms of several columns; their rows are `shared_rows`."""
     reading_row: int
     sum_row: int
+    shared_rows: np.ndarray
+    terms: np.ndarray
+    """The column of each piece's term: those of the spread, then `shared`."""
     first_scale: np.ndarray
+    """Of each piece; one for `shared`."""
 
 
 @dataclass
@@ -178,7 +188,7 @@ class ConicLinear:
         base, linear = self._extended, self.linear
         matrix = replace(base.matrix, value=base.matrix.value.copy())
         for block, cone in zip(self._blocks, self.cones, strict=True):
-            _put(matrix, block.sum_row, block.pieces, (cone.scale / block.first_scale) ** 2)
+            _put(matrix, block.sum_row, block.pieces, _weights(cone, block))
         rows = len(base.row_lower)
         return replace(
             base,
@@ -212,8 +222,9 @@ class ConicLinear:
         for block, cone in zip(self._blocks, self.cones, strict=True):
             norm = cone.norm(x)
             full[block.norm] = norm
+            full[block.shared] = cone.mix(x)
             if norm > 0:
-                full[block.pieces] = (block.first_scale * x[cone.spread]) ** 2 / norm
+                full[block.pieces] = (block.first_scale * full[block.terms]) ** 2 / norm
         return full
 
     def _is_nearly_held(self, x: np.ndarray, lacks: np.ndarray) -> bool:
@@ -254,7 +265,7 @@ class ConicLinear:
             norm = cone.norm(full)
             if cone.lacks(full) <= 0 or norm == 0:
                 continue
-            reading = block.first_scale * full[cone.spread]
+            reading = block.first_scale * full[block.terms]
             ratio = reading / norm
             violation = 2 * ratio * reading - ratio**2 * full[block.norm] - full[block.pieces]
             added.append((index, np.where(violation > 1e-10 * norm, ratio, 0.0)))
@@ -265,7 +276,7 @@ class ConicLinear:
         norms = [cone.norm(x) for cone in self.cones]
         self._keep(
             [
-                (index, block.first_scale * x[cone.spread] / norms[index])
+                (index, block.first_scale * _terms(cone, x) / norms[index])
                 for index, (cone, block) in enumerate(zip(self.cones, self._blocks, strict=True))
                 if norms[index] > 0
             ]
@@ -275,10 +286,10 @@ class ConicLinear:
         """Add the tangents of some cones at the ratios of their pieces; how many."""
         first, columns, values = len(self._cuts.cone), [], []
         for index, ratio in ratios:
-            cone, block = self.cones[index], self._blocks[index]
+            block = self._blocks[index]
             at = np.flatnonzero(np.abs(ratio) > _MIN_RATIO)
             norm = np.full(len(at), block.norm)
-            columns.append(np.column_stack((block.pieces[at], cone.spread[at], norm)))
+            columns.append(np.column_stack((block.pieces[at], block.terms[at], norm)))
             slope = -2 * ratio[at] * block.first_scale[at]
             values.append(np.column_stack((np.ones(len(at)), slope, ratio[at] ** 2)))
             self._cuts.cone += [index] * len(at)
@@ -297,16 +308,38 @@ class ConicLinear:
 # The program with its norms and pieces ---------------------------------------------------------
 
 
+def _terms(cone: Cone, x: np.ndarray) -> np.ndarray:
+    return np.append(x[cone.spread], cone.mix(x))
+
+
+def _weights(cone: Cone, block: _Block) -> np.ndarray:
+    """Of the pieces in their sum."""
+    return (np.append(cone.scale, np.ones(len(cone.shared))) / block.first_scale) ** 2
+
+
 def _blocks(model: Model, cones: Sequence[Cone]) -> list[_Block]:
-    """After the program's own columns each cone has its norm, then its pieces; after its
-    rows each has its reading, then the sum of its pieces."""
+    """After the program's own columns each cone has its norm, its pieces, then its terms of several
+    columns; after its rows each has its reading, the sum of its pieces, then those terms."""
     blocks = []
     column, row = len(model.cost), len(model.row_lower)
     for cone in cones:
-        pieces = column + 1 + np.arange(len(cone.spread))
+        count = len(cone.shared)
+        pieces = column + 1 + np.arange(len(cone.spread) + count)
+        shared = column + 1 + len(pieces) + np.arange(count)
         first_scale = np.maximum(np.abs(cone.scale), _MIN_SCALE)
-        blocks.append(_Block(column, pieces, row, row + 1, first_scale))
-        column, row = column + 1 + len(pieces), row + 2
+        blocks.append(
+            _Block(
+                norm=column,
+                pieces=pieces,
+                shared=shared,
+                reading_row=row,
+                sum_row=row + 1,
+                shared_rows=row + 2 + np.arange(count),
+                terms=np.append(cone.spread, shared),
+                first_scale=np.append(first_scale, np.ones(count)),
+            )
+        )
+        column, row = column + 1 + len(pieces) + count, row + 2 + count
     return blocks
 
 
@@ -316,20 +349,30 @@ def _extended(model: Model, cones: Sequence[Cone], blocks: Sequence[_Block]) -> 
         for row, columns, values in (
             (block.reading_row, cone.columns, cone.values),
             (block.reading_row, [block.norm], [-cone.factor]),
-            (block.sum_row, block.pieces, (cone.scale / block.first_scale) ** 2),
+            (block.sum_row, block.pieces, _weights(cone, block)),
             (block.sum_row, [block.norm], [-1.0]),
         ):
             entries.append((np.full(len(columns), row), np.asarray(columns), np.asarray(values)))
-    sides = [side for cone in cones for side in ((cone.minimum, np.inf), (-np.inf, 0.0))]
+        for row, term, loading in zip(block.shared_rows, block.shared, cone.shared, strict=True):
+            used = np.flatnonzero(loading)
+            columns, values = np.append(cone.mixed[used], term), np.append(loading[used], -1.0)
+            entries.append((np.full(len(columns), row), columns, values))
+    sides, requirements = [], []
+    for cone in cones:
+        sides += [(cone.minimum, np.inf), (-np.inf, 0.0), *[(0.0, 0.0)] * len(cone.shared)]
+        requirements += [cone.requirement] * 2 + [_SHARED_ROW] * len(cone.shared)
     lower, upper = np.array(sides, float).reshape(-1, 2).T
-    return model.extended(
-        sum(1 + len(block.pieces) for block in blocks),
+    extended = model.extended(
+        sum(1 + len(block.pieces) + len(block.shared) for block in blocks),
         entries,
         row_lower=lower,
         row_upper=upper,
-        requirements=[cone.requirement for cone in cones for _ in range(2)],
+        requirements=requirements,
         name="norms and pieces",
     )
+    for block in blocks:
+        extended.lower[block.shared] = -np.inf
+    return extended
 
 
 def _put(matrix: SparseColumns, row: int, columns: np.ndarray, values: np.ndarray) -> None:

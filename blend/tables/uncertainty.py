@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from blend.domain.case import Case
 from blend.domain.columns import made
@@ -25,14 +25,14 @@ class UncertaintyRead:
 
 
 def read_uncertainty(
-    source: Source, case: Case, estimated: Mapping[str, float] | None = None
+    source: Source, case: Case, estimated: Mapping[str, LeanUncertainty] | None = None
 ) -> UncertaintyRead:
     """Read confidence and lean_spread of a case; no chance constraint without such a table.
 
-    `estimated` are standard errors of lots' lean by lot_id; they replace those of the table, as
-    they belong to the lean estimated with them. Every usable lot that may go into such a
-    product needs its row. Raise InputRefused with all problems; raise FileTrouble for what
-    cannot be opened.
+    `estimated` are errors of lots' lean by lot_id; they replace those of the table, as they belong
+    to the lean estimated with them, but for the spread of containers. Every usable lot that may
+    go into such a product needs its row. Raise InputRefused with all problems; raise FileTrouble
+    for what cannot be opened.
     """
     sheets = _sheets(source, case, *CONFIDENCE_TABLES)
     confidence = sheets.get("confidence")
@@ -80,18 +80,32 @@ def _sheets(source: Source, case: Case, *names: str) -> Sheets:
     return sheets
 
 
-def _spread_of(sheet: Sheet | None, estimated: Mapping[str, float]) -> dict[str, LeanUncertainty]:
+def with_containers(
+    estimated: Mapping[str, LeanUncertainty], spread: Mapping[str, LeanUncertainty]
+) -> dict[str, LeanUncertainty]:
+    """Estimated errors with the spread of containers, where that is known."""
+    return {
+        lot_id: replace(each, container_sd_share=spread[lot_id].container_sd_share)
+        if lot_id in spread
+        else each
+        for lot_id, each in estimated.items()
+    }
+
+
+def _spread_of(
+    sheet: Sheet | None, estimated: Mapping[str, LeanUncertainty]
+) -> dict[str, LeanUncertainty]:
     """The lots' spread; a blank standard error that no estimate fills is a problem."""
     known: dict[str, LeanUncertainty] = {}
     for row in () if sheet is None else sheet.whole_rows():
         own = made(LeanUncertainty, row.values)
-        error = estimated.get(own.lot_id, own.standard_error_share)
-        if error is None and sheet is not None:
+        is_blank = row.values["standard_error_points"] is None
+        if is_blank and own.lot_id not in estimated and sheet is not None:
             hint = "Enter lean points, or use --lean estimated to take them from tests."
             sheet.refuse(row.number, "standard_error_points", "blank", hint=hint)
         else:
-            known[own.lot_id] = LeanUncertainty(own.lot_id, error, own.container_sd_share)
-    return known
+            known[own.lot_id] = own
+    return {**known, **with_containers(estimated, known)}
 
 
 def _check_every_lot(

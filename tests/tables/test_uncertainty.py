@@ -53,8 +53,10 @@ def test_no_table_is_no_chance_constraint(folder):
 def test_estimates_count_before_the_table_which_may_leave_them_blank(folder):
     rows = ALL_LOTS.replace("fresh 50s,0.6", "fresh 50s,")
     path = folder(f"{CONFIDENCE}eighty,0.975,,,\n", SPREAD + rows)
-    read = read_uncertainty(path, CASE, {"fresh 50s": 0.011, "fresh 73s": 0.5})
-    assert read.spread["fresh 50s"].standard_error_share == 0.011
+    errors = {"fresh 50s": 0.011, "fresh 73s": 0.5}
+    estimated = {name: LeanUncertainty(name, error, 0.0, (0.01,)) for name, error in errors.items()}
+    read = read_uncertainty(path, CASE, estimated)
+    assert read.spread["fresh 50s"] == LeanUncertainty("fresh 50s", 0.011, 0.012, (0.01,))
     assert read.spread["fresh 73s"].standard_error_share == 0.5
     assert read.spread["fresh 81s"].standard_error_share == 0.006
     (problem,) = problems_of(path, CASE)
