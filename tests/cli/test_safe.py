@@ -45,7 +45,6 @@ def plan(folder, *options):
 def test_a_plan_with_confidence_shows_margins_and_which_tests_pay(folder):
     result = plan(folder, "--confidence", "table", "--test-cost", "5", "--margins")
     assert result.exit_code == 0, result.output
-    assert "assumes independent errors" in result.output
     assert "What one more test of a lot saves" in result.output
     without = plan(folder, "--confidence", "table", "--margins").output
     assert "Margins off each limit" in without and "one more test" not in without

@@ -78,7 +78,9 @@ def test_cuts_and_library_agree_and_lots_that_share_cost_more(known, sides):
 
 def test_a_plan_of_one_suppliers_lots_costs_more_than_of_independent_ones():
     usd = [
-        solve_chance(ChanceModel(build_model(CASE), known, chance_constraints(0.95))).answer.objective
+        solve_chance(
+            ChanceModel(build_model(CASE), known, chance_constraints(0.95))
+        ).answer.objective
         for known in (spread(), of_one_supplier())
     ]
     assert usd[1] > usd[0] + 10
@@ -102,7 +104,9 @@ def test_the_printed_plan_keeps_its_confidence_and_its_floor_is_certified(known,
 
 def test_the_check_adds_up_what_lots_share_before_it_squares():
     pounds = {"fresh 73s": 2000.0, "fresh 90s": 2000.0}
-    run = BatchRun("eighty", 1, tuple(Ingredient(*each, None) for each in pounds.items()), 4000.0, 0.815)
+    run = BatchRun(
+        "eighty", 1, tuple(Ingredient(*each, None) for each in pounds.items()), 4000.0, 0.815
+    )
     known = {lot_id: LeanUncertainty(lot_id, 0.003, 0.0, (0.004,)) for lot_id in pounds}
     asked = ChanceConstraint("eighty", 0.9)
     (found,) = check_chance_constraints(CASE, [run], known, [asked])
@@ -124,7 +128,9 @@ def test_a_test_narrows_every_lot_that_shares_the_error():
     after_error, after_shared = after_test(error, shared, 0, 1e-5)
     after = after_shared @ after_shared.T + np.diag(after_error**2)
     column = before[:, 0]
-    assert after == pytest.approx(before - np.outer(column, column) / (before[0, 0] + 1e-5), abs=1e-12)
+    assert after == pytest.approx(
+        before - np.outer(column, column) / (before[0, 0] + 1e-5), abs=1e-12
+    )
     assert after[1, 1] < before[1, 1] and after[2, 2] == before[2, 2]
 
 
