@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import operator
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
@@ -264,6 +264,26 @@ class PlanPounds:
     def made_batches(self, product: Product) -> list[Blend]:
         """One batch of each run of the product that weighs anything."""
         return [b for b in self.batches[product.product_id] if b.finished.value]
+
+    def check_shares(
+        self,
+        rule: Rule,
+        of: Callable[[Part], Fraction],
+        min_class: str,
+        max_class: str,
+    ) -> Iterator[Check]:
+        """The checks of a rule's least and greatest share of finished pounds, where it has them."""
+        for product in self.products_under(rule):
+            if rule.min_share is not None:
+                required = Required.by_rule(
+                    rule, product, min_class, "share", minimum=rule.min_share
+                )
+                yield self.worst_share(product, required, of)
+            if rule.max_share is not None:
+                required = Required.by_rule(
+                    rule, product, max_class, "share", maximum=rule.max_share
+                )
+                yield self.worst_share(product, required, of)
 
     def worst_share(
         self,

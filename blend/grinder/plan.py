@@ -11,11 +11,11 @@ from blend.check.gap import plan_bound
 from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
 from blend.domain.plan import Bound, Check, Money, Plan, PlanCertificate
-from blend.errors import InputRefused, NoPlan, OutOfTime
-from blend.model.infeasible import explain_infeasibility
+from blend.errors import NoPlan, OutOfTime
+from blend.model.infeasible import explain_infeasibility, solved_linear
 from blend.model.prices import dual_prices
 from blend.model.shadow_prices import lot_break_evens, marginal_costs_of, shadow_prices_of
-from blend.model.solve import LinearPlan, open_linear, why_unbounded
+from blend.model.solve import LinearPlan
 from blend.model.solver import Answer, Outcome, WarmLinear
 from blend.model.whole import WholePlan, plan_whole
 
@@ -51,12 +51,7 @@ def make_plan(
         case = case.with_constraints(constraints_from_pulp(case, extra))
     say = progress or (lambda text: None)
     say("the LP relaxation")
-    linear = open_linear(case)
-    answer = linear.solve()
-    if answer.outcome is Outcome.INFEASIBLE:
-        raise NoPlan(explain_infeasibility(case, whole=False, progress=say))
-    if answer.outcome is Outcome.UNBOUNDED:
-        raise InputRefused(why_unbounded(case))
+    linear, answer = solved_linear(case, say)
     optimum = LinearPlan(linear.model, answer)
     say("whole containers, counts and batches")
     whole = plan_whole(case, optimum, lambda usd, bound: say(_so_far(usd, bound)), stopped)

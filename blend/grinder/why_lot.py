@@ -22,10 +22,8 @@ from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import RuleKind
-from blend.errors import InputRefused, NoPlan
-from blend.model.infeasible import explain_infeasibility
+from blend.model.infeasible import solved_linear
 from blend.model.shadow_prices import break_even_price, pounds_used, set_price
-from blend.model.solve import open_linear, why_unbounded
 from blend.model.solver import Answer, Outcome, WarmLinear
 
 _BESIDE = 1e-6
@@ -143,12 +141,7 @@ def why_lots(case: Case, lot_ids: Iterable[str]) -> list[WhyLot]:
     day, asked = case.settings.plan_on, [case.lot(lot_id) for lot_id in lot_ids]
     if all(lot.reason_unusable(day) for lot in asked):
         return [set_aside(case, lot.lot_id) for lot in asked]
-    linear = open_linear(case)
-    answer = linear.solve()
-    if answer.outcome is Outcome.INFEASIBLE:
-        raise NoPlan(explain_infeasibility(case, whole=False))
-    if answer.outcome is Outcome.UNBOUNDED:
-        raise InputRefused(why_unbounded(case))
+    linear, answer = solved_linear(case)
     return [
         set_aside(case, lot.lot_id)
         if lot.reason_unusable(day)

@@ -21,14 +21,15 @@ from blend.domain.case import Case
 from blend.domain.plan import Change, InfeasibleSubset
 from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
-from blend.errors import SolverTrouble
+from blend.errors import InputRefused, NoPlan, SolverTrouble
 from blend.model.arrays import Model
 from blend.model.build import model_of
 from blend.model.measures import measure_of
 from blend.model.rules import definition_of, limit_of
 from blend.model.rules.definition import Measure
 from blend.model.sets import IndexSets, index_sets
-from blend.model.solver import Answer, Outcome, solve_whole
+from blend.model.solve import open_linear, why_unbounded
+from blend.model.solver import Answer, Outcome, WarmLinear, solve_whole
 
 _RELAXED_LB = 1e-6
 _STEP_TIME_S = 5.0
@@ -44,6 +45,23 @@ _CAP = Requirement(ConstraintClass.MASS)
 
 _STEP_OF_SHARE = 1e-4
 """Shares change in hundredths of a point, pounds and counts in whole numbers."""
+
+
+def solved_linear(
+    case: Case, progress: Callable[[str], None] | None = None
+) -> tuple[WarmLinear, Answer]:
+    """The linear program of a case, kept warm in the solver, and its optimum.
+
+    Raises NoPlan with the infeasible subset when nothing meets every requirement, InputRefused
+    where the cost is unbounded.
+    """
+    linear = open_linear(case)
+    answer = linear.solve()
+    if answer.outcome is Outcome.INFEASIBLE:
+        raise NoPlan(explain_infeasibility(case, whole=False, progress=progress))
+    if answer.outcome is Outcome.UNBOUNDED:
+        raise InputRefused(why_unbounded(case))
+    return linear, answer
 
 
 def explain_infeasibility(

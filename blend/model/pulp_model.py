@@ -29,8 +29,8 @@ from blend.model.arrays import Model
 from blend.model.build import build_model
 
 
-class _ReadableVariable(pulp.LpVariable):
-    """A variable that keeps brackets and dashes in its name, where PuLP puts underscores."""
+class _Readable:
+    """Keeps brackets and dashes in its name, where PuLP puts underscores."""
 
     @property
     def name(self) -> str:
@@ -41,16 +41,12 @@ class _ReadableVariable(pulp.LpVariable):
         self._readable = name
 
 
-class _ReadableConstraint(pulp.LpConstraint):
-    """A constraint that keeps brackets and dashes in its name."""
+class _ReadableVariable(_Readable, pulp.LpVariable):
+    pass
 
-    @property
-    def name(self) -> str:
-        return self._readable
 
-    @name.setter
-    def name(self, name: str) -> None:
-        self._readable = name
+class _ReadableConstraint(_Readable, pulp.LpConstraint):
+    pass
 
 
 class BlendProblem(pulp.LpProblem):

@@ -11,7 +11,6 @@ from typing import Any, Self
 from sqlalchemy import (
     CheckConstraint,
     Column,
-    Engine,
     MetaData,
     PrimaryKeyConstraint,
     Table,
@@ -25,7 +24,7 @@ from sqlalchemy.exc import IntegrityError
 from blend.domain.book import Deal, LeanClaim, Pricing, Side, Where
 from blend.errors import FileTrouble, InputRefused, Problem
 from blend.files import check_place
-from blend.store.engine import as_file_trouble, name_of, open_engine, url_of, writing
+from blend.store.engine import Database, as_file_trouble, name_of, open_engine, url_of, writing
 from blend.store.schema import UtcDateTime, guards, sql_columns
 
 METADATA = MetaData()
@@ -40,12 +39,8 @@ DEALS = Table(
 )
 
 
-class BookStore:
+class BookStore(Database):
     """Deals in one SQLite file or one PostgreSQL database of their own."""
-
-    def __init__(self, engine: Engine, name: str) -> None:
-        self._engine = engine
-        self.name = name
 
     @classmethod
     def open(cls, where: str | Path) -> Self:
@@ -94,15 +89,6 @@ class BookStore:
         with as_file_trouble(self.name), self._engine.connect() as connection:
             rows = connection.execute(select(DEALS).order_by(DEALS.c.added_at, DEALS.c.deal_id))
             return tuple(_deal(dict(row._mapping)) for row in rows)
-
-    def close(self) -> None:
-        self._engine.dispose()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
 
 def _row(deal: Deal) -> dict[str, Any]:

@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
@@ -46,6 +46,23 @@ def name_of(url: URL) -> str:
     if url.drivername.startswith("sqlite"):
         return str(url.database)
     return url.set(drivername="postgresql").render_as_string(hide_password=True)
+
+
+class Database:
+    """An open database by the name that messages call it; used in a `with`, it is closed."""
+
+    def __init__(self, engine: Engine, name: str) -> None:
+        self._engine = engine
+        self.name = name
+
+    def close(self) -> None:
+        self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 def open_engine(url: URL) -> Engine:

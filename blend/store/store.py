@@ -11,7 +11,6 @@ from typing import Any, Self
 
 from sqlalchemy import (
     Connection,
-    Engine,
     RowMapping,
     Select,
     Table,
@@ -27,7 +26,7 @@ from blend.domain.method import Method, method_of
 from blend.errors import FileTrouble, InputRefused
 from blend.files import check_place
 from blend.store.adding import Known, validate
-from blend.store.engine import as_file_trouble, name_of, open_engine, url_of, writing
+from blend.store.engine import Database, as_file_trouble, name_of, open_engine, url_of, writing
 from blend.store.schema import (
     APPENDS,
     ENTRIES,
@@ -65,12 +64,8 @@ class Added:
     """Things the store had already, word for word."""
 
 
-class Store:
+class Store(Database):
     """The market's history in one SQLite file or one PostgreSQL database."""
-
-    def __init__(self, engine: Engine, name: str) -> None:
-        self._engine = engine
-        self.name = name
 
     # Opening ----------------------------------------------------------------------------------
 
@@ -103,15 +98,6 @@ class Store:
             raise FileTrouble(f"{name}: not a blend store. blend canvass import makes one.")
         _refuse_other_version(name, version)
         return store
-
-    def close(self) -> None:
-        self._engine.dispose()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def _told(self) -> Any:
         return as_file_trouble(self.name)

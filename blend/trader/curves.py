@@ -260,26 +260,7 @@ def demand_curve(
     limit; None means what the lot states. Raises InputRefused and NoPlan as `open_case` does, and
     InputRefused where profit is unbounded at the lowest price.
     """
-    return demand_of(
-        open_case(case, lot_id),
-        lot_id,
-        min_usd_per_lb=min_usd_per_lb,
-        max_usd_per_lb=max_usd_per_lb,
-        available_lb=available_lb,
-        certify=certify,
-    )
-
-
-def demand_of(
-    opened: OpenCase,
-    lot_id: str,
-    *,
-    min_usd_per_lb: float | None = None,
-    max_usd_per_lb: float = math.inf,
-    available_lb: float | None = None,
-    certify: bool = False,
-) -> DemandCurve:
-    """As `demand_curve`, on a case that is already open."""
+    opened = open_case(case, lot_id)
     lot = opened.lot(lot_id)
     available = lot.max_lb if available_lb is None else available_lb
     floor = min_price(lot, available)
@@ -293,12 +274,9 @@ def demand_of(
         return optima.at_prices([lot_id], (price,))
 
     opened.set_pounds(lot_id, available)
-    try:
-        left = tangent(low)
-        far_out = _far_out(optima, lot, available) if math.isinf(high) else tangent(high)
-        found = trace(tangent, left, far_out, low, high)
-    finally:
-        opened.put_back(lot_id)
+    left = tangent(low)
+    far_out = _far_out(optima, lot, available) if math.isinf(high) else tangent(high)
+    found = trace(tangent, left, far_out, low, high)
     steps = [
         DemandStep(begin, end, max(0.0, each.slope), each.at_zero)
         for each, (begin, end) in zip(found.tangents, pairwise(found.ends), strict=True)
@@ -398,16 +376,13 @@ def supply_curve(
     """
     opened = open_case(case, lot_id)
     lot, optima = opened.lot(lot_id), _Optima(opened, certify)
-    try:
-        left_lb, answer = min_lb, optima.with_pounds(lot_id, min_lb)
-        if answer.outcome is not Outcome.OPTIMAL:
-            left_lb = optima.fewest_lb(lot_id, lot.max_lb)
-            answer = optima.with_pounds(lot_id, left_lb)
-        left = optima.at_pounds(lot_id, left_lb, answer)
-        right = optima.at_pounds(lot_id, max_lb)
-        found = trace(lambda lb: optima.at_pounds(lot_id, lb), left, right, left_lb, max_lb)
-    finally:
-        opened.put_back(lot_id)
+    left_lb, answer = min_lb, optima.with_pounds(lot_id, min_lb)
+    if answer.outcome is not Outcome.OPTIMAL:
+        left_lb = optima.fewest_lb(lot_id, lot.max_lb)
+        answer = optima.with_pounds(lot_id, left_lb)
+    left = optima.at_pounds(lot_id, left_lb, answer)
+    right = optima.at_pounds(lot_id, max_lb)
+    found = trace(lambda lb: optima.at_pounds(lot_id, lb), left, right, left_lb, max_lb)
     steps = [
         SupplyStep(begin, end, each.slope + 0.0, -each.at(begin))
         for each, (begin, end) in zip(found.tangents, pairwise(found.ends), strict=True)
@@ -481,16 +456,12 @@ def region_map(
             raise InputRefused([Problem("lots", None, "price", wrong, "", enter)])
     opened = open_case(case, *lot_ids)
     optima = _Optima(opened, certify)
-    try:
-        tiling = tile(
-            lambda prices: optima.at_prices(lot_ids, prices),
-            min_usd_per_lb,
-            max_usd_per_lb,
-            max_solves,
-        )
-    finally:
-        for lot_id in lot_ids:
-            opened.put_back(lot_id)
+    tiling = tile(
+        lambda prices: optima.at_prices(lot_ids, prices),
+        min_usd_per_lb,
+        max_usd_per_lb,
+        max_solves,
+    )
     cells = sorted(tiling.cells, key=lambda cell: (*_pounds(cell), cell.tangent.at_zero))
     size = np.subtract(max_usd_per_lb, min_usd_per_lb)
     first, second = (opened.lot(lot_id).delivered_usd_per_lb for lot_id in lot_ids)

@@ -8,17 +8,16 @@ import numpy as np
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
-from blend.errors import InputRefused, NoPlan, Problem, did_you_mean
-from blend.model.infeasible import explain_infeasibility
+from blend.errors import InputRefused, Problem, did_you_mean
+from blend.model.infeasible import solved_linear
 from blend.model.shadow_prices import pounds_used, set_price
-from blend.model.solve import open_linear, why_unbounded
-from blend.model.solver import Answer, Outcome, WarmLinear
+from blend.model.solver import Answer, WarmLinear
 
 
 @dataclass(frozen=True)
 class OpenCase:
-    """The linear program in the solver, and its optimum at the prices and pounds of the case.
-    Whoever changes something puts it back."""
+    """The linear program in the solver, for one question, and its optimum at the prices and pounds
+    of the case."""
 
     linear: WarmLinear
     answer: Answer
@@ -43,11 +42,6 @@ class OpenCase:
         """Change how much there is of a lot."""
         self.linear.set_column_bounds(self.column(lot_id), 0.0, max_lb)
 
-    def put_back(self, lot_id: str) -> None:
-        lot = self.lot(lot_id)
-        self.set_price(lot_id, lot.delivered_usd_per_lb)
-        self.set_pounds(lot_id, lot.max_lb)
-
     def fewest(self, lot_id: str) -> Answer:
         """The plan that takes the fewest pounds of a lot, at any cost."""
         linear, column = self.linear, self.column(lot_id)
@@ -67,13 +61,7 @@ def open_case(case: Case, *lot_ids: str) -> OpenCase:
     the infeasible subset when nothing meets every requirement.
     """
     check_lots(case, *lot_ids)
-    linear = open_linear(case)
-    answer = linear.solve()
-    if answer.outcome is Outcome.INFEASIBLE:
-        raise NoPlan(explain_infeasibility(case, whole=False))
-    if answer.outcome is Outcome.UNBOUNDED:
-        raise InputRefused(why_unbounded(case))
-    return OpenCase(linear, answer)
+    return OpenCase(*solved_linear(case))
 
 
 def check_lots(case: Case, *lot_ids: str) -> None:

@@ -1,4 +1,4 @@
-"""Answers with one thing in them made wrong, by where it is: `changed(plan, "runs.0.batches", 3)`."""
+"""Answers with one thing made wrong, by where it is: `changed(plan, "runs.0.batches", 3)`."""
 
 from __future__ import annotations
 

@@ -49,9 +49,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """A browser takes seconds to start: whatever else uses one is slow."""
     here = Path(__file__).parent
     for item in items:
-        if here in item.path.parents and "browser" in getattr(item, "fixturenames", ()):
-            if item.name.split("[")[0] not in DAYS:
-                item.add_marker(pytest.mark.slow)
+        uses_one = here in item.path.parents and "browser" in getattr(item, "fixturenames", ())
+        if uses_one and item.name.split("[")[0] not in DAYS:
+            item.add_marker(pytest.mark.slow)
 
 
 # Folders -----------------------------------------------------------------------------------------

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from blend.domain.case import Case
 from blend.errors import InputRefused, NoPlan
 from blend.model.shadow_prices import break_even_price
-from blend.trader.curves import demand_curve, demand_of
+from blend.trader.curves import demand_curve
 from blend.trader.opening import open_case
 from tests.bench.instances import make_instance
 from tests.strategies import cases
@@ -27,8 +27,7 @@ CASES = {
 
 def _busy_lots(case: Case, count: int) -> list[str]:
     """The lots whose curves have the most steps."""
-    opened = open_case(case)
-    curves = [demand_of(opened, lot.lot_id) for lot in case.usable_lots()]
+    curves = [demand_curve(case, lot.lot_id) for lot in case.usable_lots()]
     curves.sort(key=lambda curve: -len(curve.steps))
     return [curve.lot_id for curve in curves[:count]]
 
@@ -74,9 +73,8 @@ def test_breakpoints_bracket_the_change_to_less_than_a_hundredth_of_a_cent(kind)
 @pytest.mark.parametrize("kind", CASES)
 def test_pounds_fall_and_their_sum_over_price_is_what_the_plan_costs(kind):
     case = CASES[kind]
-    opened = open_case(case)
     for lot in case.usable_lots():
-        curve = demand_of(opened, lot.lot_id)
+        curve = demand_curve(case, lot.lot_id)
         pounds = [step.pounds_lb for step in curve.steps]
         assert pounds == sorted(set(pounds), reverse=True)
         paid = sum(
@@ -95,7 +93,7 @@ def test_it_starts_where_the_break_even_price_says(kind):
     opened = open_case(case)
     sets = opened.linear.model.sets
     for index, lot in enumerate(sets.lots):
-        entry = demand_of(opened, lot.lot_id).entry_usd_per_lb
+        entry = demand_curve(case, lot.lot_id).entry_usd_per_lb
         critical = break_even_price(opened.linear, opened.answer, index)
         if critical is None:
             assert entry is None
@@ -114,7 +112,7 @@ def test_none_is_taken_only_to_be_left_over(kind):
     sets = opened.linear.model.sets
     below = 0
     for index, lot in enumerate(sets.lots):
-        entry = demand_of(opened, lot.lot_id).entry_usd_per_lb
+        entry = demand_curve(case, lot.lot_id).entry_usd_per_lb
         critical = break_even_price(opened.linear, opened.answer, index)
         assert (entry is None) == (critical is None)
         if critical is not None:
@@ -183,14 +181,6 @@ def test_a_curve_between_two_prices_is_that_part_of_the_whole_one():
     assert part.entry_usd_per_lb == part.steps[-1].max_usd_per_lb == high
     with pytest.raises(ValueError, match="outside"):
         part.pounds_at(high + 1)
-
-
-def test_the_open_case_is_left_as_it_was():
-    case = CASES["tight"]
-    opened = open_case(case)
-    for lot in case.usable_lots()[:3]:
-        demand_of(opened, lot.lot_id, available_lb=math.inf, min_usd_per_lb=5.0)
-    assert opened.linear.solve().objective == pytest.approx(opened.answer.objective)
 
 
 def test_a_lot_that_cannot_be_asked_about_is_refused():

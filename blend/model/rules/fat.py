@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from blend.domain.plan import Check, Step
-from blend.domain.plan_pounds import Part, PlanPounds, Required
+from blend.domain.plan_pounds import Part, PlanPounds
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import Rule, RuleKind
 from blend.model.rules.definition import Limit, Measure, RuleDefinition
@@ -59,17 +59,7 @@ class Fat(RuleDefinition):
         def fat(part: Part) -> Fraction:
             return part.fat_per_lb
 
-        for product in plan.products_under(rule):
-            if rule.min_share is not None:
-                required = Required.by_rule(
-                    rule, product, ConstraintClass.FAT_MIN, "share", minimum=rule.min_share
-                )
-                yield plan.worst_share(product, required, fat)
-            if rule.max_share is not None:
-                required = Required.by_rule(
-                    rule, product, ConstraintClass.FAT_MAX, "share", maximum=rule.max_share
-                )
-                yield plan.worst_share(product, required, fat)
+        return plan.check_shares(rule, fat, ConstraintClass.FAT_MIN, ConstraintClass.FAT_MAX)
 
 
 RULE = Fat()

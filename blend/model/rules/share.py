@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from blend.domain.plan import Check, Step
-from blend.domain.plan_pounds import Part, PlanPounds, Required
+from blend.domain.plan_pounds import Part, PlanPounds
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import Rule, RuleKind
 from blend.model.rules.definition import Limit, Measure, RuleDefinition
@@ -57,17 +57,9 @@ class Share(RuleDefinition):
         def selected(part: Part) -> Fraction:
             return part.mass_per_lb if rule.lots.holds(part.lot) else Fraction(0)
 
-        for product in plan.products_under(rule):
-            if rule.min_share is not None:
-                required = Required.by_rule(
-                    rule, product, ConstraintClass.SHARE_MIN, "share", minimum=rule.min_share
-                )
-                yield plan.worst_share(product, required, selected)
-            if rule.max_share is not None:
-                required = Required.by_rule(
-                    rule, product, ConstraintClass.SHARE_MAX, "share", maximum=rule.max_share
-                )
-                yield plan.worst_share(product, required, selected)
+        return plan.check_shares(
+            rule, selected, ConstraintClass.SHARE_MIN, ConstraintClass.SHARE_MAX
+        )
 
 
 RULE = Share()
