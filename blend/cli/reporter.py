@@ -178,8 +178,9 @@ def withdraw(entry_id: str, note: str, where: str | None) -> None:
 
 @canvass.command("import", epilog="Example: blend canvass import demo_data/history")
 @click.argument("path", type=click.Path(path_type=Path))
+@click.option("--questions", "lists_all", is_flag=True, help="List every entry that looks wrong.")
 @with_store
-def import_(path: Path, where: str | None) -> None:
+def import_(path: Path, where: str | None, lists_all: bool) -> None:
     """Import items, canvass and volumes from a folder, a workbook or one table.
 
     All of it or none. What the store has already is skipped, so an import can be repeated. A
@@ -197,7 +198,8 @@ def import_(path: Path, where: str | None) -> None:
     with Store.create(store_place(where)) as opened:
         with step_line() as say:
             say(f"adding {read.additions.count:,} rows")
-            questioned = import_warnings(opened, read.additions, method_of(None))
+            method = method_of(None)
+            questioned = import_warnings(opened, read.additions, method, lists_all=lists_all)
             added = opened.add(read.additions)
         for line in added_lines(added):
             click.echo(line)

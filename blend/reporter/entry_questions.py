@@ -21,8 +21,8 @@ MIN_LINE_ITEMS = 3
 """Items with a quotation before a lean line is drawn through them."""
 
 
-MAX_LISTED = 10
-"""Questions of an import listed one by one."""
+MAX_LISTED = 3
+"""Questions of an import listed one by one, unless all are asked for."""
 
 
 class NotConfirmed(BlendError):
@@ -100,7 +100,9 @@ def _line(
 # Imports -----------------------------------------------------------------------------------------
 
 
-def import_warnings(store: Store, additions: Additions, method: Method) -> list[Caution]:
+def import_warnings(
+    store: Store, additions: Additions, method: Method, *, lists_all: bool = False
+) -> list[Caution]:
     """What looks wrong about imported entries that are not in the store yet: the first few, and
     how many more there are."""
     known = {each.entry_id for each in store.every_entry()}
@@ -121,11 +123,12 @@ def import_warnings(store: Store, additions: Additions, method: Method) -> list[
     ]
     found.sort(key=lambda each: each[0])
     listed = []
-    for place, entry, question in found[:MAX_LISTED]:
+    most = len(found) if lists_all else MAX_LISTED
+    for place, entry, question in found[:most]:
         file, row = additions.place("canvass", place)
         listed.append(Caution(file, row, question.field, entry.entry_id, question.text))
-    if len(found) > MAX_LISTED:
-        more = f"{counted(len(found) - MAX_LISTED, 'entry', 'entries')} more to look at"
+    if len(found) > most:
+        more = f"{counted(len(found) - most, 'more entry', 'more entries')} to look at: --questions"
         listed.append(Caution("canvass", None, None, more))
     return listed
 
