@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from blend.cli.amounts import PRICE, SHARE, WEIGHT
-from blend.cli.answers import answers
+from blend.cli.answers import FILE, answers
 from blend.cli.common import (
     FOLDER,
     progress_line,
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from blend.domain.imports import ForeignOffer, ImportRate
     from blend.domain.rules import Loss
     from blend.output.answer import Answer
+    from blend.trader.landed import Landed
 
 
 # Lean and fat ------------------------------------------------------------------------------------
@@ -229,16 +230,23 @@ def breakeven(
     epilog="""\b
 Examples:
   blend landed demo_data
-  blend landed demo_data --offer NZ90 --chart NZ90.png"""
+  blend landed demo_data --offer NZ90 --into lots_landed.csv"""
 )
 @FOLDER
 @click.option("--offer", "offer_id", metavar="OFFER", help="Only this offer, line by line.")
+@click.option(
+    "--into",
+    type=FILE,
+    metavar="FILE.csv",
+    help="Save a copy of your lots with these landed prices; a new file only.",
+)
 @answers("build-up", "rates", chart=True)
-def landed(folder: Path, offer_id: str | None) -> Answer:
+def landed(folder: Path, offer_id: str | None, into: Path | None) -> Answer:
     """Imports at your dock: landed, thawed and at fresh lean, against fresh meat.
 
     FOLDER holds foreign_offers, and import_rates where a rate is newer than the built-in ones or
-    not among them. An offer without a rate is listed, and the others are priced.
+    not among them. An offer without a rate is listed, and the others are priced. Where an offer
+    leaves the fresh price blank, it is that of the day last quoted.
     """
     from blend.tables.imports import read_imports
     from blend.trader import landed as question
@@ -250,7 +258,34 @@ def landed(folder: Path, offer_id: str | None) -> Answer:
         raise click.BadParameter(f"no offer {offer_id!r}. {hint}", param_hint="--offer")
     warn_at_end(read.warnings)
     wanted = [offer for offer in read.offers if offer_id in (None, offer.offer_id)]
-    return question.landed(wanted, read.rates)
+    found = question.landed(wanted, read.rates, read.quotations)
+    if into is not None:
+        _write_lots(folder, found, into)
+    return found
+
+
+def _write_lots(folder: Path, found: Landed, into: Path) -> None:
+    """Save a copy of the lots at landed prices, and say what changed."""
+    from blend.files import check_place
+    from blend.reading import read_ready_case
+    from blend.tables.columns import TABLES
+    from blend.tables.write import records_table, write_csv
+    from blend.trader.landed_into import lots_at_landed
+
+    if into.suffix.lower() != ".csv" or into.exists():
+        raise click.BadParameter("name a new .csv file; none is changed.", param_hint="--into")
+    check_place(into)
+    lots, changed = lots_at_landed(read_ready_case(folder).case.lots, found.built)
+    if not changed:
+        raise click.UsageError("No priced offer names a lot: enter lot_id in foreign_offers.")
+    write_csv(into, *records_table(TABLES["lots"], lots))
+    for each in changed:
+        click.echo(
+            f"{each.lot_id}: ${each.before_usd_per_cwt:,.2f} -> ${each.after_usd_per_cwt:,.2f}/cwt "
+            f"delivered, from {each.offer_id}",
+            err=True,
+        )
+    click.echo(f"Saved lots: {into}. Use it in place of lots.csv when you mean to.", err=True)
 
 
 # Scenarios ---------------------------------------------------------------------------------------

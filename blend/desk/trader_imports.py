@@ -48,7 +48,7 @@ def _landed(desk: Desk) -> Read:
             [Problem("foreign_offers", None, None, "no rows", "offers, in the sheet below")]
         )
     read = read_imports(desk.source)
-    found = landed(read.offers, read.rates)
+    found = landed(read.offers, read.rates, read.quotations)
     return Read(found, (*read.warnings, *cautions(found.built)))
 
 
@@ -111,7 +111,11 @@ def values(desk: Desk, request: Request) -> Mapping[str, Any]:
 
 
 def _offers_table(found: Landed) -> ShownTable:
-    return shown_of(found.tables["offers"], title="Imports against fresh", note=CAUTION)
+    return shown_of(
+        found.tables["offers"],
+        title="Imports against fresh",
+        note=f"{found.fresh_words} {CAUTION}".strip(),
+    )
 
 
 def _build_up_table(built: BuildUp) -> ShownTable:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from typing import Any
 
 from blend.domain import columns as col
 from blend.domain.columns import LEAN, MAX_LB, MAX_USD, record
 from blend.units import LB_PER_KG
 
 USD = "USD"
+_AS_QUOTED: dict[str, Any] = {"default": math.nan, "blank": "as quoted last, see quotations"}
+"""Not a number until `blend.trader.fresh_basis` fills it."""
 
 
 class Basis(StrEnum):
@@ -172,10 +176,14 @@ class ForeignOffer:
     days_to_plant: int = col.count("from payment to use", unit="days", maximum=1000)
     finance_share_per_year: float = col.share("interest, in a year of 360 days")
     thaw_lean_loss_share: float = col.share("of the lean, lost in thawing", maximum=0.5)
-    fresh_usd_per_lb: float = col.per_cwt("fresh meat to compare", name="fresh_usd_per_cwt")
-    fresh_lean: float = col.share("chemical lean of the fresh meat", unit=LEAN)
+    fresh_usd_per_lb: float = col.per_cwt(
+        "fresh meat to compare", name="fresh_usd_per_cwt", **_AS_QUOTED
+    )
+    fresh_lean: float = col.share("chemical lean of the fresh meat", unit=LEAN, **_AS_QUOTED)
     point_usd_per_lb: float = col.per_cwt(
-        "what one lean point adds to a hundredweight (see blend value)", name="point_usd_per_cwt"
+        "what one lean point adds to a hundredweight (see blend value)",
+        name="point_usd_per_cwt",
+        **_AS_QUOTED,
     )
     by_sea: bool = col.yes_no("yes: the harbor fee is due", default=True)
     duty_usd_per_kg: float | None = col.money(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from blend.domain.imports import USD, ForeignOffer, ImportRate, RateKind, RateUnit
+from blend.domain.quotations import Quotation
 from blend.errors import Caution
-from blend.tables.columns import IMPORT_RATES, IMPORT_TABLES
+from blend.tables.columns import IMPORT_RATES, IMPORT_TABLES, QUOTATIONS
 from blend.tables.rows import Row, Sheet, Sheets
 from blend.tables.standards import packaged_sheet
 from blend.tables.tables import Source, holds_table
@@ -20,6 +21,8 @@ class ImportsRead:
     offers: tuple[ForeignOffer, ...]
     rates: tuple[ImportRate, ...]
     warnings: tuple[Caution, ...]
+    quotations: tuple[Quotation, ...] = ()
+    """Next to the offers; blank fresh prices are filled from the last day of them."""
 
 
 def read_imports(source: Source) -> ImportsRead:
@@ -27,7 +30,8 @@ def read_imports(source: Source) -> ImportsRead:
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
-    sheets = Sheets(source, IMPORT_TABLES)
+    quoted = replace(QUOTATIONS, required=False)
+    sheets = Sheets(source, {**IMPORT_TABLES, quoted.name: quoted})
     for row in sheets.rows("foreign_offers"):
         _check_offer(sheets["foreign_offers"], row)
     own = sheets.get("import_rates")
@@ -36,7 +40,8 @@ def read_imports(source: Source) -> ImportsRead:
     sheets.raise_problems()
     rates = packaged_rates() | ({} if own is None else _by_id(own))
     offers = sheets.records("foreign_offers", ForeignOffer)
-    return ImportsRead(offers, tuple(rates.values()), sheets.cautions)
+    quotations = sheets.records(QUOTATIONS.name, Quotation)
+    return ImportsRead(offers, tuple(rates.values()), sheets.cautions, quotations)
 
 
 def holds_offers(path: str | Path) -> bool:

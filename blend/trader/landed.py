@@ -16,11 +16,13 @@ from blend.domain.imports import (
     Quota,
     RateUnit,
 )
+from blend.domain.quotations import Quotation
 from blend.errors import Caution, InputRefused, Problem
 from blend.output.answer import Answer, Spec
 from blend.output.charts import BLUE, GRAY, GREEN, ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, cents, day, register
 from blend.output.screen import table, watch, wrapped
+from blend.trader.fresh_basis import FreshBasis, with_fresh
 from blend.trader.import_parity import Doubt, doubts, land
 from blend.units import LB_PER_CWT, LB_PER_KG, POINTS_PER_SHARE
 
@@ -63,6 +65,8 @@ class Landed(Answer):
 
     built: tuple[BuildUp, ...]
     not_priced: tuple[Problem, ...]
+    fresh: tuple[FreshBasis, ...] = ()
+    """Offers whose fresh price or lean point is from quotations."""
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -110,6 +114,8 @@ class Landed(Answer):
                 name for name in _OFFER_COLUMNS if name not in ("item", "thawed_usd_per_cwt")
             ]
             parts += [wrapped(words), table(self.tables["offers"], columns)]
+        if self.fresh:
+            parts.append(wrapped(self.fresh_words))
         if self.not_priced:
             parts.append("NOT PRICED")
             parts += [
@@ -128,6 +134,18 @@ class Landed(Answer):
             parts.append("More: --build-up, --rates, --offer ID. Chart: --chart FILE")
         return "\n".join(parts)
 
+    @property
+    def fresh_words(self) -> str:
+        """Which offers are compared with quotations, and of what day; empty where none is."""
+        words = []
+        for each in self.fresh:
+            parts = [each.item] if each.item else []
+            parts += ["a lean point of the line"] if each.has_point else []
+            words.append(f"{each.offer_id} {' and '.join(parts)}")
+        return (
+            f"Fresh as quoted {day(self.fresh[0].quoted_on)}: {'; '.join(words)}." if words else ""
+        )
+
     def chart(self) -> Spec:
         best = self.best
         if best is None:
@@ -138,27 +156,41 @@ class Landed(Answer):
 def missing_rates(
     offers: Iterable[ForeignOffer], rates: Iterable[ImportRate]
 ) -> tuple[Problem, ...]:
-    """What offers lack to be priced."""
-    try:
-        return landed(tuple(offers), rates).not_priced
-    except InputRefused as none:
-        return none.problems
-
-
-def landed(offers: Sequence[ForeignOffer], rates: Iterable[ImportRate]) -> Landed:
-    """Build up every offer; one that lacks a rate is listed and the others are priced. Raises
-    InputRefused where none can be priced."""
+    """Rates that offers lack to be landed; what they are compared with does not matter here."""
     rates = tuple(rates)
-    built: list[BuildUp] = []
     problems: list[Problem] = []
     for offer in offers:
         try:
-            built.append(land(offer, rates))
+            land(offer, rates)
+        except InputRefused as lacking:
+            problems += lacking.problems
+    return tuple(problems)
+
+
+def landed(
+    offers: Sequence[ForeignOffer],
+    rates: Iterable[ImportRate],
+    quotations: Sequence[Quotation] = (),
+) -> Landed:
+    """Build up every offer; one that lacks a rate is listed and the others are priced.
+
+    Where an offer leaves the fresh price, lean or point blank, they are those of the day last
+    quoted. Raises InputRefused where none can be priced.
+    """
+    rates = tuple(rates)
+    built: list[BuildUp] = []
+    bases: list[FreshBasis] = []
+    problems: list[Problem] = []
+    for offer in offers:
+        try:
+            filled, basis = with_fresh(offer, quotations)
+            built.append(land(filled, rates))
+            bases += [basis] if basis else []
         except InputRefused as lacking:
             problems += lacking.problems
     if problems and not built:
         raise InputRefused(problems)
-    return Landed(tuple(built), tuple(problems))
+    return Landed(tuple(built), tuple(problems), tuple(bases))
 
 
 _OFFER_COLUMNS = [

@@ -302,7 +302,7 @@ def test_offers_are_landed_with_their_warnings(client):
     html = client.get("/trader/landed").text
     read = text_of(html)
     assert "before the entry of NZ90" in read
-    assert "AUD 10.602/kg" in read and "0.6878" in read
+    assert "AUD 10.625/kg" in read and "0.6893" in read
     for offer_id in ("NZ90", "AU90", "UY85", "BR90"):
         assert f"{offer_id}: frozen" in read
     assert 'id="grid-foreign_offers"' in html and 'id="grid-import_rates"' in html
