@@ -73,6 +73,15 @@ def _live(desk: Desk, request: Request) -> Mapping[str, Any]:
     }
 
 
+def _recipes(desk: Desk, request: Request) -> Mapping[str, Any]:
+    """Lots by products, each lot with its row of the sheet to go to."""
+    plan = desk.state().shown
+    matrix = None if plan is None else show_live.recipe_matrix(plan)
+    lots = () if matrix is None else matrix.rows
+    rows = [(each, row_of(desk.book, "lots", each.lot_id)) for each in lots]
+    return {"matrix": matrix, "rows": rows, "is_stale": desk.state().plan is None}
+
+
 def _live_line(desk: Desk, request: Request) -> Mapping[str, Any]:
     """The figures that stay in sight; while there is no plan the last one's, marked as such."""
     state = desk.state()
@@ -306,6 +315,7 @@ def _product_slides(desk: Desk, row_id: int) -> list[Slide]:
 parts: dict[str, tuple[str, Part]] = {
     "live-line": ("parts/live_line.html", _live_line),
     "live": ("parts/live.html", _live),
+    "recipes": ("parts/recipes.html", _recipes),
     "try": ("parts/try.html", _try),
     **grinder_plan.parts,
 }

@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from blend.desk.asked import address
+from blend.desk.asked import address, asked_choice
 from blend.desk.desk import Desk
 from blend.desk.drawn import chart_file
 from blend.desk.grinder_infeasible import PLAN, infeasible_answer
@@ -35,6 +35,7 @@ from blend.grinder.day_plan import SECTIONS, DayPlan
 from blend.grinder.no_plan import broken_lines
 from blend.grinder.odds import Errors, errors_of
 from blend.grinder.plan_workbook import PULL_CAUTION, TO_WRITE, batch_sheets, pull_frame
+from blend.grinder.work_order import BLANKS, Batch, RunOrder, work_order
 from blend.show.shown import ShownTable, shown_of
 from blend.tables.columns import SETTING_COLUMNS
 from blend.tables.uncertainty import read_spread
@@ -226,6 +227,48 @@ def batches_page(desk: Desk, request: Request, form: Form) -> Response:
     return _planned(desk, request, lambda job: working_or(desk, request, job, done, title=title))
 
 
+def work_order_page(desk: Desk, request: Request, form: Form) -> Response:
+    """The day's batches in run order: which combos are opened for which, and what carries over."""
+
+    def done(planned: Planned) -> Response:
+        order = work_order(planned.case, planned.plan, RunOrder(run_order))
+        lines = order.lines
+        columns = [name for name in _ORDER_COLUMNS if name in lines.columns]
+        tables = [
+            shown_of(
+                own, columns, f"Batch {batch.number}: {product.name}, {of_product(batch)}",
+                f"Clean before this batch: {batch.cleanup_before}." if batch.cleanup_before else "",
+            )
+            for batch in order.batches
+            for product in (planned.case.product(batch.product_id),)
+            for own in (lines[lines["batch"] == batch.number],)
+        ]  # fmt: skip
+        return page(
+            desk,
+            request,
+            "grinder_work_order.html",
+            tables=tables,
+            title="Work order",
+            summary=planned.summary,
+            case=planned.case,
+            orders=[(each.value, each.value) for each in RunOrder],
+            run_order=run_order,
+            of=planned.revision,
+            left={lot: lb for lot, lb in order.left_open_lb.items() if lb >= 0.5},
+        )
+
+    def of_product(batch: Batch) -> str:
+        return f"no. {batch.of_product}, {batch.finished_lb:,.0f} lb finished"
+
+    run_order = asked_choice(request, "order", RunOrder, RunOrder.LEAN_TO_FAT)
+    title = "Work order"
+    return _planned(desk, request, lambda job: working_or(desk, request, job, done, title=title))
+
+
+_ORDER_COLUMNS = ("lot_id", "item", "supplier", "use_by", "planned_lb", "from_open_lb",
+                  "combos_opened", "left_open_lb", *BLANKS)  # fmt: skip
+
+
 def _standing(desk: Desk, request: Request) -> Mapping[str, Any]:
     """Whether the tables have changed since the plan of the page."""
     of = request.query_params.get("of", "")
@@ -239,4 +282,5 @@ routes = [
     Route("/grinder/plan/workbook", view(workbook)),
     Route("/grinder/plan/picture.{ending}", view(picture)),
     Route("/grinder/batches", view(batches_page)),
+    Route("/grinder/work-order", view(work_order_page)),
 ]

@@ -26,7 +26,7 @@ from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.errors import BlendError, InputRefused, NoPlan, Problem
 from blend.output.charts import themed
-from blend.output.formats import day
+from blend.output.formats import day, money
 from blend.show.amounts import printable
 from blend.show.shown import ShownTable
 from blend.tables.forms import shown_word
@@ -40,6 +40,7 @@ NAVIGATION = (
             ("/grinder", "Sheet"),
             ("/grinder/plan", "Plan"),
             ("/grinder/batches", "Batch sheets"),
+            ("/grinder/work-order", "Work order"),
             ("/grinder/correct", "Adjust a batch"),
         ),
     ),
@@ -50,6 +51,7 @@ NAVIGATION = (
             ("/trader", "Lean and fat"),
             ("/trader/lots", "Lots"),
             ("/trader/landed", "Landed"),
+            ("/trader/book", "Book"),
             ("/trader/positions", "Several days"),
             ("/trader/scenarios", "Scenarios"),
         ),
@@ -63,6 +65,7 @@ NAVIGATION = (
             ("/reporter/tone", "Trend"),
             ("/reporter/why", "Why"),
             ("/reporter/note", "Note"),
+            ("/reporter/weekly", "Weekly report"),
         ),
     ),
 )
@@ -287,6 +290,7 @@ def environment() -> Environment:
         "themed": themed,
         "shown_word": shown_word,
         "us_day": us_day,
+        "gain": gain,
     }
     return made
 
@@ -296,6 +300,13 @@ def same_page(request: Request, **query: str | int) -> str:
     merged = dict(request.query_params) | {name: str(text) for name, text in query.items()}
     kept = {name: text for name, text in merged.items() if text}
     return f"{request.url.path}?{urlencode(kept)}" if kept else request.url.path
+
+
+def gain(usd: float) -> str:
+    """Profit or loss in words and sign, not in color alone: ▲ $1,200 gain, ▼ -$51 loss."""
+    if not round(usd):
+        return "$0"
+    return f"▲ {money(usd)} gain" if usd > 0 else f"▼ {money(usd)} loss"
 
 
 def us_day(of: Any) -> str:
@@ -343,6 +354,7 @@ _TYPES = {
     ".csv": "text/csv; charset=utf-8",
     ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
     ".html": "text/html; charset=utf-8",
+    ".txt": "text/plain; charset=utf-8",
     ".md": "text/markdown; charset=utf-8",
     ".png": "image/png",
     ".svg": "image/svg+xml",

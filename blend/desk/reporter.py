@@ -13,6 +13,7 @@ from blend.desk import (
     reporter_quotations,
     reporter_rows,
     reporter_tone,
+    reporter_weekly,
     reporter_why,
 )
 from blend.desk.pages import view
@@ -33,4 +34,5 @@ routes = [
     *reporter_why.routes,
     *reporter_note.routes,
     *reporter_note_made.routes,
+    *reporter_weekly.routes,
 ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from starlette.routing import Route
 
-from blend.desk import trader_days, trader_imports, trader_lots, trader_value
+from blend.desk import trader_book, trader_days, trader_imports, trader_lots, trader_value
 from blend.desk.pages import view
 from blend.desk.tables import Part
 
@@ -32,6 +32,8 @@ routes = [
     Route("/trader/regions.{ending}", view(trader_lots.regions_drawn)),
     Route("/trader/landed", view(trader_imports.landed_page)),
     Route("/trader/landed.{ending}", view(trader_imports.landed_picture)),
+    Route("/trader/book", view(trader_book.book_page)),
+    Route("/trader/book.{ending}", view(trader_book.book_picture)),
     Route("/trader/positions", view(trader_days.positions_page)),
     Route("/trader/positions/answer", view(trader_days.positions)),
     Route("/trader/positions/ledger.csv", view(trader_days.ledger)),

@@ -229,6 +229,52 @@ def class_shares(case: Case, blend: LiveBlend) -> dict[str, float]:
     return shares
 
 
+@dataclass(frozen=True, slots=True)
+class RecipeRow:
+    """One lot of the matrix: pounds per batch by product, blank where it is not used."""
+
+    lot_id: str
+    item: str
+    lean: str
+    batch_lb: tuple[str, ...]
+    used_lb: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecipeMatrix:
+    """Lots by products, in pounds of each batch, as if combos and batches could be split."""
+
+    products: tuple[tuple[str, str], ...]
+    """Name, and pounds of a usual batch."""
+    rows: tuple[RecipeRow, ...]
+
+
+def recipe_matrix(plan: LivePlan) -> RecipeMatrix:
+    case = plan.case
+    made = [blend for blend in plan.blends if blend.made_lb > _MIN_LB]
+    products = [case.product(blend.product_id) for blend in made]
+    parts = [
+        min(1.0, product.batch_lb / blend.made_lb)
+        for product, blend in zip(products, made, strict=True)
+    ]
+    total = {lot.lot_id: lot.used_lb for lot in plan.lots if lot.used_lb > _MIN_LB}
+    used = sorted(map(case.lot, total), key=lambda lot: (lot.lean, lot.lot_id))
+    rows = []
+    for lot in used:
+        shares = (
+            blend.used_lb.get(lot.lot_id, 0.0) * part
+            for blend, part in zip(made, parts, strict=True)
+        )
+        texts = tuple(f"{lb:,.0f}" if lb > _MIN_LB else "" for lb in shares)
+        lean = number_words(lot.lean * POINTS_PER_SHARE, min_decimals=1)
+        row = RecipeRow(
+            printable(lot.lot_id), printable(lot.item), lean, texts, f"{total[lot.lot_id]:,.0f}"
+        )
+        rows.append(row)
+    heads = tuple((printable(each.name), pounds(each.batch_lb)) for each in products)
+    return RecipeMatrix(heads, tuple(rows))
+
+
 def live_tables(plan: LivePlan) -> list[ShownTable]:
     """The picture as tables: blends and what they cost, and what goes in, lot by lot."""
     return [_blends(plan), _lots(plan)]

@@ -46,6 +46,8 @@ class ShownColumn:
     unit: str = ""
     format: Format = Format.TEXT
     is_summed: bool = False
+    is_signed: bool = False
+    """A gain or loss: + or - tells it, not color alone."""
 
     @property
     def heading(self) -> str:
@@ -60,7 +62,8 @@ class ShownColumn:
             return ""
         if isinstance(cell, str | date):
             return str(cell)
-        return f"{cell:,.{self.format.decimals}f}"
+        sign = "+" if self.is_signed and cell else ""
+        return f"{cell:{sign},.{self.format.decimals}f}"
 
 
 def usd_per_cwt_column(name: str) -> ShownColumn:
@@ -130,7 +133,9 @@ def shown_of(
     names = [name for name in (columns or list(frame.columns)) if name in frame.columns]
     formats = [format_of(name) for name in names]
     shown = [
-        ShownColumn(each.heading, each.unit, _BY_DECIMALS[each.decimals], each.is_summed)
+        ShownColumn(
+            each.heading, each.unit, _BY_DECIMALS[each.decimals], each.is_summed, each.is_signed
+        )
         for each in formats
     ]
     rows = (

@@ -140,21 +140,16 @@ class BookDay(Answer):
 
     def screen(self, sections: Collection[str] = ()) -> str:
         every = "all" in sections
-        figures = self.figures
         columns = ["book_item", "position_loads", "cost_usd_per_cwt", "mark_usd_per_cwt",
                    "realized_usd", "unrealized_usd", "total_usd"]  # fmt: skip
         parts = [
             screen.strong(f"Book, {long_day(self.on)}: {money(self.total_usd)} in all"),
-            screen.wrapped(
-                f"Realized {money(figures['realized_usd'])}, unrealized "
-                f"{money(figures['unrealized_usd'])}, at {_COST_WORDS[self.method]} cost. "
-                f"{counted(len(self.deals), 'deal')} stand. Marked at published quotations."
-            ),
+            screen.wrapped(self.summary),
             screen.table(self.tables["positions"], columns),
         ]
         if self.before is not None:
-            parts.append(self._moved())
-        if watch := screen.watch(self._warnings()):
+            parts.append(screen.wrapped(self.moved_words))
+        if watch := screen.watch(self.watch()):
             parts.append(watch)
         if every or "lean" in sections:
             parts.append(
@@ -178,7 +173,18 @@ class BookDay(Answer):
         parts.append("More: --explain --lean --months --counterparties, or --all.")
         return "\n\n".join(parts)
 
-    def _moved(self) -> str:
+    @property
+    def summary(self) -> str:
+        figures = self.figures
+        return (
+            f"Realized {money(figures['realized_usd'])}, unrealized "
+            f"{money(figures['unrealized_usd'])}, at {_COST_WORDS[self.method]} cost. "
+            f"{counted(len(self.deals), 'deal')} stand. Marked at published quotations."
+        )
+
+    @property
+    def moved_words(self) -> str:
+        """What moved the profit since the day before, in one sentence."""
         total = self.figures["moved_usd"]
         since = day(self.before) if self.before else ""
         words = {
@@ -191,12 +197,12 @@ class BookDay(Answer):
             for name, field in words.items()
             if abs(usd := math.fsum(getattr(each, field) for each in self.moved.values())) >= 0.5
         ]
-        return screen.wrapped(
+        return (
             f"{money(total)} since {since}: {', '.join(parts) or 'nothing moved'}. "
             "The parts add up exactly."
         )
 
-    def _warnings(self) -> Iterable[str]:
+    def watch(self) -> Iterable[str]:
         for item, of in self.old_marks.items():
             yield f"{item} is marked at its quotation of {day(of)}; none is newer."
         for note in sorted({f"{m.item_id}: {n}" for m in self.moved.values() for n in m.notes}):

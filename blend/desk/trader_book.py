@@ -1,0 +1,96 @@
+"""The trader's book: positions, marks, profit and loss of a day, and what moved it."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from blend.desk.asked import address, asked_choice, asked_day
+from blend.desk.desk import Desk
+from blend.desk.drawn import chart_file
+from blend.desk.pages import Form, page
+from blend.errors import InputRefused, Problem
+from blend.show.shown import shown_of
+from blend.tables.book import read_deals
+from blend.tables.quotations import read_quotations
+from blend.tables.tables import READABLE
+from blend.trader.book import CostMethod, NoMark
+from blend.trader.book_day import BookDay, book_day
+
+_TITLES = {
+    "positions": ("Positions", "Short positions are below zero."),
+    "explained": ("What moved profit and loss, by item", "The parts add up exactly."),
+    "by_month": ("By month of delivery", ""),
+    "counterparties": ("Open with counterparties", "At the day's marks; not netted."),
+}
+
+
+def book_folder(desk: Desk) -> Path | None:
+    """The folder with deals and quotations: the plan's own, or its folder `book`; else None."""
+    return next(
+        (
+            folder
+            for folder in (desk.place, desk.place / "book")
+            if all(
+                any((folder / f"{name}{ending}").is_file() for ending in READABLE)
+                for name in ("deals", "quotations")
+            )
+        ),
+        None,
+    )
+
+
+def book_page(desk: Desk, request: Request, form: Form) -> Response:
+    folder = book_folder(desk)
+    methods = [(each.value, words) for each, words in _METHODS.items()]
+    if folder is None:
+        return page(desk, request, "trader_book.html", title="Book", book=None, place=desk.place)
+
+    book = _book(folder, request)
+    tables = [
+        shown_of(frame, None, *_TITLES[name])
+        for name, frame in book.tables.items()
+        if name in _TITLES and len(frame)
+    ]
+    return page(
+        desk,
+        request,
+        "trader_book.html",
+        tables,
+        title="Book",
+        book=book,
+        summary=book.summary,
+        watch=list(book.watch()),
+        spec=book.chart() if book.moved else None,
+        methods=methods,
+        pictured=partial(address, request=request),
+    )
+
+
+def book_picture(desk: Desk, request: Request, form: Form) -> Response:
+    folder = book_folder(desk)
+    if folder is None:
+        raise InputRefused([Problem("deals", None, None, "no such table", "add deals.csv")])
+    return chart_file("book", request.path_params["ending"], _book(folder, request).chart)
+
+
+def _book(folder: Path, request: Request) -> BookDay:
+    deals, _ = read_deals(folder)
+    quoted = read_quotations(folder).quotations
+    if not quoted:
+        raise InputRefused(
+            [Problem("quotations", None, None, "no rows", "prices to mark deals at")]
+        )
+    method = CostMethod(asked_choice(request, "method", CostMethod, CostMethod.FIFO))
+    on, before = asked_day(request, "day"), asked_day(request, "since")
+    try:
+        return book_day(deals, quoted, on, before=before, method=method)
+    except NoMark as error:
+        allowed = "its quotation in quotations.csv, or another day"
+        raise InputRefused([Problem("quotations", None, None, str(error), allowed)]) from error
+
+
+_METHODS = {CostMethod.FIFO: "first in, first out", CostMethod.AVERAGE: "average"}

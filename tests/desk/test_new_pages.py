@@ -1,0 +1,48 @@
+"""Pages for the book, the weekly report, the work order and the recipe matrix."""
+
+from __future__ import annotations
+
+import shutil
+
+from tests.desk.test_grinder import quick, wait_for  # noqa: F401
+
+
+def test_the_matrix_has_every_used_lot_with_its_row(client):
+    plan = client.app.state.desk.state().plan
+    page = client.get("/grinder").text
+    matrix = page[page.index('class="matrix"') :].split("</table>")[0]
+    used = [lot.lot_id for lot in plan.lots if lot.used_lb > 1e-6]
+    assert matrix.count('data-goto="lots"') == len(used)
+    assert all(f">{lot_id}</button>" in matrix for lot_id in used)
+
+
+def test_the_work_order_has_every_batch_of_the_plan(quick):  # noqa: F811
+    client = quick
+    page = wait_for(client, "/grinder/work-order").text
+    batches = sum(run.batches for run in _plan(client).runs)
+    assert page.count('<h2 id="shown-') == batches
+    assert "9 CFR 320.1(b)(4)" in page and "data-print" in page
+    assert client.get("/grinder/work-order?order=sideways").status_code == 422
+
+
+def _plan(client):
+    desk = client.app.state.desk
+    return desk.jobs.known(desk.book.revision, ("plan",)).result().plan
+
+
+def test_the_book_is_shown_and_asked_for_where_there_is_none(client, tmp_path):
+    page = client.get("/trader/book").text
+    assert "$45,095 gain" in page and "Open with counterparties" in page
+    assert client.get("/trader/book?as=csv&table=0").status_code == 200
+    assert client.get("/trader/book?method=lifo").status_code == 422
+    shutil.rmtree(client.app.state.desk.place / "book")
+    assert "deals.csv" in client.get("/trader/book").text
+
+
+def test_the_weekly_report_and_its_files(client):
+    page = wait_for(client, "/reporter/weekly").text
+    assert "week ending Nov 20, 2026" in page and "data-print" in page
+    for name in ("report.md", "script.txt"):
+        file = client.get(f"/reporter/weekly/{name}")
+        assert file.status_code == 200 and file.text.strip()
+    assert client.get("/reporter/weekly/other.txt").status_code == 422
