@@ -245,7 +245,7 @@ class Plan:
 
     @property
     def rounding_over_lb(self) -> dict[str, float]:
-        """By product, pounds that rounding to whole pounds makes beyond the most that is ordered."""
+        """By product, pounds that rounding to whole pounds makes over the most that is ordered."""
         return {
             check.requirement.product_id: check.read - check.maximum
             for check in self.certificate.checks

@@ -55,11 +55,11 @@ def simulate(
 ) -> SimulateAnswer:
     """Draw the batches of the plan with confidence, and of the one that holds spec on average."""
     asked = tuple(chance_constraints)
-    drawn = [
+    confident, average = (
         draw_batches(case, each, uncertainty, asked, draws=draws, seed=seed)
         for each in (runs, average_runs)
-    ]
-    return SimulateAnswer(case, *drawn, errors_words(uncertainty.values()))
+    )
+    return SimulateAnswer(case, confident, average, errors_words(uncertainty.values()))
 
 
 @dataclass(frozen=True)

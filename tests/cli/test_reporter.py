@@ -94,7 +94,7 @@ def test_an_import_lists_what_looks_wrong(run):
     write_history(Path("tables"), [ITEM], [*history(), trade("Gum", 35.5, after=11)], [])
     shown = run("canvass", "import", "tables")
     assert "Imported" in shown and "a tenth of the last quotation" in shown
-    assert "tenth" not in run("canvass", "import", "tables"), "what is known is not questioned again"
+    assert "tenth" not in run("canvass", "import", "tables"), "known: not questioned again"
 
 
 def test_the_default_day_is_the_latest_on_file(filled):

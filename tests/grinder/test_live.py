@@ -149,4 +149,6 @@ def test_what_cannot_be_made_more_of_or_leaner_is_told_instead_of_a_price():
     blends, _ = live_tables(plan)
     row = dict(zip((column.name for column in blends.columns), blends.rows[0], strict=True))
     assert row["Next cwt"] == row["One point leaner, whole order"] == "no plan"
-    assert next_cwt_words(plan) == {"ground": "next cwt no plan; one point leaner, whole order: no plan"}
+    assert next_cwt_words(plan) == {
+        "ground": "next cwt no plan; one point leaner, whole order: no plan"
+    }
