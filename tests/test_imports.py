@@ -65,7 +65,7 @@ LIBRARY_ROOMS = {
     "pandas": {"output", "domain", "tables", "lean", "grinder", "trader", "reporter", "show"},
     "vl_convert": {"output", "desk"},
     "tabulate": {"show"},
-    "jinja2": {"show", "desk", "reporter"},
+    "jinja2": {"show", "desk", "reporter", "output"},
     "markupsafe": {"show", "desk", "reporter"},
     "starlette": {"desk"},
     "uvicorn": {"desk"},

@@ -57,6 +57,18 @@ Examples:
 )
 @click.option("--no-workbook", is_flag=True, help="Save no workbook.")
 @click.option(
+    "--work-order",
+    type=FILE,
+    help="Also save the work order for the floor, without prices (.xlsx or .html).",
+)
+@click.option(
+    "--run-order",
+    type=click.Choice(["lean to fat", "fat to lean", "as listed"]),
+    default="lean to fat",
+    show_default=True,
+    help="With --work-order: how batches of one species and its claims follow one another.",
+)
+@click.option(
     "--confidence",
     type=Confidence(),
     metavar="PERCENT",
@@ -113,6 +125,8 @@ def plan(
     folder: Path,
     workbook: Path,
     no_workbook: bool,
+    work_order: Path | None,
+    run_order: str,
     confidence: float | str | None,
     test_cost: float | None,
     test_error: float,
@@ -142,6 +156,11 @@ def plan(
         return plan_days(folder, whole=whole, shadow_prices=not no_break_even)
     if not no_workbook:
         check_place(workbook)
+    if work_order is not None:
+        from blend.grinder.work_order_sheets import check_ending
+
+        check_ending(work_order)
+        check_place(work_order)
 
     from blend.grinder.day_plan import DayPlan
     from blend.grinder.plan import make_plan
@@ -177,11 +196,19 @@ def plan(
         is_lean_estimated=lean == "estimated",
         has_unused_tests=lean == "stated" and holds_tests(folder),
         saved=None if no_workbook else workbook,
+        saved_work_order=work_order,
     )
     if not no_workbook:
         from blend.grinder.plan_workbook import write_plan_workbook
 
         write_plan_workbook(answer, workbook, datetime.now())
+    if work_order is not None:
+        from blend.grinder.work_order import RunOrder
+        from blend.grinder.work_order import work_order as ordered
+        from blend.grinder.work_order_sheets import write_work_order
+
+        order = ordered(case, made, RunOrder(run_order))
+        write_work_order(order, made, work_order, datetime.now())
     return answer
 
 

@@ -113,6 +113,7 @@ class DayPlan(Answer):
     is_lean_estimated: bool = False
     has_unused_tests: bool = False
     saved: Path | None = None
+    saved_work_order: Path | None = None
 
     @cached_property
     def odds(self) -> tuple[FloorOdds, ...]:
@@ -408,8 +409,12 @@ class DayPlan(Answer):
 
     def _more(self) -> str:
         saved = f"Saved {self.saved}: purchase list and a batch sheet per product.\n"
+        if self.saved_work_order:
+            saved_order = f"Saved {self.saved_work_order}: work order for the floor.\n"
+        else:
+            saved_order = ""
         more = "More: " + " ".join(f"--{name}" for name in SECTIONS if self._has(name))
-        return (saved if self.saved else "") + screen.wrapped(f"{more}, or --all")
+        return (saved if self.saved else "") + saved_order + screen.wrapped(f"{more}, or --all")
 
     def _has(self, section: str) -> bool:
         has_prices = bool(self.plan.shadow_prices or self.plan.break_evens)

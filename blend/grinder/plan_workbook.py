@@ -88,7 +88,7 @@ def batch_sheets(case: Case, plan: Plan) -> list[BatchSheet]:
                 tuple(map(printable, _to_make(case, plan, run))),
                 _weigh(case, run),
                 range(start, start + run.batches),
-                tuple(map(printable, _to_confirm(case, plan, run.product_id))),
+                tuple(map(printable, to_confirm(case, plan, run.product_id))),
                 any(each.containers is not None for each in run.ingredients),
             )
         )
@@ -138,7 +138,7 @@ def _weigh(case: Case, run: BatchRun) -> DataFrame:
     return DataFrame(rows)
 
 
-def _to_confirm(case: Case, plan: Plan, product_id: str) -> list[str]:
+def to_confirm(case: Case, plan: Plan, product_id: str) -> list[str]:
     """What the label needs because of this plan, then what the standards leave to check by hand."""
     needed = [
         f"{requirement_words(check.requirement, case)}: this plan is over it. {check.note}"
@@ -193,6 +193,18 @@ def inputs_digest(case: Case) -> str:
     return _digest(case)[:8]
 
 
+def printed_stamp(case: Case, plan: Plan, printed_at: datetime) -> str:
+    """Plant, day, plan number, digest of the tables and print time: on every sheet."""
+    parts = (
+        case.settings.plant,
+        day(case.settings.plan_on),
+        f"plan {plan_number(plan, case)}",
+        f"tables {inputs_digest(case)}",
+        f"printed {day(printed_at.date())} {printed_at:%H:%M}",
+    )
+    return ", ".join(filter(None, parts))
+
+
 def _digest(of: Any) -> str:
     def plain(each: Any) -> Any:
         return sorted(each) if isinstance(each, set | frozenset) else str(each)
@@ -225,18 +237,7 @@ def plan_workbook(answer: DayPlan, printed_at: datetime) -> Workbook:
     from blend.output.workbook import add_sheet, add_table, fit, new_book
 
     case, plan = answer.case, answer.plan
-    stamp = ", ".join(
-        filter(
-            None,
-            (
-                case.settings.plant,
-                day(case.settings.plan_on),
-                f"plan {plan_number(plan, case)}",
-                f"tables {inputs_digest(case)}",
-                f"printed {day(printed_at.date())} {printed_at:%H:%M}",
-            ),
-        )
-    )
+    stamp = printed_stamp(case, plan, printed_at)
     book = new_book()
 
     def office(name: str, blocks: Sequence[Block], widest: int = 44) -> None:

@@ -99,18 +99,15 @@ class WorkOrder:
         return DataFrame(rows)
 
 
-BLANKS = (
+LINE_BLANKS = (
     "supplier_establishment",
     "supplier_lot",
     "supplier_production_date",
     "actual_lb",
-    "tested_fat_percent",
-    "temperature_f",
-    "time_ground",
-    "cleaned_at",
-    "initials",
 )
-"""Columns the floor completes, and `read_actuals` reads back."""
+BATCH_BLANKS = ("tested_fat_percent", "temperature_f", "time_ground", "cleaned_at", "initials")
+BLANKS = (*LINE_BLANKS, *BATCH_BLANKS)
+"""Columns the floor completes, of each lot and of each batch."""
 
 
 def work_order(case: Case, plan: Plan, order: RunOrder = RunOrder.LEAN_TO_FAT) -> WorkOrder:
