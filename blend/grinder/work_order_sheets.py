@@ -73,7 +73,7 @@ def _of_product(order: WorkOrder, plan: Plan, product_id: str) -> Page:
     batches = [batch for batch in order.batches if batch.product_id == product_id]
     lines = order.lines
     lines = lines[lines["batch"].isin([batch.number for batch in batches])]
-    columns = ["batch", "lot_id", "item", "use_by", "planned_lb", "from_open_lb"]
+    columns = ["batch", "lot_id", "item", "supplier", "use_by", "planned_lb", "from_open_lb"]
     columns += ["combos_opened", "left_open_lb", *LINE_BLANKS]
     shown = lines[columns].assign(
         use_by=[_day(order, lot_id) for lot_id in lines["lot_id"]],
@@ -88,12 +88,13 @@ def _of_product(order: WorkOrder, plan: Plan, product_id: str) -> Page:
             f"Target {percent(product.target_lean, min_decimals=1)} lean. Tested fat in spec: "
             f"{percent(low_fat, min_decimals=1)} to {percent(high_fat, min_decimals=1)}."
             " Meat at or below 40 °F (4 °C).",
+            RECORD_NOTE,
         ),
         (
             ("Weigh for each batch", shown),
             ("Record of each batch", _batches(order, batches).drop(columns="product")),
         ),
-        tuple(map(printable, (*to_confirm(order.case, plan, product_id), RECORD_NOTE))),
+        tuple(map(printable, to_confirm(order.case, plan, product_id))),
     )
 
 
@@ -169,7 +170,7 @@ def _book(pages: Sequence[Page], stamp: str) -> Workbook:
                 width = sheet.column_dimensions[get_column_letter(column)]
                 width.width = max(width.width, _WRITING_WIDTH.get(name, 0))
         for at, note in enumerate(page.notes, 4):
-            books.put_text(sheet, at, note, last, books.STRONG)
+            books.put_text(sheet, at, printable(note), last, books.STRONG)
         for text in page.confirm:
             row = books.put_text(sheet, row, f"{TICK} {text}", last)
         books.fit_rows(sheet)
