@@ -41,18 +41,7 @@ NASTY_CELLS = (
     ),
     *("a" * 33_000, "|".join("abc"[i % 3] * (i + 1) for i in range(200)), "ﬁ", "İ", "ß", "\u0345"),
     *("\u202e", "\u200b", "🥩", "e\u0301", "\u1e9e", "\u037e", "x\u2028y", "\ud7ff", "\U000e0001"),
-    *(
-        "domestic",
-        "Domestic",
-        "fixed",
-        "normal",
-        "base",
-        "set",
-        "multiply",
-        "USD",
-        "share",
-        "drawn",
-    ),
+    *"domestic Domestic fixed normal base set multiply USD share drawn".split(),
 )
 
 
@@ -512,21 +501,7 @@ def _attribute_changed(random: Random, parts: dict[str, bytes], name: str) -> No
     found = list(re.finditer(rb'="([^"]*)"', parts[name]))
     if found:
         start, end = random.choice(found).span(1)
-        junk = random.choice(
-            (
-                b"",
-                b"-1",
-                b"0",
-                b"1",
-                b"99999999999",
-                b"x",
-                b"true",
-                b"../x",
-                b"A1:B2",
-                b"&#0;",
-                b"s",
-            )
-        )
+        junk = random.choice([b"", *b"-1 0 1 99999999999 x true ../x A1:B2 &#0; s".split()])
         parts[name] = parts[name][:start] + junk + parts[name][end:]
 
 

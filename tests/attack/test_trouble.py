@@ -104,6 +104,11 @@ STORES = {
 }
 
 
+WRITERS = FILES | FOLDERS
+every_writer = pytest.mark.parametrize("writer", WRITERS.values(), ids=WRITERS)
+every_store = pytest.mark.parametrize("writer", STORES.values(), ids=STORES)
+
+
 @pytest.fixture(scope="module")
 def plant() -> Iterator[Path]:
     """Cases and a store that any user may read."""
@@ -179,7 +184,7 @@ def put_old(writer: Writer, out: Path, plant: Path) -> None:
         out.write_text("old")
 
 
-@pytest.mark.parametrize("writer", [*FILES.values(), *FOLDERS.values()], ids=[*FILES, *FOLDERS])
+@every_writer
 def test_every_writer_writes_where_it_may(writer, plant, place):
     """Else the tests below would show nothing."""
     out = place / writer.out
@@ -193,7 +198,7 @@ def test_every_writer_writes_where_it_may(writer, plant, place):
 # Full disks --------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("writer", [*FILES.values(), *FOLDERS.values()], ids=[*FILES, *FOLDERS])
+@every_writer
 def test_a_full_disk_is_reported_and_leaves_all_as_it_was(writer, plant, full_disk):
     out = full_disk / writer.out
     put_old(writer, out, plant)
@@ -203,7 +208,7 @@ def test_a_full_disk_is_reported_and_leaves_all_as_it_was(writer, plant, full_di
     assert contents(full_disk) == before
 
 
-@pytest.mark.parametrize("writer", STORES.values(), ids=STORES)
+@every_store
 def test_a_full_disk_leaves_the_store_as_it_was(writer, plant, full_disk):
     out = full_disk / writer.out
     put_old(writer, out, plant)
@@ -287,32 +292,29 @@ def test_a_stream_that_takes_nothing_ends_the_command_in_one_line(plant, streams
         assert "Traceback" not in done.stderr
 
 
-@pytest.mark.parametrize("closing", ["<&-", ">&-", "2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
-def test_closed_streams_stop_no_work(plant, place, closing):
-    script = f'"$0" -c "$1" plan case --no-break-even --workbook "$2" {closing}'
-    out = place / "plan.xlsx"
-    done = subprocess.run(
-        ["sh", "-c", script, sys.executable, BLEND, out],
+def shell(script: str, plant: Path, *arguments: object) -> subprocess.CompletedProcess[str]:
+    """A script run in the plant's folder, where `$BLEND` is the command."""
+    blend = f"{sys.executable} -c '{BLEND.replace(chr(39), chr(34))}'"
+    return subprocess.run(
+        ["sh", "-c", script.replace("$BLEND", blend), "sh", *arguments],
         cwd=plant,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
         check=False,
     )
+
+
+@pytest.mark.parametrize("closing", ["<&-", ">&-", "2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
+def test_closed_streams_stop_no_work(plant, place, closing):
+    out = place / "plan.xlsx"
+    done = shell(f'$BLEND plan case --no-break-even --workbook "$1" {closing}', plant, out)
     assert done.returncode == 0 and "Traceback" not in done.stderr
     assert out.read_bytes()[:2] == b"PK"
 
 
 def test_a_reader_that_goes_away_gets_no_traceback(plant):
-    script = '"$0" -c "$1" plan case --no-workbook | head -1'
-    done = subprocess.run(
-        ["sh", "-c", script, sys.executable, BLEND],
-        cwd=plant,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = shell("$BLEND plan case --no-workbook | head -1", plant)
     assert len(done.stdout.splitlines()) == 1
     assert "Traceback" not in done.stderr and "Broken pipe" not in done.stderr
 
@@ -332,7 +334,7 @@ def as_another() -> Sequence[str]:
     return through
 
 
-@pytest.mark.parametrize("writer", [*FILES.values(), *FOLDERS.values()], ids=[*FILES, *FOLDERS])
+@every_writer
 def test_a_read_only_folder_is_reported(writer, plant, place, as_another):
     out = place / writer.out
     put_old(writer, out, plant)
@@ -354,7 +356,7 @@ def test_a_read_only_file_is_not_replaced(writer, plant, place, as_another):
     assert [path.name for path in place.iterdir()] == [writer.out]
 
 
-@pytest.mark.parametrize("writer", STORES.values(), ids=STORES)
+@every_store
 def test_a_read_only_store_is_reported(writer, plant, place, as_another):
     out = place / writer.out
     put_old(writer, out, plant)

@@ -239,7 +239,7 @@ def test_lots_that_cannot_be_read_are_told_of(client):
     assert client.get("/trader/lot/B90-1").status_code == 422
 
 
-@pytest.mark.parametrize("name", ["A/B 1", "a&b?c=d#e", "<b>x</b>", "50% über"])
+@pytest.mark.parametrize("name", ["A/B 1", "<b>x</b> a&b?c=d#e 50% über"])
 def test_a_lot_of_any_name_has_its_page(client, name):
     edit(client, "lots", {"lot_id": "B90-1"}, "lot_id", name)
     html = client.get("/trader/lots").text
