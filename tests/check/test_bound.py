@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from blend.check.certify import PLENTY as PLENTY_LB
 from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
+from blend.domain.exact import total
 from blend.domain.linear_constraints import LinearConstraint, Pounds, Term
 from blend.domain.prices import DualPrices
 from blend.domain.rules import Loss, Rule, RuleKind
@@ -211,3 +212,8 @@ def test_added_constraints_count_in_the_bound(constraint: LinearConstraint):
     assert bound == pytest.approx(plan.objective_usd, rel=1e-9)
     if constraint.name != "absent":
         assert bound > solve_linear(replace(case, constraints=())).objective_usd + 1
+
+
+@given(st.lists(st.fractions(max_denominator=10**12), max_size=12))
+def test_a_total_of_exact_fractions_is_their_sum(fractions: list[Fraction]):
+    assert total(iter(fractions)) == sum(fractions, Fraction(0))
