@@ -38,6 +38,13 @@ if TYPE_CHECKING:
 @click.option("--draft", type=FILE, help="Your edited draft: words kept, figures checked.")
 @click.option("--sign", "signed_by", default="", metavar="NAME", help="Who answers for the page.")
 @click.option(
+    "--confirm",
+    "confirm",
+    multiple=True,
+    metavar="N|all",
+    help="You checked this one of what the note lists; repeatable.",
+)
+@click.option(
     "--title", default="Boneless beef and trimmings", show_default=True, help="Of the note."
 )
 @click.option(
@@ -70,6 +77,7 @@ def note(
     out: Path | None,
     draft: Path | None,
     signed_by: str,
+    confirm: tuple[str, ...],
     title: str,
     market: Path | None,
     since: date | None,
@@ -83,7 +91,8 @@ def note(
 
     Every figure in the draft has its id, as [$342.50](#90s.price); sources are in a file next to
     it. Words of an edited draft are kept; a figure that is no longer what the store gives is
-    marked, and nothing is signed before all agree.
+    marked, and nothing is signed before all agree. Your own sentences are checked against the
+    store; what cannot be checked, and cautions you took out, are listed for you to confirm.
     """
     suffix = "" if out is None else out.suffix.lower()
     if out is not None:
@@ -92,6 +101,8 @@ def note(
         check_place(out)
     if suffix != ".html" and (draft is not None or signed_by):
         raise click.UsageError("--draft and --sign are for the page: --out NAME.html.")
+    if confirm and not signed_by:
+        raise click.UsageError("--confirm goes with --sign.")
     if market is None and (since is not None or item_ids):
         raise click.UsageError("--since and --explain need --market.")
     text = None if draft is None else _draft_text(draft)
@@ -108,6 +119,8 @@ def note(
     if suffix == ".md":
         return WrittenNote(made, _write_draft(made, out))
     name = "draft" if draft is None else draft.name
+    if text is not None:
+        _check_own_words(made, news, text, confirm, is_signed=bool(signed_by))
     return WrittenNote(
         made, _write_page(made, news, out, text, name, signed_by, has_market=market is not None)
     )
@@ -191,6 +204,25 @@ def _write_page(
     write_text(out, page.html)
     write_text(sources, sources_page(made))
     return f"Saved page: {out}", f"Saved sources: {sources}"
+
+
+def _check_own_words(
+    made: Note, news: News, text: str, confirm: tuple[str, ...], *, is_signed: bool
+) -> None:
+    """List what the signer must confirm; raise NotConfirmed where some of it is not."""
+    from blend.reporter.signing import NotConfirmed, confirmed, facts_of, to_confirm
+
+    listed = to_confirm(made, facts_of(news, made), text)
+    try:
+        done, left = confirmed(listed, confirm)
+    except ValueError as error:
+        raise click.UsageError(f"--confirm {error}.") from error
+    if is_signed and left:
+        raise NotConfirmed(left)
+    for each in done:
+        click.echo(f"confirmed: {each}", err=True)
+    for each in left:
+        click.echo(f"to confirm before signing: {each}", err=True)
 
 
 def _with_market_asked(problem: Problem) -> Problem:

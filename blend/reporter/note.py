@@ -142,6 +142,8 @@ class Sentence:
     """Words and figures in the order of reading."""
 
     parts: tuple[Part, ...]
+    must_stay: bool = False
+    """Of a caution: to take it out, the signer confirms it."""
 
     @property
     def figures(self) -> tuple[Figure, ...]:
@@ -150,6 +152,11 @@ class Sentence:
 
 def sentence(*parts: Part) -> Sentence:
     return Sentence(parts)
+
+
+def caution(*parts: Part) -> Sentence:
+    """A sentence that the reporter does not take out unnoticed."""
+    return Sentence(parts, must_stay=True)
 
 
 @dataclass(frozen=True, slots=True)

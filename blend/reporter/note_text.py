@@ -32,6 +32,7 @@ from blend.reporter.note import (
     Sentence,
     Source,
     Unit,
+    caution,
     sentence,
 )
 from blend.reporter.tone import Standing, Trend
@@ -195,7 +196,7 @@ def lead_why(news: News) -> list[Sentence]:
     named = [(each, headline_of(each.why.price).driver) for each in news.explanations]
     first, driver = named[0]
     if driver is None:
-        return [sentence(no_cause_words(headline_of(first.why.price), first.item_id))]
+        return [caution(no_cause_words(headline_of(first.why.price), first.item_id))]
     made = []
     for each, part in named:
         if part is not None:
@@ -240,7 +241,7 @@ def _held(news: News) -> list[Sentence]:
     if hidden:
         source = Source("canvass", (), "items that fail the 3/70/20 guideline on confidentiality")
         count = Figure("withheld", hidden, Unit.COUNT, source)
-        made.append(sentence(count, " items are not shown: they could show a company."))
+        made.append(caution(count, " items are not shown: they could show a company."))
     waiting = [
         each
         for each in news.items
@@ -252,12 +253,12 @@ def _held(news: News) -> list[Sentence]:
         source = Source("canvass", (), "items carried unchanged, for the reporter to decide")
         count = Figure("undecided", undecided, Unit.COUNT, source)
         made.append(
-            sentence("Too few companies traded, bid or offered to quote ", count, " of the items.")
+            caution("Too few companies traded, bid or offered to quote ", count, " of the items.")
         )
     if second:
         source = Source("canvass", (), "items held for a second look, for the reporter to decide")
         count = Figure("second_look", second, Unit.COUNT, source)
-        made.append(sentence("Held for a second look and not quoted here: ", count, "."))
+        made.append(caution("Held for a second look and not quoted here: ", count, "."))
     return made
 
 
@@ -455,13 +456,13 @@ def why(news: News) -> Section | None:
     if not news.explanations:
         return None
     has_cause = any(headline_of(each.why.price).driver for each in news.explanations)
-    caution = sentence(
+    no_proof = caution(
         "A part is the mean, over every order in which the drivers could have moved, of what its "
         "move changes in a model of the whole market: what counted pounds and stated elasticities "
         "imply, not proof of cause."
     )
     blocks = [Paragraph(tuple(_explained(each))) for each in news.explanations]
-    return Section("Why it moved" if has_cause else MODEL_SAYS, (*blocks, Paragraph((caution,))))
+    return Section("Why it moved" if has_cause else MODEL_SAYS, (*blocks, Paragraph((no_proof,))))
 
 
 def _explained(each: Explanation) -> list[Sentence]:
@@ -472,8 +473,8 @@ def _explained(each: Explanation) -> list[Sentence]:
     made = _quote_moved(each)
     headline = headline_of(move)
     if headline.driver is None:
-        made.append(sentence(no_cause_words(headline, each.item_id)))
-        made.append(sentence(f"{MODEL_SAYS}, not a cause of the move:"))
+        made.append(caution(no_cause_words(headline, each.item_id)))
+        made.append(caution(f"{MODEL_SAYS}, not a cause of the move:"))
     made.append(_model_moved(each))
     made += [_unchanged(each, part) for part in sorted(apart, key=lambda p: -abs(p.amount))]
     if within:
@@ -592,7 +593,7 @@ def _not_explained(each: Explanation) -> list[Sentence]:
         how = "from the errors of both quotations and of the volumes"
         figure = _of_why(each, "not explained.error", error, Unit.USD_PER_CWT, how)
         parts += [" (±", figure.cell(), ")"]
-    return [sentence(*parts, ".")]
+    return [caution(*parts, ".")]
 
 
 # Method ------------------------------------------------------------------------------------------

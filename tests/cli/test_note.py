@@ -171,13 +171,29 @@ def test_an_edited_draft_is_signed_with_its_words(draft, filled, tmp_path):
     assert "Reporter: A. Reporter" in page
 
 
+def test_what_cannot_be_checked_is_confirmed_one_by_one(draft, filled, tmp_path):
+    text = draft.read_text("utf-8")
+    invented = "90s jumped because imports collapsed.\nThe office was quiet on Friday.\n\n"
+    draft.write_text(text.replace("## Quotations", f"{invented}## Quotations"), "utf-8")
+    words = ("note", *PLAIN, "--draft", draft, "--sign", "A. Reporter", "--out",
+             tmp_path / "note.html")  # fmt: skip
+    refused = run(*words, store=filled)
+    assert refused.exit_code == 2 and not (tmp_path / "note.html").exists()
+    assert "1. " in refused.output and "gives a cause" in refused.output
+    assert "quiet" not in refused.output, "a sentence that claims nothing is not asked about"
+    assert run(*words, "--confirm", "9", store=filled).exit_code == 2
+    signed = run(*words, "--confirm", "all", store=filled)
+    assert signed.exit_code == 0, signed.output
+    assert "confirmed: 1. " in signed.output
+
+
 def test_after_a_correction_the_draft_is_marked_and_not_signed(draft, store, tmp_path):
     with Store.open(store) as opened:
         entries = opened.entries("90s")
     trade = next(e for e in entries if str(e.market_day) == DAY and e.kind == "trade")
     wrong = run(
         *("canvass", "correct", trade.entry_id, "--price", trade.usd_per_cwt + 2),
-        *("--pounds", trade.pounds_lb * 20),
+        *("--pounds", trade.pounds_lb * 20, "--yes"),
         store=store,
     )
     assert wrong.exit_code == 0, wrong.output
