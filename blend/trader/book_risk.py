@@ -25,6 +25,7 @@ from blend.trader.risk import (
     AtRisk,
     CovarianceRisk,
     Hedge,
+    NoHedge,
     TooShort,
     bootstrap_risk,
     covariance_risk,
@@ -324,6 +325,7 @@ def book_risk(
         if deal.deal_id not in unpriced:
             exposed[deal.item_id] = exposed.get(deal.item_id, 0.0) + deal.signed_lb
     items = tuple(item for item, lb in sorted(exposed.items()) if abs(lb) > 1e-6)
+    hedge_with = tuple(dict.fromkeys(hedge_with))
     every = tuple(dict.fromkeys((*items, *hedge_with)))
     week_ends, prices = weekly_prices(quotations, every, on)
     _check_hedge(quotations, hedge_with)
@@ -360,8 +362,8 @@ def book_risk(
         moves = changes[:, places] * prices[0, places]
         try:
             hedges = hedge(profits.tolist(), moves.T.tolist())
-        except TooShort as error:
-            raise _refused(", ".join(hedge_with), f"a longer history: {error}") from error
+        except (TooShort, NoHedge) as error:
+            raise _refused(", ".join(hedge_with), f"items that can hedge: {error}") from error
         if at_risk is not None:
             after = profits - moves @ np.array(hedges.ratio)
             hedged = _at_risk(after, weeks_ahead, confidence, seed)
@@ -383,7 +385,7 @@ def weekly_prices(
     quotations: Sequence[Quotation], items: Sequence[str], on: date
 ) -> tuple[list[date], Array]:
     """Days a week apart back from `on`, and (days, items) $/cwt quoted then or within the week
-    before; not a number where nothing was."""
+    before; not a number where nothing was, or nothing above zero."""
     marks = QuotedMarks(quotations)
     first = min(each.quoted_on for each in quotations)
     days = [on - timedelta(weeks=back) for back in range((on - first).days // 7 + 1)]
@@ -392,7 +394,7 @@ def weekly_prices(
         found, mark = marks.day_of(item, of), marks(item, of)
         if found is None or mark is None or (of - found).days > MAX_AGE_DAYS:
             return math.nan
-        return mark.usd_per_cwt
+        return mark.usd_per_cwt if mark.usd_per_cwt > 0 else math.nan  # no change from zero
 
     return days, np.array([[price(item, of) for item in items] for of in days])
 

@@ -23,6 +23,10 @@ class TooShort(ValueError):
     """The history is too short for the confidence asked for."""
 
 
+class NoHedge(ValueError):
+    """The instruments cannot be told apart, or do not move."""
+
+
 @dataclass(frozen=True, slots=True)
 class AtRisk:
     """A loss not exceeded with the stated confidence, and the mean loss beyond it, USD.
@@ -160,13 +164,16 @@ class Hedge:
 
 def hedge(own: Sequence[float], instruments: Sequence[Sequence[float]]) -> Hedge:
     """Minimum-variance hedge by least squares, with an intercept: changes of the own price on the
-    changes of each instrument. Raises TooShort where there are fewer than 2 spare observations.
+    changes of each instrument. Raises TooShort where there are fewer than 2 spare observations,
+    NoHedge where the instruments cannot be told apart.
     """
     price = np.asarray(own, float)
     table = np.column_stack([np.ones(len(price)), *np.asarray(instruments, float)])
     spare = len(price) - table.shape[1]
     if spare < 2:
         raise TooShort(f"{len(price)} changes are too few for {table.shape[1] - 1} instruments")
+    if np.linalg.matrix_rank(table) < table.shape[1]:
+        raise NoHedge("an instrument never moves, or two always move alike")
     found, *_ = np.linalg.lstsq(table, price, rcond=None)
     residual = price - table @ found
     variance = float(residual @ residual) / spare
@@ -209,14 +216,21 @@ def bootstrap_moves(changes: Array, periods: int, draws: int, seed: int = 0) -> 
 
 def robust_covariance(changes: Array) -> Array:
     """Covariance from ranks and median distances, which a few wild days do not move: Spearman's
-    correlation turned into a normal one, 2 sin(pi r / 6), times the scales 1.4826 MAD."""
+    correlation turned into a normal one, 2 sin(pi r / 6), times the scales 1.4826 MAD.
+
+    A series that stands still most of the time has a median distance of zero, which would hide
+    its risk: its standard deviation is taken. One that never moves has no covariance.
+    """
     from scipy.stats import spearmanr
 
     scale = 1.4826 * np.median(np.abs(changes - np.median(changes, 0)), 0)
-    if changes.shape[1] == 1:
-        return np.array([[float(scale[0]) ** 2]])
-    ranks = np.atleast_2d(spearmanr(changes).statistic)
-    if ranks.shape == (1, 1):  # scipy gives one number for two series
-        ranks = np.array([[1.0, ranks[0, 0]], [ranks[0, 0], 1.0]])
-    correlation, _ = nearest_correlation(2 * np.sin(np.pi * ranks / 6))
+    scale = np.where(scale > 0, scale, changes.std(0))
+    moving = np.flatnonzero(np.ptp(changes, 0) > 0)
+    correlation = np.eye(changes.shape[1])
+    if len(moving) > 1:
+        ranks = np.atleast_2d(spearmanr(changes[:, moving]).statistic)
+        if ranks.shape == (1, 1):  # scipy gives one number for two series
+            ranks = np.array([[1.0, ranks[0, 0]], [ranks[0, 0], 1.0]])
+        found, _ = nearest_correlation(2 * np.sin(np.pi * ranks / 6))
+        correlation[np.ix_(moving, moving)] = found
     return correlation * np.outer(scale, scale)

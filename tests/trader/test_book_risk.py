@@ -161,3 +161,33 @@ def test_more_weeks_ahead_lose_more(demo):
 def test_a_stress_in_percent_is_of_the_mark():
     assert StressMove("90s", -10, "percent").change_of(350) == pytest.approx(-35)
     assert StressMove("90s", -10).change_of(350) == -10
+
+
+def test_an_item_that_stands_still_has_no_risk_and_hedges_nothing(demo):
+    deals, quotations = demo
+    still = [replace(q, usd_per_lb=3.7) if q.item == "93s" else q for q in quotations]
+    shown = book_risk(deals, still)
+    parts = dict(zip(shown.items, shown.covariance.components_usd, strict=True))
+    assert parts["93s"] == 0 and parts["90 CL"] > 0
+    with pytest.raises(InputRefused, match="never moves"):
+        book_risk(deals, still, hedge_with=["93s"])
+
+
+def test_an_item_that_seldom_moves_keeps_its_risk(demo):
+    """Most weeks unchanged: a median distance of zero must not read as no risk."""
+    deals, quotations = demo
+    last = max(each.quoted_on for each in quotations)
+    seldom = [
+        replace(q, usd_per_lb=3.2 + 0.2 * ((last - q.quoted_on).days // 70 % 2))
+        if q.item == "90 CL" else q
+        for q in quotations
+    ]  # fmt: skip
+    shown = book_risk(deals, seldom)
+    assert shown.covariance.components_usd[shown.items.index("90 CL")] > 0
+
+
+def test_a_price_of_zero_is_not_a_week(demo):
+    deals, quotations = demo
+    gone = date(2026, 3, 25)
+    zero = [replace(q, usd_per_lb=0.0) if q.quoted_on == gone else q for q in quotations]
+    assert len(book_risk(deals, zero).week_ends) == 57
