@@ -15,7 +15,7 @@ J_PER_KG_PER_BTU_PER_LB = 2326.0
 """Of the International Table Btu, exact. NIST Special Publication 811, appendix B."""
 
 POINTS_PER_SHARE = 100.0
-"""One lean point is one per cent chemical lean: a share of 0.01."""
+"""One lean point is 1% chemical lean: a share of 0.01."""
 
 USD_PER_LB_BY_PRICE_UNIT = {
     "usd_per_lb": 1.0,
@@ -35,7 +35,9 @@ _LB_BY_WEIGHT_UNIT = {"lb": 1.0, "cwt": LB_PER_CWT, "kg": LB_PER_KG, "t": 1000 *
 _LB_BY_WEIGHT_UNIT["tonnes"] = _LB_BY_WEIGHT_UNIT["t"]
 _LB_BY_WEIGHT_UNIT["load"] = LB_PER_LOAD = 40_000.0
 """A truckload of trimmings, as the trade counts it."""
-_AMOUNT = re.compile(r"\$?\s*([\d,]*\.?\d+)\s*(?:/|per\s+)?\s*([a-z¢/ ]*)", re.IGNORECASE)
+_DIGITS = r"\d{1,3}(?:,\d{3})+(?:\.\d*)?|\d+\.?\d*|\.\d+"
+_NUMBER = re.compile(rf"([+-]?)\s*\$?\s*({_DIGITS})")
+_AMOUNT = re.compile(rf"\$?\s*({_DIGITS})\s*(?:/|per\s+)?\s*([a-z¢/ ]*)", re.IGNORECASE)
 
 
 def usd_per_lb_typed(text: str) -> float:
@@ -58,6 +60,14 @@ def pounds_typed(text: str) -> float:
     if (unit or "lb") not in _LB_BY_WEIGHT_UNIT:
         raise ValueError("a weight is in lb, or name kg, t, cwt or loads")
     return number * _LB_BY_WEIGHT_UNIT[unit or "lb"]
+
+
+def number_typed(text: str) -> float:
+    """A number as people type it: 1,250, $1,250.50, -3. Raises ValueError."""
+    found = _NUMBER.fullmatch(text.strip())
+    if found is None:
+        raise ValueError("not a number")
+    return float(found[1] + found[2].replace(",", ""))
 
 
 def _typed(text: str) -> tuple[float, str]:

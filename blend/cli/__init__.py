@@ -1,4 +1,4 @@
-"""The `blend` command: reads, calls one verb, shows. Commands are imported when invoked."""
+"""The `blend` command: read, answer one question, print. Commands are imported when they run."""
 
 from __future__ import annotations
 
@@ -20,13 +20,15 @@ from blend.errors import BlendError, InputRefused, NoPlan, did_you_mean
 if TYPE_CHECKING:
     from blend.domain.case import Case
 
+WARNINGS = "blend.warnings"
+"""Key of click's context for warnings to print after the answer."""
 INTERRUPTED = 130
 """Exit code of a command stopped from the keyboard: 128 and the signal's number, as in POSIX
 shells."""
 
 
 class Place(NamedTuple):
-    """Where a command is, and its line in the list of commands, shown without importing it."""
+    """A command's module and its line in --help, which shows without importing it."""
 
     module: str
     summary: str
@@ -69,7 +71,7 @@ COMMANDS = START | PLANT | TRADE | REPORT
 
 
 class LazyGroup(click.Group):
-    """Imports a command only when it is invoked, and tells every error in one place."""
+    """Import a command only when it runs; report every error in one place."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -95,17 +97,21 @@ class LazyGroup(click.Group):
         try:
             return super().invoke(ctx)
         except BlendError as error:
+            if isinstance(error, InputRefused):
+                ctx.find_root().meta.pop(WARNINGS, []).clear()
+            if isinstance(error, InputRefused):
+                ctx.find_root().meta.pop(WARNINGS, [])[:] = []
             for line in _lines_of(error, ctx.obj):
                 click.echo(line, err=True)
             ctx.exit(error.exit_code)
 
     def __call__(self, *args: Any, **extra: Any) -> Any:
-        """Run as a program of its own, which Ctrl-C stops wherever it falls."""
-        sys.unraisablehook = _tell_unraisable
+        """Run as a program that Ctrl-C stops at any point."""
+        sys.unraisablehook = _raise_again
         try:
             return super().__call__(*args, **extra)
         finally:
-            # While the interpreter goes down, nobody is left to catch it.
+            # During interpreter shutdown nothing can catch it.
             signal.signal(signal.SIGINT, signal.SIG_DFL)
 
     def main(  # type: ignore[override]  # It returns where click's own never does.
@@ -118,13 +124,13 @@ class LazyGroup(click.Group):
     ) -> Any:
         if not standalone_mode:
             return super().main(args, prog_name, complete_var, False, **extra)
-        _mend_streams()
+        _harden_streams()
         if "_BLEND_COMPLETE" in os.environ:
             from blend.cli.completion import register
 
             register()
         try:
-            code = super().main(args, prog_name, complete_var, False, **extra) or 0
+            code = super().main(args, prog_name or "blend", complete_var, False, **extra) or 0
         except click.ClickException as error:
             error.show()
             code = error.exit_code
@@ -143,36 +149,36 @@ class LazyGroup(click.Group):
 
 
 def _is_of_ctrl_c(error: BaseException | None) -> bool:
-    """A compiled library that is interrupted while it is loaded calls that a failure."""
+    """A compiled library interrupted while loading reports that as a failure."""
     while error is not None and not isinstance(error, KeyboardInterrupt):
         error = error.__cause__ or error.__context__
     return error is not None
 
 
-def _tell_unraisable(told: sys.UnraisableHookArgs) -> None:
-    """Give a Ctrl-C again that fell where nothing can be raised, such as in a finaliser."""
-    if told.exc_type is not KeyboardInterrupt:
-        sys.__unraisablehook__(told)
+def _raise_again(unraisable: sys.UnraisableHookArgs) -> None:
+    """Repeat a Ctrl-C that came where nothing can be raised, such as in a finalizer."""
+    if unraisable.exc_type is not KeyboardInterrupt:
+        sys.__unraisablehook__(unraisable)
         return
-    for seconds in (0.05, 0.5):  # On a busy machine the first may come while it is still begun.
+    for seconds in (0.05, 0.5):  # On a busy machine the first may come too early.
         with suppress(KeyboardInterrupt):
             Timer(seconds, interrupt_main).start()
             return
 
 
-def _mend_streams() -> None:
-    """Let nothing that a stream cannot take stop a command: closed ones, unknown letters."""
+def _harden_streams() -> None:
+    """Keep closed streams and letters they cannot encode from stopping a command."""
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115 it stays open to the end
+            setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115 stays open to the end
         getattr(sys, name).reconfigure(errors="replace")
 
 
 def _failed(line: str, code: int = BlendError.exit_code) -> int:
-    """Tell of the end, as far as there is somewhere to tell it, and give its exit code."""
+    """Print why the command stopped, if it still can, and return the exit code."""
     with suppress(OSError):
         click.echo(line, err=True)
-    # What could not be written would be tried, and told of, once more at the very end.
+    # Python would try again at exit, and report the failure again.
     for stream in (sys.stdout, sys.stderr):
         try:
             stream.flush()
@@ -184,14 +190,14 @@ def _failed(line: str, code: int = BlendError.exit_code) -> int:
 def _missing(error: ImportError) -> str:
     name = (error.name or "").partition(".")[0] or "a library"
     return (
-        f"{name} cannot be loaded, and blend needs it ({error}). The installation is damaged: "
-        "in blend's own folder: python -m pip install --force-reinstall ."
+        f"blend needs {name}, which does not load ({error}). Reinstall: in blend's folder, "
+        "python -m pip install --force-reinstall ."
     )
 
 
 def _lines_of(error: BlendError, case: Case | None) -> list[str]:
-    """The error for people, line by line; `case` is what a command has read by then."""
-    from blend.show.amounts import printable
+    """The error in plain lines; `case` is what the command has read so far."""
+    from blend.output.formats import printable
 
     if isinstance(error, InputRefused):
         count = len(error.problems)

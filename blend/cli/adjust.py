@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 from blend.cli.answers import answers
-from blend.cli.common import FOLDER, finite, progress_line, read_folder
-from blend.cli.params import Points, Share
+from blend.cli.common import FOLDER, progress_line, read_folder
+from blend.cli.params import DOLLARS, POUNDS, ROOM, Points, Share
 from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE, shared_by_suppliers
 from blend.errors import InputRefused, Problem, did_you_mean
 
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from blend.domain.case import Case
     from blend.domain.plan import Ingredient
     from blend.output.answer import Answer
-
-_POUNDS = click.FloatRange(0, min_open=True)
 
 
 @click.command(
@@ -32,8 +30,7 @@ Examples:
 @click.option("--product", "product_id", required=True, metavar="ID", help="Its product_id.")
 @click.option(
     "--pounds",
-    type=_POUNDS,
-    callback=finite,
+    type=POUNDS,
     required=True,
     metavar="LB",
     help="Finished pounds in the blender.",
@@ -51,15 +48,14 @@ Examples:
 @click.option(
     "--test-error",
     type=Points(),
-    default=str(SOLVENT_EXTRACTION_SD_SHARE * 100),
+    default=f"{100 * SOLVENT_EXTRACTION_SD_SHARE:g}",
     show_default=True,
     metavar="POINTS",
     help="Standard error of one test in points of fat. Default: solvent extraction.",
 )
 @click.option(
     "--room-lb",
-    type=click.FloatRange(0),
-    callback=finite,
+    type=ROOM,
     metavar="LB",
     help="Pounds that still fit in. Default: what the product's blender leaves.",
 )
@@ -79,14 +75,13 @@ Examples:
     "--confidence",
     type=Share(0, 0.999999),
     metavar="PERCENT",
-    help="Chance to be in spec that you ask for, 95 or 95%. Default: as"
-    " confidence.csv asks of the product, else the average in spec.",
+    help="Min chance to be in spec, such as 95. Default: the product's in confidence.csv, else in"
+    " spec on average.",
 )
 @click.option(
     "--test-cost",
-    type=_POUNDS,
-    callback=finite,
-    metavar="USD",
+    type=DOLLARS,
+    metavar="$",
     help="Cost of one more test: says whether to test again first.",
 )
 @answers("batch", chart=True)

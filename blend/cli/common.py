@@ -1,4 +1,4 @@
-"""What commands share: how a case is read, its settings moved, and progress told."""
+"""What commands share: read a folder, override settings, show progress and warnings."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
+from blend.cli import WARNINGS
+from blend.cli.params import Share
 from blend.domain.case import Case
 from blend.domain.rules import WholeContainers
 from blend.errors import Caution, InputRefused, Problem
@@ -21,21 +23,10 @@ if TYPE_CHECKING:
     from blend.domain.clearing import Market
     from blend.tables.read import CaseRead
 
-Told = TypeVar("Told", Problem, Caution)
+Finding = TypeVar("Finding", Problem, Caution)
 _LINE = 78
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 FILE = click.Path(dir_okay=False, path_type=Path)
-"""A file to read or to write, which no folder can be."""
-
-
-def picture_option(what: str) -> Callable:
-    """--chart; `what` is the first sentence of its help: what is drawn."""
-    return click.option(
-        "--chart", "picture", type=FILE, help=f"{what}: a file that ends in .png, .svg or .pdf."
-    )
-
-
-PICTURE = picture_option("Draw it too")
 
 
 def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
@@ -45,13 +36,13 @@ def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> 
 
 
 def seed_option(default: int = 0) -> Callable:
-    """--seed, of a command that draws by chance."""
+    """--seed, for a command that draws at random."""
     return click.option(
         "--seed",
         type=click.IntRange(0),
         default=default,
         show_default=True,
-        help="The number that draws begin from: the same one draws the same.",
+        help="Random seed; the same one gives the same draws.",
     )
 
 
@@ -59,15 +50,14 @@ WHOLE = click.option(
     "--containers",
     "whole",
     type=click.Choice([each.value for each in WholeContainers]),
-    help="Where containers must be whole, instead of what the settings say.",
+    help="Where containers must be whole. Default: as in settings.",
 )
 GAP = click.option(
     "--within",
     "gap",
-    type=click.FloatRange(0, 1),
-    callback=finite,
-    metavar="SHARE",
-    help="Distance from the bound at which a plan is good enough; 0.001 is 0.1 %.",
+    type=Share(small=True),
+    metavar="PERCENT",
+    help="How close to the lowest possible cost is close enough, such as 0.1%.",
 )
 TIME_LIMIT = click.option(
     "--time-limit",
@@ -79,35 +69,32 @@ TIME_LIMIT = click.option(
 
 
 def read_folder(
-    folder: Path, *, beside_another: bool = False, warn_of_blanks: bool = True
+    folder: Path, *, names_folder: bool = False, warn_of_blanks: bool = True
 ) -> CaseRead:
-    """The case as read; its warnings go to stderr once the command has given its answer.
+    """The case of a folder; its warnings are printed to stderr after the answer.
 
-    Where another case is read beside it, warnings and problems name the folder.
+    With `names_folder`, for commands that read two folders, warnings and problems name it.
     """
     from blend.reading import read_ready_case
 
-    with _naming_folder(folder, beside_another):
+    with _naming_folder(folder, names_folder):
         read = read_ready_case(folder)
     warnings = [each for each in read.warnings if warn_of_blanks or each not in read.blanks]
-    if beside_another:
+    if names_folder:
         warnings = [_in_folder(folder, each) for each in warnings]
     warn_at_end(warnings)
-    # Where errors are told, requirements are named in the words of this case.
+    # Error messages name limits in the words of this case.
     click.get_current_context().find_root().obj = read.case
     return read
 
 
 def warn_at_end(warnings: Iterable[Caution]) -> None:
-    """Warnings go to stderr once, after the answer of the command; like ones share a line."""
+    """Print warnings to stderr once, after the answer; similar ones share a line."""
     root = click.get_current_context().find_root()
-    if _WARNINGS not in root.meta:
-        root.meta[_WARNINGS] = []
-        root.call_on_close(partial(_print_warnings, root.meta[_WARNINGS]))
-    root.meta[_WARNINGS] += warnings
-
-
-_WARNINGS = "blend.warnings"
+    if WARNINGS not in root.meta:
+        root.meta[WARNINGS] = []
+        root.call_on_close(partial(_print_warnings, root.meta[WARNINGS]))
+    root.meta[WARNINGS] += warnings
 
 
 def _print_warnings(warnings: list[Caution]) -> None:
@@ -118,7 +105,7 @@ def _print_warnings(warnings: list[Caution]) -> None:
 
 
 def warning_lines(warnings: Iterable[Caution]) -> list[str]:
-    """One line for each warning, and one for all that are alike."""
+    """One line for each warning, and one line for all similar ones."""
     warnings = list(warnings)
     alone = dict.fromkeys(str(each) for each in warnings if not each.together)
     shared: dict[str, set[str]] = {}
@@ -129,19 +116,19 @@ def warning_lines(warnings: Iterable[Caution]) -> list[str]:
 
 
 def note_at_end(text: str) -> None:
-    """A line on stderr after the answer of the command."""
+    """Print a line to stderr after the answer."""
     click.get_current_context().call_on_close(partial(click.echo, text, err=True))
 
 
-def read_market_folder(folder: Path, *, beside_another: bool = False) -> Market:
-    """The market of a folder; warnings, problems and `beside_another` as of `read_folder`.
+def read_market_folder(folder: Path, *, names_folder: bool = False) -> Market:
+    """The market of a folder; warnings, problems and `names_folder` as in `read_folder`.
 
-    Without warnings of blanks: a market's items have no last day of use, for instance.
+    No warnings about blanks: a market's items have no use-by day, for instance.
     """
     from blend.tables.clearing import read_market
 
-    case = read_folder(folder, beside_another=beside_another, warn_of_blanks=False).case
-    with _naming_folder(folder, beside_another):
+    case = read_folder(folder, names_folder=names_folder, warn_of_blanks=False).case
+    with _naming_folder(folder, names_folder):
         return read_market(folder, case)
 
 
@@ -155,16 +142,16 @@ def _naming_folder(folder: Path, is_named: bool) -> Iterator[None]:
         raise InputRefused([_in_folder(folder, each) for each in refused.problems]) from None
 
 
-def _in_folder(folder: Path, told: Told) -> Told:
-    """With its folder; of a workbook, that in which it lies."""
+def _in_folder(folder: Path, finding: Finding) -> Finding:
+    """With the name of its folder, or of the folder its workbook is in."""
     place = folder if folder.is_dir() else folder.parent
-    return replace(told, file=str(place / told.file))
+    return replace(finding, file=str(place / finding.file))
 
 
 def with_settings(
     case: Case, whole: str | None, gap: float | None, time_limit: float | None
 ) -> Case:
-    """The case with those settings that the command line names instead of its own."""
+    """The case with the settings given on the command line."""
     own = case.settings
     settings = replace(
         own,
@@ -177,7 +164,7 @@ def with_settings(
 
 @contextmanager
 def progress_line() -> Iterator[Callable[[str], None] | None]:
-    """Tells what is being done on one line of a terminal, and wipes it at the end."""
+    """Show what is being done on one line of a terminal, and clear it at the end."""
     if not sys.stderr.isatty():
         yield None
         return
@@ -193,6 +180,6 @@ def progress_line() -> Iterator[Callable[[str], None] | None]:
 
 @contextmanager
 def step_line() -> Iterator[Callable[[str], None]]:
-    """As `progress_line`, for steps that a command tells itself; told to nobody elsewhere."""
+    """As `progress_line`, for commands that report their own steps; silent without a terminal."""
     with progress_line() as tell:
         yield tell or (lambda text: None)

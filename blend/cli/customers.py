@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.amounts import PRICE
+from blend.cli.params import PRICE
 from blend.cli.answers import FILE, answers
 from blend.cli.common import warn_at_end
 from blend.cli.params import DAY

@@ -25,22 +25,22 @@ from blend.cli.reporter import STORE_VARIABLE, with_method, with_store
     "--before",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="An earlier case, such as last week's, to explain what moved since.",
+    help="An earlier folder, such as last week's, to explain what moved since.",
 )
 @with_method
 @click.option(
     "--work",
     type=click.Path(file_okay=False, path_type=Path),
     metavar="FOLDER",
-    help="Where to keep what is typed; as a rule .blend_desk in FOLDER.",
+    help="Where to keep unsaved edits. Default: .blend_desk in FOLDER.",
 )
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen at.")
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option(
     "--port",
     type=click.IntRange(0, 65_535),
     default=8723,
     show_default=True,
-    help="Port to listen at; 0 takes a free one.",
+    help="Port; 0 picks a free one.",
 )
 @click.option("--no-browser", is_flag=True, help="Print the address and open no browser.")
 def desk(
@@ -54,11 +54,10 @@ def desk(
     port: int,
     no_browser: bool,
 ) -> None:
-    """Open one page for grinder, trader and reporter in the browser.
+    """Open the desk in the browser: plan, trade and report on one page.
 
-    FOLDER holds the tables of a case, as for `blend plan`. They are edited on the page, and
-    written back when it is told to save; what is typed is kept at once beside them. Only this
-    machine can open the page, and only by the address that is printed.
+    FOLDER holds your sheet, as for `blend plan`. Edits are kept as you type and go to the
+    folder when you press Save. Only this computer can open the page, by the address printed.
     """
     from blend.desk.app import LOOPBACK, bracketed, serve
     from blend.desk.desk import Desk
@@ -73,13 +72,13 @@ def desk(
     )
     if bracketed(host) not in LOOPBACK:
         click.echo(
-            f"warning: {host} can be reached from other machines, and what they send and see "
-            "is not encrypted; the address is the only key.",
+            f"warning: other machines can reach {host}, without encryption; anyone with the "
+            "address can read and edit.",
             err=True,
         )
 
     def ready(address: str) -> None:
-        click.echo(f"Desk: {address}\nStop it with Ctrl-C; what is typed is kept.")
+        click.echo(f"Desk: {address}\nStop it with Ctrl-C; edits are kept.")
         if not no_browser:
             webbrowser.open(address)
 

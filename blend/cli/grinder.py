@@ -11,7 +11,7 @@ import click
 from blend.cli.answers import FILE, answers
 from blend.cli.common import FOLDER, GAP, TIME_LIMIT, WHOLE, finite, progress_line, with_settings
 from blend.cli.model import by_second_solver, with_added
-from blend.cli.params import Points, Share
+from blend.cli.params import DOLLARS, Points, Share
 from blend.domain.uncertainty import MAX_CONFIDENCE, SOLVENT_EXTRACTION_SD_SHARE
 from blend.errors import InputRefused, Problem, SolverTrouble
 from blend.files import check_place
@@ -77,8 +77,7 @@ Examples:
 )
 @click.option(
     "--test-cost",
-    type=click.FloatRange(0, min_open=True),
-    callback=finite,
+    type=DOLLARS,
     metavar="$",
     help="With --confidence: what one more test of a lot costs, to see which tests pay.",
 )
@@ -96,7 +95,7 @@ Examples:
     type=click.FloatRange(10, 60),
     callback=finite,
     metavar="°F",
-    help="With --temps: the heat to take out to have a batch no warmer.",
+    help="With --temps: how much cooling keeps a batch this cold.",
 )
 @click.option("--days", is_flag=True, help="Several days: buy, freeze, hold, use, sell on.")
 @click.option(
@@ -213,11 +212,11 @@ def plan(
 
 
 def _read(folder: Path) -> tuple[Case, tuple[Caution, ...]]:
-    """The case, and cautions to show with the plan: all but those the plan itself sums up."""
+    """The case and its warnings, without those that the plan sums up itself."""
     from blend.reading import read_ready_case
 
     read = read_ready_case(folder)
-    # Where errors are shown, limits are named in the words of this case.
+    # Error messages name limits in the words of this case.
     click.get_current_context().find_root().obj = read.case
     return read.case, tuple(each for each in read.warnings if "from memory" not in each.fact)
 
@@ -257,7 +256,16 @@ def _errors(
         return errors, with_floors(case, errors, read.chance_constraints, float(confidence))
     if not read.chance_constraints:
         raise InputRefused(
-            [Problem("confidence.csv", None, None, "no row", "a product with min_confidence")]
+            [
+                Problem(
+                    "confidence.csv",
+                    None,
+                    None,
+                    "no product has a confidence to hold",
+                    "",
+                    "Enter min_confidence for one, or give --confidence 95.",
+                )
+            ]
         )
     return errors, read.chance_constraints
 
@@ -300,13 +308,27 @@ def _temperatures(
     of_lots = read_temperatures(folder, case)
     if not of_lots:
         raise InputRefused(
-            [Problem("temperatures.csv", None, None, "no temperature", "one for each lot")]
+            [
+                Problem(
+                    "temperatures.csv",
+                    None,
+                    None,
+                    "no temperature of any lot",
+                    "",
+                    "Enter one for each lot, in °F.",
+                )
+            ]
         )
     max_c = None if max_f is None else celsius(max_f)
     return batch_temperatures(case, made, of_lots, packaged_heat(), max_c)
 
 
-@click.command()
+@click.command(
+    epilog="""\b
+Examples:
+  blend check demo_data
+  blend check my_sheet.xlsx --save-columns"""
+)
 @FOLDER
 @click.option(
     "--save-columns",
@@ -316,8 +338,7 @@ def _temperatures(
 def check(folder: Path, save_columns: bool) -> None:
     """List every problem in your tables, and count what they hold.
 
-    Your own sheet may have title rows, totals and headings of its own; what was guessed is
-    listed. Nothing is planned.
+    Your own sheet may have title rows, totals and its own headings; guesses are listed.
     """
     from blend.cli.common import read_folder, warn_at_end, warning_lines
     from blend.grinder.plan_frames import not_available, table_counts

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from blend.cli.answers import answers
-from blend.cli.common import FOLDER, finite, note_at_end, read_folder
+from blend.cli.common import FOLDER, note_at_end, read_folder
+from blend.cli.params import USD_PER_LB
 from blend.domain.case import Case
 from blend.errors import InputRefused, Problem
 
@@ -19,9 +20,8 @@ if TYPE_CHECKING:
 
 _LEAN_VALUE = click.option(
     "--lean-value",
-    type=click.FloatRange(0),
-    callback=finite,
-    metavar="USD/LB",
+    type=USD_PER_LB,
+    metavar="$/LB",
     help="What a pound of lean is worth. Default: the slope of today's prices.",
 )
 
@@ -85,7 +85,7 @@ def control(
     case = read_folder(folder).case
     batches = read_batch_tests(folder, case)
     if not batches:
-        _refuse("batch_tests.csv", "No batch test", "Put your batch tests there.")
+        _refuse("batch_tests.csv", "no batch tests", "Enter them, see: blend guide columns")
     known = sorted({batch.product_id for batch in batches})
     if product is not None and product not in known:
         raise click.BadParameter(
@@ -127,7 +127,7 @@ def estimated(folder: Path, case: Case, usd_per_lean_lb: float | None = None) ->
     read = read_tests(folder, case)
     warn_at_end(read.warnings)
     if not read.tests:
-        _refuse("tests.csv", "No test", "Put your lean tests there.")
+        _refuse("tests.csv", "no lean tests", "Enter them, see: blend guide columns")
     return lots.lean(case, read.tests, read.methods, usd_per_lean_lb)
 
 

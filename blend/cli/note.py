@@ -63,7 +63,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--volume-error",
-    type=Share(0, 0.5),
+    type=Share(0, 0.5, small=True),
     default=0.01,
     show_default="1%",
     help="Standard error of every volume.",

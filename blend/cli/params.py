@@ -1,21 +1,36 @@
-"""Kinds of option values that several commands take."""
+"""Option values as people type them in the US: 22%, $1.85/lb, 1,250 lb, 11/20/2026.
+
+A value with two likely readings is refused, and the message names both.
+"""
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from datetime import date, datetime
 
 import click
 
+from blend.units import LB_PER_CWT, number_typed, pounds_typed, usd_per_lb_typed
+
+_MIN_USD_PER_CWT_WITHOUT_UNIT = 10.0
+"""A lower price without a unit is more likely per pound."""
+
 
 class Share(click.ParamType):
-    """A lean, fat or confidence: 22, 22% or 0.22. A bare number above 1 is a percent."""
+    """A percent: 22, 22% or 0.22. A bare number above 1 is a percent, below 1 a fraction.
+
+    `small` is for shares that are usually under 1%, such as an optimality gap: a bare 0.1 may be
+    0.1% or 10%, so it is refused.
+    """
 
     name = "percent"
 
-    def __init__(self, min_share: float = 0.0, max_share: float = 1.0) -> None:
-        self.min_share, self.max_share = min_share, max_share
+    def __init__(
+        self, min_share: float = 0.0, max_share: float = 1.0, *, small: bool = False
+    ) -> None:
+        self.min_share, self.max_share, self.small = min_share, max_share, small
 
     def convert(
         self, value: str | float, param: click.Parameter | None, ctx: click.Context | None
@@ -28,13 +43,24 @@ class Share(click.ParamType):
             number = float(bare)
         except ValueError:
             number = math.nan
-        if bare == text and number == 1:
-            self.fail("'1' could be 1% or 100%. Enter 1% or 100%.", param, ctx)
-        share = number if bare == text and 0 <= number < 1 else number / 100
-        if not self.min_share <= share <= self.max_share:
+        percent = number / 100
+        if bare != text or number > 1:
+            readings = [percent]
+        elif number == 1 or (self.small and 0.1 <= number):
+            readings = [percent, number]
+        else:
+            readings = [number]
+        fitting = [each for each in readings if self.min_share <= each <= self.max_share]
+        if len(fitting) > 1:
+            both = [f"{100 * each:g}%" for each in fitting]
+            self.fail(f"{value!r} could be {both[0]} or {both[1]}. Enter it with %.", param, ctx)
+        if not fitting:
             ends = f"{self.min_share * 100:g}% to {self.max_share * 100:g}%"
-            self.fail(f"{value!r} is not a percent from {ends}. Enter 22, 22% or 0.22.", param, ctx)
-        return share
+            enter = "0.1% or 0.001" if self.small else "22, 22% or 0.22"
+            if self.min_share > 0.22:
+                enter = "95, 95% or 0.95"
+            self.fail(f"{value!r} is not a percent from {ends}. Enter it like {enter}.", param, ctx)
+        return fitting[0]
 
 
 class Points(click.ParamType):
@@ -45,13 +71,107 @@ class Points(click.ParamType):
     def convert(
         self, value: str | float, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
+        if isinstance(value, str) and value.strip().endswith("%"):
+            bare = value.strip().removesuffix("%").strip()
+            self.fail(
+                f"{value!r} could be {bare} lean points or {bare}% of the lean. Enter lean points, "
+                "such as 0.5.",
+                param,
+                ctx,
+            )
         try:
             number = float(value)
         except ValueError:
             number = math.nan
         if not 0 <= number <= 10:
-            self.fail(f"{value!r} is not in lean points. Enter 0.5 for half a point.", param, ctx)
+            self.fail(
+                f"{value!r} is not lean points from 0 to 10. Enter 0.5 for half a point.",
+                param,
+                ctx,
+            )
         return number / 100
+
+
+class Amount(click.ParamType):
+    """A number with its unit, as `parse` reads it, from `low` to `high`."""
+
+    def __init__(
+        self,
+        name: str,
+        parse: Callable[[str], float],
+        enter: str,
+        *,
+        low: float = 0.0,
+        high: float = math.inf,
+        above_low: bool = False,
+    ) -> None:
+        self.name, self.parse, self.enter = name, parse, enter
+        self.low, self.high, self.above_low = low, high, above_low
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        if isinstance(value, float):
+            return value
+        try:
+            number = self.parse(str(value))
+        except ValueError as error:
+            enter = "its unit" if "could be" in str(error) else self.enter
+            self.fail(f"{value!r}: {error}. Enter {enter}.", param, ctx)
+        if not self.low <= number <= self.high or (self.above_low and number == self.low):
+            self.fail(f"{value!r} is out of range. Enter {self.enter}.", param, ctx)
+        return number
+
+
+def _price_per_lb(text: str) -> float:
+    price = usd_per_lb_typed(text)
+    bare = text.strip().lstrip("$").strip()
+    if 0 < price * LB_PER_CWT < _MIN_USD_PER_CWT_WITHOUT_UNIT and bare.replace(".", "").isdigit():
+        raise ValueError(f"could be ${bare}/lb or ${bare}/cwt")
+    return price
+
+
+def _price_per_cwt(text: str) -> float:
+    return _price_per_lb(text) * LB_PER_CWT
+
+
+def _finite_pounds(text: str) -> float:
+    pounds = pounds_typed(text)
+    if not math.isfinite(pounds):
+        raise ValueError("not a number")
+    return pounds
+
+
+def _dollars(text: str) -> float:
+    """Dollars, of either sign where `Amount.low` allows it; cents only where they say so."""
+    return number_typed(text)
+
+
+def _dollars_per_lb(text: str) -> float:
+    """A value per pound, $1.85, 1.85/lb or 185 cents/lb; $/lb where no unit is named."""
+    try:
+        return number_typed(text)
+    except ValueError:
+        return usd_per_lb_typed(text)
+
+
+def _dollars_per_cwt(text: str) -> float:
+    """A change or an error in $/cwt, of either sign: 5, $5.00, -1.25."""
+    return number_typed(text.strip().removesuffix("/cwt"))
+
+
+_PRICES = "324.50 ($/cwt), $3.245/lb, 324.5 cents/lb or 7.15/kg"
+PRICE = Amount("price", _price_per_lb, _PRICES)
+"""A price, in USD per lb."""
+QUOTE = Amount("price", _price_per_cwt, _PRICES)
+"""A price, in USD per cwt."""
+WEIGHT = Amount("weight", pounds_typed, "24,000, 24000 lb, 10.9 t, or any for no limit")
+POUNDS = Amount("pounds", _finite_pounds, "pounds above 0, such as 3,800", above_low=True)
+ROOM = Amount("pounds", _finite_pounds, "pounds, such as 1,200")
+DOLLARS = Amount("dollars", _dollars, "dollars above 0, such as $25 or 1,250", above_low=True)
+USD_PER_LB = Amount("price", _dollars_per_lb, "$/lb, such as $1.85 or 185 cents/lb")
+USD_PER_CWT = Amount("price", _dollars_per_cwt, "$/cwt, such as 1.25 or $1.25")
+CHANGE = Amount("change", _dollars_per_cwt, "$/cwt, such as 5.00 or -$1.25", low=-math.inf)
 
 
 _US = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")

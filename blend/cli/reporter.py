@@ -14,7 +14,7 @@ import click
 
 from blend.cli.answers import FILE, answers
 from blend.cli.common import step_line, warn_at_end
-from blend.cli.params import DAY, MOMENT
+from blend.cli.params import DAY, MOMENT, QUOTE
 from blend.cli.records import record_options
 from blend.domain.market import CanvassEntry
 from blend.errors import FileTrouble, InputRefused, Problem
@@ -254,7 +254,7 @@ def show(day: date | None, entry_id: str | None, where: str | None) -> Answer:
 @with_items
 @click.option("--publish", "is_published", is_flag=True, help="Keep as published.")
 @click.option("--assessor", metavar="NAME", help="Who answers for what is published.")
-@click.option("--override", type=float, metavar="$/CWT", help="Your price, for one --item.")
+@click.option("--override", type=QUOTE, metavar="$/CWT", help="Your price, for one --item.")
 @click.option("--reason", default="", help="Why; kept with both prices.")
 @click.option("--reproduce", is_flag=True, help="Make again what was published.")
 @click.option("--as-of", type=MOMENT, metavar="DATE[TIME]", help="From what the store held then.")

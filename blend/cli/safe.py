@@ -1,4 +1,4 @@
-"""Lean as it is known, not as it is said: safe plans, drawn batches, batches put right."""
+"""Plans that hold spec with a chosen confidence, for the commands that need one."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ LEAN = click.option(
     type=click.Choice(["stated", "estimated"]),
     default="stated",
     show_default=True,
-    help="Lots' lean as stated, or as their tests let expect, with the error of that.",
+    help="Lots' lean as stated, or as estimated from tests, with its error.",
 )
 
 
@@ -38,13 +38,22 @@ def case_with_confidence(
     case, read = _with_uncertainty(folder, case, lean)
     if not read.chance_constraints:
         raise InputRefused(
-            [Problem("confidence.csv", None, None, "no promise", "a product with min_confidence")]
+            [
+                Problem(
+                    "confidence.csv",
+                    None,
+                    None,
+                    "no product has a confidence to hold",
+                    "",
+                    "Enter min_confidence for one, such as 95%.",
+                )
+            ]
         )
     return case, read
 
 
 def _with_uncertainty(folder: Path, case: Case, lean: str) -> tuple[Case, UncertaintyRead]:
-    """The case with lean as asked for, and what is known of its lots' spread."""
+    """The case with stated or estimated lean, and how uncertain its lots are."""
     from blend.cli.lean import case_with_lean, estimated
     from blend.domain.uncertainty import shared_by_suppliers
     from blend.tables.uncertainty import read_uncertainty
@@ -76,7 +85,7 @@ def confident_plan(case: Case, read: UncertaintyRead, test: OneTest | None) -> S
         raise SolverTrouble("\n".join(broken_lines(made.plan.certificate, case)))
     if not made.is_kept:
         raise SolverTrouble(
-            "The plan that was found breaks a promise once it is weighed in whole pounds; nothing "
-            "is shown. Ask for a little less confidence, or for whole containers in fewer places."
+            "Rounded to whole pounds, the plan misses a confidence you asked for, so it is not "
+            "shown. Ask for a little less, or for whole containers in fewer places."
         )
     return made

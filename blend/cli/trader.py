@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.amounts import PRICE, SHARE, WEIGHT
 from blend.cli.answers import FILE, answers
 from blend.cli.common import (
     FOLDER,
@@ -17,6 +16,7 @@ from blend.cli.common import (
     seed_option,
     warn_at_end,
 )
+from blend.cli.params import DAY, PRICE, WEIGHT, Share
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 from blend.errors import did_you_mean
 
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from blend.output.answer import Answer
     from blend.trader.landed import Landed
 
+_PART = Share(1e-6)
 
 # Lean and fat ------------------------------------------------------------------------------------
 
@@ -42,8 +43,7 @@ Examples:
 @click.option(
     "--day",
     "on",
-    type=click.DateTime(["%Y-%m-%d"]),
-    metavar="YYYY-MM-DD",
+    type=DAY,
     help="Which day. Default: latest day quoted.",
 )
 @click.option(
@@ -56,7 +56,7 @@ Examples:
 @click.option("--by-pounds", is_flag=True, help="Weight quotations by volume.")
 @answers("history", "short-lean", "stats", chart=True)
 def value(
-    folder: Path, species: str | None, on: datetime | None, fit: str, by_pounds: bool
+    folder: Path, species: str | None, on: date | None, fit: str, by_pounds: bool
 ) -> Answer:
     """What lean and fat are worth, and which items are cheap or rich.
 
@@ -71,7 +71,7 @@ def value(
     return question.value(
         read.quotations,
         species=species,
-        on=None if on is None else on.date(),
+        on=on,
         fit=fit,
         by_pounds=by_pounds,
     )
@@ -118,7 +118,7 @@ Examples:
     help='Lots a mix may have, such as "fresh_or_frozen=fresh; origin=domestic".',
 )
 @click.option(
-    "--max-share", type=SHARE, default=1.0, metavar="SHARE", help="Most of a mix from one item."
+    "--max-share", type=_PART, default=1.0, metavar="PERCENT", help="Most of a mix from one item."
 )
 @click.option("--any-program", is_flag=True, help="Quotations: a mix may lack the item's claims.")
 @click.option("--any-meat", is_flag=True, help="Head, cheek and the like may stand in too.")
@@ -174,7 +174,7 @@ Examples:
 @click.option("--second", metavar="LOT", help="Who buys what: both lots' prices at once.")
 @click.option(
     "--around",
-    type=SHARE,
+    type=_PART,
     default=0.05,
     show_default="5%",
     help="With --second: how far each price goes up and down.",

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from blend.cli.answers import FILE, answers
-from blend.cli.common import finite, read_folder, read_market_folder, seed_option
+from blend.cli.common import read_folder, read_market_folder, seed_option
+from blend.cli.params import CHANGE, USD_PER_CWT, USD_PER_LB, Share
 from blend.domain.selectors import Selector, parse_selector
 from blend.errors import FileTrouble
 from blend.units import LB_PER_CWT
@@ -46,8 +47,7 @@ def _where(ctx: click.Context, param: click.Parameter, text: str | None) -> Sele
 def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
     return click.option(
         name,
-        type=click.FloatRange(0, 1 if metavar == "SHARE" else None),
-        callback=finite,
+        type=Share() if metavar == "PERCENT" else USD_PER_CWT,
         metavar=metavar,
         help=f"Standard error of {of}, for --draws.",
     )
@@ -67,22 +67,19 @@ def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
 )
 @click.option(
     "--quote-change",
-    type=float,
-    callback=finite,
+    type=CHANGE,
     metavar="$/CWT",
     help="Change in the item's quote. Default for markets: that of their prices.",
 )
 @click.option(
     "--quote-error",
-    type=click.FloatRange(0),
-    callback=finite,
+    type=USD_PER_CWT,
     metavar="$/CWT",
     help="Its standard error.",
 )
 @click.option(
     "--shortage",
-    type=click.FloatRange(0),
-    callback=finite,
+    type=USD_PER_LB,
     metavar="$/LB",
     help="Let every product fall short at this penalty.",
 )
@@ -90,8 +87,8 @@ def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
 @click.option("--move", type=FILE, metavar="FILE", help="With --market: changes to make, a table.")
 @click.option("--draws", type=click.IntRange(2, 10_000), help="For markets: draws for errors.")
 @_error("--price-error", "$/CWT", "a quoted price")
-@_error("--supply-error", "SHARE", "an item's pounds, as a share of them")
-@_error("--elasticity-error", "SHARE", "an elasticity, as a share of it")
+@_error("--supply-error", "PERCENT", "an item's pounds, percent of them")
+@_error("--elasticity-error", "PERCENT", "an elasticity, percent of it")
 @seed_option()
 @click.option(
     "--undo",
@@ -155,7 +152,7 @@ def why(
     if all(are_markets):
         if shortage is not None:
             raise click.UsageError("--shortage is for plans; volumes of a market are open.")
-        was, now = (read_market_folder(each, beside_another=True) for each in (before, after))
+        was, now = (read_market_folder(each, names_folder=True) for each in (before, after))
         return _of_markets(was, now, where, seen, _doubt(draws, errors, seed), driver, write)
     if draws is not None:
         raise click.UsageError("--draws is for markets; tables of a plan count as exact.")
@@ -197,7 +194,7 @@ def _planned(folder: Path, *, must_plan: bool) -> Case:
     """A case that has a plan; where it has none, that is said in its own words."""
     from blend.trader.opening import open_case
 
-    case = read_folder(folder, beside_another=True).case
+    case = read_folder(folder, names_folder=True).case
     if must_plan:
         open_case(case)
     return case

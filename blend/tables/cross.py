@@ -6,6 +6,7 @@ A check is left out where a cell it needs is refused already, so that one fault 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from statistics import median
 from typing import Any
 
 from blend.domain.columns import made, usd_per_lb
@@ -14,8 +15,10 @@ from blend.domain.rules import RuleKind
 from blend.domain.standards import Action, StandardRow
 from blend.model.rules import definitions
 from blend.model.rules.definition import RuleDefinition
+from blend.tables.cells import PriceWithUnit
 from blend.tables.columns import Uses
 from blend.tables.rows import Row, Sheet
+from blend.units import LB_PER_CWT
 
 ALMOST_NOTHING = 1e-9
 """Shares and counts that differ by less differ by the rounding of binary fractions only."""
@@ -26,10 +29,12 @@ def check_rows(sheet: Sheet) -> None:
     match sheet.table.name:
         case "lots":
             sheet.refuse_unordered("available_on", "use_by")
+            per_lb = _refuse_prices_per_lb(sheet)
             for row in sheet.rows:
                 _check_containers(sheet, row)
                 _check_purchase(sheet, row)
-                _check_money(sheet, row)
+                if row.number not in per_lb:
+                    _check_money(sheet, row)
         case "products":
             sheet.refuse_unordered("min_lb", "max_lb")
             sheet.refuse_unordered("blender_min_lb", "blender_max_lb")
@@ -91,6 +96,40 @@ def _check_purchase(sheet: Sheet, row: Row) -> None:
         sheet.refuse(row.number, "min_purchase_lb", _n(minimum), required)
     if row.values.get("must_take_all") and quantity is None:
         sheet.refuse_missing(row, ["quantity_lb"], "all of the lot must be taken")
+
+
+_FEWEST_PRICES = 4
+_TYPICAL_FACTOR = (1 / 4, 4)
+
+
+def _refuse_prices_per_lb(sheet: Sheet) -> set[int]:
+    """Refuse prices that look like $/lb in a column of $/cwt: far below the other prices, and in
+    line with them times 100. A price that says its unit, such as $2.71/cwt, is not questioned.
+    Returns their rows."""
+    priced = [
+        row
+        for row in sheet.rows
+        if row.has("price", "price_unit") and row["price_unit"] == "usd_per_cwt"
+    ]
+    if len(priced) < _FEWEST_PRICES:
+        return set()
+    usual = median(row["price"] for row in priced)
+    low, high = (factor * usual for factor in _TYPICAL_FACTOR)
+    found = set()
+    for row in priced:
+        price = row["price"]
+        if isinstance(price, PriceWithUnit) or price >= usual / 20:
+            continue
+        if low <= price * LB_PER_CWT <= high:
+            found.add(row.number)
+            per_cwt = _n(round(price * LB_PER_CWT, 6))
+            sheet.refuse(
+                row.number,
+                "price",
+                f"{_n(price)} $/cwt, but most prices here are near {_n(round(usual))}",
+                hint=f"Is this per lb? Enter {per_cwt}, or ${_n(price)}/cwt if it is right.",
+            )
+    return found
 
 
 def _check_money(sheet: Sheet, row: Row) -> None:

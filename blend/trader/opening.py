@@ -72,11 +72,20 @@ def check_lots(case: Case, *lot_ids: str) -> None:
         raise InputRefused(problems)
 
 
+def _unknown(case: Case, name: str) -> tuple[str, str, str]:
+    """What to say of a name that is no lot's: the lots of an item, or names like it."""
+    known = [lot.lot_id for lot in case.lots]
+    same_item = [lot.lot_id for lot in case.lots if lot.item.casefold() == name.casefold()]
+    if same_item:
+        hint = f"Enter one of its lots: {', '.join(same_item)}."
+        return f"{name} is an item, not a lot", "", hint
+    return name, "a lot_id of your lots", did_you_mean(name, known) or f"Such as {known[0]}."
+
+
 def _unfit(case: Case, lot_id: str) -> Problem | None:
     known = [lot.lot_id for lot in case.lots]
     if lot_id not in known:
-        allowed = f"one of {', '.join(known[:12])}{', ...' if len(known) > 12 else ''}"
-        return Problem("lots", None, "lot_id", lot_id, allowed, did_you_mean(lot_id, known))
+        return Problem("LOT", None, None, *_unknown(case, lot_id))
     reason = case.lot(lot_id).reason_unusable(case.settings.plan_on)
     if reason is None:
         return None

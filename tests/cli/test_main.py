@@ -188,7 +188,7 @@ def test_without_options_settings_hold(runner, asked):
     "options",
     [
         ["--within", "-0.1"],
-        ["--within", "2"],
+        ["--within", "200%"],
         ["--within", "nan"],
         ["--time-limit", "0"],
         ["--time-limit", "inf"],
