@@ -1,4 +1,4 @@
-"""The whole error story: what went wrong as data, and the exit code it earns.
+"""Every error and warning as data, and the exit code of each error.
 
     BlendError                 exit 1  a file or internal trouble
     ├── FileTrouble            exit 1  a file cannot be read or written
@@ -7,7 +7,7 @@
     ├── InputRefused           exit 2  the user's tables break a stated rule
     └── NoPlan                 exit 3  certain: nothing meets every requirement
 
-Words for people are made in `blend.show`; here are only the facts.
+Screens turn them into words.
 """
 
 from __future__ import annotations
@@ -67,10 +67,9 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """One thing that may stand as it is, and that its user should look at twice.
+    """One thing that may be right, but that the user should check.
 
-    `fact` says what is the case there, `advice` what to make of it; `row` and `column` are
-    as of a Problem.
+    `fact` says what is there, `advice` what to do about it; `row` and `column` are as in Problem.
     """
 
     file: str
@@ -79,7 +78,7 @@ class Caution:
     fact: str
     advice: str = ""
     together: str = ""
-    """Where several such cautions are one line: its text, {count} for how many."""
+    """One line for several such cautions: {count} is how many, {s} a plural s."""
 
     @property
     def words(self) -> str:
@@ -90,10 +89,26 @@ class Caution:
         return f"{_place(self)}: {self.words}"
 
 
-def _place(told: Problem | Caution) -> str:
-    row = "" if told.row is None else f" row {told.row}"
-    column = "" if told.column is None else f", {told.column}"
-    return f"{told.file}{row}{column}"
+def warning_lines(warnings: Iterable[Caution]) -> list[str]:
+    """One line for each warning, and one line for all similar ones."""
+    alone: dict[str, None] = {}
+    shared: dict[str, dict[str, None]] = {}
+    for each in warnings:
+        if each.together:
+            shared.setdefault(each.together, {})[each.fact] = None
+        else:
+            alone[str(each)] = None
+    lines = [
+        text.format(count=len(found), s="s" if len(found) > 1 else "")
+        for text, found in shared.items()
+    ]
+    return [*alone, *lines]
+
+
+def _place(found: Problem | Caution) -> str:
+    row = "" if found.row is None else f" row {found.row}"
+    column = "" if found.column is None else f", {found.column}"
+    return f"{found.file}{row}{column}"
 
 
 _MAX_MEANT = 3
@@ -133,7 +148,7 @@ class InputRefused(BlendError, ValueError):
 
 
 class NoPlan(BlendError):
-    """No plan exists; `clash` tells which requirements clash and what frees them."""
+    """No plan exists; `infeasible` says which requirements conflict and what frees them."""
 
     exit_code = 3
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from datetime import date
 
 LB_PER_CWT = 100.0
 """US hundredweight. NIST Handbook 44, appendix C."""
@@ -60,6 +61,11 @@ def pounds_typed(text: str) -> float:
     if (unit or "lb") not in _LB_BY_WEIGHT_UNIT:
         raise ValueError("a weight is in lb, or name kg, t, cwt or loads")
     return number * _LB_BY_WEIGHT_UNIT[unit or "lb"]
+
+
+def us_date(of: date) -> str:
+    """Nov 25, 2026, as screens write a day."""
+    return f"{of:%b} {of.day}, {of.year}"
 
 
 def number_typed(text: str) -> float:

@@ -17,7 +17,7 @@ from blend.cli import WARNINGS
 from blend.cli.params import Share
 from blend.domain.case import Case
 from blend.domain.rules import WholeContainers
-from blend.errors import Caution, InputRefused, Problem
+from blend.errors import Caution, InputRefused, Problem, warning_lines
 
 if TYPE_CHECKING:
     from blend.domain.clearing import Market
@@ -102,17 +102,6 @@ def _print_warnings(warnings: list[Caution]) -> None:
 
     lines = warning_lines(warnings)
     click.echo("".join(f"warning: {printable(line)}\n" for line in lines), err=True, nl=False)
-
-
-def warning_lines(warnings: Iterable[Caution]) -> list[str]:
-    """One line for each warning, and one line for all similar ones."""
-    warnings = list(warnings)
-    alone = dict.fromkeys(str(each) for each in warnings if not each.together)
-    shared: dict[str, set[str]] = {}
-    for each in warnings:
-        if each.together:
-            shared.setdefault(each.together, set()).add(each.fact)
-    return [*alone, *(text.format(count=len(facts)) for text, facts in shared.items())]
 
 
 def note_at_end(text: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -323,6 +324,53 @@ def _temperatures(
     return batch_temperatures(case, made, of_lots, packaged_heat(), max_c)
 
 
+def _counts_without_a_plan(folder: Path) -> dict[str, int]:
+    """Rows by table of a folder that has only the trader's or the reporter's tables; empty where
+    there is anything to plan. Refuses everything that is wrong with them."""
+    from blend.cli.common import warn_at_end
+    from blend.tables.history import read_history
+    from blend.tables.imports import read_imports
+    from blend.tables.quotations import read_quotations
+    from blend.tables.rows import NO_ROWS
+    from blend.tables.tables import holds_table
+
+    if not folder.exists() or any(
+        holds_table(folder, name) for name in ("lots", "products", "settings")
+    ):
+        return {}
+    counts: dict[str, int] = {}
+    problems: list[Problem] = []
+    readers: dict[str, Callable[[Path], Any]] = {
+        "quotations": read_quotations,
+        "foreign_offers": read_imports,
+        "canvass": read_history,
+    }
+    for name, reader in readers.items():
+        if not holds_table(folder, name):
+            continue
+        try:
+            read = reader(folder)
+        except InputRefused as refused:
+            problems += [each for each in refused.problems if NO_ROWS not in each.value]
+            counts[name] = 0
+            continue
+        warn_at_end(read.warnings)
+        if name == "quotations":
+            counts[name] = len(read.quotations)
+        elif name == "foreign_offers":
+            counts[name] = len(read.offers)
+        else:
+            added = read.additions
+            counts |= {
+                "items": len(added.items),
+                "canvass": len(added.entries),
+                "volumes": len(added.volumes),
+            }
+    if problems:
+        raise InputRefused(problems)
+    return counts
+
+
 @click.command(
     epilog="""\b
 Examples:
@@ -338,6 +386,8 @@ Examples:
 def check(folder: Path, save_columns: bool) -> None:
     """List every problem in your tables, and count what they hold.
 
+    FOLDER holds the tables to plan with, or only those of the trader or the reporter.
+
     Your own sheet may have title rows, totals and its own headings; guesses are listed.
     """
     from blend.cli.common import read_folder, warn_at_end, warning_lines
@@ -347,8 +397,14 @@ def check(folder: Path, save_columns: bool) -> None:
     from blend.tables.columns import EVERY_TABLE
     from blend.tables.tables import stray_tables
 
-    read = read_folder(folder)
     strays = stray_tables(folder, EVERY_TABLE)
+    counts = _counts_without_a_plan(folder)
+    if counts:
+        warn_at_end(strays)
+        for name, count in counts.items():
+            click.echo(f"{name}: {counted(count, 'row')}")
+        return
+    read = read_folder(folder)
     warn_at_end(strays)
     click.echo(screen.table(table_counts(read.case)))
     missing = not_available(read.case)

@@ -10,6 +10,7 @@ from typing import Any
 
 from blend.domain import columns as col
 from blend.domain.columns import LEAN, MAX_USD, SPECIES, record
+from blend.units import us_date
 
 FORMS = ("fresh", "frozen")
 ON_HAND_OR_OFFERED = ("offered", "on hand")
@@ -172,9 +173,9 @@ class Lot:
     def reason_unusable(self, day: date) -> str | None:
         """Why the lot cannot go into a blend made on `day`, or None when it can."""
         if self.available_on is not None and day < self.available_on:
-            return f"first available {self.available_on.isoformat()}"
+            return f"first available {us_date(self.available_on)}"
         if self.use_by is not None and day > self.use_by:
-            return f"use-by {self.use_by.isoformat()} has passed"
+            return f"use-by {us_date(self.use_by)} has passed"
         if self.quantity_lb == 0:
             return "none left"
         return None

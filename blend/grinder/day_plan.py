@@ -14,7 +14,7 @@ from blend.domain.case import Case
 from blend.domain.plan import Check, Plan, Verdict
 from blend.domain.requirements import ConstraintClass
 from blend.domain.uncertainty import ASSUMES_INDEPENDENT, SHARED_BY_SUPPLIER
-from blend.errors import Caution
+from blend.errors import Caution, warning_lines
 from blend.grinder import plan_frames as frames
 from blend.grinder.odds import ASSUMPTION, Errors, FloorOdds, floor_odds
 from blend.grinder.temperature import MAX_IN_GRINDING_F, BatchTemperature, temperature_frame
@@ -309,7 +309,7 @@ class DayPlan(Answer):
         """What the reader should act on, the most pressing first."""
         lines = [*self._confidence_lowered(), *self._odds_lines(), *self._over_limit_lines()]
         lines += self._expiring() + self._warm_batches()
-        lines += [str(each) for each in self.cautions]
+        lines += warning_lines(self.cautions)
         if len(lines) > _MAX_WATCH - 1:
             others = len(lines) - (_MAX_WATCH - 2)
             lines = [

@@ -13,6 +13,8 @@ from datetime import date
 from functools import lru_cache
 from typing import Any
 
+from blend.units import us_date
+
 _ENDINGS: tuple[tuple[str, str, int | None], ...] = (
     ("_usd_per_cwt", "$/cwt", 2),
     ("_usd_per_lb", "$/lb", 4),
@@ -122,7 +124,7 @@ def cents(usd_per_cwt: float) -> str:
 
 def day(of: date) -> str:
     """Nov 25, 2026."""
-    return f"{of:%b} {of.day}, {of.year}"
+    return us_date(of)
 
 
 def long_day(of: date) -> str:

@@ -203,6 +203,8 @@ def added_lines(added: Added) -> list[str]:
     """What an import brought."""
     known = counted(added.known, "row")
     if added.number is None:
+        if not added.known:
+            return ["Nothing to import: no rows under the headers."]
         return [f"Nothing new: the store has all {known} already."]
     parts = [
         counted(number, one, many)

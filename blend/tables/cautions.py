@@ -22,7 +22,7 @@ _LEAST_TOLERANCE_POINTS = 0.05
 """A smaller tolerance was meant as a fraction."""
 
 
-NOT_CHECKED = "{count} label standards not yet checked against the CFR: blend guide standards"
+NOT_CHECKED = "{count} label standard{s} not yet checked against the CFR: blend guide standards"
 """One line for all standards that are partly from memory."""
 
 
@@ -101,8 +101,8 @@ def price_cautions(
                 sheet.file,
                 row.number,
                 "price",
-                f"{row['price']:,.10g} {unit} is far from the median of {whose}, "
-                f"${usual * LB_PER_CWT:,.2f}/cwt (${usual:,.4f}/lb)",
+                f"{row['price']:,.10g} {unit}, but the median of {whose} is "
+                f"${usual * LB_PER_CWT:,.2f}/cwt (${usual:,.2f}/lb)",
                 f"Is this {meant}?",
             )
 

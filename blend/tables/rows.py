@@ -21,8 +21,10 @@ MAX_PROBLEMS = 1_000
 
 NOTES = "notes"
 """A column for people that any table may have; nothing reads it."""
+NO_ROWS = "no rows under the header"
 EXAMPLE = "EXAMPLE"
 """A row whose notes begin with this word is not read."""
+EXAMPLES_LEFT = "{count} example row{s} left out. Delete them when your own rows are in."
 
 Record = TypeVar("Record")
 
@@ -213,7 +215,7 @@ def read_sheet(raw: RawTable, table: Table) -> Sheet:
         return sheet
     rows = _without_examples(sheet, header, rows)
     if not rows and table.required and not raw.problems:
-        sheet.refuse(None, None, "no rows under the header", hint="Enter at least one row.")
+        sheet.refuse(None, None, NO_ROWS, hint="Enter at least one row.")
     width = _width(header)
     _refuse_nameless_columns(sheet, header_number, header, rows)
     seen: dict[str, int] = {}
@@ -246,7 +248,14 @@ def _without_examples(sheet: Sheet, header: tuple[Cell, ...], rows: list[RawRow]
         if place < len(cells) and str(cells[place] or "").lstrip().upper().startswith(EXAMPLE)
     ]
     for number in examples:
-        caution = Caution(sheet.file, number, None, "the example row is not read", "Delete it.")
+        caution = Caution(
+            sheet.file,
+            number,
+            None,
+            f"the example row of {sheet.table.name} is not read",
+            "Delete it.",
+            EXAMPLES_LEFT,
+        )
         sheet.cautions.append(caution)
     return [row for row in rows if row[0] not in examples]
 
@@ -357,7 +366,9 @@ def _refuse_nameless_columns(
 
 
 def _refuse_ragged(sheet: Sheet, number: int, cells: int, width: int) -> None:
-    hint = "Put quotation marks around a cell with a comma in it." if cells > width else ""
+    hint = "Put quotation marks around a cell with a comma in it."
+    if cells < width:
+        hint = f"Add {'commas' if width - cells > 1 else 'a comma'} for the cells left empty."
     sheet.refuse(number, None, f"{cells} cells, but the header has {width}", hint=hint)
 
 

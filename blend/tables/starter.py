@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO
 
+import blend
 from blend.domain.columns import Column, Kind, Table
 from blend.errors import FileTrouble
 from blend.files import as_file_trouble, filling, in_memory, write_bytes
@@ -32,9 +34,11 @@ BOOKS: Mapping[str, Mapping[str, Table]] = {
 }
 """The tables of each person's starter workbook."""
 
+_FEWEST_EXAMPLES = 2
+"""With fewer declared, a table takes its example row from the invented plant."""
 _ROWS_WITH_LISTS = 500
 _LONGEST_LIST = 255
-"""Characters that a drop-down's own list can hold."""
+"""Characters a drop-down list can hold."""
 
 
 def write_starter(
@@ -42,8 +46,7 @@ def write_starter(
 ) -> tuple[Path, ...]:
     """Write a starter workbook for each of `people`, such as plant.xlsx, or CSV tables.
 
-    Return the files written. Raise FileTrouble, with nothing written, where a file of a name is
-    there already.
+    Return the files written. Raise FileTrouble, with nothing written, if one of them exists.
     """
     folder = Path(folder)
     books = {person: BOOKS[person] for person in people}
@@ -70,7 +73,7 @@ def write_starter(
 
 
 def starter_rows(name: str) -> list[tuple[Any, ...]]:
-    """What an empty table holds to begin with: settings their defaults, others nothing."""
+    """The rows an empty table starts with: defaults for settings, none for others."""
     if name != "settings":
         return []
     return [(each.name, _default(each)) for each in SETTING_COLUMNS.values()]
@@ -84,15 +87,35 @@ def _default(column: Column) -> Any:
 def starter_table(table: Table) -> tuple[list[str], list[list[Any]]]:
     """Header and rows: the settings with their defaults, else one example row.
 
-    The example row says in its notes that it is one; the reader leaves it out.
+    Its notes say that it is an example; the reader leaves it out.
     """
     header = [*table.column_names, NOTES]
     if table.name == "settings":
         abouts = [column.about for column in SETTING_COLUMNS.values()]
         rows = [[*row, about] for row, about in zip(starter_rows(table.name), abouts, strict=True)]
         return header, rows
-    note = f"{EXAMPLE}: not read. Put your own rows under it."
-    return header, [[*(column.example for column in table.columns), note]]
+    example = [column.example for column in table.columns]
+    if sum(map(bool, example)) < _FEWEST_EXAMPLES:
+        example = _first_demo_row(table)
+    return header, [[*example, f"{EXAMPLE}: not read. Put your own rows under it."]]
+
+
+def _first_demo_row(table: Table) -> list[str]:
+    """The first row of the table in the invented plant; blanks where it has no such table."""
+    for path in sorted(demo_folder().rglob(f"{table.name}.csv"), key=lambda each: len(each.parts)):
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            row = next(csv.DictReader(file), {})
+        return [row.get(name, "") for name in table.column_names]
+    return [""] * len(table.columns)
+
+
+def demo_folder() -> Path:
+    """Where the invented plant is: in an installed package, next to it in a checkout."""
+    package = Path(blend.__file__).parent
+    for place in (package / "demo_data", package.parent / "demo_data"):
+        if place.is_dir():
+            return place
+    raise FileTrouble("The demo data is missing from this installation. Install blend again.")
 
 
 def _save(tables: Mapping[str, Table], file: BinaryIO) -> None:
@@ -145,7 +168,7 @@ def _fill_sheet(sheet: Any, table: Table) -> None:
 
 
 def column_help(column: Column) -> str:
-    """What goes into a column, for who points at its name."""
+    """What goes into a column: the note on its heading."""
     unit = f", in {column.unit}" if column.unit else ""
     blank = "Required." if column.required else f"Blank: {column.when_blank}."
     return f"{column.about}{unit}. Enter {column.allowed}. {blank}"

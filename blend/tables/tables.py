@@ -108,8 +108,11 @@ def holds_table(source: str | Path, name: str) -> bool:
     """Whether a folder or workbook has the table; raise FileTrouble for a broken workbook."""
     path = Path(source)
     if path.is_dir():
-        files = (each for each in path.iterdir() if each.suffix.lower() in READABLE)
-        return any(each.stem.casefold() == name for each in files)
+        files = [each for each in path.iterdir() if each.suffix.lower() in READABLE]
+        books = [each for each in files if each.name.casefold() in STARTER_BOOKS]
+        return any(each.stem.casefold() == name for each in files) or any(
+            holds_table(book, name) for book in books
+        )
     if not path.is_file():
         return False
     return any(

@@ -12,6 +12,7 @@ from blend.errors import InputRefused, Problem, did_you_mean
 from blend.model.infeasible import solved_linear
 from blend.model.shadow_prices import pounds_used, set_price
 from blend.model.solver import Answer, WarmLinear
+from blend.units import us_date
 
 
 @dataclass(frozen=True)
@@ -89,5 +90,5 @@ def _unfit(case: Case, lot_id: str) -> Problem | None:
     reason = case.lot(lot_id).reason_unusable(case.settings.plan_on)
     if reason is None:
         return None
-    wrong = f"{lot_id} can't be used on {case.settings.plan_on}: {reason}"
+    wrong = f"{lot_id} can't be used on {us_date(case.settings.plan_on)}: {reason}"
     return Problem("lots", None, "lot_id", wrong, "", "Choose a lot that can.")

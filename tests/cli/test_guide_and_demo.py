@@ -8,8 +8,8 @@ import pytest
 from click.testing import CliRunner
 
 from blend.cli import SECTIONS, main
-from blend.cli.demo import demo_folder
 from blend.cli.guide import COMPUTED, pages
+from blend.tables.starter import demo_folder
 
 
 def run(*words: str):

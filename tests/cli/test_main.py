@@ -333,7 +333,7 @@ def test_check_counts_and_writes_nothing(runner, asked, tmp_path):
     assert answer.exit_code == 0
     for line in (r"lots +9 +7 usable on Nov 25, 2026", r"products +2 ", r"rules +3", r"1 warning"):
         assert re.search(rf"^{line}", answer.stdout, re.MULTILINE)
-    assert "first available 2026-11-27" in answer.stdout
+    assert "first available Nov 27, 2026" in answer.stdout
     assert list(tmp_path.iterdir()) == []
 
 

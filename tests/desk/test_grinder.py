@@ -143,7 +143,7 @@ def test_a_used_lot_leaves_at_its_price(client):
 @pytest.mark.parametrize(
     ("lot", "words"),
     [
-        ("B90-5", "first available 2026-11-26"),
+        ("B90-5", "first available Nov 26, 2026"),
         ("HRT-1", "no product of today may hold it"),
         ("B50-1", "can't fill the orders without it"),
     ],

@@ -211,7 +211,7 @@ def test_every_lot_is_there_with_its_value(client):
         apart = value - price
         expected = "at its price" if abs(apart) < 0.005 else "cheap" if apart > 0 else "rich"
         assert row[8] == expected
-    assert by_lot["B90-5"][8] == "first available 2026-11-26"
+    assert by_lot["B90-5"][8] == "first available Nov 26, 2026"
 
 
 def test_a_mix_is_made_of_the_lots_asked_for_and_never_of_meat_no_product_may_have(client):
@@ -284,7 +284,7 @@ def test_two_lots_have_regions(client):
 
 def test_a_lot_that_cannot_be_used_says_why(client):
     answer = client.get("/trader/lot/B90-5")
-    assert answer.status_code == 422 and "first available 2026-11-26" in text_of(answer.text)
+    assert answer.status_code == 422 and "first available Nov 26, 2026" in text_of(answer.text)
 
 
 def test_curves_tell_why_there_is_no_plan(client):
