@@ -90,7 +90,7 @@ def filling(folder: Path) -> Iterator[Path]:
         try:
             yield unfinished
         except FileTrouble as error:
-            # Told by the name it would have had.
+            # the user knows it by its final name
             raise FileTrouble(str(error).replace(str(unfinished), str(folder))) from error
         if is_new:
             os.rename(unfinished, place)
@@ -140,9 +140,9 @@ def _check_name(path: Path) -> None:
 
 @contextmanager
 def _unfinished_for(path: Path, place: Path, *, within: bool = False) -> Iterator[Path]:
-    """A hidden name beside `place`, or in it, of which nothing is left when the block fails.
+    """A hidden name next to `place`, or in it, removed if the block fails.
 
-    It is in the same folder, as only there one file can take the place of another at once.
+    It is in the same folder because only there is a rename atomic.
     """
     beside = place / place.name if within else place
     rest = f".{secrets.token_hex(4)}{ENDING}"

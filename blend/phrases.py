@@ -143,7 +143,7 @@ def product_name(requirement: Requirement, case: Case) -> str:
 
 
 def rule_of(requirement: Requirement, case: Case) -> Rule:
-    """The plant's rule behind the requirement, or the standard's row as a rule."""
+    """The plant's rule behind the requirement, or the rule of the standard's row."""
     for rule in case.rules:
         if rule.rule_id == requirement.rule_id:
             return rule

@@ -79,7 +79,7 @@ LIBRARY_ROOMS = {
     "numpy": {"model", "constraints", "lean", "grinder", "trader", "reporter", "show", "check"},
     "distributed": {"trader"},
 }
-"""The rooms that may use a library; one not named here is used by none."""
+"""The packages that may use a library; a library not named here, none may."""
 OF_OTHERS = {
     "psycopg": "sqlalchemy",
     "python-multipart": "starlette",

@@ -447,7 +447,7 @@ class _Adjustment:
         return found
 
     def _used_limits(self, used: frozenset[str]) -> Iterator[Limit]:
-        """The minimum share of the finished batch for lots that are used."""
+        """The minimum share of the batch, after losses, for lots that are used."""
         for rule in self.rules:
             for lot_id in used - {lot.lot_id for lot in self.recipe}:
                 if rule.kind == RuleKind.MIN_IF_USED and rule.lots.holds(self.own[lot_id].lot):

@@ -68,11 +68,11 @@ class _Block:
 
 
 class Statement:
-    """What prices and quantities leave as it is: columns and measures of a case."""
+    """Columns and measures of a case, which prices and quantities do not change."""
 
     def __init__(self, case: Case) -> None:
         day = case.settings.plan_on
-        # a lot of which none is left may have some in another case of the statement
+        # a lot that is used up here may have pounds left in another case of the statement
         stocked = [
             replace(lot, quantity_lb=None) if lot.quantity_lb == 0 else lot for lot in case.lots
         ]
@@ -284,7 +284,7 @@ class Statement:
         minimum: Fraction | None,
         maximum: Fraction | None,
     ) -> Iterator[Limit]:
-        """A part of the finished pounds lies between two shares of them."""
+        """A part of the pounds after losses is between a min and a max share."""
         for side, sign, share in (("min", 1, minimum), ("max", -1, maximum)):
             if share is None:
                 continue

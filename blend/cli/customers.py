@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.params import PRICE
 from blend.cli.answers import FILE, answers
 from blend.cli.common import warn_at_end
-from blend.cli.params import DAY
+from blend.cli.params import DAY, PRICE
 from blend.errors import did_you_mean
 from blend.units import LB_PER_CWT
 

@@ -141,9 +141,9 @@ class DayCheck:
 
 @dataclass(frozen=True, slots=True)
 class DaysPlan:
-    """The least-cost plan of a horizon, in pounds that are not rounded, checked.
+    """The least-cost plan of several days, checked, in unrounded pounds.
 
-    `purchases` has every offer, taken or not. Batches are divisible: each day's own plan makes
+    `purchases` has every offer, taken or not. Batches may be split; each day's own plan makes
     them whole.
     """
 

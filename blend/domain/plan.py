@@ -46,7 +46,7 @@ class BatchRun:
     finished_lb: float
     """Of one batch, after losses."""
     lean: float
-    """Of the finished batch."""
+    """Of one batch, after losses."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -211,12 +211,12 @@ class Blend:
         return total(part.pounds for part in self.parts if part.lot is lot)
 
     def share(self, of: Callable[[Part], Fraction]) -> Measured:
-        """The share of the finished blend that `of` makes: lean, fat or mass per lb of a part, or
-        nothing.
+        """The share of the blend, after losses, that `of` measures per lb of a part: its lean, its
+        fat, all or none of it.
 
-        The allowance is the worst case: every part moves the share the same way while the
-        blend is as light as rounding can make it. It is never more than half a point: a lighter
-        batch is too light for whole pounds.
+        The rounding allowance is the worst case: every part moves the share the same way, and the
+        blend is as light as rounding can make it. It is at most half a point; a batch with more
+        is too light for whole pounds.
         """
         made = [_parts_of(of(part), self._kept_pound) for part in self.parts]
         made_lb, finished_lb = _dot(self._pounds, made), _dot(self._pounds, self._mass)

@@ -19,12 +19,12 @@ class ReplacementRules:
     among: Selector = EVERY_LOT
     """Lots a mix may have, such as those with fresh_or_frozen=fresh."""
     keep_label_claims: bool = True
-    """Whether every item of the mix must carry the label claims of the replaced one."""
+    """Whether every item of the mix must carry the label claims of the item it replaces."""
     max_share: float = 1.0
-    """Of the finished mix, at most so much from one item."""
+    """The most of a mix, after losses, from one item."""
     any_meat_class: bool = True
-    """Whether head, cheek and other meats that a label must declare may stand in for an item that
-    has none of them."""
+    """Whether head, cheek and other meats that a label must declare may replace an item without
+    them."""
 
     def may_stand_in(self, lot: Lot, item: Lot) -> bool:
         """Whether a mix for the item may have the lot, as far as these rules go."""
@@ -47,7 +47,7 @@ class MixPart:
 
 @dataclass(frozen=True, slots=True)
 class LeanAndFat:
-    """What a pound of each is worth once losses are taken, USD."""
+    """What a pound of each is worth after losses, USD."""
 
     lean_usd_per_lb: float
     fat_usd_per_lb: float
@@ -62,10 +62,10 @@ class Replacement:
     usd_per_lb: float | None
     mix: tuple[MixPart, ...]
     prices: LeanAndFat | None = None
-    """At these none of the others is worth more than it costs, but for one that the most share
-    of a mix holds back, and the mix is worth what it costs. None where no mix does."""
+    """Dual prices: at these no other item is worth more than it costs (except one at `max_share`),
+    and the mix is worth its cost. None where no mix does."""
 
     @property
     def own_above_usd_per_lb(self) -> float | None:
-        """By how much the item is dearer than its replacement; below zero it is cheaper."""
+        """How far the item is over its replacement; negative if it is cheaper."""
         return None if self.usd_per_lb is None else self.own_usd_per_lb - self.usd_per_lb

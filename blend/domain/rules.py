@@ -80,10 +80,10 @@ class Rule:
         "for keep_apart: the lots to keep them from", default=None, blank="none"
     )
     min_share: float | None = col.share(
-        "of the finished product, at least", default=None, blank="no limit"
+        "min share of the product, after losses", default=None, blank="no limit"
     )
     max_share: float | None = col.share(
-        "of the finished product, at most", default=None, blank="no limit", example="40%"
+        "max share of the product, after losses", default=None, blank="no limit", example="40%"
     )
     max_count: int | None = col.count(
         "for max_lots: how many lots", default=None, blank="no limit", minimum=1

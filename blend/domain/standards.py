@@ -1,4 +1,4 @@
-"""Published limits a product is held to when it is labeled or bought under them."""
+"""Published limits of products sold or bought under a standard."""
 
 from __future__ import annotations
 
@@ -52,10 +52,10 @@ class StandardRow:
         caution_in_row=is_minimum_share,
     )
     min_share: float | None = col.share(
-        "of the finished product, at least", default=None, blank="no limit"
+        "min share of the product, after losses", default=None, blank="no limit"
     )
     max_share: float | None = col.share(
-        "of the finished product, at most", default=None, blank="no limit"
+        "max share of the product, after losses", default=None, blank="no limit"
     )
     effective_on: date | None = col.day("first day in force", default=None, blank="not known")
     read_on: date | None = col.day("when the text was last read", default=None, blank="never")
@@ -72,7 +72,7 @@ class StandardRow:
         return self.read_on is None or day - self.read_on > STALE_AFTER
 
     def rule_for(self, product: Product) -> Rule | None:
-        """The row as a rule on one product; None for a note."""
+        """The row as a rule of one product; None for a note."""
         if self.kind is None or self.action is Action.NOTE:
             return None
         return Rule(

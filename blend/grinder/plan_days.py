@@ -47,12 +47,12 @@ def plan_days(
     progress: Say | None = None,
     stopped: Callable[[], bool] | None = None,
 ) -> DaysPlan:
-    """The least-cost plan of a horizon, checked by plain arithmetic.
+    """The least-cost plan of several days, checked by plain arithmetic.
 
-    `divisible` is the LP relaxation: containers, counts and minimum amounts may be split, which is
-    fast and enough for an outlook. `shadow_prices` also prices orders, coolers and offers. Batches
-    are always divisible: each day's own plan makes them whole. A search that `stopped()` ends
-    answers with the best plan so far.
+    `divisible` solves the LP relaxation, fast and enough for an outlook: containers, counts and
+    minimum amounts may be split. Batches always may; each day's own plan makes them whole.
+    `shadow_prices` also prices orders, coolers and offers. When `stopped()` ends the search, the
+    answer is the best plan so far.
 
     Raises NoPlan with a `DaysInfeasibleSubset`, InputRefused where the cost is unbounded,
     SolverTrouble where time ran out before any plan.

@@ -173,7 +173,7 @@ def _meat_usd(case: Case, run: BatchRun) -> float:
 
 def recipes(case: Case, plan: Plan) -> DataFrame:
     """One row for each lot of each recipe: pounds weighed into one batch and into all batches,
-    before losses, and the lot's percent of the finished batch."""
+    before losses, and the lot's percent of the batch after losses."""
     columns = (
         "product_id", "product", "recipe", "batches", "lot_id", "item", "lot_lean_percent",
         "weigh_lb", "run_lb", "of_batch_percent", "containers",

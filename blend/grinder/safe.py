@@ -1,4 +1,4 @@
-"""Today's plan with promised confidence: batches that test within limits as often as asked."""
+"""Today's plan with chance constraints: batches that test in spec as often as asked."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ from blend.units import LB_PER_CWT
 Say = Callable[[str], None]
 
 _BATCHES_GAP_SHARE = 1e-6
-"""Where nothing but batches must be whole, the search costs little and is run to its end."""
+"""Where only batches must be whole, the search is cheap and runs to the end."""
 _MAX_WEIGHINGS = 5
 _HEADROOM_LB = 0.25
 _MIN_LB = 1e-6
@@ -54,9 +54,9 @@ _USED_LB = 1.0
 _MAX_TESTS = 10
 _MAX_LOWERINGS, _LOWER = 5, 0.75
 _MOST_OUT = 0.49
-"""Of a side: a confidence that lets more out is no better than none."""
+"""Of one side: a confidence that lets more batches out is no better than none."""
 _HAIR = 0.002
-"""Of confidence: room for whole containers below what was reached as if they could be split."""
+"""Of confidence: allowance for whole containers below what the LP relaxation reaches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,24 +75,24 @@ class OneTest:
 
 @dataclass(frozen=True, slots=True)
 class SafePlan:
-    """The plan that keeps its promises, beside the one that keeps limits on average only.
+    """The plan that meets its chance constraints, and the one that holds spec on average only.
 
-    `plan.certificate` holds the exact plan against the bound of its own search, which reckons
-    containers around this plan's batches; `any_plan_usd` is what no plan that keeps the
-    promises can undercut, whatever its batches, from dual prices in exact fractions.
+    `plan.certificate` compares the exact plan with the bound of its own search, which holds for
+    plans with these batches; no plan that meets the chance constraints costs less than
+    `any_plan_usd`, from dual prices in exact fractions.
     """
 
     plan: Plan
     chance_constraints: tuple[ChanceCheck, ...]
     without: Plan
     divisible_usd: float
-    """Of the safe plan with containers, counts and batches divisible."""
+    """Of the LP relaxation, with the chance constraints."""
     divisible_without_usd: float
     any_plan_usd: float
     certificate: ChanceCertificate
     """What certifies `any_plan_usd`."""
     tests: tuple[TestValue, ...] = ()
-    """From the most gain to the least; empty when no test was priced."""
+    """Largest gain first; empty when no test was priced."""
     tests_stopped: bool = False
     """The user stopped the pricing: tests are missing."""
 
@@ -127,27 +127,27 @@ class SafePlan:
 
     @property
     def safety_usd(self) -> float:
-        """What the promises cost, plan against plan, as weighed."""
+        """What the chance constraints cost: one rounded plan less the other."""
         return self.plan.money.total_usd - self.without.money.total_usd
 
     @property
     def safety_usd_per_cwt(self) -> float:
-        """For a finished hundredweight of the safe plan."""
+        """Per finished hundredweight."""
         return self.safety_usd * LB_PER_CWT / self.plan.money.finished_lb
 
     @property
     def divisible_safety_usd(self) -> float:
-        """The same, free of the chance that whole containers bring into single plans."""
+        """The same between the two LP relaxations, without the luck of whole containers."""
         return self.divisible_usd - self.divisible_without_usd
 
 
-_BESIDE = "; beside the others that are asked:"
-_IN_WHOLE = " in whole containers, counts and batches; with these divisible one does."
+_WITH_OTHERS = ", with the others you asked for:"
+_ONLY_WHOLE = " with whole containers, counts and batches. One does if they can be split."
 
 
 @dataclass(frozen=True, slots=True)
 class OutOfReach:
-    """A promise that cannot be kept, and the confidence found within reach."""
+    """A confidence that cannot be reached, and the highest one found."""
 
     product_id: str
     side: Sides
@@ -156,10 +156,10 @@ class OutOfReach:
 
 
 class ConfidenceOutOfReach(BlendError):
-    """No plan keeps every promise; `is_certain` tells whether that is sure.
+    """No plan meets every chance constraint; `is_certain` is whether that is certified.
 
-    The lots are too uncertain, or the tolerance too narrow, for what is asked. `promises` is
-    empty when only whole containers, counts and batches stand in the way.
+    The lots are too uncertain, or the tolerance too narrow. `chance_constraints` is empty when
+    only whole containers, counts and batches are in the way.
     """
 
     exit_code = 3
@@ -170,14 +170,14 @@ class ConfidenceOutOfReach(BlendError):
         self.chance_constraints = chance_constraints
         self.is_certain = is_certain
         head = "No plan keeps" if is_certain else "No plan was found that keeps"
-        lines = [f"{head} every promise{_BESIDE if chance_constraints else _IN_WHOLE}"]
+        lines = [f"{head} every confidence{_WITH_OTHERS if chance_constraints else _ONLY_WHOLE}"]
         lines += [
-            f"  - {each.product_id}: at most about {each.reached:.2%} sure of its lean limit "
+            f"  - {each.product_id}: at most about {each.reached:.2%} of batches hold the lean limit "
             f"{each.side.value}, {each.asked:.2%} asked ({words})"
             for each in chance_constraints
         ]
         lines.append(
-            "Widen the tolerance, ask for less confidence, test the lots, or use lots known better."
+            "Widen the tolerance, ask for less confidence, test the lots, or use lots with surer lean."
         )
         super().__init__("\n".join(lines))
 
@@ -193,34 +193,34 @@ def make_safe_plan(
 ) -> SafePlan:
     """The least-cost plan whose batches meet their chance constraints, with its certificate.
 
-    `uncertainty` has an entry for every usable lot that a promised product may hold. `test`
-    prices one more test of a lot, and asks what each is worth. Raises ConfidenceOutOfReach when
-    the promises cannot be kept, and as `make_plan` does when there is no plan without them.
+    `uncertainty` has an entry for every usable lot that a constrained product may use. With
+    `test`, also finds what one more test of each lot is worth. Raises ConfidenceOutOfReach when
+    the constraints cannot be met, and what `make_plan` raises when no plan exists without them.
     """
     say = progress or (lambda text: None)
     chance_constraints = tuple(chance_constraints)
     if without is None:
-        # Ctrl-C before there is a plan that keeps its promises leaves nothing to show
+        # after Ctrl-C at this point there is nothing to show
         without = make_plan(case, shadow_prices=False, progress=progress, keep_interrupted=False)
-    say("promises, containers divisible")
+    say("confidence, as if containers could be split")
     chance = ChanceModel(build_model(case.divisible()), uncertainty, chance_constraints)
     divisible = solve_chance(chance)
     if not divisible.is_kept or divisible.certificate is None:
         raise _out_of_reach(chance, divisible)
-    say("promises, in whole numbers")
+    say("confidence, whole containers")
     model = build_model(case, whole=True)
     whole = ChanceModel(model, uncertainty, chance_constraints, chance.reference)
     search = WholeChance(whole, _gap_share(case, whole))
     found = search.search(
         case.settings.time_limit_s,
-        on_better=lambda usd, bound: say(f"best plan so far {usd:,.0f} USD"),
+        on_better=lambda usd, bound: say(f"best plan so far ${usd:,.0f}"),
     )
     if found.outcome is Outcome.INFEASIBLE:
         raise ConfidenceOutOfReach((), is_certain=False)
     if not len(found.x):
         raise SolverTrouble(
-            f"no plan that keeps the promises was found within {case.settings.time_limit_s:g} s; "
-            "allow more time (time_limit_s), or ask for whole containers in fewer places"
+            f"No plan with these confidences was found in {case.settings.time_limit_s:g} s. Allow "
+            "more time (--time-limit), or ask for whole containers in fewer places."
         )
     say("whole pounds and the checks")
     rounded_plan, checks, rounded = _weigh_kept(
@@ -428,7 +428,7 @@ def _weigh_kept(
         nearer = search.search_near(x)
         if not len(nearer.x):
             if was_interrupted:
-                raise KeyboardInterrupt  # What was found would break a promise.
+                raise KeyboardInterrupt  # the plan found misses a confidence
             nearer = search.search(case.settings.time_limit_s)
             was_interrupted = nearer.was_interrupted
         if not len(nearer.x):
@@ -471,7 +471,7 @@ def _plan(
             plan_bound(
                 objective_usd,
                 found.bound,
-                "tangents of the promises, around these batches",
+                "outer approximation of the chance constraints, with these batches",
                 exact=count_money(case, exact.takes, exact.runs, exact.shortage_lb),
                 printed=money,
                 verdicts=(check.verdict for check in checks),

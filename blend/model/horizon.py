@@ -79,8 +79,8 @@ def solve_horizon(
 ) -> HorizonAnswer:
     """Plan all days at once, to the case's gap or time limit where anything must be whole.
 
-    `divisible` solves the LP relaxation, whatever the rules say. The outcome is INFEASIBLE without
-    a plan, UNBOUNDED where the cost is, STOPPED where time ran out or `stopped()` ended the search;
+    `divisible` solves the LP relaxation instead. The outcome is INFEASIBLE without a plan,
+    UNBOUNDED where the cost is, STOPPED when time ran out or `stopped()` ended the search;
     `answer` is empty where no plan was found.
     """
     days = lay_out_days(horizon)

@@ -1,7 +1,7 @@
 """One chart language: Vega-Lite specifications, shown live on the page and saved for print.
 
 A question returns its chart as a plain specification; this module adds the look (fonts, ink,
-colors that colorblind readers can tell apart, light and dark) and saves files without a browser.
+colors that colorblind readers can distinguish, light and dark) and saves files without a browser.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ ENDINGS = (".png", ".svg", ".pdf")
 WIDTH_PX, HEIGHT_PX = 720, 320
 _INK = {"light": ("#1d2733", "#d5dbe1", "#ffffff"), "dark": ("#e8edf2", "#46515c", "#171c21")}
 BLUE, ORANGE, GREEN, PURPLE, GRAY = "#0072b2", "#d55e00", "#009e73", "#cc79a7", "#6b6b6b"
-"""Colors of Okabe and Ito's palette, which colorblind readers can tell apart."""
+"""Colors of Okabe and Ito's palette, which colorblind readers can distinguish."""
 PALETTE = [BLUE, ORANGE, GREEN, PURPLE, "#e69f00", "#56b4e9", GRAY]
 GAIN, LOSS = BLUE, ORANGE
 """Gains and losses differ by sign and label too, never by color alone."""

@@ -51,9 +51,9 @@ def huber_location(
 
 
 def capped(weights: Sequence[float], cap: float) -> list[float]:
-    """Weights as shares of 1, none above `cap`; what is cut off goes to the others in proportion.
+    """Weights that add up to 1, none above `cap`; the excess goes to the others in proportion.
 
-    Where there are too few for that, all are equal.
+    With too few weights for the cap, all are equal.
     """
     count = len(weights)
     if count * cap <= 1:

@@ -82,7 +82,7 @@ def _price_questions(
 
 
 def _look_alike(entry: CanvassEntry, other: CanvassEntry) -> bool:
-    """The same trade told twice, by one company or by both sides of it."""
+    """The same trade reported twice, by one company or by both sides."""
     return (
         entry.entry_id != other.entry_id
         and entry.entry_id != other.corrects

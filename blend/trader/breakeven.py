@@ -631,7 +631,7 @@ class BreakEvenOfTwo(Answer):
             subtitle=f"Pounds of {first} over pounds of {second}; ring: today's asks."
             f" {self._exact_words()}",
             description=f"{counted(len(self.found.regions), 'region')} of the prices of {first}"
-            f" and {second}, in each of which you would use the same pounds.",
+            f" and {second}. Within one, you would use the same pounds.",
             height_px=560,
         )
 
@@ -709,7 +709,7 @@ def _used_lb(optimum: Certificate) -> dict[str, float]:
 
 
 def _amounts(moved: Iterable[tuple[str, float]], dropped: Collection[str] = ()) -> str:
-    """Lots that move up, most first; "all" after those of which nothing is left."""
+    """Lots that move up, most first; "(all)" after those used up."""
     up = sorted((each for each in moved if each[1] > _MIN_MOVE_LB), key=lambda m: (-m[1], m[0]))
     words = [
         f"{lot_id} {lb:,.0f}{' (all)' if lot_id in dropped else ''}"

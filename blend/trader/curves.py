@@ -403,11 +403,11 @@ def supply_curve(
 
 @dataclass(frozen=True, slots=True)
 class RegionMap:
-    """All regions of a window of two prices, in each of which the plan uses the same pounds.
+    """The critical regions of a window of two prices; within one the plan uses the same pounds.
 
-    Where `is_exact`, the program was solved at every corner of every region and its cost differed
-    by no more than `gap_usd` from the region's own; as cost is concave in the prices, no region
-    is missing. Where not, solves ran out first.
+    Where `is_exact`, the program was solved at every corner of every region and its cost was
+    within `gap_usd` of the region's own; cost is concave in the prices, so no region is missing.
+    Otherwise the limit on solves came first.
     """
 
     lot_ids: tuple[str, str]

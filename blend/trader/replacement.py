@@ -1,14 +1,13 @@
 """The cheapest mix of the other items that does what an item does.
 
-Equal lean and equal weight after losses, in the plan's own linear program: the item is the
-product, with its lean as the target and no tolerance. Pounds on offer do not count: the question
-is what the market charges, not how much of it there is. Without rules and losses the answer is the
-lower convex hull of the others, over lean, at the item's lean.
+Same lean and same weight after losses, in the plan's own linear program: the item is the product,
+with its lean as the target and no tolerance. Pounds on offer do not matter; the question is what
+the market charges. Without rules and losses the answer is the lower convex hull of the other
+items' prices over lean, at the item's lean.
 
-In a product, a mix is held to the meat the product may have: its species and label claims, its
-losses, meat that must not be used, meats kept apart, and shares of the finished weight. A share
-limit that the item itself is over, such as imported meat of an imported item, is not tightened by
-its substitute: the mix may have as much of that meat as the item.
+In a product, a mix may have only meat that the product may have: species, label claims, losses,
+meat it must not use, meats kept apart, share limits. Where the item itself is over a share limit
+(an imported item and a limit on imported meat), the mix may have as much of that meat as the item.
 """
 
 from __future__ import annotations
@@ -86,8 +85,7 @@ def _at_least_as(item: Lot, rule: Rule) -> Rule:
 
 
 def _kept_apart(item: Lot, lots: Sequence[Lot], rules: Iterable[Rule]) -> list[list[Lot]]:
-    """Sets of lots of which none holds two meats that the product keeps apart; a mix is made of
-    one of the sets."""
+    """Sets of lots without two meats that the product keeps apart; a mix comes from one set."""
     choices = [list(lots)]
     for rule in rules:
         if rule.kind != RuleKind.KEEP_APART or rule.against is None:

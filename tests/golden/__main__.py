@@ -4,10 +4,11 @@ from tests.golden.runner import HERE, cases, screen
 
 
 def remake() -> None:
+    made = {name: screen(argv) for name, argv in cases().items()}
     for old in HERE.glob("*.txt"):
         old.unlink()
-    for name, argv in cases().items():
-        (HERE / f"{name}.txt").write_text(screen(argv))
+    for name, text in made.items():
+        (HERE / f"{name}.txt").write_text(text)
 
 
 if __name__ == "__main__":

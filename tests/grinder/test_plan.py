@@ -343,7 +343,7 @@ def test_progress_is_reported():
 
 
 def test_one_search_does_not_wait_for_another():
-    """As where the desk plans anew while the plan of the tables as they were still ends."""
+    """As when the desk starts a new plan while the old one is still stopping."""
     told, within = [], []
 
     def stopped():

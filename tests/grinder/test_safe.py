@@ -1,4 +1,4 @@
-"""Safe plans: against the plan without promises, more confidence, whole containers, tests."""
+"""Plans with confidence: against the plan without it, more confidence, whole containers, tests."""
 
 from __future__ import annotations
 

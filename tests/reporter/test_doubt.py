@@ -85,7 +85,7 @@ def test_the_move_of_two_quotations_errs_by_both():
 
 def test_errors_of_volumes_are_the_slopes_of_the_closed_form():
     """P (1 - (q / V - 1) / e) has the slope -P / (V e) in the pounds q and P q / (V² e) in the
-    orders V; both are told to one per cent, as they are read from a step of half a per cent."""
+    orders V; both are known to 1%, from a step of 0.5%."""
     more_lb, share = LB * 1.02, 0.01
     after = _single(LB * RATIO, more_lb)
     quoted = (QuotedPrice(346.0, 1.0), QuotedPrice(340.0, 2.0))

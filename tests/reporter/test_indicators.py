@@ -84,7 +84,7 @@ def test_many_parts_are_told_as_totals_and_few_one_by_one():
 
 
 def test_week_year_and_year_to_date_by_hand():
-    # 52 weeks of 100, then 110, 120, 130: the third week of 2026 is held against that of 2025
+    # 52 weeks of 100, then 110, 120, 130: the third week of 2026 is compared with that of 2025
     series = weekly([100] * 52 + [110, 120, 130])
     found = indicator(series, date(2026, 1, 20))
     assert found.day == date(2026, 1, 17)

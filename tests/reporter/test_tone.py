@@ -34,7 +34,7 @@ def word(*changes: float, by=METHOD) -> Trend:
     return trend_of(moved, TUESDAY, MONDAY, MEASURABLE, by).word
 
 
-# The tests by which a move is told --------------------------------------------------------------
+# Tests of whether a price moved -----------------------------------------------------------------
 
 
 def test_darwins_plants():
@@ -160,7 +160,7 @@ def trend(entries, day=TUESDAY, by=METHOD):
 def test_a_trend_is_of_firms_that_spoke_on_both_days():
     entries = both_days()
     assert trend(entries).word is Trend.HIGHER
-    # Another set of firms, each of them dearer: the panel changed, no price did.
+    # Other companies, each at a higher price: the panel changed, no price did.
     others = [trade(f"New {n}", 360, after=1) for n in range(6)]
     changed = [*both_days(firms=FIRMS)[:6], *others]
     assert (trend(changed).word, trend(changed).firms) == (Trend.TOO_FEW, 0)

@@ -1,4 +1,4 @@
-"""Killed at any moment, the store loses nothing that was told as done and holds nothing half."""
+"""Killed at any moment, the store keeps everything it confirmed, and nothing in part."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from blend.store.engine import writing
 from tests.store.writer import add, all_heard, begun, make, numbered, publish, size_of, started
 
 MAX_TELLINGS = 12
-"""A writer is killed after so many at most: it tells when it is up, before and after an append."""
+"""Max kills of one writer, which reports its start and each append, before and after."""
 
 LONGEST_S = 0.02
 """And so long at most after that, so that kills fall into every part of an append."""
@@ -38,11 +38,11 @@ def kill_often(where: str, kills: int, seed: int, check_file, append=add) -> Cou
         begun = {number for what, number in tellings if what == "begins"} - told
         check_file()
         whole = look_at(where, append)
-        assert done | told <= whole, "what was told as done is gone"
+        assert done | told <= whole, "a confirmed append is gone"
         assert whole <= done | told | begun, "something is there that was never begun"
         fell["within a write"] += bool(begun)
-        fell["written, not told"] += bool(begun & whole)
-        fell["appends told as done"] += len(told)
+        fell["written, not confirmed"] += bool(begun & whole)
+        fell["confirmed appends"] += len(told)
         done = whole
     return fell
 
@@ -88,9 +88,9 @@ def test_sqlite_survives_kills(tmp_path, kills, append, record_property):
     fell = kill_often(str(path), kills, kills, lambda: check_sqlite(path), append)
     record_property("kills", f"{kills}: {dict(fell)}")
     print(f"\n{kills} kills: {dict(fell)}")
-    # A test whose kills all fall beside the writing would show nothing.
+    # A test whose kills all miss the writing would show nothing.
     assert fell["within a write"] >= kills / 4
-    assert fell["appends told as done"] >= kills
+    assert fell["confirmed appends"] >= kills
 
 
 def test_postgresql_survives_kills_of_the_writer(postgres, record_property):

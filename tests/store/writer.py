@@ -1,4 +1,4 @@
-"""A process that writes until it is killed, and tells of each append before and after it."""
+"""A process that writes until it is killed, and reports each append before and after it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ PROCESSES.set_forkserver_preload(["tests.store.writer"])
 
 
 def size_of(number: int) -> int:
-    """Entries of an append, so that half an append can be told from a whole one."""
+    """Entries of one append: more than one, so that half an append shows."""
     return 10 + number * 37 % 60
 
 
@@ -78,12 +78,12 @@ def make(where: str, told: Connection) -> None:
 
 
 def started(where: str, name: str, first: int = 1, last: int | None = None, append: Append = add):
-    """A writer that runs, and the end of the pipe at which it tells."""
+    """A running writer, and our end of the pipe it reports to."""
     return begun(write, where, name, first, last, append=append)
 
 
 def begun(work: Callable[..., None], *args: object, **more: object):
-    """A process at work, and the end of the pipe at which it tells."""
+    """A running process, and our end of the pipe it reports to."""
     heard, told = PROCESSES.Pipe(duplex=False)
     process = PROCESSES.Process(target=work, args=(*args, told), kwargs=more, daemon=True)
     process.start()
@@ -92,7 +92,7 @@ def begun(work: Callable[..., None], *args: object, **more: object):
 
 
 def all_heard(heard: Connection) -> list[tuple[str, int]]:
-    """All that was told before the pipe broke."""
+    """Everything reported before the pipe broke."""
     tellings = []
     try:
         while True:

@@ -30,7 +30,7 @@ def expect_words(path: Path) -> str:
 
 
 def read_with(file: str, data: bytes) -> None:
-    """Read a case of which one file holds `data`; only refusals in words may come of it."""
+    """Read a case with `data` in one file; it may only be refused with a message."""
     with TemporaryDirectory() as name:
         folder = write_folder(Path(name) / "case", sound())
         if file.endswith(".xlsx"):

@@ -51,7 +51,7 @@ def test_each_planted_fault_is_listed_once_and_in_its_place(case: Case, data: st
             for table in TABLES
             for place, row in enumerate(tables.get(table, ()))
             for column in row
-            # A bad name of a setting says nothing of which setting was meant, see below.
+            # A misspelled setting does not show which one was meant, see below.
             if column != "setting"
         ]
         chosen = data.draw(st.lists(st.sampled_from(cells), unique=True, min_size=1, max_size=8))

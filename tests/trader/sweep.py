@@ -1,4 +1,4 @@
-"""The plan at other prices and pounds, stated anew and solved by another solver."""
+"""The plan at other prices and pounds, built again and solved by another solver."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Import parity: bases agree, buyers are indifferent where they are told to be, gaps are told."""
+"""Import parity: bases agree, buyers are indifferent at the break-even, gaps are reported."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The line of lean and fat, its scale and its errors, reckoned again in exact fractions.
+"""The line of lean and fat, its scale and its errors, recomputed in exact fractions.
 
 Nothing of numpy or scipy: the line of least absolute distances lies through as many items as it
 has numbers, so all choices are tried; Huber's line makes its clipped distances orthogonal to lean

@@ -113,7 +113,7 @@ def test_day_and_pounds_on_offer_do_not_count():
 
 @pytest.mark.parametrize("seed", range(3))
 def test_law_of_one_price_where_there_is_plenty(seed):
-    """No lot that a plan uses is dearer than its replacement by lots without limit."""
+    """No lot that a plan uses costs more than its replacement by lots without limit."""
     case = make_instance(16, 3, seed)
     lots = tuple(replace(lot, quantity_lb=None) for lot in case.lots)
     case = replace(case, lots=lots, rules=())
@@ -128,7 +128,7 @@ def test_law_of_one_price_where_there_is_plenty(seed):
 @pytest.mark.parametrize("seed", range(3))
 def test_law_of_one_price_with_what_scarcity_adds(seed):
     """Where pounds are short, a lot's price and what a pound more of it would save make up its
-    price in the plan; at those prices no used lot is dearer than its replacement."""
+    price in the plan; at those prices no used lot costs more than its replacement."""
     case = replace(make_instance(16, 3, seed), rules=())
     plan = solve_linear(case)
     saved = -plan.answer.column_dual[plan.model.take]

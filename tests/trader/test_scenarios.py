@@ -35,7 +35,7 @@ from tests.strategies import cases, selectors
 
 ROWS = (
     ScenarioRow(
-        "dear", ScenarioField.PRICE, Change.ADD, 0.2, "lean dearer", parse_selector("lean>=0.8")
+        "dear", ScenarioField.PRICE, Change.ADD, 0.2, "lean up", parse_selector("lean>=0.8")
     ),
     ScenarioRow(
         "none", ScenarioField.QUANTITY, Change.SET, 0.0, "a lot gone", parse_selector("lot=L003")
@@ -133,7 +133,7 @@ def test_a_warm_scenario_costs_what_a_fresh_plan_of_it_costs(case, scenarios):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_the_next_hundredweight_costs_what_an_order_larger_by_it_adds(seed):
-    """On a kink too: the first order uses up the lots that are taken in part, whole."""
+    """At a degenerate optimum too: the first order uses up the lots taken in part."""
     case = make_instance(12, 3, seed)
     took = WarmCase(case).solve({}, {}).taken_lb
     lots = {
@@ -167,7 +167,7 @@ def test_all_of_a_lot_means_all_there_is_of_it_in_the_scenario():
 def test_the_base_comes_first_and_changes_nothing():
     job = _job(3)
     results = run_scenarios(job)
-    assert [job.name(index) for index in range(len(job))][:2] == [BASE, "lean dearer"]
+    assert [job.name(index) for index in range(len(job))][:2] == [BASE, "lean up"]
     fresh = solve_linear(job.case).objective_usd
     assert results.column("objective_usd")[0] == pytest.approx(fresh, rel=1e-9)
     dearer = changed_case(job.case, job.changes(1))

@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 
 
 class Measure(StrEnum):
-    """What a row of the model is measured in, which is how far it can be relaxed."""
+    """The unit of a row of the model, in which it is relaxed."""
 
     SHARE = "share"
-    """Pounds, against a share of the finished pounds of one product."""
+    """Pounds, against a share of one product's pounds after losses."""
     POUNDS = "lb"
     COUNT = "count"
     HEAT = "Btu/lb"

@@ -1,4 +1,4 @@
-"""fat: the fat of the finished product lies between a min and a max share."""
+"""fat: a min and a max fat share of a product, after losses."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""share: selected lots make between a min and a max share of the finished product."""
+"""share: a min and a max share of a product, after losses, from selected lots."""
 
 from __future__ import annotations
 
