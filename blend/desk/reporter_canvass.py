@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
@@ -16,16 +16,17 @@ from starlette.routing import Route
 from blend.desk.desk import Desk
 from blend.desk.pages import Form, page, text_of, us_day, view
 from blend.desk.reporter_store import Day, day_of, of_store
-from blend.domain.lots import PRICE_BASES
-from blend.domain.market import SOURCE_CLASSES, CanvassEntry, EntryKind
+from blend.domain.market import CanvassEntry
 from blend.errors import InputRefused, Problem
 from blend.output.formats import long_day
 from blend.reporter.canvass import entries_frame
+from blend.reporter.entry_questions import questions_of
 from blend.show.amounts import printable
 from blend.show.shown import shown_of
 from blend.store import Store
 from blend.store.canvass import new_entry_id, withdraw
 from blend.tables.cells import typed_text
+from blend.tables.forms import form_fields
 from blend.tables.history import entry_of_words, filled_in, typed_addition
 from blend.tables.tables import MAX_ROWS
 
@@ -47,6 +48,8 @@ TYPED = (
 """Columns that the form has a field of its own for."""
 PASTED = (*TYPED[:10], "is_firm", "between_affiliates", *TYPED[10:])
 """Columns of pasted rows without a header, in this order."""
+LABELS = {"source": "Company", "source_class": "Company type", "lean": "Lean, % or 0.90"}
+"""Where the form says it otherwise than the column."""
 KEPT = ("item_id", "source", "source_class")
 """What stays in the form from one entry to the next."""
 DRAFT, PASTE_DRAFT = "canvass", "canvass-paste"
@@ -62,6 +65,10 @@ class Typed:
     """Faults that are of no field."""
     focus: str = "item_id"
     draft: str = DRAFT
+    asked: list[str] = field(default_factory=list)
+    """What looks wrong, to confirm before the entry is kept."""
+    confirm: str = ""
+    """What the confirmation is of: an entry changed since is asked about again."""
 
 
 # Pages -------------------------------------------------------------------------------------------
@@ -109,16 +116,21 @@ def canvass(
         max_rows=MAX_ROWS,
         **_choices(store),
     )
-    made.status_code = 422 if problems or typed.faults or typed.others else 200
+    is_refused = problems or typed.faults or typed.others or typed.asked
+    made.status_code = 422 if is_refused else 200
     return made
 
 
 def _choices(store: Store) -> dict[str, Any]:
     return {
-        "items": [(name, name) for name in store.items()],
-        "kinds": [(kind.value, kind.value) for kind in EntryKind],
-        "classes": [(name, name) for name in SOURCE_CLASSES],
-        "bases": [(name, name) for name in PRICE_BASES],
+        "fields": {
+            each.name: replace(
+                each,
+                label=LABELS.get(each.name, each.label),
+                choices=tuple(store.items()) if each.name == "item_id" else each.choices,
+            )
+            for each in form_fields(CanvassEntry)
+        },
     }
 
 
@@ -158,7 +170,7 @@ def _entry(
         withdrawing=withdrawing or {"new_id": new_entry_id(), "note": "", "fault": ""},
         **_choices(store),
     )
-    is_refused = typed.faults or typed.others or (withdrawing or {}).get("fault")
+    is_refused = typed.faults or typed.others or typed.asked or (withdrawing or {}).get("fault")
     made.status_code = 422 if is_refused else 200
     return made
 
@@ -235,6 +247,11 @@ def add(desk: Desk, store: Store, request: Request, form: Form) -> Response:
         desk.journal.keep_draft(key, json.dumps(values))
     try:
         entry = _entry_of(store, values)
+        if asked := _to_confirm(desk, store, entry, text_of(form, "confirmed")):
+            typed = Typed(values, focus="", draft=key, asked=asked, confirm=_confirmation(entry))
+            if corrects and store.history(corrects):
+                return _entry(desk, store, request, store.history(corrects), typed)
+            return canvass(desk, store, request, day_of(store, request), typed)
         store.add(typed_addition(entry))
     except InputRefused as refused:
         typed = refused_form(values, refused.problems, key)
@@ -242,6 +259,18 @@ def add(desk: Desk, store: Store, request: Request, form: Form) -> Response:
             return _entry(desk, store, request, store.history(corrects), typed)
         return canvass(desk, store, request, day_of(store, request), typed)
     return _to_day(entry)
+
+
+def _to_confirm(desk: Desk, store: Store, entry: CanvassEntry, confirmed: str) -> list[str]:
+    """Questions about an entry that is new and not confirmed as it stands."""
+    if confirmed == _confirmation(entry) or is_held(store, entry.entry_id):
+        return []
+    return [printable(each.text) for each in questions_of(store, entry, desk.method)]
+
+
+def _confirmation(entry: CanvassEntry) -> str:
+    parts = (entry.market_day, entry.item_id, entry.kind.value, entry.usd_per_cwt, entry.pounds_lb)
+    return " ".join(map(str, parts))
 
 
 def _entry_of(store: Store, values: Mapping[str, str]) -> CanvassEntry:

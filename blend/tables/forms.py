@@ -32,6 +32,8 @@ def form_fields(kind: type) -> tuple[FormField, ...]:
 def label_of(column: Column) -> str:
     """The column as people call it, with its unit: Lot, Quantity, lb."""
     words = column.name
+    if f"_{words}" in _ENDINGS and column.option:
+        words = column.option  # a name that is a unit alone
     for ending in _ENDINGS:
         if words.endswith(ending) and words != ending:
             words = words.removesuffix(ending)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 
 from tests.desk.test_grinder import quick, wait_for  # noqa: F401
+from tests.desk.test_reporter import DAY, HEARD
 
 
 def test_the_matrix_has_every_used_lot_with_its_row(client):
@@ -46,3 +48,16 @@ def test_the_weekly_report_and_its_files(client):
         file = client.get(f"/reporter/weekly/{name}")
         assert file.status_code == 200 and file.text.strip()
     assert client.get("/reporter/weekly/other.txt").status_code == 422
+
+
+def test_an_odd_price_is_asked_about_in_the_line_and_kept_once_confirmed(client):
+    entry = HEARD | {"market_day": DAY, "usd_per_cwt": "3392.5"}
+    asked = client.post("/reporter/add", data=entry)
+    assert asked.status_code == 422 and "Not kept yet." in asked.text
+    confirmed = re.search(r'name="confirmed" value="([^"]+)"', asked.text)[1]
+    changed = client.post(
+        "/reporter/add", data=entry | {"usd_per_cwt": "3393", "confirmed": confirmed}
+    )
+    assert "Not kept yet." in changed.text
+    kept = client.post("/reporter/add", data=entry | {"confirmed": confirmed})
+    assert kept.status_code == 200 and f"Added {entry['entry_id']}" in kept.text
