@@ -22,7 +22,7 @@ from starlette.staticfiles import StaticFiles
 from blend.desk import grinder, packaged, reporter, tables, trader
 from blend.desk.desk import Desk
 from blend.desk.guard import HEADERS, Guard
-from blend.desk.pages import static_folder
+from blend.desk.pages import page, static_folder
 from blend.errors import FileTrouble
 
 _END_WITHIN_S = 1.0
@@ -55,6 +55,13 @@ def desk_app(desk: Desk, *, key: str, hosts: tuple[str, ...], cookie: str = "des
 
 
 async def _told(request: Request, error: Exception) -> Response:
+    if isinstance(error, HTTPException) and error.status_code == 404 and request.method == "GET":
+        desk: Desk = request.app.state.desk
+        lines = ["There is no page at this address. The pages are listed above."]
+        made = page(desk, request, "trouble.html", cells=[], problems=(), lines=lines,
+                    title="No such page")  # fmt: skip
+        made.status_code = 404
+        return made
     assert isinstance(error, HTTPException)
     return PlainTextResponse(error.detail, error.status_code)
 

@@ -50,6 +50,7 @@ def grinder_page(desk: Desk, request: Request, form: Form) -> Response:
         "grinder.html",
         tables=[] if plan is None else show_live.live_tables(plan),
         title="Grinder",
+        is_empty=not any(desk.table(name).order for name in OPEN_SHEETS),
         sheets=OPEN_SHEETS,
         others=OTHER_SHEETS,
         abouts={name: EDITED_TABLES[name].about for name in OTHER_SHEETS},

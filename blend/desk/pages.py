@@ -200,7 +200,17 @@ def trouble_page(desk: Desk, request: Request, error: BlendError) -> Response:
     if _looks_again(request):
         # a part of this id takes the place of the page's own
         return page(desk, request, "trouble_part.html", problems=problems, lines=lines)
-    made = page(desk, request, "trouble.html", problems=problems, lines=lines, title="Not done")
+    from blend.desk.tables import fault_of  # which is made of pages
+
+    made = page(
+        desk,
+        request,
+        "trouble.html",
+        problems=problems,
+        cells=[(each, fault_of(desk, each)) for each in problems],
+        lines=lines,
+        title="Not done",
+    )
     made.status_code = status
     return made
 

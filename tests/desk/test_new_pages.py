@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 import shutil
 
-from tests.desk.test_grinder import quick, wait_for  # noqa: F401
+from blend.desk.desk import Desk
+from tests.desk.conftest import client_of
+from tests.desk.test_grinder import quick, type_cell, wait_for  # noqa: F401
 from tests.desk.test_reporter import DAY, HEARD
 
 
@@ -61,3 +63,19 @@ def test_an_odd_price_is_asked_about_in_the_line_and_kept_once_confirmed(client)
     assert "Not kept yet." in changed.text
     kept = client.post("/reporter/add", data=entry | {"confirmed": confirmed})
     assert kept.status_code == 200 and f"Added {entry['entry_id']}" in kept.text
+
+
+def test_error_pages_keep_the_navigation_and_lead_to_the_cell(client):
+    missing = client.get("/grinder/no-such-page")
+    assert missing.status_code == 404 and 'href="/trader"' in missing.text
+    type_cell(client, "lots", "B73-1", "price", "dear")
+    page = client.get("/grinder/plan")
+    assert page.status_code == 422 and 'href="/grinder"' in page.text
+    assert re.search(r"/tables/lots#cell-lots-\d+-price", page.text)
+
+
+def test_an_empty_folder_says_how_to_start(tmp_path):
+    desk = Desk(tmp_path)
+    page = client_of(desk).get("/grinder").text
+    assert "Start here" in page and "blend new" in page and 'href="/reporter"' in page
+    desk.close()

@@ -34,6 +34,13 @@ export async function beginGrids(sender, book) {
   for (const event of ["copy", "cut", "paste"]) document.addEventListener(event, onClipboard);
   for (const event of ["focusin", "pointerdown"]) document.addEventListener(event, noteCurrent, true);
   await openAgain();
+  await openNamed();
+}
+
+/** The cell that the address names: of a link from an error page. */
+async function openNamed() {
+  const [, table, row, column] = location.hash.match(/^#cell-(\w+)-(\d+)-(\w*)$/) ?? [];
+  if (table) (await reach(table))?.goTo(row, column);
 }
 
 /** A sheet is made once it can be seen: a folded one has no height to fill. */
@@ -83,15 +90,15 @@ function onClick({ target }) {
   if (!button) return;
   const { sheet, goto, use, filter } = button.dataset;
   if (sheet) grids.get(button.closest(".sheet").dataset.table)?.act(sheet, button);
-  if (goto) reach(goto).then((grid) => grid?.goTo(button.dataset.row, button.dataset.column));
+  if (goto) reach(goto, `#cell-${goto}-${button.dataset.row}-${button.dataset.column}`).then((grid) => grid?.goTo(button.dataset.row, button.dataset.column));
   if (use) change(use, [{ row: Number(button.dataset.row), column: button.dataset.column, text: button.dataset.text }]);
   if (filter) reach(filter).then((grid) => grid?.filter(button.dataset.text));
 }
 
 /** The sheet of a table, opened where it is folded; another page where this one has none. */
-async function reach(table) {
+async function reach(table, cell = "") {
   const section = document.querySelector(`.sheet[data-table="${CSS.escape(table)}"]`);
-  if (!section) return void location.assign(`/tables/${table}`);
+  if (!section) return void location.assign(`/tables/${table}${cell}`);
   const folded = section.closest("details");
   if (folded) folded.open = true;
   await makeInSight(section);
