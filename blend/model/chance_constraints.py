@@ -61,8 +61,10 @@ _MIN_LB = 1e-6
 _TRACE_LB = 0.25
 """Less than this of a lot in a batch is no ingredient."""
 
-_NORM_MORE = (0.0, 0.05, 0.15, 0.3)
-"""Whole numbers make blends of fewer lots, which spread more."""
+_FIRST_GAP_SHARE = 0.002
+"""Of the searches for a first answer in whole numbers: the spread moves it by more."""
+_ROUNDS_ON = 3
+"""Further searches after a first answer."""
 _FIRST_SHARE = 0.5
 """Of the time there is, at most, for a first answer in whole numbers."""
 
@@ -358,35 +360,42 @@ class WholeChance:
         )
 
     def _first(self, time_limit_s: float) -> tuple[ConicAnswer | None, bool]:
-        """Search with norms fixed more and more above those of the relaxation's optimum, until the
-        plan meets its chance constraints with the variance of its own batches; and whether Ctrl-C
-        ended that, which is raised where nothing was found."""
+        """Search under the tangents at the relaxation's optimum and at each plan found, until one
+        meets its chance constraints with the variance of its own batches, and a few rounds on;
+        and whether Ctrl-C ended that, which is raised where nothing was found."""
         chance, conic = self.chance, self.chance.conic
         relaxed = conic.solve()
         if relaxed.outcome is not Outcome.OPTIMAL:
             return None, False
-        before, guess = chance.reference, self._guess(relaxed.x)
-        whole = np.flatnonzero(conic.whole)
-        for more_share in _NORM_MORE:
-            model = conic.with_norms_fixed(relaxed.x, more_share)
+        kept, guess = chance.reference, self._guess(relaxed.x)
+        whole, points = np.flatnonzero(conic.whole), [relaxed.x]
+        until, best, rounds_on = time.monotonic() + time_limit_s, None, 0
+        while (left_s := until - time.monotonic()) > 0 and rounds_on <= _ROUNDS_ON:
+            model = conic.with_tangents(points)
             padded = np.full(len(model.cost), np.nan)
             padded[: len(guess)] = guess
             found = solve_whole(
                 model,
-                gap_share=self.gap_share,
-                time_limit_s=time_limit_s / len(_NORM_MORE),
+                gap_share=max(self.gap_share, _FIRST_GAP_SHARE),
+                time_limit_s=min(left_s, time_limit_s / 3),
                 guess=padded,
             )
-            if not len(found.x):
-                continue
-            chance.refer_to(chance.reference_of(found.x))
-            held = solve_held(conic, whole, np.round(found.x[whole]))
-            if len(held.x):
-                return held, found.was_interrupted
-            chance.refer_to(before)
-            if found.was_interrupted:
+            if len(found.x):
+                reference = chance.reference_of(found.x)
+                chance.refer_to(reference)
+                held = solve_held(conic, whole, np.round(found.x[whole]))
+                if len(held.x) and (best is None or held.objective < best.objective):
+                    best, kept = held, reference
+                points.append(found.x[: conic.column_count])
+                guess = np.where(conic.whole, np.round(points[-1]), np.nan)
+            if found.was_interrupted and best is None:
                 raise KeyboardInterrupt
-        return None, False
+            if found.was_interrupted or not len(found.x):
+                chance.refer_to(kept)
+                return best, found.was_interrupted
+            rounds_on += best is not None
+        chance.refer_to(kept)
+        return best, False
 
     def search_near(self, x: np.ndarray) -> ConicAnswer:
         """Solve with the whole numbers of a solution held."""

@@ -46,6 +46,15 @@ class Cone:
         """The terms of several columns each."""
         return self.shared @ x[self.mixed]
 
+    def slope(self, x: np.ndarray) -> np.ndarray:
+        """The norm's derivative at a point, over all columns; zero where the norm is."""
+        slope = np.zeros(len(x))
+        norm = self.norm(x)
+        if norm > 0:
+            np.add.at(slope, self.spread, self.scale**2 * x[self.spread] / norm)
+            np.add.at(slope, self.mixed, self.mix(x) @ self.shared / norm)
+        return slope
+
     def lacks(self, x: np.ndarray) -> float:
         """How far the reading is from where it must be; zero or below when it is inside."""
         return self.factor * self.norm(x) + self.minimum - float(self.values @ x[self.columns])

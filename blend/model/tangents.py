@@ -205,15 +205,29 @@ class ConicLinear:
         """Which of the program's own columns must be whole."""
         return self._base.whole
 
-    def with_norms_fixed(self, x: np.ndarray, more_share: float) -> Model:
-        """The program with norms held so much above those of a point, without cones: for a
-        search in whole numbers as quick as one that knows of none."""
+    def with_tangents(self, points: Sequence[np.ndarray]) -> Model:
+        """The program with one tangent of each whole cone at every point in place of its cuts, and
+        norms no smaller than at the first: for a search in whole numbers far quicker than with
+        the cuts. Its bound holds only for such norms.
+        """
         model = self._without_cuts()
         lower, upper = model.lower.copy(), model.upper.copy()
+        entries: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
         for block, cone in zip(self._blocks, self.cones, strict=True):
-            lower[block.norm] = upper[block.norm] = cone.norm(x) * (1 + more_share)
+            lower[block.norm] = cone.norm(points[0])
             upper[block.pieces] = 0.0
-        return replace(model, lower=lower, upper=upper)
+            for x in points:
+                slope = cone.slope(x)
+                used = np.flatnonzero(slope)
+                row = np.full(len(used) + 1, len(model.row_lower) + len(entries))
+                entries.append((row, np.append(used, block.norm), np.append(-slope[used], 1.0)))
+        return replace(model, lower=lower, upper=upper).extended(
+            0,
+            entries,
+            row_lower=np.zeros(len(entries)),
+            row_upper=np.full(len(entries), np.inf),
+            requirements=[_SHARED_ROW] * len(entries),
+        )
 
     def completed(self, x: np.ndarray) -> np.ndarray:
         """A point of the program as one of the program with cuts: norms and pieces added."""

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from blend.errors import SolverTrouble
 from blend.model.solver import Outcome, solve_whole
 from blend.model.tangents import ConicAnswer, ConicLinear
 
@@ -98,13 +99,16 @@ def solve_conic_whole(
 
 
 def solve_held(conic: ConicLinear, columns: np.ndarray, numbers: np.ndarray) -> ConicAnswer:
-    """Solve with some columns held, and let go of them."""
+    """Solve with some columns held, and let go of them. No solution where the cones cannot be
+    closed: the numbers then leave no more than a point."""
     linear = conic.linear
     before = [(linear.lower[column], linear.upper[column]) for column in columns]
     for column, number in zip(columns, numbers, strict=True):
         linear.set_column_bounds(int(column), number, number)
     try:
         return conic.solve()
+    except SolverTrouble:
+        return ConicAnswer(Outcome.STOPPED, np.nan, np.nan, np.zeros(0), 0)
     finally:
         for column, bounds in zip(columns, before, strict=True):
             linear.set_column_bounds(int(column), *bounds)
