@@ -16,6 +16,7 @@ from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
     from blend.domain.case import Case
+    from blend.domain.quotations import Quotation
     from blend.trader.customers import Customers
 
 
@@ -49,8 +50,8 @@ def customers(
 ) -> Customers:
     """Who should get how many loads of an item, and at what price.
 
-    FOLDER holds customers: for each a plan folder it shares, or what it takes at a price. Demand
-    is summed over customers, freight taken off.
+    FOLDER holds customers: for each a plan folder it shares, a product it makes, or what it
+    pays. Demand is summed over customers, freight taken off.
     """
     if (offer_sheet is None) != (customer is None):
         raise click.UsageError("--offer-sheet and --customer go together.")
@@ -79,10 +80,26 @@ def customers(
     if customer is not None and customer not in names:
         hint = did_you_mean(customer, names) or f"There are {', '.join(names)}."
         raise click.BadParameter(f"no customer {customer!r}. {hint}", param_hint="--customer")
-    found = question.customers(rows, item, loads, cost * LB_PER_CWT, case_of, whole=not no_whole)
+    found = question.customers(
+        rows,
+        item,
+        loads,
+        cost * LB_PER_CWT,
+        case_of,
+        quotations=_quotations(place),
+        whole=not no_whole,
+    )
     if offer_sheet is not None and customer is not None:
         _write_offer(found, customer, offer_sheet, valid_until, house)
     return found
+
+
+def _quotations(place: Path) -> tuple[Quotation, ...]:
+    """Those next to the customers; none where there is no such table."""
+    from blend.tables.quotations import read_quotations
+    from blend.tables.tables import holds_table
+
+    return read_quotations(place).quotations if holds_table(place, "quotations") else ()
 
 
 def _write_offer(

@@ -1,14 +1,14 @@
-"""Customers of a trader: a plan sheet they share, or what they take at a price."""
+"""Customers of a trader: a plan sheet they share, a product they make, or what they pay."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from blend.domain import columns as col
-from blend.domain.columns import record
+from blend.domain.columns import LEAN, record
 
 
-@record("customers", "Customers for an item: a plan folder, or what they take at a price.")
+@record("customers", "Customers for an item: a plan folder, a product, or what they pay.")
 @dataclass(frozen=True, slots=True)
 class CustomerRow:
     """One customer's demand for one item. Several rows of a customer without a plan add up.
@@ -37,5 +37,15 @@ class CustomerRow:
         default=None,
         blank="as the plan says",
         example="325",
+    )
+    makes_lean: float | None = col.share(
+        "without a plan: lean of a product they make",
+        unit=LEAN,
+        minimum=0.01,
+        default=None,
+        blank="as takes_lb says",
+    )
+    makes_lb: float | None = col.pounds(
+        "pounds they make of it", minimum=1, default=None, blank="as takes_lb says"
     )
     max_loads: int = col.count("most loads you would sell them", default=10, minimum=1, maximum=200)

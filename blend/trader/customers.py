@@ -6,10 +6,12 @@ import math
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.case import Case
 from blend.domain.customers import CustomerRow
+from blend.domain.quotations import Quotation
 from blend.errors import InputRefused, Problem, did_you_mean
 from blend.output import screen
 from blend.output.answer import Answer, Spec
@@ -60,6 +62,8 @@ class CustomerDemand:
     """Their day, where they share it."""
     lot_id: str = ""
     days: int = 1
+    by_product: bool = False
+    """Whether what they make and the day's quotations are all that is known of them."""
 
     @property
     def fob_usd_per_cwt(self) -> tuple[float, ...]:
@@ -240,6 +244,11 @@ class Customers(Answer):
                     f"{each.customer} takes some at {cents(highest)} too: it cannot do without it, "
                     "or its sheet lacks other offers. Not looked at above that."
                 )
+            if each.by_product:
+                yield (
+                    f"{each.customer} is priced against quotations of other items at its lean "
+                    "only: no losses, rules, stock or freight of its own."
+                )
             if not each.delivered_usd_per_cwt:
                 yield f"{each.customer} takes no whole load at any price above 0."
 
@@ -278,6 +287,81 @@ class Customers(Answer):
         )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Market:
+    """What else a customer can buy: items of the same species on the day last quoted."""
+
+    item_id: str
+    quotations: tuple[Quotation, ...]
+
+    @cached_property
+    def own(self) -> Quotation:
+        """The item itself. Raises InputRefused where it is not quoted."""
+        own = [each for each in self.quotations if each.item == self.item_id]
+        if not own:
+            required = "an item quoted, for a customer described by its product"
+            raise InputRefused([Problem("quotations", None, "item", self.item_id, required)])
+        return max(own, key=lambda each: each.quoted_on)
+
+    def steps_of(self, product_lean: float, product_lb: float) -> list[tuple[float, float]]:
+        """(price, pounds) of the item in a product that must hit a lean, the rest bought at the
+        other items' quotations."""
+        others = [
+            (each.lean, each.usd_per_lb * LB_PER_CWT)
+            for each in self.quotations
+            if each.quoted_on == self.own.quoted_on
+            and each.species == self.own.species
+            and each.item != self.item_id
+        ]
+        return product_steps(self.own.lean, product_lean, product_lb, others)
+
+
+def product_steps(
+    lean: float, product_lean: float, product_lb: float, others: Iterable[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Prices and pounds at which meat of a lean enters a product, highest price first.
+
+    The rest is the cheapest mix of `others` (lean, $/cwt) that brings the product to its lean: a
+    point on the lower convex hull of their prices. As more of the meat goes in, the rest moves
+    along the hull; the price is where the segment it is on meets the meat's lean. Empty where
+    the others alone cannot make the product.
+    """
+    hull = _lower_hull(others)
+    if not hull or not hull[0][0] <= product_lean <= hull[-1][0]:
+        return []
+    segments = list(pairwise(hull))
+    if math.isclose(lean, product_lean):
+        price = min(_at(one, other, lean) for one, other in segments
+                    if one[0] <= lean <= other[0])  # fmt: skip
+        return [(price, product_lb)]
+    is_leaner = lean > product_lean
+    found, used = [], 0.0
+    for one, other in reversed(segments) if is_leaner else segments:
+        end = one[0] if is_leaner else other[0]
+        pounds = product_lb * (product_lean - end) / (lean - end) if end != lean else 0.0
+        if (end < product_lean) == is_leaner and pounds > used:
+            found.append((_at(one, other, lean), pounds - used))
+            used = pounds
+    return found
+
+
+def _at(one: tuple[float, float], other: tuple[float, float], lean: float) -> float:
+    slope = (other[1] - one[1]) / (other[0] - one[0])
+    return one[1] + slope * (lean - one[0])
+
+
+def _lower_hull(points: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+    cheapest: dict[float, float] = {}
+    for lean, price in points:
+        cheapest[lean] = min(price, cheapest.get(lean, math.inf))
+    hull: list[tuple[float, float]] = []
+    for point in sorted(cheapest.items()):
+        while len(hull) > 1 and _at(hull[-2], point, hull[-1][0]) <= hull[-1][1]:
+            hull.pop()
+        hull.append(point)
+    return hull
+
+
 def over_cost_usd(demand: CustomerDemand, loads: int, cost_usd_per_cwt: float) -> float:
     """What so many loads earn above cost where the customer pays what the last one is worth."""
     if not loads:
@@ -297,11 +381,13 @@ def customers(
     cost_usd_per_cwt: float,
     case_of: Callable[[str], Case],
     *,
+    quotations: Sequence[Quotation] = (),
     whole: bool = True,
 ) -> Customers:
     """The best one price, and the best split at prices of their own, for loads of an item.
 
-    `case_of` reads a plan folder. `whole` also looks for the customers' plans in whole boxes at
+    `case_of` reads a plan folder; `quotations` price what a customer described by its product
+    would use instead. `whole` also looks for the customers' plans in whole boxes at
     the price shown, ten seconds each at most. Raises InputRefused for an item nobody takes.
     """
     own = [each for each in rows if each.item_id == item_id]
@@ -315,7 +401,8 @@ def customers(
     for row in own:
         by_name.setdefault(row.customer, []).append(row)
     highest = HIGHEST_TO_COST * cost_usd_per_cwt
-    demands = tuple(_demand(name, of, case_of, highest) for name, of in by_name.items())
+    market = Market(item_id, tuple(quotations))
+    demands = tuple(_demand(name, of, case_of, market, highest) for name, of in by_name.items())
     shown_price = best_price(demands, loads, cost_usd_per_cwt)
     shown = dict.fromkeys(by_name, 0)
     if shown_price is not None:
@@ -332,14 +419,27 @@ def customers(
 
 
 def _demand(
-    name: str, rows: Sequence[CustomerRow], case_of: Callable[[str], Case], highest: float
+    name: str,
+    rows: Sequence[CustomerRow],
+    case_of: Callable[[str], Case],
+    market: Market,
+    highest: float,
 ) -> CustomerDemand:
     first = rows[0]
     most = max(row.max_loads for row in rows)
     if not first.plan_folder:
-        steps = [(row.pays_usd_per_cwt or 0.0, row.takes_lb or 0.0) for row in rows]
+        steps = [
+            step
+            for row in rows
+            for step in (
+                [(row.pays_usd_per_cwt or 0.0, row.takes_lb or 0.0)]
+                if row.makes_lean is None
+                else market.steps_of(row.makes_lean, row.makes_lb or 0.0)
+            )
+        ]
         prices = _load_prices(_summed(steps), most)
-        return CustomerDemand(name, first.freight_usd_per_cwt, prices)
+        by_product = any(row.makes_lean is not None for row in rows)
+        return CustomerDemand(name, first.freight_usd_per_cwt, prices, by_product=by_product)
     case = case_of(first.plan_folder)
     available = most * LB_PER_LOAD / first.days
     curve = demand_curve(

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from scipy.optimize import linprog
 
 from blend.cli import main
 from blend.domain.customers import CustomerRow
@@ -22,6 +23,7 @@ from blend.trader.customers import (
     best_split,
     customers,
     over_cost_usd,
+    product_steps,
 )
 
 DEMO = Path(__file__).parents[2] / "demo_data"
@@ -105,10 +107,14 @@ def test_an_offer_sheet_names_its_own_customer_alone_and_no_cost(tmp_path):
 @pytest.mark.parametrize(
     ("row", "column"),
     [
-        ("G,90 CL,..,,5,,,2,4", "lot_id"),
-        ("G,90 CL,,,,,320,2,4", "takes_lb"),
-        ("G,90 CL,..,I90-1,5,2 loads,,2,4", "takes_lb"),
-        ("G,90 CL,,,,2 loads,320,,4", "freight_usd_per_cwt"),
+        ("G,90 CL,..,,5,,,2,4,,", "lot_id"),
+        ("G,90 CL,,,,,320,2,4,,", "takes_lb"),
+        ("G,90 CL,..,I90-1,5,2 loads,,2,4,,", "takes_lb"),
+        ("G,90 CL,,,,2 loads,320,,4,,", "freight_usd_per_cwt"),
+        ("G,90 CL,,,,2 loads,,2,4,81,90000", "takes_lb"),
+        ("G,90 CL,,,,,,2,4,81,", "makes_lb"),
+        ("G,90 CL,..,I90-1,5,,,2,4,,\nG,90 CL,,,,2 loads,320,2,4,,", "customer"),
+        ("G,90 CL,,,,2 loads,320,2,4,,\nG,90 CL,,,,2 loads,310,3,4,,", "freight_usd_per_cwt"),
     ],
 )
 def test_a_faulty_customer_is_refused_at_its_cell(tmp_path, row, column):
@@ -117,3 +123,21 @@ def test_a_faulty_customer_is_refused_at_its_cell(tmp_path, row, column):
     with pytest.raises(InputRefused) as refused:
         read_customers(tmp_path)
     assert [each.column for each in refused.value.problems] == [column]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_a_product_takes_is_what_a_linear_program_buys(seed):
+    rng = np.random.default_rng(seed)
+    leans = np.sort(rng.choice(np.arange(50, 96), 6, replace=False)) / 100
+    prices = 50 + 300 * leans + rng.normal(0, 12, 6)
+    lean, product = float(rng.integers(50, 96)) / 100, float(rng.integers(60, 86)) / 100
+    steps = product_steps(lean, product, 100.0, zip(leans.tolist(), prices.tolist(), strict=True))
+    if not leans[0] <= product <= leans[-1]:
+        assert steps == []
+        return
+    assert [price for price, _ in steps] == sorted((price for price, _ in steps), reverse=True)
+    for price in rng.uniform(150, 400, 8):
+        bought = linprog(
+            [price, *prices], A_eq=[np.ones(7), [lean, *leans]], b_eq=[100, 100 * product]
+        ).x[0]
+        assert sum(lb for at, lb in steps if at > price) == pytest.approx(bought, abs=1e-6)
