@@ -13,9 +13,11 @@ from blend.cli.answers import FILE, answers
 from blend.cli.common import read_market_folder, step_line
 from blend.cli.params import DAY, Share
 from blend.cli.reporter import (
+    calls_signed,
     latest_day,
     method_of,
     open_store,
+    with_calls,
     with_levels,
     with_method,
     with_store,
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
 @click.option("--out", type=FILE, help="A draft to edit (.md), or the page to print (.html).")
 @click.option("--draft", type=FILE, help="Your edited draft: words kept, figures checked.")
 @click.option("--sign", "signed_by", default="", metavar="NAME", help="Who answers for the page.")
+@with_calls
 @click.option(
     "--confirm",
     "confirm",
@@ -77,6 +80,7 @@ def note(
     out: Path | None,
     draft: Path | None,
     signed_by: str,
+    calls: tuple[str, ...],
     confirm: tuple[str, ...],
     title: str,
     market: Path | None,
@@ -101,6 +105,8 @@ def note(
         check_place(out)
     if suffix != ".html" and (draft is not None or signed_by):
         raise click.UsageError("--draft and --sign are for the page: --out NAME.html.")
+    if calls and not signed_by:
+        raise click.UsageError("--call needs --sign: who answers for it.")
     if confirm and not signed_by:
         raise click.UsageError("--confirm goes with --sign.")
     if market is None and (since is not None or item_ids):
@@ -121,9 +127,13 @@ def note(
     name = "draft" if draft is None else draft.name
     if text is not None:
         _check_own_words(made, news, text, confirm, is_signed=bool(signed_by))
-    return WrittenNote(
-        made, _write_page(made, news, out, text, name, signed_by, has_market=market is not None)
-    )
+    from blend.store.calls import add_calls
+
+    with open_store(where) as opened:
+        signed_calls = calls_signed(opened, calls, on, "note", signed_by)
+        saved = _write_page(made, news, out, text, name, signed_by, has_market=market is not None)
+        add_calls(opened, signed_calls)
+    return WrittenNote(made, saved)
 
 
 def _news(

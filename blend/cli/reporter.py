@@ -20,6 +20,7 @@ from blend.domain.market import CanvassEntry
 from blend.errors import FileTrouble, InputRefused, Problem
 
 if TYPE_CHECKING:
+    from blend.domain.calls import Call
     from blend.domain.method import Method
     from blend.output.answer import Answer
     from blend.store import Store
@@ -49,6 +50,33 @@ with_levels = click.option(
     metavar="SERIES",
     help="An inventory series, such as cold storage, averaged instead of summed; repeatable.",
 )
+
+
+with_calls = click.option(
+    "--call",
+    "calls",
+    multiple=True,
+    metavar="CALL",
+    help="Where an item goes in a week: '90s up 70%'; repeatable, with --sign.",
+)
+
+
+def calls_signed(
+    store: Store, calls: tuple[str, ...], made_on: date, source: str, signed_by: str
+) -> list[Call]:
+    """Calls as typed, for a day. Refused unsigned, and where later days are known already."""
+    from blend.reporter.ledger import call_of
+
+    if calls and not signed_by:
+        raise click.UsageError("--call needs --sign: who answers for it.")
+    days = store.market_days()
+    if calls and days and days[-1] > made_on:
+        raise click.UsageError(f"--call is for days to come: the store has {days[-1]} already.")
+    items = tuple(store.items())
+    try:
+        return [call_of(each, made_on, items, f"{source}, {signed_by}") for each in calls]
+    except ValueError as error:
+        raise click.UsageError(f"--call {error}.") from error
 
 
 def store_place(where: str | None) -> str:

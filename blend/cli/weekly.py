@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import click
 
 from blend.cli.answers import FILE, check_files, give
-from blend.cli.reporter import DAY, open_store, with_method, with_store
+from blend.cli.reporter import DAY, calls_signed, open_store, with_calls, with_method, with_store
 from blend.errors import FileTrouble
 
 
@@ -21,6 +21,8 @@ from blend.errors import FileTrouble
 @click.option(
     "--script", "spoken", type=FILE, metavar="FILE", help="Save the spoken script (.txt)."
 )
+@with_calls
+@click.option("--sign", "signed_by", default="", metavar="NAME", help="Who answers for the calls.")
 @click.option("--volumes", is_flag=True, help="Also print volumes.")
 @click.option("--text", is_flag=True, help="Also print each complex in words.")
 @click.option("--all", "every", is_flag=True, help="Print everything, the script included.")
@@ -34,6 +36,8 @@ def weekly(
     out: Path | None,
     slides: Path | None,
     spoken: Path | None,
+    calls: tuple[str, ...],
+    signed_by: str,
     volumes: bool,
     text: bool,
     every: bool,
@@ -44,10 +48,13 @@ def weekly(
     """The week: lean, fat and their spread, each complex, volumes, what to watch.
 
     Prints the first screen, and saves the report as a two-page print (.html) or Markdown (.md), the
-    charts as slides, and a script of about a minute to speak.
+    charts as slides, and a script of about a minute to speak. Calls are kept when you sign, and
+    scored in later weeks.
     """
     from blend.files import check_place, write_bytes
+    from blend.reporter.calendar import week_of
     from blend.reporter.weekly import weekly as report_week
+    from blend.store.calls import add_calls
     from blend.tables.method import read_method
 
     if out is not None and out.suffix.lower() not in (".html", ".md"):
@@ -61,7 +68,10 @@ def weekly(
         days = store.market_days()
         if not days and of is None:
             raise FileTrouble("The store has no entries. Start with blend canvass import.")
-        made = report_week(store, of or max(days), method)
+        on = of or max(days)
+        friday = week_of(on).monday + timedelta(days=4)
+        add_calls(store, calls_signed(store, calls, friday, "weekly", signed_by))
+        made = report_week(store, on, method)
     if out is not None:
         page = made.html() if out.suffix.lower() == ".html" else made.markdown()
         write_bytes(out, page.encode())

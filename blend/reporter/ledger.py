@@ -8,21 +8,16 @@ the screen says how many do.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import re
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
 from statistics import fmean
 
+from blend.domain.calls import HORIZON_DAYS, Call, Way
+from blend.output.formats import counted, day
 from blend.reporter.scoring import Brier, HitRate, brier_of_calls, hit_rate
-
-HORIZON_DAYS = 7
-
-
-class Way(StrEnum):
-    UP = "up"
-    DOWN = "down"
-    STEADY = "steady"
 
 
 class Outcome(StrEnum):
@@ -30,22 +25,6 @@ class Outcome(StrEnum):
     WRONG = "wrong"
     OPEN = "open"
     """The horizon is not over, or too few quotations are there."""
-
-
-@dataclass(frozen=True, slots=True)
-class Call:
-    """One published statement of where an item goes. `chance` is the stated one, if any."""
-
-    made_on: date
-    item_id: str
-    way: Way
-    horizon_days: int = HORIZON_DAYS
-    chance: float | None = None
-    source: str = ""
-
-    @property
-    def due_on(self) -> date:
-        return self.made_on + timedelta(days=self.horizon_days)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +107,8 @@ def base_rate(call: Call, prices: Prices, measurable: Mapping[str, float]) -> fl
     """How often the item moved the called way over such a horizon, from one day a week before."""
     days = [pair for pair in prices.get(call.item_id, ()) if pair[0] <= call.made_on]
     moves = []
-    for day, _ in days[::5]:
-        earlier = Call(day, call.item_id, call.way, call.horizon_days)
+    for made_on, _ in days[::5]:
+        earlier = Call(made_on, call.item_id, call.way, call.horizon_days)
         if earlier.due_on <= call.made_on:
             moved = _move(days, earlier)
             if moved is not None:
@@ -163,3 +142,53 @@ def cause_supported(
         return Outcome.OPEN if claim.volume_way is not Way.STEADY else Outcome.RIGHT
     went = Way.UP if share > 0 else Way.DOWN
     return Outcome.RIGHT if went is claim.volume_way else Outcome.WRONG
+
+
+# In words ----------------------------------------------------------------------------------------
+
+
+def call_of(text: str, made_on: date, item_ids: Collection[str], source: str) -> Call:
+    """A call as typed: "90s up", or with its chance, "90s up 70%". ValueError: what to enter."""
+    found = re.fullmatch(r"(.+?)\s+(up|down|steady)(?:\s+(\d+(?:\.\d+)?)\s*%)?", text.strip())
+    if found is None:
+        raise ValueError(f'"{text}": enter an item, up, down or steady, and a chance: "90s up 70%"')
+    name, way, percent = found.groups()
+    if name not in item_ids:
+        raise ValueError(f"{name}: enter an item: {', '.join(item_ids)}")
+    chance = None if percent is None else float(percent) / 100
+    if chance is not None and not 0 < chance < 1:
+        raise ValueError(f"{percent}%: enter a chance over 0% and under 100%")
+    return Call(made_on, name, Way(way), chance=chance, source=source)
+
+
+def record_words(record: Record, as_of: date) -> list[str]:
+    """Calls made on a day; how those did that fell due in the week to it, one by one; and how all
+    of them did together."""
+    lines = [
+        f"{each.item_id} {each.way} by {day(each.due_on)}"
+        f"{'' if each.chance is None else f', {each.chance:.0%} chance'}."
+        for each in (scored.call for scored in record.scored)
+        if each.made_on == as_of
+    ]
+    for each in record.scored:
+        last_week = timedelta(0) <= as_of - each.call.due_on < timedelta(days=HORIZON_DAYS)
+        if each.outcome is not Outcome.OPEN and last_week:
+            moved = each.moved_usd_per_cwt or 0.0
+            lines.append(
+                f"{each.call.item_id} {each.call.way}, called {day(each.call.made_on)}: "
+                f"{each.outcome}, moved {moved:+.2f} on the average of the week."
+            )
+    hits = record.hits
+    if hits is None:
+        return [*lines, f"{counted(len(record.scored), 'call')} on file, none due yet."]
+    line = (
+        f"All calls due: {hits.hits} of {hits.calls} right, {hits.rate:.0%} (95% exact interval "
+        f"{hits.low:.0%} to {hits.high:.0%}); the base rate is {hits.base_rate:.0%}."
+    )
+    if record.brier is not None:
+        line += f" Brier score of stated chances {record.brier.score:.2f} (0 is best)."
+    if record.overlapping:
+        line += f" {counted(record.overlapping, 'call')} overlap, so less is known than it looks."
+    if not hits.is_skill:
+        line += " No better than the base rate beyond chance."
+    return [*lines, line]

@@ -23,6 +23,7 @@ from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, counted, day, register
 from blend.reporter.calendar import Average, DayFigure, average, week_of
 from blend.reporter.indicators import Change, Indicator, by_week, grouped, indicator, series_of
+from blend.reporter.ledger import Record, record_words, score_calls
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -105,6 +106,8 @@ class Weekly(Answer):
     """By item: a move below it counts as unchanged."""
     method_version: str
     missing_days: tuple[date, ...]
+    calls: Record | None = None
+    """How published calls did; None where there are none."""
 
     # Tables --------------------------------------------------------------------------------------
 
@@ -339,6 +342,8 @@ class Weekly(Answer):
                 "## Heard in the trade, not used in any figure",
                 *(f"- {t}" for t in self.said),
             ]
+        if self.call_lines:
+            parts += ["## Our calls", *(f"- {each}" for each in self.call_lines)]
         if self.watch():
             parts += ["## Next week", *(f"- {each}" for each in self.watch())]
         parts.append(self.foot())
@@ -402,6 +407,11 @@ class Weekly(Answer):
         """Talk in its own words, with its day and no company."""
         return [f"{each.note.strip()} ({each.market_day:%a})" for each in self.talk]
 
+    @property
+    def call_lines(self) -> list[str]:
+        """How the calls of earlier weeks did, and those of this week."""
+        return [] if self.calls is None else record_words(self.calls, self.friday)
+
     def foot(self) -> str:
         """How it was made, and what is missing."""
         missing = ", ".join(map(day, self.missing_days))
@@ -438,6 +448,8 @@ class Weekly(Answer):
             screen.table(self.week, columns),
             screen.wrapped(f"{up} up, {down} down, {flat} unchanged on the week. {self.foot()}"),
         ]
+        if self.call_lines:
+            parts.append("\n".join(("Calls", *map(screen.wrapped, self.call_lines))))
         every = "all" in sections
         if every or "volumes" in sections:
             parts.append(screen.table(self.supply, title="Volumes"))
@@ -527,19 +539,32 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
         for series, whole in grouped(map(by_week, series_of(store.volumes(), _levels(store))))
         if (made := indicator(series, friday, whole)) is not None
     ]
+    measurable = {
+        item_id: method.measurable_ticks * item.tick_usd_per_cwt
+        for item_id, item in known.items.items()
+    }
     return Weekly(
         friday,
         tuple(items),
         left_out,
         tuple(volumes),
         tuple(each for each in entries if each.kind is EntryKind.OTHER and each.note.strip()),
-        {
-            item_id: method.measurable_ticks * item.tick_usd_per_cwt
-            for item_id, item in known.items.items()
-        },
+        measurable,
         method.version,
         tuple(each for each in _days(week.monday, 5) if _is_market(each) and each not in there),
+        _scored_calls(store, items, measurable, friday),
     )
+
+
+def _scored_calls(
+    store: Store, items: Sequence[ItemWeek], measurable: Mapping[str, float], friday: date
+) -> Record | None:
+    """Calls made up to the week, scored on its last day."""
+    from blend.store.calls import calls_of
+
+    prices = {each.item.item_id: [(of.day, of.usd_per_cwt) for of in each.days] for each in items}
+    made = [each for each in calls_of(store) if each.made_on <= friday and each.item_id in prices]
+    return score_calls(made, prices, measurable, friday) if made else None
 
 
 def _series_name(each: Indicator) -> str:

@@ -6,8 +6,21 @@ import random
 from datetime import date, timedelta
 
 import pytest
+from sqlalchemy import delete
+from sqlalchemy.exc import SQLAlchemyError
 
-from blend.reporter.ledger import Call, CauseClaim, Outcome, Way, cause_supported, score_calls
+from blend.domain.calls import Call, Way
+from blend.errors import InputRefused
+from blend.reporter.ledger import (
+    CauseClaim,
+    Outcome,
+    call_of,
+    cause_supported,
+    record_words,
+    score_calls,
+)
+from blend.store import Store
+from blend.store.calls import CALLS, add_calls, calls_of
 
 D0 = date(2026, 3, 2)
 
@@ -65,3 +78,39 @@ def test_a_cause_is_borne_out_by_volumes_counted_later(now, outcome):
     claim = CauseClaim(D0, "90s", "imported supply", Way.DOWN)
     assert cause_supported(claim, [(D0 + timedelta(days=5), now, 100.0)], 0.01) is outcome
     assert cause_supported(claim, [], 0.01) is Outcome.OPEN
+
+
+@pytest.mark.parametrize(
+    ("text", "way", "chance"), [("90s up 70%", "up", 0.7), ("90 CL steady", "steady", None)]
+)
+def test_a_call_as_typed(text, way, chance):
+    call = call_of(text, D0, ("90s", "90 CL"), "weekly, A. Reporter")
+    assert (call.way, call.chance) == (way, chance)
+
+
+@pytest.mark.parametrize("text", ["90s", "91s up", "90s sideways", "90s up 100%", "up 50%"])
+def test_a_call_that_is_none_says_what_to_enter(text):
+    with pytest.raises(ValueError, match="enter"):
+        call_of(text, D0, ("90s",), "")
+
+
+def test_calls_are_kept_once_and_never_changed(tmp_path):
+    calls = [Call(D0, "90s", Way.UP, chance=0.7), Call(D0, "50s", Way.DOWN)]
+    with Store.create(tmp_path / "market.db") as store:
+        assert calls_of(store) == ()
+        assert add_calls(store, calls) == 2 and add_calls(store, calls) == 0
+        assert set(calls_of(store)) == set(calls)
+        with pytest.raises(InputRefused, match="up stands"):
+            add_calls(store, [Call(D0, "90s", Way.DOWN)])
+        with pytest.raises(SQLAlchemyError), store._engine.begin() as connection:
+            connection.execute(delete(CALLS))
+        assert len(calls_of(store)) == 2
+
+
+def test_the_record_gives_hits_with_their_interval_and_base_rate():
+    prices = {"90s": [(D0 + timedelta(days=n), 300.0 + n) for n in range(60)]}
+    calls = [Call(D0 + timedelta(days=20 + 7 * n), "90s", Way.UP, chance=0.8) for n in range(3)]
+    as_of = calls[-1].due_on
+    lines = record_words(score_calls(calls, prices, {"90s": 1.0}, as_of), as_of)
+    assert len(lines) == 2 and "right" in lines[0]
+    assert "3 of 3 right" in lines[1] and "29% to 100%" in lines[1] and "base rate" in lines[1]
