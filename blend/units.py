@@ -81,3 +81,8 @@ def _typed(text: str) -> tuple[float, str]:
     if found is None:
         raise ValueError("not a number")
     return float(found[1].replace(",", "")), found[2].casefold().strip()
+
+
+def usd_per_cwt(usd_per_lb: float | None) -> float | None:
+    """A price per pound per hundredweight; None where there is no price."""
+    return None if usd_per_lb is None else usd_per_lb * LB_PER_CWT

@@ -64,12 +64,10 @@ LIBRARY_ROOMS = {
     "click": {"cli", "output"},
     "pandas": {"output", "domain", "tables", "lean", "grinder", "trader", "reporter", "show"},
     "vl_convert": {"output", "desk"},
-    "tabulate": {"show"},
     "jinja2": {"show", "desk", "reporter", "output"},
     "markupsafe": {"show", "desk", "reporter"},
     "starlette": {"desk"},
     "uvicorn": {"desk"},
-    "matplotlib": {"show"},
     "openpyxl": {"tables", "show", "output", "grinder"},
     "sqlalchemy": {"store"},
     "highspy": {"model"},
@@ -90,7 +88,7 @@ OTHER_NAMES = {"vl-convert-python": "vl_convert"}
 """Packages whose module has another name."""
 HEAVY = {*LIBRARY_ROOMS} - {"click"}
 """What no command may load before it is run."""
-LATE = {"matplotlib", "vl_convert", "pulp", "scipy", "pandas", "clarabel", "distributed"}
+LATE = {"vl_convert", "pulp", "scipy", "pandas", "clarabel", "distributed"}
 """What is imported only inside the function that needs it."""
 
 

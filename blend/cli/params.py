@@ -46,7 +46,7 @@ class Share(click.ParamType):
         percent = number / 100
         if bare != text or number > 1:
             readings = [percent]
-        elif number == 1 or (self.small and 0.1 <= number):
+        elif number == 1 or (self.small and number >= 0.1):
             readings = [percent, number]
         else:
             readings = [number]

@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 from starlette.requests import Request
 
 from blend.errors import InputRefused, Problem, did_you_mean
-from blend.show.amounts import number_words, printable
+from blend.output.formats import number, printable
 
 ADDRESS = "address"
 """The `file` of problems with an address."""
@@ -54,16 +54,16 @@ def asked_number(
     asked = asked_text(request, name)
     if not asked:
         return default
-    lowest = f"{'above' if above else 'from'} {number_words(minimum)}"
-    allowed = f"a number {lowest} to {number_words(maximum)}"
+    lowest = f"{'above' if above else 'from'} {number(minimum)}"
+    allowed = f"a number {lowest} to {number(maximum)}"
     try:
-        number = float(asked)
+        read = float(asked)
     except ValueError:
         raise refused(name, asked, allowed) from None
-    is_low = number <= minimum if above else number < minimum
-    if not math.isfinite(number) or is_low or number > maximum:
+    is_low = read <= minimum if above else read < minimum
+    if not math.isfinite(read) or is_low or read > maximum:
         raise refused(name, asked, allowed)
-    return number
+    return read
 
 
 def asked_count(request: Request, name: str, default: int, *, maximum: int) -> int:

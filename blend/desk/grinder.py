@@ -26,9 +26,9 @@ from blend.grinder.live import LiveCase, LivePlan, live_odds
 from blend.grinder.lot import LotAnswer
 from blend.grinder.odds import errors_of
 from blend.grinder.why_lot import WhyLot, set_aside, why_lot
+from blend.output.formats import printable
 from blend.reading import read_ready_case
 from blend.show import live as show_live
-from blend.show.amounts import printable
 from blend.show.live import Compared
 from blend.show.shown import shown_of
 from blend.tables.cells import number_meant

@@ -17,7 +17,7 @@ from blend.desk.pages import Form, page, view, working_or
 from blend.domain.case import Case
 from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE, shared_by_suppliers
 from blend.errors import InputRefused, NoPlan, Problem
-from blend.show.amounts import number_words, printable
+from blend.output.formats import number, printable
 from blend.show.shown import ShownColumn, shown_of, shown_table
 from blend.units import POINTS_PER_SHARE
 
@@ -71,7 +71,7 @@ def correct_page(desk: Desk, request: Request, form: Form) -> Response:
         "case": case,
         "day": case.settings.plan_on,
         "fields": fields,
-        "default_sd": number_words(SOLVENT_EXTRACTION_SD_SHARE * POINTS_PER_SHARE),
+        "default_sd": number(SOLVENT_EXTRACTION_SD_SHARE * POINTS_PER_SHARE),
         "lots": case.usable_lots(),
         "products": case.products,
         "certificate": "",

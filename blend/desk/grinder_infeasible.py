@@ -14,7 +14,7 @@ from blend.domain.plan import Change, InfeasibleSubset
 from blend.errors import InputRefused, NoPlan, Problem
 from blend.grinder.live import why_no_plan
 from blend.grinder.no_plan import ALL_TOGETHER, ANY_ONE, infeasible_words
-from blend.show.amounts import printable
+from blend.output.formats import printable
 
 CLASH, PLAN = "infeasible", "plan"
 """Work that ends in a clash: that which explains one, and a plan that was not found."""

@@ -17,7 +17,7 @@ from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import WholeContainers
 from blend.errors import InputRefused, Problem
 from blend.model.rules import limit_of
-from blend.show.amounts import printable
+from blend.output.formats import printable
 from blend.tables.cells import restored
 
 _DUST = 1e-6

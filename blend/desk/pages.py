@@ -26,8 +26,7 @@ from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.errors import BlendError, InputRefused, NoPlan, Problem
 from blend.output.charts import themed
-from blend.output.formats import day, money
-from blend.show.amounts import printable
+from blend.output.formats import day, money, printable
 from blend.show.shown import ShownTable
 from blend.tables.forms import shown_word
 from blend.tables.write import write_csv, write_plain_workbook

@@ -18,10 +18,9 @@ from blend.desk.pages import Form, page, text_of, us_day, view
 from blend.desk.reporter_store import Day, day_of, of_store
 from blend.domain.market import CanvassEntry
 from blend.errors import InputRefused, Problem
-from blend.output.formats import long_day
+from blend.output.formats import long_day, printable
 from blend.reporter.canvass import entries_frame
 from blend.reporter.entry_questions import questions_of
-from blend.show.amounts import printable
 from blend.show.shown import shown_of
 from blend.store import Store
 from blend.store.canvass import new_entry_id, withdraw

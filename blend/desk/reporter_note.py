@@ -38,6 +38,7 @@ from blend.desk.reporter_store import (
 )
 from blend.desk.reporter_tone import levels_of, series_names
 from blend.errors import BlendError, FileTrouble, InputRefused
+from blend.output.formats import printable
 from blend.reporter.note_page import (
     Page,
     cited,
@@ -46,7 +47,6 @@ from blend.reporter.note_page import (
     page_of,
     sources_page,
 )
-from blend.show.amounts import printable
 from blend.show.shown import shown_of
 from blend.store import Store
 from blend.tables.write import write_text

@@ -31,12 +31,12 @@ from blend.desk.reporter_tone import levels_of
 from blend.desk.reporter_why import market_of, stamp
 from blend.domain.method import Method
 from blend.errors import InputRefused, Problem
+from blend.output.formats import printable
 from blend.reporter.note import Note
 from blend.reporter.note_charts import pictures_of
 from blend.reporter.note_text import note_of
 from blend.reporter.noting import asked_of_store, check_series, news_of
 from blend.reporter.quoting import heard
-from blend.show.amounts import printable
 from blend.store import Store
 
 TITLE = "Boneless beef and trimmings"

@@ -18,8 +18,8 @@ from blend.desk.reporter_canvass import PASTE_DRAFT, PASTED, begun, canvass, com
 from blend.desk.reporter_store import day_of, of_store
 from blend.domain.market import Additions
 from blend.errors import BlendError, FileTrouble, InputRefused, Problem
+from blend.output.formats import printable
 from blend.reporter.canvass import added_lines
-from blend.show.amounts import printable
 from blend.store import Store
 from blend.tables.columns import HISTORY_TABLES
 from blend.tables.history import entries_of_words, read_history

@@ -18,11 +18,11 @@ from blend.desk.jobs import Job
 from blend.desk.pages import Form, page
 from blend.domain.method import Method
 from blend.errors import FileTrouble, InputRefused, Problem
+from blend.output.formats import printable
 from blend.reporter.calendar import DayFigure
 from blend.reporter.noting import days_of_store
 from blend.reporter.quoting import Quoted, heard, quote, standings
 from blend.reporter.tone import Standings
-from blend.show.amounts import printable
 from blend.store import Store
 
 FIRST_DAY, LAST_DAY = date(1950, 1, 1), date(2199, 12, 31)

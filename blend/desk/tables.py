@@ -42,7 +42,7 @@ from blend.desk.pages import (
 )
 from blend.domain.columns import Column, Kind, Table
 from blend.errors import Caution, FileTrouble, InputRefused, Problem, meant
-from blend.show.amounts import printable
+from blend.output.formats import printable
 from blend.tables.cells import number_meant
 from blend.tables.columns import IMPORT_TABLES, QUOTATIONS
 from blend.tables.forms import label_of, shown_word

@@ -18,7 +18,7 @@ from blend.desk.pages import Form, in_time, page, working_or, written
 from blend.domain.imports import ForeignOffer, ImportRate
 from blend.errors import Caution, InputRefused, NoPlan, Problem
 from blend.grinder.days import DaysAnswer, days, no_plan_lines
-from blend.show.amounts import printable
+from blend.output.formats import printable
 from blend.show.shown import ShownTable, shown_of
 from blend.tables.columns import POSITION_TABLES, SCENARIOS, Table
 from blend.tables.imports import read_imports

@@ -20,7 +20,7 @@ from blend.desk.pages import Form, in_time, page, working_or
 from blend.domain.columns import SPECIES
 from blend.domain.quotations import Quotation
 from blend.errors import FileTrouble, InputRefused
-from blend.show.amounts import printable
+from blend.output.formats import printable
 from blend.show.shown import ShownTable, shown_of
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import Overlaid, RawTable

@@ -172,12 +172,13 @@ class ConfidenceOutOfReach(BlendError):
         head = "No plan keeps" if is_certain else "No plan was found that keeps"
         lines = [f"{head} every confidence{_WITH_OTHERS if chance_constraints else _ONLY_WHOLE}"]
         lines += [
-            f"  - {each.product_id}: at most about {each.reached:.2%} of batches hold the lean limit "
-            f"{each.side.value}, {each.asked:.2%} asked ({words})"
+            f"  - {each.product_id}: at most about {each.reached:.2%} of batches hold the lean "
+            f"limit {each.side.value}, {each.asked:.2%} asked ({words})"
             for each in chance_constraints
         ]
         lines.append(
-            "Widen the tolerance, ask for less confidence, test the lots, or use lots with surer lean."
+            "Widen the tolerance, ask for less confidence, test the lots, or use lots with surer"
+            " lean."
         )
         super().__init__("\n".join(lines))
 

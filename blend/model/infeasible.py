@@ -164,7 +164,7 @@ class _Elastic:
         )
 
     def _made_columns(self, model: Model) -> dict[int, int]:
-        """For each elastic column of a share limit: the column of its blend's pounds after losses."""
+        """By elastic column of a share limit: the column of its blend's pounds after losses."""
         finished = np.arange(self.first)[model.names["finished"]]
         blends = {
             product.product_id: self.sets.blends_of(index)

@@ -11,13 +11,12 @@ from blend.domain.case import Case
 from blend.domain.plan import Model
 from blend.domain.products import Product
 from blend.grinder.odds import ASSUMPTION
-from blend.output.formats import cents, money
+from blend.output.formats import cents, money, number, percent, pounds, printable
 from blend.output.gap import gap_words
 from blend.output.lean_classes import DARK_FROM, LEAN_CLASSES, lean_class
 from blend.phrases import MODEL_WORDS
-from blend.show.amounts import number_words, percent, pounds, printable
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table, usd_per_cwt
-from blend.units import LB_PER_CWT, POINTS_PER_SHARE
+from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
+from blend.units import LB_PER_CWT, POINTS_PER_SHARE, usd_per_cwt
 
 if TYPE_CHECKING:
     from blend.grinder.live import LiveBlend, LivePlan
@@ -112,7 +111,7 @@ def live_cards(plan: LivePlan, before: Compared | None) -> list[Card]:
         ),
         Card(
             "Finished",
-            number_words(plan.made_lb, max_decimals=0),
+            number(plan.made_lb, max_decimals=0),
             "lb",
             **({} if before is None else _more(plan.made_lb - before.made_lb)),
         ),
@@ -203,7 +202,7 @@ def _picture(case: Case, blend: LiveBlend, widest: float) -> BlendPicture:
 
 
 def _lean(share: float) -> str:
-    return f"{number_words(share * POINTS_PER_SHARE, min_decimals=2)}%"
+    return f"{number(share * POINTS_PER_SHARE, min_decimals=2)}%"
 
 
 def _bars(shares: dict[str, float]) -> tuple[Bar, ...]:
@@ -212,7 +211,7 @@ def _bars(shares: dict[str, float]) -> tuple[Bar, ...]:
         width = shares.get(name, 0.0) * POINTS_PER_SHARE
         if width <= 0:
             continue
-        label = number_words(width, max_decimals=0) if width >= _NARROWEST_LABELLED else ""
+        label = number(width, max_decimals=0) if width >= _NARROWEST_LABELLED else ""
         bars.append(Bar(name, color, left, width, label, minimum >= DARK_FROM))
         left += width
     return tuple(bars)
@@ -266,7 +265,7 @@ def recipe_matrix(plan: LivePlan) -> RecipeMatrix:
             for blend, part in zip(made, parts, strict=True)
         )
         texts = tuple(f"{lb:,.0f}" if lb > _MIN_LB else "" for lb in shares)
-        lean = number_words(lot.lean * POINTS_PER_SHARE, min_decimals=1)
+        lean = number(lot.lean * POINTS_PER_SHARE, min_decimals=1)
         row = RecipeRow(
             printable(lot.lot_id), printable(lot.item), lean, texts, f"{total[lot.lot_id]:,.0f}"
         )

@@ -10,9 +10,7 @@ from math import fsum
 from typing import TYPE_CHECKING
 
 from blend.output.formats import Format as ColumnFormat
-from blend.output.formats import format_of
-from blend.show.amounts import printable
-from blend.units import LB_PER_CWT
+from blend.output.formats import format_of, printable
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -64,16 +62,6 @@ class ShownColumn:
             return str(cell)
         sign = "+" if self.is_signed and cell else ""
         return f"{cell:{sign},.{self.format.decimals}f}"
-
-
-def usd_per_cwt_column(name: str) -> ShownColumn:
-    """Prices as the trade quotes them."""
-    return ShownColumn(name, "USD/cwt", Format.HUNDREDTHS)
-
-
-def usd_per_cwt(usd_per_lb: float | None) -> float | None:
-    """A cell of such a column; blank where there is no price."""
-    return None if usd_per_lb is None else usd_per_lb * LB_PER_CWT
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,48 +148,3 @@ def _rounded(cell: Cell, column: ShownColumn) -> Cell:
     if isinstance(cell, float):
         return round(cell, column.format.decimals) + 0.0
     return cell
-
-
-def squeezed(widths: Sequence[int], floors: Sequence[int], room: int) -> list[int]:
-    """Widths whose sum fits into `room`, taken from the widest columns first; none goes below
-    its floor, even if the sum then stays too wide."""
-    fitted = list(widths)
-    while sum(fitted) > room:
-        wide = [index for index, floor in enumerate(floors) if fitted[index] > floor]
-        if not wide:
-            break
-        fitted[max(wide, key=lambda index: fitted[index])] -= 1
-    return fitted
-
-
-Span = tuple[int, int]
-"""First and last column of a sheet, from 1, that one column of a table takes up."""
-
-
-def spans_in(widths: Sequence[int], needed: Sequence[int]) -> list[Span]:
-    """Where a table's columns stand on a sheet whose own have these widths: each takes up as
-    many as it needs, as far as there are enough for all."""
-    spare, first, spans = len(widths) - len(needed), 0, []
-    for width in needed:
-        last = first
-        while spare and sum(widths[first : last + 1]) < width:
-            last, spare = last + 1, spare - 1
-        spans.append((first + 1, last + 1))
-        first = last + 1
-    return spans
-
-
-def shared_widths(needed: Sequence[Sequence[int]]) -> list[int]:
-    """Widths of a sheet's columns for tables that stand one below the other.
-
-    `needed` holds the widths that each table's columns need. The table of most columns gives
-    the sheet's; where another table needs more, the widest it takes up is widened.
-    """
-    maximum = max(map(len, needed))
-    widths = [max(column) for column in zip(*(t for t in needed if len(t) == maximum), strict=True)]
-    for table in needed:
-        for width, (first, last) in zip(table, spans_in(widths, table), strict=True):
-            lacks = width - sum(widths[first - 1 : last])
-            if lacks > 0:
-                widths[max(range(first - 1, last), key=widths.__getitem__)] += lacks
-    return widths

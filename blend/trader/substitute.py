@@ -18,7 +18,7 @@ from blend.output.charts import amount, chart, layer, name
 from blend.output.formats import Format, counted, day, register
 from blend.output.screen import table, wrapped
 from blend.trader.replacement import lots_of, replacement_values, replacements_in
-from blend.units import LB_PER_CWT, POINTS_PER_SHARE
+from blend.units import LB_PER_CWT, POINTS_PER_SHARE, usd_per_cwt
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -77,12 +77,12 @@ class Substitutes(Answer):
             "in_product": each.product_id or "any product",
             "lean_percent": lot.lean * POINTS_PER_SHARE,
             "own_usd_per_cwt": replacement.own_usd_per_lb * LB_PER_CWT,
-            "substitute_usd_per_cwt": _cwt(replacement.usd_per_lb),
-            "overpriced_by_usd_per_cwt": _cwt(replacement.own_above_usd_per_lb),
+            "substitute_usd_per_cwt": usd_per_cwt(replacement.usd_per_lb),
+            "overpriced_by_usd_per_cwt": usd_per_cwt(replacement.own_above_usd_per_lb),
             "use_instead": " + ".join(f"{p.lb_per_lb:.3f} {p.lot_id}" for p in replacement.mix)
             or "no substitute",
-            "lean_worth_usd_per_lean_cwt": _cwt(prices.lean_usd_per_lb if prices else None),
-            "fat_worth_usd_per_fat_cwt": _cwt(prices.fat_usd_per_lb if prices else None),
+            "lean_worth_usd_per_lean_cwt": usd_per_cwt(prices.lean_usd_per_lb if prices else None),
+            "fat_worth_usd_per_fat_cwt": usd_per_cwt(prices.fat_usd_per_lb if prices else None),
         }
 
     @property
@@ -219,7 +219,3 @@ def _words(rules: ReplacementRules) -> str:
     if rules.max_share < 1:
         words.append(f"at most {rules.max_share:.0%} of one item")
     return "".join(f", {each}" for each in words)
-
-
-def _cwt(usd_per_lb: float | None) -> float | None:
-    return None if usd_per_lb is None else usd_per_lb * LB_PER_CWT

@@ -18,7 +18,7 @@ from blend.output.charts import BLUE, GRAY, ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, cents, counted, day, long_day, register
 from blend.output.screen import table, wrapped
 from blend.trader.lean_fat import DayValue, ItemValue, LeanLine, Standing, value_days
-from blend.units import LB_PER_CWT, POINTS_PER_SHARE
+from blend.units import LB_PER_CWT, POINTS_PER_SHARE, usd_per_cwt
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -94,7 +94,7 @@ class Value(Answer):
             "quoted_on": self.day.quoted_on,
             **cells,
             "confidence_percent": 95,
-            "scatter_usd_per_cwt": _cwt(self.day.fitted.scale_usd_per_lb),
+            "scatter_usd_per_cwt": usd_per_cwt(self.day.fitted.scale_usd_per_lb),
             "is_bent": None if bend is None else bend.is_established,
         }
 
@@ -114,7 +114,7 @@ class Value(Answer):
             "over_line_usd_per_cwt": item.distance_usd_per_lb * LB_PER_CWT,
             "value_standing": standing_word(item),
             "usual_over_usd_per_cwt": None if item.is_fitted else self._usual_over(item),
-            "over_line_error_usd_per_cwt": _cwt(item.error_usd_per_lb),
+            "over_line_error_usd_per_cwt": usd_per_cwt(item.error_usd_per_lb),
             "adjusted_p_value": item.p_value,
             "value_per_lean_usd_per_cwt": item.usd_per_lean_lb * LB_PER_CWT,
             "is_fitted": item.is_fitted,
@@ -346,7 +346,7 @@ def items_chart(value: DayValue) -> Spec:
     ]
     leans = [item.quotation.lean for item in value.items]
     steps = [min(leans) + (max(leans) - min(leans)) * step / 40 for step in range(41)]
-    reach = [_cwt(value.fitted.error_at(lean)) for lean in steps]
+    reach = [usd_per_cwt(value.fitted.error_at(lean)) for lean in steps]
     quantile = value.fitted.t_quantile if value.fitted.degrees else 0.0
     line = [
         {
@@ -499,7 +499,3 @@ def _line_cells(line: LeanLine) -> dict[str, float | None]:
         cells[f"{part}_value_usd_per_cwt"] = getattr(line, f"{part}_usd_per_lb") * LB_PER_CWT
         cells[f"{part}_value_error_usd_per_cwt"] = (_limit(line, part) * LB_PER_CWT) or None
     return cells | {"lean_point_usd_per_cwt": line.point_usd_per_lb * LB_PER_CWT}
-
-
-def _cwt(usd_per_lb: float | None) -> float | None:
-    return None if usd_per_lb is None else usd_per_lb * LB_PER_CWT

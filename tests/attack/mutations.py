@@ -41,7 +41,18 @@ NASTY_CELLS = (
     ),
     *("a" * 33_000, "|".join("abc"[i % 3] * (i + 1) for i in range(200)), "ﬁ", "İ", "ß", "\u0345"),
     *("\u202e", "\u200b", "🥩", "e\u0301", "\u1e9e", "\u037e", "x\u2028y", "\ud7ff", "\U000e0001"),
-    *"domestic Domestic fixed normal base set multiply USD share drawn".split(),
+    *[
+        "domestic",
+        "Domestic",
+        "fixed",
+        "normal",
+        "base",
+        "set",
+        "multiply",
+        "USD",
+        "share",
+        "drawn",
+    ],
 )
 
 

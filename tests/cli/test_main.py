@@ -24,7 +24,7 @@ from blend.tables.write import write_case
 from tests.grinder.example_plan import example_case, example_plan
 
 DEMO = Path(__file__).parents[2] / "demo_data"
-HEAVY = ("numpy", "openpyxl", "highspy", "tabulate")
+HEAVY = ("numpy", "openpyxl", "highspy")
 
 
 @pytest.fixture

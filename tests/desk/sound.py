@@ -146,7 +146,6 @@ def pictures_left_out() -> Iterator[None]:
         path.write_bytes(b"not written")
 
     with (
-        patch("blend.show.pictures.save", save),
         patch("blend.output.charts.save", save),
         patch("blend.grinder.plan_workbook.write_plan_workbook", left_out),
         patch("blend.desk.reporter_why.picture", lambda *given: b"<svg/>"),

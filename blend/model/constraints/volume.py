@@ -77,7 +77,8 @@ def check(plan: PlanPounds, product: Product) -> Iterator[Check]:
         fault, value = "", made
         if not -NEAR <= short_lb <= may_lack_lb + NEAR:
             fault = (
-                f"reports {lb_text(short_lb)} short of {lb_text(order_lb)}, max {lb_text(may_lack_lb)}"
+                f"reports {lb_text(short_lb)} short of {lb_text(order_lb)},"
+                f" max {lb_text(may_lack_lb)}"
             )
         elif short_lb > 0:
             value = replace(made, note=f"{lb_text(order_lb)} ordered, {lb_text(short_lb)} short")
