@@ -45,6 +45,7 @@ PLANT: dict[str, Place] = {
     "plan": Place("blend.cli.grinder", "Today's blends at least cost"),
     "lot": Place("blend.cli.lot", "Why a lot is used or not, and its break-even price"),
     "lean": Place("blend.cli.lean", "What lots really test, from statements, tests and history"),
+    "actuals": Place("blend.cli.actuals", "Yesterday's work order: plan against actual"),
     "control": Place("blend.cli.lean", "Tested batches against target over time"),
     "adjust": Place("blend.cli.adjust", "Fix an off-spec batch: add, take out, or test again"),
     "simulate": Place("blend.cli.simulate", "How often planned batches would test in spec"),

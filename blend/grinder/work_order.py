@@ -105,7 +105,14 @@ LINE_BLANKS = (
     "supplier_production_date",
     "actual_lb",
 )
-BATCH_BLANKS = ("tested_fat_percent", "temperature_f", "time_ground", "cleaned_at", "initials")
+BATCH_BLANKS = (
+    "weighed_out_lb",
+    "tested_fat_percent",
+    "temperature_f",
+    "time_ground",
+    "cleaned_at",
+    "initials",
+)
 BLANKS = (*LINE_BLANKS, *BATCH_BLANKS)
 """Columns the floor completes, of each lot and of each batch."""
 

@@ -1,0 +1,37 @@
+"""`blend actuals`: yesterday's filled-in work order against the plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from blend.cli.answers import answers
+from blend.cli.common import FOLDER, read_folder
+
+if TYPE_CHECKING:
+    from blend.output.answer import Answer
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  blend plan demo_data --work-order order.xlsx
+  blend actuals demo_data order.xlsx
+"""
+)
+@FOLDER
+@click.argument(
+    "work_order", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="FILE"
+)
+@answers()
+def actuals(folder: Path, work_order: Path) -> Answer:
+    """Plan against actual: yield, giveaway and meat cost.
+
+    FILE is the work order (.xlsx) with actual weights, weighed-out pounds and tested fat filled in.
+    FOLDER holds the tables it was planned from.
+    """
+    from blend.grinder.actuals import read_actuals
+
+    return read_actuals(read_folder(folder).case, work_order)
