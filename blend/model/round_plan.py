@@ -36,7 +36,8 @@ _TIME_LIMIT_S, _GAP_SHARE = 2.0, 1e-4
 _HAIR = 1e-13
 """Of an order: binary rounding of sums, so that no shortage is stated too small."""
 _MARGIN_LB = 1e-5
-"""A row is kept by so much more than in full, beyond the solver's tolerance: the check is exact."""
+"""Rows are kept by so much more than in full where they can be, beyond the solver's tolerance:
+the check is exact. A row that can only just be kept gives the margin up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +174,7 @@ def _whole_pounds(
         elastic = slice(len(model.cost), None)
         may_give = attempt.may_give or _may_be_over(model, rounding)
         moved_lb = _moved_by_rounding_lb(model, rounding, np.where(high > 0, count, 0))
-        rounding.upper[elastic] = np.where(may_give, moved_lb, 0.0)
+        rounding.upper[elastic] = np.where(may_give, moved_lb, 0.0) + _MARGIN_LB
         answer = solve_whole(rounding, gap_share=_GAP_SHARE, time_limit_s=_TIME_LIMIT_S)
         if len(answer.x):
             return np.round(answer.x[model.use]), answer.x[model.take]
