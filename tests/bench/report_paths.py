@@ -76,7 +76,9 @@ def _quotation(size: Size) -> Iterator[Task]:
         numbers: dict[str, Span] = {}
         for item_id in known.items:
             quoted = quote(known, item_id, method)
-            price = quoted.assessed.usd_per_cwt
+            # the plain way knows no cap on one company, so prices are compared before it
+            assessed = quoted.assessed
+            price = assessed.uncapped_usd_per_cwt or assessed.usd_per_cwt
             if price is not None:
                 numbers[item_id] = price
             numbers[f"{item_id} may be shown"] = float(quoted.confidentiality.may_be_shown)

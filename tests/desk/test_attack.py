@@ -190,9 +190,9 @@ def test_a_text_is_shown_as_it_is_wherever_it_comes_from(client, text):
         assert "x" not in answer.cookies
 
 
-def test_an_answer_that_is_not_a_page_is_not_taken_for_one(client):
+def test_an_address_that_is_not_there_is_shown_escaped(client):
     answer = client.get(f"/{RUNS}")
-    assert answer.headers["content-type"].startswith("text/plain")
+    assert answer.status_code == 404 and RUNS not in answer.text
 
 
 def test_nothing_typed_runs_in_the_browser(browser, served):

@@ -386,7 +386,7 @@ def test_any_name_stays_text_everywhere(quick, name):
 
 def cost(page) -> float:
     shown = page.locator("#live-line dd").first.inner_text()
-    return float(shown.split()[0].replace(",", ""))
+    return float(shown.split()[0].replace(",", "").removeprefix("$"))
 
 
 def cell(page, table: str, name: str, column: str):
