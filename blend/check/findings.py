@@ -30,7 +30,7 @@ class Findings:
             self.faults.append(text)
 
     def meet(self, reported: Fraction, found: Fraction, pounds: Fraction, text: str) -> None:
-        """Two figures of one cost must be equal; `pounds` of it are at a price (tolerance)."""
+        """Two figures of one cost must be equal, within a tolerance for `pounds` at a price."""
         self.gap_usd = max(self.gap_usd, abs(reported - found))
         allowed = near_usd(reported) + NEAR_USD_PER_LB * pounds
         self.fault(abs(reported - found) > allowed, text)

@@ -52,6 +52,11 @@ def answers(*sections: str, chart: bool = False) -> Callable[[Callable[..., Answ
     return decorate
 
 
+def examples(*commands: str) -> str:
+    """The end of a command's --help: one example a line."""
+    return "\n".join(["\b", "Examples:", *(f"  {each}" for each in commands)])
+
+
 def check_files(csv: Path | None, chart: Path | None) -> None:
     """Before anything is computed: can the files asked for be written?"""
     from blend.files import check_place

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.answers import FILE, answers
+from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import seed_option
 from blend.cli.params import DAY, Share
 from blend.cli.records import record_options
@@ -36,7 +36,12 @@ def book() -> None:
     """
 
 
-@book.command(epilog="Examples:  blend book show demo_data/book   blend book show --method average")
+@book.command(
+    epilog=examples(
+        "blend book show demo_data/book",
+        "blend book show demo_data/book --method average",
+    )
+)
 @FOLDER
 @BOOK
 @click.option("--quotations", type=click.Path(path_type=Path), help="Quotations to mark at.")
@@ -64,8 +69,12 @@ def show(
         raise FileTrouble(f"{error}. Add its quotation, or choose another day.") from error
 
 
-@book.command(epilog="Examples:  blend book risk demo_data/book --hedge-with 90s   "
-                     "blend book risk --weeks 4")  # fmt: skip
+@book.command(
+    epilog=examples(
+        "blend book risk demo_data/book --hedge-with 90s",
+        "blend book risk demo_data/book --weeks 4",
+    )
+)
 @FOLDER
 @BOOK
 @click.option("--quotations", type=click.Path(path_type=Path), help="History of quotations.")
@@ -108,7 +117,13 @@ def risk(
     )
 
 
-@book.command("import", epilog="Example:  blend book import demo_data/book --book book.sqlite")
+@book.command(
+    "import",
+    epilog=examples(
+        "blend book import demo_data/book --book book.sqlite",
+        "blend book import deals.csv --book book.sqlite",
+    ),
+)
 @click.argument("folder", type=click.Path(path_type=Path))
 @BOOK
 def import_(folder: Path, book_at: str | None) -> None:
@@ -124,8 +139,13 @@ def import_(folder: Path, book_at: str | None) -> None:
         click.echo(f"warning: {each}", err=True)
 
 
-@book.command(epilog="Example:  blend book add --deal-id D-114 --side sell --item-id 90s "
-                     "--pounds-lb '2 loads' --price 352.50")  # fmt: skip
+@book.command(
+    epilog=examples(
+        "blend book add --deal-id D-114 --side sell --item-id 90s "
+        "--pounds-lb '2 loads' --price 352.50",
+        "blend book add --help",
+    )
+)
 @record_options(Deal, skip=("corrects", "withdrawn", "recorded_on"), own=("traded_on",))
 @BOOK
 def add(book_at: str | None, **words: str) -> None:
@@ -140,7 +160,12 @@ def add(book_at: str | None, **words: str) -> None:
     click.echo(f"Added {deal.deal_id}: {_deal_words(deal)}")
 
 
-@book.command(epilog="Example:  blend book correct D-109 --deal-id D-112 --pounds-lb 38500")
+@book.command(
+    epilog=examples(
+        "blend book correct D-109 --deal-id D-112 --pounds-lb 38500",
+        "blend book correct D-109 --deal-id D-113 --price 352.25",
+    )
+)
 @click.argument("deal", metavar="DEAL")
 @record_options(Deal, skip=("corrects", "withdrawn", "recorded_on"), required=False)
 @BOOK
@@ -149,7 +174,12 @@ def correct(book_at: str | None, deal: str, **words: str) -> None:
     _take_the_place_of(book_at, deal, "c", words)
 
 
-@book.command(epilog="Example:  blend book withdraw D-109")
+@book.command(
+    epilog=examples(
+        "blend book withdraw D-109",
+        "blend book withdraw D-109 --book book.sqlite",
+    )
+)
 @click.argument("deal", metavar="DEAL")
 @BOOK
 def withdraw(book_at: str | None, deal: str) -> None:
@@ -180,7 +210,12 @@ def _deal_words(deal: Deal) -> str:
     return f"{deal.side} {deal.pounds_lb:,.0f} lb of {deal.item_id}, {sign}{deal.price:,.2f}/cwt"
 
 
-@book.command(epilog="Example:  blend book confirm D-104 demo_data/book --house 'Our Company'")
+@book.command(
+    epilog=examples(
+        "blend book confirm D-104 demo_data/book",
+        "blend book confirm D-104 demo_data/book --house 'Our Company'",
+    )
+)
 @click.argument("deal", metavar="DEAL")
 @FOLDER
 @BOOK
@@ -208,7 +243,12 @@ def confirm(
     click.echo(text)
 
 
-@book.command(epilog="Example:  blend book claim D-106 demo_data/book --tested 83.5")
+@book.command(
+    epilog=examples(
+        "blend book claim D-106 demo_data/book --tested 83.5",
+        "blend book claim D-106 demo_data/book --tested 83.5%",
+    )
+)
 @click.argument("deal", metavar="DEAL")
 @FOLDER
 @BOOK

@@ -8,11 +8,12 @@ from pathlib import Path
 
 import click
 
+from blend.cli.answers import examples
 from blend.cli.common import FOLDER
 from blend.cli.reporter import STORE_VARIABLE, with_method, with_store
 
 
-@click.command()
+@click.command(epilog=examples("blend desk demo_data", "blend desk my_sheet --port 0 --no-browser"))
 @FOLDER
 @with_store
 @click.option(

@@ -6,6 +6,7 @@ from importlib.resources import files
 
 import click
 
+from blend.cli.answers import examples
 from blend.errors import did_you_mean
 
 COMPUTED = {
@@ -37,7 +38,12 @@ def page(topic: str, table: str | None = None) -> str:
     return files("blend.guide").joinpath(f"{topic}.md").read_text("utf-8")
 
 
-@click.command(epilog="Examples:  blend guide terms   blend guide columns lots")
+@click.command(
+    epilog=examples(
+        "blend guide terms",
+        "blend guide columns lots",
+    )
+)
 @click.argument("topic", required=False)
 @click.argument("table", required=False)
 def guide(topic: str | None, table: str | None) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.answers import FILE, answers
+from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import read_market_folder, step_line
 from blend.cli.params import DAY, Share
 from blend.cli.reporter import (
@@ -32,8 +32,10 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Examples: blend note --out note.md    "
-    "blend note --draft note.md --sign 'A. Reporter' --out note.html"
+    epilog=examples(
+        "blend note --out note.md",
+        "blend note --draft note.md --sign 'A. Reporter' --out note.html",
+    )
 )
 @click.option("--day", type=DAY, help="Market day. Default: latest day on file.")
 @click.option("--out", type=FILE, help="A draft to edit (.md), or the page to print (.html).")

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.answers import FILE, answers
+from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import step_line, warn_at_end
 from blend.cli.params import DAY, MOMENT, QUOTE
 from blend.cli.records import record_options
@@ -123,8 +123,14 @@ def canvass() -> None:
     """
 
 
-@canvass.command(epilog="Example: blend canvass add --item 90s --kind bid --price 336 "
-                        "--source 'Grinder C' --company-type grinder")  # fmt: skip
+@canvass.command(
+    epilog=examples(
+        "blend canvass add --item 90s --kind bid --price 336 "
+        "--source 'Grinder C' --company-type grinder",
+        "blend canvass add --item 50s --kind trade --price 91.50 --pounds 40000 "
+        "--source 'Packer A' --company-type packer",
+    )
+)
 @record_options(
     CanvassEntry,
     skip=("corrects", "withdrawn"),
@@ -149,7 +155,12 @@ def add(where: str | None, method_path: Path | None, confirmed: bool, **words: s
     click.echo(f"Added {entry.entry_id}")
 
 
-@canvass.command(epilog="Example: blend canvass correct E17 --price 337.25 --note 'heard again'")
+@canvass.command(
+    epilog=examples(
+        "blend canvass correct E17 --price 337.25 --note 'heard again'",
+        "blend canvass correct E17 --pounds 40000",
+    )
+)
 @click.argument("entry_id")
 @record_options(CanvassEntry, skip=("entry_id", "corrects", "withdrawn"), required=False)
 @is_confirmed
@@ -191,7 +202,12 @@ def _corrected(store: Store, entry_id: str, given: dict[str, str]) -> CanvassEnt
 _YES_OR_NO = ("is_firm", "between_affiliates", "withdrawn")
 
 
-@canvass.command()
+@canvass.command(
+    epilog=examples(
+        "blend canvass withdraw E17 --note 'misheard'",
+        "blend canvass withdraw E17 --note 'not a trade' --store market.sqlite",
+    )
+)
 @click.argument("entry_id")
 @click.option("--note", required=True, help="Why.")
 @with_store
@@ -204,7 +220,13 @@ def withdraw(entry_id: str, note: str, where: str | None) -> None:
     click.echo(f"Withdrew {entry_id} ({gone.entry_id})")
 
 
-@canvass.command("import", epilog="Example: blend canvass import demo_data/history")
+@canvass.command(
+    "import",
+    epilog=examples(
+        "blend canvass import demo_data/history",
+        "blend canvass import today.xlsx --store market.sqlite",
+    ),
+)
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--questions", "lists_all", is_flag=True, help="List every entry that looks wrong.")
 @with_store
@@ -234,7 +256,12 @@ def import_(path: Path, where: str | None, lists_all: bool) -> None:
     warn_at_end(questioned)
 
 
-@canvass.command()
+@canvass.command(
+    epilog=examples(
+        "blend canvass export backup",
+        "blend canvass export backup.xlsx",
+    )
+)
 @click.argument("path", type=click.Path(path_type=Path))
 @with_store
 def export(path: Path, where: str | None) -> None:
@@ -258,7 +285,12 @@ def export(path: Path, where: str | None) -> None:
         click.echo(f"Saved {file}")
 
 
-@canvass.command()
+@canvass.command(
+    epilog=examples(
+        "blend canvass show",
+        "blend canvass show --day 11/20/2026",
+    )
+)
 @click.option("--day", type=DAY, help="Entries of this market day.")
 @click.option("--entry", "entry_id", help="One entry with its corrections.")
 @with_store
@@ -276,8 +308,12 @@ def show(day: date | None, entry_id: str | None, where: str | None) -> Answer:
 # quote -------------------------------------------------------------------------------------------
 
 
-@click.command(epilog="Examples: blend quote --day 11/20/2026    "
-                      "blend quote --item 90s --evidence")  # fmt: skip
+@click.command(
+    epilog=examples(
+        "blend quote --day 11/20/2026",
+        "blend quote --item 90s --evidence",
+    )
+)
 @click.option("--day", type=DAY, help="Market day. Default: latest day on file.")
 @with_items
 @click.option("--publish", "is_published", is_flag=True, help="Keep as published.")
@@ -356,8 +392,12 @@ def _check_publishing(
 # volumes -----------------------------------------------------------------------------------------
 
 
-@click.command(epilog="Examples: blend volumes --level 'cold storage'    "
-                      "blend volumes --against 90s --lags")  # fmt: skip
+@click.command(
+    epilog=examples(
+        "blend volumes --level 'cold storage'",
+        "blend volumes --against 90s --lags",
+    )
+)
 @click.option("--day", type=DAY, help="As known that day. Default: latest day on file.")
 @click.option("--series", "wanted", multiple=True, metavar="SERIES", help="Only this one.")
 @with_levels

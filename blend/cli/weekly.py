@@ -7,12 +7,17 @@ from pathlib import Path
 
 import click
 
-from blend.cli.answers import FILE, check_files, give
+from blend.cli.answers import FILE, check_files, examples, give
 from blend.cli.reporter import DAY, calls_signed, open_store, with_calls, with_method, with_store
 from blend.errors import FileTrouble
 
 
-@click.command(epilog="Examples:  blend weekly --week 2026-11-20   blend weekly --out week.html")
+@click.command(
+    epilog=examples(
+        "blend weekly --week 11/20/2026",
+        "blend weekly --out week.html --script week.txt",
+    )
+)
 @with_store
 @with_method
 @click.option("--week", "of", type=DAY, help="Any day of the week. Default: the latest on file.")

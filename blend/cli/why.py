@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from blend.cli.answers import FILE, answers
+from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import read_folder, read_market_folder, seed_option
 from blend.cli.params import CHANGE, USD_PER_CWT, USD_PER_LB, Share
 from blend.domain.selectors import Selector, parse_selector
@@ -54,8 +54,11 @@ def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
 
 
 @click.command(
-    epilog="Examples: blend why demo_data/week_before demo_data --where lot=B90-1 "
-    "--quote-change 5 --quote-error 1    blend why demo_data/market --market"
+    epilog=examples(
+        "blend why demo_data/week_before demo_data --where lot=B90-1 "
+        "--quote-change 5 --quote-error 1",
+        "blend why demo_data/market --market",
+    )
 )
 @click.argument("before", type=_FOLDER)
 @click.argument("after", type=_FOLDER, required=False)
