@@ -94,7 +94,7 @@ FOLDERS = {
 STORES = {
     "import": Writer("canvass import {heard} --store {out}", "market.db"),
     "canvass": Writer(
-        "canvass add --item F90 --kind bid --price 300 --source x --company-type packer "
+        "canvass add --item F90 --kind bid --yes --price 300 --source x --company-type packer "
         f"--day {MONDAY} --store {{out}}",
         "market.db",
     ),

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from blend.output.formats import printable
+from blend.reporter.claims import Facts, ItemFacts
 from blend.reporter.marked import literal, to_html
 from blend.reporter.note import (
     Figure,
@@ -23,9 +24,11 @@ from blend.reporter.note import (
     Section,
     Source,
     Unit,
+    caution,
     sentence,
 )
 from blend.reporter.note_page import draft_of, page_of, sources_page, sources_text
+from blend.reporter.signing import confirmed, to_confirm
 
 DAY = date(2026, 11, 25)
 CANVASS = Source("canvass", ("E-1", "E-2"), "weighted median")
@@ -237,3 +240,20 @@ def _marked(text):
     from markupsafe import Markup
 
     return Markup("{%s}") % text
+
+
+def test_own_claims_and_cautions_taken_out_are_listed_for_the_signer():
+    warned = Paragraph((sentence("Trade was quiet."), caution("Not explained: most of it.")))
+    note = Note(DAY, "Beef", (Section("", (warned,)),))
+    facts = Facts([ItemFacts("90s", (), 342.5, changes_usd_per_cwt=(1.25,))])
+    draft = draft_of(note)
+    assert to_confirm(note, facts, draft) == []
+    edited = draft.replace("Not explained: most of it.", "90s rose $1.25. 90s fell on tight supply.")
+    listed = to_confirm(note, facts, edited)
+    assert [each.number for each in listed] == [1, 2]
+    assert "90s went up" in listed[0].why and "cause" in listed[0].why
+    assert listed[1].sentence == "Not explained: most of it."
+    assert confirmed(listed, ["all"]) == (listed, [])
+    assert confirmed(listed, ["2"]) == (listed[1:], listed[:1])
+    with pytest.raises(ValueError, match="1 to 2"):
+        confirmed(listed, ["3"])
