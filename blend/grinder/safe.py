@@ -177,12 +177,7 @@ class ConfidenceOutOfReach(BlendError):
             for each in chance_constraints
         ]
         lines.append(
-<<<<<<< HEAD
-            "Widen the tolerance, ask for less confidence, test the lots, or use lots with surer"
-            " lean."
-=======
             "Widen the tolerance, ask for less confidence, or test the lots."
->>>>>>> 597a607 (One guide page per job; two examples in every --help; test JSON, CSV and 60 columns)
         )
         super().__init__("\n".join(lines))
 

@@ -164,11 +164,7 @@ class _Elastic:
         )
 
     def _made_columns(self, model: Model) -> dict[int, int]:
-<<<<<<< HEAD
-        """By elastic column of a share limit: the column of its blend's pounds after losses."""
-=======
         """For each elastic column of a share limit: the column of its blend's finished lb."""
->>>>>>> 597a607 (One guide page per job; two examples in every --help; test JSON, CSV and 60 columns)
         finished = np.arange(self.first)[model.names["finished"]]
         blends = {
             product.product_id: self.sets.blends_of(index)

@@ -50,6 +50,8 @@ class Attempt:
     """Containers more or fewer of each lot that is taken."""
     any_lot: bool = False
     """Lots may join a blend that are not in it; containers of any lot may be added."""
+    gives_margin: bool = False
+    """Limits may be just kept; slower to search."""
     may_give: bool = False
     """Limits may give by what rounding explains, not by all that pounds further off can do."""
 
@@ -57,8 +59,10 @@ class Attempt:
 _IN_FULL = (
     Attempt(),
     Attempt(10),
-    Attempt(math.inf, 1),
-    Attempt(math.inf, math.inf, any_lot=True),
+    Attempt(gives_margin=True),
+    Attempt(10, gives_margin=True),
+    Attempt(math.inf, 1, gives_margin=True),
+    Attempt(math.inf, math.inf, any_lot=True, gives_margin=True),
 )
 """A lot of a few pounds, or one more combo, can be all there is to balance with."""
 _GIVING = (Attempt(may_give=True), Attempt(10, may_give=True), Attempt(math.inf, may_give=True))
@@ -174,7 +178,9 @@ def _whole_pounds(
         elastic = slice(len(model.cost), None)
         may_give = attempt.may_give or _may_be_over(model, rounding)
         moved_lb = _moved_by_rounding_lb(model, rounding, np.where(high > 0, count, 0))
-        rounding.upper[elastic] = np.where(may_give, moved_lb, 0.0) + _MARGIN_LB
+        rounding.upper[elastic] = np.where(may_give, moved_lb, 0.0)
+        if attempt.gives_margin or attempt.may_give:
+            rounding.upper[elastic] += _MARGIN_LB
         answer = solve_whole(rounding, gap_share=_GAP_SHARE, time_limit_s=_TIME_LIMIT_S)
         if len(answer.x):
             return np.round(answer.x[model.use]), answer.x[model.take]

@@ -77,13 +77,8 @@ def check(plan: PlanPounds, product: Product) -> Iterator[Check]:
         fault, value = "", made
         if not -NEAR <= short_lb <= may_lack_lb + NEAR:
             fault = (
-<<<<<<< HEAD
-                f"reports {lb_text(short_lb)} short of {lb_text(order_lb)},"
-                f" max {lb_text(may_lack_lb)}"
-=======
                 f"reports {lb_text(short_lb)} short of {lb_text(order_lb)}; "
                 f"max {lb_text(may_lack_lb)}"
->>>>>>> 597a607 (One guide page per job; two examples in every --help; test JSON, CSV and 60 columns)
             )
         elif short_lb > 0:
             value = replace(made, note=f"{lb_text(order_lb)} ordered, {lb_text(short_lb)} short")
