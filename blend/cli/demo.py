@@ -10,10 +10,12 @@ import click
 from blend.errors import FileTrouble
 
 
-@click.command(epilog="""\b
+@click.command(
+    epilog="""\b
 Examples:
   blend demo
-  blend demo my_plant""")
+  blend demo my_plant"""
+)
 @click.argument("folder", type=click.Path(path_type=Path), default="demo_data")
 def demo(folder: Path) -> None:
     """Copy the invented plant into FOLDER, to try every command on.

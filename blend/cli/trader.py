@@ -55,9 +55,7 @@ Examples:
 )
 @click.option("--by-pounds", is_flag=True, help="Weight quotations by volume.")
 @answers("history", "short-lean", "stats", chart=True)
-def value(
-    folder: Path, species: str | None, on: date | None, fit: str, by_pounds: bool
-) -> Answer:
+def value(folder: Path, species: str | None, on: date | None, fit: str, by_pounds: bool) -> Answer:
     """What lean and fat are worth, and which items are cheap or rich.
 
     FOLDER holds quotations, of one day or several. Prices may be in $/lb, $/cwt, cents/lb or

@@ -40,9 +40,7 @@ def offered(plan: LivePlan, replacements: Mapping[str, Replacement] | None) -> D
 
     lives = {live.lot_id: live for live in plan.lots}
     found = replacements or {}
-    rows = [
-        _row(lot, lives.get(lot.lot_id), plan, found.get(lot.lot_id)) for lot in plan.case.lots
-    ]
+    rows = [_row(lot, lives.get(lot.lot_id), plan, found.get(lot.lot_id)) for lot in plan.case.lots]
     order = "worth_over_price_usd_per_cwt"
     return DataFrame(rows).sort_values(order, ascending=False, kind="stable")
 

@@ -176,9 +176,7 @@ class ConfidenceOutOfReach(BlendError):
             f"limit {each.side.value}, {each.asked:.2%} asked ({words})"
             for each in chance_constraints
         ]
-        lines.append(
-            "Widen the tolerance, ask for less confidence, or test the lots."
-        )
+        lines.append("Widen the tolerance, ask for less confidence, or test the lots.")
         super().__init__("\n".join(lines))
 
 

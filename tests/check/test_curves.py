@@ -116,9 +116,7 @@ SUPPLY_CORRUPTIONS = {
     "pounds of a plan moved": lambda: _certificate(
         SUPPLY, "ends", 1, lambda plan: pounds_moved(plan, 1.0)
     ),
-    "prices moved": lambda: _certificate(
-        SUPPLY, "steps", 1, lambda plan: prices_moved(plan, 1e-4)
-    ),
+    "prices moved": lambda: _certificate(SUPPLY, "steps", 1, lambda plan: prices_moved(plan, 1e-4)),
     "a bound without prices": lambda: _certificate(SUPPLY, "steps", 1, no_prices),
     "two values swapped": lambda: _step(
         _step(SUPPLY, 0, next_lb_saves_usd=SUPPLY.steps[1].next_lb_saves_usd),

@@ -125,9 +125,7 @@ def test_without_a_market_nothing_is_explained(draft):
     assert "## Supply and orders" in text
 
 
-def test_an_explanation_whose_certificate_fails_is_not_written(
-    filled, tmp_path, monkeypatch
-):
+def test_an_explanation_whose_certificate_fails_is_not_written(filled, tmp_path, monkeypatch):
     right = blend.reporter.market_on_day.why_market_moved
 
     def wrong(*args, **more):

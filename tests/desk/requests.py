@@ -111,9 +111,7 @@ class Requests:
             method = draws.choice(METHODS)
         headers = {"desk-part": b"true"} if draws.random() < 0.5 else {}
         if draws.random() < 0.1:
-            name = draws.choice(
-                ("accept", "accept-language", "if-none-match", "range")
-            )
+            name = draws.choice(("accept", "accept-language", "if-none-match", "range"))
             headers[name] = draws.text().encode()[:2_000].translate(None, b"\r\n\x00")
         if method not in _SENDING:
             return Sent(method, url, headers)

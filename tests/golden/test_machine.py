@@ -51,7 +51,9 @@ def run(argv: list[str], columns: int = 80) -> str:
 @pytest.mark.parametrize("name", FIRST_SCREENS)
 def test_json_and_csv_parse(name, tmp_path):
     file = tmp_path / "table.csv"
-    json.loads(run([*FIRST_SCREENS[name], "--json", "--csv", str(file)]), parse_constant=pytest.fail)
+    json.loads(
+        run([*FIRST_SCREENS[name], "--json", "--csv", str(file)]), parse_constant=pytest.fail
+    )
     with file.open(encoding="utf-8-sig", newline="") as text:
         header, *rows = csv.reader(text)
     assert header and all(len(row) == len(header) for row in rows)

@@ -248,7 +248,9 @@ def test_own_claims_and_cautions_taken_out_are_listed_for_the_signer():
     facts = Facts([ItemFacts("90s", (), 342.5, changes_usd_per_cwt=(1.25,))])
     draft = draft_of(note)
     assert to_confirm(note, facts, draft) == []
-    edited = draft.replace("Not explained: most of it.", "90s rose $1.25. 90s fell on tight supply.")
+    edited = draft.replace(
+        "Not explained: most of it.", "90s rose $1.25. 90s fell on tight supply."
+    )
     listed = to_confirm(note, facts, edited)
     assert [each.number for each in listed] == [1, 2]
     assert "90s went up" in listed[0].why and "cause" in listed[0].why
