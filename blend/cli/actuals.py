@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 Examples:
   blend plan demo_data --work-order order.xlsx
   blend actuals demo_data order.xlsx
+  blend actuals demo_data order.xlsx --json
 """
 )
 @FOLDER

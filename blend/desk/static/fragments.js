@@ -32,6 +32,9 @@ export function beginFragments() {
     sendInPlace(event.target, event.submitter);
   });
   document.addEventListener("input", ({ target }) => target.matches("[data-check]") && checkLater(target));
+  for (const text of document.querySelectorAll("[data-check]")) {
+    if (text.value !== text.defaultValue) checkLater(text); // typed before this script was there
+  }
   scan(document);
 }
 
