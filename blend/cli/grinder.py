@@ -14,7 +14,7 @@ from blend.cli.common import FOLDER, GAP, TIME_LIMIT, WHOLE, finite, progress_li
 from blend.cli.model import by_second_solver, with_added
 from blend.cli.params import DOLLARS, Points, Share
 from blend.domain.uncertainty import MAX_CONFIDENCE, SOLVENT_EXTRACTION_SD_SHARE
-from blend.errors import InputRefused, Problem, SolverTrouble
+from blend.errors import FileTrouble, InputRefused, Problem, SolverTrouble
 from blend.files import check_place
 
 if TYPE_CHECKING:
@@ -155,6 +155,8 @@ def plan(
 
         return plan_days(folder, whole=whole, shadow_prices=not no_break_even)
     if not no_workbook:
+        if workbook.suffix.lower() != ".xlsx":
+            raise FileTrouble(f"{workbook}: a workbook is saved as .xlsx. Change the ending.")
         check_place(workbook)
     if work_order is not None:
         from blend.grinder.work_order_sheets import check_ending
