@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 from typing import Any
@@ -94,11 +94,6 @@ def format_of(column: str) -> Format:
             stem = column.removesuffix(ending)
             return Format(_words(stem or column), unit, decimals)
     return Format(_words(column))
-
-
-def with_sum(column: str) -> Format:
-    """The column's format, with a total."""
-    return replace(format_of(column), is_summed=True)
 
 
 def _words(name: str) -> str:

@@ -121,7 +121,7 @@ def live_cards(plan: LivePlan, before: Compared | None) -> list[Card]:
 def odds_card(odds: Sequence[float]) -> Card:
     """The lowest odds of any product that its batches test at or above the lean floor."""
     return Card(
-        "Test in spec, lowest odds",
+        "At or over floor, lowest odds",
         f"{min(odds):.0%}" if odds else "not known",
         help=f"Chance that a batch tests at or above its lean floor, for the product where it is "
         f"lowest. Independent, normal errors; where you give none: {ASSUMPTION}. As if combos "
