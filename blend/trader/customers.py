@@ -413,7 +413,7 @@ def customers(
         both = {
             each.customer: _relaxed_and_whole(each, shown_price + each.freight_usd_per_cwt)
             for each in demands
-            if each.case is not None
+            if each.case is not None and each.delivered_usd_per_cwt
         }
     return Customers(item_id, loads, cost_usd_per_cwt, demands, shown_price, shown, split, both)
 

@@ -78,6 +78,17 @@ def test_loads_of_a_customer_with_a_plan_are_those_of_its_demand():
     assert list(prices) == sorted(prices, reverse=True)
 
 
+def test_a_customer_whose_plan_takes_no_whole_load_is_said_so_and_the_others_are_priced():
+    rows = [
+        CustomerRow("G", "90 CL", 2.25, "plan", "CHK-1", 1, max_loads=4),
+        CustomerRow("H", "90 CL", 3.0, takes_lb=60_000, pays_usd_per_cwt=350),
+    ]
+    case = read_ready_case(DEMO).case
+    found = customers(rows, "90 CL", 4, 300.0, lambda _: case)
+    assert found.shown == {"G": 0, "H": 1} and found.whole_lb == {}
+    assert "G takes no whole load" in found.screen()
+
+
 def test_rows_without_a_plan_add_up():
     rows = [
         CustomerRow("H", "90s", 3.0, takes_lb=60_000, pays_usd_per_cwt=350),
