@@ -28,7 +28,7 @@ tests says: half, so suppliers differ as much as lots of one supplier do. Common
 source. Lots without a supplier count as one supplier's."""
 
 SOLVENT_EXTRACTION_SD_SHARE = 0.0056
-"""Standard error of the official solvent extraction of fat: about 0.56 % (abstract of the
+"""Standard error of the official solvent extraction of fat: about 0.56% (abstract of the
 collaborative study of rapid fat determination, J. AOAC, about 1977; read)."""
 
 

@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     from blend.model.pulp_model import Added
 
 SPLIT = "as if combos and batches could be split"
-_LINES, _FEWEST_LINES = 40, 4
+_LINES, _WIDTH, _FEWEST_LINES = 40, 80, 4
 _MAX_PULLED, _MAX_WATCH, _SOON_DAYS = 4, 5, 7
 _CELL = 39
 """Two lots to buy side by side fit 80 columns."""
@@ -209,10 +209,11 @@ class DayPlan(Answer):
         return "Break-evens were left out (--no-break-even)."
 
     def _first_screen(self) -> str:
-        """Everything to act on in 40 lines; long lists are cut and say where the rest is."""
+        """Everything to act on in 40 lines of 80 columns; long lists are cut and say where the rest is."""
         head, watch, more = self._head(), screen.watch(self.watch), self._more()
         pull = self._pull()
-        room = _LINES - sum(len(each.splitlines()) for each in (head, watch, more, pull))
+        lines = max(_LINES, _LINES * _WIDTH // screen.width())
+        room = lines - sum(len(each.splitlines()) for each in (head, watch, more, pull))
         bought = [_bought(row) for row in self._taken("BUY").itertuples()]
         made = len(self.products)
         buy_lines = min(_lines_needed(bought), max(_FEWEST_LINES, room - made - 3))
@@ -269,8 +270,9 @@ class DayPlan(Answer):
             spec=[f"{low:.1f} {target:.1f} {high:.1f}" for low, target, high in ranges]
         )
         shown = shown.rename(columns={"product": "make", "batches": "batch_count"})
-        columns = ["make", "batch_count", "finished_lb", "lean_percent", "spec"]
-        columns += ["meat_usd_per_cwt", "floor_odds_percent"]
+        columns = ["make", "batch_count", "finished_lb", "lean_percent"]
+        columns += ["spec", "meat_usd_per_cwt"] if screen.width() >= _WIDTH else []
+        columns += ["floor_odds_percent"]
         if (frame["short_of_order_lb"] > _SHORT_SHARE * frame["finished_lb"]).any():
             columns.insert(3, "short_of_order_lb")
         cut = len(shown) - lines

@@ -190,7 +190,9 @@ class ControlAnswer(Answer):
         label = "Limits are of the process: a batch inside them can still be too fat for its label."
         return screen.blocks(
             [
-                "\n".join([screen.strong(title), *map(screen.wrapped, [said, *now])]),
+                "\n".join(
+                    [screen.strong(screen.wrapped(title)), *map(screen.wrapped, [said, *now])]
+                ),
                 screen.table(self.tables["products"]),
                 self._stands_out(_MAX_SIGNALS),
                 screen.watch([label]),

@@ -4,7 +4,7 @@ The area under a straight demand line is a parabola. It is divided into steps ar
 volume, finer and finer, until a step determines the price to `_PRICE_USD_PER_LB`. By
 measurement (8 items and 4 products up to 100 and 20) the solver's own quadratic program will
 not do: its regularisation is as large as the curvature of a demand of a million pounds, so it
-stops short of the optimum by 0.02 to 0.2 %, and on the largest it takes ten times as long.
+stops short of the optimum by 0.02 to 0.2%, and on the largest it takes ten times as long.
 Tangents instead of steps come to be so nearly parallel that the solver gives up.
 """
 

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 _GUTTER = 2
 _NARROWEST = 8
+_NARROWEST_FIRST = 18
+"""The first column names the row: cut shorter, products would look alike. Not for wrapped cells."""
 
 
 def width() -> int:
@@ -95,7 +97,8 @@ def table(
     """A frame as text, its columns shown by the format map, with totals where they mean something.
 
     `columns` picks and orders them. Columns of words are cut short, or broken into lines where
-    the table `wraps`, and headings broken, to fit the terminal; numbers never are.
+    the table `wraps`, and headings broken, to fit the terminal; numbers never are. What still
+    does not fit goes into further blocks below, each with the first column.
     """
     names = [name for name in (columns or list(frame.columns)) if name in frame.columns]
     formats = [format_of(name) for name in names]
@@ -129,17 +132,50 @@ def _grid(
     cells = [max(map(len, column)) for column in zip(*body, strict=True)]
     heads = [_heading(each, room) for each, room in zip(formats, cells, strict=True)]
     widths = [max(room, *map(len, head)) for room, head in zip(cells, heads, strict=True)]
-    _squeeze(widths, formats, heads)
+    floors = _floors(widths, formats, heads, _NARROWEST if wraps else _NARROWEST_FIRST)
+    lines: list[str] = []
+    for block in _blocks(floors):
+        kept = [widths[index] for index in block]
+        _squeeze(kept, [floors[index] for index in block])
+        lines += [""] if lines else []
+        lines += _block(block, kept, formats, heads, rows, totals, wraps)
+    return lines
+
+
+def _blocks(floors: Sequence[int]) -> list[list[int]]:
+    """Columns by block: as many as fit the terminal, the first column in front of each."""
+    blocks = [[0]]
+    for index in range(1, len(floors)):
+        if sum(floors[each] + _GUTTER for each in blocks[-1]) + floors[index] > width():
+            blocks.append([0])
+        blocks[-1].append(index)
+    return blocks
+
+
+def _block(
+    block: Sequence[int],
+    widths: Sequence[int],
+    every_format: Sequence[Format],
+    every_head: Sequence[list[str]],
+    rows: list[list[str]],
+    totals: list[str] | None,
+    wraps: bool,
+) -> list[str]:
+    def own(cells: Sequence[str]) -> list[str]:
+        return [cells[index] for index in block]
+
+    formats = [every_format[index] for index in block]
+    heads = [every_head[index] for index in block]
     height = max(map(len, heads))
     lines = [
         _line([([""] * (height - len(head)) + head)[row] for head in heads], widths, formats)
         for row in range(height)
     ]
-    for row in rows:
+    for row in map(own, rows):
         lines += _wrapped_row(row, widths, formats) if wraps else [_line(row, widths, formats)]
-    if totals:
+    if totals and any(own(totals)[1:]):
         lines += ["-" * min(width(), sum(widths) + _GUTTER * (len(widths) - 1))]
-        lines += [_line(totals, widths, formats)]
+        lines += [_line(own(totals), widths, formats)]
     return lines
 
 
@@ -149,12 +185,23 @@ def _heading(format_: Format, room: int) -> list[str]:
     return [*words, format_.unit] if format_.unit else words
 
 
-def _squeeze(widths: list[int], formats: Sequence[Format], heads: Sequence[Sequence[str]]) -> None:
-    room = width() - _GUTTER * (len(widths) - 1)
-    floors = [
-        max(_NARROWEST, *map(len, head)) if each.decimals is None else wide
-        for each, head, wide in zip(formats, heads, widths, strict=True)
+def _floors(
+    widths: Sequence[int],
+    formats: Sequence[Format],
+    heads: Sequence[Sequence[str]],
+    narrowest_first: int,
+) -> list[int]:
+    """The narrowest each column may be: numbers as they are, words cut down to a few letters."""
+    fewest = [narrowest_first, *[_NARROWEST] * (len(widths) - 1)]
+    return [
+        wide if each.decimals is not None else min(wide, max(few, *map(len, head)))
+        for wide, each, head, few in zip(widths, formats, heads, fewest, strict=True)
     ]
+
+
+def _squeeze(widths: list[int], floors: Sequence[int]) -> None:
+    """Take columns of words down to their floors until the line fits."""
+    room = width() - _GUTTER * (len(widths) - 1)
     while sum(widths) > room:
         spare = [index for index, floor in enumerate(floors) if widths[index] > floor]
         if not spare:

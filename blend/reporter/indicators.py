@@ -292,7 +292,7 @@ class Lag:
     """How a price moved in the weeks `weeks` after a volume did: no more than that they went
     together.
 
-    `slope` is price per 1 % of volume, with its standard error. `is_beyond_chance` where the
+    `slope` is price per 1% of volume, with its standard error. `is_beyond_chance` where the
     slope is farther from zero than the largest of all lags tried would be by chance, in 95 of
     100 cases.
     """

@@ -63,17 +63,17 @@ class _Kind:
 
 _OVERSEAS = "imported"
 _KINDS = (
-    _Kind("50s", "Beef trimmings, 50 % lean", 0.50, 500_000, 2.0, 10),
-    _Kind("65s", "Beef trimmings, 65 % lean", 0.65, 300_000, -1.0, 4),
-    _Kind("73s", "Beef trimmings, 73 % lean", 0.73, 160_000, -2.0, 4),
-    _Kind("75s", "Beef trimmings, 75 % lean", 0.75, 200_000, -1.0, 4),
-    _Kind("81s", "Beef trimmings, 81 % lean", 0.81, 260_000, -6.0, 5),
-    _Kind("85s", "Boneless beef, 85 % lean", 0.85, 240_000, -1.0, 6),
-    _Kind("90s", "Boneless beef, 90 % lean", 0.90, 360_000, 1.5, 10),
-    _Kind("93s", "Boneless beef, 93 % lean", 0.93, 115_000, 3.0, 4),
-    _Kind("85 CL", "Imported beef, 85 % lean", 0.85, 180_000, -14.0, 4, _OVERSEAS),
-    _Kind("90 CL", "Imported beef, 90 % lean", 0.90, 260_000, -16.0, 9, _OVERSEAS),
-    _Kind("95 CL", "Imported beef, 95 % lean", 0.95, 80_000, -15.0, 4, _OVERSEAS),
+    _Kind("50s", "Beef trimmings, 50% lean", 0.50, 500_000, 2.0, 10),
+    _Kind("65s", "Beef trimmings, 65% lean", 0.65, 300_000, -1.0, 4),
+    _Kind("73s", "Beef trimmings, 73% lean", 0.73, 160_000, -2.0, 4),
+    _Kind("75s", "Beef trimmings, 75% lean", 0.75, 200_000, -1.0, 4),
+    _Kind("81s", "Beef trimmings, 81% lean", 0.81, 260_000, -6.0, 5),
+    _Kind("85s", "Boneless beef, 85% lean", 0.85, 240_000, -1.0, 6),
+    _Kind("90s", "Boneless beef, 90% lean", 0.90, 360_000, 1.5, 10),
+    _Kind("93s", "Boneless beef, 93% lean", 0.93, 115_000, 3.0, 4),
+    _Kind("85 CL", "Imported beef, 85% lean", 0.85, 180_000, -14.0, 4, _OVERSEAS),
+    _Kind("90 CL", "Imported beef, 90% lean", 0.90, 260_000, -16.0, 9, _OVERSEAS),
+    _Kind("95 CL", "Imported beef, 95% lean", 0.95, 80_000, -15.0, 4, _OVERSEAS),
 )
 _PRODUCTS = (
     # product, name, target lean share, finished pounds a week, elasticity

@@ -30,7 +30,7 @@ from tests.strategies import cases
 COW = make_lot("cow", 0.90, 0.99)
 TRIM = make_lot("trim", 0.75, 0.79)
 SQUARE = make_case([COW, TRIM], [make_product(0.80, 1_000.0)])
-"""Teaching slides "Meat Calculations", example 1: 10 % and 25 % fat to 20 %."""
+"""Teaching slides "Meat Calculations", example 1: 10% and 25% fat to 20%."""
 
 
 def test_the_square_has_two_prices():

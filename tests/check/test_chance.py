@@ -73,7 +73,7 @@ def test_a_rule_on_fat_tightens_the_limit():
 
 
 def test_losses_count_lean_and_fat_apart():
-    """3 % of lean lost: a pound of a 90 gives 0.873 lean and 0.1 fat, and a point more of lean
+    """3% of lean lost: a pound of a 90 gives 0.873 lean and 0.1 fat, and a point more of lean
     gains 0.97 (1 - L) + 1 L over the limit L."""
     found = check(
         run_of({"frozen 90s": 2000.0}, "ninety"),

@@ -26,7 +26,7 @@ COW = make_lot("cow", 0.90, 0.99, quantity_lb=5_000.0)
 TRIM = make_lot("trim", 0.75, 0.79, quantity_lb=5_000.0)
 PRODUCT = easy_product()
 RECIPE = {"cow": 333, "trim": 667}
-"""10 % and 25 % fat to 20 %: one part to two. Teaching slides "Meat Calculations",
+"""10% and 25% fat to 20%: one part to two. Teaching slides "Meat Calculations",
 example 1 (the problem is printed there, the answer is left blank)."""
 
 
@@ -356,7 +356,7 @@ def test_losses_shrink_the_allowance():
 
 
 def test_purge_takes_lean_so_fat_rises():
-    # 1,000 lb at 10 % fat lose 3 %: 100 / 970. Arithmetic on the purge being water and protein.
+    # 1,000 lb at 10% fat lose 3%: 100 / 970. Arithmetic on the purge being water and protein.
     loss = Loss("purge", "thaw", lean_loss_share=1 / 30)
     fat = rule(RuleKind.FAT, max_share=0.103)
     product = make_product(0.89, 970.0, tolerance_above_share=0.02)
@@ -496,7 +496,7 @@ def standard(action: Action, kind: RuleKind | None = RuleKind.FAT, lots: str = "
 
 
 def labeled(row: StandardRow, *rules: Rule, **changes) -> Case:
-    """A product to 70 lean, give or take, made of 80s and 60s: half and half is 30 % fat."""
+    """A product to 70 lean, give or take, made of 80s and 60s: half and half is 30% fat."""
     product = make_product(
         0.70,
         1_000.0,
@@ -511,7 +511,7 @@ def labeled(row: StandardRow, *rules: Rule, **changes) -> Case:
 HALF = {"80s": 500, "60s": 500}
 A_POUND_FATTER = {"80s": 499, "60s": 501}
 FAT_LIMIT = {"max_share": 0.30}
-"""Ground beef: at most 30 % fat, 9 CFR 319.15(a)."""
+"""Ground beef: at most 30% fat, 9 CFR 319.15(a)."""
 
 
 def test_a_published_fat_limit_allows_no_rounding():
@@ -531,7 +531,7 @@ def test_a_published_fat_limit_may_be_touched():
 
 
 def test_a_published_share_allows_no_rounding():
-    # cheek meat at most 25 %, 9 CFR 319.15(a)
+    # cheek meat at most 25%, 9 CFR 319.15(a)
     row = standard(Action.REFUSE, RuleKind.SHARE, "meat_class=cheek", max_share=0.25)
     product = easy_product(standards=("ground beef",))
     trim = replace(TRIM, meat_class="cheek")

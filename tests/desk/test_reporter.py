@@ -518,7 +518,7 @@ def test_a_note_is_made_edited_checked_and_signed(client):
     text = text_in(page)
     assert text.startswith("# Boneless beef\n") and "Every figure agrees" in page
     assert f'data-draft="note:{SHORT_DAY}"' in page
-    wrong = text.replace("# Boneless beef", "# Quiet & <b>dear</b>, up 3.5 %", 1)
+    wrong = text.replace("# Boneless beef", "# Quiet & <b>dear</b>, up 3.5%", 1)
     told = client.post(f"/reporter/note/check?day={SHORT_DAY}", data={"text": wrong}).text
     assert "1 place that does not agree" in told and 'data-line="1"' in told
     refused = client.post("/reporter/note/sign", data=MAKE | {"text": wrong, "name": "A. B."})
@@ -526,7 +526,7 @@ def test_a_note_is_made_edited_checked_and_signed(client):
     assert client.get(f"/reporter/note/signed?day={SHORT_DAY}").status_code == 409
     assert text_in(ready(client, f"/reporter/note?day={SHORT_DAY}").text) == wrong
 
-    right = wrong.replace(", up 3.5 %", "")
+    right = wrong.replace(", up 3.5%", "")
     signed = client.post("/reporter/note/sign", data=MAKE | {"text": right, "name": "A. B."})
     assert "Signed by A. B." in signed.text
     html = client.get(f"/reporter/note/signed.html?day={SHORT_DAY}")
@@ -726,14 +726,14 @@ def _write_the_note(page, origin):
     page.focus("#text")
     page.keyboard.press("Control+Home")
     page.keyboard.press("End")
-    page.keyboard.type(", a quiet day at 9.5 %")
+    page.keyboard.type(", a quiet day at 9.5%")
     page.wait_for_selector("text=1 place that does not agree")
     page.reload()  # in the middle
-    assert ", a quiet day at 9.5 %" in page.input_value("#text")
+    assert ", a quiet day at 9.5%" in page.input_value("#text")
     page.wait_for_selector("text=1 place that does not agree")
     page.click("[data-line='1']")
     page.keyboard.press("End")
-    for _ in "9.5 %":
+    for _ in "9.5%":
         page.keyboard.press("Backspace")
     page.fill("#figure", "90s.price")
     page.keyboard.press("Enter")

@@ -142,7 +142,7 @@ def example_case() -> Case:
         StandardRow(
             "house_ground_beef",
             "cheek_max",
-            "cheek meat at most 25 % of the product",
+            "cheek meat at most 25% of the product",
             "9 CFR 319.15(a)",
             Action.REFUSE,
             RuleKind.SHARE,
@@ -154,7 +154,7 @@ def example_case() -> Case:
         StandardRow(
             "house_ground_beef",
             "frozen_max",
-            "frozen meat at most 25 % of the product",
+            "frozen meat at most 25% of the product",
             "invented buyer's sheet, 2",
             Action.WARN,
             RuleKind.SHARE,

@@ -114,7 +114,7 @@ def test_too_little_room_comes_as_near_as_can_be():
     correction = put_right(case_of({"c": 0.10}, 0.20), 0.22, room_lb=300.0)
     assert correction.act is Act.SHORT
     assert correction.added[0].pounds_lb == pytest.approx(300, abs=1e-3)
-    assert correction.fat_share == pytest.approx((440 + 30) / 2300, abs=1e-7)  # 20.43 %
+    assert correction.fat_share == pytest.approx((440 + 30) / 2300, abs=1e-7)  # 20.43%
 
 
 @settings(deadline=None, max_examples=60)

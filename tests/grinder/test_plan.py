@@ -144,7 +144,7 @@ def recipe(plan: Plan) -> dict[str, float]:
 def test_a_plan_worked_by_hand():
     plan = make_plan(make_case([LEAN, FAT], [GROUND], settings=settled()))
     (run,) = plan.runs
-    # 79 % lean: 29/40 of 90s; three batches of 1,000 lb
+    # 79% lean: 29/40 of 90s; three batches of 1,000 lb
     assert run.batches == 3
     assert recipe(plan) == {"lean": 725, "fat": 275}
     assert run.finished_lb == 1_000
@@ -170,7 +170,7 @@ def test_batches_may_differ_only_where_asked():
         tolerance_below_share=0.12,
         tolerance_above_share=0.12,
     )
-    # one and a half blocks a batch would be best for 80 %: one batch takes one, one takes two
+    # one and a half blocks a batch would be best for 80%: one batch takes one, one takes two
     must = Rule("stock", RuleKind.MUST_USE, lots=parse_selector("lot=fat"), min_lb=500.0)
     case = make_case([lean, block], [order], must, settings=settled(WholeContainers.PER_BATCH))
     plan = make_plan(case)

@@ -50,7 +50,7 @@ def test_both_sides_are_drawn_against_their_own_limits():
     )
     assert (below.side, above.side) == (Sides.BELOW, Sides.ABOVE)
     assert below.share < 0.01
-    assert above.share > 0.9  # 85.5 % against a most of 82 %
+    assert above.share > 0.9  # 85.5% against a most of 82%
     assert above.day_share >= above.share
 
 
@@ -99,7 +99,7 @@ def test_checks_and_draws_agree_with_losses_that_take_lean():
 
 
 def test_wilson_interval_by_its_formula():
-    """Ten of fifty at 95 %: 0.1124 to 0.3304 (by Wilson's formula, worked by hand)."""
+    """Ten of fifty at 95%: 0.1124 to 0.3304 (by Wilson's formula, worked by hand)."""
     assert wilson_interval(10, 50) == pytest.approx((0.1124, 0.3304), abs=1e-4)
     minimum, maximum = wilson_interval(0, 100)
     assert minimum == 0 and 0 < maximum < 0.05

@@ -95,7 +95,7 @@ GROUND = make_product(0.70, 1_000, max_lb=1_000, product_id="ground")
 
 
 def test_an_unused_lot_enters_at_what_the_others_cost_mixed():
-    # half lean, half fat make 70 % lean meat for 2.00: that is what a pound of 70s is worth
+    # half lean, half fat make 70% lean meat for 2.00: that is what a pound of 70s is worth
     answer = why_lot_of(make_case((LEAN, FAT, MIDDLE), (GROUND,)), "middle")
     assert not answer.is_used
     assert answer.break_even_usd_per_lb == pytest.approx(2.00, abs=1e-9)

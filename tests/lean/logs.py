@@ -25,7 +25,7 @@ def sheet(*lots: tuple[str, str, float]) -> Case:
 
 
 def history(supplier: str, overstated: list[float], method: str = "rough") -> list[LeanTest]:
-    """Past lots stated at 90 %, one test each."""
+    """Past lots stated at 90%, one test each."""
     return [
         lean_test(f"{supplier}-{number}", supplier, 0.90, 0.90 - over, method)
         for number, over in enumerate(overstated)

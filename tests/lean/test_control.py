@@ -98,7 +98,7 @@ def test_the_range_factor_is_the_mean_range_of_normal_samples():
 
 
 def batches(offs, readings=1, within=0.0, product_id="GB80", pounds=1000.0) -> list[BatchTest]:
-    """Batches off an 80 % target by `offs`, readings spread evenly by `within` each way."""
+    """Batches off an 80% target by `offs`, readings spread evenly by `within` each way."""
     spread = np.linspace(-within, within, readings) if readings > 1 else [0.0]
     return [
         BatchTest(

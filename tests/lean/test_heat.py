@@ -46,13 +46,13 @@ def test_component_rule_at_freezing(lean, j_per_kg_c):
     [
         ("ASHRAE Refrigeration, table 3: carcass, choice, 0.77 Btu/lb.F", 0.76, 3.22, 0.02),
         ("ASHRAE Refrigeration, table 3: round, lean, 0.84 Btu/lb.F", 0.95, 3.52, 0.02),
-        ("Morley 1972: lean, 72 to 74.5 % water, 3.43 to 3.6", lean_with_water(0.73), 3.52, 0.03),
-        ("Morley 1972: fatty, 51 % water", lean_with_water(0.51), 2.89, 0.08),
-        ("Earle, appendix 7: beef, 75 % water", lean_with_water(0.75), 3.22, 0.13),
+        ("Morley 1972: lean, 72 to 74.5% water, 3.43 to 3.6", lean_with_water(0.73), 3.52, 0.03),
+        ("Morley 1972: fatty, 51% water", lean_with_water(0.51), 2.89, 0.08),
+        ("Earle, appendix 7: beef, 75% water", lean_with_water(0.75), 3.22, 0.13),
     ],
 )
 def test_specific_heat_above_freezing(what, lean, published_kj, within):
-    """Earle's own beef lies 9 % below ASHRAE's, so sources differ by as much as we do."""
+    """Earle's own beef lies 9% below ASHRAE's, so sources differ by as much as we do."""
     assert specific_heat_kj(lean, 0, 10) == pytest.approx(published_kj, rel=within)
 
 
@@ -69,7 +69,7 @@ def test_latent_heat_of_all_water():
 
 
 def test_heat_of_thawing_lean_beef():
-    """Riedel's table in ASHRAE Refrigeration: lean beef, 74.5 % water, 304 kJ/kg at 0 °C and 42
+    """Riedel's table in ASHRAE Refrigeration: lean beef, 74.5% water, 304 kJ/kg at 0 °C and 42
     at -20, both against -40 (from memory)."""
     lean = lean_with_water(0.745)
     at = {t: enthalpy_j_per_kg(lean, t, HEAT) / 1000 for t in (-40, -20, 0)}

@@ -174,7 +174,7 @@ def test_a_single_tested_lot_has_nothing_to_contradict_it():
     [(6, 8, 0.010, 0.008), (12, 5, 0.015, 0.004), (4, 3, 0.008, 0.010)],
 )
 def test_intervals_hold_the_truth_as_often_as_they_say(suppliers, lots, between, within):
-    """95 % intervals of tested lots, untested lots and unknown suppliers, seeded; 600 plants of
+    """95% intervals of tested lots, untested lots and unknown suppliers, seeded; 600 plants of
     each kind, whose truth is drawn from the model, its spreads fixed and unknown to the fit."""
     generator = np.random.default_rng(20260302)
     held = {"tested": [], "untested": [], "unknown": [], "bias": []}

@@ -146,7 +146,7 @@ def by_constraint_class(infeasible: InfeasibleSubset) -> dict[ConstraintClass, C
 
 
 def test_too_little_lean_is_reported_with_every_way_out():
-    # 1,000 lb of 90s and 500 of 50s are 76.7 % lean, where 78 % is asked
+    # 1,000 lb of 90s and 500 of 50s are 76.7% lean, where 78% is asked
     product = make_product(0.80, 1_500, tolerance_below_share=0.02, tolerance_above_share=0.02)
     infeasible = assert_explained(make_case([LEAN, FAT], [product]), whole=False)
     assert set(infeasible.requirements) == {
@@ -157,7 +157,7 @@ def test_too_little_lean_is_reported_with_every_way_out():
     changes = by_constraint_class(infeasible)
     assert changes[ConstraintClass.LEAN_MIN].becomes == pytest.approx(0.0334)  # from 0.02
     assert changes[ConstraintClass.LEAN_MIN].total_usd == pytest.approx(2_000 + 300, rel=1e-3)
-    assert changes[ConstraintClass.SUPPLY].becomes == 1_050  # 1,050 and 450 are 78 %
+    assert changes[ConstraintClass.SUPPLY].becomes == 1_050  # 1,050 and 450 are 78%
     assert changes[ConstraintClass.VOLUME_MIN].becomes == pytest.approx(1_428)  # 1,000 / 0.70
     assert infeasible.changes[-1].requirement.constraint_class is ConstraintClass.VOLUME_MIN
 
@@ -261,7 +261,7 @@ def test_whole_containers_that_miss_the_tolerance():
     )
     case = whole_case(combos, product, where=WholeContainers.PER_PRODUCT)
     infeasible = assert_explained(case, whole=True)
-    # two of 90s and one of 50s are 76.7 %; two of 90s alone 90 %
+    # two of 90s and one of 50s are 76.7%; two of 90s alone 90%
     assert by_constraint_class(infeasible)[ConstraintClass.LEAN_MIN].becomes == pytest.approx(
         0.0334
     )

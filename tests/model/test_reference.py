@@ -91,7 +91,7 @@ def test_lean_may_fall_to_the_edge_of_the_tolerance_where_fat_is_cheaper(solve):
 
 @each_solver
 def test_thaw_loss_takes_lean_so_that_fat_rises(solve):
-    # 1,000 lb at 10 % fat that lose 3 % hold 100/970 = 10.31 % fat (worked)
+    # 1,000 lb at 10% fat that lose 3% hold 100/970 = 10.31% fat (worked)
     frozen = replace(LEAN_90, fresh_or_frozen="frozen")
     purge = Loss("thaw", "thaw", parse_selector("fresh_or_frozen=frozen"), lean_loss_share=30 / 900)
     product = make_product(870 / 970, 970)

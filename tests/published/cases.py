@@ -74,7 +74,7 @@ class WorkedCase:
 # "Meat Calculations", teaching slides, example 1 (no author shown): problem read, answer
 # worked: Pearson's square, share of the leaner = (25 - 20) / (25 - 10).
 SLIDES = WorkedCase(
-    name="10 % and 25 % fat to 20 %",
+    name="10% and 25% fat to 20%",
     case=make_case(
         [make_lot("boneless cow", 0.90, 0.99), make_lot("75s", 0.75, 0.79)],
         [make_product(0.80, 1_000)],
@@ -87,7 +87,7 @@ SLIDES = WorkedCase(
 # A sausage maker's forum, 28 July 2007: read, problem and answer: 8 parts belly to 10 parts
 # beef. Prices do not matter to it.
 FORUM = WorkedCase(
-    name="30 % and 12 % fat to 20 %",
+    name="30% and 12% fat to 20%",
     case=make_case(
         [
             make_lot("pork belly", 0.70, 1.00, species="pork"),
@@ -126,10 +126,10 @@ CONTEST_GROUND_BEEF = WorkedCase(
 )
 
 # Georgia FFA, senior state meat formulation problem, 2016: read, with its choices;
-# the seventh is the lowest: 30 % lean trimmings and shoulder at 1.76 USD per lb. Sow meat is
+# the seventh is the lowest: 30% lean trimmings and shoulder at 1.76 USD per lb. Sow meat is
 # left out, as the sheet's storage temperatures bar it.
 CONTEST_SAUSAGE = WorkedCase(
-    name="contest: cheapest pan sausage at 28 % fat",
+    name="contest: cheapest pan sausage at 28% fat",
     case=make_case(
         [
             make_lot("50s", 0.50, 1.89, species="pork"),
@@ -147,8 +147,8 @@ CONTEST_SAUSAGE = WorkedCase(
 
 
 def _meat_loaf(beef_usd: float, pork_usd: float, min_lb: float) -> Case:
-    """75 % lean beef, no more than 200 lb, and 60 % lean pork, no less than 50 lb, to a loaf
-    at least 70 % lean."""
+    """75% lean beef, no more than 200 lb, and 60% lean pork, no less than 50 lb, to a loaf
+    at least 70% lean."""
     return make_case(
         [
             make_lot("beef", 0.75, beef_usd, quantity_lb=200),
@@ -180,7 +180,7 @@ MEAT_LOAF_11 = WorkedCase(
 )
 
 # USDA AMS LM_XB450, national, week of 18 February 2019, 22 February 2019: prices read, USD
-# per cwt; "92-94 %" is taken as 93. Optima worked by hand: each is a pair of neighbors on
+# per cwt; "92-94%" is taken as 93. Optima worked by hand: each is a pair of neighbors on
 # the lower convex hull of price over lean.
 LADDER_USD_PER_CWT = {
     0.93: 219.80,

@@ -28,9 +28,9 @@ GROUND_BEEF = [name for name in COMPOSITION if name.startswith(("ndb_", "fdc_"))
 
 
 def test_ground_beef_as_published():
-    """USDA National Nutrient Database for Standard Reference, NDB 23572, 80 % lean, raw."""
+    """USDA National Nutrient Database for Standard Reference, NDB 23572, 80% lean, raw."""
     row = COMPOSITION["ndb_23572"]
-    assert row["item"] == "ground beef, 80 % lean, raw"
+    assert row["item"] == "ground beef, 80% lean, raw"
     shares = [row[f"{part}_share"] for part in ("fat", "water", "protein", "ash")]
     assert [float(text) for text in shares] == [0.20, 0.6194, 0.1717, 0.0084]
     assert row["kcal_per_100g"] == "254"
@@ -83,8 +83,8 @@ def test_shares_of_a_row_do_not_add_up_to_one():
     ("fat_g", "saturated_g", "cholesterol_mg"), [(10, 3.99, 64.6), (4.73, 2.00, 61.1)]
 )
 def test_lines_behind_the_notes_on_lean_claims(fat_g, saturated_g, cholesterol_mg):
-    """Notes of claim_lean and claim_extra_lean in standards.csv: at 10 % fat raw ground beef has
-    3.99 g saturated fat, and 2 g at 4.7 % fat (Howe et al. 2006)."""
+    """Notes of claim_lean and claim_extra_lean in standards.csv: at 10% fat raw ground beef has
+    3.99 g saturated fat, and 2 g at 4.7% fat (Howe et al. 2006)."""
     for component, expected in (("saturated_fat", saturated_g), ("cholesterol", cholesterol_mg)):
         line = LINES[f"ground_beef_{component}"]
         value = float(line["intercept_per_100g"]) + float(line["slope_per_g_fat"]) * fat_g
@@ -108,7 +108,7 @@ def test_lean_beef_lies_in_the_measured_range(item_id):
 
 
 def test_component_rule_lands_in_the_measured_range():
-    """Choi and Okos 1986 on 95 % lean ground beef (73 % water) at 0 C against Morley 1972."""
+    """Choi and Okos 1986 on 95% lean ground beef (73% water) at 0 C against Morley 1972."""
     row = COMPOSITION["ndb_23557"]
     parts = {part: float(row[f"{part}_share"]) for part in ("water", "protein", "fat", "ash")}
     mixed = sum(x * float(COMPONENTS[part]["constant_j_per_kg_c"]) for part, x in parts.items())
@@ -118,7 +118,7 @@ def test_component_rule_lands_in_the_measured_range():
 
 
 def test_water_only_rule_is_an_over_simplification_of_a_few_per_cent():
-    """Earle, appendix 7: the rule against the tabled beef of 75 % water."""
+    """Earle, appendix 7: the rule against the tabled beef of 75% water."""
     beef, water, solids = (HEAT[f"earle_{name}"] for name in ("beef", "water", "solids"))
     share = float(beef["water_share"])
     for column in ("cp_above_max_kj_per_kg_c", "cp_below_kj_per_kg_c", "latent_kj_per_kg"):

@@ -1,9 +1,9 @@
 """Duty arithmetic on published rates.
 
-The rates are those of specs/import_rates.csv: 4.4 cents a kg within quota and 26.4 % over it
+The rates are those of specs/import_rates.csv: 4.4 cents a kg within quota and 26.4% over it
 (HTS 0202.30.50 and 0202.30.80), the merchandise processing fee of fiscal year 2026 (19 CFR
 24.23; CBP Dec. 25-10) and the harbor maintenance fee (19 CFR 24.24(a)). The sums are worked
-here by hand: 300 cents a lb on board, 25,000 kg, freight 12 cents, insurance 0.3 % of both.
+here by hand: 300 cents a lb on board, 25,000 kg, freight 12 cents, insurance 0.3% of both.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ with FILE.open(newline="", encoding="utf-8") as file:
     CELLS = list(csv.DictReader(file))
 
 MAX_SHARE = {
-    # 9 CFR 319.15(a), (b): 30 % fat (FSIS, "Ground Beef and Food Safety"; 2VAC5-590-10(A)).
+    # 9 CFR 319.15(a), (b): 30% fat (FSIS, "Ground Beef and Food Safety"; 2VAC5-590-10(A)).
     "ground_beef_fat": 0.30,
     "hamburger_fat": 0.30,
     # 2VAC5-590-10(A), mirror of 9 CFR 319.15(a): "cheek meat shall be limited to 25%".
@@ -51,7 +51,7 @@ MAX_SHARE = {
     "frankfurter_mechanically_separated": 0.20,
     # South Dakota ARSD 20:01:01:05.
     "diet_lean_ground_beef_fat": 0.10,
-    # Pennsylvania, meats solicitation, April to June 2024: average fat no more than 20 %.
+    # Pennsylvania, meats solicitation, April to June 2024: average fat no more than 20%.
     "pennsylvania_bid_ground_beef_fat": 0.20,
     # 9 CFR 317.362(e), from memory: less than 10 g and less than 5 g, see the test of strictness.
     "claim_lean_fat": 0.099,

@@ -171,7 +171,7 @@ def test_one_item_for_one_product_moves_along_its_demand():
     case = replace(base.case, lots=only[:1], products=only[1:], rules=())
     single = replace(base, case=case, demands=base.demands[2:])
     more = moved_market(single, [MarketMove("q", MoveOf.AVAILABILITY, True, 1.03)])
-    # 3 % more pounds at elasticity -1.2: P0 (1 + 0.03 / -1.2)
+    # 3% more pounds at elasticity -1.2: P0 (1 + 0.03 / -1.2)
     fitted = calibrate(single)
     assert prices(clear_market(fitted, more))["90s"] == pytest.approx(3.46 * (1 - 0.025), abs=NEAR)
 

@@ -154,7 +154,7 @@ def test_weeks_sum_flows_and_average_levels_and_leave_an_unfinished_week_out():
 
 
 def related(seed, slope, weeks=80, lag=2):
-    """A price that moves `slope` per 1 % of the volume two weeks before, with noise."""
+    """A price that moves `slope` per 1% of the volume two weeks before, with noise."""
     draw = Random(seed)
     volumes, prices = [1_000.0], [200.0]
     changes = [0.0] * (lag + 1)
@@ -215,7 +215,7 @@ def test_slope_and_correlation_are_those_of_min_squares(pairs):
 
 
 def test_standard_errors_hold_where_errors_hang_together():
-    # 400 lines whose errors are autoregressive at 0.5: nominal 95 % should hold at least 88 %
+    # 400 lines whose errors are autoregressive at 0.5: nominal 95% should hold at least 88%
     held = 0
     for seed in range(400):
         draw = Random(seed)
@@ -240,7 +240,7 @@ def test_breadth_counts_by_what_is_measurable():
     assert found.compared == 4
 
 
-# USDA Market News, fruit and vegetable market news terms: occasional 1 to 5 %, few 6 to 10,
+# USDA Market News, fruit and vegetable market news terms: occasional 1 to 5%, few 6 to 10,
 # some 11 to 25, many 26 to 50, mostly 51 to 90, generally 91 to 100.
 @pytest.mark.parametrize(
     ("word", "minimum", "maximum"),

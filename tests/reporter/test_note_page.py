@@ -149,9 +149,9 @@ def test_a_reporter_may_put_in_what_is_listed_and_nothing_else():
 
 
 def test_a_number_in_own_words_without_a_source_is_told():
-    draft = "# Title\n\nOffers near 350.50 for 40,000 lb, some 5 % up, of the 90s of week 48.\n"
+    draft = "# Title\n\nOffers near 350.50 for 40,000 lb, some 5% up, of the 90s of week 48.\n"
     page = page_of(made(), {}, draft=draft)
-    assert [each.value for each in page.problems] == ["350.50", "40,000", "5 %"]
+    assert [each.value for each in page.problems] == ["350.50", "40,000", "5%"]
     assert {each.row for each in page.problems} == {3}
 
 

@@ -39,7 +39,7 @@ def word(*changes: float, by=METHOD) -> Trend:
 
 def test_darwins_plants():
     """R. A. Fisher, The Design of Experiments (1935), section 21: of 2**15 = 32768 ways to sign
-    Darwin's differences, 863 a side give a total as large as 314, which is 5.267 % in all. (In
+    Darwin's differences, 863 a side give a total as large as 314, which is 5.267% in all. (In
     each tail 835 give more, and 28 the same.)"""
     eighths = (49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48)
     assert sum(eighths) == 314

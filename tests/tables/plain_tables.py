@@ -121,7 +121,7 @@ def own_standard(**changes: str) -> dict[str, str]:
     return {
         "standard_id": "own",
         "row_id": "own_fat",
-        "title": "fat at most 30 %",
+        "title": "fat at most 30%",
         "section": "section 4",
         "action": "refuse",
         "kind": "fat",

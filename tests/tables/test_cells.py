@@ -27,7 +27,7 @@ SHELF = Column("shelf_life_days", Kind.COUNT, "days", unit="days", minimum=0)
         (LOTS("lean"), " .9 ", 0.9),
         (LOTS("lean"), "90", 0.9),
         (LOTS("lean"), "90.2", 0.902),
-        (LOTS("lean"), "90 %", 0.9),
+        (LOTS("lean"), "90%", 0.9),
         (LOTS("lean"), 87.5, 0.875),
         (LOTS("lean"), "100", 1.0),
         (LOTS("lean"), "100%", 1.0),

@@ -164,7 +164,7 @@ def test_quotations_become_lots_with_names_of_their_own():
 
 
 def test_kept_mass_is_what_the_domain_says():
-    """The losses test above rests on this loss taking 2 % of the lean alone."""
+    """The losses test above rests on this loss taking 2% of the lean alone."""
     lot = _lot("x", 0.9, 1.0, fresh_or_frozen="frozen")
     case = make_instance(4, 1, 1)
     assert kept_per_lb(lot, case.products[0], (THAW,)) == pytest.approx((0.882, 0.1))
