@@ -209,7 +209,7 @@ class DayPlan(Answer):
         return "Break-evens were left out (--no-break-even)."
 
     def _first_screen(self) -> str:
-        """Everything to act on in 40 lines of 80 columns; long lists are cut and say where the rest is."""
+        """Everything to act on in 40 lines of 80; long lists are cut and say where the rest is."""
         head, watch, more = self._head(), screen.watch(self.watch), self._more()
         pull = self._pull()
         lines = max(_LINES, _LINES * _WIDTH // screen.width())
