@@ -100,8 +100,6 @@ class LazyGroup(click.Group):
         except BlendError as error:
             if isinstance(error, InputRefused):
                 ctx.find_root().meta.pop(WARNINGS, []).clear()
-            if isinstance(error, InputRefused):
-                ctx.find_root().meta.pop(WARNINGS, [])[:] = []
             for line in _lines_of(error, ctx.obj):
                 click.echo(line, err=True)
             ctx.exit(error.exit_code)

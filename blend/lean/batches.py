@@ -174,6 +174,7 @@ class ControlAnswer(Answer):
         lean, batches = self.figures, counted(self.figures["batches"], "batch", "batches")
         worth = "" if lean["net_usd"] is None else f", {money(lean['net_usd'])}"
         title = f"{batches} tested against target, {day(min(days))} to {day(max(days))}"
+        title = screen.strong(screen.wrapped(title))
         said = (
             f"Lean given away {lean['given_away_lb']:,.0f} lb, short"
             f" {lean['lean_short_lb']:,.0f} lb: net {lean['net_lb']:,.0f} lb{worth} at"
@@ -190,9 +191,7 @@ class ControlAnswer(Answer):
         label = "Limits are of the process: a batch inside them can still be too fat for its label."
         return screen.blocks(
             [
-                "\n".join(
-                    [screen.strong(screen.wrapped(title)), *map(screen.wrapped, [said, *now])]
-                ),
+                "\n".join([title, *map(screen.wrapped, [said, *now])]),
                 screen.table(self.tables["products"]),
                 self._stands_out(_MAX_SIGNALS),
                 screen.watch([label]),

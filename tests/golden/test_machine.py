@@ -1,4 +1,4 @@
-"""Every analysis command gives JSON and CSV; first screens fit the terminal, without color in pipes."""
+"""Every analysis command gives JSON and CSV; first screens fit the terminal, without color."""
 
 from __future__ import annotations
 
