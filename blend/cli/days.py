@@ -6,12 +6,31 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from click.core import ParameterSource
 
 from blend.cli.common import progress_line, warn_at_end
 from blend.errors import NoPlan
 
 if TYPE_CHECKING:
     from blend.output.answer import Answer
+
+
+_ONE_DAY = (
+    "workbook", "work_order", "run_order", "confidence", "test_cost", "test_error", "temps",
+    "max_temp", "lean", "gap", "time_limit", "constraints", "write_model", "second_solver",
+)  # fmt: skip
+"""Options of `blend plan` that a plan of several days has no use for."""
+
+
+def check_options() -> None:
+    """Refuse what a plan of several days would leave out without a word."""
+    context = click.get_current_context()
+    for option in context.command.params:
+        given = context.get_parameter_source(option.name or "") is ParameterSource.COMMANDLINE
+        if given and option.name in _ONE_DAY:
+            raise click.UsageError(f"{option.opts[0]} is for one day: leave it out with --days.")
+    if context.params.get("whole") not in (None, "no"):
+        raise click.UsageError("With --days, --containers can only be no.")
 
 
 def plan_days(folder: Path, *, whole: str | None = None, shadow_prices: bool = True) -> Answer:

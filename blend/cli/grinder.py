@@ -151,8 +151,9 @@ def plan(
     product. Stop the search with Ctrl-C to get the best plan so far.
     """
     if days:
-        from blend.cli.days import plan_days
+        from blend.cli.days import check_options, plan_days
 
+        check_options()
         return plan_days(folder, whole=whole, shadow_prices=not no_break_even)
     if not no_workbook:
         if workbook.suffix.lower() != ".xlsx":

@@ -211,10 +211,10 @@ def _write_page(
     problems = page.problems if has_market else tuple(map(_with_market_asked, page.problems))
     if signed_by and problems:
         raise InputRefused(problems)
-    for problem in problems:
-        click.echo(f"warning: {problem}", err=True)
     write_text(out, page.html)
     write_text(sources, sources_page(made))
+    for problem in problems:
+        click.echo(f"warning: {problem}", err=True)
     return f"Saved page: {out}", f"Saved sources: {sources}"
 
 

@@ -12,6 +12,7 @@ import click
 from blend.cli.answers import FILE, answers
 from blend.cli.common import (
     FOLDER,
+    note_at_end,
     progress_line,
     seed_option,
     warn_at_end,
@@ -277,13 +278,13 @@ def _write_lots(folder: Path, found: Landed, into: Path) -> None:
     if not changed:
         raise click.UsageError("No priced offer names a lot: enter lot_id in foreign_offers.")
     write_csv(into, *records_table(TABLES["lots"], lots))
-    for each in changed:
-        click.echo(
-            f"{each.lot_id}: ${each.before_usd_per_cwt:,.2f} -> ${each.after_usd_per_cwt:,.2f}/cwt "
-            f"delivered, from {each.offer_id}",
-            err=True,
-        )
-    click.echo(f"Saved lots: {into}. Use it in place of lots.csv when you mean to.", err=True)
+    lines = [
+        f"{each.lot_id}: ${each.before_usd_per_cwt:,.2f} -> ${each.after_usd_per_cwt:,.2f}/cwt "
+        f"delivered, from {each.offer_id}"
+        for each in changed
+    ]
+    saved = f"Saved lots: {into}. Use it in place of lots.csv when you mean to."
+    note_at_end("\n".join([*lines, saved]))
 
 
 # Scenarios ---------------------------------------------------------------------------------------

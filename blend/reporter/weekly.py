@@ -105,6 +105,8 @@ class Weekly(Answer):
     measurable_usd_per_cwt: Mapping[str, float]
     """By item: a move below it counts as unchanged."""
     method_version: str
+    position: int
+    """Of the store: everything up to this import."""
     missing_days: tuple[date, ...]
     calls: Record | None = None
     """How published calls did; None where there are none."""
@@ -370,13 +372,15 @@ class Weekly(Answer):
 
     def slides(self) -> str:
         """One page of charts at newsletter size, as SVG in HTML."""
+        from html import escape
+
         from blend.output.charts import picture
 
         body = "\n".join(
             f"<figure>{picture(each, '.svg').decode()}</figure>" for each in self.charts()
         )
         title = f"Boneless beef and trimmings, week ending {day(self.friday)}"
-        return _SLIDES.format(title=title, body=body)
+        return _SLIDES.format(title=title, body=body, foot=escape(self.foot()))
 
     def _changes_chart(self) -> Spec:
         from blend.output.charts import signed_bars
@@ -415,17 +419,15 @@ class Weekly(Answer):
     def foot(self) -> str:
         """How it was made, and what is missing."""
         missing = ", ".join(map(day, self.missing_days))
-        return " ".join(
-            [
-                "Averages are weighted by pounds traded, where there were trades.",
-                f"Method {self.method_version}.",
-                f"No entries on {missing}." if missing else "",
-                self._years_missing(),
-                f"{counted(self.left_out, 'item')} withheld for confidentiality."
-                if self.left_out
-                else "",
-            ]
-        ).strip()
+        withheld = f"{counted(self.left_out, 'item')} withheld for confidentiality."
+        sentences = [
+            "Averages are weighted by pounds traded, where there were trades.",
+            f"From the store up to import {self.position}, method {self.method_version}.",
+            f"No entries on {missing}." if missing else "",
+            self._years_missing(),
+            withheld if self.left_out else "",
+        ]
+        return " ".join(filter(None, sentences))
 
     def _years_missing(self) -> str:
         short = [each.year_to_date for each in self.volumes if _year_to_date(each) is None]
@@ -497,6 +499,7 @@ _SLIDES = """<!doctype html>
 svg {{ max-width: 100%; height: auto; }}</style></head>
 <body><h1>{title}</h1>
 {body}
+<p>{foot}</p>
 </body></html>
 """
 
@@ -520,7 +523,7 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
         latest = max((each for each in store.market_days() if each <= friday), default=None)
         fix = f"Latest day on file: {day(latest)}." if latest else "Import a canvass first."
         raise InputRefused(
-            [Problem("store", None, "week", f"no entries in the week of {friday}", fix)]
+            [Problem("store", None, "week", f"no entries in the week ending {day(friday)}", fix)]
         )
     last_day = max(each.market_day for each in entries)
     known = heard(store, last_day, method)
@@ -551,6 +554,7 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
         tuple(each for each in entries if each.kind is EntryKind.OTHER and each.note.strip()),
         measurable,
         method.version,
+        known.position,
         tuple(each for each in _days(week.monday, 5) if _is_market(each) and each not in there),
         _scored_calls(store, items, measurable, friday),
     )
