@@ -30,6 +30,7 @@ ALL = {
     "output",
 } | ANSWERS
 MAY_IMPORT = {
+    "__main__": {"cli"},
     "errors": set(),
     "units": set(),
     "files": set(),

@@ -18,7 +18,7 @@ of the cost (so near limits with a probability are closed).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import chain, combinations, islice
@@ -34,8 +34,11 @@ from blend.domain.certificates import Certified
 from blend.domain.correction import Act, Correction, Terms
 from blend.domain.exact import delivered_usd_per_lb, exact, kept_of_lb, reason_barred
 from blend.domain.lots import Lot
+from blend.domain.plan import Check, Verdict
+from blend.domain.plan_pounds import Blend, part_of, plan_pounds
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.uncertainty import LeanUncertainty, Sides
+from blend.model.rules import RuleDefinition, definition_of
 
 NEAR_LB = Fraction(1, 10_000)
 NEAR_SHARE = Fraction(1, 10**7)
@@ -47,6 +50,15 @@ _MAX_CUTS = 12
 _MAX_SETS = 200
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _KEPT = "what is kept of the batch"
+_BOUNDED = (
+    RuleKind.SHARE,
+    RuleKind.MAX_LOTS,
+    RuleKind.MIN_IF_USED,
+    RuleKind.KEEP_APART,
+    RuleKind.MUST_NOT_USE,
+    RuleKind.EQUAL_RECIPE,
+)
+"""Kinds of rule that the bound takes in; others only raise the cost."""
 
 Solve = Callable[
     [np.ndarray, np.ndarray, np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray] | None
@@ -139,13 +151,13 @@ class _Adjustment:
             1 - limit_of(self.case, self.product, Sides.BELOW),
             Fraction(math.floor(quantile * 10**9), 10**9),
         )
-        recipe = reported.held.recipe
-        self.recipe = [self.case.lot(each.lot_id) for each in recipe if each.pounds_lb > 0]
+        self.recipe_lb = self._recipe_lb()
         self.in_steps = any(each.step_lb for each in self.own.values())
-        self.counted = [rule for rule in self.rules if rule.kind in _COUNTED]
+        self.kept_rules = [r for r in self.rules if definition_of(r.kind).holds_for_each_batch]
+        self.counted = [rule for rule in self.rules if _is_counted(definition_of(rule.kind))]
         self.at_most = {lot_id: own.max_lb for lot_id, own in self.own.items()} | {_KEPT: self.held}
         self.limits = list(self._limits())
-        self.is_loose = self.in_steps
+        self.is_loose = self.in_steps or any(r.kind not in _BOUNDED for r in self.kept_rules)
         """Whether the bound may lie below the best adjustment for another cause than rounding."""
         self.faults: list[str] = []
 
@@ -249,20 +261,41 @@ class _Adjustment:
             step_lb = self.own[lot_id].step_lb
             if step_lb and abs(lb - round(lb / step_lb) * step_lb) > NEAR_LB:
                 yield f"lot {lot_id} is not put in by whole steps"
-        used = {lot_id: lb for lot_id, lb in amounts.put_in.items() if lb > NEAR_LB}
-        for rule in self.counted if used or amounts.out else ():
-            if not _COUNTED[rule.kind](self, rule, replace(amounts, put_in=used)):
-                yield f"rule {rule.rule_id} is broken"
+        if any(lb > NEAR_LB for lb in amounts.put_in.values()) or amounts.out:
+            broken = self.broken(self.kept_rules, self.blend(amounts))
+            yield from (f"rule {rule.rule_id} is broken" for rule in broken)
 
-    def held_share(self, rule: Rule) -> Fraction:
-        """Of the batch in the blender, the share of finished mass that the rule's lots make."""
-        chosen = total = _ZERO
+    def _recipe_lb(self) -> dict[str, Fraction]:
+        """Pounds of each lot in a finished pound of the batch in the blender, where known."""
+        recipe: dict[str, Fraction] = {}
         for each in self.reported.held.recipe:
-            lot = self.case.lot(each.lot_id)
-            mass = exact(each.pounds_lb) * sum(kept_of_lb(lot, self.product, self.case.losses))
-            total += mass
-            chosen += mass if rule.lots.holds(lot) else 0
-        return chosen / total
+            if each.pounds_lb > 0:
+                recipe[each.lot_id] = recipe.get(each.lot_id, _ZERO) + exact(each.pounds_lb)
+        finished_lb = sum((lb * self.mass_of(lot_id) for lot_id, lb in recipe.items()), _ZERO)
+        return {lot_id: lb / finished_lb for lot_id, lb in recipe.items()}
+
+    def mass_of(self, lot_id: str) -> Fraction:
+        """Finished pounds of a pound of the lot."""
+        return sum(kept_of_lb(self.case.lot(lot_id), self.product, self.case.losses), _ZERO)
+
+    def blend(self, amounts: _Amounts) -> Blend:
+        """The adjusted batch lot by lot; only what is added where its recipe is not known."""
+        kept = self.held - amounts.out
+        pounds = {lot_id: lb * kept for lot_id, lb in self.recipe_lb.items()}
+        for lot_id, lb in amounts.put_in.items():
+            pounds[lot_id] = pounds.get(lot_id, _ZERO) + lb
+        lots = ((self.case.lot(lot_id), lb) for lot_id, lb in pounds.items() if lb > NEAR_LB)
+        return Blend(tuple(part_of(self.case, self.product, *each, _ZERO) for each in lots))
+
+    def broken(self, rules: Iterable[Rule], blend: Blend) -> list[Rule]:
+        """The rules that a batch of that blend breaks, by each rule's own check."""
+        product = {self.product.product_id: blend}
+        batches = {product_id: [blend] for product_id in product}
+        none = plan_pounds(replace(self.case, products=(self.product,)), (), (), {})
+        plan = replace(none, batches=batches, totals=product)
+        near = NEAR_LB / blend.finished.value if blend.parts else _ZERO
+        checks = ((rule, definition_of(rule.kind).check(rule, plan)) for rule in rules)
+        return [rule for rule, read in checks if any(_is_broken(one, float(near)) for one in read)]
 
     # What is reported
 
@@ -417,10 +450,8 @@ class _Adjustment:
     def _may_meet(self, used: Sequence[str]) -> bool:
         """Whether lots may all be in the batch, how much of each aside."""
         amounts = _Amounts(dict.fromkeys(used, _ONE), _ZERO)
-        return all(
-            rule.kind == RuleKind.MIN_IF_USED or _COUNTED[rule.kind](self, rule, amounts)
-            for rule in self.counted
-        )
+        rules = (rule for rule in self.counted if rule.kind != RuleKind.MIN_IF_USED)
+        return not self.broken(rules, self.blend(amounts))
 
     def _bounded_with(
         self, limits: list[Limit], target: _Target, may: frozenset[str], used: frozenset[str]
@@ -449,12 +480,23 @@ class _Adjustment:
     def _used_limits(self, used: frozenset[str]) -> Iterator[Limit]:
         """The minimum share of the batch, after losses, for lots that are used."""
         for rule in self.rules:
-            for lot_id in used - {lot.lot_id for lot in self.recipe}:
-                if rule.kind == RuleKind.MIN_IF_USED and rule.lots.holds(self.own[lot_id].lot):
-                    share = exact(rule.min_share)
-                    terms = {key: -share * own.mass for key, own in self.own.items()}
-                    terms[lot_id] += self.own[lot_id].mass
-                    yield Limit((rule.rule_id, lot_id), terms | {_KEPT: -share})
+            for lot_id in used if rule.kind == RuleKind.MIN_IF_USED else ():
+                if rule.lots.holds(self.own[lot_id].lot):
+                    yield self._share_limit(rule, exact(rule.min_share), 1, {lot_id})
+
+    def _share_limit(
+        self, rule: Rule, share: Fraction, sign: int, chosen: Collection[str]
+    ) -> Limit:
+        """Lots make at least (sign 1) or at most (-1) a share of the batch, or of what is added
+        where its recipe is not known."""
+        terms: dict[Key, Fraction] = {
+            lot_id: sign * ((lot_id in chosen) - share) * own.mass
+            for lot_id, own in self.own.items()
+        }
+        if self.recipe_lb:
+            inside = (lb * self.mass_of(one) for one, lb in self.recipe_lb.items() if one in chosen)
+            terms[_KEPT] = sign * (sum(inside, _ZERO) - share)
+        return Limit((f"rule {rule.rule_id}", sign, *sorted(chosen)), terms)
 
     def _limits(self) -> Iterator[Limit]:
         mass = {lot_id: own.mass for lot_id, own in self.own.items()} | {_KEPT: _ONE}
@@ -464,15 +506,9 @@ class _Adjustment:
             yield Limit("nothing out", {_KEPT: _ONE}, self.held)
         for rule in self.rules:
             for share, sign in ((rule.min_share, 1), (rule.max_share, -1)):
-                if rule.kind != RuleKind.SHARE or share is None:
-                    continue
-                terms: dict[Key, Fraction] = {
-                    key: sign * (rule.lots.holds(own.lot) - exact(share)) * own.mass
-                    for key, own in self.own.items()
-                }
-                if self.reported.held.recipe:
-                    terms[_KEPT] = sign * (self.held_share(rule) - exact(share))
-                yield Limit((f"rule {rule.rule_id}", sign), terms)
+                if rule.kind == RuleKind.SHARE and share is not None:
+                    chosen = [lot.lot_id for lot in self.case.lots if rule.lots.holds(lot)]
+                    yield self._share_limit(rule, exact(share), sign, chosen)
 
     def _fat_limits(self, target: _Target, cut_at: _Amounts | None) -> Iterator[Limit]:
         """The two limits on fat, at the distance that a cut requires."""
@@ -490,6 +526,18 @@ class _Adjustment:
             terms[_KEPT] = sign * (limit - self.tested)
             over = {key: each - distance.get(key, _ZERO) for key, each in terms.items()}
             yield Limit((sign, tuple(over.values())), over)
+
+
+def _is_counted(kind: RuleDefinition) -> bool:
+    """Whether it depends on which lots are used, or on how many."""
+    return kind.holds_for_each_batch and type(kind).switched is not RuleDefinition.switched
+
+
+def _is_broken(check: Check, near: float) -> bool:
+    """Broken, by more than a tolerance."""
+    below = 0.0 if check.minimum is None else check.minimum - check.read
+    above = 0.0 if check.maximum is None else check.read - check.maximum
+    return check.verdict is Verdict.BROKEN and not abs(max(below, above)) <= near
 
 
 def _near(usd: Fraction) -> Fraction:
@@ -525,44 +573,3 @@ def _solved(program: LinearProgram, solve: Solve) -> tuple[Fraction, bool, dict[
 def _bound(program: LinearProgram, prices: np.ndarray) -> Fraction:
     named = zip(program.limits, prices.tolist(), strict=True)
     return dual(program, {limit.key: Fraction(usd) for limit, usd in named}).bound
-
-
-# Rules ------------------------------------------------------------------------------------------
-
-
-def _new_lots(batch: _Adjustment, amounts: _Amounts) -> list[_Own]:
-    held = {lot.lot_id for lot in batch.recipe}
-    return [batch.own[lot_id] for lot_id in amounts.put_in if lot_id not in held]
-
-
-def _max_lots(batch: _Adjustment, rule: Rule, amounts: _Amounts) -> bool:
-    inside = sum(map(rule.lots.holds, batch.recipe))
-    new = sum(rule.lots.holds(own.lot) for own in _new_lots(batch, amounts))
-    return new <= max(0, (rule.max_count or 0) - inside)
-
-
-def _min_if_used(batch: _Adjustment, rule: Rule, amounts: _Amounts) -> bool:
-    least = exact(rule.min_share or 0.0) * batch.finished(amounts)[0] - NEAR_LB
-    return all(
-        own.mass * amounts.put_in[own.lot.lot_id] >= least
-        for own in _new_lots(batch, amounts)
-        if rule.lots.holds(own.lot)
-    )
-
-
-def _keep_apart(batch: _Adjustment, rule: Rule, amounts: _Amounts) -> bool:
-    new = [batch.own[lot_id].lot for lot_id in amounts.put_in]
-    return not any(
-        ours.holds(lot) and theirs.holds(other) and lot.lot_id != other.lot_id
-        for ours, theirs in ((rule.lots, rule.against), (rule.against, rule.lots))
-        if ours is not None and theirs is not None
-        for lot in new
-        for other in (*new, *batch.recipe)
-    )
-
-
-_COUNTED: Mapping[str, Callable[[_Adjustment, Rule, _Amounts], bool]] = {
-    RuleKind.MAX_LOTS: _max_lots,
-    RuleKind.MIN_IF_USED: _min_if_used,
-    RuleKind.KEEP_APART: _keep_apart,
-}

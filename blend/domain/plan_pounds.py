@@ -377,9 +377,13 @@ def _part(case: Case, product: Product, ingredient: Ingredient) -> Part:
     lot = case.lot(ingredient.lot_id)
     per_batch = case.settings.whole_containers is WholeContainers.PER_BATCH
     slack_lb = Fraction(0) if per_batch and is_packed(lot) else ROUNDING_LB
+    return part_of(case, product, lot, pounds_of(case, lot, ingredient.pounds_lb), slack_lb)
+
+
+def part_of(case: Case, product: Product, lot: Lot, pounds: Fraction, slack_lb: Fraction) -> Part:
+    """Pounds of a lot within a blend of the product, with what its losses leave."""
     kept = {analysis.name: kept_of(analysis, lot, product, case.losses) for analysis in ANALYSES}
-    fat = fat_kept_of(lot, product, case.losses)
-    return Part(lot, pounds_of(case, lot, ingredient.pounds_lb), slack_lb, kept, fat)
+    return Part(lot, pounds, slack_lb, kept, fat_kept_of(lot, product, case.losses))
 
 
 def lb_text(pounds: Fraction) -> str:

@@ -12,14 +12,15 @@ necessary is taken out.
 The tested fat is itself an estimate: its standard error is that of one test over the square root
 of their number. With a confidence asked for, the adjusted batch keeps a margin from its limits
 that covers this error and those of the lots; where no such margin can be kept, the largest one
-that can. Share rules hold for the whole batch when its recipe is known, else for what is added.
+that can. The rules of the recipe (`blend.model.rules`) hold for the whole batch when its recipe is
+known, else for what is added.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from math import sqrt
+from math import isfinite, sqrt
 from statistics import NormalDist
 
 import numpy as np
@@ -37,14 +38,15 @@ from blend.domain.correction import (
 )
 from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
-from blend.domain.rules import Rule, RuleKind, kept_per_lb
-from blend.domain.selectors import EVERY_LOT
+from blend.domain.rules import kept_per_lb
 from blend.domain.standards import Action
 from blend.domain.uncertainty import LeanUncertainty
 from blend.errors import SolverTrouble
 from blend.model.arrays import Columns, Model, Rows
+from blend.model.build import ModelBuilder, add_rules
 from blend.model.chance_constraints import lean_limits, loadings
 from blend.model.cone import Cone
+from blend.model.rules import definition_of
 from blend.model.sets import IndexSets, index_sets
 from blend.model.solver import Outcome
 from blend.model.tangents import ConicLinear
@@ -57,7 +59,7 @@ _STEPS = 24
 _GAP_SHARE = 1e-6
 _TIME_LIMIT_S = 20.0
 _AS_SHARES = (
-    "Share rules are applied to what you add alone: the recipe in the blender is not known"
+    "Recipe rules are applied to what you add alone: the recipe in the blender is not known"
     " (--as-planned says it is the plan's)."
 )
 
@@ -111,12 +113,16 @@ class _Job:
         terms: Terms,
         uncertainty: Mapping[str, LeanUncertainty],
     ) -> None:
-        at_hand = tuple(lot for lot in case.lots if lot.lot_id in terms.at_hand)
         self.case, self.product, self.held = case, product, held
         self.reading, self.terms = reading, terms
-        self.sets: IndexSets = index_sets(replace(case, lots=at_hand, products=(product,)))
+        self.recipe_lb = _recipe_lb(case, product, held)
+        self.sets: IndexSets = index_sets(self._in_the_blender())
         lots = [self.sets.lots[index] for index in self.sets.pair_lot]
         self.lots = lots
+        addable = {lot.lot_id: lot for lot in case.usable_lots() if lot.lot_id in terms.at_hand}
+        self.max_add_lb = np.array(
+            [addable[lot.lot_id].max_lb if lot.lot_id in addable else 0.0 for lot in lots]
+        )
         self.price = np.array([lot.delivered_usd_per_lb for lot in lots])
         self.mass = self.sets.kept_mass
         self.fat = self.sets.kept_mass - self.sets.kept_lean
@@ -128,6 +134,22 @@ class _Job:
         error = [sqrt(s.standard_error_share**2 + s.container_sd_share**2) for s in spread]
         self.error = np.array(error) * self.mass
         self.shared = loadings(spread).T * self.mass
+
+    def _in_the_blender(self) -> Case:
+        """The case of this batch alone: the lots that may go in and those that are in it."""
+        lots = []
+        for lot in self.case.lots:
+            held_lb = self.recipe_lb.get(lot.lot_id, 0.0)
+            is_at_hand = lot.lot_id in self.terms.at_hand
+            if held_lb:  # ground already, whatever its dates say now
+                quantity_lb = lot.max_lb + held_lb if is_at_hand else held_lb
+                limit = quantity_lb if isfinite(quantity_lb) else None
+                lots.append(replace(lot, quantity_lb=limit, available_on=None, use_by=None))
+            elif is_at_hand:
+                lots.append(lot)
+        max_lb = self.held.held_lb + self.held.room_lb
+        product = replace(self.product, min_lb=0.0, max_lb=max_lb)
+        return replace(self.case, lots=tuple(lots), products=(product,))
 
     @property
     def quantile(self) -> float:
@@ -206,13 +228,12 @@ class _Job:
 
     def _model(self, quantile: float, min_fat: float, max_fat: float) -> tuple[Model, list[Cone]]:
         columns, rows = Columns(), Rows()
-        max_lb = np.array([lot.max_lb for lot in self.lots])
-        add = columns.add("add", len(self.lots), cost=self.price, upper=max_lb)
+        add = columns.add("add", len(self.lots), cost=self.price, upper=self.max_add_lb)
         held_lb = self.held.held_lb
-        dearest = float(self.price.max(initial=0.0))
+        dearest = float(self.price[self.max_add_lb > 0].max(initial=0.0))
         out = columns.add("out", 1, cost=dearest, upper=held_lb if self.terms.may_remove else 0.0)
         kept = columns.add("kept", 1)  # of what was held
-        finished = columns.add("finished", 1)
+        finished = columns.add("batch", 1)
         mass = Requirement(ConstraintClass.MASS, self.product.product_id)
         rows.add(mass, [(kept, 1.0), (out, 1.0)], held_lb, held_lb)
         rows.add(mass, [(finished, 1.0), (kept, -1.0), (add, -self.mass)], 0.0, 0.0)
@@ -240,12 +261,33 @@ class _Job:
                 )  # fmt: skip
             else:
                 rows.add(requirement, [(spread, sign * over)], 0.0)
-        _add_rules(self, columns, rows)
+        self._add_rules(columns, rows)
         _add_steps(self, columns, rows)
-        return (
-            Model.of(self.sets, columns, rows),
-            cones,
+        return Model.of(self.sets, columns, rows), cones
+
+    def _add_rules(self, columns: Columns, rows: Rows) -> None:
+        """The rules of the product's recipe, on what is used in all and what is finished: of the
+        whole batch where its recipe is known, else of what is added."""
+        share = float(bool(self.recipe_lb))
+        recipe = [self.recipe_lb.get(lot.lot_id, 0.0) / self.held.held_lb for lot in self.lots]
+        mass = Requirement(ConstraintClass.MASS, self.product.product_id)
+        use = columns.add("use", len(self.lots))
+        within = np.arange(len(use))
+        kept = np.full(len(use), columns["kept"][0])
+        rows.add_block(
+            [mass] * len(use),
+            [(within, use, 1.0), (within, columns["add"], -1.0), (within, kept, -np.array(recipe))],
+            0.0,
+            0.0,
         )
+        finished = columns.add("finished", 1)
+        rows.add(
+            mass,
+            [(finished, 1.0), (columns["kept"], -share), (columns["add"], -self.mass)],
+            0.0,
+            0.0,
+        )
+        add_rules(ModelBuilder(self.sets, columns, rows), lambda kind: kind.holds_for_each_batch)
 
     # Results
 
@@ -293,11 +335,11 @@ class _Job:
             for lot, pounds_lb in zip(self.lots, add.tolist(), strict=False)
             if pounds_lb > 0
         )
-        has_shares = any(
-            rule.governs(self.product) and rule.kind in (RuleKind.SHARE, RuleKind.MAX_LOTS)
+        has_rules = any(
+            rule.governs(self.product) and definition_of(rule.kind).holds_for_each_batch
             for rule in self.case.binding_rules()
         )
-        unknown = has_shares and not self.held.recipe and act is not Act.NOTHING
+        unknown = has_rules and not self.held.recipe and act is not Act.NOTHING
         return Correction(
             act=act,
             product_id=self.product.product_id,
@@ -332,9 +374,6 @@ class _Job:
         return Retest(clears, clears * correction_usd, cost_usd)
 
 
-# Rules of the product, for the whole batch or for what is added -----------------------------------
-
-
 def _add_steps(job: _Job, columns: Columns, rows: Rows) -> None:
     """Amounts in whole containers, or in whole steps of the scale."""
     step_lb = np.array(
@@ -357,118 +396,17 @@ def _add_steps(job: _Job, columns: Columns, rows: Rows) -> None:
     )
 
 
-def _add_rules(job: _Job, columns: Columns, rows: Rows) -> None:
-    rules = [rule for rule in job.case.binding_rules() if rule.governs(job.product)]
-    counted = (RuleKind.MAX_LOTS, RuleKind.MIN_IF_USED, RuleKind.KEEP_APART)
-    if any(rule.kind in counted for rule in rules):
-        is_used = columns.add("is_used", len(job.lots), upper=1.0, whole=True)
-        room_lb = job.held.room_lb + (job.held.held_lb if job.terms.may_remove else 0.0)
-        max_lb = [
-            min(lot.max_lb, room_lb / mass) for lot, mass in zip(job.lots, job.mass, strict=True)
-        ]
-        within = np.arange(len(job.lots))
-        rows.add_block(
-            [Requirement(ConstraintClass.MASS, job.product.product_id)] * len(job.lots),
-            [
-                (within, columns["add"], 1.0),
-                (within, is_used, -np.array(max_lb)),
-            ],
-            upper=0.0,
-        )
-    for rule in rules:
-        add = _RULES.get(rule.kind)
-        if add is not None:
-            add(job, rule, columns, rows)
-
-
-def _held_share(job: _Job, rule: Rule) -> float:
-    """Share of the blender's finished weight that the rule's lots make."""
-    chosen = total = 0.0
-    for each in job.held.recipe:
-        lot = job.case.lot(each.lot_id)
-        mass = each.pounds_lb * sum(kept_per_lb(lot, job.product, job.case.losses))
-        total += mass
-        chosen += mass if rule.lots.holds(lot) else 0.0
-    return chosen / total
-
-
-def _share(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
-    chosen = np.array([rule.lots.holds(lot) for lot in job.lots], float)
-    for limit, constraint_class in (
-        (rule.min_share, ConstraintClass.SHARE_MIN),
-        (rule.max_share, ConstraintClass.SHARE_MAX),
-    ):
-        if limit is None:
-            continue
-        parts = [(columns["add"], (chosen - limit) * job.mass)]
-        if job.held.recipe:
-            parts.append((columns["kept"], _held_share(job, rule) - limit))
-        at_least = constraint_class is ConstraintClass.SHARE_MIN
-        rows.add(
-            Requirement(constraint_class, job.product.product_id, rule_id=rule.rule_id),
-            parts,
-            0.0 if at_least else -np.inf,
-            np.inf if at_least else 0.0,
-        )
-
-
-def _recipe_lots(job: _Job) -> frozenset[str]:
-    return frozenset(each.lot_id for each in job.held.recipe if each.pounds_lb > 0)
-
-
-def _max_lots(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
-    """Lots already in the blender count; adding more of one does not count again."""
-    held = _recipe_lots(job)
-    inside = sum(rule.lots.holds(job.case.lot(lot_id)) for lot_id in held)
-    new = [rule.lots.holds(lot) and lot.lot_id not in held for lot in job.lots]
-    rows.add(
-        Requirement(ConstraintClass.MAX_LOTS, job.product.product_id, rule_id=rule.rule_id),
-        [(columns["is_used"], np.array(new, float))],
-        upper=max(0, (rule.max_count or 0) - inside),
+def _recipe_lb(case: Case, product: Product, held: Held) -> dict[str, float]:
+    """Pounds of each lot in the blender, scaled so that they finish at the pounds held."""
+    pounds: dict[str, float] = {}
+    for each in held.recipe:
+        if each.pounds_lb > 0:
+            pounds[each.lot_id] = pounds.get(each.lot_id, 0.0) + each.pounds_lb
+    finished_lb = sum(
+        lb * sum(kept_per_lb(case.lot(lot_id), product, case.losses))
+        for lot_id, lb in pounds.items()
     )
-
-
-def _min_if_used(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
-    """A lot that is not in the blender yet makes at least its share of the batch."""
-    held, min_share = _recipe_lots(job), rule.min_share or 0.0
-    max_lb = job.held.held_lb + job.held.room_lb
-    for at, lot in enumerate(job.lots):
-        if rule.lots.holds(lot) and lot.lot_id not in held:
-            rows.add(
-                Requirement(
-                    ConstraintClass.MIN_IF_USED, job.product.product_id, lot.lot_id, rule.rule_id
-                ),
-                [
-                    (columns["add"][at], job.mass[at]),
-                    (columns["finished"], -min_share),
-                    (columns["is_used"][at], -min_share * max_lb),
-                ],
-                lower=-min_share * max_lb,
-            )
-
-
-def _keep_apart(job: _Job, rule: Rule, columns: Columns, rows: Rows) -> None:
-    requirement = Requirement(
-        ConstraintClass.KEEP_APART, job.product.product_id, rule_id=rule.rule_id
-    )
-    held = [job.case.lot(lot_id) for lot_id in _recipe_lots(job)]
-    against = rule.against or EVERY_LOT
-    sides = ((rule.lots, against), (against, rule.lots))
-    for at, lot in enumerate(job.lots):
-        for ours, theirs in sides:
-            if ours.holds(lot) and any(theirs.holds(h) and h.lot_id != lot.lot_id for h in held):
-                rows.add(requirement, [(columns["add"][at], 1.0)], upper=0.0)
-        for other in range(at + 1, len(job.lots)):
-            if any(a.holds(lot) and b.holds(job.lots[other]) for a, b in sides):
-                rows.add(requirement, [(columns["is_used"][[at, other]], 1.0)], upper=1.0)
-
-
-_RULES: dict[str, Callable[[_Job, Rule, Columns, Rows], None]] = {
-    RuleKind.SHARE: _share,
-    RuleKind.MAX_LOTS: _max_lots,
-    RuleKind.MIN_IF_USED: _min_if_used,
-    RuleKind.KEEP_APART: _keep_apart,
-}
+    return {lot_id: lb * held.held_lb / finished_lb for lot_id, lb in pounds.items()}
 
 
 # What stands in the way ---------------------------------------------------------------------------

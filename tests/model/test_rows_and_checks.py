@@ -255,7 +255,9 @@ TABLES = {
 }
 
 
-def run_with_ratio(folder: Path, max_share: str, *options: str) -> subprocess.CompletedProcess:
+def run_with_ratio(
+    folder: Path, max_share: str, *options: str, command: str = "plan"
+) -> subprocess.CompletedProcess:
     kinds, tables = folder / "kinds", folder / "tables"
     kinds.mkdir(exist_ok=True), tables.mkdir(exist_ok=True)
     (kinds / "ratio.py").write_text(RATIO)
@@ -264,8 +266,8 @@ def run_with_ratio(folder: Path, max_share: str, *options: str) -> subprocess.Co
     (tables / "rules.csv").write_text(
         f"rule_id,kind,lots,against,max_share\nR1,ratio,lot=trim,lot=cow,{max_share}\n"
     )
-    command = [sys.executable, "-c", RUN, str(kinds), "plan", str(tables), *options]
-    return subprocess.run(command, capture_output=True, text=True, cwd=folder, timeout=120)
+    argv = [sys.executable, "-c", RUN, str(kinds), command, str(tables), *options]
+    return subprocess.run(argv, capture_output=True, text=True, cwd=folder, timeout=120)
 
 
 def test_a_kind_of_rule_is_added_by_one_file(tmp_path):
@@ -283,6 +285,13 @@ def test_an_added_kind_of_rule_is_named_in_an_infeasible_subset(tmp_path, monkey
     ran = run_with_ratio(tmp_path, "0.05", "--no-workbook")
     assert ran.returncode == 3, ran.stderr
     assert "the lot cow (rule R1)" in " ".join(ran.stderr.split())
+
+
+def test_an_added_kind_of_rule_is_kept_when_a_batch_is_adjusted(tmp_path):
+    options = "--product GB80 --pounds 1000 --fat 15 --room-lb 1000 --lot trim --lot mid"
+    ran = run_with_ratio(tmp_path, "0.05", *options.split(), command="adjust")
+    assert ran.returncode == 0 and "of mid" in ran.stdout, ran.stderr
+    assert "of trim" not in ran.stdout
 
 
 def test_a_kind_of_rule_is_documented_and_complete():

@@ -219,6 +219,7 @@ def test_nothing_to_make_from_no_lot_is_a_plan():
     assert found.rounded_plan.takes == () == found.rounded_plan.runs
 
 
+@pytest.mark.slow
 def test_whole_lots_of_a_large_market_are_planned_near_the_best(monkeypatch):
     """Without a search near the linear optimum first, this took the time there is and more."""
     case = make_instance(600, 12, seed=1)

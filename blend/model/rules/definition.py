@@ -82,6 +82,9 @@ class RuleDefinition:
     spans_products: bool = False
     """Whether it is one requirement over all its products together."""
 
+    holds_for_each_batch: bool = True
+    """Whether it limits what any one batch holds, so that adjusting a batch has to keep it."""
+
     def switched(self, rule: Rule) -> tuple[Selector, ...]:
         """Lots that need a 0-1 column that is 1 when any of the lot is used."""
         return ()

@@ -20,6 +20,7 @@ class Fat(RuleDefinition):
     name = RuleKind.FAT
     needs_one_of = ("min_share", "max_share")
     may_be_standard = True
+    holds_for_each_batch = False  # by the tested fat, not by the lots' lean
     limits = (
         Limit(
             ConstraintClass.FAT_MIN,

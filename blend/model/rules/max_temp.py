@@ -26,6 +26,7 @@ class MaxTemp(RuleDefinition):
 
     name = RuleKind.MAX_TEMP
     needs = ("max_temp_f",)
+    holds_for_each_batch = False  # how warm the batch is by now is not known
     limits = (
         Limit(
             ConstraintClass.MAX_TEMP,

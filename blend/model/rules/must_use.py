@@ -24,6 +24,7 @@ class MustUse(RuleDefinition):
     needs = ("lots",)
     may_use = ("min_lb",)
     spans_products = True
+    holds_for_each_batch = False
     limits = (
         Limit(
             ConstraintClass.MUST_USE,
