@@ -150,7 +150,7 @@ def _unfinished_for(path: Path, place: Path, *, within: bool = False) -> Iterato
     name = "." + os.fsencode(place.name)[:maximum].decode("utf-8", "ignore")
     unfinished = beside.with_name(name + rest)
     with as_file_trouble(path):
-        _take_away_stale(beside.parent, name)
+        _take_away_stale(beside.parent, glob.escape(name))
         try:
             yield unfinished
         except BaseException:
@@ -158,10 +158,16 @@ def _unfinished_for(path: Path, place: Path, *, within: bool = False) -> Iterato
             raise
 
 
-def _take_away_stale(folder: Path, name: str) -> None:
-    for left in folder.glob(f"{glob.escape(name)}.{'[0-9a-f]' * 8}{ENDING}"):
+def take_away_unfinished(folder: Path, *, is_ours: bool = False) -> None:
+    """Take away what killed processes left in a folder: once it is an hour old, or at once where
+    nobody else writes in the folder."""
+    _take_away_stale(folder, ".*", after_s=0.0 if is_ours else STALE_AFTER_S)
+
+
+def _take_away_stale(folder: Path, name: str, after_s: float = STALE_AFTER_S) -> None:
+    for left in folder.glob(f"{name}.{'[0-9a-f]' * 8}{ENDING}"):
         with suppress(OSError):
-            if time.time() - left.lstat().st_mtime > STALE_AFTER_S:
+            if time.time() - left.lstat().st_mtime >= after_s:
                 _take_away(left)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import webbrowser
 from pathlib import Path
 
 import click
@@ -58,7 +57,8 @@ def desk(
     """Open the desk in the browser: plan, trade and report on one page.
 
     FOLDER holds your sheet, as for `blend plan`. Edits are kept as you type and go to the
-    folder when you press Save. Only this computer can open the page, by the address printed.
+    folder when you press Save. Only this computer can open the page; each address printed lets
+    one browser in.
     """
     from blend.desk.app import LOOPBACK, bracketed, serve
     from blend.desk.desk import Desk
@@ -78,9 +78,18 @@ def desk(
             err=True,
         )
 
+    from blend.desk.opening import open_in_browser
+
+    is_first = True
+
     def ready(address: str) -> None:
-        click.echo(f"Desk: {address}\nStop it with Ctrl-C; edits are kept.")
+        nonlocal is_first
+        if not is_first:
+            click.echo(f"In another browser: {address}")
+            return
+        is_first = False
+        click.echo(f"Desk: {address}\nThe address works once. Stop with Ctrl-C; edits are kept.")
         if not no_browser:
-            webbrowser.open(address)
+            open_in_browser(address, opened.journal.folder / "open.html")
 
     serve(opened, host=host, port=port, ready=ready)

@@ -21,7 +21,8 @@ from starlette.staticfiles import StaticFiles
 
 from blend.desk import grinder, packaged, reporter, tables, trader
 from blend.desk.desk import Desk
-from blend.desk.guard import HEADERS, Guard
+from blend.desk.guard import HEADERS, Guard, TimedProtocol
+from blend.desk.opening import OpeningKeys
 from blend.desk.pages import page, static_folder
 from blend.errors import FileTrouble
 
@@ -30,8 +31,9 @@ LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
 
 
 def desk_app(desk: Desk, *, key: str, hosts: tuple[str, ...], cookie: str = "desk") -> Starlette:
-    """The application; `hosts` are host and port as browsers name them, `key` lets a browser
-    in."""
+    """The application; `hosts` are host and port as browsers name them. A key of its
+    `state.opening` lets a browser in, which then shows `key` as a cookie."""
+    opening = OpeningKeys()
 
     async def start(request: Request) -> Response:
         return RedirectResponse("/grinder", 303)
@@ -46,49 +48,58 @@ def desk_app(desk: Desk, *, key: str, hosts: tuple[str, ...], cookie: str = "des
             *reporter.routes,
             Mount("/static", StaticFiles(directory=static_folder())),
         ],
-        middleware=[Middleware(Guard, key=key, hosts=hosts, cookie=cookie, name=desk.name)],
+        middleware=[
+            Middleware(Guard, key=key, opening=opening, hosts=hosts, cookie=cookie, name=desk.name)
+        ],
         exception_handlers={HTTPException: _told, Exception: _failed},
     )
-    app.state.desk = desk
+    app.state.desk, app.state.opening = desk, opening
     app.state.parts = tables.parts | grinder.parts | trader.parts | reporter.parts
     return app
 
 
 async def _told(request: Request, error: Exception) -> Response:
-    if isinstance(error, HTTPException) and error.status_code == 404 and request.method == "GET":
-        desk: Desk = request.app.state.desk
-        lines = ["There is no page at this address. The pages are listed above."]
-        made = page(desk, request, "trouble.html", cells=[], problems=(), lines=lines,
-                    title="No such page")  # fmt: skip
-        made.status_code = 404
-        return made
     assert isinstance(error, HTTPException)
+    if error.status_code == 404 and request.method == "GET":
+        return _with_navigation(request, "No page has this address.", "No such page", 404)
     return PlainTextResponse(error.detail, error.status_code)
 
 
 async def _failed(request: Request, error: Exception) -> Response:
     """What nobody foresaw; the server prints it whole, the page says where to look."""
-    return PlainTextResponse(
-        "The desk failed at this; what you typed is kept. The window it was started from says "
-        "more.",
-        500,
-        # the guard is passed over on this way out
-        {name.decode(): text.decode() for name, text in HEADERS.items()},
-    )
+    words = "The desk failed at this. What you typed is kept. The desk's window says more."
+    try:
+        made = _with_navigation(request, words, "Something went wrong", 500)
+    except Exception:  # the page fails too
+        made = PlainTextResponse(words, 500)
+    for name, text in HEADERS.items():  # the guard is passed over on this way out
+        made.headers.setdefault(name.decode(), text.decode())
+    return made
+
+
+def _with_navigation(request: Request, words: str, title: str, status: int) -> Response:
+    desk: Desk = request.app.state.desk
+    made = page(desk, request, "trouble.html", cells=[], problems=(), lines=[words], title=title)
+    made.status_code = status
+    return made
 
 
 def serve(desk: Desk, *, host: str, port: int, ready: Callable[[str], None]) -> None:
-    """Serve until interrupted; `ready` is given the address to open. Port 0 takes a free one.
-
-    Raises FileTrouble where the port cannot be had.
-    """
+    """Serve until interrupted; `ready` is given the address to open, and the next one whenever
+    one was used. Port 0 takes a free port. Raises FileTrouble where the port cannot be had."""
     packaged.check_packages()
     listening = listen(host, port)
     port = listening.getsockname()[1]
     key = secrets.token_urlsafe(24)
     names = _names_of(host)
     server = server_of(desk, key=key, names=names, port=port)
-    ready(f"http://{names[0]}:{port}/?key={key}")
+    opening: OpeningKeys = server.config.app.state.opening  # type: ignore[union-attr]
+
+    def tell() -> None:
+        ready(f"http://{names[0]}:{port}/?key={opening.new()}")
+
+    opening.on_used = tell
+    tell()
     try:
         server.run(sockets=[listening])
     except KeyboardInterrupt:
@@ -107,6 +118,7 @@ def server_of(desk: Desk, *, key: str, names: tuple[str, ...], port: int) -> uvi
     return _Server(
         uvicorn.Config(
             app,
+            http=TimedProtocol,
             log_level="warning",
             server_header=False,
             lifespan="off",

@@ -17,7 +17,7 @@ from blend.desk.jobs import Job, Jobs
 from blend.desk.journal import DeskBook, Journal, digest_of
 from blend.domain.case import Case
 from blend.errors import BlendError, Caution, FileTrouble, InputRefused, Problem
-from blend.files import filling
+from blend.files import filling, take_away_unfinished
 from blend.grinder.live import LiveCase, LivePlan
 from blend.reading import read_ready_case
 from blend.tables.cells import typed_text
@@ -96,6 +96,8 @@ class Desk:
         self.lock = threading.RLock()
         self._live = LiveCase()
         self._state: State | None = None
+        if place.is_dir():
+            take_away_unfinished(place)
         fresh = self._tables_of_folder()
         self.journal = Journal(work or _work_folder(place))
         _, self.is_changed_behind = self.journal.open_book(fresh)

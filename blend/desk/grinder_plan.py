@@ -17,16 +17,7 @@ from blend.desk.desk import Desk
 from blend.desk.drawn import chart_file
 from blend.desk.grinder_infeasible import PLAN, infeasible_answer
 from blend.desk.jobs import Job
-from blend.desk.pages import (
-    Form,
-    in_time,
-    page,
-    same_page,
-    view,
-    whole_number,
-    working_or,
-    written,
-)
+from blend.desk.pages import Form, in_time, page, same_page, view, whole_number, working_or, written
 from blend.desk.tables import Part
 from blend.domain.case import Case
 from blend.domain.plan import Plan

@@ -17,7 +17,7 @@ from typing import Any
 
 from blend.desk.book import Book, Edit, TypedTable
 from blend.errors import FileTrouble
-from blend.files import as_file_trouble
+from blend.files import as_file_trouble, take_away_unfinished
 from blend.tables.write import write_text
 
 if sys.platform != "win32":
@@ -65,6 +65,7 @@ class Journal:
                 f"{folder}: another desk is open on these tables; close it, or name another "
                 "place for what is typed with --work"
             )
+        take_away_unfinished(folder, is_ours=True)
         self._edits: FileIO | None = None
         self._size = 0
         self.drafts: dict[str, str] = self._read_drafts()

@@ -118,11 +118,7 @@ def type_cells(desk: Desk, cells: Iterable[CellEdit], *, name: str = "") -> None
         by_table.setdefault(cell.table, {})[cell.row_id, cell.column] = cell.text
     for table, texts in by_table.items():
         try:
-            desk.edit(
-                partial(_edit_of, table, texts),
-                name=name_in(table, name),
-                group=group,
-            )
+            desk.edit(partial(_edit_of, table, texts), name=name_in(table, name), group=group)
         except KeyError:
             raise gone(table) from None
 

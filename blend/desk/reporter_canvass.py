@@ -129,7 +129,7 @@ def _choices(store: Store) -> dict[str, Any]:
                 choices=tuple(store.items()) if each.name == "item_id" else each.choices,
             )
             for each in form_fields(CanvassEntry)
-        },
+        }
     }
 
 

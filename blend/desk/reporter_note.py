@@ -30,23 +30,11 @@ from blend.desk.reporter_note_made import (
     to_note,
 )
 from blend.desk.reporter_publish import MAX_NAME
-from blend.desk.reporter_store import (
-    Day,
-    day_of,
-    of_store,
-    refuse,
-)
+from blend.desk.reporter_store import Day, day_of, of_store, refuse
 from blend.desk.reporter_tone import levels_of, series_names
 from blend.errors import BlendError, FileTrouble, InputRefused
 from blend.output.formats import printable
-from blend.reporter.note_page import (
-    Page,
-    cited,
-    draft_of,
-    figures_frame,
-    page_of,
-    sources_page,
-)
+from blend.reporter.note_page import Page, cited, draft_of, figures_frame, page_of, sources_page
 from blend.show.shown import shown_of
 from blend.store import Store
 from blend.tables.write import write_text

@@ -18,15 +18,7 @@ from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.desk.journal import OWN
 from blend.desk.pages import Form, text_of, view, whole_number
-from blend.desk.reporter_store import (
-    Day,
-    ask_of_store,
-    day_in,
-    day_of,
-    days_of,
-    of_store,
-    refuse,
-)
+from blend.desk.reporter_store import Day, ask_of_store, day_in, day_of, days_of, of_store, refuse
 from blend.desk.reporter_tone import levels_of
 from blend.desk.reporter_why import market_of, stamp
 from blend.domain.method import Method

@@ -27,11 +27,7 @@ from blend.reporter.calendar import compare, rolling
 from blend.reporter.indicators import grouped, indicator, series_of
 from blend.reporter.news import week_breadth
 from blend.reporter.noting import item_news
-from blend.reporter.quoting import (
-    Compared,
-    heard,
-    standings,
-)
+from blend.reporter.quoting import Compared, heard, standings
 from blend.reporter.volumes import BREADTH_NOTE, breadth_frame, volumes_frame, volumes_note
 from blend.show.shown import ShownTable, shown_of
 from blend.store import Store

@@ -33,10 +33,7 @@ def weekly_page(desk: Desk, store: Store, request: Request, form: Form) -> Respo
         return no_items(desk, request, day)
 
     def done(report: Weekly) -> Response:
-        tables = [
-            shown_of(report.week, None, "The week"),
-            shown_of(report.supply, None, "Volumes"),
-        ]
+        tables = [shown_of(report.week, None, "The week"), shown_of(report.supply, None, "Volumes")]
         return page(
             desk,
             request,

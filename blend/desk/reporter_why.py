@@ -235,13 +235,7 @@ def stamp(folder: Path) -> tuple[tuple[str, int, int], ...]:
 
 
 def _of_store(
-    where: str,
-    position: int,
-    folder: Path,
-    day: date,
-    since: date,
-    asked: _Asked,
-    method: Method,
+    where: str, position: int, folder: Path, day: date, since: date, asked: _Asked, method: Method
 ) -> Found:
     market = market_of(folder)
     with Store.open(where) as store:
@@ -286,7 +280,4 @@ def market_of(folder: Path) -> Market:
     return read_market(folder, _case(folder))
 
 
-routes = [
-    Route("/reporter/why", view(why_page)),
-    Route("/reporter/why.svg", view(why_picture)),
-]
+routes = [Route("/reporter/why", view(why_page)), Route("/reporter/why.svg", view(why_picture))]

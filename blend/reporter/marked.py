@@ -21,11 +21,11 @@ Put = Callable[[str, str, int], Markup]
 _SIGNS = re.compile(r"([\\\[\]*|`<&_]|^[#!-])")
 _INLINE = re.compile(
     r"\\(?P<sign>.)"
-    r"|\[(?P<text>(?:\\.|[^\]\\])*)\]\(#(?P<id>[^)\s]+)\)"
+    r"|\[(?P<text>(?:\\.|[^\[\]\\])*)\]\(#(?P<id>[^()\[\s]+)\)"
     r"|\*\*(?P<strong>(?:\\.|[^*\\])+)\*\*"
     r"|\*(?P<emphasis>(?:\\.|[^*\\])+)\*"
 )
-_PICTURE = re.compile(r"!\[(?P<text>(?:\\.|[^\]\\])*)\]\(#(?P<id>[^)\s]+)\)\s*")
+_PICTURE = re.compile(r"!\[(?P<text>(?:\\.|[^\[\]\\])*)\]\(#(?P<id>[^()\[\s]+)\)\s*")
 _HEADING = re.compile(r"(#{1,3})\s+(.*)")
 _CELL_ENDS = re.compile(r"(?<!\\)\|")
 

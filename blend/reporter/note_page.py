@@ -38,7 +38,7 @@ from blend.reporter.note import (
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-_CITED = re.compile(r"!?\[(?:\\.|[^\]\\])*\]\(#[^)\s]+\)")
+_CITED = re.compile(r"!?\[(?:\\.|[^\[\]\\])*\]\(#[^()\[\s]+\)")
 _LOOKS_LIKE_A_FIGURE = re.compile(
     r"\$\d[\d,]*(?:\.\d+)?|\d+\.\d+|\d{1,3}(?:,\d{3})+|\d+(?:\.\d+)? ?%"
 )

@@ -18,7 +18,7 @@ from blend.reporter.note import Figure, Note, Paragraph, Sentence, Unit
 from blend.reporter.note_page import draft_of
 from blend.units import POINTS_PER_SHARE
 
-_CITED = re.compile(r"\[(?P<text>(?:\\.|[^\]\\])*)\]\(#(?P<id>[^)\s]+)\)")
+_CITED = re.compile(r"\[(?P<text>(?:\\.|[^\[\]\\])*)\]\(#(?P<id>[^()\[\s]+)\)")
 _MARKS = re.compile(r"^(#{1,3}|-)\s+|\*+")
 _SHARES = (Unit.SHARE, Unit.SHARE_MOVE)
 _COUNTED = (Unit.COUNT, Unit.POUNDS, Unit.NUMBER, *_SHARES)

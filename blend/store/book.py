@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,8 +22,15 @@ from sqlalchemy.exc import IntegrityError
 
 from blend.domain.book import Deal, LeanClaim, Pricing, Side, Where
 from blend.errors import FileTrouble, InputRefused, Problem
-from blend.files import check_place
-from blend.store.engine import Database, as_file_trouble, name_of, open_engine, url_of, writing
+from blend.store.engine import (
+    Database,
+    as_file_trouble,
+    make_own_file,
+    name_of,
+    open_engine,
+    url_of,
+    writing,
+)
 from blend.store.schema import UtcDateTime, guards, sql_columns
 
 METADATA = MetaData()
@@ -47,10 +53,7 @@ class BookStore(Database):
         """Open a book; one that is not there yet is made. Raise FileTrouble."""
         url = url_of(where)
         name = name_of(url)
-        is_new = url.drivername == "sqlite" and not os.path.exists(name)
-        if is_new:
-            check_place(Path(name))
-            os.close(os.open(name, os.O_CREAT | os.O_WRONLY, 0o600))  # its owner's alone
+        make_own_file(url)
         book = cls(open_engine(url), name)
         with as_file_trouble(name), writing(book._engine) as connection:
             tables = inspect(connection).get_table_names()

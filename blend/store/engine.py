@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,6 +13,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, 
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 
 from blend.errors import FileTrouble
+from blend.files import check_place
 
 WAIT_S = 30
 """How long a writer waits for another before it gives up."""
@@ -46,6 +48,15 @@ def name_of(url: URL) -> str:
     if url.drivername.startswith("sqlite"):
         return str(url.database)
     return url.set(drivername="postgresql").render_as_string(hide_password=True)
+
+
+def make_own_file(url: URL) -> None:
+    """The file of a new SQLite database, for its owner alone to read; one that is there stays as
+    it is. Raise FileTrouble."""
+    name = name_of(url)
+    if url.drivername == "sqlite" and not os.path.exists(name):
+        check_place(Path(name))
+        os.close(os.open(name, os.O_CREAT | os.O_WRONLY, 0o600))
 
 
 class Database:

@@ -26,7 +26,15 @@ from blend.domain.method import Method, method_of
 from blend.errors import FileTrouble, InputRefused
 from blend.files import check_place
 from blend.store.adding import Known, validate
-from blend.store.engine import Database, as_file_trouble, name_of, open_engine, url_of, writing
+from blend.store.engine import (
+    Database,
+    as_file_trouble,
+    make_own_file,
+    name_of,
+    open_engine,
+    url_of,
+    writing,
+)
 from blend.store.schema import (
     APPENDS,
     ENTRIES,
@@ -79,6 +87,7 @@ class Store(Database):
         name = name_of(url)
         if url.drivername == "sqlite":
             check_place(Path(name))
+        make_own_file(url)
         store = cls(open_engine(url), name)
         with store._told():
             store._make_tables()

@@ -24,6 +24,7 @@ from urllib.parse import urlencode
 
 from blend.desk.app import LOOPBACK, listen, server_of
 from blend.desk.desk import Desk
+from blend.desk.opening import OpeningKeys
 from blend.domain.case import Case
 from blend.model.solve import open_linear, state_linear
 from blend.model.solver import WarmLinear
@@ -62,8 +63,8 @@ class PageTime:
 class EditedPage:
     """The grinder's page of a served desk, for one price after another to be typed into."""
 
-    def __init__(self, desk: Desk, origin: str) -> None:
-        self.desk, self.origin = desk, origin
+    def __init__(self, desk: Desk, origin: str, opening: OpeningKeys) -> None:
+        self.desk, self.origin, self.opening = desk, origin, opening
         host, port = origin.removeprefix("http://").rsplit(":", 1)
         self._connection = http.client.HTTPConnection(host, int(port), timeout=120)
         self._headers = {
@@ -126,7 +127,7 @@ def edited_page(size: Size) -> Iterator[EditedPage]:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
         thread.start()
         try:
-            yield EditedPage(desk, f"http://127.0.0.1:{port}")
+            yield EditedPage(desk, f"http://127.0.0.1:{port}", server.config.app.state.opening)
         finally:
             server.should_exit = True
             thread.join(_START_WITHIN_S)
@@ -241,12 +242,12 @@ def _browser() -> Iterator[Any]:
 def _seen(page: EditedPage, browser: Any) -> Iterator[float]:
     context = browser.new_context(viewport={"width": 1400, "height": 900})
     shown = context.new_page()
-    shown.goto(f"{page.origin}/grinder?key={_KEY}")
-    shown.goto(f"{page.origin}/grinder")
-    cell = shown.locator("#grid-lots tbody td[data-column=price]").first
+    shown.goto(f"{page.origin}/grinder?key={page.opening.new()}")
+    shown.wait_for_selector("body[data-ready]")
+    cell = shown.locator(".tabulator-cell[data-column=price]").first
     for _ in range(_EDITS):
         shown.evaluate(_LISTEN)
-        cell.focus()
+        cell.click()
         shown.keyboard.type(page.next_price())
         shown.keyboard.press("Enter")
         yield shown.evaluate("window.took")

@@ -11,7 +11,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -96,39 +96,32 @@ def desk_options(folder: Path, *, with_store: bool = True) -> dict[str, Any]:
 
 @dataclass
 class Served:
-    """A desk on a port; `address` lets in, `origin` is the address without path and key.
-
-    `desk` is None where it runs in a process of its own, `process` where it does not.
-    """
+    """A desk on a port. `desk` is None where it runs in a process of its own, `process` where it
+    does not."""
 
     folder: Path
-    address: str
+    origin: str
+    first_key: str = ""
     desk: Desk | None = None
     process: subprocess.Popen[str] | None = None
     _server: Any = None
     _thread: threading.Thread | None = None
-    faults: list[str] = field(default_factory=list)
+    session: str = KEY
 
     @property
-    def origin(self) -> str:
-        return self.address.split("/?")[0]
+    def address(self) -> str:
+        """Lets a browser in, once."""
+        opening = None if self._server is None else self._server.config.app.state.opening
+        return f"{self.origin}/?key={self.first_key if opening is None else opening.new()}"
 
     @property
     def port(self) -> int:
         return int(self.origin.rsplit(":", 1)[1])
 
     @property
-    def key(self) -> str:
-        return self.address.split("key=")[1]
-
-    @property
-    def cookies(self) -> dict[str, str]:
-        return {f"desk_{self.port}": self.key}
-
-    @property
     def headers(self) -> dict[str, str]:
         """What a browser's own page sends with each request, for clients without a browser."""
-        return {"origin": self.origin, "cookie": f"desk_{self.port}={self.key}"}
+        return {"origin": self.origin, "cookie": f"desk_{self.port}={self.session}"}
 
     def stop(self) -> None:
         if self.process is not None:
@@ -171,7 +164,8 @@ def start_desk(
     while not server.started:
         assert thread.is_alive() and time.monotonic() < until, "the server does not start"
         time.sleep(0.01)
-    return Served(folder, f"http://127.0.0.1:{port}/?key={key}", desk, None, server, thread)
+    origin = f"http://127.0.0.1:{port}"
+    return Served(folder, origin, "", desk, None, server, thread, key)
 
 
 def _in_process(folder: Path, port: int, options: dict[str, Any]) -> Served:
@@ -190,7 +184,8 @@ def _in_process(folder: Path, port: int, options: dict[str, Any]) -> Served:
     if not line.startswith("Desk: "):
         process.kill()
         raise AssertionError(line + process.stderr.read())
-    return Served(folder, line.removeprefix("Desk: ").strip(), None, process)
+    origin, key = line.removeprefix("Desk: ").strip().split("/?key=")
+    return Served(folder, origin, key, None, process)
 
 
 @pytest.fixture

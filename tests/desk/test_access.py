@@ -7,8 +7,7 @@ import pytest
 from tests.desk.conftest import settled, start_desk
 
 pytest.importorskip(
-    "axe_playwright_python",
-    reason="axe-playwright-python is not installed: pip install '.[test]'",
+    "axe_playwright_python", reason="axe-playwright-python is not installed: pip install '.[test]'"
 )
 
 PATHS = (
@@ -95,12 +94,7 @@ def test_a_sheet_is_used_by_keyboard_alone(browser_page, served):
         if 'role="gridcell"' in reached[-1]:
             break
     words = "".join(reached)
-    for control in (
-        "Add a row",
-        "Delete selected rows",
-        "Paste",
-        "Import, download",
-    ):
+    for control in ("Add a row", "Delete selected rows", "Paste", "Import, download"):
         assert control in words, control
     assert 'role="gridcell"' in reached[-1], "the sheet is reached"
     pressed(page, "Home")

@@ -36,8 +36,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 @pytest.mark.parametrize(
-    "seed",
-    [0, 1, 2, *(pytest.param(seed, marks=pytest.mark.long) for seed in range(3, 100))],
+    "seed", [0, 1, 2, *(pytest.param(seed, marks=pytest.mark.long) for seed in range(3, 100))]
 )
 @pytest.mark.slow
 def test_no_request_makes_it_fail(tmp_path, seed, caplog, capfd):
@@ -204,12 +203,7 @@ def test_nothing_typed_runs_in_the_browser(browser, served):
     page.add_init_script("window.ran = 0")
     faults = watched(page)
     page.goto(served.address)
-    paths = [
-        "/grinder",
-        "/trader",
-        "/reporter",
-        *(f"/tables/{name}" for name in EDITED_TABLES),
-    ]
+    paths = ["/grinder", "/trader", "/reporter", *(f"/tables/{name}" for name in EDITED_TABLES)]
     query = quote(TEXTS[1])
     for path in [*paths, f"/tables/lots?{query}={query}", f"/tables/{query}", f"/{query}"]:
         page.goto(served.origin + path)

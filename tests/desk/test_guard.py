@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import http.server
+import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +15,7 @@ from starlette.testclient import TestClient
 
 from blend.desk import packaged
 from blend.desk.guard import MAX_REQUEST_BYTES
+from blend.desk.opening import open_in_browser
 from tests.desk.conftest import KEY, Served
 
 OWN = {"origin": "http://testserver"}
@@ -32,6 +34,10 @@ def is_unchanged(client) -> bool:
     return not desk.book.done and not desk.is_unsaved and not desk.journal.drafts
 
 
+def new_key(client) -> str:
+    return client.app.state.opening.new()
+
+
 def typed(client, **headers):
     return client.post("/tables/lots/cell", data=TYPED, headers=LET_IN | headers)
 
@@ -45,7 +51,8 @@ def typed(client, **headers):
 def test_another_name_of_the_machine_is_refused(stranger, client, host):
     assert stranger.get("/grinder", headers=LET_IN | {"host": host}).status_code == 421
     assert typed(stranger, host=host, origin=f"http://{host}").status_code == 421
-    assert stranger.get(f"/?key={KEY}", headers={"host": host}).status_code == 421
+    key = new_key(client)
+    assert stranger.get(f"/?key={key}", headers={"host": host}).status_code == 421
     assert is_unchanged(client)
 
 
@@ -69,7 +76,6 @@ def test_another_origin_is_refused(stranger, client, origin):
     headers = {"origin": origin.encode("latin-1")}
     assert typed(stranger, **headers).status_code == 403
     assert stranger.get("/grinder", headers=LET_IN | headers).status_code == 403
-    assert stranger.get(f"/?key={KEY}", headers=headers).status_code == 403
     assert is_unchanged(client)
 
 
@@ -100,31 +106,43 @@ def test_without_the_key_nothing_is_shown_or_done(stranger, client, cookie):
     for path in ("/", "/grinder", "/tables/lots", "/tables.xlsx", "/static/desk.js", "/nowhere"):
         answer = stranger.get(path, headers={"cookie": cookie})
         assert answer.status_code == 403
-        assert "address that the command printed" in answer.text
     answer = stranger.post("/tables/lots/cell", data=TYPED, headers=OWN | {"cookie": cookie})
     assert answer.status_code == 403
     assert is_unchanged(client)
 
 
-def test_the_address_lets_in_once_and_the_key_leaves_it(stranger):
-    answer = stranger.get(f"/grinder?key={KEY}")
-    assert answer.status_code == 303
-    assert answer.headers["location"] == "/grinder"
+@pytest.mark.parametrize("site", [None, "none", "cross-site"])
+def test_an_address_lets_one_browser_in(client, stranger, site):
+    """A typed address, and the file that hands it over: to the browser that is another site."""
+    key = new_key(client)
+    headers = {} if site is None else {"sec-fetch-site": site}
+    answer = stranger.get(f"/grinder?key={key}", headers=headers)
+    led_on = "url=/grinder" in answer.text if site == "cross-site" else answer.headers["location"]
+    assert answer.status_code in (200, 303) and led_on and key not in answer.text
     cookie = answer.headers["set-cookie"].lower()
     assert "httponly" in cookie and "samesite=strict" in cookie
     assert stranger.get("/grinder").status_code == 200
+    other = TestClient(client.app, follow_redirects=False)
+    assert other.get(f"/grinder?key={key}").status_code == 403
+    assert "desk" not in other.cookies
 
 
-@pytest.mark.parametrize("key", ["wrong", "", "é", "%ff%fe", f"{KEY}&key=x&x", "x" * 5_000])
-def test_a_wrong_key_in_the_address_lets_nobody_in(stranger, key):
-    answer = stranger.get("/grinder?key=" + key.replace(KEY, "x"))
+def test_the_file_that_hands_the_address_over_is_its_owner_s_alone(tmp_path, monkeypatch):
+    opened = []
+    monkeypatch.setattr("webbrowser.open", opened.append)
+    file = tmp_path / "open.html"
+    file.write_text("left by somebody")
+    open_in_browser("http://127.0.0.1:1/?key=a&b", file)
+    assert opened == [file.as_uri()]
+    assert file.stat().st_mode & 0o777 == 0o600 and "key=a&amp;b" in file.read_text()
+
+
+@pytest.mark.parametrize("key", ["wrong", "", "é", "%ff%fe", KEY, "x&key=x", "x" * 5_000])
+def test_a_wrong_key_lets_nobody_in(stranger, client, key):
+    answer = stranger.get(f"/grinder?key={key}")
     assert answer.status_code == 403
     assert "set-cookie" not in answer.headers
-
-
-def test_the_key_in_an_address_lets_nothing_be_done(stranger, client):
-    answer = stranger.post(f"/undo?key={KEY}", headers=OWN)
-    assert answer.status_code == 403
+    assert stranger.post(f"/undo?key={new_key(client)}", headers=OWN).status_code == 403
 
 
 @pytest.mark.parametrize("path", ["//evil.example/x", "///evil.example", "/\\evil.example"])
@@ -145,7 +163,7 @@ def test_the_address_leads_to_the_desk_and_nowhere_else(client, path):
         "method": "GET",
         "path": path,
         "raw_path": path.encode(),
-        "query_string": f"key={KEY}".encode(),
+        "query_string": f"key={new_key(client)}".encode(),
         "headers": [(b"host", b"testserver")],
         "scheme": "http",
     }
@@ -303,6 +321,21 @@ def test_no_path_leads_out(plain):
         body = answer.read()
         assert answer.status in (400, 404, 405, 422), (path, answer.status)
         assert b"root:" not in body and b"def desk_app" not in body
+
+
+@pytest.mark.parametrize(
+    "sent", [b"", b"GET /grinder HTTP/1.1\r\nHost: x", b"POST /undo HTTP/1.1\r\n%s\r\n\r\nab"]
+)
+def test_a_request_that_does_not_arrive_is_ended(served, monkeypatch, sent):
+    monkeypatch.setattr("blend.desk.guard.HEADERS_WITHIN_S", 0.2)
+    monkeypatch.setattr("blend.desk.guard.BODY_WITHIN_S", 0.2)
+    lines = [f"{name}: {text}" for name, text in served.headers.items()]
+    lines += [f"host: 127.0.0.1:{served.port}", "content-length: 9"]
+    lines += ["content-type: application/x-www-form-urlencoded"]
+    with socket.create_connection(("127.0.0.1", served.port), timeout=5) as connection:
+        connection.sendall(sent.replace(b"%s", "\r\n".join(lines).encode()))
+        answer = connection.recv(4_000)
+    assert answer == b"" or answer.startswith(b"HTTP/1.1 408 ")
 
 
 def test_a_socket_to_talk_through_is_not_opened(plain):

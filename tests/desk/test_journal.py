@@ -363,9 +363,12 @@ def typist(address: str, stop: threading.Event, done: list[int], begun: list[int
     origin, key = address.split("/?key=")
     port = int(origin.rsplit(":", 1)[1])
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
+    connection.request("GET", f"/?key={key}")
+    let_in = connection.getresponse()
+    let_in.read()
     headers = {
         "origin": origin,
-        "cookie": f"desk_{port}={key}",
+        "cookie": let_in.headers["set-cookie"].partition(";")[0],
         "content-type": "application/x-www-form-urlencoded",
     }
     number = begun[-1] if begun else 0
@@ -465,7 +468,7 @@ def test_edits_wait_in_the_browser_while_the_desk_is_away(browser, tmp_path, key
     assert "1 edit is kept here" in page.inner_text("#connection")
     type_price(page, 3, "203")
     wait_for(lambda: "2 edits" in page.inner_text("#connection"))
-    key = served.key if key_stays else "another-key"
+    key = served.session if key_stays else "another-key"
     again = start_desk(tmp_path, folder=served.folder, port=served.port, key=key)
     if not key_stays:
         wait_for(lambda: "restarted" in page.inner_text("#connection"))
