@@ -65,16 +65,12 @@ def calls_signed(
     store: Store, calls: tuple[str, ...], made_on: date, source: str, signed_by: str
 ) -> list[Call]:
     """Calls as typed, for a day. Refused unsigned, and where later days are known already."""
-    from blend.reporter.ledger import call_of
+    from blend.reporter.ledger import signed_calls
 
     if calls and not signed_by:
         raise click.UsageError("--call needs --sign: who answers for it.")
-    days = store.market_days()
-    if calls and days and days[-1] > made_on:
-        raise click.UsageError(f"--call is for days to come: the store has {days[-1]} already.")
-    items = tuple(store.items())
     try:
-        return [call_of(each, made_on, items, f"{source}, {signed_by}") for each in calls]
+        return signed_calls(store, calls, made_on, f"{source}, {signed_by}")
     except ValueError as error:
         raise click.UsageError(f"--call {error}.") from error
 

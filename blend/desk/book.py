@@ -5,7 +5,7 @@ A cell holds the text as typed, sound or not. What it means is for the readers o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -170,20 +170,23 @@ class Book:
             self.done.append(edit)
 
     def undo(self, name: str = "") -> None:
-        """Undo the last edit, where there is one."""
+        """Undo the last edit, where there is one, with those of its group in other tables."""
         self._note(name)
-        if self.done:
-            edit = self.done.pop()
-            self._change(edit.reversed)
-            self.undone.append(edit)
+        self._move(self.done, self.undone, lambda edit: edit.reversed)
 
     def redo(self, name: str = "") -> None:
         """Do again what was undone last, where anything was."""
         self._note(name)
-        if self.undone:
-            edit = self.undone.pop()
-            self._change(edit)
-            self.done.append(edit)
+        self._move(self.undone, self.done, lambda edit: edit)
+
+    def _move(self, source: list[Edit], to: list[Edit], way: Callable[[Edit], Edit]) -> None:
+        group = source[-1].group if source else None
+        while source:
+            edit = source.pop()
+            self._change(way(edit))
+            to.append(edit)
+            if not group or not source or source[-1].group != group:
+                return
 
     def _note(self, name: str) -> None:
         if name:

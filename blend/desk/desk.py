@@ -96,6 +96,7 @@ class Desk:
         self.lock = threading.RLock()
         self._live = LiveCase()
         self._state: State | None = None
+        self.opened_with: LivePlan | None = None
         if place.is_dir():
             take_away_unfinished(place)
         fresh = self._tables_of_folder()
@@ -167,11 +168,13 @@ class Desk:
         return Overlaid(self.place, in_hand)
 
     def state(self) -> State:
-        """The case and its plan, made anew where something was typed since."""
+        """The case and its plan, made again where something was typed since. The first plan is
+        kept as `opened_with`, to compare with."""
         with self.lock:
             if self._state is None or self._state.revision != self.book.revision:
                 last = None if self._state is None else self._state.shown
                 self._state = replace(self._plan(), last=last)
+                self.opened_with = self.opened_with or self._state.plan
             return self._state
 
     def _plan(self) -> State:

@@ -8,26 +8,30 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 from urllib.parse import quote
-from weakref import WeakKeyDictionary
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from blend.desk import grinder_correct, grinder_infeasible, grinder_plan
+from blend.desk import (
+    grinder_actuals,
+    grinder_copies,
+    grinder_correct,
+    grinder_infeasible,
+    grinder_plan,
+)
 from blend.desk.desk import EDITED_TABLES, Desk
 from blend.desk.journal import OWN
-from blend.desk.loosening import CellEdit, as_read, gone, row_of, type_cells
+from blend.desk.loosening import CellEdit, as_read, gone, row_of, rows_by_id, type_cells
 from blend.desk.pages import Form, page, text_of, view, whole_number
 from blend.desk.tables import Part, fault_of, fresh_parts
 from blend.domain.lots import Lot
-from blend.errors import BlendError, FileTrouble, InputRefused, Problem, did_you_mean
-from blend.grinder.live import LiveCase, LivePlan, live_odds
+from blend.errors import FileTrouble, InputRefused, Problem, did_you_mean
+from blend.grinder.live import LivePlan, live_odds
 from blend.grinder.lot import LotAnswer
 from blend.grinder.odds import errors_of
 from blend.grinder.why_lot import WhyLot, set_aside, why_lot
 from blend.output.formats import printable
-from blend.reading import read_ready_case
 from blend.show import live as show_live
 from blend.show.live import Compared
 from blend.show.shown import shown_of
@@ -38,6 +42,7 @@ from blend.units import USD_PER_LB_BY_PRICE_UNIT
 
 PIN = f"{OWN}pin"
 """The draft that keeps the figures to compare with."""
+_MAX_RECIPE_ROWS = 150
 OPEN_SHEETS = ("lots", "products")
 OTHER_SHEETS = ("rules", "losses", "settings", "standards", "temperatures")
 
@@ -64,23 +69,30 @@ def grinder_page(desk: Desk, request: Request, form: Form) -> Response:
 def _live(desk: Desk, request: Request) -> Mapping[str, Any]:
     plan = desk.state().shown
     if plan is None:
-        return {"pictures": [], "tables": [], "classes": [], "next": {}, "is_stale": False}
+        return {"pictures": [], "table": None, "classes": [], "next": {}, "is_stale": False}
     return {
         "is_stale": desk.state().plan is None,
         "pictures": show_live.blend_pictures(plan),
-        "tables": show_live.live_tables(plan),
+        "table": show_live.live_tables(plan)[0],
         "classes": show_live.lean_classes(),
         "next": list(show_live.next_cwt_words(plan).values()),
     }
 
 
 def _recipes(desk: Desk, request: Request) -> Mapping[str, Any]:
-    """Lots by products, each lot with its row of the sheet to go to."""
+    """Lots by products, each lot with its row of the sheet to go to; the most used, where there
+    are very many."""
     plan = desk.state().shown
-    matrix = None if plan is None else show_live.recipe_matrix(plan)
-    lots = () if matrix is None else matrix.rows
-    rows = [(each, row_of(desk.book, "lots", each.lot_id)) for each in lots]
-    return {"matrix": matrix, "rows": rows, "is_stale": desk.state().plan is None}
+    if plan is None:
+        return {"matrix": None, "rows": [], "left_out": 0, "is_stale": False}
+    matrix = show_live.recipe_matrix(plan, _MAX_RECIPE_ROWS)
+    at = rows_by_id(desk.book, "lots")
+    return {
+        "matrix": matrix,
+        "rows": [(each, at.get(each.lot_id)) for each in matrix.rows],
+        "left_out": matrix.left_out,
+        "is_stale": desk.state().plan is None,
+    }
 
 
 def _live_line(desk: Desk, request: Request) -> Mapping[str, Any]:
@@ -89,7 +101,7 @@ def _live_line(desk: Desk, request: Request) -> Mapping[str, Any]:
     values = {"state": state, "cards": [], "certificate": "", "against": "", "is_pinned": False,
               "is_stale": state.plan is None, "first": None}  # fmt: skip
     if state.plan is not None:
-        against, before, is_pinned = _compared_with(desk, state.plan)
+        against, before, is_pinned = _compared_with(desk)
         return values | {
             "cards": [*show_live.live_cards(state.plan, before), _odds_card(desk, state.plan)],
             "certificate": show_live.certificate_words(state.plan),
@@ -109,34 +121,14 @@ def _odds_card(desk: Desk, plan: LivePlan) -> show_live.Card:
     return show_live.odds_card(live_odds(plan, errors))
 
 
-def _compared_with(desk: Desk, plan: LivePlan) -> tuple[str, Compared | None, bool]:
+def _compared_with(desk: Desk) -> tuple[str, Compared | None, bool]:
     """What the plan is compared with, in words and figures, and whether a person chose it."""
     try:
         pinned = json.loads(desk.journal.drafts[PIN])
-        return f"the plan of {pinned.pop('at')}", Compared(**pinned), True
+        return f"since {pinned.pop('at')}", Compared(**pinned), True
     except (KeyError, TypeError, ValueError):
-        pass
-    digest = desk.book.saved_digest
-    if not desk.is_unsaved:
-        _FOLDERS[desk] = digest, show_live.compared(plan)
-        return "", None, False
-    if _FOLDERS.get(desk, ("", None))[0] != digest:
-        _FOLDERS[desk] = digest, _of_folder(desk)
-    before = _FOLDERS[desk][1]
-    return ("" if before is None else "the saved plan"), before, False
-
-
-_FOLDERS: WeakKeyDictionary[Desk, tuple[str, Compared | None]] = WeakKeyDictionary()
-"""Figures of the plan as the folder has it, and the digest of its tables: seen before the first
-edit, so that nothing is planned for them."""
-
-
-def _of_folder(desk: Desk) -> Compared | None:
-    try:
-        plan = LiveCase().plan(read_ready_case(desk.place).case)
-    except BlendError:
-        return None  # the folder may hold the very fault being fixed here
-    return None if plan is None else show_live.compared(plan)
+        opened = desk.opened_with
+        return "since opening", None if opened is None else show_live.compared(opened), False
 
 
 def pin(desk: Desk, request: Request, form: Form) -> Response:
@@ -427,4 +419,6 @@ routes = [
     *grinder_infeasible.routes,
     *grinder_plan.routes,
     *grinder_correct.routes,
+    *grinder_actuals.routes,
+    *grinder_copies.routes,
 ]

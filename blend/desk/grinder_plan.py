@@ -27,6 +27,7 @@ from blend.grinder.no_plan import broken_lines
 from blend.grinder.odds import Errors, errors_of
 from blend.grinder.plan_workbook import PULL_CAUTION, TO_WRITE, batch_sheets, pull_frame
 from blend.grinder.work_order import BLANKS, Batch, RunOrder, work_order
+from blend.grinder.work_order_sheets import write_work_order
 from blend.show.shown import ShownTable, shown_of
 from blend.tables.columns import SETTING_COLUMNS
 from blend.tables.uncertainty import read_spread
@@ -218,11 +219,29 @@ def batches_page(desk: Desk, request: Request, form: Form) -> Response:
     return _planned(desk, request, lambda job: working_or(desk, request, job, done, title=title))
 
 
+def work_order_file(desk: Desk, request: Request, form: Form) -> Response:
+    """The workbook to fill in, which the page of actuals reads back."""
+
+    def answer(job: Job) -> Response:
+        planned: Planned = in_time(request, job)
+        order = work_order(planned.case, planned.plan, _run_order(request))
+        return written(
+            "work-order.xlsx",
+            lambda path: write_work_order(order, planned.plan, path, datetime.now()),
+        )
+
+    return _planned(desk, request, answer)
+
+
+def _run_order(request: Request) -> RunOrder:
+    return RunOrder(asked_choice(request, "order", RunOrder, RunOrder.LEAN_TO_FAT))
+
+
 def work_order_page(desk: Desk, request: Request, form: Form) -> Response:
     """The day's batches in run order: which combos are opened for which, and what carries over."""
 
     def done(planned: Planned) -> Response:
-        order = work_order(planned.case, planned.plan, RunOrder(run_order))
+        order = work_order(planned.case, planned.plan, run_order)
         lines = order.lines
         columns = [name for name in _ORDER_COLUMNS if name in lines.columns]
         tables = [
@@ -245,13 +264,14 @@ def work_order_page(desk: Desk, request: Request, form: Form) -> Response:
             orders=[(each.value, each.value) for each in RunOrder],
             run_order=run_order,
             of=planned.revision,
+            workbook=address("/grinder/work-order.xlsx", request, stop=None),
             left={lot: lb for lot, lb in order.left_open_lb.items() if lb >= 0.5},
         )
 
     def of_product(batch: Batch) -> str:
         return f"no. {batch.of_product}, {batch.finished_lb:,.0f} lb finished"
 
-    run_order = asked_choice(request, "order", RunOrder, RunOrder.LEAN_TO_FAT)
+    run_order = _run_order(request)
     title = "Work order"
     return _planned(desk, request, lambda job: working_or(desk, request, job, done, title=title))
 
@@ -273,5 +293,6 @@ routes = [
     Route("/grinder/plan/workbook", view(workbook)),
     Route("/grinder/plan/picture.{ending}", view(picture)),
     Route("/grinder/batches", view(batches_page)),
+    Route("/grinder/work-order.xlsx", view(work_order_file)),
     Route("/grinder/work-order", view(work_order_page)),
 ]

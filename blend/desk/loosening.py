@@ -62,11 +62,16 @@ def cell_of(change: Change, case: Case, book: Book) -> CellEdit | None:
     return None if row_id is None else CellEdit(table, row_id, column, _text(change, case))
 
 
-def row_of(book: Book, table: str, name: str) -> int | None:
-    """The row of a table whose id is this; None where there is none."""
+def rows_by_id(book: Book, table: str) -> dict[str, int]:
+    """The rows of a table by their id as the readers take it; the first, where two share one."""
     typed = book.tables[table]
     place = typed.columns.index(EDITED_TABLES[table].id_column)
-    return next((row for row in typed.order if as_read(typed.rows[row][place]) == name), None)
+    return {as_read(typed.rows[row][place]): row for row in reversed(typed.order)}
+
+
+def row_of(book: Book, table: str, name: str) -> int | None:
+    """The row of a table whose id is this; None where there is none."""
+    return rows_by_id(book, table).get(name)
 
 
 def as_read(cell: str) -> str:

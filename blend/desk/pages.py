@@ -37,10 +37,13 @@ NAVIGATION = (
         "Grinder",
         (
             ("/grinder", "Sheet"),
+            ("/grinder/copies", "Compare"),
             ("/grinder/plan", "Plan"),
             ("/grinder/batches", "Batch sheets"),
             ("/grinder/work-order", "Work order"),
             ("/grinder/correct", "Adjust a batch"),
+            ("/grinder/actuals", "Actuals"),
+            ("/grinder/clash", "Why no plan"),
         ),
     ),
     (
@@ -65,6 +68,7 @@ NAVIGATION = (
             ("/reporter/why", "Why"),
             ("/reporter/note", "Note"),
             ("/reporter/weekly", "Weekly report"),
+            ("/reporter/calls", "Call record"),
         ),
     ),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from starlette.routing import Route
 
 from blend.desk import (
+    reporter_calls,
     reporter_canvass,
     reporter_items,
     reporter_note,
@@ -35,4 +36,5 @@ routes = [
     *reporter_note.routes,
     *reporter_note_made.routes,
     *reporter_weekly.routes,
+    *reporter_calls.routes,
 ]

@@ -12,7 +12,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from blend.desk.desk import Desk
@@ -32,9 +32,10 @@ from blend.desk.reporter_note_made import (
 from blend.desk.reporter_publish import MAX_NAME
 from blend.desk.reporter_store import Day, day_of, of_store, refuse
 from blend.desk.reporter_tone import levels_of, series_names
-from blend.errors import BlendError, FileTrouble, InputRefused
+from blend.errors import BlendError, FileTrouble
 from blend.output.formats import printable
 from blend.reporter.note_page import Page, cited, draft_of, figures_frame, page_of, sources_page
+from blend.reporter.signing import ToConfirm, to_confirm
 from blend.show.shown import shown_of
 from blend.store import Store
 from blend.tables.write import write_text
@@ -99,6 +100,7 @@ def note_page(desk: Desk, store: Store, request: Request, form: Form) -> Respons
             figures=[(each.figure_id, each.text, cited(each))
                      for each in made.note.figures.values()],
             signed=signed,
+            is_refused=bool(request.query_params.get("unsigned")),
             is_signed=signed is not None and signed.digest == _digest(text),
             signer=desk.journal.drafts.get("assessor", ""),
             **_checked(day, made, text),
@@ -126,9 +128,21 @@ def _text(desk: Desk, day: Day, plan: Plan, made: Made) -> str:
 
 def _checked(day: Day, made: Made, text: str) -> dict[str, Any]:
     """What does not agree, and the address of the page as this text has it."""
-    problems = _page(made, text).problems
     query = urlencode({"day": str(day), "text": _digest(text)[:12]})
-    return {"problems": problems, "sheet": f"/reporter/note/page?{query}"}
+    return {
+        "problems": _page(made, text).problems,
+        "to_confirm": [(_ticked(each), each.words) for each in _to_confirm(made, text)],
+        "sheet": f"/reporter/note/page?{query}",
+    }
+
+
+def _to_confirm(made: Made, text: str) -> list[ToConfirm]:
+    return to_confirm(made.note, made.facts, text)
+
+
+def _ticked(each: ToConfirm) -> str:
+    """The name of its tick box: of these words and no others."""
+    return f"confirm-{_digest(each.words)[:16]}"
 
 
 def _page(made: Made, text: str, signed_by: str = "") -> Page:
@@ -187,8 +201,9 @@ def sign(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: M
     if not name or len(name) > MAX_NAME or not name.isprintable():
         refuse("name", name, f"a name of at most {MAX_NAME} characters")
     signed = _page(made, text, name)
-    if signed.problems:
-        raise InputRefused(signed.problems)
+    left = [each for each in _to_confirm(made, text) if not text_of(form, _ticked(each))]
+    if signed.problems or left:
+        return RedirectResponse(f"/reporter/note?day={day}&unsigned=yes#note-check", 303)
     write_text(_signed_place(desk, day), signed.html)
     with desk.lock:
         desk.journal.keep_draft("assessor", name)

@@ -24,11 +24,13 @@ from blend.desk.reporter_why import market_of, stamp
 from blend.domain.method import Method
 from blend.errors import InputRefused, Problem
 from blend.output.formats import printable
+from blend.reporter.claims import Facts
 from blend.reporter.note import Note
 from blend.reporter.note_charts import pictures_of
 from blend.reporter.note_text import note_of
 from blend.reporter.noting import asked_of_store, check_series, news_of
 from blend.reporter.quoting import heard
+from blend.reporter.signing import facts_of
 from blend.store import Store
 
 TITLE = "Boneless beef and trimmings"
@@ -52,9 +54,10 @@ class Plan:
 
 @dataclass(frozen=True)
 class Made:
-    """A note made, with its pictures."""
+    """A note made, with its pictures, and what its signer's own sentences are checked against."""
 
     note: Note
+    facts: Facts
     pictures: Mapping[str, bytes]
 
 
@@ -128,7 +131,7 @@ def _make(
         each.why.certified().must_be_valid(f"split of {each.item_id}")
     note = note_of(news, plan.title)
     job.say("pictures")
-    return Made(note, pictures_of(news))
+    return Made(note, facts_of(news, note), pictures_of(news))
 
 
 def _items(plan: Plan) -> tuple[str, ...]:

@@ -13,11 +13,12 @@ from blend.desk.asked import refused
 from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, file_response, in_time, page, view, working_or
-from blend.desk.reporter_store import ask_of_store, day_of, no_items, of_store
+from blend.desk.reporter_store import Day, ask_of_store, day_of, no_items, of_store
 from blend.domain.method import Method
 from blend.reporter.weekly import Weekly, weekly
 from blend.show.shown import shown_of
 from blend.store import Store
+from blend.store.calls import calls_of
 
 _FILES: dict[str, tuple[str, Callable[[Weekly], str]]] = {
     "report.html": ("weekly.html", Weekly.html),
@@ -45,7 +46,9 @@ def weekly_page(desk: Desk, store: Store, request: Request, form: Form) -> Respo
             charts=report.charts(),
         )
 
-    return working_or(desk, request, _job(desk, store, request), done, title="Weekly report")
+    return working_or(
+        desk, request, ask_weekly(desk, store, day_of(store, request)), done, title="Weekly report"
+    )
 
 
 def weekly_file(desk: Desk, store: Store, request: Request, form: Form) -> Response:
@@ -53,18 +56,20 @@ def weekly_file(desk: Desk, store: Store, request: Request, form: Form) -> Respo
     if asked not in _FILES:
         raise refused("file", asked, " or ".join(_FILES))
     name, make = _FILES[asked]
-    report: Weekly = in_time(request, _job(desk, store, request))
+    report: Weekly = in_time(request, ask_weekly(desk, store, day_of(store, request)))
     return file_response(name, make(report).encode())
 
 
-def _job(desk: Desk, store: Store, request: Request) -> Job:
-    day = day_of(store, request).day
+def ask_weekly(desk: Desk, store: Store, of: Day) -> Job:
+    day = of.day
     where, position = desk.store_place, store.position()
 
     def work(job: Job) -> Weekly:
         return _of_week(where, day, desk.method)
 
-    return ask_of_store(desk, "weekly", position, day, about="Weekly report", work=work)
+    return ask_of_store(
+        desk, "weekly", position, day, len(calls_of(store)), about="Weekly report", work=work
+    )
 
 
 def _of_week(where: str, day: date, method: Method) -> Weekly:

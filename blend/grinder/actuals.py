@@ -126,7 +126,9 @@ class Actuals(Answer):
             "batches_not_tested": int(self.batches["tested_fat_percent"].isna().sum()),
         }
 
-    def screen(self, sections: Collection[str] = ()) -> str:
+    @property
+    def headline(self) -> str:
+        """Meat cost against plan, and what lean came to."""
         figures = self.figures
         over_usd = figures["actual_meat_usd"] - figures["planned_meat_usd"]
         given_usd = figures["giveaway_usd"]
@@ -135,10 +137,12 @@ class Actuals(Answer):
             if given_usd >= 0
             else f"Fatter than planned saved {money(-given_usd)}; check the batches against spec."
         )
-        head = (
+        return (
             f"Meat {money(figures['actual_meat_usd'])} against {money(figures['planned_meat_usd'])}"
             f" planned: {money(abs(over_usd))} {'over' if over_usd >= 0 else 'under'}. {lean}"
         )
+
+    def screen(self, sections: Collection[str] = ()) -> str:
         weights = ["product", "planned_lb", "actual_lb", "over_plan_lb"]
         weights += ["planned_yield_percent", "yield_percent"]
         leans = ["product", "planned_lean_percent", "tested_lean_percent", "giveaway_points"]
@@ -146,7 +150,7 @@ class Actuals(Answer):
             filter(
                 None,
                 (
-                    screen.wrapped(head),
+                    screen.wrapped(self.headline),
                     screen.table(self.products, weights, title="Weights"),
                     screen.table(
                         self.products,
@@ -155,12 +159,12 @@ class Actuals(Answer):
                         note="Giveaway: tested lean less planned lean, at what one point leaner"
                         " costs as if combos could be split. Below zero: fatter than planned.",
                     ),
-                    screen.watch(self._warnings()),
+                    screen.watch(self.warnings()),
                 ),
             )
         )
 
-    def _warnings(self) -> Iterator[str]:
+    def warnings(self) -> Iterator[str]:
         figures = self.figures
         if figures["lots_not_weighed"]:
             lines = counted(figures["lots_not_weighed"], "line")

@@ -14,10 +14,16 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
 from statistics import fmean
+from typing import TYPE_CHECKING
 
 from blend.domain.calls import HORIZON_DAYS, Call, Way
 from blend.output.formats import counted, day
 from blend.reporter.scoring import Brier, HitRate, brier_of_calls, hit_rate
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+    from blend.store import Store
 
 
 class Outcome(StrEnum):
@@ -159,6 +165,36 @@ def call_of(text: str, made_on: date, item_ids: Collection[str], source: str) ->
     if chance is not None and not 0 < chance < 1:
         raise ValueError(f"{percent}%: enter a chance over 0% and under 100%")
     return Call(made_on, name, Way(way), chance=chance, source=source)
+
+
+def signed_calls(store: Store, texts: Iterable[str], made_on: date, source: str) -> list[Call]:
+    """Calls as typed, for a day. ValueError: what to enter, or that later days are known."""
+    days, items = store.market_days(), tuple(store.items())
+    calls = [call_of(each, made_on, items, source) for each in texts]
+    if calls and days and days[-1] > made_on:
+        raise ValueError(f"a call is for days to come: the store has {day(days[-1])} already")
+    return calls
+
+
+def record_frame(record: Record) -> DataFrame:
+    """Each call and how it did, the latest first."""
+    from pandas import DataFrame
+
+    return DataFrame(
+        [
+            {
+                "called_on": each.call.made_on,
+                "item_id": each.call.item_id,
+                "way": str(each.call.way),
+                "chance_percent": None if each.call.chance is None else 100 * each.call.chance,
+                "due_on": each.call.due_on,
+                "outcome": str(each.outcome),
+                "moved_usd_per_cwt": each.moved_usd_per_cwt,
+                "published_in": each.call.source,
+            }
+            for each in reversed(record.scored)
+        ]
+    )
 
 
 def record_words(record: Record, as_of: date) -> list[str]:

@@ -35,7 +35,11 @@ class ToConfirm:
     why: str
 
     def __str__(self) -> str:
-        return printable(f"{self.number}. {self.why}: {self.sentence}")
+        return f"{self.number}. {self.words}"
+
+    @property
+    def words(self) -> str:
+        return printable(f"{self.why}: {self.sentence}")
 
 
 class NotConfirmed(BlendError):

@@ -246,9 +246,12 @@ class RecipeMatrix:
     products: tuple[tuple[str, str], ...]
     """Name, and pounds of a usual batch."""
     rows: tuple[RecipeRow, ...]
+    left_out: int
+    """Lots that are used, and of which there are too many to show."""
 
 
-def recipe_matrix(plan: LivePlan) -> RecipeMatrix:
+def recipe_matrix(plan: LivePlan, max_rows: int) -> RecipeMatrix:
+    """The most used lots, in the order of their lean."""
     case = plan.case
     made = [blend for blend in plan.blends if blend.made_lb > _MIN_LB]
     products = [case.product(blend.product_id) for blend in made]
@@ -257,7 +260,8 @@ def recipe_matrix(plan: LivePlan) -> RecipeMatrix:
         for product, blend in zip(products, made, strict=True)
     ]
     total = {lot.lot_id: lot.used_lb for lot in plan.lots if lot.used_lb > _MIN_LB}
-    used = sorted(map(case.lot, total), key=lambda lot: (lot.lean, lot.lot_id))
+    most = sorted(total, key=lambda lot_id: -total[lot_id])[:max_rows]
+    used = sorted(map(case.lot, most), key=lambda lot: (lot.lean, lot.lot_id))
     rows = []
     for lot in used:
         shares = (
@@ -271,7 +275,7 @@ def recipe_matrix(plan: LivePlan) -> RecipeMatrix:
         )
         rows.append(row)
     heads = tuple((printable(each.name), pounds(each.batch_lb)) for each in products)
-    return RecipeMatrix(heads, tuple(rows))
+    return RecipeMatrix(heads, tuple(rows), len(total) - len(rows))
 
 
 def live_tables(plan: LivePlan) -> list[ShownTable]:

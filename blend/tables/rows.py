@@ -324,10 +324,12 @@ def _read_header(sheet: Sheet, number: int, header: tuple[Cell, ...]) -> dict[st
     for place, name in enumerate(names):
         if is_blank(header[place]):
             continue
-        near = [each for each in meant(name, table.column_names) if _is_near(name, each, missing)]
+        is_known = name in table.column_names
+        likely = () if is_known else meant(name, table.column_names)
+        near = [each for each in likely if _is_near(name, each, missing)]
         if name in places:
             sheet.refuse(number, name, "this column is there twice", hint="Delete one.")
-        elif name in table.column_names:
+        elif is_known:
             places[name] = place
         elif near and name != NOTES:
             found.update(near if len(near) == 1 else ())

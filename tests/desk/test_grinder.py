@@ -78,18 +78,37 @@ def test_the_live_part_shows_cost_floor_and_blends(client):
     assert page.text.count('role="img"') >= 2 * len(plan.case.products)
 
 
-def test_changes_are_told_against_the_folder_and_then_against_a_pin(client):
-    text = said(client.get("/grinder"))
-    assert "Changes are against" not in text
+def test_changes_count_from_opening_and_then_from_a_pin(client):
+    assert "no change since opening" in said(client.get("/grinder"))
     type_cell(client, "lots", "B73-1", "price", "314")
+    client.post("/save", data={"parts": ""})
     text = said(client.get("/grinder"))
-    assert "against the saved plan" in text
-    assert re.search(r"\$[\d,]+ more", text)
+    assert re.search(r"\$[\d,]+ more since opening", text)
     client.post("/grinder/pin", data={"parts": "live-line"})
-    text = said(client.get("/grinder"))
-    assert "against the plan of" in text and "no change" in text
+    assert re.search(r"no change since \d\d:\d\d", said(client.get("/grinder")))
     answer = client.post("/grinder/unpin", data={"parts": "live-line"})
-    assert "against the saved plan" in said(answer)
+    assert "more since opening" in said(answer)
+
+
+def test_copies_stand_side_by_side(client):
+    desk, path = desk_of(client), "/grinder/copies"
+    imports = [lot.lot_id for lot in desk.case().lots if lot.origin != "domestic"]
+    kept = {"name": "without imports", "without": "origin!=domestic"}
+    page = client.post(path, data=kept)
+    assert page.status_code == 200 and "without imports" in page.text
+    totals = client.get(f"{path}?as=csv&table=0").text.splitlines()
+    assert len(totals) == 3 and float(totals[2].split(",")[2]) > 0  # fewer lots cost more
+    assert client.post(path, data=kept).status_code == 422
+    for wrong in ({"name": ""}, {"without": "x"}, {"without": "species=horse"}):
+        assert client.post(path, data=kept | {"name": "other"} | wrong).status_code == 422
+    copy = re.search(r'name="copy" value="(\w+)"', page.text)[1]
+    before = desk.table("lots").cells()
+    client.post(f"{path}/use", data={"copy": copy})
+    assert not {lot.lot_id for lot in desk.case().lots} & set(imports)
+    client.post("/undo", data={"parts": ""})
+    assert desk.table("lots").cells() == before
+    client.post(f"{path}/delete", data={"copy": copy})
+    assert "without imports" not in client.get(f"{path}?as=csv&table=0").text
 
 
 def test_refused_tables_point_to_the_problems(client):

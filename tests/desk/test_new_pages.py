@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import shutil
 
@@ -79,3 +80,38 @@ def test_an_empty_folder_says_how_to_start(tmp_path):
     page = client_of(desk).get("/grinder").text
     assert "Start here" in page and "blend new" in page and 'href="/reporter"' in page
     desk.close()
+
+
+def test_a_filled_in_work_order_is_compared_with_the_plan(quick):  # noqa: F811
+    from openpyxl import load_workbook
+
+    client, path = quick, "/grinder/actuals"
+    wait_for(client, "/grinder/work-order")
+    assert client.get(path).status_code == 200
+    book = load_workbook(io.BytesIO(client.get("/grinder/work-order.xlsx").content))
+    for sheet in book.worksheets[1:]:
+        titles = {cell.value: cell for row in sheet.iter_rows() for cell in row}
+        planned, actual = titles["Planned, lb"], titles["Actual, lb"]
+        at = planned.row + 1
+        while isinstance(lb := sheet.cell(at, planned.column).value, int | float):
+            sheet.cell(at, actual.column, lb + 10)
+            at += 1
+    book.save(sent := io.BytesIO())
+    shown = client.post(path, files={"file": ("order.xlsx", sent.getvalue())}).text
+    assert "Over plan" in shown and "against" in shown
+    kept = client.app.state.desk.journal.folder / "work_order.xlsx"
+    assert kept.stat().st_mode & 0o777 == 0o600
+    assert client.get(path + "?as=xlsx").status_code == 200
+    refused = client.post(path, files={"file": ("order.xlsx", b"not a workbook")})
+    assert refused.status_code == 409 and 'href="/trader"' in refused.text
+
+
+def test_a_call_is_published_once_and_stands(client):
+    call = {"day": DAY, "item": "90s", "way": "up", "chance": "70%", "name": "A. Reporter"}
+    published = client.post("/reporter/calls", data=call, follow_redirects=False)
+    assert published.status_code == 303
+    page = wait_for(client, published.headers["location"]).text
+    assert "70" in page and "A. Reporter" in page
+    assert client.post("/reporter/calls", data=call | {"way": "down"}).status_code == 422
+    for wrong in ({"item": "x"}, {"chance": "200"}, {"name": " "}, {"day": "2026-11-19"}):
+        assert client.post("/reporter/calls", data=call | wrong).status_code == 422

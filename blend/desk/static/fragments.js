@@ -130,6 +130,9 @@ function checkLater(field) {
     const made = document.createElement("template");
     made.innerHTML = html ?? "";
     const fresh = made.content.firstElementChild;
-    if (fresh) document.getElementById(fresh.id)?.replaceWith(fresh);
+    const old = fresh && document.getElementById(fresh.id);
+    if (!old) return;
+    for (const { name } of old.querySelectorAll("input:checked")) fresh.querySelector(`[name="${name}"]`)?.setAttribute("checked", "");
+    old.replaceWith(fresh);
   }, CHECK_MS);
 }

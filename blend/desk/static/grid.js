@@ -328,7 +328,8 @@ function makeGrid(section) {
   // Selecting, copying, filling -------------------------------------------------------------------
 
   // Tabulator complains in the console of a row that is gone
-  const rowOf = (id) => (rows.some(([each]) => each === Number(id)) ? table.getRow(Number(id)) || null : null);
+  let ids = new Set(rows.map(([id]) => id));
+  const rowOf = (id) => (ids.has(Number(id)) ? table.getRow(Number(id)) || null : null);
   const range = () => table.getRanges()[0];
   const lines = () => range()?.getStructuredCells().map((line) => line.filter(columnOf)) ?? [];
   const edit = (cell, text) => ({ row: cell.getData().id, column: columnOf(cell).name, text });
@@ -361,12 +362,48 @@ function makeGrid(section) {
     changeAll(below.flatMap((line) => line.map((cell, at) => edit(cell, String(top[at].getValue())))));
   }
 
+  // The handle at the corner of the selection: dragged down, it fills what it passes with the rows
+  // selected, again and again.
+  const handle = document.createElement("div");
+  handle.className = "fill-handle";
+  handle.title = "Drag down to fill";
+  for (const type of ["mousedown", "click", "dblclick"]) handle.addEventListener(type, (event) => event.stopPropagation());
+  handle.addEventListener("pointerdown", (event) => {
+    event.stopPropagation();
+    event.preventDefault();
+    const source = lines();
+    const [first, last] = [source[0][0], source.at(-1).at(-1)];
+    let end = last;
+    handle.setPointerCapture(event.pointerId);
+    handle.onpointermove = ({ clientX, clientY }) => {
+      const element = document.elementsFromPoint(clientX, clientY).find((each) => each.matches(".tabulator-row"));
+      const row = element && table.getRows("visible").find((each) => each.getElement() === element);
+      if (!row || row.getPosition() < last.getRow().getPosition()) return;
+      end = row.getCell(last.getField());
+      range().setBounds(first, end);
+    };
+    handle.onpointerup = () => {
+      handle.onpointermove = handle.onpointerup = null;
+      const below = lines().slice(source.length);
+      changeAll(below.flatMap((line, at) => line.map((cell, place) => edit(cell, String(source[at % source.length][place].getValue())))));
+    };
+  });
+
+  function placeHandle() {
+    if (handle.onpointermove) return; // it is being dragged
+    const corner = lines().at(-1)?.at(-1);
+    const cell = corner && !open ? corner.getElement() : null;
+    if (cell?.isConnected) cell.append(handle);
+    else handle.remove();
+  }
+
   /** Rows scrolled out of sight leave the page, and would take the keyboard with them. */
   function keepFocus() {
     if (current === grid && document.activeElement === document.body) {
       place.querySelector(".tabulator-tableholder").focus({ preventScroll: true });
     }
     focusActive();
+    placeHandle();
   }
 
   /** The first selected cell has the focus, so that screen readers follow. */
@@ -479,6 +516,7 @@ function makeGrid(section) {
       isMissed = !isSame && open?.grid === grid;
       if (isMissed) return;
       ({ columns, rows } = fresh);
+      ids = new Set(rows.map(([id]) => id));
       if (isSame) {
         const changed = rows.map(toData).map((data, at) => changedIn(data, shown[at])).filter((data) => Object.keys(data).length > 1);
         if (changed.length) table.updateData(changed);
