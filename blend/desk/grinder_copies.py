@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from uuid import uuid4
 
 from starlette.requests import Request
@@ -22,22 +22,16 @@ from blend.desk.pages import Form, page, text_of, view
 from blend.domain.selectors import parse_selector
 from blend.errors import BlendError, InputRefused
 from blend.grinder.live import LiveCase, LivePlan
-from blend.output.formats import Format, register
+from blend.grinder.side_by_side import Plans, lots_frame, totals_frame
 from blend.reading import read_ready_case
 from blend.show.shown import shown_of
 from blend.tables.tables import Overlaid, RawTable
 from blend.tables.write import write_text
 
-if TYPE_CHECKING:
-    from pandas import DataFrame
-
 PATH = "/grinder/copies"
 AS_IS = "As is"
 MAX_COPIES, MAX_NAME = 8, 60
-_MIN_LB = 0.5
 _Raws = tuple[RawTable, ...]
-
-register({"less_lb": Format("Change", "lb", 0, is_signed=True)})
 
 
 @dataclass(frozen=True)
@@ -78,11 +72,12 @@ def copies_of(desk: Desk) -> list[Copy]:
 def copies_page(desk: Desk, request: Request, form: Form) -> Response:
     copies = copies_of(desk)
     now = {name: desk.table(name) for name in CASE_TABLES}
-    plans = {AS_IS: _planned(desk.place, _raws(now))}
-    plans |= {each.name: _planned(desk.place, each.raws) for each in copies}
-    tables = [shown_of(_totals(plans), title="Side by side",
+    plans: Plans = {AS_IS: _planned(desk.place, _raws(now))} | {
+        each.name: _planned(desk.place, each.raws) for each in copies
+    }
+    tables = [shown_of(totals_frame(plans), title="Side by side",
                        note="As if combos and batches could be split."),
-              shown_of(_by_lot(plans), title="Pounds of each lot, where they differ")]  # fmt: skip
+              shown_of(lots_frame(plans), title="Pounds of each lot, where they differ")]  # fmt: skip
     return page(desk, request, "grinder_copies.html", tables, title="Compare", copies=copies)
 
 
@@ -99,41 +94,6 @@ def _planned(place: Path, raws: _Raws) -> LivePlan | str:
     except BlendError as error:
         return str(error)
     return plan or "no plan meets every requirement"
-
-
-def _totals(plans: Mapping[str, LivePlan | str]) -> DataFrame:
-    from pandas import DataFrame
-
-    first = plans[AS_IS]
-    rows: list[dict[str, Any]] = []
-    for name, plan in plans.items():
-        if isinstance(plan, str):
-            rows.append({"copy": name, "why_not": plan})
-            continue
-        meat = plan.meat_usd_per_lb
-        rows.append(
-            {
-                "copy": name,
-                "day_cost_usd": plan.total_usd,
-                "change_usd": None if isinstance(first, str) else plan.total_usd - first.total_usd,
-                "meat_usd_per_cwt": None if meat is None else 100 * meat,
-                "finished_lb": plan.made_lb,
-                "lots_used": sum(lot.used_lb > _MIN_LB for lot in plan.lots),
-                "why_not": "",
-            }
-        )
-    return DataFrame(rows)
-
-
-def _by_lot(plans: Mapping[str, LivePlan | str]) -> DataFrame:
-    from pandas import DataFrame
-
-    used = {name: {lot.lot_id: lot.used_lb for lot in plan.lots}
-            for name, plan in plans.items() if not isinstance(plan, str)}  # fmt: skip
-    frame = DataFrame(used).fillna(0.0).round()
-    frame = frame[frame.max(axis=1) > frame.min(axis=1)]
-    frame.insert(0, "lot_id", frame.index)
-    return frame.rename(columns={name: f"{name}_lb" for name in used})
 
 
 # What is done ------------------------------------------------------------------------------------
