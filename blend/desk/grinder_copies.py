@@ -75,9 +75,11 @@ def copies_page(desk: Desk, request: Request, form: Form) -> Response:
     plans: Plans = {AS_IS: _planned(desk.place, _raws(now))} | {
         each.name: _planned(desk.place, each.raws) for each in copies
     }
-    tables = [shown_of(totals_frame(plans), title="Side by side",
-                       note="As if combos and batches could be split."),
-              shown_of(lots_frame(plans), title="Pounds of each lot, where they differ")]  # fmt: skip
+    basis = "As if combos and batches could be split."
+    tables = [
+        shown_of(totals_frame(plans), title="Side by side", note=basis),
+        shown_of(lots_frame(plans), title="Pounds of each lot, where they differ"),
+    ]
     return page(desk, request, "grinder_copies.html", tables, title="Compare", copies=copies)
 
 
