@@ -271,6 +271,8 @@ class Change:
     """"share", "lb" or "count"; "drop" where the requirement can only be dropped."""
     total_usd: float | None
     """What the plan then costs; None where it was not found in time."""
+    is_whole: bool = False
+    """Whether such a plan was found in whole containers, counts and batches."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,8 +75,10 @@ def infeasible_words(infeasible: InfeasibleSubset, case: Case) -> InfeasibleWord
     # Making none of a product always works; it is listed only where nothing else does.
     changes = [each for each in infeasible.changes if not _makes_none(each)] or infeasible.changes
     notes = []
-    if (infeasible.changes or infeasible.together) and not infeasible.needs_whole:
-        notes = ["Sizes as if combos and batches could be split; whole ones may take more."]
+    sized = [*infeasible.changes, *infeasible.together]
+    if not infeasible.needs_whole and not all(each.is_whole for each in sized):
+        other = "Other sizes" if any(each.is_whole for each in sized) else "Sizes"
+        notes = [f"{other} as if combos and batches could be split; whole ones may take more."]
     if any(_asks_for_label_claims(each, case) for each in infeasible.kept_out):
         notes.append(PAPERS)
     return InfeasibleWords(
@@ -250,7 +252,12 @@ def _loosen(side: str) -> Callable[[Change, Case], str]:
 def _change_volume_min(change: Change, case: Case) -> str:
     less, name = pounds(_up(change.was - change.becomes)), product_name(change.requirement, case)
     left_lb = _down(change.becomes)
-    return f"make {less} less of {name} ({pounds(left_lb)})" if left_lb else f"make no {name}"
+    if not left_lb:
+        return f"make no {name}"
+    splits = case.settings.whole_containers is WholeContainers.NO
+    units = "batches" if splits else "combos and batches"
+    fits = f" fits in whole {units}" if change.is_whole else ""
+    return f"make {less} less of {name} ({pounds(left_lb)}{fits})"
 
 
 def _change_volume_max(change: Change, case: Case) -> str:

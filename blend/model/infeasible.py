@@ -36,6 +36,8 @@ _STEP_TIME_S = 5.0
 """Time for one solve; nearly all of them are small."""
 _WHOLE_TIME_S = 60.0
 """Time for all solves together."""
+_WHOLE_ORDER_TIME_S = 15.0
+"""Time to find the largest order that fits in whole containers."""
 _MAX_LOTS_OFFERED = 8
 """More supply is offered for at most so many lots, those that need the fewest pounds."""
 _SUPPLY = Requirement(ConstraintClass.SUPPLY)
@@ -73,10 +75,12 @@ def explain_infeasibility(
     changes may be missing.
     """
     say = progress or (lambda text: None)
+    as_asked = case
     if not whole:
         case = case.divisible()
     sets = replace(index_sets(case), limits_give=True)
-    elastic = _Elastic(model_of(sets, whole=whole))
+    ends_at = perf_counter() + _WHOLE_TIME_S
+    elastic = _Elastic(model_of(sets, whole=whole), ends_at)
     say("which requirements conflict")
     subset = _deletion_filter(elastic, _elastic_filter(elastic))
     say("the smallest change that makes a plan possible")
@@ -86,6 +90,8 @@ def explain_infeasibility(
         for requirement in _worth_changing(named)
         if (change := _change_alone(elastic, requirement)) is not None
     ]
+    if not whole:
+        changes = _orders_in_whole(as_asked, changes, ends_at)
     changes.sort(key=_makes_less_then_cost)
     together = () if changes else _change_together(elastic)
     kept_out = _kept_out(sets, named)
@@ -94,10 +100,37 @@ def explain_infeasibility(
     )
 
 
+def _orders_in_whole(case: Case, changes: list[Change], ends_at: float) -> list[Change]:
+    """Orders cut to what fits in whole containers and batches, where that is found in time."""
+    orders = [each for each in changes if _is_order(each)]
+    if not orders:
+        return changes
+    sets = replace(index_sets(case), limits_give=True)
+    ends_at = min(ends_at, perf_counter() + _WHOLE_ORDER_TIME_S)
+    elastic = _Elastic(model_of(sets, whole=True), ends_at)
+    found = {each.requirement: _order_in_whole(elastic, each) for each in orders}
+    return [found.get(each.requirement, each) for each in changes]
+
+
+def _order_in_whole(elastic: _Elastic, change: Change) -> Change:
+    asked = change.requirement
+    with suppress(_NoAnswer):
+        minimum = elastic.relax([asked])
+        if len(minimum.x) and (steps := _steps(elastic, asked, minimum)) is not None:
+            costed = elastic.change(asked, steps, at_cost=True)
+            if len(costed.x):
+                return replace(_change(elastic, asked, steps, costed), is_whole=True)
+    return change
+
+
 def _makes_less_then_cost(change: Change) -> tuple[bool, float]:
     """A plan that makes less costs less, so those come after the ones that make it all."""
     total = math.inf if change.total_usd is None else change.total_usd
-    return change.requirement.constraint_class is ConstraintClass.VOLUME_MIN, total
+    return _is_order(change), total
+
+
+def _is_order(change: Change) -> bool:
+    return change.requirement.constraint_class is ConstraintClass.VOLUME_MIN
 
 
 class _NoAnswer(Exception):
@@ -112,9 +145,9 @@ class _Elastic:
     which is what a looser limit means.
     """
 
-    def __init__(self, model: Model) -> None:
+    def __init__(self, model: Model, ends_at: float) -> None:
         self.sets = model.sets
-        self._ends_at = perf_counter() + _WHOLE_TIME_S
+        self._ends_at = ends_at
         count = len(model.requirements)
         take = np.arange(len(model.cost))[model.take]
         limited = np.flatnonzero(np.isfinite(model.upper[take]))
