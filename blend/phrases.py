@@ -11,8 +11,11 @@ from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule
 from blend.domain.selectors import Condition, Selector
 from blend.domain.standards import Action, StandardRow
+from blend.errors import Problem, did_you_mean
 from blend.model.rules import definitions, limit_of
 from blend.output.formats import counted, percent, pounds, printable
+
+_MAX_LOTS_NAMED = 6
 
 VERDICT_WORDS = {
     Verdict.MET: "OK",
@@ -310,3 +313,23 @@ _REQUIREMENT: dict[str, Callable[[Requirement, Case], str]] = {
     ConstraintClass.MAY_HOLD: _may_hold,
     ConstraintClass.ADDED: _added,
 }
+
+
+def unknown_lot(name: str, case: Case) -> Problem:
+    """A name that is no lot's: the lots of the item it names, or those named like it."""
+    folded = name.casefold()
+    of_item = [lot for lot in case.lots if lot.item.casefold() == folded]
+    if of_item:
+        hint = f"Enter one of its lots: {', '.join(lot.lot_id for lot in of_item)}."
+        return Problem("LOT", None, None, f"{name} is an item, not a lot", "", hint)
+    like = [
+        lot.lot_id
+        for lot in case.lots
+        if lot.lot_id.casefold().startswith(folded) or folded in lot.item.casefold().split()
+    ]
+    known = [lot.lot_id for lot in case.lots]
+    hint = did_you_mean(name, known) or f"Such as {known[0]}."
+    if like:
+        others = ", ..." if len(like) > _MAX_LOTS_NAMED else ""
+        hint = f"Did you mean {', '.join(like[:_MAX_LOTS_NAMED])}{others}?"
+    return Problem("LOT", None, None, name, "a lot_id of your lots", hint)

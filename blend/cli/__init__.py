@@ -97,6 +97,9 @@ class LazyGroup(click.Group):
     def invoke(self, ctx: click.Context):
         try:
             return super().invoke(ctx)
+        except click.UsageError:
+            ctx.find_root().meta.pop(WARNINGS, []).clear()
+            raise
         except BlendError as error:
             if isinstance(error, InputRefused):
                 ctx.find_root().meta.pop(WARNINGS, []).clear()
@@ -132,6 +135,8 @@ class LazyGroup(click.Group):
             code = super().main(args, prog_name or "blend", complete_var, False, **extra) or 0
         except click.ClickException as error:
             error.show()
+            if isinstance(error, click.MissingParameter):
+                click.echo(_example(error.ctx), err=True)
             code = error.exit_code
         except (click.Abort, KeyboardInterrupt):
             code = _failed("Stopped.", INTERRUPTED)
@@ -145,6 +150,16 @@ class LazyGroup(click.Group):
             else:
                 raise
         sys.exit(code)
+
+
+def _example(ctx: click.Context | None) -> str:
+    """The first example of a command's help, for one that something is missing from."""
+    if ctx is None:
+        return ""
+    own = f"blend {ctx.command_path.partition(' ')[2]}"
+    lines = map(str.strip, (ctx.command.epilog or "").splitlines())
+    examples = [line for line in lines if line.startswith(own)]
+    return f"Such as: {examples[0]}" if examples else ""
 
 
 def _is_of_ctrl_c(error: BaseException | None) -> bool:

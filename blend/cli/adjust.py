@@ -27,18 +27,16 @@ Examples:
 """
 )
 @FOLDER
-@click.option("--product", "product_id", required=True, metavar="ID", help="Its product_id.")
+@click.option("--product", "product_id", metavar="ID", help="Its product_id.")
 @click.option(
     "--pounds",
     type=POUNDS,
-    required=True,
     metavar="LB",
     help="Finished pounds in the blender.",
 )
 @click.option(
     "--fat",
     type=Share(),
-    required=True,
     metavar="PERCENT",
     help="Fat as tested, the mean of all tests: 22, 22% or 0.22.",
 )
@@ -87,9 +85,9 @@ Examples:
 @answers("batch", chart=True)
 def adjust(
     folder: Path,
-    product_id: str,
-    pounds: float,
-    fat: float,
+    product_id: str | None,
+    pounds: float | None,
+    fat: float | None,
     tests: int,
     test_error: float,
     room_lb: float | None,
@@ -111,6 +109,8 @@ def adjust(
     from blend.tables.uncertainty import read_chance_constraints, read_spread
 
     case = read_folder(folder).case
+    if product_id is None or pounds is None or fat is None:
+        raise click.UsageError(_missing(folder, case, product_id, pounds, fat))
     _check_names(case, product_id, lots)
     at_hand = lots_at_hand(case, lots)
     if not at_hand:
@@ -140,6 +140,30 @@ def _planned_recipe(case: Case, product_id: str) -> tuple[Ingredient, ...]:
         if run.product_id == product_id:
             return run.ingredients
     raise _refused("--as-planned", f"The plan makes no {product_id}", "")
+
+
+def _missing(
+    folder: Path, case: Case, product_id: str | None, pounds: float | None, fat: float | None
+) -> str:
+    """What to enter, the products there are, and a command that would do."""
+    from blend.output.screen import wrapped
+
+    given = {"--product": product_id, "--pounds": pounds, "--fat": fat}
+    missing = " and ".join(option for option, value in given.items() if value is None)
+    lean = 0.8 if fat is None else 1 - fat
+    nearest = min(case.products, key=lambda each: abs(each.target_lean - lean))
+    listed = "; ".join(f"{each.product_id} {each.name}" for each in case.products[:_MAX_LISTED])
+    example = f"--product {product_id or nearest.product_id}"
+    example += f" --pounds {pounds or nearest.blender_max_lb:g} --fat {100 * (1 - lean):g}%"
+    lines = [
+        f"Enter {missing}. --pounds is what is in the blender.",
+        f"Products: {listed}.",
+        f"Such as: blend adjust {folder} {example}",
+    ]
+    return "\n".join(map(wrapped, lines))
+
+
+_MAX_LISTED = 12
 
 
 def _check_names(case: Case, product_id: str, lots: tuple[str, ...]) -> None:

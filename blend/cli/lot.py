@@ -9,7 +9,7 @@ import click
 
 from blend.cli.answers import answers
 from blend.cli.common import FOLDER, read_folder
-from blend.errors import InputRefused, Problem, did_you_mean
+from blend.errors import InputRefused, Problem
 
 if TYPE_CHECKING:
     from blend.domain.case import Case
@@ -42,15 +42,14 @@ def lot(folder: Path, lot: str | None, where: str | None) -> Answer:
 def _asked(case: Case, name: str | None, where: str | None) -> Selector:
     from blend.domain.selectors import parse_selector
     from blend.grinder.lot import lots_named
+    from blend.phrases import unknown_lot
 
     if (name is None) == (where is None):
         raise click.UsageError("Enter a LOT or --where, one of the two.")
     if name is not None:
         found = lots_named(case, name)
         if found is None:
-            known = [*(each.lot_id for each in case.lots), *(each.item for each in case.lots)]
-            hint = did_you_mean(name, known)
-            raise InputRefused([Problem("LOT", None, None, name, "a lot_id or an item", hint)])
+            raise InputRefused([unknown_lot(name, case)])
         return found
     try:
         found = parse_selector(where or "")

@@ -340,7 +340,7 @@ def quote(
     and --reason; both are kept.
     """
     _check_publishing(item_ids, is_published, assessor, override, reason, as_of)
-    from blend.reporter.quote import quote_day
+    from blend.reporter.quote import quote_day, refuse_day_without_market
     from blend.reporter.quote import reproduce as made_again
     from blend.reporter.quoting import Override, publish
 
@@ -352,6 +352,8 @@ def quote(
             return made_again(opened, on, item_ids, as_of)
         method = method_of(method_path)
         made = quote_day(opened, on, method, item_ids, as_of)
+        if all(each.assessed.usd_per_cwt is None for each in made.quoted):
+            refuse_day_without_market(made.known)
         if not is_published:
             return made
         own = {} if override is None else {item_ids[0]: Override(override, reason)}

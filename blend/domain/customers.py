@@ -8,7 +8,11 @@ from blend.domain import columns as col
 from blend.domain.columns import LEAN, record
 
 
-@record("customers", "Customers for an item: a plan folder, a product, or what they pay.")
+@record(
+    "customers",
+    "Customers for an item: a plan folder, a product, or what they pay.",
+    required=True,
+)
 @dataclass(frozen=True, slots=True)
 class CustomerRow:
     """One customer's demand for one item. Several rows of a customer without a plan add up.

@@ -261,8 +261,9 @@ def refuse_day_without_market(known: Heard) -> None:
     if on in known.market_days:
         return
     before = [each for each in known.market_days if each < on]
-    latest = f" Latest: {max(before):%b} {max(before).day}." if before else ""
-    raise NoMarket(f"No market on {on:%A, %b} {on.day}.{latest} Nothing written.")
+    latest = f"Latest: {max(before):%b} {max(before).day}." if before else "None earlier on file."
+    year = "" if before and max(before).year == on.year else f", {on.year}"
+    raise NoMarket(f"No market on {on:%A, %b} {on.day}{year}. {latest} Nothing written.")
 
 
 # What was published, made again ------------------------------------------------------------------

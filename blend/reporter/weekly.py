@@ -522,9 +522,8 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
     if not entries:
         latest = max((each for each in store.market_days() if each <= friday), default=None)
         fix = f"Latest day on file: {day(latest)}." if latest else "Import a canvass first."
-        raise InputRefused(
-            [Problem("store", None, "week", f"no entries in the week ending {day(friday)}", fix)]
-        )
+        nothing = f"no entries in the week ending {day(friday)}"
+        raise InputRefused([Problem("--week", None, None, nothing, "", fix)])
     last_day = max(each.market_day for each in entries)
     known = heard(store, last_day, method)
     items, left_out = [], 0

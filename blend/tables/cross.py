@@ -126,7 +126,7 @@ def _refuse_prices_per_lb(sheet: Sheet) -> set[int]:
             sheet.refuse(
                 row.number,
                 "price",
-                f"{_n(price)} $/cwt, but most prices here are near {_n(round(usual))}",
+                f"${_n(price)}/cwt, but most prices here are near ${_n(round(usual))}",
                 hint=f"Is this per lb? Enter {per_cwt}, or ${_n(price)}/cwt if it is right.",
             )
     return found

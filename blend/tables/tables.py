@@ -123,11 +123,13 @@ def holds_table(source: str | Path, name: str) -> bool:
 def stray_tables(folder: Path, known: Iterable[str]) -> tuple[Caution, ...]:
     """One caution for each table file of a folder that no command reads."""
     found = []
+    # One nearly named like a table is reported when that table is read.
     for path in sorted(folder.iterdir()) if folder.is_dir() else ():
         stem = path.stem.casefold()
         is_table = path.suffix.lower() in READABLE + OTHER_TYPES and path.is_file()
         is_table = is_table and path.name.casefold() not in (*STARTER_BOOKS, COLUMN_MAP)
-        if is_table and stem not in known and not path.name.startswith((".", "~")):
+        near = get_close_matches(stem, [name for name in known if name in TABLES], 1, 0.8)
+        if is_table and stem not in known and not near and not path.name.startswith((".", "~")):
             like = next((name for name in known if stem.startswith(name)), None)
             advice = f"Is it a copy of {like}?" if like else "blend guide columns lists the names."
             found.append(Caution(path.name, None, None, "not read: no table has this name", advice))

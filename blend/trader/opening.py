@@ -8,10 +8,11 @@ import numpy as np
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
-from blend.errors import InputRefused, Problem, did_you_mean
+from blend.errors import InputRefused, Problem
 from blend.model.infeasible import solved_linear
 from blend.model.shadow_prices import pounds_used, set_price
 from blend.model.solver import Answer, WarmLinear
+from blend.phrases import unknown_lot
 from blend.units import us_date
 
 
@@ -73,20 +74,10 @@ def check_lots(case: Case, *lot_ids: str) -> None:
         raise InputRefused(problems)
 
 
-def _unknown(case: Case, name: str) -> tuple[str, str, str]:
-    """What to say of a name that is no lot's: the lots of an item, or names like it."""
-    known = [lot.lot_id for lot in case.lots]
-    same_item = [lot.lot_id for lot in case.lots if lot.item.casefold() == name.casefold()]
-    if same_item:
-        hint = f"Enter one of its lots: {', '.join(same_item)}."
-        return f"{name} is an item, not a lot", "", hint
-    return name, "a lot_id of your lots", did_you_mean(name, known) or f"Such as {known[0]}."
-
-
 def _unfit(case: Case, lot_id: str) -> Problem | None:
     known = [lot.lot_id for lot in case.lots]
     if lot_id not in known:
-        return Problem("LOT", None, None, *_unknown(case, lot_id))
+        return unknown_lot(lot_id, case)
     reason = case.lot(lot_id).reason_unusable(case.settings.plan_on)
     if reason is None:
         return None
