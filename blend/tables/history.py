@@ -40,7 +40,8 @@ def read_history(path: str | Path) -> HistoryRead:
         _check(sheet)
     sheets.raise_problems()
     if not sheets.by_name:
-        raise FileTrouble(f"{path}: no {', '.join(HISTORY_TABLES)} here. Start with blend new --for report.")
+        names = ", ".join(HISTORY_TABLES)
+        raise FileTrouble(f"{path}: no {names} here. Start with blend new --for report.")
     return HistoryRead(
         Additions(
             items=sheets.records("items", Item),

@@ -94,7 +94,9 @@ def assert_changes_give_a_plan(case: Case, infeasible: InfeasibleSubset, *, whol
         freed = applied(case, change)
         assert has_plan(freed, whole=in_whole), change
         if change.total_usd is not None:
-            assert cost(freed, whole=in_whole) == pytest.approx(change.total_usd, rel=1e-3, abs=0.01)
+            assert cost(freed, whole=in_whole) == pytest.approx(
+                change.total_usd, rel=1e-3, abs=0.01
+            )
         size = abs(change.becomes - change.was)
         # rounded outward, a change may be a step more than it must be
         if change.unit != "drop" and size > 1.5 * _STEP[change.unit]:
