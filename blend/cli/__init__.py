@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import time
 from _thread import interrupt_main
 from collections.abc import Sequence
 from contextlib import suppress
 from importlib import import_module
-from threading import Timer
+from threading import Thread, get_ident
+from types import FrameType
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
@@ -174,10 +176,20 @@ def _raise_again(unraisable: sys.UnraisableHookArgs) -> None:
     if unraisable.exc_type is not KeyboardInterrupt:
         sys.__unraisablehook__(unraisable)
         return
-    for seconds in (0.05, 0.5):  # On a busy machine the first may come too early.
-        with suppress(KeyboardInterrupt):
-            Timer(seconds, interrupt_main).start()
-            return
+    here, main_thread = sys._getframe(), get_ident()
+
+    def interrupt_once_outside() -> None:
+        while _is_running(here, sys._current_frames().get(main_thread)):
+            time.sleep(0.01)
+        interrupt_main()
+
+    Thread(target=interrupt_once_outside, daemon=True).start()
+
+
+def _is_running(sought: FrameType, frame: FrameType | None) -> bool:
+    while frame is not None and frame is not sought:
+        frame = frame.f_back
+    return frame is sought
 
 
 def _harden_streams() -> None:
