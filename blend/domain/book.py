@@ -79,8 +79,8 @@ class Deal:
         convert=LeanClaim,
     )
     recorded_on: date | None = col.day("day it was entered", default=None, blank="as traded_on")
-    corrects: str = col.identifier("the deal whose place it takes", default="", blank="none")
-    withdrawn: bool = col.yes_no("yes: nothing takes the place of what it corrects", default=False)
+    corrects: str = col.identifier("the deal it replaces", default="", blank="none")
+    withdrawn: bool = col.yes_no("yes: the deal it corrects no longer counts", default=False)
 
     @property
     def signed_lb(self) -> float:

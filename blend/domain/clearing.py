@@ -175,22 +175,27 @@ class MoveOf(StrEnum):
 class MarketMove:
     """One change of a market: to `value`, or by the factor `value`."""
 
-    row_id: str = col.identifier("name of the change")
-    field: MoveOf = col.choice("what changes", MoveOf)
+    row_id: str = col.identifier("name of the change", example="imports down")
+    field: MoveOf = col.choice("what changes", MoveOf, example="availability")
     is_factor: bool = col.choice(
         "what is done with value",
         ("multiply", "set"),
         name="change",
         convert=lambda change: change == "multiply",
+        example="multiply",
     )
     value: float = col.number(
         "factor, pounds, or a fraction such as 0.35",
         unit="lb, or a fraction",
         minimum=0,
         maximum=MAX_LB,
+        example="0.9",
     )
     lots: Selector = col.lots(
-        "for availability: which items", default=EVERY_LOT, blank="every item"
+        "for availability: which items",
+        default=EVERY_LOT,
+        blank="every item",
+        example="origin!=domestic",
     )
     products: tuple[str, ...] = col.words(
         "for orders: product_id of those ordered", blank="all products"

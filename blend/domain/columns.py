@@ -149,7 +149,7 @@ class Column:
     def enter(self) -> str:
         """What to type, after "Enter"."""
         if self.kind in SHARES:
-            return "90 or 0.90" if self.unit == LEAN else "a percentage such as 2.5%"
+            return "90, 90% or 0.90" if self.unit == LEAN else "a percentage such as 2.5%"
         if self.kind is Kind.POINTS:
             return "lean points, such as 0.5 for half a point"
         return f"a number, {self._range}" if self.kind is Kind.NUMBER else self.allowed
@@ -173,6 +173,13 @@ class Column:
             return self.typed(self.default)
         return self.default or "none"
 
+    @property
+    def help(self) -> str:
+        """What it holds, what to enter and what a blank means, in one line."""
+        about = f"{self.about[:1].upper()}{self.about[1:]}"
+        blank = "Required." if self.required else f"Blank: {self.when_blank}."
+        return f"{about}. Enter {self.enter}. {blank}"
+
     def typed(self, value: float) -> str:
         """A number of this column as a person types it."""
         return f"{100 * value:.10g}%" if self.kind in SHARES else f"{value:,.10g}"
@@ -194,9 +201,9 @@ SHARES = (Kind.SHARE, Kind.SHARES)
 _NUMBERS = frozenset((Kind.SHARE, Kind.POINTS, Kind.NUMBER, Kind.COUNT, Kind.MONEY, Kind.PRICE))
 _ALLOWED_BY_KIND = {
     Kind.TEXT: "text",
-    Kind.ID: "a name without | ; and ,",
-    Kind.WORD: "text without | and ;",
-    Kind.DATE: "a date such as 2026-03-31 or 3/31/2026",
+    Kind.ID: "a name without | ; or ,",
+    Kind.WORD: "text without | or ;",
+    Kind.DATE: "a date such as 3/31/2026 or 2026-03-31",
     Kind.TIME: "a day and time such as 2026-03-31 14:05",
     Kind.YES_NO: "yes or no",
     Kind.WORDS: "words joined by |",

@@ -63,7 +63,7 @@ class LeanTest:
     `taken_lb` is how much of the lot was taken, None where it was not noted.
     """
 
-    test_id: str = col.identifier("the plant's own name of the test")
+    test_id: str = col.identifier("your own name for the test")
     lot_id: str = col.identifier("the lot tested, on today's sheet or used up")
     supplier: str = col.word("who sold it", blank="as lots.csv says")
     tested_on: date = col.day("day of the test")

@@ -43,7 +43,7 @@ class ForwardPrice:
     `quantity_lb` None means no limit. `use_by` is for offers only; None leaves it to the room.
     """
 
-    price_id: str = col.identifier("the plant's own name of the offer or bid")
+    price_id: str = col.identifier("your own name for the offer or bid")
     side: Side = col.choice(
         "offer: the plant may buy; bid: it may sell", Side, read_as=Side.OFFER, blank="offer"
     )
@@ -76,7 +76,7 @@ class Order:
     """Finished pounds of one product wanted on one day; the product's lean, rules and batches
     stay its own. `max_lb` None means no upper limit."""
 
-    order_id: str = col.identifier("the plant's own name of the order")
+    order_id: str = col.identifier("your own name for the order")
     product_id: str = col.identifier("the product, as in products.csv")
     day: date = col.day("the day it is made")
     min_lb: float = col.pounds("finished pounds ordered, at least")
@@ -168,7 +168,7 @@ class Cooler:
     means no limit. `ending_inventory_lb` must be there at the end of the last day.
     """
 
-    cooler_id: str = col.identifier("the plant's own name of the cooler")
+    cooler_id: str = col.identifier("your own name for the cooler")
     lots: Selector = col.lots("the lots it holds", default=EVERY_LOT)
     capacity_lb: float | None = col.pounds(
         "most it holds overnight",
@@ -210,14 +210,18 @@ class DayRuleKind(StrEnum):
 class DayRule:
     """A rule on what a day uses, over all products and before losses."""
 
-    rule_id: str = col.identifier("the plant's own name of the rule")
-    kind: DayRuleKind = col.choice("what kind of rule", DayRuleKind)
-    lots: Selector = col.lots("the lots it covers", default=EVERY_LOT)
+    rule_id: str = col.identifier("your own name for the rule", example="thaw room")
+    kind: DayRuleKind = col.choice("what kind of rule", DayRuleKind, example="max_used")
+    lots: Selector = col.lots(
+        "the lots it covers", default=EVERY_LOT, example="fresh_or_frozen=frozen"
+    )
     against: Selector | None = col.lots(
         "for needs: the lots needed with them", default=None, blank="none"
     )
     min_lb: float | None = col.pounds("at least this much a day", default=None, blank="no limit")
-    max_lb: float | None = col.pounds("at most this much a day", default=None, blank="no limit")
+    max_lb: float | None = col.pounds(
+        "at most this much a day", default=None, blank="no limit", example="20000"
+    )
     note: str = col.text("why, for people", default="")
 
 

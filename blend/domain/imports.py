@@ -138,7 +138,7 @@ class ForeignOffer:
     year of 360 days. `point_usd_per_lb` is what one lean point adds to the price of a pound.
     """
 
-    offer_id: str = col.identifier("the plant's own name of the offer")
+    offer_id: str = col.identifier("your own name for the offer")
     item: str = col.word("what the trade calls it, such as 90 CL")
     origin: str = col.word("the country; duty rests on it")
     tariff_line: str = col.identifier("eight digits it enters on within quota, such as 0202.30.50")

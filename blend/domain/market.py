@@ -42,7 +42,7 @@ class Item:
     species, form and origin: meat of another form or origin is another item.
     """
 
-    item_id: str = col.identifier("your own name of the item")
+    item_id: str = col.identifier("your own name for the item")
     name: str = col.text("as it is printed")
     species: str = col.choice("the animal it is from", SPECIES)
     lean: float = col.share("chemical lean it is quoted at", unit=LEAN, minimum=0.01)
@@ -77,7 +77,7 @@ class CanvassEntry:
     published; `source_class` says what it is (packer, grinder, trader, importer, broker).
     """
 
-    entry_id: str = col.identifier("your own name of the entry", option="id")
+    entry_id: str = col.identifier("your own name for the entry", option="id")
     heard_at: datetime = col.moment("on your own clock, before any correction")
     """Of a correction, when the first entry was heard."""
     market_day: date = col.day("market day it is about", option="day")
@@ -176,7 +176,7 @@ class Published:
 class Volume:
     """One figure of a volume series: availability, orders, slaughter, imports, cold storage."""
 
-    series_id: str = col.identifier("your own name of the series")
+    series_id: str = col.identifier("your own name for the series")
     period_end: date = col.day("last day of the period")
     value: float = col.number("in its unit", unit="as unit says", minimum=0)
     unit: str = col.word("such as lb, head or t")

@@ -26,7 +26,7 @@ def _cuts(about: str) -> Any:
 class Method:
     """Every number that a quotation and its tone rest on; `digest` names the whole of them."""
 
-    version: str = col.text("your own name of the method")
+    version: str = col.text("your own name for the method")
     # weights of evidence, in order: trades, firm bids and offers, other information
     trade_weight: float = col.number("of a trade", minimum=0, maximum=1)
     bid_offer_weight: float = col.number(

@@ -63,7 +63,7 @@ class Rule:
     """One rule. `products` empty means all of them. `source` names the section of a
     standard; it is empty for the plant's own rules."""
 
-    rule_id: str = col.identifier("the plant's own name of the rule", example="imported")
+    rule_id: str = col.identifier("your own name for the rule", example="imported")
     kind: str = col.choice("what kind of rule", RuleKind, convert=rule_kind, example="share")
     """A `RuleKind`, or the name of a kind added to `blend.model.rules`."""
     products: tuple[str, ...] = col.words(
@@ -117,7 +117,7 @@ class Loss:
     Fat and lean lose differently: purge is water and protein, so it takes lean.
     """
 
-    loss_id: str = col.identifier("the plant's own name of the loss", example="thaw")
+    loss_id: str = col.identifier("your own name for the loss", example="thaw")
     step: str = col.text("such as thaw, purge, trimming or grinding", example="thaw")
     lots: Selector = col.lots(
         "the lots it applies to", default=EVERY_LOT, example="fresh_or_frozen=frozen"

@@ -37,9 +37,7 @@ def _lines(table: Table) -> Iterator[str]:
     for column in columns:
         unit = f", {column.unit}" if column.unit else ""
         yield f"  {column.name}{unit}"
-        blank = "" if column.required else f" Blank: {column.when_blank}."
-        needed = " Required." if column.required else ""
-        yield wrapped(f"      {column.about}. Enter {column.enter}.{needed}{blank}", "      ")
+        yield wrapped(f"      {column.help}", "      ")
     if table.name == "rules":
         yield strong("kinds of rule, and the columns each uses")
         for kind in definitions().values():

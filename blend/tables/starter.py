@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -14,29 +16,43 @@ from blend.errors import FileTrouble
 from blend.files import as_file_trouble, filling, in_memory, write_bytes
 from blend.tables.columns import (
     CONFIDENCE_TABLES,
+    CUSTOMERS,
+    DEALS,
+    EVIDENCE_TABLES,
     HISTORY_TABLES,
     IMPORT_TABLES,
+    MARKET_TABLES,
     POSITION_TABLES,
     QUOTATIONS,
+    SCENARIOS,
     SETTING_COLUMNS,
+    STRESS,
     TABLES,
-    TEMPERATURES,
 )
 from blend.tables.rows import EXAMPLE, NOTES
+from blend.tables.standards import packaged_path
 from blend.tables.tables import READABLE
 from blend.tables.write import write_csv
 
 PLANT, TRADE, REPORT = "plant", "trade", "report"
 BOOKS: Mapping[str, Mapping[str, Table]] = {
-    PLANT: {**TABLES, **CONFIDENCE_TABLES, TEMPERATURES.name: TEMPERATURES},
-    TRADE: {QUOTATIONS.name: QUOTATIONS, **IMPORT_TABLES, **POSITION_TABLES},
-    REPORT: HISTORY_TABLES,
+    PLANT: {**TABLES, **CONFIDENCE_TABLES, **EVIDENCE_TABLES},
+    TRADE: {
+        QUOTATIONS.name: QUOTATIONS,
+        **IMPORT_TABLES,
+        **POSITION_TABLES,
+        **{each.name: each for each in (SCENARIOS, DEALS, CUSTOMERS, STRESS)},
+    },
+    REPORT: {**HISTORY_TABLES, **MARKET_TABLES},
 }
 """The tables of each person's starter workbook."""
 
 _FEWEST_EXAMPLES = 2
-"""With fewer declared, a table takes its example row from the invented plant."""
+"""With fewer declared, a table takes its example row from the invented plant, or from the
+built-in table that it adds to."""
 _ROWS_WITH_LISTS = 500
+_NEEDED = "1F4E78"
+"""Color of what must be filled in."""
 _LONGEST_LIST = 255
 """Characters a drop-down list can hold."""
 
@@ -96,17 +112,22 @@ def starter_table(table: Table) -> tuple[list[str], list[list[Any]]]:
         return header, rows
     example = [column.example for column in table.columns]
     if sum(map(bool, example)) < _FEWEST_EXAMPLES:
-        example = _first_demo_row(table)
+        example = _first_packaged_row(table)
     return header, [[*example, f"{EXAMPLE}: not read. Put your own rows under it."]]
 
 
-def _first_demo_row(table: Table) -> list[str]:
-    """The first row of the table in the invented plant; blanks where it has no such table."""
-    for path in sorted(demo_folder().rglob(f"{table.name}.csv"), key=lambda each: len(each.parts)):
+def _first_packaged_row(table: Table) -> list[str]:
+    """The first row of the table in the invented plant, else of the built-in table."""
+    name = f"{table.name}.csv"
+    places = sorted(demo_folder().rglob(name), key=lambda each: len(each.parts))
+    with suppress(FileTrouble):
+        places.append(packaged_path(name))
+    for path in places:
         with path.open(encoding="utf-8-sig", newline="") as file:
-            row = next(csv.DictReader(file), {})
-        return [row.get(name, "") for name in table.column_names]
-    return [""] * len(table.columns)
+            row = next(csv.DictReader(file), None)
+        if row is not None:
+            return [row.get(column, "") for column in table.column_names]
+    return [column.example for column in table.columns]
 
 
 def demo_folder() -> Path:
@@ -139,6 +160,8 @@ def _fill_sheet(sheet: Any, table: Table) -> None:
     for row in rows:
         sheet.append([_typed(cell) for cell in row])
     sheet.freeze_panes = "B2"
+    if table.required:
+        sheet.sheet_properties.tabColor = _NEEDED
     sheet.page_setup.orientation = "landscape"
     sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
     sheet.page_setup.fitToHeight = 0
@@ -149,29 +172,24 @@ def _fill_sheet(sheet: Any, table: Table) -> None:
         column = None if is_notes else table.column(name)
         needed = column is not None and column.required
         cell.font = Font(bold=True, color="FFFFFF" if needed else "000000")
-        cell.fill = PatternFill("solid", fgColor="1F4E78" if needed else "DDE6EE")
+        cell.fill = PatternFill("solid", fgColor=_NEEDED if needed else "DDE6EE")
         widest = max(len(str(each[place - 1])) for each in ([*rows, header]))
         sheet.column_dimensions[letter].width = min(max(10, widest + 2), 48)
         if column is not None:
-            comment = Comment(column_help(column), "blend", width=320, height=110)
+            comment = Comment(column.help, "blend", width=320, height=110)
             cell.comment = comment
             if table.name != "settings":
                 _add_list(sheet, letter, 2, 1 + _ROWS_WITH_LISTS, column)
     for cells in sheet.iter_rows(min_row=2):
         for cell in cells:
             cell.alignment = Alignment(vertical="top")
+            if isinstance(cell.value, date):
+                cell.number_format = "m/d/yyyy"
             if table.name != "settings":
                 cell.font = Font(italic=True, color="808080")
     if table.name == "settings":
         for number, column in enumerate(SETTING_COLUMNS.values(), 2):
             _add_list(sheet, "B", number, number, column)
-
-
-def column_help(column: Column) -> str:
-    """What goes into a column: the note on its heading."""
-    unit = f", in {column.unit}" if column.unit else ""
-    blank = "Required." if column.required else f"Blank: {column.when_blank}."
-    return f"{column.about}{unit}. Enter {column.allowed}. {blank}"
 
 
 def _add_list(sheet: Any, letter: str, first: int, last: int, column: Column) -> None:
@@ -190,8 +208,10 @@ def _add_list(sheet: Any, letter: str, first: int, last: int, column: Column) ->
 
 
 def _typed(cell: Any) -> Any:
-    """Numbers as numbers, so that the spreadsheet aligns them."""
-    try:
-        return float(cell) if isinstance(cell, str) and cell[:1].isdigit() else cell
-    except ValueError:
+    """Numbers as numbers and days as days, so that the spreadsheet aligns and sorts them."""
+    if not isinstance(cell, str) or not cell[:1].isdigit():
         return cell
+    for kind in (float, date.fromisoformat):
+        with suppress(ValueError):
+            return kind(cell)
+    return cell
