@@ -24,7 +24,7 @@ from blend.output.formats import printable
 from blend.show.shown import ShownTable, shown_of
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import Overlaid, RawTable
-from blend.trader.lean_fat import DayValue, value_days
+from blend.trader.lean_fat import DayValue, judge_by_basis, value_days
 from blend.trader.value import (
     FITS,
     Value,
@@ -37,6 +37,8 @@ from blend.trader.value import (
 )
 
 PATH = "/trader"
+_PAST_DAYS = 60
+"""Earlier days that frozen items are judged against."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,9 @@ def _value(quotations: tuple[Quotation, ...], asked: Asked) -> DayValue:
     for day in days if asked.day is None else (asked.day,):
         found = _valued(days[day], asked.form, asked.by_pounds)
         if found:
-            return found[0]
+            past = [each for each in reversed(days) if each < day][-_PAST_DAYS:]
+            earlier = [_valued(days[each], asked.form, asked.by_pounds) for each in past]
+            return judge_by_basis(found[0], [value for of_day in earlier for value in of_day])
     on = "any day" if asked.day is None else str(asked.day)
     raise refused("lean", f"no line of {asked.fit} items on {on}: enter two of different lean")
 
@@ -186,9 +190,12 @@ def _tables(value: DayValue) -> list[ShownTable]:
     titles = {
         "lean_and_fat": f"Lean and fat, two ways: {of}",
         "items": f"Items against the line: {of}",
+        "basis": f"Items of another form against their own past: {of}",
         "short_lean": "What one lean point under spec is worth",
     }
-    return [shown_of(answer.tables[name], title=title) for name, title in titles.items()]
+    tables = answer.tables
+    return [shown_of(tables[name], title=title) for name, title in titles.items()
+            if len(tables[name])]  # fmt: skip
 
 
 def _cards(value: DayValue) -> list[tuple[str, str]]:

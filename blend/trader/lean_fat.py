@@ -10,20 +10,20 @@ in Huber, Robust Statistics, 1981, section 7.6, from memory). Its scale is the m
 distance from the line of least absolute deviations, the two items on that line left out
 (Maronna, Martin and Yohai, Robust Statistics, 2006, section 4.4, from memory).
 
-Whether one item is rich or cheap is another question, answered by its deleted residual: its
-distance from a least-squares line through the other items, by t quantiles, with the false
-discovery rate over all items controlled (Benjamini and Hochberg 1995). A curve through the other
-items must agree, so that a bent market does not make its ends look rich.
+Whether an item is rich or cheap is another question, answered by its distance from a parabola
+through the items that are not off it (`items_off`), by t quantiles adjusted for looking at every
+item: a bent market does not make its ends look rich. Items of another form than the line are
+judged against their own distance on earlier days (`judge_by_basis`).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
-from itertools import groupby
+from itertools import combinations, groupby
 
 import numpy as np
 
@@ -39,6 +39,12 @@ MIN_TICK_USD_PER_LB = 0.0025
 FALSE_RATE = 0.05
 """Share of fair days on which any item may be called rich or cheap, at most."""
 CONFIDENCE = 0.95
+MIN_BASIS_DAYS = 8
+"""Earlier days before an item is judged against its own past (by simulation)."""
+_MOST_LASTING = 0.95
+"""Correlation of a day with the next at which no pull to the mean shows."""
+_MIN_JUDGED = 5
+"""Items that leave a parabola through the others a degree of freedom."""
 _SPARE_ITEMS = 2
 """Items beyond the numbers fitted that a scale needs: with fewer it would rest on one distance
 (a robust scale needs four readings of one number: Rousseeuw and Verboven, Computational
@@ -170,39 +176,70 @@ class Bend:
     and above: lean is scarce relative to fat.
     """
 
-    point_at_fattest_usd_per_lb: float
-    point_at_leanest_usd_per_lb: float
-    error_usd_per_lb: float
-    """Standard error of the difference of the two."""
+    values: tuple[float, float, float]
+    """Of lean, of fat, and of the square of the distance from the middle."""
+    covariance: tuple[tuple[float, ...], ...]
+    leans: tuple[float, float]
+    """Of the fattest and the leanest item."""
     degrees: int
+
+    def _design(self, lean: float) -> np.ndarray:
+        return np.array([lean, 1 - lean, (lean - sum(self.leans) / 2) ** 2])
+
+    def at(self, lean: float) -> float:
+        return float(self._design(lean) @ self.values)
+
+    def error_at(self, lean: float) -> float:
+        """Standard error of `at`."""
+        design = self._design(lean)
+        return math.sqrt(max(0.0, float(design @ np.array(self.covariance) @ design)))
+
+    @property
+    def t_quantile(self) -> float:
+        from scipy.stats import t
+
+        return float(t.ppf((1 + CONFIDENCE) / 2, self.degrees))
+
+    @property
+    def _points_apart(self) -> float:
+        """What a point's value differs by from end to end, for each unit of the square."""
+        return 2 * (self.leans[1] - self.leans[0]) / POINTS_PER_SHARE
+
+    @property
+    def point_at_fattest_usd_per_lb(self) -> float:
+        lean, fat, _ = self.values
+        return (lean - fat) / POINTS_PER_SHARE - self.difference_usd_per_lb / 2
+
+    @property
+    def point_at_leanest_usd_per_lb(self) -> float:
+        return self.point_at_fattest_usd_per_lb + self.difference_usd_per_lb
+
+    @property
+    def difference_usd_per_lb(self) -> float:
+        return self._points_apart * self.values[2]
+
+    @property
+    def error_usd_per_lb(self) -> float:
+        """Standard error of the difference of the two."""
+        return self._points_apart * math.sqrt(self.covariance[2][2])
 
     @property
     def is_established(self) -> bool:
         """Whether the difference is more than scatter explains, by Student's t."""
-        from scipy.stats import t
-
-        limit = t.ppf((1 + CONFIDENCE) / 2, self.degrees) * self.error_usd_per_lb
-        return abs(self.difference_usd_per_lb) > limit
-
-    @property
-    def difference_usd_per_lb(self) -> float:
-        return self.point_at_leanest_usd_per_lb - self.point_at_fattest_usd_per_lb
+        return abs(self.difference_usd_per_lb) > self.t_quantile * self.error_usd_per_lb
 
 
 def fit_bend(quotations: Sequence[Quotation], *, by_pounds: bool = False) -> Bend | None:
     """The bend of prices over lean; None with fewer than five items, or three leans."""
-    leans = np.array([quotation.lean for quotation in quotations])
-    if len(quotations) < 3 + _SPARE_ITEMS or len(set(leans.tolist())) < 3:
+    leans = [quotation.lean for quotation in quotations]
+    if len(quotations) < 3 + _SPARE_ITEMS or len(set(leans)) < 3:
         return None
     fit = _fit(_curve_design(quotations), quotations, by_pounds)
     if fit.covariance is None:
         return None
-    lean, fat, bend = fit.values
-    turn = 2 * bend * (leans.max() - leans.min()) / POINTS_PER_SHARE
-    error = 2 * (leans.max() - leans.min()) / POINTS_PER_SHARE * np.sqrt(fit.covariance[2, 2])
-    point = (lean - fat) / POINTS_PER_SHARE
-    degrees = len(quotations) - 3
-    return Bend(float(point - turn / 2), float(point + turn / 2), float(error), degrees)
+    lean, fat, bend = fit.values.tolist()
+    covariance = tuple(map(tuple, fit.covariance.tolist()))
+    return Bend((lean, fat, bend), covariance, (min(leans), max(leans)), len(leans) - 3)
 
 
 @dataclass(frozen=True)
@@ -298,12 +335,13 @@ class Standing(StrEnum):
     IN_LINE = ""
     TOO_FEW = "too few items"
     NOT_JUDGED = "not judged"
-    """Of another form than the line: thaw loss and freight lie between."""
+    """Of another form than the line, with too few earlier days to compare it with."""
 
 
 @dataclass(frozen=True, slots=True)
 class ItemValue:
-    """One item against the line: of a fitted item, the line through the other fitted items."""
+    """One item against the line: of a fitted item, the line through the other items that are not
+    off it; of another form, also against its own distances on earlier days."""
 
     label: str
     quotation: Quotation
@@ -315,6 +353,7 @@ class ItemValue:
     p_value: float | None
     """Chance of a distance this large in a fair market, adjusted for looking at every item."""
     standing: Standing
+    basis: Basis | None = None
 
     @property
     def distance_usd_per_lb(self) -> float:
@@ -328,41 +367,75 @@ class ItemValue:
 
 @dataclass(frozen=True)
 class DeletedResiduals:
-    """Each quotation against a least-squares fit to all the others."""
+    """Each quotation against a least-squares fit to the others."""
 
     predicted: np.ndarray
     error: np.ndarray
     """Standard error of quotation minus prediction; NaN where the others give no fit."""
-    degrees_of_freedom: int
-
-    def p_values(self, prices: np.ndarray) -> np.ndarray:
-        """Two-sided, by Student's t; 1 where there is no error to judge by."""
-        from scipy.stats import t
-
-        ratio = np.abs(prices - self.predicted) / self.error
-        return np.nan_to_num(2 * t.sf(ratio, self.degrees_of_freedom), nan=1.0)
+    degrees_of_freedom: np.ndarray
 
 
 def deleted_residuals(
-    design: np.ndarray, prices: np.ndarray, weights: np.ndarray
-) -> DeletedResiduals | None:
-    """Externally studentized residuals, from one fit (Cook and Weisberg, Residuals and Influence
-    in Regression, 1982, section 2.2, from memory). None without a degree of freedom."""
+    design: np.ndarray, prices: np.ndarray, weights: np.ndarray, off: Collection[int] = ()
+) -> DeletedResiduals:
+    """Externally studentized residuals (Cook and Weisberg, Residuals and Influence in Regression,
+    1982, section 2.2, from memory); quotations in `off` are in no fit but their own comparison."""
     count, numbers = design.shape
-    degrees = count - 1 - numbers
-    if degrees < 1:
-        return None
+    found = np.full((3, count), np.nan)
+    for item in range(count):
+        others = [each for each in range(count) if each != item and each not in off]
+        degrees = len(others) - numbers
+        if degrees < 1 or np.linalg.matrix_rank(design[others]) < numbers:
+            continue
+        rows = design[others] * np.sqrt(weights[others])[:, None]
+        values = np.linalg.pinv(rows) @ (prices[others] * np.sqrt(weights[others]))
+        left = (prices[others] - design[others] @ values) * np.sqrt(weights[others])
+        scale = max(math.sqrt(left @ left / degrees), MIN_TICK_USD_PER_LB)
+        reach = design[item] @ np.linalg.inv(rows.T @ rows) @ design[item]
+        error = scale * math.sqrt(1 / weights[item] + reach)
+        found[:, item] = design[item] @ values, error, degrees
+    return DeletedResiduals(*found)
+
+
+def items_off(
+    design: np.ndarray, prices: np.ndarray, weights: np.ndarray
+) -> tuple[frozenset[int], float, int]:
+    """Items off the fit, the p value that convicts them (1 without any), and the most looked for.
+
+    For one item, two, up to `_most_off`: the set whose removal leaves the least squares, tested
+    against the best set of one fewer by Student's t. The largest set that passes is off, so two
+    items that hide each other from a test of one at a time are found together (after B. Rosner,
+    Technometrics 25, 1983, with best sets instead of one removal after another). The p value is
+    adjusted for the items each step chooses from and for the steps (Bonferroni).
+    """
+    from scipy.stats import t
+
+    count, numbers = design.shape
+    most = _most_off(count)
     roots = np.sqrt(weights)
-    rows, wanted = design * roots[:, None], prices * roots
-    hat = rows @ np.linalg.pinv(rows)
-    residuals = wanted - hat @ wanted
-    rest = 1 - np.diag(hat)
-    rest = np.where(rest < 1e-9, np.nan, rest)  # the fit goes through this item whatever its price
-    variances = (residuals @ residuals - residuals**2 / rest) / degrees
-    scales = np.maximum(np.sqrt(np.maximum(0, variances)), MIN_TICK_USD_PER_LB)
-    return DeletedResiduals(
-        prices - residuals / rest / roots, scales / np.sqrt(rest) / roots, degrees
-    )
+    rows = design * roots[:, None]
+    rest = np.eye(count) - rows @ np.linalg.pinv(rows)
+    residuals = rest @ (prices * roots)
+    before, off, p_off = float(residuals @ residuals), frozenset[int](), 1.0
+    for size in range(1, most + 1):
+        sets = np.array(list(combinations(range(count), size)))
+        blocks = np.linalg.pinv(rest[sets[:, :, None], sets[:, None, :]], 1e-9, hermitian=True)
+        of_sets = residuals[sets]
+        drop = np.einsum("si,sij,sj->s", of_sets, blocks, of_sets)
+        squares = max(0.0, float(residuals @ residuals - drop.max()))
+        degrees = count - size - numbers
+        variance = max(squares / degrees, MIN_TICK_USD_PER_LB**2)
+        ratio = math.sqrt(max(0.0, before - squares) / variance)
+        p_value = min(1.0, most * (count - size + 1) * 2 * float(t.sf(ratio, degrees)))
+        if p_value < FALSE_RATE:
+            off, p_off = frozenset(sets[drop.argmax()].tolist()), p_value
+        before = squares
+    return off, p_off, most
+
+
+def _most_off(count: int) -> int:
+    """Items that may be found off at once; two or more take seven items (by simulation)."""
+    return 0 if count < _MIN_JUDGED else 1 if count < 7 else 2 if count < 12 else 3
 
 
 def value_items(
@@ -371,25 +444,21 @@ def value_items(
     is_fitted: Callable[[Quotation], bool],
     *,
     by_pounds: bool = False,
+    is_bent: bool = False,
 ) -> tuple[ItemValue, ...]:
-    """Every item's distance from the line, and which are rich or cheap.
+    """Every item's distance from the line, or from the curve where `is_bent`, and which are rich
+    or cheap.
 
     At most `FALSE_RATE` of fair days have any item called rich or cheap: prices about a line or
-    a parabola, with independent normal errors. Items that are not fitted are not judged.
+    a parabola, with independent normal errors. Items that are not fitted are not judged here.
     """
     fitted = [quotation for quotation in quotations if is_fitted(quotation)]
     prices = np.array([each.usd_per_lb for each in fitted])
     weights = _weights(fitted, by_pounds)
-    against_line = deleted_residuals(_shares(*fitted), prices, weights)
-    against_curve = deleted_residuals(_curve_design(fitted), prices, weights)
-    p_values = np.ones(len(fitted))
-    is_judged = False
-    if against_line is not None and against_curve is not None:
-        is_judged = True
-        from scipy.stats import false_discovery_control
-
-        both = np.maximum(against_line.p_values(prices), against_curve.p_values(prices))
-        p_values = false_discovery_control(both)
+    curve = _curve_design(fitted)
+    off, p_off, most = items_off(curve, prices, weights)
+    against_curve = deleted_residuals(curve, prices, weights, off)
+    shown = against_curve if is_bent else deleted_residuals(_shares(*fitted), prices, weights, off)
     numbers = iter(range(len(fitted)))
 
     def value(quotation: Quotation, label: str) -> ItemValue:
@@ -398,33 +467,128 @@ def value_items(
             at_line, of_none = line.at(quotation.lean), Standing.NOT_JUDGED
             return ItemValue(label, quotation, False, at_line, error, line.degrees, None, of_none)
         index = next(numbers)
-        if against_line is None or np.isnan(against_line.error[index]):
+        if np.isnan(shown.error[index]):
             at_line = line.at(quotation.lean)
             return ItemValue(label, quotation, True, at_line, None, 0, None, Standing.TOO_FEW)
-        at_line = float(against_line.predicted[index])
-        standing = Standing.IN_LINE if is_judged else Standing.TOO_FEW
-        if p_values[index] < FALSE_RATE:
-            standing = Standing.RICH if quotation.usd_per_lb > at_line else Standing.CHEAP
+        standing, p_value = Standing.TOO_FEW if not most else Standing.IN_LINE, None
+        distance = quotation.usd_per_lb - float(shown.predicted[index])
+        if index in off:
+            p_value = p_off
+            # off the curve one way and off the line the other is neither
+            if (quotation.usd_per_lb > against_curve.predicted[index]) == (distance > 0):
+                standing = Standing.RICH if distance > 0 else Standing.CHEAP
+        elif most:
+            p_value = _own_p_value(quotation, index, against_curve, most * (len(fitted) - len(off)))
         return ItemValue(
-            label,
-            quotation,
-            True,
-            at_line,
-            float(against_line.error[index]),
-            against_line.degrees_of_freedom,
-            float(p_values[index]) if is_judged else None,
-            standing,
-        )
+            label, quotation, True, float(shown.predicted[index]), float(shown.error[index]),
+            int(shown.degrees_of_freedom[index]), p_value, standing,
+        )  # fmt: skip
 
     return tuple(
         value(each, label) for each, label in zip(quotations, labels_of(quotations), strict=True)
     )
 
 
+def _own_p_value(quotation: Quotation, index: int, found: DeletedResiduals, looks: int) -> float:
+    from scipy.stats import t
+
+    if np.isnan(found.error[index]):
+        return 1.0
+    ratio = abs(quotation.usd_per_lb - found.predicted[index]) / found.error[index]
+    return min(1.0, looks * 2 * float(t.sf(ratio, found.degrees_of_freedom[index])))
+
+
 def _curve_design(quotations: Sequence[Quotation]) -> np.ndarray:
     leans = np.array([quotation.lean for quotation in quotations])
     middle = (leans.min() + leans.max()) / 2
     return np.hstack([_shares(*quotations), (leans - middle)[:, None] ** 2])
+
+
+# Items of another form against their own past ----------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """An item's distance from the line of the other form, against its own earlier days.
+
+    `z` is today's distance from the mean in standard errors of one more day, and `half_life_days`
+    how long half of a distance from the mean lasts: None where no pull to the mean shows.
+    """
+
+    days: int
+    mean_usd_per_lb: float
+    sd_usd_per_lb: float
+    z: float
+    half_life_days: float | None
+    p_value: float
+
+    @property
+    def is_enough(self) -> bool:
+        return self.days >= MIN_BASIS_DAYS
+
+
+def basis_of(earlier_usd_per_lb: Sequence[float], now_usd_per_lb: float, step_days: float) -> Basis:
+    """Today's distance against three earlier ones or more, `step_days` apart.
+
+    Distances that last from day to day say less than as many independent ones: days count as
+    n (1 - r) / (1 + r), where r is the correlation of a day with the next, corrected for short
+    histories (M. G. Kendall, Biometrika 41, 1954, from memory). Student's t with that many days.
+    """
+    from scipy.stats import t
+
+    earlier = np.asarray(earlier_usd_per_lb)
+    count, mean = len(earlier), float(earlier.mean())
+    off = earlier - mean
+    squares = float(off @ off)
+    lasting = float(off[1:] @ off[:-1]) / max(float(off[:-1] @ off[:-1]), 1e-18)
+    lasting = min(max(0.0, lasting + (1 + 3 * lasting) / count), _MOST_LASTING)
+    worth_days = max(2.0, count * (1 - lasting) / (1 + lasting))
+    sd = max(math.sqrt(squares / (count * (1 - 1 / worth_days))), MIN_TICK_USD_PER_LB)
+    z = (now_usd_per_lb - mean) / (sd * math.sqrt(1 + 1 / worth_days))
+    half_life = None
+    if lasting < _MOST_LASTING:
+        half_life = step_days * math.log(2) / -math.log(lasting) if lasting else 0.0
+    return Basis(count, mean, sd, z, half_life, 2 * float(t.sf(abs(z), worth_days - 1)))
+
+
+def judge_by_basis(day: DayValue, earlier: Sequence[DayValue]) -> DayValue:
+    """The day with items of another form judged against `earlier` days.
+
+    `FALSE_RATE` is then shared: half for the items on the line, half for these.
+    """
+    past: dict[str, list[tuple[date, float]]] = {}
+    for each in earlier:
+        for item in each.items:
+            if not item.is_fitted:
+                past.setdefault(item.label, []).append((each.quoted_on, item.distance_usd_per_lb))
+    items = [
+        replace(item, basis=_basis(past[item.label], item.distance_usd_per_lb))
+        if not item.is_fitted and len(past.get(item.label, ())) > 2
+        else item
+        for item in day.items
+    ]
+    judged = sum(item.basis is not None and item.basis.is_enough for item in items)
+    return replace(day, items=tuple(_judged(item, judged) if judged else item for item in items))
+
+
+def _basis(past: Sequence[tuple[date, float]], now_usd_per_lb: float) -> Basis:
+    dates, distances = zip(*past, strict=True)
+    return basis_of(distances, now_usd_per_lb, (dates[-1] - dates[0]).days / (len(dates) - 1))
+
+
+def _judged(item: ItemValue, judged: int) -> ItemValue:
+    """The item at its share of the false rate, with `judged` items judged by their own past."""
+    basis = item.basis
+    if basis is not None and basis.is_enough:
+        p_value, is_over = judged * basis.p_value, basis.z > 0
+    elif item.p_value is not None:
+        p_value, is_over = item.p_value, item.standing is Standing.RICH
+    else:
+        return item
+    p_value = min(1.0, 2 * p_value)
+    is_off = p_value < FALSE_RATE and (basis is not None or item.standing is not Standing.IN_LINE)
+    side = Standing.RICH if is_over else Standing.CHEAP
+    return replace(item, p_value=p_value, standing=side if is_off else Standing.IN_LINE)
 
 
 # Days --------------------------------------------------------------------------------------------
@@ -442,6 +606,11 @@ class DayValue:
     two_items: LeanLine
     bend: Bend | None
     items: tuple[ItemValue, ...]
+
+    @property
+    def trend(self) -> LeanLine | Bend:
+        """What items in the line are compared with: the curve where one is established."""
+        return self.bend if self.bend is not None and self.bend.is_established else self.fitted
 
     def off_lean(self, quotation: Quotation, found_share: float) -> tuple[float, float]:
         """Price of a pound that tests at another lean, USD per lb: by proportion, by slope."""
@@ -469,7 +638,7 @@ def value_days(
     def is_fitted(quotation: Quotation) -> bool:
         return fresh_or_frozen is None or quotation.fresh_or_frozen == fresh_or_frozen
 
-    days = []
+    days: list[DayValue] = []
     key = _species_and_day
     for (species, day), group in groupby(sorted(quotations, key=key), key):
         of_day = sorted(group, key=lambda each: (each.lean, each.item, each.fresh_or_frozen))
@@ -481,9 +650,26 @@ def value_days(
         pair = (fitted[-1], fitted[0])
         two_items = solve_two_items(*pair, None if scale is None else (scale, scale))
         bend = fit_bend(fitted, by_pounds=by_pounds)
-        items = value_items(of_day, line, is_fitted, by_pounds=by_pounds)
-        days.append(DayValue(day, species, line, pair, two_items, bend, items))
+        is_bent = bend is not None and bend.is_established
+        items = value_items(of_day, line, is_fitted, by_pounds=by_pounds, is_bent=is_bent)
+        value = DayValue(day, species, line, pair, two_items, bend, items)
+        days.append(judge_by_basis(value, [each for each in days if each.species == species]))
     return tuple(days)
+
+
+def change_since(before: DayValue, now: DayValue) -> LeanLine | None:
+    """How lean and fat moved between two days: a line through the changes of items in both lines.
+
+    An item that is always off the line by as much moves nothing, so the errors are of the
+    change itself. None where fewer than two such items of different lean are quoted on both.
+    """
+    then = {each.label: each.quotation for each in before.items if each.is_fitted}
+    moved = [
+        replace(each.quotation, usd_per_lb=each.quotation.usd_per_lb - then[each.label].usd_per_lb)
+        for each in now.items
+        if each.is_fitted and each.label in then and then[each.label].lean == each.quotation.lean
+    ]
+    return fit_line(moved) if len({each.lean for each in moved}) > 1 else None
 
 
 def _species_and_day(quotation: Quotation) -> tuple[str, date]:

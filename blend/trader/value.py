@@ -7,7 +7,6 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
-from statistics import fmean
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.lots import FORMS
@@ -17,13 +16,22 @@ from blend.output.answer import Answer, Spec
 from blend.output.charts import BLUE, GRAY, ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, cents, counted, day, long_day, register
 from blend.output.screen import table, wrapped
-from blend.trader.lean_fat import DayValue, ItemValue, LeanLine, Standing, value_days
+from blend.trader.lean_fat import (
+    MIN_BASIS_DAYS,
+    DayValue,
+    ItemValue,
+    LeanLine,
+    Standing,
+    change_since,
+    value_days,
+)
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE, usd_per_cwt
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
 _ONE_POINT = 1 / POINTS_PER_SHARE
+_PARTS = {"lean": "Lean", "fat": "Fat", "spread": "Lean minus fat"}
 register(
     {
         "quoted_item": Format("Item"),
@@ -32,17 +40,25 @@ register(
         "over_line_usd_per_cwt": Format("Over (under)", "$/cwt", 2, is_signed=True),
         "over_line_error_usd_per_cwt": Format("Std. error", "$/cwt", 2),
         "usual_over_usd_per_cwt": Format("Usual over (under)", "$/cwt", 2, is_signed=True),
+        "usual_spread_usd_per_cwt": Format("Usual spread", "$/cwt", 2),
+        "earlier_days": Format("Earlier days", "", 0),
+        "half_life_days": Format("Half-life", "days", 0),
+        "changed_since": Format("Since"),
+        **{
+            f"{part}_change{error}_usd_per_cwt": Format(heading, "$/cwt", 2, is_signed=not error)
+            for part in ("lean", "fat", "spread")
+            for error, heading in (("", _PARTS[part]), ("_error", "±95%"))
+        },
         "value_standing": Format(""),
         "adjusted_p_value": Format("p, adjusted", "", 3),
         "value_per_lean_usd_per_cwt": Format("Per cwt of its lean", "$/cwt", 2),
         "is_fitted": Format("In the line"),
         "fitted_to": Format("From"),
-        "lean_value_usd_per_cwt": Format("Lean", "$/cwt", 2),
-        "lean_value_error_usd_per_cwt": Format("±95%", "$/cwt", 2),
-        "fat_value_usd_per_cwt": Format("Fat", "$/cwt", 2),
-        "fat_value_error_usd_per_cwt": Format("±95%", "$/cwt", 2),
-        "spread_value_usd_per_cwt": Format("Lean minus fat", "$/cwt", 2),
-        "spread_value_error_usd_per_cwt": Format("±95%", "$/cwt", 2),
+        **{
+            f"{part}_value{error}_usd_per_cwt": Format(heading, "$/cwt", 2)
+            for part in ("lean", "fat", "spread")
+            for error, heading in (("", _PARTS[part]), ("_error", "±95%"))
+        },
         "lean_point_usd_per_cwt": Format("One lean point", "$/cwt", 2),
         "quoted_on": Format("Day"),
         "short_proportional_usd_per_cwt": Format("Pro rata", "$/cwt", 2),
@@ -60,8 +76,9 @@ _SHORT_LEAN_NOTE = (
 class Value(Answer):
     """Lean and fat of one species on one day, and the days before it.
 
-    Tables: `items` (each quotation against the line), `lean_and_fat` (both fits), `short_lean`
-    (what one point under spec is worth), `history` (lean and fat by day, two fits).
+    Tables: `items` (each quotation against the line), `basis` (items of another form against their
+    own past), `lean_and_fat` (both fits), `short_lean` (what one point under spec is worth),
+    `history` (lean and fat by day), `changes` (how they moved, week on week).
     """
 
     day: DayValue
@@ -83,6 +100,10 @@ class Value(Answer):
             ),
             "short_lean": DataFrame([self._short_lean(item) for item in self.day.items]),
             "history": history_frame(self.days),
+            "basis": DataFrame([_basis_row(item) for item in self.day.items if item.basis]),
+            "changes": DataFrame(
+                [_change_row(*pair) for pair in map(self._week, self.days) if pair[2] is not None]
+            ),
         }
 
     @property
@@ -113,22 +134,19 @@ class Value(Answer):
             "line_usd_per_cwt": item.line_usd_per_lb * LB_PER_CWT,
             "over_line_usd_per_cwt": item.distance_usd_per_lb * LB_PER_CWT,
             "value_standing": standing_word(item),
-            "usual_over_usd_per_cwt": None if item.is_fitted else self._usual_over(item),
+            "usual_over_usd_per_cwt": item.basis and item.basis.mean_usd_per_lb * LB_PER_CWT,
             "over_line_error_usd_per_cwt": usd_per_cwt(item.error_usd_per_lb),
             "adjusted_p_value": item.p_value,
             "value_per_lean_usd_per_cwt": item.usd_per_lean_lb * LB_PER_CWT,
             "is_fitted": item.is_fitted,
         }
 
-    def _usual_over(self, item: ItemValue) -> float | None:
-        """Mean distance from the line on the earlier days, for items that are not in the line."""
-        earlier = [
-            other.distance_usd_per_lb * LB_PER_CWT
-            for day in self.days[:-1]
-            for other in day.items
-            if other.label == item.label and not other.is_fitted
-        ]
-        return fmean(earlier) if earlier else None
+    def _week(self, day: DayValue) -> tuple[DayValue, DayValue, LeanLine | None]:
+        """A day, the earlier one nearest to a week before it, and the change between them."""
+        earlier = [each for each in self.days if each.quoted_on < day.quoted_on]
+        before = min(earlier, key=lambda each: abs((day.quoted_on - each.quoted_on).days - 7),
+                     default=day)  # fmt: skip
+        return day, before, change_since(before, day) if earlier else None
 
     def _short_lean(self, item: ItemValue) -> dict[str, Any]:
         quotation = item.quotation
@@ -148,6 +166,7 @@ class Value(Answer):
         every = "all" in sections
         if every or "history" in sections:
             parts.append(table(self.tables["history"], title="Lean and fat by day"))
+            parts.append(table(self.tables["changes"], title="Change on the week"))
         if every or "short-lean" in sections:
             title = "What one lean point under spec is worth"
             parts.append(table(self.tables["short_lean"], title=title, note=_SHORT_LEAN_NOTE))
@@ -171,13 +190,14 @@ class Value(Answer):
             f"Lean {lean}, fat {fat}{basis}. One point is worth"
             f" {cents(line.point_usd_per_lb * LB_PER_CWT)}"
         )
-        if len(self.days) > 1:
-            before = self.days[-2]
-            words += (
-                f" ({cents(before.fitted.point_usd_per_lb * LB_PER_CWT)} on"
-                f" {before.quoted_on:%b} {before.quoted_on.day})"
+        parts = [of_day, wrapped(words + ".")]
+        _, before, change = self._week(self.day)
+        if change is not None:
+            moved = ", ".join(
+                f"{_PARTS[part].lower()} {_with_error(change, part, '+.2f')}" for part in _PARTS
             )
-        return f"{of_day}\n{wrapped(words + '.')}"
+            parts.append(wrapped(f"Since {day(before.quoted_on)}: {moved}."))
+        return "\n".join(parts)
 
     def _items_text(self) -> str:
         columns = [
@@ -187,7 +207,7 @@ class Value(Answer):
             "over_line_usd_per_cwt",
             "value_standing",
         ]
-        if any(not item.is_fitted for item in self.day.items) and len(self.days) > 1:
+        if any(item.basis for item in self.day.items):
             columns.append("usual_over_usd_per_cwt")
         return table(self.tables["items"], columns)
 
@@ -197,19 +217,25 @@ class Value(Answer):
         if any(not item.is_fitted for item in items):
             form = next(item for item in items if not item.is_fitted).quotation.fresh_or_frozen
             other = {"frozen": "fresh", "fresh": "frozen"}.get(form, "other")
+            past = [item.basis for item in items if item.basis and item.basis.is_enough]
+            judged = "judged against its own earlier distances (--stats)"
+            if not past:
+                judged = f"not judged: that takes {MIN_BASIS_DAYS} earlier days"
             notes.append(
                 f"* {form.capitalize()} against the {other} line, before thaw loss and freight:"
-                " see blend landed. Not judged."
+                f" see blend landed; {judged}."
             )
         if all(item.standing is Standing.TOO_FEW for item in items if item.is_fitted):
             notes.append("Too few items to say which are cheap or rich.")
         else:
             notes.append(
-                "Line: through the other items. Cheap or rich: further off than scatter explains,"
-                " so that fewer than 1 fair day in 20 has any."
+                "Line: through the other items that are not off it. Cheap or rich: further off than"
+                " scatter explains; at most 1 fair day in 20 has any."
             )
         if self.day.bend is not None and self.day.bend.is_established:
-            notes.append("The line is curved today: see --stats.")
+            notes.append(
+                "The line is curved today; items in it are against the curve: see --stats."
+            )
         if self.day.fitted.fat_usd_per_lb < 0:
             notes.append("Fat is negative by arithmetic, not a price anyone pays.")
         if self.other_species:
@@ -229,15 +255,24 @@ class Value(Answer):
         ]
         judged = [item.degrees_of_freedom for item in self.day.items if item.p_value is not None]
         note = (
-            "Each item against a least-squares line through the other fitted items, and a parabola"
-            " through them; the larger p counts. p is adjusted for looking at every item"
-            " (Benjamini-Hochberg); below 0.05 an item is called cheap or rich."
+            "Each item against a least-squares line through the other fitted items that are not"
+            " off; judged against a parabola through them, so that a curved market makes nothing"
+            " cheap or rich. Items that hide each other are looked for together. p is adjusted for"
+            " looking at every item (Bonferroni); below 0.05 an item is called cheap or rich."
         )
         if judged:
             note += f" t with {counted(judged[0], 'degree')} of freedom for the line."
         fits = table(self.tables["lean_and_fat"], title="Lean and fat, two ways")
         items = table(self.tables["items"], columns, title="Each item against the line", note=note)
-        return "\n".join([fits, self._bend_words(), items])
+        parts = [fits, self._bend_words(), items]
+        if len(self.tables["basis"]):
+            note = (
+                "Std. errors: of today from the usual, which counts days that move together as"
+                " fewer. Half-life: how long half of a distance from the usual lasts; blank where"
+                " no pull back shows."
+            )
+            parts.append(table(self.tables["basis"], title="Against its own past", note=note))
+        return "\n".join(parts)
 
     def _bend_words(self) -> str:
         bend = self.day.bend
@@ -323,10 +358,9 @@ def history_frame(days: Sequence[DayValue]) -> DataFrame:
 
 
 def standing_word(item: ItemValue) -> str:
-    """CHEAP, RICH, nothing, or * for an item that is not in the line."""
-    if item.standing in (Standing.CHEAP, Standing.RICH):
-        return item.standing.value.upper()
-    return "*" if item.standing is Standing.NOT_JUDGED else ""
+    """CHEAP, RICH or nothing, with * for an item that is not in the line."""
+    is_off = item.standing in (Standing.CHEAP, Standing.RICH)
+    return (item.standing.value.upper() if is_off else "") + ("" if item.is_fitted else "*")
 
 
 def items_chart(value: DayValue) -> Spec:
@@ -346,22 +380,24 @@ def items_chart(value: DayValue) -> Spec:
     ]
     leans = [item.quotation.lean for item in value.items]
     steps = [min(leans) + (max(leans) - min(leans)) * step / 40 for step in range(41)]
-    reach = [usd_per_cwt(value.fitted.error_at(lean)) for lean in steps]
-    quantile = value.fitted.t_quantile if value.fitted.degrees else 0.0
+    trend = value.trend
+    quantile = trend.t_quantile if trend.degrees else 0.0
     line = [
         {
             "lean": lean * POINTS_PER_SHARE,
-            "line": value.fitted.at(lean) * LB_PER_CWT,
-            "low": value.fitted.at(lean) * LB_PER_CWT - quantile * (error or 0.0),
-            "high": value.fitted.at(lean) * LB_PER_CWT + quantile * (error or 0.0),
+            "line": trend.at(lean) * LB_PER_CWT,
+            "low": (trend.at(lean) - quantile * (trend.error_at(lean) or 0.0)) * LB_PER_CWT,
+            "high": (trend.at(lean) + quantile * (trend.error_at(lean) or 0.0)) * LB_PER_CWT,
         }
-        for lean, error in zip(steps, reach, strict=True)
+        for lean in steps
     ]
     x = amount("lean", "lean, %", scale={"zero": False, "padding": 40})
     quote, low, fit = (
         amount(field, "$/cwt", scale={"zero": False}) for field in ("quote", "low", "line")
     )
-    kinds = ["in the line", "cheap or rich", "other form, not judged"]
+    kinds = ["in the line", "cheap or rich", "other form"][
+        : 2 + (not all(each.is_fitted for each in value.items))
+    ]
     scale = {"domain": kinds, "range": [BLUE, ORANGE, GRAY]}
     color = name("kind", scale=scale, legend={"orient": "top"})
     names = [
@@ -384,7 +420,7 @@ def items_chart(value: DayValue) -> Spec:
     rows.sort(key=lambda row: (row["lean"], row["item"]))
     item, off = name("item"), "over or under the line of the others, $/cwt"
     over, low = amount("over", off), amount("low", off)
-    label = {"type": "text", "align": "left", "dx": 8, "dy": -7, "fontSize": 11}
+    label = {"type": "text", "align": "left", "dx": 8, "fontSize": 11}
     distances: Spec = {
         "width": 640,
         "height": {"step": 20},
@@ -392,7 +428,7 @@ def items_chart(value: DayValue) -> Spec:
             layer({"type": "rule", "strokeWidth": 2}, "items",
                   x=low, x2={"field": "high"}, y=item, color=color),
             layer(dot, "items", x=over, y=item, color=color, tooltip=_TIP),
-            layer(label, "items", x=over, y=item, text=name("label")),
+            layer(label, "items", x={"value": 640}, y=item, text=name("label")),
             layer("rule", x={"datum": 0}) | {"data": {"values": [{}]}},
         ],
     }  # fmt: skip
@@ -468,7 +504,7 @@ def standing_lines(value: DayValue) -> list[str]:
 def _kind(item: ItemValue) -> str:
     if item.standing in (Standing.CHEAP, Standing.RICH):
         return "cheap or rich"
-    return "in the line" if item.is_fitted else "other form, not judged"
+    return "in the line" if item.is_fitted else "other form"
 
 
 def _reach(item: ItemValue) -> float:
@@ -486,10 +522,35 @@ def _limit(line: LeanLine, part: str) -> float:
     return 0.0 if error is None or not line.degrees else line.t_quantile * error
 
 
-def _with_error(line: LeanLine, part: str) -> str:
+def _with_error(line: LeanLine, part: str, written: str = ".0f") -> str:
     price = getattr(line, f"{part}_usd_per_lb") * LB_PER_CWT
     limit = _limit(line, part) * LB_PER_CWT
-    return f"{price:.0f} ±{limit:.0f}" if limit else f"{price:.0f}"
+    return f"{price:{written}} ±{limit:{written.lstrip('+')}}" if limit else f"{price:{written}}"
+
+
+def _basis_row(item: ItemValue) -> dict[str, Any]:
+    assert item.basis is not None
+    basis = item.basis
+    return {
+        "quoted_item": item.label,
+        "over_line_usd_per_cwt": item.distance_usd_per_lb * LB_PER_CWT,
+        "usual_over_usd_per_cwt": basis.mean_usd_per_lb * LB_PER_CWT,
+        "usual_spread_usd_per_cwt": basis.sd_usd_per_lb * LB_PER_CWT,
+        "z_score": basis.z,
+        "half_life_days": basis.half_life_days,
+        "earlier_days": basis.days,
+        "adjusted_p_value": item.p_value,
+    }
+
+
+def _change_row(now: DayValue, before: DayValue, change: LeanLine | None) -> dict[str, Any]:
+    assert change is not None
+    cells = {
+        name.replace("_value", "_change"): value
+        for name, value in _line_cells(change).items()
+        if "_value" in name
+    }
+    return {"quoted_on": now.quoted_on, "changed_since": before.quoted_on} | cells
 
 
 def _line_cells(line: LeanLine) -> dict[str, float | None]:

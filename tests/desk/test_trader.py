@@ -97,10 +97,10 @@ def test_the_line_and_its_tables_follow_an_edit(client):
     fresh = edit(client, "quotations", where, "price", "380", "trader-value,trader-tables")
     assert fresh.count("data-part") == 2
     after = text_of(fresh)
-    assert "No item is off the line" in before
+    assert "Cheap, under the line of the other items: 81s" in before
     assert re.search(r"Rich, over the line of the other items: 81s \$\d", after)
     client.post("/undo", data={})
-    assert "No item is off the line" in text_of(client.get("/trader").text)
+    assert "Cheap, under the line" in text_of(client.get("/trader").text)
 
 
 def test_a_part_keeps_to_what_the_page_asks_for(client):

@@ -174,7 +174,7 @@ def test_pounds_draw_the_line_to_the_heavy_quotations():
 
 def test_prices_too_scattered_for_the_robust_fit_get_least_squares_with_errors():
     """Found by simulation: no item lies within 1.345 scales of Huber's line."""
-    for seed in range(1, 400):
+    for seed in range(1, 60):
         draw = np.random.default_rng(seed)
         items = [
             replace(each, usd_per_lb=each.usd_per_lb + off)
