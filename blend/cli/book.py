@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,7 +15,7 @@ from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import seed_option
 from blend.cli.params import DAY, Share
 from blend.cli.records import record_options
-from blend.domain.book import Deal
+from blend.domain.book import BidOffer, Book, Deal
 from blend.errors import FileTrouble
 
 if TYPE_CHECKING:
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
     from blend.trader.book_risk import BookRisk
     from blend.trader.deal_papers import DealClaim
 
+SECTIONS = (
+    "explain", "lean", "points", "months", "origins", "counterparties", "limits", "quotes",
+    "open-prices", "afloat", "units",
+)  # fmt: skip
 FOLDER = click.argument("folder", type=click.Path(path_type=Path), required=False)
 BOOK = click.option("--book", "book_at", metavar="PATH|URL", help="The book. Default: $BLEND_BOOK.")
 
@@ -31,8 +36,9 @@ BOOK = click.option("--book", "book_at", metavar="PATH|URL", help="The book. Def
 def book() -> None:
     """Positions, marks, profit and loss; the book keeps every deal and every correction.
 
-    FOLDER holds deals and quotations as tables. With --book the deals are kept in a database of
-    their own, append-only; it never sees the canvass.
+    FOLDER holds the tables deals, bids_offers, book_rates, limits and quotations. With --book
+    deals, bids and offers are kept in a database of their own, append-only; it never sees the
+    canvass.
     """
 
 
@@ -48,7 +54,14 @@ def book() -> None:
 @click.option("--day", "on", type=DAY, help="Default: the day last quoted.")
 @click.option("--since", "before", type=DAY, help="Explain the move since. Default: day before.")
 @click.option("--method", type=click.Choice(["fifo", "average"]), default="fifo", help="Cost.")
-@answers("explain", "lean", "months", "counterparties", chart=True)
+@click.option(
+    "--mark-at",
+    type=click.Choice(["quotation", "exit"]),
+    default="quotation",
+    show_default=True,
+    help="exit: the best bid for a long position, the best offer for a short one.",
+)
+@answers(*SECTIONS, chart=True)
 def show(
     folder: Path | None,
     book_at: str | None,
@@ -56,15 +69,17 @@ def show(
     on: date | None,
     before: date | None,
     method: str,
+    mark_at: str,
 ) -> BookDay:
-    """The book on a day: position, cost, mark, realized and unrealized, and what moved it."""
-    from blend.trader.book import CostMethod, NoMark
+    """The book on a day: position, cost, mark, limits, profit and loss, and what moved it."""
+    from blend.trader.book import CostMethod, MarkAt, NoMark
     from blend.trader.book_day import book_day
 
-    deals = _deals(folder, book_at)
+    kept = _book(folder, book_at)
     quoted = _quotations(quotations or folder)
+    cost, at = CostMethod(method), MarkAt(mark_at)
     try:
-        return book_day(deals, quoted, on, before=before, method=CostMethod(method))
+        return book_day(kept, quoted, on, before=before, method=cost, mark_at=at)
     except NoMark as error:
         raise FileTrouble(f"{error}. Add its quotation, or choose another day.") from error
 
@@ -83,8 +98,22 @@ def show(
 @click.option("--weeks", type=click.IntRange(1, 26), default=1, show_default=True, help="Ahead.")
 @click.option("--hedge-with", multiple=True, metavar="ITEM", help="Size a hedge; may be repeated.")
 @click.option("--stress", "stress_file", type=click.Path(path_type=Path), help="Moves by hand.")
+@click.option("--draws", type=click.IntRange(0, 1_000_000), default=0, help="Joint draws to add.")
+@click.option(
+    "--joint",
+    type=click.Choice(["bootstrap", "covariance"]),
+    default="bootstrap",
+    show_default=True,
+    help="Past weeks drawn whole, or lognormal moves of their robust covariance.",
+)
+@click.option(
+    "--correlations",
+    "correlations_file",
+    type=click.Path(path_type=Path),
+    help="With --joint covariance: correlations by hand.",
+)
 @seed_option()
-@answers("history", chart=True)
+@answers("history", "correlations-used", chart=True)
 def risk(
     folder: Path | None,
     book_at: str | None,
@@ -94,25 +123,36 @@ def risk(
     weeks: int,
     hedge_with: tuple[str, ...],
     stress_file: Path | None,
+    draws: int,
+    joint: str,
+    correlations_file: Path | None,
     seed: int,
 ) -> BookRisk:
-    """What the book, held as it is, can lose: value at risk, shortfall, hedge, stress.
+    """What the book can lose: value at risk, shortfall, hedge sizes, stress, joint draws.
 
-    Percent changes of past weeks' quotations are applied to today's position. FOLDER may hold
-    stress.csv: moves by hand.
+    Percent changes of past weeks' quotations, exchange and freight rates are applied to what the
+    book holds today. FOLDER may hold stress.csv: moves by hand. --table draws with --csv saves
+    each draw, its prices and what the book makes in it.
     """
-    from blend.tables.book import read_stress
+    from blend.tables.book import read_correlations, read_stress
     from blend.trader.book_risk import book_risk
+    from blend.trader.risk import Joint
+
+    if correlations_file is not None and (joint != "covariance" or not draws):
+        raise click.UsageError("--correlations needs --draws and --joint covariance.")
 
     stress_source = stress_file or folder
     return book_risk(
-        _deals(folder, book_at),
+        _book(folder, book_at),
         _quotations(quotations or folder),
         on,
         confidence=confidence,
         weeks_ahead=weeks,
         hedge_with=hedge_with,
         stress=() if stress_source is None else read_stress(stress_source),
+        draws=draws,
+        joint=Joint(joint),
+        correlations=None if correlations_file is None else read_correlations(correlations_file),
         seed=seed,
     )
 
@@ -127,16 +167,21 @@ def risk(
 @click.argument("folder", type=click.Path(path_type=Path))
 @BOOK
 def import_(folder: Path, book_at: str | None) -> None:
-    """Add the deals of a table to the book, all of them or none."""
+    """Add the deals, bids and offers of tables to the book, all of them or none."""
     from blend.store.book import BookStore
-    from blend.tables.book import read_deals
+    from blend.tables.book import read_book
 
-    deals, warnings = read_deals(folder)
+    read, warnings = read_book(folder)
+    entries = read.entries
     with BookStore.open(_place(book_at)) as opened:
-        added = opened.add(deals)
-    click.echo(f"Added {added} of {len(deals)} deals; the others were there already.")
+        added = opened.add(entries)
+    click.echo(f"Added {added} of {len(entries)} entries; the others were there already.")
     for each in warnings:
         click.echo(f"warning: {each}", err=True)
+
+
+_OWN = ("corrects", "withdrawn", "recorded_on")
+"""Columns that the commands fill in."""
 
 
 @book.command(
@@ -146,18 +191,37 @@ def import_(folder: Path, book_at: str | None) -> None:
         "blend book add --help",
     )
 )
-@record_options(Deal, skip=("corrects", "withdrawn", "recorded_on"), own=("traded_on",))
+@record_options(Deal, skip=_OWN, own=("traded_on",))
 @BOOK
 def add(book_at: str | None, **words: str) -> None:
     """Add one deal, agreed today unless you say otherwise."""
-    from blend.store.book import BookStore
     from blend.tables.book import deal_of_words
 
-    today = date.today().isoformat()
-    deal = deal_of_words({"traded_on": today, **_filled(words), "recorded_on": today})
+    _add(book_at, deal_of_words(_today("traded_on") | _filled(words) | _today("recorded_on")))
+
+
+@book.command(
+    epilog=examples(
+        "blend book post --quote-id Q-31 --side bid --item-id 90s --pounds-lb '2 loads' "
+        "--price-usd-per-cwt 347.50 --good-until 11/27/2026",
+        "blend book post --help",
+    )
+)
+@record_options(BidOffer, skip=_OWN, own=("given_on",))
+@BOOK
+def post(book_at: str | None, **words: str) -> None:
+    """Add one bid or offer, given today unless you say otherwise."""
+    from blend.tables.book import bid_offer_of_words
+
+    _add(book_at, bid_offer_of_words(_today("given_on") | _filled(words) | _today("recorded_on")))
+
+
+def _add(book_at: str | None, entry: Deal | BidOffer) -> None:
+    from blend.store.book import BookStore
+
     with BookStore.open(_place(book_at)) as opened:
-        opened.add([deal])
-    click.echo(f"Added {deal.deal_id}: {_deal_words(deal)}")
+        opened.add([entry])
+    click.echo(f"Added {entry.entry_id}: {_words(entry)}")
 
 
 @book.command(
@@ -167,7 +231,7 @@ def add(book_at: str | None, **words: str) -> None:
     )
 )
 @click.argument("deal", metavar="DEAL")
-@record_options(Deal, skip=("corrects", "withdrawn", "recorded_on"), required=False)
+@record_options(Deal, skip=_OWN, required=False)
 @BOOK
 def correct(book_at: str | None, deal: str, **words: str) -> None:
     """Correct a deal: what you give replaces what it says; the old one stays on file."""
@@ -177,37 +241,46 @@ def correct(book_at: str | None, deal: str, **words: str) -> None:
 @book.command(
     epilog=examples(
         "blend book withdraw D-109",
-        "blend book withdraw D-109 --book book.sqlite",
+        "blend book withdraw Q-31 --book book.sqlite",
     )
 )
-@click.argument("deal", metavar="DEAL")
+@click.argument("entry", metavar="DEAL|QUOTE")
 @BOOK
-def withdraw(book_at: str | None, deal: str) -> None:
-    """Withdraw a deal: it stays on file and no longer counts."""
-    _take_the_place_of(book_at, deal, "w", {"withdrawn": "yes"})
+def withdraw(book_at: str | None, entry: str) -> None:
+    """Withdraw a deal, a bid or an offer: it stays on file and no longer counts."""
+    _take_the_place_of(book_at, entry, "w", {"withdrawn": "yes"})
 
 
-def _take_the_place_of(book_at: str | None, deal_id: str, mark: str, words: dict[str, str]) -> None:
+def _take_the_place_of(
+    book_at: str | None, entry_id: str, mark: str, words: dict[str, str]
+) -> None:
     from blend.store.book import BookStore
     from blend.tables.book import corrected
-    from blend.trader.deal_papers import find_deal
+    from blend.trader.deal_papers import find_entry
 
     with BookStore.open(_place(book_at)) as opened:
-        last = find_deal(opened.deals(), deal_id)
-        today = {"recorded_on": date.today().isoformat()}
-        new = corrected(last, f"{deal_id}{mark}", _filled(words) | today)
+        last = find_entry(opened.book().entries, entry_id)
+        new = corrected(last, f"{entry_id}{mark}", _filled(words) | _today("recorded_on"))
         opened.add([new])
-    what = "withdrew" if new.withdrawn else f"took the place of {deal_id}: {_deal_words(new)}"
-    click.echo(f"{new.deal_id} {what if not new.withdrawn else f'{what} {deal_id}'}")
+    what = "withdrew" if new.withdrawn else "took the place of"
+    rest = "" if new.withdrawn else f": {_words(new)}"
+    click.echo(f"{new.entry_id} {what} {entry_id}{rest}")
+
+
+def _today(column: str) -> dict[str, str]:
+    return {column: date.today().isoformat()}
 
 
 def _filled(words: dict[str, str]) -> dict[str, str]:
     return {name: text for name, text in words.items() if text}
 
 
-def _deal_words(deal: Deal) -> str:
-    sign = "basis " if deal.pricing == "formula" else ""
-    return f"{deal.side} {deal.pounds_lb:,.0f} lb of {deal.item_id}, {sign}{deal.price:,.2f}/cwt"
+def _words(entry: Deal | BidOffer) -> str:
+    what = f"{entry.side} {entry.pounds_lb:,.0f} lb of {entry.item_id}"
+    if isinstance(entry, BidOffer):
+        return f"{what}, {entry.price_usd_per_cwt:,.2f}/cwt, good until {entry.good_until}"
+    sign = "" if entry.pricing == "fixed" else "basis "
+    return f"{what}, {sign}{entry.price:,.2f}/cwt"
 
 
 @book.command(
@@ -232,11 +305,11 @@ def confirm(
 ) -> None:
     """The contract confirmation of a deal, to send; blanks are for what the deal does not say."""
     from blend.files import check_place, write_bytes
-    from blend.trader.deal_papers import confirmation, find_deal
+    from blend.trader.deal_papers import confirmation, find_entry
 
     if text_file is not None:
         check_place(text_file)
-    found = find_deal(_deals(folder, book_at), deal)
+    found = find_entry(_book(folder, book_at).deals, deal)
     text = confirmation(found, _quotations(quotations or folder), house)
     if text_file is not None:
         write_bytes(text_file, f"{text}\n".encode())
@@ -266,11 +339,12 @@ def claim(
 ) -> DealClaim:
     """What a lean test takes off a deal's price, pro rata and by lean and fat."""
     from blend.trader.book import NoMark
-    from blend.trader.deal_papers import deal_claim, find_deal
+    from blend.trader.deal_papers import deal_claim, find_entry
 
-    found = find_deal(_deals(folder, book_at), deal)
+    kept = _book(folder, book_at)
+    found = find_entry(kept.deals, deal)
     try:
-        return deal_claim(found, _quotations(quotations or folder), tested, on)
+        return deal_claim(found, _quotations(quotations or folder), tested, on, kept.rates)
     except NoMark as error:
         raise FileTrouble(f"{error}. Add its quotation, or choose another day.") from error
 
@@ -282,15 +356,17 @@ def _place(book_at: str | None) -> str:
     return book_at
 
 
-def _deals(folder: Path | None, book_at: str | None) -> Sequence[Deal]:
-    if folder is not None and book_at is None:
-        from blend.tables.book import read_deals
+def _book(folder: Path | None, book_at: str | None) -> Book:
+    """The book of a folder; with a database, its deals, bids and offers, and the folder's rest."""
+    from blend.tables.book import read_book
 
-        return read_deals(folder)[0]
+    read = Book(()) if folder is None else read_book(folder)[0]
+    if folder is not None and book_at is None:
+        return read
     from blend.store.book import BookStore
 
     with BookStore.open(_place(book_at)) as opened:
-        return opened.deals()
+        return replace(opened.book(), rates=read.rates, limits=read.limits)
 
 
 def _quotations(source: Path | None) -> Sequence[Quotation]:

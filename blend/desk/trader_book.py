@@ -14,7 +14,7 @@ from blend.desk.drawn import chart_file
 from blend.desk.pages import Form, page
 from blend.errors import InputRefused, Problem
 from blend.show.shown import shown_of
-from blend.tables.book import read_deals
+from blend.tables.book import read_book
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import READABLE
 from blend.trader.book import CostMethod, NoMark
@@ -23,6 +23,12 @@ from blend.trader.book_day import BookDay, book_day
 _TITLES = {
     "positions": ("Positions", "Short positions are below zero."),
     "explained": ("What moved profit and loss, by item", "The parts add up exactly."),
+    "limits": ("Limits", ""),
+    "quotes": ("Bids and offers that are good", ""),
+    "open_prices": ("Not priced yet", "Each moves with the quotation it is priced off."),
+    "afloat": ("Afloat, at landed parity", "The mark less duty, fees and freight still to pay."),
+    "by_lean": ("By lean point", ""),
+    "by_origin": ("By origin", ""),
     "by_month": ("By month of delivery", ""),
     "counterparties": ("Open with counterparties", "At the day's marks; not netted."),
 }
@@ -78,7 +84,7 @@ def book_picture(desk: Desk, request: Request, form: Form) -> Response:
 
 
 def _book(folder: Path, request: Request) -> BookDay:
-    deals, _ = read_deals(folder)
+    book, _ = read_book(folder)
     quoted = read_quotations(folder).quotations
     if not quoted:
         raise InputRefused(
@@ -87,7 +93,7 @@ def _book(folder: Path, request: Request) -> BookDay:
     method = CostMethod(asked_choice(request, "method", CostMethod, CostMethod.FIFO))
     on, before = asked_day(request, "day"), asked_day(request, "since")
     try:
-        return book_day(deals, quoted, on, before=before, method=method)
+        return book_day(book, quoted, on, before=before, method=method)
     except NoMark as error:
         allowed = "its quotation in quotations.csv, or another day"
         raise InputRefused([Problem("quotations", None, None, str(error), allowed)]) from error

@@ -1,8 +1,8 @@
-"""The book's own database: deals are added, never changed; a correction keeps what it corrects."""
+"""The book's own database: what is added stays; a correction keeps what it corrects."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
@@ -10,17 +10,22 @@ from typing import Any, Self
 from sqlalchemy import (
     CheckConstraint,
     Column,
+    Connection,
+    Integer,
     MetaData,
     PrimaryKeyConstraint,
     Table,
     UniqueConstraint,
+    func,
     insert,
     inspect,
+    literal,
     select,
 )
 from sqlalchemy.exc import IntegrityError
 
-from blend.domain.book import Deal, LeanClaim, Pricing, Side, Where
+from blend.domain.book import BidOffer, Book, Deal
+from blend.domain.columns import Kind, columns_of
 from blend.errors import FileTrouble, InputRefused, Problem
 from blend.store.engine import (
     Database,
@@ -33,20 +38,36 @@ from blend.store.engine import (
 )
 from blend.store.schema import UtcDateTime, guards, sql_columns
 
+VERSION = 2
+"""Of the tables below. Version 1 had fewer columns of deals, and no bids and offers: a book of it
+is brought up to date when it is opened. A later one is refused."""
+
 METADATA = MetaData()
-DEALS = Table(
-    "deals",
+
+
+def _kept(kind: type, key: str) -> Table:
+    return Table(
+        {Deal: "deals", BidOffer: "bids_offers"}[kind],
+        METADATA,
+        Column("added_at", UtcDateTime, nullable=False),
+        *sql_columns(kind),
+        PrimaryKeyConstraint(key),
+        CheckConstraint(f"corrects <> {key}"),
+        UniqueConstraint(key, "corrects"),
+    )
+
+
+DEALS, BIDS_OFFERS = _kept(Deal, "deal_id"), _kept(BidOffer, "quote_id")
+VERSIONS = Table(
+    "book_versions",
     METADATA,
-    Column("added_at", UtcDateTime, nullable=False),
-    *sql_columns(Deal),
-    PrimaryKeyConstraint("deal_id"),
-    CheckConstraint("corrects <> deal_id"),
-    UniqueConstraint("deal_id", "corrects"),
+    Column("version", Integer, primary_key=True),
+    Column("applied_at", UtcDateTime, nullable=False),
 )
 
 
 class BookStore(Database):
-    """Deals in one SQLite file or one PostgreSQL database of their own."""
+    """Deals, bids and offers in one SQLite file or one PostgreSQL database of their own."""
 
     @classmethod
     def open(cls, where: str | Path) -> Self:
@@ -56,62 +77,116 @@ class BookStore(Database):
         make_own_file(url)
         book = cls(open_engine(url), name)
         with as_file_trouble(name), writing(book._engine) as connection:
-            tables = inspect(connection).get_table_names()
-            if DEALS.name not in tables:
-                if tables and url.drivername == "sqlite":
-                    raise FileTrouble(f"{name}: holds other tables. Choose another name.")
-                METADATA.create_all(connection)
-                for statement in guards(connection.dialect.name, METADATA):
-                    connection.exec_driver_sql(statement)
+            _make_or_update(connection, name)
         return book
 
-    def add(self, deals: Iterable[Deal]) -> int:
-        """Add deals, all of them or none; those already there word for word are left out.
+    def add(self, entries: Iterable[Deal | BidOffer]) -> int:
+        """Add deals, bids and offers, all of them or none; those already there word for word are
+        left out.
 
-        Raise InputRefused for an id in use, or a correction of a deal that is not there or was
+        Raise InputRefused for an id in use, or a correction of what is not there or was
         corrected before.
         """
-        there = {each.deal_id: each for each in self.deals()}
-        new = [each for each in deals if there.get(each.deal_id) != each]
+        there = {each.entry_id: each for each in self.book().entries}
+        new = [each for each in entries if there.get(each.entry_id) != each]
         problems = list(_problems(new, there))
         if problems:
             raise InputRefused(problems)
-        if not new:
-            return 0
         now = datetime.now(UTC)
-        rows = [{"added_at": now} | _row(each) for each in new]
         with as_file_trouble(self.name), writing(self._engine) as connection:
-            try:
-                connection.execute(insert(DEALS), rows)
-            except IntegrityError as error:
-                raise FileTrouble(f"{self.name}: another entry came first. Try again.") from error
+            for kind, table in ((Deal, DEALS), (BidOffer, BIDS_OFFERS)):
+                rows = [{"added_at": now} | _row(each) for each in new if isinstance(each, kind)]
+                try:
+                    if rows:
+                        connection.execute(insert(table), rows)
+                except IntegrityError as error:
+                    raise FileTrouble(f"{self.name}: another entry came first. Try again.") from (
+                        error
+                    )
         return len(new)
 
-    def deals(self) -> tuple[Deal, ...]:
-        """Every deal ever added, in the order it was."""
+    def book(self) -> Book:
+        """Every deal, bid and offer ever added, in the order they were."""
         with as_file_trouble(self.name), self._engine.connect() as connection:
-            rows = connection.execute(select(DEALS).order_by(DEALS.c.added_at, DEALS.c.deal_id))
-            return tuple(_deal(dict(row._mapping)) for row in rows)
+            deals = tuple(Deal(**row) for row in _rows(connection, DEALS))
+            quotes = tuple(BidOffer(**row) for row in _rows(connection, BIDS_OFFERS))
+        return Book(deals, quotes)
 
 
-def _row(deal: Deal) -> dict[str, Any]:
-    return {name: getattr(deal, name) for name in Deal.__dataclass_fields__}
+def _make_or_update(connection: Connection, name: str) -> None:
+    """Make the tables, or add what the tables of an older version lack."""
+    there = inspect(connection).get_table_names()
+    engine = connection.dialect.name
+    if DEALS.name not in there and there and engine == "sqlite":
+        raise FileTrouble(f"{name}: holds other tables. Choose another name.")
+    version = None
+    if VERSIONS.name in there:
+        version = connection.execute(select(func.max(VERSIONS.c.version))).scalar_one()
+    elif DEALS.name in there:
+        version = 1
+    if version == VERSION:
+        return
+    if version is not None and version > VERSION:
+        raise FileTrouble(
+            f"{name}: a book of version {version}, made by a later blend; this one uses version "
+            f"{VERSION}. Install the later blend."
+        )
+    if version == 1:
+        known = {each["name"] for each in inspect(connection).get_columns(DEALS.name)}
+        for column in DEALS.columns:
+            if column.name not in known:
+                connection.exec_driver_sql(_added(column, connection))
+    METADATA.create_all(connection)
+    new = [each for each in METADATA.sorted_tables if each.name not in there]
+    for statement in guards(engine, new, with_function=DEALS.name not in there):
+        connection.exec_driver_sql(statement)
+    row = {"version": VERSION, "applied_at": datetime.now(UTC)}
+    connection.execute(insert(VERSIONS), row)
 
 
-def _deal(row: dict[str, Any]) -> Deal:
-    row.pop("added_at")
-    kinds = {"side": Side, "pricing": Pricing, "where": Where, "lean_claim": LeanClaim}
-    return Deal(**row | {name: kind(row[name]) for name, kind in kinds.items()})
+def _added(column: Column[Any], connection: Connection) -> str:
+    """What adds a column to deals, blank in the rows that are there."""
+    kind = column.type.compile(connection.dialect)
+    text = f"ALTER TABLE deals ADD COLUMN {column.name} {kind}"
+    if column.nullable:
+        return text
+    value = literal(Deal.__dataclass_fields__[column.name].default, column.type)
+    blank = value.compile(connection.engine, compile_kwargs={"literal_binds": True})
+    return f"{text} DEFAULT {blank} NOT NULL"
 
 
-def _problems(new: list[Deal], there: dict[str, Deal]) -> Iterable[Problem]:
-    ids = there.keys() | {each.deal_id for each in new}
-    corrected = {each.corrects: each.deal_id for each in there.values() if each.corrects}
+def _rows(connection: Connection, table: Table) -> Iterator[dict[str, Any]]:
+    key = next(iter(table.primary_key))
+    for row in connection.execute(select(table).order_by(table.c.added_at, key)).mappings():
+        yield {
+            name: _KINDS[table, name](value) if (table, name) in _KINDS else value
+            for name, value in row.items()
+            if name != "added_at"
+        }
+
+
+_KINDS = {
+    (table, column.name): column.convert
+    for table, kind in ((DEALS, Deal), (BIDS_OFFERS, BidOffer))
+    for column in columns_of(kind)
+    if column.kind is Kind.CHOICE and column.convert
+}
+"""Columns whose text is one of a few choices."""
+
+
+def _row(entry: Deal | BidOffer) -> dict[str, Any]:
+    return {name: getattr(entry, name) for name in type(entry).__dataclass_fields__}
+
+
+def _problems(new: list[Deal | BidOffer], there: dict[str, Deal | BidOffer]) -> Iterable[Problem]:
+    ids = there.keys() | {each.entry_id for each in new}
+    corrected = {each.corrects: each.entry_id for each in there.values() if each.corrects}
     for each in new:
-        if each.deal_id in there:
-            yield Problem("book", None, "deal_id", each.deal_id, "a number not in use")
+        id_column = "deal_id" if isinstance(each, Deal) else "quote_id"
+        if each.entry_id in there:
+            yield Problem("book", None, id_column, each.entry_id, "a number not in use")
         if each.corrects and each.corrects not in ids:
-            yield Problem("book", None, "corrects", each.corrects, "a deal in the book")
+            yield Problem("book", None, "corrects", each.corrects, "an entry of the book")
         elif each.corrects in corrected:
             last = corrected[each.corrects]
             yield Problem("book", None, "corrects", each.corrects, f"{last}, which corrected it")

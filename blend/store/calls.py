@@ -82,6 +82,6 @@ def _make_table(connection: Connection) -> None:
     if inspect(connection).has_table(CALLS.name):
         return
     METADATA.create_all(connection)
-    for statement in guards(connection.dialect.name, METADATA):
+    for statement in guards(connection.dialect.name, METADATA.sorted_tables):
         if not statement.startswith("CREATE FUNCTION"):  # the store has it
             connection.exec_driver_sql(statement)

@@ -159,14 +159,17 @@ PUBLISHED = _kept(
 )
 
 
-def guards(engine: str, metadata: MetaData = METADATA) -> Iterator[str]:
-    """What makes every table append-only, as SQL for an engine."""
-    if engine == "postgresql":
+def guards(
+    engine: str, tables: Iterable[Table] | None = None, *, with_function: bool = True
+) -> Iterator[str]:
+    """What makes tables append-only, as SQL for an engine; `with_function` false where the
+    database has the function that they call already."""
+    if engine == "postgresql" and with_function:
         yield (
             "CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS "
             "$$ BEGIN RAISE EXCEPTION '% is append-only', TG_TABLE_NAME; END $$"
         )
-    for table in metadata.sorted_tables:
+    for table in METADATA.sorted_tables if tables is None else tables:
         refusal = f"BEGIN SELECT RAISE(ABORT, '{table.name} is append-only'); END"
         if engine == "postgresql":
             yield (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from blend.domain.book import Deal, StressMove
+from blend.domain.book import BidOffer, BookRate, CorrelatedPair, Deal, Limit, StressMove
 from blend.domain.case import Settings
 from blend.domain.clearing import Demand, MarketMove
 from blend.domain.columns import Column, Kind, Table, columns_of, table_of
@@ -89,8 +89,9 @@ MARKET_TABLES = _tables(Demand, MarketMove)
 HISTORY_TABLES = _tables(Item, CanvassEntry, Volume)
 """What is imported into a store of the market's history, and exported from it."""
 
-DEALS = table_of(Deal)
-STRESS = table_of(StressMove)
+DEALS, BIDS_OFFERS = table_of(Deal), table_of(BidOffer)
+BOOK_TABLES = _tables(Deal, BidOffer, BookRate, Limit)
+STRESS, CORRELATIONS = table_of(StressMove), table_of(CorrelatedPair)
 CUSTOMERS = table_of(CustomerRow)
 TEMPERATURES = table_of(LotTemperature)
 QUOTATIONS, SCENARIOS = table_of(Quotation), table_of(ScenarioRow)
@@ -107,8 +108,9 @@ EVERY_TABLE: dict[str, Table] = {
     SCENARIOS.name: SCENARIOS,
     **MARKET_TABLES,
     **HISTORY_TABLES,
-    DEALS.name: DEALS,
+    **BOOK_TABLES,
     STRESS.name: STRESS,
+    CORRELATIONS.name: CORRELATIONS,
     CUSTOMERS.name: CUSTOMERS,
 }
 """Those of a plan first; the others are read by the commands that need them."""

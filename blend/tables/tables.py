@@ -87,6 +87,8 @@ def _read_path(path: Path, tables: Mapping[str, Table]) -> RawCase:
             return _read_folder(path, tables)
         if path.is_file() and path.suffix.lower() == ".xlsx":
             return _read_case_workbook(path, tables)
+        if path.is_file() and path.suffix.lower() == ".csv":
+            return _read_one_table(path, tables)
         there_is = path.exists()
     except OSError as error:
         raise FileTrouble(f"{path}: {error.strerror}") from error
@@ -96,6 +98,18 @@ def _read_path(path: Path, tables: Mapping[str, Table]) -> RawCase:
             " settings.csv, or one .xlsx workbook with sheets of these names."
         )
     raise FileTrouble(f"{path}: no such folder or workbook. Start with blend new or blend demo.")
+
+
+def _read_one_table(path: Path, tables: Mapping[str, Table]) -> RawCase:
+    """A file that is named after its table, or is read for the one table there is."""
+    name = path.stem.casefold() if len(tables) > 1 else next(iter(tables))
+    if name not in tables:
+        known = ", ".join(f"{each}.csv" for each in tables)
+        raise FileTrouble(f"{path}: name the file after its table ({known}), or give its folder.")
+    case = RawCase(tables={name: read_csv_table(path, path.name, tables[name])})
+    others = {n: t for n, t in tables.items() if n != name and t.required}
+    case.problems |= {n: _missing(n, t) for n, t in others.items()}
+    return case
 
 
 def _missing(name: str, table: Table, label: str = "") -> Problem:

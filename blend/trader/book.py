@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
-from blend.domain.book import Deal, Pricing
+from blend.domain.book import Deal, Pricing, Side, live
 from blend.units import LB_PER_CWT
 
 
@@ -22,11 +22,20 @@ class CostMethod(StrEnum):
     """Moving average: each purchase moves it, sales leave it."""
 
 
+class MarkAt(StrEnum):
+    """Which price of the day marks a position."""
+
+    QUOTATION = "quotation"
+    EXIT = "exit"
+    """What it could be closed at: the best bid for a long position, the best offer for a short
+    one; the quotation where there is none."""
+
+
 @dataclass(frozen=True, slots=True)
 class Mark:
     """What an item is worth on a day: per cwt in `currency`, `usd_per_currency` to the dollar.
 
-    `lean_line_usd_per_cwt` is the day's lean line at the item's lean; the rest is its basis.
+    The lean line at the item's lean explains a part of it; the rest is its basis.
     """
 
     price: float
@@ -35,48 +44,76 @@ class Mark:
     lean_usd_per_cwt: float | None = None
     """What 100 lb of lean are worth on that day's line; None where there is no line."""
     fat_usd_per_cwt: float | None = None
+    bid_usd_per_cwt: float | None = None
+    offer_usd_per_cwt: float | None = None
 
     @property
     def usd_per_cwt(self) -> float:
         return self.price * self.usd_per_currency
 
-    def basis_usd_per_cwt(self, lean: float) -> float | None:
-        """Mark less the lean line."""
-        if self.lean_usd_per_cwt is None or self.fat_usd_per_cwt is None:
-            return None
-        line = lean * self.lean_usd_per_cwt + (1 - lean) * self.fat_usd_per_cwt
-        return self.usd_per_cwt - line
+    def at(self, which: MarkAt, net_lb: float) -> float:
+        """What a net position is marked at, USD per cwt."""
+        side = self.bid_usd_per_cwt if net_lb > 0 else self.offer_usd_per_cwt
+        if which is MarkAt.QUOTATION or side is None or not net_lb:
+            return self.usd_per_cwt
+        return side
 
 
 Marks = Callable[[str, date], Mark | None]
 """The mark of an item on a day; None where none is published."""
 
 
+Rates = Callable[[str, date], float | None]
+"""An exchange rate, USD for one, or a freight lane's USD per cwt, on a day."""
+
+
+def no_rates(_name: str, _day: date) -> None:
+    """Where all is in dollars and no freight is open."""
+
+
 class NoMark(ValueError):
-    """An item held has no mark on the day asked for."""
+    """An item held has no mark, or a deal has no rate, on the day asked for."""
 
 
-def live(deals: Iterable[Deal], as_of: date) -> list[Deal]:
-    """Deals as they stood on a day: corrections in place of what they correct, withdrawals gone."""
-    known = [each for each in deals if each.known_on <= as_of and each.traded_on <= as_of]
-    gone = {each.corrects for each in known if each.corrects}
-    return [each for each in known if each.deal_id not in gone and not each.withdrawn]
-
-
-def price_usd_per_cwt(deal: Deal, day: date, marks: Marks) -> float:
-    """What the deal is priced at on a day; a formula deal still open moves with the quotation."""
+def price_usd_per_cwt(deal: Deal, day: date, marks: Marks, rates: Rates = no_rates) -> float:
+    """What the deal is priced at on a day; what is still open moves with its quotation or rate."""
     if deal.pricing is Pricing.FIXED:
-        if deal.currency == "USD":
-            return deal.price
-        return deal.price * _mark(deal.item_id, deal.traded_on, marks).usd_per_currency
+        return deal.price * _usd_per_currency(deal, day, rates)
     on = deal.priced_on if deal.priced_on and deal.priced_on <= day else day
-    return _mark(deal.item_id, on, marks).usd_per_cwt + deal.price
+    return _mark(deal.reference, on, marks).usd_per_cwt + deal.price
+
+
+def to_land_usd_per_cwt(deal: Deal, day: date, rates: Rates = no_rates) -> float:
+    """What is still to be paid to land it."""
+    if not deal.freight_lane:
+        return deal.to_land_usd_per_cwt
+    return deal.to_land_usd_per_cwt + _rate(deal.freight_lane, day, rates)
+
+
+def all_in_usd_per_cwt(deal: Deal, day: date, marks: Marks, rates: Rates = no_rates) -> float:
+    """Its price with what is to be paid to land it: more for a purchase, less for a sale."""
+    costs = to_land_usd_per_cwt(deal, day, rates)
+    price = price_usd_per_cwt(deal, day, marks, rates)
+    return price + (costs if deal.side is Side.BUY else -costs)
+
+
+def _usd_per_currency(deal: Deal, day: date, rates: Rates) -> float:
+    if deal.currency == "USD":
+        return 1.0
+    return deal.usd_per_currency or _rate(deal.currency, day, rates)
 
 
 def _mark(item_id: str, day: date, marks: Marks) -> Mark:
     found = marks(item_id, day)
     if found is None:
         raise NoMark(f"{item_id} has no quotation on {day.isoformat()} or shortly before")
+    return found
+
+
+def _rate(name: str, day: date, rates: Rates) -> float:
+    found = rates(name, day)
+    if found is None:
+        raise NoMark(f"{name} has no rate in book_rates on {day.isoformat()} or shortly before")
     return found
 
 
@@ -109,20 +146,22 @@ def positions(
     as_of: date,
     marks: Marks,
     method: CostMethod = CostMethod.FIFO,
+    rates: Rates = no_rates,
+    mark_at: MarkAt = MarkAt.QUOTATION,
 ) -> dict[str, Position]:
     """Every item's position, cost and profit on a day.
 
-    Raises NoMark where an item held has no mark.
+    Raises NoMark where an item held has no mark, or a deal no rate.
     """
     by_item: dict[str, list[Deal]] = {}
     for deal in sorted(live(deals, as_of), key=lambda each: (each.traded_on, each.deal_id)):
         by_item.setdefault(deal.item_id, []).append(deal)
     found = {}
     for item_id, own in by_item.items():
-        priced = [(deal.signed_lb, price_usd_per_cwt(deal, as_of, marks)) for deal in own]
+        priced = [(deal.signed_lb, all_in_usd_per_cwt(deal, as_of, marks, rates)) for deal in own]
         net_lb, cost_usd, realized_usd = COSTING[method](priced)
         quoted = _mark(item_id, as_of, marks) if abs(net_lb) > 1e-9 else marks(item_id, as_of)
-        mark = None if quoted is None else quoted.usd_per_cwt
+        mark = None if quoted is None else quoted.at(mark_at, net_lb)
         found[item_id] = Position(item_id, net_lb, cost_usd, realized_usd, mark)
     return found
 
@@ -173,6 +212,20 @@ COSTING: Mapping[CostMethod, Callable[[Priced], tuple[float, float, float]]] = {
 }
 
 
+PARTS = {
+    "new_business": "new deals",
+    "quantity": "corrections",
+    "lean": "lean",
+    "fat": "fat",
+    "basis": "basis",
+    "exchange": "exchange",
+    "freight": "freight",
+    "formula": "open prices",
+    "side": "bid and offer",
+}
+"""What moves profit and loss, as `Explained` names it (`..._usd`) and as people read it."""
+
+
 @dataclass(slots=True)
 class Explained:
     """Profit and loss of one item from one day to another, part by part, USD."""
@@ -185,23 +238,29 @@ class Explained:
     fat_usd: float = 0.0
     basis_usd: float = 0.0
     exchange_usd: float = 0.0
+    freight_usd: float = 0.0
+    """Of lanes still open."""
     formula_usd: float = 0.0
-    """Open formula deals repriced with the quotation."""
+    """Formula and basis deals still open, repriced with the quotation."""
+    side_usd: float = 0.0
+    """What closing at bid or offer costs against the quotation, and how that changed."""
     total_usd: float = 0.0
     notes: list[str] = field(default_factory=list)
 
     @property
     def unexplained_usd(self) -> float:
-        """The total less its parts: zero but for rounding, or for what has no lean line."""
-        parts = (
-            self.new_business_usd, self.quantity_usd, self.lean_usd, self.fat_usd,
-            self.basis_usd, self.exchange_usd, self.formula_usd,
-        )  # fmt: skip
-        return self.total_usd - sum(parts)
+        """The total less its parts: zero but for rounding."""
+        return self.total_usd - sum(getattr(self, f"{part}_usd") for part in PARTS)
 
 
 def explain(
-    deals: Iterable[Deal], before: date, after: date, marks: Marks, lean_of: Mapping[str, float]
+    deals: Iterable[Deal],
+    before: date,
+    after: date,
+    marks: Marks,
+    lean_of: Mapping[str, float],
+    rates: Rates = no_rates,
+    mark_at: MarkAt = MarkAt.QUOTATION,
 ) -> dict[str, Explained]:
     """What moved each item's profit and loss between two days.
 
@@ -210,56 +269,77 @@ def explain(
     values (each at the average of the other). Raises NoMark.
     """
     deals = list(deals)
-    then = {deal.deal_id: deal for deal in live(deals, before)}
-    now = {deal.deal_id: deal for deal in live(deals, after)}
+    then, now = _by_item(live(deals, before)), _by_item(live(deals, after))
     found: dict[str, Explained] = {}
-    for item_id in sorted({deal.item_id for deal in (*then.values(), *now.values())}):
-        found[item_id] = _explain_item(
-            item_id,
-            [deal for deal in then.values() if deal.item_id == item_id],
-            [deal for deal in now.values() if deal.item_id == item_id],
-            before, after, marks, lean_of.get(item_id),
-        )  # fmt: skip
+    for item_id in sorted(then.keys() | now.keys()):
+        held, kept = then.get(item_id, {}), now.get(item_id, {})
+        is_done = held.keys() == kept.keys() and abs(_net_cwt(kept)) < 1e-9
+        end = Mark(0.0) if is_done else _mark(item_id, after, marks)  # no pounds to mark
+        start = _mark(item_id, before, marks) if held and not is_done else end
+        made = Explained(item_id)
+
+        def worth(deal: Deal, day: date, mark: Mark) -> float:
+            all_in = all_in_usd_per_cwt(deal, day, marks, rates)
+            return deal.signed_cwt * (mark.usd_per_cwt - all_in)
+
+        made.side_usd = _side_usd(kept, end, mark_at) - _side_usd(held, start, mark_at)
+        made.total_usd = (
+            sum(worth(deal, after, end) for deal in kept.values())
+            - sum(worth(deal, before, start) for deal in held.values())
+            + made.side_usd
+        )
+        for deal_id, deal in kept.items():
+            if deal_id in held:
+                continue
+            if deal.corrects in held or deal.traded_on <= before:
+                made.quantity_usd += worth(deal, after, end)
+            else:
+                made.new_business_usd += worth(deal, after, end)
+        for deal_id, deal in held.items():
+            if deal_id not in kept:  # what was corrected or withdrawn leaves at the later mark
+                made.quantity_usd -= worth(deal, after, end)
+            moved = deal.signed_cwt * (
+                price_usd_per_cwt(deal, after, marks, rates)
+                - price_usd_per_cwt(deal, before, marks, rates)
+            )
+            if deal.pricing is Pricing.FIXED:
+                made.exchange_usd -= moved
+            else:
+                made.formula_usd -= moved
+            made.freight_usd -= abs(deal.signed_cwt) * (
+                to_land_usd_per_cwt(deal, after, rates) - to_land_usd_per_cwt(deal, before, rates)
+            )
+        _split_the_move(made, _net_cwt(held), start, end, lean_of.get(item_id))
+        found[item_id] = made
     return found
 
 
-def _explain_item(
-    item_id: str, then: list[Deal], now: list[Deal], before: date, after: date,
-    marks: Marks, lean: float | None,
-) -> Explained:  # fmt: skip
-    made = Explained(item_id)
-    end = _mark(item_id, after, marks)
-    start = _mark(item_id, before, marks) if then else end
-    kept_ids = {deal.deal_id for deal in then} & {deal.deal_id for deal in now}
+def _by_item(deals: Iterable[Deal]) -> dict[str, dict[str, Deal]]:
+    found: dict[str, dict[str, Deal]] = {}
+    for deal in deals:
+        found.setdefault(deal.item_id, {})[deal.deal_id] = deal
+    return found
 
-    def worth(deal: Deal, day: date, mark: Mark) -> float:
-        price = price_usd_per_cwt(deal, day, marks)
-        return deal.signed_lb / LB_PER_CWT * (mark.usd_per_cwt - price)
 
-    made.total_usd = sum(worth(deal, after, end) for deal in now) - sum(
-        worth(deal, before, start) for deal in then
-    )
-    replaced = {deal.deal_id for deal in then} - kept_ids
-    for deal in now:
-        if deal.deal_id in kept_ids:
-            continue
-        if deal.corrects in replaced or deal.traded_on <= before:
-            made.quantity_usd += worth(deal, after, end)
-        else:
-            made.new_business_usd += worth(deal, after, end)
-    for deal in then:
-        if deal.deal_id in replaced:  # what was corrected or withdrawn leaves at the later mark
-            made.quantity_usd -= worth(deal, after, end)
-        made.formula_usd -= (
-            deal.signed_lb
-            / LB_PER_CWT
-            * (price_usd_per_cwt(deal, after, marks) - price_usd_per_cwt(deal, before, marks))
-        )
-    held_cwt = sum(deal.signed_lb for deal in then) / LB_PER_CWT
-    made.exchange_usd = (
+def _net_cwt(deals: Mapping[str, Deal]) -> float:
+    return sum(deal.signed_cwt for deal in deals.values())
+
+
+def _side_usd(deals: Mapping[str, Deal], mark: Mark, mark_at: MarkAt) -> float:
+    """What the position is worth over its value at the quotation."""
+    net_cwt = _net_cwt(deals)
+    return net_cwt * (mark.at(mark_at, net_cwt) - mark.usd_per_cwt)
+
+
+def _split_the_move(
+    made: Explained, held_cwt: float, start: Mark, end: Mark, lean: float | None
+) -> None:
+    """The change of the mark on what was held, by exchange, lean, fat and basis."""
+    exchange = (
         held_cwt * (start.price + end.price) / 2 * (end.usd_per_currency - start.usd_per_currency)
     )
-    rest = held_cwt * (end.usd_per_cwt - start.usd_per_cwt) - made.exchange_usd
+    made.exchange_usd += exchange
+    rest = held_cwt * (end.usd_per_cwt - start.usd_per_cwt) - exchange
     lines = (
         start.lean_usd_per_cwt,
         end.lean_usd_per_cwt,
@@ -270,9 +350,8 @@ def _explain_item(
         made.basis_usd = rest
         if held_cwt:
             made.notes.append("no lean line on both days: the price move is all basis")
-        return made
+        return
     lean_before, lean_after, fat_before, fat_after = (line or 0.0 for line in lines)
     made.lean_usd = held_cwt * lean * (lean_after - lean_before)
     made.fat_usd = held_cwt * (1 - lean) * (fat_after - fat_before)
     made.basis_usd = rest - made.lean_usd - made.fat_usd
-    return made

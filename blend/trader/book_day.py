@@ -3,27 +3,37 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
-from blend.domain.book import Deal, Pricing
+from blend.domain.book import Book, Deal, LimitKind, live
 from blend.domain.quotations import Quotation
 from blend.output import screen
 from blend.output.answer import Answer, Spec
-from blend.output.formats import Format, counted, day, long_day, money, register
-from blend.trader.book import CostMethod, Explained, Mark, Position, explain, live, positions
-from blend.units import LB_PER_CWT, LB_PER_LOAD
+from blend.output.formats import Format, cents, counted, day, long_day, money, register
+from blend.trader.book import (
+    PARTS,
+    CostMethod,
+    Explained,
+    MarkAt,
+    Position,
+    explain,
+    positions,
+    to_land_usd_per_cwt,
+)
+from blend.trader.book_limits import Amount, LimitUse, amounts_of, limit_uses
+from blend.trader.book_marks import DatedRates, OpenQuote, QuotedMarks, open_quotes
+from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD, POINTS_PER_SHARE
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
 LOAD_LB = LB_PER_LOAD
-STALE_AFTER_DAYS = 10
-"""Calendar days after which a quotation no longer marks a position. House rule."""
+SOON_DAYS = 7
+"""A basis or formula deal that must be priced within so many days is named."""
 
 register(
     {
@@ -37,14 +47,45 @@ register(
         "realized_usd": Format("Realized", "$", 0, is_summed=True),
         "unrealized_usd": Format("Unrealized", "$", 0, is_summed=True),
         "total_usd": Format("Total", "$", 0, is_summed=True),
-        "new_business_usd": Format("New deals", "$", 0, is_summed=True),
-        "quantity_usd": Format("Corrected", "$", 0, is_summed=True),
-        "from_lean_usd": Format("Lean", "$", 0, is_summed=True),
-        "from_fat_usd": Format("Fat", "$", 0, is_summed=True),
-        "from_basis_usd": Format("Basis", "$", 0, is_summed=True),
-        "exchange_usd": Format("FX", "$", 0, is_summed=True),
-        "formula_usd": Format("Formula", "$", 0, is_summed=True),
-        "unexplained_usd": Format("Unexplained", "$", 2, is_summed=True),
+        **{
+            f"from_{part}_usd": Format(heading, "$", 0, is_summed=True)
+            for part, heading in zip(
+                PARTS,
+                (
+                    "New deals",
+                    "Corrected",
+                    "Lean",
+                    "Fat",
+                    "Basis",
+                    "FX",
+                    "Freight",
+                    "Open prices",
+                    "Bid and offer",
+                ),
+                strict=True,
+            )
+        },
+        "position_t": Format("Net", "t", 2, is_summed=True),
+        "cost_usd_per_kg": Format("Cost", "$/kg", 4),
+        "mark_usd_per_kg": Format("Mark", "$/kg", 4),
+        "limit_on": Format("Limit"),
+        "used_lb": Format("Used", "lb", 0),
+        "used_usd": Format("Used", "$", 0),
+        "max_allowed_lb": Format("Limit", "lb", 0),
+        "max_allowed_usd": Format("Limit", "$", 0),
+        "used_percent": Format("Used", "%", 0),
+        "quote_id": Format("Quote"),
+        "bid_or_offer": Format("Side"),
+        "left_loads": Format("Loads left", "", 1),
+        "whose": Format("Whose"),
+        "good_until": Format("Good until"),
+        "parity_usd_per_cwt": Format("Mark less costs to land", "$/cwt", 2),
+        "still_to_pay_usd_per_cwt": Format("To land", "$/cwt", 2),
+        "lean_point": Format("Lean", "%", 0),
+        "priced_off": Format("Priced off"),
+        "basis_usd_per_cwt": Format("Basis", "$/cwt", 2, is_signed=True),
+        "price_by": Format("Price by"),
+        "unexplained_usd": Format("Left over", "$", 2, is_summed=True),
         "exposure_usd": Format("Open with them", "$", 0, is_summed=True),
     }
 )
@@ -52,11 +93,13 @@ register(
 
 @dataclass(frozen=True)
 class BookDay(Answer):
-    """The book on a day. Tables: `positions`, `explained`, `by_month`, `counterparties`."""
+    """The book on a day. Tables: `positions`, `explained`, `limits`, `quotes`, `by_lean`,
+    `by_origin`, `by_month`, `afloat`, `open_prices`, `counterparties`, `units`."""
 
     on: date
     before: date | None
     method: CostMethod
+    mark_at: MarkAt
     held: Mapping[str, Position]
     lean: Mapping[str, float]
     moved: Mapping[str, Explained]
@@ -64,22 +107,64 @@ class BookDay(Answer):
     """Those that stand on the day."""
     old_marks: Mapping[str, date]
     """Items marked at a quotation of an earlier day, and that day."""
+    amounts: Mapping[LimitKind, Mapping[str, Amount]]
+    limits: tuple[LimitUse, ...]
+    quotes: tuple[OpenQuote, ...]
+    """Bids and offers that are good on the day."""
+    ran_out: tuple[OpenQuote, ...]
+    """Those good on the day explained from, and no longer."""
+    still_to_pay_usd_per_cwt: Mapping[str, float]
+    """By deal afloat, what it still costs to land it."""
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
         from pandas import DataFrame
 
-        return {
-            "positions": DataFrame([self._position(each) for each in self.held.values()]),
-            "explained": DataFrame([_explained(each) for each in self.moved.values()]),
-            "by_month": self._summed(lambda deal: (deal.item_id, deal.delivery_month, deal.where)),
-            "counterparties": DataFrame(
-                [
-                    {"counterparty": name or "not named", "exposure_usd": usd}
-                    for name, usd in sorted(self.exposures.items())
-                ]
+        rows: dict[str, list[dict[str, Any]]] = {
+            "positions": [self._position(each) for each in self.held.values()],
+            "explained": [_explained(each) for each in self.moved.values()],
+            "limits": [
+                {"limit_on": each.words,
+                 "used_lb": None if each.limit.max_lb is None else each.used_lb,
+                 "max_allowed_lb": each.limit.max_lb,
+                 "used_usd": None if each.limit.max_usd is None else each.used_usd,
+                 "max_allowed_usd": each.limit.max_usd, "used_percent": each.used_percent}
+                for each in self.limits
+            ],
+            "quotes": [
+                {"quote_id": each.quote.quote_id, "bid_or_offer": each.quote.side.value,
+                 "book_item": each.quote.item_id, "left_loads": each.left_lb / LOAD_LB,
+                 "price_usd_per_cwt": each.quote.price_usd_per_cwt,
+                 "whose": "yours" if each.quote.is_ours else each.quote.counterparty,
+                 "good_until": each.quote.good_until}
+                for each in self.quotes
+            ],
+            "by_lean": self._summed(
+                lambda deal: {"lean_point": POINTS_PER_SHARE * self.lean[deal.item_id]}
+                if deal.item_id in self.lean else {"lean_point": math.nan}
             ),
-        }
+            "by_origin": self._summed(
+                lambda deal: {"book_item": deal.item_id, "origin": deal.origin or "not given"}
+            ),
+            "by_month": self._summed(
+                lambda deal: {"book_item": deal.item_id,
+                              "delivery_month": deal.delivery_month or "not given",
+                              "where": str(deal.where)}
+            ),
+            "afloat": [self._afloat(each) for each in self.deals if each.where == "afloat"],
+            "open_prices": [
+                {"deal_id": each.deal_id, "book_item": each.item_id, "side": each.side.value,
+                 "position_loads": each.pounds_lb / LOAD_LB, "priced_off": each.reference,
+                 "basis_usd_per_cwt": each.price, "price_by": each.price_by}
+                for each in self.open_deals
+            ],
+            "counterparties": [
+                {"counterparty": name, "exposure_usd": usd}
+                for name, (_, usd) in sorted(self.amounts[LimitKind.COUNTERPARTY].items())
+            ],
+            "units": [self._in_kg(each) for each in self.held.values() if each.net_lb],
+        }  # fmt: skip
+        return {name: DataFrame(found) for name, found in rows.items()}
 
     @property
     def figures(self) -> Mapping[str, Any]:
@@ -90,6 +175,7 @@ class BookDay(Answer):
             "unrealized_usd": math.fsum(each.unrealized_usd for each in self.held.values()),
             "total_usd": self.total_usd,
             "moved_usd": math.fsum(each.total_usd for each in self.moved.values()),
+            "limits_exceeded": len(self.breaches),
         }
 
     @property
@@ -97,112 +183,156 @@ class BookDay(Answer):
         return math.fsum(each.total_usd for each in self.held.values())
 
     @property
-    def exposures(self) -> Mapping[str, float]:
-        """By counterparty, what is not in stock yet at the day's marks, bought and sold alike."""
-        found: dict[str, float] = {}
-        for deal in self.deals:
-            if deal.where != "stock":
-                mark = self.held[deal.item_id].mark_usd_per_cwt or 0.0
-                usd = deal.pounds_lb / LB_PER_CWT * mark
-                found[deal.counterparty] = found.get(deal.counterparty, 0.0) + usd
-        return found
+    def breaches(self) -> list[str]:
+        return [each.breach for each in self.limits if each.breach]
+
+    @property
+    def open_deals(self) -> list[Deal]:
+        return [each for each in self.deals if each.is_open_on(self.on)]
 
     def _position(self, each: Position) -> dict[str, Any]:
         lean = self.lean.get(each.item_id, math.nan)
-        cost = each.cost_usd / each.net_lb * LB_PER_CWT if each.net_lb else math.nan
         return {
             "book_item": each.item_id,
             "net_position_lb": each.net_lb,
             "position_loads": each.net_lb / LOAD_LB,
             "lean_lb": each.net_lb * lean,
             "fat_lb": each.net_lb * (1 - lean),
-            "cost_usd_per_cwt": cost,
+            "cost_usd_per_cwt": _per_cwt(each),
             "mark_usd_per_cwt": each.mark_usd_per_cwt,
             "realized_usd": each.realized_usd,
             "unrealized_usd": each.unrealized_usd,
             "total_usd": each.total_usd,
         }
 
-    def _summed(self, key: Any) -> DataFrame:
-        from pandas import DataFrame
+    def _in_kg(self, each: Position) -> dict[str, Any]:
+        per_kg = LB_PER_KG / LB_PER_CWT
+        mark = each.mark_usd_per_cwt
+        return {
+            "book_item": each.item_id,
+            "net_position_lb": each.net_lb,
+            "position_t": each.net_lb / LB_PER_KG / 1000,
+            "position_loads": each.net_lb / LOAD_LB,
+            "cost_usd_per_kg": _per_cwt(each) * per_kg,
+            "mark_usd_per_kg": math.nan if mark is None else mark * per_kg,
+        }
 
-        net: dict[Any, float] = {}
+    def _afloat(self, deal: Deal) -> dict[str, Any]:
+        mark = self.held[deal.item_id].mark_usd_per_cwt or math.nan
+        to_pay = self.still_to_pay_usd_per_cwt[deal.deal_id]
+        return {
+            "deal_id": deal.deal_id,
+            "book_item": deal.item_id,
+            "position_loads": deal.signed_lb / LOAD_LB,
+            "mark_usd_per_cwt": mark,
+            "still_to_pay_usd_per_cwt": to_pay,
+            "parity_usd_per_cwt": mark - to_pay,
+        }
+
+    def _summed(self, key: Callable[[Deal], Mapping[str, Any]]) -> list[dict[str, Any]]:
+        net: dict[tuple[tuple[str, Any], ...], list[float]] = {}
         for deal in self.deals:
-            net[key(deal)] = net.get(key(deal), 0.0) + deal.signed_lb
-        return DataFrame(
-            [
-                {"book_item": item, "delivery_month": month or "not given", "where": str(where),
-                 "net_position_lb": lb, "position_loads": lb / LOAD_LB}
-                for (item, month, where), lb in sorted(net.items())
-                if lb
-            ]
-        )  # fmt: skip
+            sums = net.setdefault(tuple(key(deal).items()), [0.0, 0.0])
+            sums[0] += deal.signed_lb
+            sums[1] += deal.signed_lb * self.lean.get(deal.item_id, math.nan)
+        return [
+            {**dict(names), "net_position_lb": lb, "position_loads": lb / LOAD_LB,
+             "lean_lb": lean_lb, "fat_lb": lb - lean_lb}
+            for names, (lb, lean_lb) in sorted(net.items())
+            if lb
+        ]  # fmt: skip
 
     def screen(self, sections: Collection[str] = ()) -> str:
-        every = "all" in sections
         columns = ["book_item", "position_loads", "cost_usd_per_cwt", "mark_usd_per_cwt",
                    "realized_usd", "unrealized_usd", "total_usd"]  # fmt: skip
-        parts = [
+        first = [
             screen.strong(f"Book, {long_day(self.on)}: {money(self.total_usd)} in all"),
             screen.wrapped(self.summary),
             screen.table(self.tables["positions"], columns),
+            screen.wrapped(self.moved_words) if self.before is not None else "",
+            screen.watch(self.watch()),
         ]
-        if self.before is not None:
-            parts.append(screen.wrapped(self.moved_words))
-        if watch := screen.watch(self.watch()):
-            parts.append(watch)
-        if every or "lean" in sections:
-            parts.append(
-                screen.table(
-                    self.tables["positions"],
-                    ["book_item", "net_position_lb", "lean_lb", "fat_lb"],
-                    title="Position in lean and fat",
-                    note="Short positions are below zero.",
-                )
-            )
-        if every or "months" in sections:
-            parts.append(screen.table(self.tables["by_month"], title="By month of delivery"))
-        if every or "counterparties" in sections:
-            parts.append(
-                screen.table(
-                    self.tables["counterparties"],
-                    title="Open with counterparties",
-                    note="At the day's marks; not netted.",
-                )
-            )
-        parts.append("More: --explain --lean --months --counterparties, or --all.")
-        return "\n\n".join(parts)
+        return screen.blocks(first, sections, self._sections())
+
+    def _sections(self) -> Mapping[str, Callable[[], str]]:
+        """What there is more to see, by the name of its flag."""
+        lean = ["book_item", "net_position_lb", "lean_lb", "fat_lb"]
+        shown: dict[str, tuple[str, str, Sequence[str] | None, str]] = {
+            "explain": ("explained", "What moved profit and loss, by item", None, ""),
+            "lean": (
+                "positions", "Position in lean and fat", lean, "Short positions are below zero.",
+            ),
+            "points": ("by_lean", "By lean point", None, ""),
+            "months": ("by_month", "By month of delivery",
+                       ["book_item", "delivery_month", "where", "net_position_lb",
+                        "position_loads"], ""),
+            "origins": ("by_origin", "By origin", None, ""),
+            "counterparties": ("counterparties", "Open with counterparties", None,
+                               "At the day's marks; not netted."),
+            "limits": ("limits", "Limits", None, ""),
+            "quotes": ("quotes", "Bids and offers that are good today", None, ""),
+            "open-prices": ("open_prices", "Not priced yet", None,
+                            "Each moves with the quotation it is priced off."),
+            "afloat": ("afloat", "Afloat, at landed parity", None,
+                       "The mark less duty, fees and freight still to pay."),
+            "units": ("units", "In tonnes and $/kg", None, "Cents/lb are the same as $/cwt."),
+        }  # fmt: skip
+
+        def section(table: str, title: str, columns: Sequence[str] | None, note: str) -> str:
+            frame = self.tables[table]
+            if columns is None:
+                columns = [*frame.columns[:1], *screen.with_values(frame.iloc[:, 1:])]
+            return screen.table(frame, columns, title=title, note=note)
+
+        return {
+            flag: partial(section, *parts)
+            for flag, parts in shown.items()
+            if len(self.tables[parts[0]])
+        }
 
     @property
     def summary(self) -> str:
         figures = self.figures
+        at = "published quotations"
+        if self.mark_at is MarkAt.EXIT:
+            at = "the best bid (long) or offer (short), else at the quotation"
         return (
             f"Realized {money(figures['realized_usd'])}, unrealized "
             f"{money(figures['unrealized_usd'])}, at {_COST_WORDS[self.method]} cost. "
-            f"{counted(len(self.deals), 'deal')} stand. Marked at published quotations."
+            f"{counted(len(self.deals), 'deal')} stand. Marked at {at}."
         )
+
+    def part_usd(self, part: str) -> float:
+        """One part of what moved, over all items; "unexplained" is one of them."""
+        return math.fsum(getattr(each, f"{part}_usd") for each in self.moved.values())
 
     @property
     def moved_words(self) -> str:
         """What moved the profit since the day before, in one sentence."""
-        total = self.figures["moved_usd"]
         since = day(self.before) if self.before else ""
-        words = {
-            "new deals": "new_business_usd", "corrections": "quantity_usd", "lean": "lean_usd",
-            "fat": "fat_usd", "basis": "basis_usd", "exchange": "exchange_usd",
-            "formula deals repriced": "formula_usd", "not explained": "unexplained_usd",
-        }  # fmt: skip
         parts = [
             f"{name} {money(usd)}"
-            for name, field in words.items()
-            if abs(usd := math.fsum(getattr(each, field) for each in self.moved.values())) >= 0.5
+            for part, name in PARTS.items()
+            if abs(usd := self.part_usd(part)) >= 0.5
         ]
         return (
-            f"{money(total)} since {since}: {', '.join(parts) or 'nothing moved'}. "
-            "The parts add up exactly."
+            f"{money(self.figures['moved_usd'])} since {since}: "
+            f"{', '.join(parts) or 'nothing moved'}. "
+            f"Not explained: ${abs(self.part_usd('unexplained')):,.2f}."
         )
 
     def watch(self) -> Iterable[str]:
+        yield from self.breaches
+        for deal in self.open_deals:
+            if deal.price_by is not None and deal.price_by < self.on + timedelta(SOON_DAYS):
+                late = "should have been" if deal.price_by < self.on else "must be"
+                yield f"{deal.deal_id} {late} priced off {deal.reference} by {day(deal.price_by)}."
+        for each in self.ran_out:
+            quote = each.quote
+            yield (
+                f"{quote.side.capitalize()} {quote.quote_id}, {quote.item_id} at "
+                f"{cents(quote.price_usd_per_cwt)}, ran out on {day(quote.good_until)}."
+            )
         for item, of in self.old_marks.items():
             yield f"{item} is marked at its quotation of {day(of)}; none is newer."
         for note in sorted({f"{m.item_id}: {n}" for m in self.moved.values() for n in m.notes}):
@@ -211,119 +341,82 @@ class BookDay(Answer):
     def chart(self) -> Spec:
         from blend.output.charts import signed_bars
 
-        parts = {"New deals": "new_business_usd", "Lean": "lean_usd", "Fat": "fat_usd",
-                 "Basis": "basis_usd", "FX": "exchange_usd", "Formula": "formula_usd",
-                 "Corrected": "quantity_usd"}  # fmt: skip
         amounts = {
-            name: math.fsum(getattr(each, field) for each in self.moved.values())
-            for name, field in parts.items()
+            name[:1].upper() + name[1:]: usd
+            for part, name in PARTS.items()
+            if abs(usd := self.part_usd(part)) >= 0.5 or part in ("lean", "fat", "basis")
         }
         since = day(self.before) if self.before else day(self.on)
         return signed_bars(
-            f"What moved profit and loss, {since} to {day(self.on)}", amounts, "$", decimals=0
+            f"What moved profit and loss, {since} to {day(self.on)}",
+            amounts,
+            "$",
+            subtitle=f"Book of {day(self.on)}: {money(self.figures['moved_usd'])} in all",
+            decimals=0,
         )
 
 
 _COST_WORDS = {CostMethod.FIFO: "first-in-first-out", CostMethod.AVERAGE: "average"}
 
 
+def _per_cwt(each: Position) -> float:
+    """Cost of what is held."""
+    return each.cost_usd / each.net_lb * LB_PER_CWT if each.net_lb else math.nan
+
+
 def _explained(each: Explained) -> dict[str, Any]:
+    parts = {f"from_{part}_usd": getattr(each, f"{part}_usd") for part in PARTS}
     return {
         "book_item": each.item_id,
-        "new_business_usd": each.new_business_usd,
-        "quantity_usd": each.quantity_usd,
-        "from_lean_usd": each.lean_usd,
-        "from_fat_usd": each.fat_usd,
-        "from_basis_usd": each.basis_usd,
-        "exchange_usd": each.exchange_usd,
-        "formula_usd": each.formula_usd,
+        **parts,
         "unexplained_usd": each.unexplained_usd,
         "total_usd": each.total_usd,
     }
 
 
 def book_day(
-    deals: Iterable[Deal],
+    book: Book | Iterable[Deal],
     quotations: Sequence[Quotation],
     on: date | None = None,
     *,
     before: date | None = None,
     method: CostMethod = CostMethod.FIFO,
+    mark_at: MarkAt = MarkAt.QUOTATION,
 ) -> BookDay:
     """The book on a day (default: the last quotation's), and what moved it since `before` (default:
     the day quoted before it). Raises NoMark where an item held has no quotation near the day.
     """
-    deals = tuple(deals)
+    book = book if isinstance(book, Book) else Book(tuple(book))
     days = sorted({each.quoted_on for each in quotations})
     on = on or days[-1]
     if before is None:
         earlier = [each for each in days if each < on]
         before = earlier[-1] if earlier else None
-    marks = QuotedMarks(quotations)
-    standing = tuple(live(deals, on))
-    held = positions(deals, on, marks, method)
+    marks, rates = QuotedMarks(quotations, book), DatedRates(book.rates)
+    standing = tuple(live(book.deals, on))
+    held = positions(book.deals, on, marks, method, rates, mark_at)
     lean = {each.item: each.lean for each in quotations}
-    moved = explain(deals, before, on, marks, lean) if before else {}
+    moved = explain(book.deals, before, on, marks, lean, rates, mark_at) if before else {}
     old = {
-        item: of
+        item: found[0]
         for item, position in held.items()
-        if position.net_lb and (of := marks.day_of(item, on)) is not None and of < on
+        if position.net_lb and (found := marks.latest(item, on)) is not None and found[0] < on
     }
-    return BookDay(on, before, method, held, lean, moved, standing, old)
-
-
-class QuotedMarks:
-    """Marks from published quotations: the latest of the item, not older than a few days; with the
-    lean line of that day's fresh items by least squares, where there are two or more."""
-
-    def __init__(self, quotations: Sequence[Quotation]) -> None:
-        self._by_item: dict[str, list[tuple[date, float]]] = {}
-        for each in sorted(quotations, key=lambda q: q.quoted_on):
-            price = each.usd_per_lb * LB_PER_CWT
-            self._by_item.setdefault(each.item, []).append((each.quoted_on, price))
-        self._lines = _lines(quotations)
-
-    def __call__(self, item: str, on: date) -> Mark | None:
-        found = self._latest(item, on)
-        if found is None:
-            return None
-        lean, fat = self._lines.get(found[0], (None, None))
-        return Mark(found[1], lean_usd_per_cwt=lean, fat_usd_per_cwt=fat)
-
-    def day_of(self, item: str, on: date) -> date | None:
-        """The day of the quotation that marks the item."""
-        found = self._latest(item, on)
-        return found and found[0]
-
-    def _latest(self, item: str, on: date) -> tuple[date, float] | None:
-        known = self._by_item.get(item, [])
-        place = bisect_right(known, (on, math.inf))
-        if not place or on - known[place - 1][0] > timedelta(days=STALE_AFTER_DAYS):
-            return None
-        return known[place - 1]
-
-
-def _lines(quotations: Sequence[Quotation]) -> dict[date, tuple[float, float]]:
-    """By day, what 100 lb of lean and of fat are worth on the least-squares line of fresh beef."""
-    import numpy as np
-
-    days: dict[date, list[tuple[float, float]]] = {}
-    for each in quotations:
-        if each.fresh_or_frozen == "fresh" and each.species == "beef":
-            days.setdefault(each.quoted_on, []).append((each.lean, each.usd_per_lb * LB_PER_CWT))
-    found = {}
-    for of, pairs in days.items():
-        if len({lean for lean, _ in pairs}) >= 2:
-            leans, prices = np.array(pairs).T
-            slope, fat = np.polyfit(leans, prices, 1)
-            found[of] = (float(fat + slope), float(fat))
-    return found
-
-
-def open_formula(deals: Iterable[Deal], on: date) -> list[Deal]:
-    """Formula deals that are not priced yet."""
-    return [
+    at = {item: position.mark_usd_per_cwt or 0.0 for item, position in held.items()}
+    amounts = amounts_of(standing, at, lean)
+    quotes = open_quotes(book, on)
+    good = tuple(each for each in quotes if each.is_good_on(on))
+    ran_out = tuple(
         each
-        for each in live(deals, on)
-        if each.pricing is Pricing.FORMULA and (each.priced_on is None or each.priced_on > on)
-    ]
+        for each in quotes
+        if before and each not in good and each.is_good_on(before) and each.left_lb
+    )
+    to_pay = {
+        deal.deal_id: to_land_usd_per_cwt(deal, on, rates)
+        for deal in standing
+        if deal.where == "afloat"
+    }
+    return BookDay(
+        on, before, method, mark_at, held, lean, moved, standing, old, amounts,
+        tuple(limit_uses(book.limits, amounts)), good, ran_out, to_pay,
+    )  # fmt: skip

@@ -6,31 +6,34 @@ import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blend.domain.book import Deal, StressMove
+from blend.domain.book import Book, Deal, StressMove, live
 from blend.domain.quotations import Quotation
 from blend.errors import InputRefused, Problem, did_you_mean
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, long_day, money, register
-from blend.trader.book import live
-from blend.trader.book_day import LOAD_LB, QuotedMarks, open_formula
+from blend.trader.book_day import LOAD_LB
+from blend.trader.book_draws import Drawn, with_given
+from blend.trader.book_marks import DatedRates, QuotedMarks
 from blend.trader.risk import (
     Array,
     AtRisk,
     CovarianceRisk,
     Hedge,
+    Joint,
     NoHedge,
     TooShort,
     bootstrap_risk,
     covariance_risk,
     hedge,
     historical_risk,
+    joint_moves,
     robust_covariance,
 )
 from blend.units import LB_PER_CWT
@@ -40,6 +43,7 @@ if TYPE_CHECKING:
 
 register(
     {
+        "at_risk_series": Format("Price, rate"),
         "exposed_lb": Format("Net at price risk", "lb", 0),
         "exposed_loads": Format("Loads", "", 1),
         "exposed_usd": Format("At mark", "$", 0, is_summed=True),
@@ -74,12 +78,10 @@ class BookRisk(Answer):
     on: date
     weeks_ahead: int
     confidence: float
-    items: tuple[str, ...]
-    exposed_lb: Array
-    marks_usd_per_cwt: Array
+    exposure: Exposure
     week_ends: tuple[date, ...]
     changes: Array
-    """(weeks, items): relative."""
+    """(weeks, series): relative."""
     at_risk: AtRisk | None
     """None where the history is too short, and `too_short` says so."""
     too_short: str
@@ -89,17 +91,15 @@ class BookRisk(Answer):
     hedged: AtRisk | None
     stresses: Mapping[str, float]
     unmoved: Mapping[str, tuple[str, ...]]
-    open_formula_lb: float
-    """Pounds of formula deals not priced yet, bought and sold alike; they move with the price."""
-
-    @property
-    def exposed_usd(self) -> Array:
-        return self.exposed_lb / LB_PER_CWT * self.marks_usd_per_cwt
+    open_priced_lb: float
+    """Pounds of deals not priced yet, bought and sold alike; they move with their quotation."""
+    drawn: Drawn | None = None
+    """Joint draws, where they were asked for."""
 
     @property
     def weekly_usd(self) -> Array:
         """(weeks): what each past week would make or lose on today's book."""
-        return self.changes @ self.exposed_usd
+        return self.changes @ self.exposure.usd
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -107,7 +107,7 @@ class BookRisk(Answer):
 
         return {
             "items": DataFrame(
-                [self._item(place, item) for place, item in enumerate(self.items)]
+                [self._series(place) for place in range(len(self.exposure.names))]
             ),
             "hedges": DataFrame([self._hedge(place) for place in range(len(self.hedge_items))]),
             "stresses": DataFrame(
@@ -120,6 +120,7 @@ class BookRisk(Answer):
             "weeks": DataFrame(
                 {"week_ending": self.week_ends, "weekly_profit_usd": self.weekly_usd}
             ),
+            **({} if self.drawn is None else self.drawn.tables),
         }  # fmt: skip
 
     @property
@@ -138,18 +139,20 @@ class BookRisk(Answer):
             "normal_value_at_risk_usd": self.covariance and self.covariance.value_at_risk_usd,
         }
 
-    def _item(self, place: int, item: str) -> dict[str, Any]:
+    def _series(self, place: int) -> dict[str, Any]:
         usual = parts = alone = tail = math.nan
+        exposure = self.exposure
         if self.at_risk is not None and self.covariance is not None:
             tail_weeks = self.weekly_usd <= np.quantile(self.weekly_usd, 1 - self.confidence)
-            tail = -float((self.changes[tail_weeks, place] * self.exposed_usd[place]).mean())
+            tail = -float((self.changes[tail_weeks, place] * exposure.usd[place]).mean())
             parts, alone = self.covariance.components_usd[place], self.covariance.alone_usd[place]
             usual = 100 * float(np.sqrt(robust_covariance(self.changes[:, [place]])[0, 0]))
+        lb = exposure.units[place] * LB_PER_CWT if place < exposure.items else math.nan
         return {
-            "book_item": item,
-            "exposed_loads": self.exposed_lb[place] / LOAD_LB,
-            "exposed_lb": self.exposed_lb[place],
-            "exposed_usd": self.exposed_usd[place],
+            "at_risk_series": exposure.names[place],
+            "exposed_loads": lb / LOAD_LB,
+            "exposed_lb": lb,
+            "exposed_usd": exposure.usd[place],
             "weekly_move_percent": usual,
             "alone_at_risk_usd": alone,
             "part_at_risk_usd": parts,
@@ -173,17 +176,21 @@ class BookRisk(Answer):
     # Screen
 
     def screen(self, sections: Collection[str] = ()) -> str:
-        every = "all" in sections
         parts = [self._head(), self._items_text(), self._stress_text()]
         if self.hedge_items:
             parts.insert(2, self._hedge_text())
+        if self.drawn is not None:
+            parts.insert(2, self.drawn.text())
         if watch := screen.watch(self._warnings()):
             parts.append(watch)
-        if every or "history" in sections:
-            parts.append(screen.table(self.tables["weeks"], title="Past weeks on today's book"))
-        elif not sections:
-            parts.append("More: --history. Chart: --chart FILE")
-        return "\n\n".join(parts)
+        offered = {
+            "history": lambda: screen.table(
+                self.tables["weeks"], title="Past weeks on today's book"
+            )
+        }
+        if self.drawn is not None:
+            offered["correlations-used"] = self.drawn.correlations_text
+        return screen.blocks(parts, sections, offered)
 
     def _span(self) -> str:
         return "one week" if self.weeks_ahead == 1 else f"{self.weeks_ahead} weeks"
@@ -220,7 +227,7 @@ class BookRisk(Answer):
         return "\n".join(lines)
 
     def _items_text(self) -> str:
-        columns = ["book_item", "exposed_loads", "exposed_usd", "weekly_move_percent",
+        columns = ["at_risk_series", "exposed_loads", "exposed_usd", "weekly_move_percent",
                    "alone_at_risk_usd", "part_at_risk_usd", "tail_loss_usd"]  # fmt: skip
         if self.at_risk is None:
             columns = columns[:3]
@@ -253,13 +260,14 @@ class BookRisk(Answer):
         )
 
     def _warnings(self) -> Iterable[str]:
-        if self.open_formula_lb:
+        if self.open_priced_lb:
             yield (
-                f"{self.open_formula_lb:,.0f} lb of formula deals not priced yet move with the "
-                "quotation: only their basis is fixed, and they are not in the position above."
+                f"{self.open_priced_lb:,.0f} lb not priced yet move with the quotation they are "
+                "priced off, so they count against it above: only their basis is fixed."
             )
         for stress, items in self.unmoved.items():
             yield f"{stress} says nothing of {', '.join(items)}: left unmoved."
+        yield from () if self.drawn is None else self.drawn.warnings()
 
     def chart(self) -> Spec:
         from blend.output.charts import GAIN, LOSS, amount, chart, layer
@@ -303,7 +311,7 @@ class BookRisk(Answer):
 
 
 def book_risk(
-    deals: Iterable[Deal],
+    book: Book | Iterable[Deal],
     quotations: Sequence[Quotation],
     on: date | None = None,
     *,
@@ -311,29 +319,35 @@ def book_risk(
     weeks_ahead: int = 1,
     hedge_with: Sequence[str] = (),
     stress: Sequence[StressMove] = (),
+    draws: int = 0,
+    joint: Joint = Joint.BOOTSTRAP,
+    correlations: Mapping[frozenset[str], float] | None = None,
     seed: int = 0,
 ) -> BookRisk:
-    """Risk of the book held as it is, from weekly changes of quotations up to `on`.
+    """Risk of the book held as it is, from weekly changes of quotations and rates up to `on`.
 
-    Raises InputRefused where an item held, or one to hedge with, has no history.
+    `draws` adds joint draws; `correlations` by pairs of names take the place of fitted ones.
+    Raises InputRefused where what is held, or is to hedge, has no history.
     """
     on = on or max(each.quoted_on for each in quotations)
-    standing = live(deals, on)
-    unpriced = {each.deal_id for each in open_formula(standing, on)}
-    exposed: dict[str, float] = {}
-    for deal in standing:
-        if deal.deal_id not in unpriced:
-            exposed[deal.item_id] = exposed.get(deal.item_id, 0.0) + deal.signed_lb
-    items = tuple(item for item, lb in sorted(exposed.items()) if abs(lb) > 1e-6)
+    book = book if isinstance(book, Book) else Book(tuple(book))
+    standing = live(book.deals, on)
+    marks, rates = QuotedMarks(quotations, book), DatedRates(book.rates)
+    units, items = exposed_units(standing, on, rates)
     hedge_with = tuple(dict.fromkeys(hedge_with))
-    every = tuple(dict.fromkeys((*items, *hedge_with)))
-    week_ends, prices = weekly_prices(quotations, every, on)
-    _check_hedge(quotations, hedge_with)
-    missing = [item for item in every if math.isnan(prices[0, every.index(item)])]
+    known = {each.item for each in quotations} | {each.rate for each in book.rates}
+    for name in hedge_with:
+        if name not in known:
+            hint = did_you_mean(name, known) or f"one of {', '.join(sorted(known))}"
+            raise _refused(name, f"an item quoted or a rate of book_rates. {hint}")
+    every = tuple(dict.fromkeys((*units, *hedge_with)))
+    first = min(each.quoted_on for each in quotations)
+    week_ends, prices = weekly_prices(marks, rates, every, first, on)
+    missing = [name for name, now in zip(every, prices[0], strict=True) if math.isnan(now)]
     if missing:
-        raise _refused(missing[0], f"an item quoted within {MAX_AGE_DAYS} days of {day(on)}")
-    held = np.array([exposed[item] for item in items])
-    marks = prices[0, : len(items)]
+        raise _refused(missing[0], f"a price or rate within {MAX_AGE_DAYS} days of {day(on)}")
+    count = len(units)
+    exposure = Exposure(tuple(units), len(items), np.array(list(units.values())), prices[0, :count])
     whole = [
         place
         for place, (later, earlier) in enumerate(pairwise(prices))
@@ -342,37 +356,93 @@ def book_risk(
     changes = np.array([prices[place] / prices[place + 1] - 1 for place in whole])
     changes = changes.reshape(len(whole), len(every))[::-1]
     ends = tuple(week_ends[place] for place in whole)[::-1]
-    own = changes[:, : len(items)]
-    usd = held / LB_PER_CWT * marks
-    profits = own @ usd
+    own = changes[:, :count]
+    profits = own @ exposure.usd
     at_risk, covariance, too_short = None, None, ""
-    if not len(items):
-        too_short = "no pounds are at price risk"
+    if not count:
+        too_short = "nothing is at price risk"
     else:
         try:
             at_risk = _at_risk(profits, weeks_ahead, confidence, seed)
             covariance = covariance_risk(
-                usd.tolist(), robust_covariance(own).tolist(), confidence, weeks_ahead
+                exposure.usd.tolist(), robust_covariance(own).tolist(), confidence, weeks_ahead
             )
         except TooShort as error:
             too_short = str(error).replace("periods", "weeks")
     hedges = hedged = None
-    if hedge_with and len(items):
-        places = [every.index(item) for item in hedge_with]
-        moves = changes[:, places] * prices[0, places]
+    if hedge_with and count:
+        places = [every.index(name) for name in hedge_with]
+        moved = changes[:, places] * prices[0, places]
         try:
-            hedges = hedge(profits.tolist(), moves.T.tolist())
+            hedges = hedge(profits.tolist(), moved.T.tolist())
         except (TooShort, NoHedge) as error:
-            raise _refused(", ".join(hedge_with), f"items that can hedge: {error}") from error
+            raise _refused(", ".join(hedge_with), f"series that can hedge: {error}") from error
         if at_risk is not None:
-            after = profits - moves @ np.array(hedges.ratio)
+            after = profits - moved @ np.array(hedges.ratio)
             hedged = _at_risk(after, weeks_ahead, confidence, seed)
-    stresses, unmoved = _stresses(items, held, marks, profits, ends, stress)
+    stresses, unmoved = _stresses(exposure, profits, ends, stress)
+    drawn = None
+    if draws and at_risk is not None:
+        given = None
+        if correlations:
+            given = partial(with_given, names=exposure.names, given=correlations)
+        moves = joint_moves(own, weeks_ahead, draws, joint, seed=seed, correlated=given)
+        held_usd = (moves.factors - 1) @ exposure.usd
+        drawn = Drawn(
+            exposure.names, exposure.values, moves, weeks_ahead, confidence, held_usd,
+            correlations or {},
+        )  # fmt: skip
     return BookRisk(
-        on, weeks_ahead, confidence, items, held, marks, ends, own, at_risk, too_short,
-        covariance, tuple(hedge_with) if hedges else (), hedges, hedged, stresses, unmoved,
-        sum(deal.pounds_lb for deal in standing if deal.deal_id in unpriced),
+        on, weeks_ahead, confidence, exposure, ends, own, at_risk, too_short,
+        covariance, hedge_with if hedges else (), hedges, hedged, stresses, unmoved,
+        sum(deal.pounds_lb for deal in standing if deal.is_open_on(on)), drawn,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """What moves the book: items first, then exchange and freight rates.
+
+    `units` are cwt of an item, of the currency its amount and of a lane its cwt, above zero
+    where a rise earns; `values` are their prices today.
+    """
+
+    names: tuple[str, ...]
+    items: int
+    """How many of them are items."""
+    units: Array
+    values: Array
+
+    @property
+    def usd(self) -> Array:
+        return self.units * self.values
+
+
+def exposed_units(
+    deals: Iterable[Deal], on: date, rates: DatedRates
+) -> tuple[dict[str, float], tuple[str, ...]]:
+    """By item and rate, how many units of it the book is long; and which of them are items.
+
+    A deal not priced yet is short, or long, the quotation that will price it.
+    """
+    items: dict[str, float] = {}
+    others: dict[str, float] = {}
+
+    def count(of: dict[str, float], name: str, units: float) -> None:
+        of[name] = of.get(name, 0.0) + units
+
+    for deal in deals:
+        count(items, deal.item_id, deal.signed_cwt)
+        if deal.is_open_on(on):
+            count(items, deal.reference, -deal.signed_cwt)
+        elif deal.currency != "USD" and deal.usd_per_currency is None:
+            count(others, deal.currency, -deal.signed_cwt * deal.price)
+        if deal.freight_lane:
+            count(others, deal.freight_lane, -abs(deal.signed_cwt))
+    found = {name: units for name, units in sorted(items.items()) if abs(units) > 1e-8}
+    long_items = tuple(found)
+    found |= {name: units for name, units in sorted(others.items()) if abs(units) > 1e-8}
+    return found, long_items
 
 
 def _at_risk(profits: Array, weeks: int, confidence: float, seed: int) -> AtRisk:
@@ -382,28 +452,25 @@ def _at_risk(profits: Array, weeks: int, confidence: float, seed: int) -> AtRisk
 
 
 def weekly_prices(
-    quotations: Sequence[Quotation], items: Sequence[str], on: date
+    marks: QuotedMarks, rates: DatedRates, names: Sequence[str], first: date, on: date
 ) -> tuple[list[date], Array]:
-    """Days a week apart back from `on`, and (days, items) $/cwt quoted then or within the week
-    before; not a number where nothing was, or nothing above zero."""
-    marks = QuotedMarks(quotations)
-    first = min(each.quoted_on for each in quotations)
+    """Days a week apart back from `on`, and (days, names) the price or rate then or within the
+    week before; not a number where there was none, or none above zero."""
     days = [on - timedelta(weeks=back) for back in range((on - first).days // 7 + 1)]
 
-    def price(item: str, of: date) -> float:
-        found, mark = marks.day_of(item, of), marks(item, of)
-        if found is None or mark is None or (of - found).days > MAX_AGE_DAYS:
+    def price(name: str, of: date) -> float:
+        found = marks.latest(name, of) or rates.latest(name, of)
+        if found is None or (of - found[0]).days > MAX_AGE_DAYS or found[1] <= 0:
             return math.nan
-        return mark.usd_per_cwt if mark.usd_per_cwt > 0 else math.nan  # no change from zero
+        return found[1]
 
-    return days, np.array([[price(item, of) for item in items] for of in days])
+    return days, np.array([[price(name, of) for name in names] for of in days])
 
 
 def _stresses(
-    items: Sequence[str], held_lb: Array, marks: Array, profits: Array, ends: Sequence[date],
-    moves: Sequence[StressMove],
-) -> tuple[dict[str, float], dict[str, tuple[str, ...]]]:  # fmt: skip
-    """What each stress makes or loses, and the items held of which it says nothing."""
+    exposure: Exposure, profits: Array, ends: Sequence[date], moves: Sequence[StressMove]
+) -> tuple[dict[str, float], dict[str, tuple[str, ...]]]:
+    """What each stress makes or loses, and what is at risk of which it says nothing."""
     found: dict[str, float] = {}
     if len(profits):
         worst = int(np.argmin(profits))
@@ -412,21 +479,15 @@ def _stresses(
     for name in dict.fromkeys(each.stress for each in moves):
         of_item = {each.item: each for each in moves if each.stress == name}
         found[name] = math.fsum(
-            lb / LB_PER_CWT * of_item[item].change_of(mark)
-            for item, lb, mark in zip(items, held_lb, marks, strict=True)
+            units * of_item[item].change_of(value)
+            for item, units, value in zip(
+                exposure.names, exposure.units, exposure.values, strict=True
+            )
             if item in of_item
         )
-        if left := tuple(item for item in items if item not in of_item):
+        if left := tuple(item for item in exposure.names if item not in of_item):
             unmoved[name] = left
     return found, unmoved
-
-
-def _check_hedge(quotations: Sequence[Quotation], items: Sequence[str]) -> None:
-    known = sorted({each.item for each in quotations})
-    for item in items:
-        if item not in known:
-            hint = did_you_mean(item, known) or f"one of {', '.join(known)}"
-            raise _refused(item, f"an item quoted. {hint}")
 
 
 def _refused(value: str, required: str) -> InputRefused:

@@ -8,14 +8,15 @@ from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from blend.domain.book import Deal, LeanClaim, Pricing, Side, Where
+from blend.domain.book import BookRate, Deal, Entry, LeanClaim, Pricing, Side, Where, live
 from blend.domain.quotations import Quotation
 from blend.errors import InputRefused, Problem, did_you_mean
 from blend.output import screen
 from blend.output.answer import Answer
 from blend.output.formats import Format, cents, day, long_day, money, number, register
-from blend.trader.book import live, price_usd_per_cwt
-from blend.trader.book_day import LOAD_LB, QuotedMarks
+from blend.trader.book import price_usd_per_cwt
+from blend.trader.book_day import LOAD_LB
+from blend.trader.book_marks import DatedRates, QuotedMarks
 from blend.trader.lean_fat import DayValue, value_days
 from blend.units import LB_PER_CWT, LB_PER_KG, POINTS_PER_SHARE
 
@@ -37,15 +38,15 @@ _WAYS = {
 }
 
 
-def find_deal(deals: Iterable[Deal], deal_id: str) -> Deal:
-    """A deal that stands today. Raises InputRefused, and says what took its place."""
-    deals = list(deals)
-    standing = {each.deal_id: each for each in live(deals, date.max)}
-    if deal_id in standing:
-        return standing[deal_id]
-    later = [each.deal_id for each in deals if each.corrects == deal_id]
-    hint = f"{later[-1]} took its place." if later else did_you_mean(deal_id, standing)
-    problem = Problem("book", None, "deal_id", deal_id, "a deal that stands", hint)
+def find_entry(entries: Iterable[Entry], entry_id: str) -> Entry:
+    """A deal, bid or offer that stands today. Raises InputRefused, and says what took its place."""
+    entries = list(entries)
+    standing = {each.entry_id: each for each in live(entries, date.max)}
+    if entry_id in standing:
+        return standing[entry_id]
+    later = [each.entry_id for each in entries if each.corrects == entry_id]
+    hint = f"{later[-1]} took its place." if later else did_you_mean(entry_id, standing)
+    problem = Problem("book", None, "deal_id", entry_id, "an entry that stands", hint)
     raise InputRefused([problem])
 
 
@@ -101,7 +102,9 @@ def _price_words(deal: Deal) -> str:
         return f"{cents(deal.price)}/cwt, fixed"
     sign = "plus" if deal.price >= 0 else "less"
     on = f"of {long_day(deal.priced_on)}" if deal.priced_on else f"of {BLANK} (day not set yet)"
-    return f"published quotation of {deal.item_id} {on}, {sign} {cents(abs(deal.price))}/cwt"
+    by = f", to be fixed by {long_day(deal.price_by)}" if deal.price_by else ""
+    words = f"published quotation of {deal.reference} {on}, {sign} {cents(abs(deal.price))}/cwt"
+    return f"{words}{by}"
 
 
 def _delivery_words(deal: Deal) -> str:
@@ -191,17 +194,21 @@ class DealClaim(Answer):
 
 
 def deal_claim(
-    deal: Deal, quotations: Sequence[Quotation], tested: float, on: date | None = None
+    deal: Deal,
+    quotations: Sequence[Quotation],
+    tested: float,
+    on: date | None = None,
+    rates: Iterable[BookRate] = (),
 ) -> DealClaim:
     """The price adjustment of a deal that tests at another lean, pro rata and by the lean line of
     the day that priced it (or of `on`). Raises InputRefused and NoMark."""
     quoted = _quoted(deal, quotations)
     if quoted is None:
         raise _refused(deal.item_id, "an item quoted, as its lean is that of the quotation")
-    if deal.priced_on is None and deal.pricing is Pricing.FORMULA and on is None:
+    if deal.priced_on is None and deal.pricing is not Pricing.FIXED and on is None:
         on = max(each.quoted_on for each in quotations)
     of = on or deal.priced_on or deal.traded_on
-    price = price_usd_per_cwt(deal, of, QuotedMarks(quotations))
+    price = price_usd_per_cwt(deal, of, QuotedMarks(quotations), DatedRates(rates))
     line = _line(quotations, quoted, of)
     priced = replace(quoted, usd_per_lb=price / LB_PER_CWT)
     pro_rata, by_line = (usd * LB_PER_CWT for usd in line.off_lean(priced, tested))

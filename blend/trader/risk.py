@@ -7,8 +7,9 @@ that the history is too short for is refused, not extrapolated.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from statistics import NormalDist
 
 import numpy as np
@@ -183,18 +184,22 @@ def hedge(own: Sequence[float], instruments: Sequence[Sequence[float]]) -> Hedge
     return Hedge(tuple(found[1:].tolist()), tuple(errors[1:].tolist()), explained, len(price))
 
 
+_FLOOR = 1e-9
+"""Least eigenvalue of a matrix that counts as positive definite."""
+
+
 def nearest_correlation(matrix: Sequence[Sequence[float]] | Array) -> tuple[Array, float]:
-    """The nearest correlation matrix with no negative eigenvalue, and how far the largest entry
-    moved: alternating projections (N. J. Higham, IMA Journal of Numerical Analysis 22, 2002)."""
+    """The nearest positive definite correlation matrix, and how far the largest entry moved:
+    alternating projections (N. J. Higham, IMA Journal of Numerical Analysis 22, 2002)."""
     given = np.asarray(matrix, float)
     given = (given + given.T) / 2
-    if np.linalg.eigvalsh(given).min() >= 0 and np.allclose(np.diag(given), 1.0):
+    if np.linalg.eigvalsh(given).min() >= _FLOOR and np.allclose(np.diag(given), 1.0):
         return given, 0.0
     found, correction = given.copy(), np.zeros_like(given)
     for _ in range(500):
         before = found.copy()
         values, vectors = np.linalg.eigh(found - correction)
-        positive = (vectors * np.maximum(values, 0.0)) @ vectors.T
+        positive = (vectors * np.maximum(values, 2 * _FLOOR)) @ vectors.T
         correction = positive - (found - correction)
         found = positive.copy()
         np.fill_diagonal(found, 1.0)
@@ -203,15 +208,63 @@ def nearest_correlation(matrix: Sequence[Sequence[float]] | Array) -> tuple[Arra
     return found, float(np.abs(found - given).max())
 
 
-def bootstrap_moves(changes: Array, periods: int, draws: int, seed: int = 0) -> Array:
-    """(draws, series): moves over several periods, each the sum of whole past periods drawn
-    together, so that what moved together in the past moves together here.
+class Joint(StrEnum):
+    """Where joint draws come from."""
 
-    `changes` is (past periods, series).
+    BOOTSTRAP = "bootstrap"
+    """Whole past weeks, so that what moved together in the past moves together here."""
+    COVARIANCE = "covariance"
+    """Lognormal moves with the robust covariance of past weeks, or correlations given."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moves:
+    """What each price is multiplied by in each draw, (draws, series)."""
+
+    joint: Joint
+    factors: Array
+    correlation: Array
+    """Of the moves behind the draws."""
+    repaired_by: float
+    """How far the largest entry of the matrix given had to move to be one of correlations."""
+
+
+def joint_moves(
+    changes: Array,
+    weeks: int,
+    draws: int,
+    joint: Joint = Joint.BOOTSTRAP,
+    *,
+    seed: int = 0,
+    correlated: Callable[[Array], Array] | None = None,
+) -> Moves:
+    """Joint draws over several weeks, from relative changes of past weeks (weeks, series).
+
+    Weeks are taken as independent of one another. `correlated` makes of the fitted correlations
+    those to use, which are repaired where they fit no distribution; for `Joint.COVARIANCE`.
     """
     rng = np.random.default_rng(seed)
-    picked = rng.integers(0, len(changes), (draws, periods))
-    return changes[picked].sum(1)
+    if joint is Joint.BOOTSTRAP:
+        picked = rng.integers(0, len(changes), (draws, weeks))
+        factors = (1 + changes[picked]).prod(1)
+        return Moves(joint, factors, _correlation(np.cov(changes.T)), 0.0)
+    covariance = robust_covariance(np.log1p(changes))
+    scale = np.sqrt(np.diag(covariance))
+    fitted = _correlation(covariance)
+    used, moved = nearest_correlation(fitted if correlated is None else correlated(fitted))
+    values, vectors = np.linalg.eigh(used)
+    normals = rng.standard_normal((draws, len(scale))) * np.sqrt(np.maximum(values, 0)) @ vectors.T
+    factors = np.exp(normals * scale * math.sqrt(weeks))
+    return Moves(joint, factors, used, 0.0 if correlated is None else moved)
+
+
+def _correlation(covariance: Array) -> Array:
+    covariance = np.atleast_2d(covariance)
+    scale = np.sqrt(np.diag(covariance))
+    scale = np.where(scale > 0, scale, 1.0)
+    found = covariance / np.outer(scale, scale)
+    np.fill_diagonal(found, 1.0)
+    return found
 
 
 def robust_covariance(changes: Array) -> Array:

@@ -1,4 +1,5 @@
-"""Put invented weeks before those that demo_data/book/quotations.csv holds by hand.
+"""Put invented weeks before those that demo_data/book/quotations.csv holds by hand, and an
+exchange and a freight rate for each in book_rates.csv.
 
     python -m tests.tools.book_history
 
@@ -14,7 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-QUOTATIONS = Path(__file__).parents[2] / "demo_data" / "book" / "quotations.csv"
+BOOK = Path(__file__).parents[2] / "demo_data" / "book"
+QUOTATIONS, RATES = BOOK / "quotations.csv", BOOK / "book_rates.csv"
 FIRST_BY_HAND = date(2026, 10, 21)
 WEEKS = 54
 WILD = {9: -0.045, 27: 0.05, 40: -0.06}
@@ -43,8 +45,29 @@ def main() -> None:
         day = FIRST_BY_HAND - timedelta(weeks=back)
         weeks.append([_row(row, at, day, rng) for row, at in zip(first, level, strict=True)])
     rows = [row for week in reversed(weeks) for row in week] + by_hand
-    with QUOTATIONS.open("w", newline="") as file:
-        writer = csv.DictWriter(file, list(by_hand[0]), lineterminator="\n")
+    _write(QUOTATIONS, rows)
+    days = sorted({row["quoted_on"] for row in rows})
+    rng = np.random.default_rng(27)
+    fall = np.array([float(row["price"]) for row in rows if row["item"] == "90 CL"])
+    moves = np.diff(np.log(fall), prepend=np.log(fall[0]))
+    exchange = 0.612 * np.exp((0.25 * moves + rng.normal(0, 0.009, len(days))).cumsum())
+    freight = 8.9 * np.exp(rng.normal(0, 0.02, len(days)).cumsum())
+    _write(
+        RATES,
+        [
+            {"rate": rate, "kind": kind, "rated_on": day, "value": f"{value:.4g}"}
+            for rate, kind, values in (
+                ("NZD", "exchange", exchange),
+                ("Auckland to Philadelphia", "freight", freight),
+            )
+            for day, value in zip(days, values, strict=True)
+        ],
+    )
+
+
+def _write(path: Path, rows: list[dict[str, str]]) -> None:
+    with path.open("w", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
         writer.writeheader()
         writer.writerows(rows)
 

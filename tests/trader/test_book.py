@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.domain.book import Deal, Pricing, Side
-from blend.trader.book import CostMethod, Mark, NoMark, explain, live, positions
+from blend.domain.book import Deal, Pricing, Side, live
+from blend.trader.book import CostMethod, Mark, NoMark, explain, positions
 
 D0 = date(2026, 3, 2)
 
@@ -98,7 +98,8 @@ def test_exchange_and_price_split_evenly_what_they_do_together():
     def marks(item, day):
         return Mark(960.0, "AUD", 0.64) if day > D0 else Mark(950.0, "AUD", 0.65)
 
-    found = explain([Deal("a", D0, BUY, "NZ90", 2.5e4, 950, currency="AUD")], D0, on(1), marks, {})
+    deal = Deal("a", D0, BUY, "NZ90", 2.5e4, 950, currency="AUD", usd_per_currency=0.65)
+    found = explain([deal], D0, on(1), marks, {})
     (part,) = found.values()
     assert part.exchange_usd == pytest.approx(250 * 955 * -0.01)
     assert part.basis_usd == pytest.approx(250 * 10 * 0.645)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import date, timedelta
 from itertools import pairwise
@@ -11,21 +13,27 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DatabaseError
 
-from blend.domain.book import Deal, Pricing, Side
-from blend.errors import InputRefused
+from blend.domain.book import BidOffer, Book, Deal, QuoteSide, Side
+from blend.domain.quotations import Quotation
+from blend.errors import FileTrouble, InputRefused
 from blend.store.book import BookStore
-from blend.tables.book import read_deals
+from blend.tables.book import read_book
 from blend.tables.quotations import read_quotations
-from blend.trader.book import CostMethod, NoMark
-from blend.trader.book_day import QuotedMarks, book_day
+from blend.trader.book import MarkAt, NoMark
+from blend.trader.book_day import book_day
 
 DEMO = Path(__file__).parents[2] / "demo_data" / "book"
 DAY = date(2026, 11, 25)
 
 
+@pytest.fixture(name="book", scope="module")
+def demo_book():
+    return read_book(DEMO)[0]
+
+
 @pytest.fixture(name="deals", scope="module")
-def demo_deals():
-    return read_deals(DEMO)[0]
+def demo_deals(book):
+    return book.deals
 
 
 @pytest.fixture(name="quotations", scope="module")
@@ -33,43 +41,28 @@ def demo_quotations():
     return read_quotations(DEMO).quotations
 
 
-@pytest.mark.parametrize("method", CostMethod)
-def test_the_total_is_cash_and_the_position_at_its_mark(deals, quotations, method):
-    """Recounted from the deals alone, with no cost method at all."""
-    made = book_day(deals, quotations, DAY, method=method)
-    marks = QuotedMarks(quotations)
-    total = 0.0
-    for deal in made.deals:
-        mark = marks(deal.item_id, DAY).price
-        price = deal.price
-        if deal.pricing is Pricing.FORMULA:
-            price += mark if deal.priced_on is None else marks(deal.item_id, deal.priced_on).price
-        total += deal.signed_lb / 100 * (mark - price)
-    assert made.total_usd == pytest.approx(total, abs=1e-6)
-
-
-def test_each_days_profit_is_explained_to_the_dollar(deals, quotations):
+def test_each_days_profit_is_explained_to_the_dollar(book, quotations):
     days = sorted({each.quoted_on for each in quotations})
-    totals = {day: book_day(deals, quotations, day).total_usd for day in days}
+    totals = {day: book_day(book, quotations, day).total_usd for day in days}
     for before, after in pairwise(days):
-        moved = book_day(deals, quotations, after, before=before).moved.values()
+        moved = book_day(book, quotations, after, before=before).moved.values()
         change = sum(each.total_usd for each in moved)
         assert change == pytest.approx(totals[after] - totals[before], abs=1e-6)
         assert sum(each.unexplained_usd for each in moved) == pytest.approx(0, abs=1e-6)
 
 
-def test_an_old_quotation_is_named_and_a_missing_one_refused(deals, quotations):
-    made = book_day(deals, quotations, DAY + timedelta(days=3))
+def test_an_old_quotation_is_named_and_a_missing_one_refused(book, quotations):
+    made = book_day(book, quotations, DAY + timedelta(days=3))
     assert set(made.old_marks.values()) == {DAY} and "none is newer" in made.screen()
     with pytest.raises(NoMark):
-        book_day(deals, quotations, DAY + timedelta(days=30))
+        book_day(book, quotations, DAY + timedelta(days=30))
 
 
 def test_the_book_keeps_every_deal_and_changes_none(tmp_path, deals):
     with BookStore.open(tmp_path / "book.sqlite") as book:
         assert book.add(deals) == len(deals)
         assert book.add(deals) == 0
-        assert set(book.deals()) == set(deals)
+        assert set(book.book().deals) == set(deals)
         with pytest.raises(InputRefused, match="not in use"):
             book.add([replace(deals[0], price=1.0)])
         with pytest.raises(InputRefused, match="D-112"):
@@ -79,21 +72,113 @@ def test_the_book_keeps_every_deal_and_changes_none(tmp_path, deals):
     assert (tmp_path / "book.sqlite").stat().st_mode & 0o077 == 0
 
 
+_DEAL = {"deal_id": "X", "traded_on": "2026-11-25", "side": "buy", "item_id": "90s",
+         "pounds_lb": "1 load", "price": "3"}  # fmt: skip
+_QUOTE = {"quote_id": "Q", "side": "bid", "item_id": "90s", "pounds_lb": "20 t",
+          "price_usd_per_cwt": "340", "given_on": "2026-11-25",
+          "good_until": "2026-11-26"}  # fmt: skip
+_RATE = {"rate": "AUD", "kind": "exchange", "rated_on": "2026-11-25", "value": "0.65"}
+
+
 @pytest.mark.parametrize(
-    ("row", "column"),
+    ("table", "sound", "wrong", "column"),
     [
-        ("X,2026-11-25,buy,90s,40000,-3,fixed,,,,,,,,", "price"),
-        ("X,2026-11-25,buy,90s,40000,3,fixed,2026-11-25,,,,,,,", "priced_on"),
-        ("X,2026-11-25,buy,90s,40000,3,,,,,,,,Y,", "corrects"),
-        ("X,2026-11-25,hold,90s,40000,3,,,,,,,,,", "side"),
+        ("deals", _DEAL, {"price": "-3"}, "price"),
+        ("deals", _DEAL, {"priced_on": "2026-11-25"}, "priced_on"),
+        ("deals", _DEAL, {"corrects": "Y"}, "corrects"),
+        ("deals", _DEAL, {"withdrawn": "yes"}, "withdrawn"),
+        ("deals", _DEAL, {"side": "hold"}, "side"),
+        ("deals", _DEAL, {"pricing": "basis", "currency": "AUD"}, "currency"),
+        ("deals", _DEAL, {"currency": "NZD"}, "currency"),
+        ("deals", _DEAL, {"freight_lane": "AUD"}, "freight_lane"),
+        ("deals", _DEAL, {"takes": "Q-9"}, "takes"),
+        ("bids_offers", _QUOTE, {"good_until": "2026-11-24"}, "good_until"),
+        ("limits", {"kind": "item"}, {}, "max_lb"),
+        ("limits", {"kind": "lean", "max_lb": "5 loads"}, {"max_usd": "3"}, "max_usd"),
     ],
 )
-def test_a_faulty_deal_is_refused_at_its_cell(tmp_path, row, column):
-    head = (DEMO / "deals.csv").read_text().splitlines()[0]
-    (tmp_path / "deals.csv").write_text(f"{head}\n{row}\n")
+def test_a_faulty_row_of_the_book_is_refused_at_its_cell(tmp_path, table, sound, wrong, column):
+    rows = {"deals": _DEAL, "bids_offers": _QUOTE, "book_rates": _RATE, table: sound | wrong}
+    for name, cells in rows.items():
+        text = "\n".join([",".join(cells), ",".join(cells.values())])
+        (tmp_path / f"{name}.csv").write_text(f"{text}\n")
     with pytest.raises(InputRefused) as refused:
-        read_deals(tmp_path)
+        read_book(tmp_path)
     assert [each.column for each in refused.value.problems] == [column]
+
+
+@pytest.mark.parametrize(
+    ("pounds", "price", "lb", "usd_per_cwt"),
+    [
+        ("2 loads", "341.50", 80_000, 341.50),
+        ("20 t", "3.415/lb", 44_092.45, 341.50),
+        ("18,000 kg", "341.5 cents/lb", 39_683.21, 341.50),
+        ("400 cwt", "$7.53/kg", 40_000, 341.555),
+    ],
+)
+def test_a_deal_takes_the_units_of_the_trade(tmp_path, pounds, price, lb, usd_per_cwt):
+    cells = _DEAL | {"pounds_lb": f'"{pounds}"', "price": price}
+    (tmp_path / "deals.csv").write_text(f"{','.join(cells)}\n{','.join(cells.values())}\n")
+    (deal,) = read_book(tmp_path)[0].deals
+    assert deal.pounds_lb == pytest.approx(lb) and deal.price == pytest.approx(
+        usd_per_cwt, abs=0.01
+    )
+
+
+def test_limits_bids_and_basis_deals_are_on_the_first_screen(book, quotations):
+    shown = book_day(book, quotations, DAY)
+    text = " ".join(shown.screen().split())
+    assert shown.breaches == ["Open with Grinder J: $254,400, $4,400 over its limit of $250,000."]
+    assert shown.breaches[0] in text
+    assert "Q-28" in text and "ran out" in text  # good on the day before, and no longer
+    assert "D-115 must be priced off 90s by Dec 1, 2026." in text
+    assert {each.quote.quote_id for each in shown.quotes} == {"Q-30", "Q-31", "Q-32", "Q-33"}
+    later = book_day(book, quotations, DAY + timedelta(days=5))
+    assert "D-115 must be" in later.screen() and len(later.quotes) == 1
+
+
+def test_a_long_position_is_marked_at_the_best_bid_and_a_short_one_at_the_best_offer():
+    quote = Quotation("90s", "beef", 0.9, 3.40, DAY)
+    side = {"bid": QuoteSide.BID, "offer": QuoteSide.OFFER}
+    quotes = [
+        BidOffer(f"Q{n}", side[words], "90s", 4e4, price, DAY, DAY, is_ours=ours)
+        for n, (words, price, ours) in enumerate(
+            [("bid", 337, False), ("bid", 338, False), ("bid", 339, True), ("offer", 343, False)]
+        )
+    ]
+    for which, mark in ((Side.BUY, 338.0), (Side.SELL, 343.0)):
+        deal = Deal("D", DAY, which, "90s", 4e4, 330.0)
+        book = Book((deal,), tuple(quotes))
+        assert book_day(book, [quote], mark_at=MarkAt.EXIT).held["90s"].mark_usd_per_cwt == mark
+    taken = replace(deal, takes="Q3", side=Side.SELL)
+    shown = book_day(Book((taken,), tuple(quotes)), [quote], mark_at=MarkAt.EXIT)
+    assert shown.held["90s"].mark_usd_per_cwt == 340.0  # the offer is taken: the quotation
+
+
+def test_a_book_of_an_older_version_is_brought_up_to_date_and_a_later_one_refused(tmp_path, deals):
+    old = tmp_path / "old.sqlite"
+    names = ["deal_id", "traded_on", "side", "item_id", "pounds_lb", "price", "pricing",
+             "priced_on", "counterparty", '"where"', "delivery_month", "currency", "lean_claim",
+             "recorded_on", "corrects", "withdrawn"]  # fmt: skip
+    with closing(sqlite3.connect(old)) as connection, connection:
+        connection.execute(f"CREATE TABLE deals (added_at, {', '.join(names)})")
+        connection.execute(
+            "INSERT INTO deals VALUES ('2026-11-01 10:00:00.000000', 'D-1', '2026-10-21', 'buy', "
+            "'90s', 80000, 331.5, 'fixed', NULL, 'Packer A', 'stock', '2026-10', 'USD', "
+            "'not_agreed', NULL, '', 0)"
+        )
+    with BookStore.open(old) as book:
+        assert book.book().deals == (
+            Deal("D-1", date(2026, 10, 21), Side.BUY, "90s", 80_000, 331.5,
+                 counterparty="Packer A", delivery_month="2026-10"),
+        )  # fmt: skip
+        assert book.add(deals) == len(deals)
+    with BookStore.open(old) as book:
+        assert len(book.book().deals) == len(deals) + 1
+        with book._engine.begin() as connection:
+            connection.execute(text("INSERT INTO book_versions VALUES (99, '2026-11-30')"))
+    with pytest.raises(FileTrouble, match="later blend"):
+        BookStore.open(old)
 
 
 def test_ten_thousand_deals_are_marked(quotations):

@@ -13,16 +13,16 @@ from blend.cli import main
 from blend.domain.book import LeanClaim, Side
 from blend.errors import InputRefused
 from blend.store.book import BookStore
-from blend.tables.book import deal_of_words, read_deals
+from blend.tables.book import deal_of_words, read_book
 from blend.tables.quotations import read_quotations
-from blend.trader.deal_papers import confirmation, deal_claim, find_deal
+from blend.trader.deal_papers import confirmation, deal_claim, find_entry
 
 DEMO = Path(__file__).parents[2] / "demo_data" / "book"
 
 
 @pytest.fixture(name="deals", scope="module")
 def demo_deals():
-    return read_deals(DEMO)[0]
+    return read_book(DEMO)[0].deals
 
 
 @pytest.fixture(name="quotations", scope="module")
@@ -31,7 +31,7 @@ def demo_quotations():
 
 
 def test_a_claim_is_recounted_two_ways(deals, quotations):
-    deal = find_deal(deals, "D-106")
+    deal = find_entry(deals, "D-106")
     claim = deal_claim(deal, quotations, 0.835)
     assert claim.off_usd_per_cwt[LeanClaim.PRO_RATA] == pytest.approx(301.75 * 1.5 / 85)
     fresh = [each for each in quotations if each.quoted_on == deal.traded_on
@@ -46,10 +46,10 @@ def test_a_claim_is_recounted_two_ways(deals, quotations):
 
 def test_a_confirmation_names_only_its_own_counterparty(deals, quotations):
     others = {each.counterparty for each in deals} - {"Grinder G"}
-    text = confirmation(find_deal(deals, "D-104"), quotations)
+    text = confirmation(find_entry(deals, "D-104"), quotations)
     assert "Grinder G" in text and not any(name in text for name in others)
     with pytest.raises(InputRefused, match="D-112 took its place"):
-        find_deal(deals, "D-109")
+        find_entry(deals, "D-109")
 
 
 @pytest.mark.parametrize(
@@ -90,6 +90,6 @@ def test_deals_are_added_corrected_and_withdrawn_and_all_stay_on_file(tmp_path):
     assert run("withdraw", "D-1c") == 0
     assert run("withdraw", "D-1") != 0
     with BookStore.open(place) as book:
-        first, second, third = book.deals()
+        first, second, third = book.book().deals
     assert (second.corrects, second.pounds_lb, second.side) == ("D-1", 80_000, Side.SELL)
     assert third.withdrawn and third.corrects == "D-1c" and first.pounds_lb == 40_000

@@ -7,11 +7,12 @@ import pytest
 from scipy.stats import linregress
 
 from blend.trader.risk import (
+    Joint,
     TooShort,
-    bootstrap_moves,
     covariance_risk,
     hedge,
     historical_risk,
+    joint_moves,
     nearest_correlation,
     robust_covariance,
 )
@@ -78,11 +79,22 @@ def test_a_broken_correlation_matrix_is_repaired_and_a_sound_one_left_alone():
 
 def test_drawn_moves_keep_what_moved_together():
     rng = np.random.default_rng(2)
-    common = rng.normal(0, 1, 300)
-    changes = np.column_stack([common + rng.normal(0, 0.3, 300), common + rng.normal(0, 0.3, 300)])
-    drawn = bootstrap_moves(changes, periods=4, draws=4_000)
-    assert np.corrcoef(drawn.T)[0, 1] == pytest.approx(np.corrcoef(changes.T)[0, 1], abs=0.03)
-    assert drawn.std(0) == pytest.approx(2 * changes.std(0), rel=0.06)
+    common = rng.normal(0, 0.02, 300)
+    own = rng.normal(0, 0.006, (300, 2))
+    changes = common[:, None] + own
+    for joint in Joint:
+        drawn = np.log(joint_moves(changes, 4, 4_000, joint).factors)
+        assert np.corrcoef(drawn.T)[0, 1] == pytest.approx(np.corrcoef(changes.T)[0, 1], abs=0.04)
+        assert drawn.std(0) == pytest.approx(2 * changes.std(0), rel=0.12)
+
+
+def test_correlations_given_are_used_and_repaired_where_they_fit_nothing():
+    changes = np.random.default_rng(3).normal(0, 0.02, (200, 3))
+    given = np.array([[1, 0.9, -0.9], [0.9, 1, 0.9], [-0.9, 0.9, 1]])
+    moves = joint_moves(changes, 1, 20_000, Joint.COVARIANCE, correlated=lambda fitted: given)
+    assert moves.repaired_by > 0.1 and np.linalg.eigvalsh(moves.correlation).min() > 0
+    drawn = np.corrcoef(np.log(moves.factors).T)
+    assert drawn == pytest.approx(moves.correlation, abs=0.02)
 
 
 def test_a_few_wild_days_do_not_move_the_robust_covariance():

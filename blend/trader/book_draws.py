@@ -1,0 +1,147 @@
+"""Joint draws of prices, exchange and freight: what the book makes in each, held or re-planned."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from blend.errors import InputRefused, Problem, did_you_mean
+from blend.output import screen
+from blend.output.formats import Format, counted, register
+from blend.trader.risk import Array, AtRisk, Joint, Moves, historical_risk
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+register(
+    {
+        "moves_with": Format("With"),
+        "correlation_given": Format("Given", "", 2),
+        "correlation_used": Format("Used", "", 2),
+        "draw": Format("Draw", "", 0),
+        "book_is": Format("The book"),
+        "held_usd": Format("Held", "$", 0, is_signed=True),
+        "replanned_usd": Format("Re-planned", "$", 0, is_signed=True),
+        "mean_profit_usd": Format("Mean", "$", 0, is_signed=True),
+        "value_at_risk_usd": Format("At risk", "$", 0),
+        "value_at_risk_error_usd": Format("±", "$", 0),
+        "expected_shortfall_usd": Format("Shortfall", "$", 0),
+        "expected_shortfall_error_usd": Format("± ", "$", 0),
+    }
+)
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """The draws and what the book makes in them. Tables: `measures`, `draws`, `correlations`."""
+
+    names: tuple[str, ...]
+    values: Array
+    """Prices and rates today."""
+    moves: Moves
+    weeks: int
+    confidence: float
+    held_usd: Array
+    given: Mapping[frozenset[str], float] = field(default_factory=dict)
+    """Correlations by hand, by pairs of names."""
+    replanned_usd: Array | None = None
+    """Of the draws done; fewer than all after an interruption."""
+
+    @property
+    def tables(self) -> Mapping[str, DataFrame]:
+        from pandas import DataFrame
+
+        prices = DataFrame(self.values * self.moves.factors, columns=list(self.names))
+        prices.insert(0, "draw", np.arange(1, len(prices) + 1))
+        prices["held_usd"] = self.held_usd
+        if self.replanned_usd is not None:
+            done = np.full(len(prices), np.nan)
+            done[: len(self.replanned_usd)] = self.replanned_usd
+            prices["replanned_usd"] = done
+        correlations = [
+            {
+                "at_risk_series": one,
+                "moves_with": other,
+                "correlation_given": self.given.get(frozenset((one, other))),
+                "correlation_used": float(used),
+            }
+            for (one, other), used in zip(
+                combinations(self.names, 2),
+                self.moves.correlation[np.triu_indices(len(self.names), 1)],
+                strict=True,
+            )
+        ]
+        return {
+            "measures": DataFrame(
+                [_measure("held as it is", self.held_usd, self.at_risk(self.held_usd))]
+                + (
+                    []
+                    if self.replanned_usd is None
+                    else [
+                        _measure("re-planned", self.replanned_usd, self.at_risk(self.replanned_usd))
+                    ]
+                )
+            ),
+            "draws": prices,
+            "correlations": DataFrame(correlations),
+        }
+
+    def at_risk(self, profits: Array) -> AtRisk:
+        return historical_risk(profits.tolist(), self.confidence)
+
+    def text(self) -> str:
+        """The section of the screen."""
+        how = {
+            Joint.BOOTSTRAP: "whole past weeks",
+            Joint.COVARIANCE: "lognormal moves, robust covariance of past weeks",
+        }[self.moves.joint]
+        drawn = counted(len(self.held_usd), "draw")
+        return screen.table(
+            self.tables["measures"],
+            title=f"{drawn} over {counted(self.weeks, 'week')}: {how}",
+            note=f"At {self.confidence:.0%}. ± is the error of drawing alone; what another history "
+            "would give is above.",
+        )
+
+    def warnings(self) -> list[str]:
+        if not self.moves.repaired_by:
+            return []
+        return [
+            "The correlations given fit no joint distribution: the nearest positive definite "
+            f"matrix is used, with entries up to {self.moves.repaired_by:.3f} away "
+            "(--correlations-used)."
+        ]
+
+    def correlations_text(self) -> str:
+        frame = self.tables["correlations"]
+        columns = [*frame.columns[:2], *(frame.columns[2:] if self.given else frame.columns[3:])]
+        return screen.table(frame, columns, title="Correlations of weekly moves behind the draws")
+
+
+def _measure(book_is: str, profits: Array, found: AtRisk) -> dict[str, Any]:
+    return {
+        "book_is": book_is,
+        "mean_profit_usd": float(profits.mean()),
+        "value_at_risk_usd": found.value_at_risk_usd,
+        "value_at_risk_error_usd": found.standard_error_usd,
+        "expected_shortfall_usd": found.expected_shortfall_usd,
+        "expected_shortfall_error_usd": found.shortfall_error_usd,
+    }
+
+
+def with_given(fitted: Array, names: Sequence[str], given: Mapping[frozenset[str], float]) -> Array:
+    """The fitted correlations with those given in their place, by pairs of names."""
+    found = fitted.copy()
+    for pair, value in given.items():
+        for name in pair:
+            if name not in names:
+                hint = did_you_mean(name, names) or f"At risk are {', '.join(names)}."
+                required = "an item, currency or lane that the book is exposed to"
+                raise InputRefused([Problem("correlations", None, name, name, required, hint)])
+        first, second = (names.index(name) for name in pair)
+        found[first, second] = found[second, first] = value
+    return found
