@@ -14,7 +14,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from blend.domain.case import Case
-from blend.domain.exact import exact, freight_usd_per_lb
+from blend.domain.exact import delivered_usd_per_lb, exact, freight_usd_per_lb
 from blend.domain.plan import BatchRun, Check, Money, Take, Verdict
 from blend.domain.plan_pounds import PlanPounds, plan_pounds
 from blend.domain.products import Product
@@ -92,12 +92,16 @@ def count_money(
     """What the plan costs in USD, counted from its pounds and the tables; leftovers are counted
     here, not taken from the plan."""
     plan = plan_pounds(case, takes, runs, shortage_lb)
-    meat = freight = salvage = shortage = sales = finished = Fraction(0)
+    meat = freight = salvage = shortage = sales = finished = stock = books = Fraction(0)
     for lot in case.lots:
         taken_lb = plan.taken_lb[lot.lot_id]
         unused_lb = taken_lb - plan.used[lot.lot_id].value
-        meat += taken_lb * exact(lot.price_usd_per_lb)
-        freight += taken_lb * freight_usd_per_lb(lot)
+        if lot.is_on_hand:
+            stock += taken_lb * delivered_usd_per_lb(lot)
+            books += taken_lb * exact(lot.cost_usd_per_lb)
+        else:
+            meat += taken_lb * exact(lot.price_usd_per_lb)
+            freight += taken_lb * freight_usd_per_lb(lot)
         salvage += unused_lb * exact(lot.salvage_value_usd_per_lb)
     for product in case.products:
         made_lb = plan.totals[product.product_id].finished.value
@@ -105,4 +109,4 @@ def count_money(
         shortage += plan.shortage_lb[product.product_id] * penalty
         sales += made_lb * exact(product.sale_usd_per_lb)
         finished += made_lb
-    return Money(*map(float, (meat, freight, salvage, shortage, sales, finished)))
+    return Money(*map(float, (meat, freight, salvage, shortage, sales, finished, stock, books)))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -14,14 +13,12 @@ from blend.desk.desk import EDITED_TABLES, Desk
 from blend.domain.case import Case
 from blend.domain.plan import Change
 from blend.domain.requirements import ConstraintClass
-from blend.domain.rules import WholeContainers
 from blend.errors import InputRefused, Problem
+from blend.grinder.ways_out import rounded
 from blend.model.rules import limit_of
 from blend.output.formats import printable
 from blend.tables.cells import restored
 
-_DUST = 1e-6
-"""What floating point may have added to a number that is meant to be round."""
 _OF_PRODUCT: dict[str, str] = {
     ConstraintClass.LEAN_MIN: "tolerance_below_points",
     ConstraintClass.LEAN_MAX: "tolerance_above_points",
@@ -80,28 +77,16 @@ def as_read(cell: str) -> str:
 
 
 def _text(change: Change, case: Case) -> str:
-    """The number as typed, rounded to the easier side so that it does suffice."""
-    eases_up = change.becomes > change.was
+    """The number as typed, rounded to the easier side so that it is enough."""
+    becomes = rounded(change, case).becomes
     if change.unit == "share":
-        percent = f"{100 * _rounded(change.becomes, 6, up=eases_up):.4f}".rstrip("0").rstrip(".")
+        percent = f"{100 * becomes:.4f}".rstrip("0").rstrip(".")
         is_lean = change.requirement.constraint_class in (
             ConstraintClass.LEAN_MIN,
             ConstraintClass.LEAN_MAX,
         )
         return percent if is_lean else f"{percent}%"
-    number = _rounded(change.becomes, 0, up=eases_up)
-    if change.requirement.constraint_class is ConstraintClass.SUPPLY:
-        lot = case.lot(change.requirement.lot_id)
-        is_whole = case.settings.whole_containers is not WholeContainers.NO
-        if is_whole and lot.container_lb is not None:
-            containers = math.ceil(change.becomes / lot.container_lb - _DUST)
-            return f"{containers * lot.container_lb:.12g}"
-    return f"{max(0.0, number):.12g}"
-
-
-def _rounded(number: float, decimals: int, *, up: bool) -> float:
-    scaled = number * 10**decimals
-    return (math.ceil(scaled - _DUST) if up else math.floor(scaled + _DUST)) / 10**decimals
+    return f"{max(0.0, becomes):.12g}"
 
 
 def all_cells(changes: Iterable[Change], case: Case, book: Book) -> list[CellEdit] | None:

@@ -43,6 +43,16 @@ class Settings:
         minimum=1,
         maximum=86_400,
     )
+    next_grind_on: date | None = col.day(
+        "the next day of grinding: stock past its use-by before then expires today",
+        default=None,
+        blank="the day after plan_on",
+    )
+    carrying_usd_per_lb_day: float = col.per_cwt(
+        "cost of keeping stock a day: storage, interest, shrink",
+        name="carrying_usd_per_cwt_day",
+        default=0.0,
+    )
 
 
 @dataclass(frozen=True, slots=True)

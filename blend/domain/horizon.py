@@ -410,7 +410,7 @@ class Horizon:
             last_day = self.keeps_until(lot, day, lot.use_by)
             if last_day is not None and last_day < day:
                 continue
-            if lot.on_hand_or_offered == "on hand":
+            if lot.is_on_hand:
                 yield Receipt(lot.lot_id, place, lot.max_lb, 0.0, last_day)
             else:
                 price = lot.delivered_usd_per_lb

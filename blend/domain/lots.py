@@ -13,7 +13,8 @@ from blend.domain.columns import LEAN, MAX_USD, SPECIES, record
 from blend.units import us_date
 
 FORMS = ("fresh", "frozen")
-ON_HAND_OR_OFFERED = ("offered", "on hand")
+ON_HAND = "on hand"
+ON_HAND_OR_OFFERED = ("offered", ON_HAND)
 CONTAINERS = ("combo", "box", "block", "loose")
 PRICE_BASES = ("delivered", "fob")
 DOMESTIC = "domestic"
@@ -21,6 +22,11 @@ DOMESTIC = "domestic"
 
 def _is_offer(values: Mapping[str, Any]) -> bool:
     return values.get("on_hand_or_offered") == "offered"
+
+
+def _is_stock_at_cost(values: Mapping[str, Any]) -> bool:
+    is_valued = values.get("books_usd_per_cwt") is not None
+    return values.get("on_hand_or_offered") == ON_HAND and not is_valued
 
 
 def _is_fob(values: Mapping[str, Any]) -> bool:
@@ -35,7 +41,8 @@ class Lot:
     Shares are fractions of 1 by weight; `lean` is chemical lean, 1 minus the fat
     share. `quantity_lb` None means the seller states no limit. `container_lb` is the net
     weight of one container, None for loose meat. `salvage_value_usd_per_lb` is what a
-    taken but unused pound is worth (below zero: what it costs to be rid of it).
+    taken but unused pound is worth (below zero: what it costs to get rid of it). In a case read
+    from sheets the price of a lot on hand is what it is worth if kept (`blend.domain.stock`).
     """
 
     lot_id: str = col.identifier(
@@ -149,11 +156,36 @@ class Lot:
     min_purchase_lb: float = col.pounds("smallest amount the seller will ship", default=0.0)
     must_take_all: bool = col.yes_no("yes: all of it or none", default=False)
     salvage_value_usd_per_lb: float = col.money(
-        "value of a pound bought but not used; negative if it costs money to get rid of",
+        "value of a pound that is not used; negative if it costs money to get rid of",
         "USD per lb",
         default=0.0,
         minimum=-MAX_USD,
     )
+    replacement_usd_per_lb: float | None = col.per_cwt(
+        "for stock: what the same meat costs today, delivered",
+        name="replacement_usd_per_cwt",
+        default=None,
+        blank="its salvage value, or its price on the books without one",
+        caution_when_blank="Enter what the same meat costs today, so that stock counts at what"
+        " it is worth.",
+        caution_in_row=_is_stock_at_cost,
+    )
+    books_usd_per_lb: float | None = col.per_cwt(
+        "for stock: what it cost, where the price is what it is worth if kept",
+        name="books_usd_per_cwt",
+        default=None,
+        blank="the price is what it cost",
+    )
+
+    @property
+    def is_on_hand(self) -> bool:
+        return self.on_hand_or_offered == ON_HAND
+
+    @property
+    def cost_usd_per_lb(self) -> float:
+        """What a pound cost or costs, delivered: for stock, on the books."""
+        books = self.books_usd_per_lb
+        return self.delivered_usd_per_lb if books is None else books
 
     @property
     def fat_share(self) -> float:

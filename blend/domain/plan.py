@@ -51,28 +51,37 @@ class BatchRun:
 
 @dataclass(frozen=True, slots=True)
 class Money:
-    """What the plan costs, USD. `total_usd` is what is minimized."""
+    """What the plan costs, USD. `total_usd` is what is minimized: cash that the plan can avoid,
+    with stock at what it is worth if kept."""
 
     meat_usd: float
+    """Meat that is bought, like `freight_usd`."""
     freight_usd: float
     salvage_value_usd: float
     shortage_penalty_usd: float
     sales_usd: float
     finished_lb: float
-
-    @property
-    def meat_in_blends_usd(self) -> float:
-        """Meat and freight less the value of what is left over."""
-        return self.meat_usd + self.freight_usd - self.salvage_value_usd
+    stock_usd: float = 0.0
+    """Stock pulled, at what it is worth if kept."""
+    stock_books_usd: float = 0.0
+    """The same stock at what it cost."""
 
     @property
     def total_usd(self) -> float:
-        return self.meat_in_blends_usd + self.shortage_penalty_usd - self.sales_usd
+        bought_usd = self.meat_usd + self.freight_usd - self.salvage_value_usd
+        return bought_usd + self.stock_usd + self.shortage_penalty_usd - self.sales_usd
+
+    @property
+    def books_total_usd(self) -> float:
+        """The total with stock at what it cost."""
+        return self.total_usd - self.stock_usd + self.stock_books_usd
 
     @property
     def usd_per_finished_lb(self) -> float | None:
-        """Meat and freight less leftovers, a finished pound; None when nothing is made."""
-        return self.meat_in_blends_usd / self.finished_lb if self.finished_lb else None
+        """Meat and freight less leftovers, stock at what it cost, a finished pound; None when
+        nothing is made."""
+        meat_usd = self.meat_usd + self.freight_usd + self.stock_books_usd - self.salvage_value_usd
+        return meat_usd / self.finished_lb if self.finished_lb else None
 
 
 class Model(StrEnum):
@@ -274,6 +283,12 @@ class Change:
     is_whole: bool = False
     """Whether such a plan was found in whole containers, counts and batches."""
 
+    @property
+    def mislabels(self) -> bool:
+        """Whether it lets the lean drop by more than the product's tolerance."""
+        is_lean_floor = self.requirement.constraint_class is ConstraintClass.LEAN_MIN
+        return is_lean_floor and self.becomes - self.was > self.was + 1e-9
+
 
 @dataclass(frozen=True, slots=True)
 class InfeasibleSubset:
@@ -289,3 +304,9 @@ class InfeasibleSubset:
     kept_out: tuple[Requirement, ...] = ()
     """For products in the subset that no usable lot may go into: what keeps all lots out. No change
     is offered for it: claims and bans have no degrees."""
+    is_tried: bool = False
+    """Every change was planned in whole containers, and its cost is that plan's."""
+    changes_failed: int = 0
+    """Changes that were dropped: no plan in whole containers was found with them."""
+    changes_untried: int = 0
+    """Changes that were dropped because time ran out."""

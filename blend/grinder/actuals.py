@@ -82,7 +82,7 @@ class Actuals(Answer):
         finished_lb = sum(lb * (lean + fat) for lb, lean, fat in recipe)
         lean_lb = sum(lb * lean for lb, lean, _ in recipe)
         weighed = rows[rows["actual_lb"].notna()]
-        price = [self.case.lot(lot_id).delivered_usd_per_lb for lot_id in weighed["lot_id"]]
+        price = [self.case.lot(lot_id).cost_usd_per_lb for lot_id in weighed["lot_id"]]
         planned_lb, actual_lb = weighed["planned_lb"], weighed["actual_lb"]
         planned_lean = 100 * lean_lb / finished_lb if finished_lb else None
         own = self.batches[self.batches["product_id"] == product_id]

@@ -465,5 +465,5 @@ def lots_at_hand(case: Case, names: Iterable[str] = ()) -> frozenset[str]:
     """The lots named, else those in the plant's stock."""
     named = frozenset(names)
     return named or frozenset(
-        lot.lot_id for lot in case.usable_lots() if lot.on_hand_or_offered == "on hand"
+        lot.lot_id for lot in case.usable_lots() if lot.is_on_hand
     )

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from blend.domain.case import Case
 from blend.domain.plan import Check, Plan, Verdict
 from blend.domain.requirements import ConstraintClass
+from blend.domain.stock import next_grind_day
 from blend.domain.uncertainty import ASSUMES_INDEPENDENT, SHARED_BY_SUPPLIER
 from blend.errors import Caution, warning_lines
 from blend.grinder import plan_frames as frames
@@ -147,6 +148,7 @@ class DayPlan(Answer):
             "purchases": self.purchases,
             "recipes": self.recipes,
             "money": frames.money(plan),
+            "stock": frames.stock(case, plan),
             "lots": self.lots,
             "marginal_costs": frames.marginal_costs(case, plan),
             "limits": self.limits,
@@ -168,6 +170,9 @@ class DayPlan(Answer):
         figures = {
             "plan_on": self.case.settings.plan_on,
             "total_usd": money_.total_usd,
+            "total_with_stock_at_books_usd": money_.books_total_usd,
+            "stock_if_kept_usd": money_.stock_usd,
+            "stock_books_usd": money_.stock_books_usd,
             "sales_usd": money_.sales_usd,
             "finished_lb": money_.finished_lb,
             "meat_usd_per_finished_lb": money_.usd_per_finished_lb,
@@ -211,14 +216,15 @@ class DayPlan(Answer):
     def _first_screen(self) -> str:
         """Everything to act on in 40 lines of 80; long lists are cut and say where the rest is."""
         head, watch, more = self._head(), screen.watch(self.watch), self._more()
-        pull = self._pull()
+        pull, expires = self._pull(), self._expires_unused()
         lines = max(_LINES, _LINES * _WIDTH // screen.width())
-        room = lines - sum(len(each.splitlines()) for each in (head, watch, more, pull))
+        room = lines - sum(len(each.splitlines()) for each in (head, watch, more, pull, expires))
         bought = [_bought(row) for row in self._taken("BUY").itertuples()]
         made = len(self.products)
         buy_lines = min(_lines_needed(bought), max(_FEWEST_LINES, room - made - 3))
         make_lines = min(made, max(_FEWEST_LINES, room - buy_lines - 3))
-        blocks = [head, self._make(make_lines), pull, self._buy(bought, buy_lines), watch, more]
+        buy = self._buy(bought, buy_lines)
+        blocks = [head, self._make(make_lines), pull, expires, buy, watch, more]
         return "\n".join(filter(None, blocks))
 
     def _head(self) -> str:
@@ -256,7 +262,19 @@ class DayPlan(Answer):
         sales = f" after {money(plan.money.sales_usd)} of sales" if plan.money.sales_usd else ""
         stopped = " The search was stopped early: best plan so far." if plan.stopped_early else ""
         more = "" if safe is None else f" The confidences cost {money(safe.safety_usd)}."
-        return f"Day's cost {money(bound.printed_usd)}{sales}.{more} {gap}{stopped}"
+        cost = f"Day's cost {money(bound.printed_usd)}{sales}{self._stock_words}."
+        return f"{cost}{more} {gap}{stopped}"
+
+    @property
+    def _stock_words(self) -> str:
+        """How stock is counted, where any is pulled."""
+        money_ = self.plan.money
+        if money_.stock_books_usd == money_.stock_usd:
+            return ""
+        return (
+            f", stock at what it is worth if kept ({money(money_.books_total_usd)} with stock at"
+            " cost)"
+        )
 
     def _make(self, lines: int) -> str:
         frame = self.products
@@ -310,7 +328,7 @@ class DayPlan(Answer):
     def watch(self) -> list[str]:
         """What the reader should act on, the most pressing first."""
         lines = [*self._confidence_lowered(), *self._odds_lines(), *self._over_limit_lines()]
-        lines += self._expiring() + self._warm_batches()
+        lines += self._warm_batches()
         lines += warning_lines(self.cautions)
         if len(lines) > _MAX_WATCH - 1:
             others = len(lines) - (_MAX_WATCH - 2)
@@ -375,19 +393,21 @@ class DayPlan(Answer):
         limit = value(checks[0].maximum, checks[0].unit).replace(".0%", "%")
         return f"{meat.capitalize()} {where} (over {limit}): declare it or fix it{section}."
 
-    def _expiring(self) -> list[str]:
-        """Stock at its last day that the plan leaves in the cooler."""
-        today = self.case.settings.plan_on
-        used = {take.lot_id: take.used_lb for take in self.plan.takes}
-        left = [
-            f"{lot.quantity_lb - used.get(lot.lot_id, 0.0):,.0f} lb of {lot.lot_id}"
-            for lot in self.case.usable_lots()
-            if lot.on_hand_or_offered == "on hand"
-            and lot.use_by == today
-            and lot.quantity_lb is not None
-            and lot.quantity_lb - used.get(lot.lot_id, 0.0) >= max(50, 0.01 * lot.quantity_lb)
+    def _expires_unused(self) -> str:
+        """What the plan leaves to spoil before the next day of grinding."""
+        expired = frames.expires_unused_lb(self.case, self.plan)
+        if not expired:
+            return ""
+        lots = {lot_id: self.case.lot(lot_id) for lot_id in expired}
+        named = [
+            f"{lot_id} {printable(lots[lot_id].item)}, {number(lb, max_decimals=0)} lb"
+            for lot_id, lb in expired.items()
         ]
-        return [f"Expires today unused: {', '.join(left)}"] if left else []
+        if len(named) > _MAX_PULLED:
+            others = counted(len(named) - _MAX_PULLED, "more lot")
+            named = [*named[:_MAX_PULLED], f"and {others}: --money"]
+        cost = money(sum(lb * lots[lot_id].cost_usd_per_lb for lot_id, lb in expired.items()))
+        return screen.wrapped(f"EXPIRES UNUSED  {'; '.join(named)} ({cost} at cost)", "       ")
 
     def _warm_batches(self) -> list[str]:
         warm = [each for each in self.temperatures if each.mix_f and each.mix_f > MAX_IN_GRINDING_F]
@@ -475,13 +495,33 @@ class DayPlan(Answer):
         return blocks
 
     def _money_blocks(self) -> list[Block]:
+        parts = self.plan.money
         note = "The plan minimizes this total; negative is profit."
-        if (per_lb := self.plan.money.usd_per_finished_lb) is not None:
+        if parts.stock_books_usd != parts.stock_usd:
             note += (
-                f" Meat and freight less leftovers: ${per_lb:.4f}/lb,"
-                f" {cents(per_lb * LB_PER_CWT)}/cwt finished."
+                f" Stock is paid for. With the stock pulled at what it cost,"
+                f" {money(parts.stock_books_usd)}, the total is {money(parts.books_total_usd)}."
             )
-        return [Block("Money", frames.money(self.plan), note=note)]
+        if (per_lb := parts.usd_per_finished_lb) is not None:
+            note += (
+                " Meat, freight and stock at cost, less leftovers:"
+                f" ${per_lb:.4f}/lb, {cents(per_lb * LB_PER_CWT)}/cwt finished."
+            )
+        return [
+            Block("Money", frames.money(self.plan), note=note),
+            Block("Stock on hand", frames.stock(self.case, self.plan), note=self._kept_words),
+        ]
+
+    @property
+    def _kept_words(self) -> str:
+        """How the worth of stock is found."""
+        settings = self.case.settings
+        carrying = settings.carrying_usd_per_lb_day * LB_PER_CWT
+        return (
+            f"If kept: replacement price less {cents(carrying)}/cwt a day to"
+            f" {day(next_grind_day(settings))}, the next day of grinding, or the salvage value;"
+            " nothing, or less what it costs to get rid of, if it expires by then."
+        )
 
     def _break_even_blocks(self) -> list[Block]:
         marginal = frames.marginal_costs(self.case, self.plan).drop(columns="product_id")

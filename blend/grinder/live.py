@@ -12,6 +12,7 @@ from blend.domain.case import Case
 from blend.domain.plan import BatchRun, InfeasibleSubset, Ingredient, MarginalCost
 from blend.errors import InputRefused
 from blend.grinder.odds import Errors, floor_odds
+from blend.grinder.ways_out import tried
 from blend.model.infeasible import explain_infeasibility
 from blend.model.prices import dual_prices
 from blend.model.shadow_prices import marginal_costs_of, marginal_shadow_prices
@@ -97,8 +98,10 @@ class LiveCase:
 
 
 def why_no_plan(case: Case, progress: Callable[[str], None] | None = None) -> InfeasibleSubset:
-    """Which requirements leave the LP relaxation of a case without a plan."""
-    return explain_infeasibility(case, whole=False, progress=progress)
+    """Which requirements leave the LP relaxation of a case without a plan, with changes that were
+    planned in whole containers."""
+    infeasible = explain_infeasibility(case, whole=False, progress=progress)
+    return tried(case, infeasible, progress or (lambda text: None))
 
 
 def _live_plan(case: Case, linear: WarmLinear, answer: Answer) -> LivePlan:
@@ -117,7 +120,7 @@ def _blends(linear: WarmLinear, answer: Answer) -> tuple[LiveBlend, ...]:
     model, sets = linear.model, linear.model.sets
     used = np.maximum(answer.x[model.use], 0.0)
     made = answer.x[model.names["finished"]]
-    usd_per_lb = np.array([lot.delivered_usd_per_lb for lot in sets.lots])
+    usd_per_lb = np.array([lot.cost_usd_per_lb for lot in sets.lots])
     blends = []
     for index, product in enumerate(sets.products):
         pairs = sets.pairs_of(index)

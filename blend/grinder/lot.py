@@ -394,7 +394,7 @@ class LotsAnswer(Answer):
 def lot_line(lot: Lot) -> str:
     """A lot in one line: item, lean, pounds, supplier."""
     quantity = "no limit" if lot.quantity_lb is None else f"{lot.quantity_lb:,.0f} lb"
-    place = "on hand" if lot.on_hand_or_offered == "on hand" else "offered"
+    place = "on hand" if lot.is_on_hand else "offered"
     supplier = f", {lot.supplier}" if lot.supplier else ""
     return f"{lot.item}: {lot.lean:.1%} lean, {quantity} {place}{supplier}"
 

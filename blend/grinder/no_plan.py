@@ -36,6 +36,10 @@ def change_words(change: Change, case: Case) -> str:
     """
     in_words = _CHANGE.get(change.requirement.constraint_class, _change_rule)
     text = (_give_up if change.unit == "drop" else in_words)(change, case)
+    if change.mislabels:
+        product = case.product(change.requirement.product_id)
+        lowest, label = (lean_percent(product.target_lean - by) for by in (change.becomes, 0.0))
+        text += f" (mislabels it: lean down to {lowest} on a product labeled {label})"
     row = standard_row_of(change.requirement, case)
     if row is not None:
         text += f" (not yours to change: {row.section}; only without that label)"
@@ -76,7 +80,9 @@ def infeasible_words(infeasible: InfeasibleSubset, case: Case) -> InfeasibleWord
     changes = [each for each in infeasible.changes if not _makes_none(each)] or infeasible.changes
     notes = []
     sized = [*infeasible.changes, *infeasible.together]
-    if not infeasible.needs_whole and not all(each.is_whole for each in sized):
+    if infeasible.is_tried:
+        notes = _tried_notes(infeasible)
+    elif not infeasible.needs_whole and not all(each.is_whole for each in sized):
         other = "Other sizes" if any(each.is_whole for each in sized) else "Sizes"
         notes = [f"{other} as if combos and batches could be split; whole ones may take more."]
     if any(_asks_for_label_claims(each, case) for each in infeasible.kept_out):
@@ -88,6 +94,22 @@ def infeasible_words(infeasible: InfeasibleSubset, case: Case) -> InfeasibleWord
         together=tuple((change, change_words(change, case)) for change in infeasible.together),
         notes=(ONLY_WHOLE, *notes) if infeasible.needs_whole else tuple(notes),
     )
+
+
+def _tried_notes(infeasible: InfeasibleSubset) -> list[str]:
+    """That the changes were tried, and what became of the others."""
+    failed, untried = infeasible.changes_failed, infeasible.changes_untried
+    notes = []
+    if infeasible.changes or infeasible.together:
+        notes.append("Each was planned in whole combos and batches; the cost is that plan's.")
+    if failed:
+        gave = counted(failed, "other change")
+        notes.append(
+            f"{gave} gave no plan in whole combos, or can't be made in your tables: not listed."
+        )
+    if untried:
+        notes.append(f"{counted(untried, 'change')} not tried in time, so not listed.")
+    return notes
 
 
 def _asks_for_label_claims(requirement: Requirement, case: Case) -> bool:

@@ -12,6 +12,8 @@ from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
 from blend.domain.plan import Bound, Check, Money, Plan, PlanCertificate
 from blend.errors import NoPlan, OutOfTime
+from blend.grinder.first_expired import first_expired_first
+from blend.grinder.ways_out import tried
 from blend.model.infeasible import explain_infeasibility, solved_linear
 from blend.model.prices import dual_prices
 from blend.model.shadow_prices import lot_break_evens, marginal_costs_of, shadow_prices_of
@@ -51,12 +53,15 @@ def make_plan(
         case = case.with_constraints(constraints_from_pulp(case, extra))
     say = progress or (lambda text: None)
     say("the LP relaxation")
-    linear, answer = solved_linear(case, say)
+    try:
+        linear, answer = solved_linear(case, say)
+    except NoPlan as no_plan:
+        raise NoPlan(tried(case, no_plan.infeasible, say)) from None
     optimum = LinearPlan(linear.model, answer)
     say("whole containers, counts and batches")
     whole = plan_whole(case, optimum, lambda usd, bound: say(_so_far(usd, bound)), stopped)
     if whole.outcome is Outcome.INFEASIBLE:
-        raise NoPlan(explain_infeasibility(case, whole=True, progress=say))
+        raise NoPlan(tried(case, explain_infeasibility(case, whole=True, progress=say), say))
     if whole.rounded_plan is None:
         raise OutOfTime(
             f"no plan was found within {case.settings.time_limit_s:g} s; allow more time "
@@ -65,7 +70,7 @@ def make_plan(
     if whole.was_interrupted and not keep_interrupted:
         raise KeyboardInterrupt
     say("the check")
-    rounded_plan = whole.rounded_plan
+    rounded_plan = first_expired_first(case, whole.rounded_plan)
     parts = (case, rounded_plan.takes, rounded_plan.runs, rounded_plan.shortage_lb)
     money, checks = count_money(*parts), check_plan(*parts)
     plan = Plan(

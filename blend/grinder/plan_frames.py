@@ -11,6 +11,7 @@ from blend.domain.plan import BatchRun, Check, Plan, ShadowPrice, Verdict
 from blend.domain.requirements import Requirement
 from blend.domain.rules import kept_per_lb
 from blend.domain.standards import Action, StandardRow
+from blend.domain.stock import expires_today
 from blend.grinder.odds import FloorOdds
 from blend.output.formats import Format, day, pounds, register, value
 from blend.output.frames import frame
@@ -31,6 +32,12 @@ register(
         "taken_lb": Format("Taken", "lb", 0, is_summed=True),
         "leftover_lb": Format("Left over", "lb", 0),
         "delivered_usd_per_cwt": Format("Delivered", "$/cwt", 2),
+        "pulled_lb": Format("Pulled", "lb", 0, is_summed=True),
+        "left_lb": Format("Left", "lb", 0, is_summed=True),
+        "books_usd_per_cwt": Format("Cost", "$/cwt", 2),
+        "if_kept_usd_per_cwt": Format("If kept", "$/cwt", 2),
+        "expires_unused_lb": Format("Expires unused", "lb", 0, is_summed=True),
+        "expires_books_usd": Format("At cost", "$", 2, is_summed=True),
         "purchase_usd": Format("Cost", "$", 2, is_summed=True),
         "use_by": Format("Use by"),
         "recipe": Format("Recipe"),
@@ -100,7 +107,7 @@ def recipe_numbers(plan: Plan) -> list[tuple[int, BatchRun]]:
 
 def purchases(case: Case, plan: Plan) -> DataFrame:
     """One row for each lot taken: action (BUY or PULL), pounds taken, used and left over, price
-    and cost delivered."""
+    and cost delivered; for stock, on the books."""
     columns = (
         "action", "lot_id", "item", "supplier", "containers", "taken_lb", "used_lb",
         "leftover_lb", "delivered_usd_per_cwt", "purchase_usd", "use_by",
@@ -110,7 +117,7 @@ def purchases(case: Case, plan: Plan) -> DataFrame:
         lot = case.lot(take.lot_id)
         rows.append(
             (
-                "PULL" if lot.on_hand_or_offered == "on hand" else "BUY",
+                "PULL" if lot.is_on_hand else "BUY",
                 lot.lot_id,
                 lot.item,
                 lot.supplier,
@@ -118,8 +125,8 @@ def purchases(case: Case, plan: Plan) -> DataFrame:
                 take.pounds_lb,
                 take.used_lb,
                 take.leftover_lb,
-                lot.delivered_usd_per_lb * LB_PER_CWT,
-                take.pounds_lb * lot.delivered_usd_per_lb,
+                lot.cost_usd_per_lb * LB_PER_CWT,
+                take.pounds_lb * lot.cost_usd_per_lb,
                 lot.use_by,
             )
         )
@@ -167,7 +174,7 @@ def products(case: Case, plan: Plan, odds: Iterable[FloorOdds]) -> DataFrame:
 
 def _meat_usd(case: Case, run: BatchRun) -> float:
     return math.fsum(
-        each.pounds_lb * case.lot(each.lot_id).delivered_usd_per_lb for each in run.ingredients
+        each.pounds_lb * case.lot(each.lot_id).cost_usd_per_lb for each in run.ingredients
     )
 
 
@@ -206,13 +213,59 @@ def money(plan: Plan) -> DataFrame:
     """The parts of the day's cost, which the plan minimizes; they add up to it."""
     parts = plan.money
     rows = [
-        ("Meat at sellers' prices", parts.meat_usd),
+        ("Meat bought", parts.meat_usd),
         ("Freight", parts.freight_usd),
+        ("Stock pulled, at what it is worth if kept", parts.stock_usd),
         ("Credit for leftovers", -parts.salvage_value_usd),
         ("Short-fill penalty", parts.shortage_penalty_usd),
         ("Sales", -parts.sales_usd),
     ]
     return frame(("part", "money_usd"), rows)
+
+
+_NOTHING_LB = 0.5
+"""Rounding of containers and pounds."""
+
+
+def stock(case: Case, plan: Plan) -> DataFrame:
+    """One row for each usable lot on hand: pounds pulled and left, its cost on the books, what a
+    pound is worth if kept, and pounds that expire unused."""
+    columns = (
+        "lot_id", "item", "use_by", "pulled_lb", "left_lb", "books_usd_per_cwt",
+        "if_kept_usd_per_cwt", "expires_unused_lb", "expires_books_usd",
+    )  # fmt: skip
+    taken_lb = {take.lot_id: take.pounds_lb for take in plan.takes}
+    expired_lb = expires_unused_lb(case, plan)
+    rows = [
+        (
+            lot.lot_id,
+            lot.item,
+            lot.use_by,
+            taken_lb.get(lot.lot_id, 0.0),
+            math.nan if lot.quantity_lb is None else lot.quantity_lb - taken_lb.get(lot.lot_id, 0),
+            lot.cost_usd_per_lb * LB_PER_CWT,
+            lot.delivered_usd_per_lb * LB_PER_CWT,
+            expired_lb.get(lot.lot_id, 0.0),
+            expired_lb.get(lot.lot_id, 0.0) * lot.cost_usd_per_lb,
+        )
+        for lot in case.usable_lots()
+        if lot.is_on_hand
+    ]
+    return frame(columns, rows)
+
+
+def expires_unused_lb(case: Case, plan: Plan) -> dict[str, float]:
+    """By lot, pounds that expire before the next day of grinding: stock that the plan does not
+    use, and what it buys and leaves over."""
+    used_lb = {take.lot_id: take.used_lb for take in plan.takes}
+    taken_lb = {take.lot_id: take.pounds_lb for take in plan.takes}
+    left_lb = {
+        lot.lot_id: (lot.quantity_lb or 0.0 if lot.is_on_hand else taken_lb.get(lot.lot_id, 0.0))
+        - used_lb.get(lot.lot_id, 0.0)
+        for lot in case.usable_lots()
+        if expires_today(lot, case.settings)
+    }
+    return {lot_id: lb for lot_id, lb in left_lb.items() if lb >= _NOTHING_LB}
 
 
 def marginal_costs(case: Case, plan: Plan) -> DataFrame:

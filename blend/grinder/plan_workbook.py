@@ -159,7 +159,7 @@ def pull_frame(case: Case, plan: Plan) -> DataFrame:
 
     rows = []
     takes = sorted(
-        plan.takes, key=lambda take: case.lot(take.lot_id).on_hand_or_offered != "on hand"
+        plan.takes, key=lambda take: not case.lot(take.lot_id).is_on_hand
     )
     for take in takes:
         lot = case.lot(take.lot_id)

@@ -54,5 +54,5 @@ def price_line(case: Case) -> PriceLine | None:
         return None
     from statistics import linear_regression
 
-    line = linear_regression([lot.lean for lot in lots], [lot.delivered_usd_per_lb for lot in lots])
+    line = linear_regression([lot.lean for lot in lots], [lot.cost_usd_per_lb for lot in lots])
     return PriceLine(line.slope, species, len(lots))

@@ -70,7 +70,8 @@ MARKET_DRIVERS = (
 )
 """What moves a market, whose prices are the answer."""
 
-_PRICE = ("price_usd_per_lb", "price_basis", "freight_usd_per_lb", "salvage_value_usd_per_lb")
+_PRICE = ("price_usd_per_lb", "price_basis", "freight_usd_per_lb", "salvage_value_usd_per_lb",
+          "replacement_usd_per_lb", "books_usd_per_lb")  # fmt: skip
 _ORDER = ("min_lb", "max_lb", "shortage_penalty_usd_per_lb", "sale_usd_per_lb")
 
 

@@ -72,7 +72,8 @@ def _demands(before: Market, after: Market) -> Iterator[Side]:
             yield Side(Cell.ORDERED, name, was.get(name, 0.0), now.get(name, 0.0))
 
 
-_PRICE = ("price_usd_per_lb", "price_basis", "freight_usd_per_lb")
+_PRICE = ("price_usd_per_lb", "price_basis", "freight_usd_per_lb",
+          "replacement_usd_per_lb", "books_usd_per_lb")  # fmt: skip
 _NOT_TOLD = ("source", "note", "excess_heat_btu_per_lb", "available_on", "use_by")
 """Days of use show as pounds: there are none before and after them."""
 _POUNDS, _ORDERED = "quantity_lb", "min_lb"

@@ -10,7 +10,7 @@ from statistics import median
 from typing import Any
 
 from blend.domain.columns import made, usd_per_lb
-from blend.domain.lots import Lot
+from blend.domain.lots import ON_HAND, Lot
 from blend.domain.rules import RuleKind
 from blend.domain.standards import Action, StandardRow
 from blend.model.rules import definitions
@@ -140,7 +140,8 @@ def _check_money(sheet: Sheet, row: Row) -> None:
         hint = "If freight is extra, enter fob as price_basis."
         required = "blank or 0: the price is delivered"
         sheet.refuse(row.number, "freight_usd_per_cwt", _n(freight), required, hint)
-    if row.has("price", "price_unit", "salvage_value_usd_per_lb"):
+    is_stock = row.values.get("on_hand_or_offered") == ON_HAND
+    if not is_stock and row.has("price", "price_unit", "salvage_value_usd_per_lb"):
         price = usd_per_lb(row["price"], row["price_unit"]) + usd_per_lb(freight, "usd_per_cwt")
         value = row["salvage_value_usd_per_lb"]
         if value > price + ALMOST_NOTHING:

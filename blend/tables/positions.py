@@ -150,7 +150,7 @@ def _stock_without_weight(case: Case) -> list[Problem]:
     return [
         Problem("lots.csv", None, "quantity_lb", f"blank for {lot.lot_id}, on hand", "", hint)
         for lot in case.lots
-        if lot.on_hand_or_offered == "on hand" and lot.quantity_lb is None
+        if lot.is_on_hand and lot.quantity_lb is None
     ]
 
 

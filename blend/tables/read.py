@@ -11,6 +11,7 @@ from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import Loss, Rule
 from blend.domain.standards import StandardRow
+from blend.domain.stock import valued
 from blend.errors import Caution
 from blend.tables.cautions import blank_cautions, cautions
 from blend.tables.cells import CellRefused, parse_cell
@@ -44,13 +45,15 @@ def read_case(source: Source) -> CaseRead:
     for sheet in sheets.by_name.values():
         check_rows(sheet)
     settings = read_settings(sheets["settings"], SETTING_COLUMNS) if "settings" in sheets else {}
+    _check_next_grind(sheets, settings)
     standards = _read_standards(sheets)
     _check_across(sheets, standards)
     sheets.raise_problems()
     used = {name for product in sheets.records("products", Product) for name in product.standards}
+    plan_settings = made(Settings, settings)
     case = Case(
-        settings=made(Settings, settings),
-        lots=sheets.records("lots", Lot),
+        settings=plan_settings,
+        lots=tuple(valued(lot, plan_settings) for lot in sheets.records("lots", Lot)),
         products=sheets.records("products", Product),
         rules=sheets.records("rules", Rule),
         losses=sheets.records("losses", Loss),
@@ -79,6 +82,13 @@ def read_settings(sheet: Sheet, columns: dict[str, Column]) -> dict[str, Any]:
             elif sheet.has_every_id:
                 sheet.refuse(None, name, "no such setting", hint=f"Enter {column.enter}.")
     return settings
+
+
+def _check_next_grind(sheets: Sheets, settings: dict[str, Any]) -> None:
+    following, today = settings.get("next_grind_on"), settings.get("plan_on")
+    if following is not None and today is not None and following <= today:
+        required = f"a day after plan_on, {today}"
+        sheets["settings"].refuse(None, "next_grind_on", str(following), required)
 
 
 def _read_standards(sheets: Sheets) -> list[StandardRow]:

@@ -13,6 +13,7 @@ from typing import Any, BinaryIO
 from blend.domain.case import Case
 from blend.domain.columns import SHARES, Column, Kind, Table, cells
 from blend.domain.selectors import Selector
+from blend.domain.stock import as_typed
 from blend.files import check_place, filling, in_memory, replacing, write_bytes
 from blend.tables.cells import neutralised
 from blend.tables.columns import EVERY_TABLE, SETTING_COLUMNS, SETTINGS, TABLES
@@ -68,7 +69,7 @@ def write_case(case: Case, folder: str | Path) -> tuple[Path, ...]:
     """
     packaged = packaged_standards() if case.standards else ()
     things = {
-        "lots": case.lots,
+        "lots": [as_typed(lot, case.settings) for lot in case.lots],
         "products": case.products,
         "rules": case.rules,
         "losses": case.losses,

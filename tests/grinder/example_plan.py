@@ -14,7 +14,6 @@ from blend.domain.plan import (
     Ingredient,
     LotBreakEven,
     MarginalCost,
-    Money,
     Plan,
     PlanCertificate,
     ShadowPrice,
@@ -196,18 +195,7 @@ def example_plan(case: Case, *, shadow_prices: bool = True) -> Plan:
         Take(lot_id, lb, lb // 2000 if lot_id == "F90-03" else None, used_lb[lot_id])
         for lot_id, lb in TAKEN_LB.items()
     )
-    money = Money(
-        meat_usd=sum(t.pounds_lb * case.lot(t.lot_id).price_usd_per_lb for t in takes),
-        freight_usd=sum(
-            t.pounds_lb
-            * (case.lot(t.lot_id).delivered_usd_per_lb - case.lot(t.lot_id).price_usd_per_lb)
-            for t in takes
-        ),
-        salvage_value_usd=0.0,
-        shortage_penalty_usd=0.0,
-        sales_usd=0.0,
-        finished_lb=sum(run.batches * run.finished_lb for run in runs),
-    )
+    money = count_money(case, takes, runs, {"GC73": 0.0})
     plan = Plan(takes, runs, {"GC73": 0.0}, money, _certificate(money.total_usd))
     return with_shadow_prices(plan) if shadow_prices else plan
 

@@ -75,7 +75,7 @@ def test_a_day_made_as_planned_has_no_difference(day, tmp_path):
 def test_meat_over_the_plan_costs_its_price_and_lowers_the_yield(day, tmp_path):
     actuals = read_actuals(day[0], filled(day, tmp_path / "done.xlsx", over_lb=10))
     weighed, case = actuals.weighed, day[0]
-    cost = sum(10 * case.lot(lot_id).delivered_usd_per_lb for lot_id in weighed["lot_id"])
+    cost = sum(10 * case.lot(lot_id).cost_usd_per_lb for lot_id in weighed["lot_id"])
     figures = actuals.figures
     assert figures["actual_meat_usd"] - figures["planned_meat_usd"] == pytest.approx(cost)
     assert (actuals.products["yield_percent"] < actuals.products["planned_yield_percent"]).all()

@@ -37,7 +37,9 @@ def test_money_adds_up_and_agrees_with_the_list_of_purchases():
     parts = answer(CASE, replace(PLAN, money=money)).tables["money"]
     assert parts["money_usd"].sum() == pytest.approx(money.total_usd) == pytest.approx(460.0)
     bought = ANSWER.purchases["purchase_usd"].sum()
-    assert bought == pytest.approx(PLAN.money.meat_usd + PLAN.money.freight_usd)
+    assert bought == pytest.approx(
+        PLAN.money.meat_usd + PLAN.money.freight_usd + PLAN.money.stock_books_usd
+    )
 
 
 @settings(max_examples=15, deadline=None)

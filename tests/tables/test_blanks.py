@@ -98,6 +98,7 @@ def test_blanks_that_add_nothing_are_not_warned_of(tmp_path: Path):
     tables["lots"][0] |= {"price_basis": "delivered", "freight_usd_per_cwt": ""}
     for lot in tables["lots"]:
         lot |= {"on_hand_or_offered": "on hand", "available_on": ""}
+        lot |= {"replacement_usd_per_cwt": "250"}
     tables["rules"][0] |= {"products": "", "lots": ""}
     assert blanks(tmp_path, tables) == []
 
