@@ -22,6 +22,10 @@ from blend.errors import BlendError, InputRefused, NoPlan, did_you_mean
 if TYPE_CHECKING:
     from blend.domain.case import Case
 
+# Our matrices are small: on a busy machine threads of numpy wait for each other a hundred times
+# longer than they compute. Whoever sets it otherwise keeps it.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 WARNINGS = "blend.warnings"
 """Key of click's context for warnings to print after the answer."""
 INTERRUPTED = 130

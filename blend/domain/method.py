@@ -105,7 +105,10 @@ class Method:
         "move that counts as measurable", unit="ticks", minimum=0, maximum=10000
     )
     tone_level: float = col.number("level of the tests of a move", minimum=0.001, maximum=0.5)
-    majority_share: float = col.share("share of companies that a majority exceeds", minimum=0.5)
+    trend_days: int = col.count("market days a trend is made of", unit="days", minimum=2)
+    trend_usual_ticks: float = col.number(
+        "least that prices are taken to move in a day", unit="ticks", minimum=0.1, maximum=100
+    )
     compare_within_days: int = col.count("how far back a day to compare may be", unit="days")
     normal_days: int = col.count("days that show what is normal", unit="days", minimum=1)
     normal_min_days: int = col.count("days needed to say what is normal", minimum=1)
@@ -131,13 +134,16 @@ class Method:
 def method_of(text: str) -> Method:
     """The method that `Method.text` wrote; raise ValueError where it is of another form."""
     try:
-        values: dict[str, Any] = _BEFORE_CAPS | json.loads(text)
+        values: dict[str, Any] = _SINCE | json.loads(text)
+        values.pop("majority_share", None)  # of trends before they were pooled over days
         return Method(**{name: _value(value) for name, value in values.items()})
     except TypeError as error:
         raise ValueError("a method of another form than this version of blend uses") from error
 
 
-_BEFORE_CAPS: dict[str, Any] = {
+_SINCE: dict[str, Any] = {
+    "trend_days": 15,
+    "trend_usual_ticks": 2.0,
     "company_cap_moves": 0.0,
     "company_cap_moves_if_few": 0.0,
     "few_companies": 3,
@@ -148,7 +154,7 @@ _BEFORE_CAPS: dict[str, Any] = {
     "question_slip_share": 0.2,
     "question_pounds_lb": 400_000.0,
 }
-"""What a method written before there were caps did: it capped and held nothing."""
+"""What a method written before there were these settings does: it caps and holds nothing."""
 
 
 def _value(value: Any) -> Any:

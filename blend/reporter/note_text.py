@@ -35,7 +35,8 @@ from blend.reporter.note import (
     caution,
     sentence,
 )
-from blend.reporter.tone import Standing, Trend
+from blend.reporter.tone import Standing
+from blend.reporter.trend import Trend
 from blend.units import LB_PER_CWT
 
 PRICES_CHART, WHY_CHART = "chart.prices", "chart.why"
@@ -67,7 +68,7 @@ def note_of(news: News, title: str) -> Note:
 
 
 def _lead(news: News, quoted: Sequence[ItemNews]) -> Section:
-    prices = [*_movers(news, quoted), *_breadth(quoted), *_steady(quoted), _together(news)]
+    prices = [*_movers(news, quoted), *_breadth(quoted), *_trends(quoted), _together(news)]
     causes = [*_supply_sentences(news), *lead_why(news), *_heard(news)]
     paragraphs = [Paragraph(tuple(each)) for each in (prices, causes, _held(news)) if each]
     return Section("", tuple(paragraphs))
@@ -126,25 +127,34 @@ def _breadth(quoted: Sequence[ItemNews]) -> list[Sentence]:
     return [sentence(*parts, " on the week.")]
 
 
-def _steady(quoted: Sequence[ItemNews]) -> list[Sentence]:
-    return [
-        sentence(
-            f"{each.item.item_id} ",
-            _trend(each),
-            ": ",
-            _of_trend(each, "companies on both days", each.quoted.tone.trend.firms, Unit.COUNT),
-            " companies reporting both days moved ",
-            _of_trend(each, "trend move", each.quoted.tone.trend.change_usd_per_cwt or 0.0,
-                      Unit.USD_PER_CWT_MOVE),
-            " against ",
-            _of_trend(each, "compared with", each.quoted.tone.trend.compared_with or news_day(each),
-                      Unit.DAY).cell(),
-            ".",
-        )
-        for word in _ESTABLISHED
-        for each in quoted
-        if each.quoted.tone.trend.word is word
-    ]  # fmt: skip
+def _trends(quoted: Sequence[ItemNews]) -> list[Sentence]:
+    """Items that moved one by one, those that were steady together."""
+    made = []
+    for word in _ESTABLISHED:
+        own = [each for each in quoted if each.quoted.tone.trend.word is word]
+        if word is Trend.STEADY and len(own) > 1:
+            *others, last = (each.item.item_id for each in own)
+            made.append(sentence(f"{', '.join(others)} and {last} ", _trend(own[-1]), "."))
+            continue
+        for each in own:
+            trend = each.quoted.tone.trend
+            moved, error = trend.change_usd_per_cwt or 0.0, trend.error_usd_per_cwt or 0.0
+            made.append(
+                sentence(
+                    f"{each.item.item_id} ",
+                    _trend(each),
+                    ": ",
+                    _of_trend(each, "trend move", moved, Unit.USD_PER_CWT_MOVE),
+                    " (±",
+                    _of_trend(each, "trend error", error, Unit.USD_PER_CWT).cell(),
+                    ") against ",
+                    _of_trend(
+                        each, "compared with", trend.compared_with or news_day(each), Unit.DAY
+                    ).cell(),
+                    ".",
+                )
+            )
+    return made
 
 
 def news_day(each: ItemNews) -> date:
@@ -320,8 +330,7 @@ def _trend(each: ItemNews) -> Figure:
 def _of_trend(each: ItemNews, name: str, value: float | str | date, unit: Unit) -> Figure:
     trend = each.quoted.tone.trend
     against = f"{trend.day} against {trend.compared_with or 'no day'}"
-    tested = "" if trend.moved is None else f", exact sign-flip p {trend.moved.p:.3f}"
-    source = Source("canvass", (f"{each.item.item_id} {against}",), f"trend{tested}")
+    source = Source("canvass", (f"{each.item.item_id} {against}",), "trend, all items pooled")
     return Figure(f"{each.item.item_id}.{name}", value, unit, source)
 
 
@@ -611,7 +620,7 @@ def _method(news: News) -> Section:
         ),
         *_of_the_model(news),
         sentence(
-            "Trends are of companies reporting both days; demand, offerings and trades are counted "
+            "Trends pool three weeks of all items; demand, offerings and trades are counted "
             "as heard, never taken from prices."
         ),
         sentence("No advice to buy, sell or hold anything."),

@@ -55,11 +55,9 @@ register(
         "change_usd_per_cwt": Format("Change", "$/cwt", 2, is_signed=True),
         "publish": Format("OK to publish"),
         "error_usd_per_cwt": Format("Std. error", *_USD),
-        "p_change": Format("p, no change", "", 4),
-        "p_smallest": Format("Smallest p possible", "", 4),
-        "p_steady": Format("p, steady", "", 4),
-        "up_percent": Format("Up", "%", 0),
-        "down_percent": Format("Down", "%", 0),
+        "change_error_usd_per_cwt": Format("Its error", "$/cwt", 2),
+        "chance_up_percent": Format("Chance it rose", "%", 0),
+        "chance_steady_percent": Format("Chance within", "%", 0),
         "bidding": Format("Bids", "", 0),
         "offering": Format("Offers", "", 0),
         "usual_bidding": Format("usual", "", 1),
@@ -212,11 +210,12 @@ class DayQuotes(Answer):
     @property
     def _stats_note(self) -> str:
         return (
-            "The error is rough, and blank where prices are too few. p, no change: how often "
-            "the change would be this large or larger if each company's could as well have gone "
-            f"the other way; a trend needs {self.method.tone_level:g} or less. Steady needs a p "
-            f"of {self.method.tone_level / 2:g} or less against a measurable move either way. "
-            "Many items are tested, with no allowance for that."
+            "The error is rough, and blank where prices are too few. Change: by a model of "
+            f"{self.method.trend_days} market days of all items together, which allows for who "
+            "reports; chances are the model's. A direction needs a chance of "
+            f"{1 - self.method.tone_level / 2:.0%} that it is the right one; steady, as much "
+            "against a measurable move either way (counts from). In simulated flat markets "
+            "under 5% of item-days get a false direction."
         )
 
     def _trend(self) -> str:
@@ -471,10 +470,14 @@ def item_note(item: Item) -> str:
     )
 
 
+def _percent(chance: float | None) -> float | None:
+    return None if chance is None else chance * POINTS_PER_SHARE
+
+
 def stats_frame(quoted: Iterable[Quoted]) -> DataFrame:
     """The error of each quotation, and the tests behind its trend."""
-    columns = ("item_id", "error_usd_per_cwt", "compared_with", "companies", "up_percent",
-               "down_percent", "p_change", "p_smallest", "p_steady",
+    columns = ("item_id", "error_usd_per_cwt", "compared_with", "companies", "change_usd_per_cwt",
+               "change_error_usd_per_cwt", "chance_up_percent", "chance_steady_percent",
                "min_move_usd_per_cwt")  # fmt: skip
     rows = []
     for each in quoted:
@@ -484,12 +487,11 @@ def stats_frame(quoted: Iterable[Quoted]) -> DataFrame:
                 each.assessed.item.item_id,
                 each.assessed.standard_error_usd_per_cwt,
                 trend.compared_with,
-                trend.firms if trend.compared_with else None,
-                trend.share_up * POINTS_PER_SHARE if trend.is_tested else None,
-                trend.share_down * POINTS_PER_SHARE if trend.is_tested else None,
-                trend.moved.p if trend.moved else None,
-                trend.moved.smallest_p if trend.moved else None,
-                trend.steady_p,
+                trend.firms,
+                trend.change_usd_per_cwt,
+                trend.error_usd_per_cwt,
+                _percent(trend.chance_above(0.0)),
+                _percent(trend.chance_steady),
                 trend.measurable_usd_per_cwt,
             )
         )

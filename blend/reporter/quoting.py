@@ -14,7 +14,8 @@ from blend.reporter.calendar import Average as SpanAverage
 from blend.reporter.calendar import Comparison, DayFigure, compare, rolling
 from blend.reporter.confidential import Confidentiality, confidentiality
 from blend.reporter.quotation import OwnQuotations, assess, publication_of, second_look
-from blend.reporter.tone import Standings, Tone, standings_of, tone_of
+from blend.reporter.tone import Standings, Tone, standings_of
+from blend.reporter.trend import PriceTrend, trends_of
 from blend.store.store import AsOf, Store
 
 YEARS_BACK = timedelta(days=2 * 366)
@@ -36,6 +37,10 @@ class Heard:
     """Days on which anything was heard of any item."""
     made: dict[tuple[str, str], Assessed] = field(default_factory=dict, compare=False, repr=False)
     """Quotations made once, by item and method."""
+    trends: dict[str, dict[str, PriceTrend]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
+    """Trends of all items, made once by method."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +106,7 @@ def heard(store: Store, day: date, method: Method, as_of: AsOf = None) -> Heard:
         method.carried_days,
         # Market days: with weekends and holidays twice as many days are enough.
         2 * method.normal_days,
+        2 * method.trend_days,
     )
     days = (day - timedelta(days=back), day)
     by_item: dict[str, list[CanvassEntry]] = {}
@@ -125,9 +131,21 @@ def quote(known: Heard, item_id: str, method: Method) -> Quoted:
     related = [_assessed(known, each, method) for each in related_items(item, known.items)]
     return Quoted(
         second_look(_assessed(known, item_id, method), related, method),
-        tone_of(item, known.day, entries, method, known.market_days),
+        Tone(
+            item,
+            _trends(known, method)[item_id],
+            standings_of(known.day, entries, method, known.market_days),
+        ),
         confidentiality(item_id, known.day, entries, method),
     )
+
+
+def _trends(known: Heard, method: Method) -> dict[str, PriceTrend]:
+    if method.digest not in known.trends:
+        known.trends[method.digest] = trends_of(
+            known.items.values(), known.day, known.entries, method, known.market_days
+        )
+    return known.trends[method.digest]
 
 
 def _assessed(known: Heard, item_id: str, method: Method) -> Assessed:

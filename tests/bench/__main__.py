@@ -8,16 +8,23 @@ from collections.abc import Sequence
 import click
 import pandas
 
-from tests.bench import tables
+from blend.tables.method import read_method
+from tests.bench import tables, trends
 from tests.bench.measure import BenchPath, PathRow, bench_paths
 from tests.bench.page import SIZES, time_pages
 from tests.bench.paths import PATHS
 
 BROWSER = "browser"
 """A closer look at the desk, run only when named."""
+TRENDS = "trends"
+"""How often trends are false and how often moves are seen, in simulated markets."""
+NOT_PATHS = (BROWSER, TRENDS)
 
 
-@click.command(epilog=f"Paths: {', '.join(path.name for path in PATHS)}. More detail: {BROWSER}.")
+@click.command(
+    epilog=f"Paths: {', '.join(path.name for path in PATHS)}. "
+    f"Only when named: {', '.join(NOT_PATHS)}."
+)
 @click.argument("names", nargs=-1, metavar="[NAME]...")
 @click.option("--quick", is_flag=True, help="The smallest size only.")
 def bench(names: Sequence[str], quick: bool) -> None:
@@ -27,13 +34,15 @@ def bench(names: Sequence[str], quick: bool) -> None:
     about fifteen minutes, or two with --quick. Compare the ratios of one run; the times are this
     machine's. Needs the extra `dev`.
     """
-    paths = [path for name in names if name != BROWSER for path in _paths_named(name)]
+    paths = [path for name in names if name not in NOT_PATHS for path in _paths_named(name)]
     if paths or not names:
         rows = bench_paths(dict.fromkeys(paths) or PATHS, quick=quick, on_row=_done)
         _print(tables.paths_table(rows), tables.PATHS_NOTE)
     if BROWSER in names:
         rows = time_pages(SIZES[:1] if quick else SIZES)
         _print(tables.pages_table(rows), tables.PAGES_NOTE)
+    if TRENDS in names:
+        _print(trends.trends_table(read_method().method, 10 if quick else 100), trends.NOTE)
 
 
 def _paths_named(name: str) -> list[BenchPath]:
@@ -41,7 +50,7 @@ def _paths_named(name: str) -> list[BenchPath]:
     named = [path for path in PATHS if path.name == name]
     named = named or [path for path in PATHS if name in path.name]
     if not named:
-        known = ", ".join((*(path.name for path in PATHS), BROWSER))
+        known = ", ".join((*(path.name for path in PATHS), *NOT_PATHS))
         raise click.BadParameter(f"{name!r} is not a benchmark. Enter one of: {known}.")
     return named
 

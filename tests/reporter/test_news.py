@@ -15,7 +15,8 @@ from blend.reporter.note import Figure, Unit
 from blend.reporter.note_text import evidence
 from blend.reporter.quotation import assess, publication_of
 from blend.reporter.quoting import Quoted
-from blend.reporter.tone import tone_of
+from blend.reporter.tone import Tone, standings_of
+from blend.reporter.trend import trends_of
 from tests.reporter.canvass import ITEM, METHOD, MONDAY, bid, talk, trade
 
 FRIDAY = MONDAY + timedelta(days=11)
@@ -35,7 +36,11 @@ def figures(first_week, second_week, averages=None):
 def news(days, entries=()):
     quoted = Quoted(
         assess(ITEM, FRIDAY, entries, METHOD),
-        tone_of(ITEM, FRIDAY, entries, METHOD, []),
+        Tone(
+            ITEM,
+            trends_of([ITEM], FRIDAY, {ITEM.item_id: entries}, METHOD, [])[ITEM.item_id],
+            standings_of(FRIDAY, entries, METHOD, []),
+        ),
         confidentiality(ITEM.item_id, FRIDAY, entries, METHOD),
     )
     return ItemNews(quoted, compare(days, FRIDAY), days)
