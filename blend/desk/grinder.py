@@ -69,14 +69,8 @@ def grinder_page(desk: Desk, request: Request, form: Form) -> Response:
 def _live(desk: Desk, request: Request) -> Mapping[str, Any]:
     plan = desk.state().shown
     if plan is None:
-        return {"pictures": [], "table": None, "classes": [], "next": {}, "is_stale": False}
-    return {
-        "is_stale": desk.state().plan is None,
-        "pictures": show_live.blend_pictures(plan),
-        "table": show_live.live_tables(plan)[0],
-        "classes": show_live.lean_classes(),
-        "next": list(show_live.next_cwt_words(plan).values()),
-    }
+        return {"spec": None, "table": None}
+    return {"spec": show_live.blends_chart(plan), "table": show_live.live_tables(plan)[0]}
 
 
 def _recipes(desk: Desk, request: Request) -> Mapping[str, Any]:

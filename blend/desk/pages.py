@@ -25,7 +25,7 @@ from blend.desk import packaged
 from blend.desk.desk import Desk
 from blend.desk.jobs import Job
 from blend.errors import BlendError, InputRefused, NoPlan, Problem
-from blend.output.charts import themed
+from blend.output.charts import look
 from blend.output.formats import day, money, printable
 from blend.show.shown import ShownTable
 from blend.tables.forms import shown_word
@@ -296,11 +296,15 @@ def environment() -> Environment:
         lstrip_blocks=True,
         undefined=StrictUndefined,
     )
-    made.globals |= {"same_page": same_page, "navigation": NAVIGATION, "packaged": packaged.PATH}
+    made.globals |= {
+        "same_page": same_page,
+        "navigation": NAVIGATION,
+        "packaged": packaged.PATH,
+        "chart_looks": {"light": look("light"), "dark": look("dark")},
+    }
     made.filters |= {
         "json_data": _json_data,
         "section": section_of,
-        "themed": themed,
         "shown_word": shown_word,
         "us_day": us_day,
         "gain": gain,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from urllib.parse import urlencode
 
 from starlette.requests import Request
@@ -13,17 +13,22 @@ from blend.desk.desk import Desk
 from blend.desk.pages import Form, page, us_day, view, working_or
 from blend.desk.reporter_store import (
     QuotedDay,
+    ask_of_store,
     ask_quoted,
     assessor_of,
     day_of,
+    days_of,
     no_items,
     of_store,
     query_of,
+    refuse,
 )
 from blend.domain.market import Published
 from blend.reporter import quote, words
 from blend.reporter.assessed import Rung
+from blend.reporter.calendar import DayFigure
 from blend.reporter.evidence_chart import evidence_chart
+from blend.reporter.note_charts import prices_chart
 from blend.show.shown import ShownTable, shown_of
 from blend.store import Store
 
@@ -98,6 +103,7 @@ def evidence_page(desk: Desk, store: Store, request: Request, form: Form) -> Res
             title=f"Evidence for {item_id}",
             day=day,
             item=own.assessed.item,
+            history_at=f"/reporter/quotations/history?{query_of(day, item=item_id)}",
             links=[
                 f"/reporter/entry?{urlencode({'entry': entry_id})}"
                 for entry_id, *_ in tables[1].rows
@@ -119,6 +125,23 @@ def evidence_page(desk: Desk, store: Store, request: Request, form: Form) -> Res
     return working_or(desk, request, ask_quoted(desk, store, day), done, title="Evidence")
 
 
+def history_part(desk: Desk, store: Store, request: Request, form: Form) -> Response:
+    """Two years of an item's quotations: a part of the page that loads itself."""
+    day, item_id = day_of(store, request), request.query_params.get("item", "")
+    where, position, method = desk.store_place, store.position(), desk.method
+    if item_id not in store.items():
+        refuse("item", item_id, f"an item of the store: {', '.join(store.items())}")
+
+    def done(days: Mapping[str, Sequence[DayFigure]]) -> Response:
+        prices = [(each.day, each.usd_per_cwt) for each in days[item_id]]
+        spec = prices_chart({item_id: prices}, [item_id]) if prices else None
+        return page(desk, request, "reporter_history.html", spec=spec)
+
+    job = ask_of_store(desk, "history", position, day.day, about="Two years of quotes",
+                       work=lambda job: days_of(where, position, day.day, method))  # fmt: skip
+    return working_or(desk, request, job, done, title="History", part=True)
+
+
 def _published(title: str, published: Sequence[Published]) -> ShownTable:
     return shown_of(quote.published_frame(published), None, title)
 
@@ -126,4 +149,5 @@ def _published(title: str, published: Sequence[Published]) -> ShownTable:
 routes = [
     Route("/reporter/quotations", view(of_store(quotations_page))),
     Route("/reporter/quotations/item", view(of_store(evidence_page))),
+    Route("/reporter/quotations/history", view(of_store(history_part))),
 ]

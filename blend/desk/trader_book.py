@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -12,13 +13,14 @@ from blend.desk.asked import address, asked_choice, asked_day
 from blend.desk.desk import Desk
 from blend.desk.drawn import chart_file
 from blend.desk.pages import Form, page
-from blend.errors import InputRefused, Problem
+from blend.errors import BlendError, InputRefused, Problem
 from blend.show.shown import shown_of
 from blend.tables.book import read_book
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import READABLE
 from blend.trader.book import CostMethod, NoMark
 from blend.trader.book_day import BookDay, book_day
+from blend.trader.book_risk import book_risk, spread_chart
 
 _TITLES = {
     "positions": ("Positions", "Short positions are below zero."),
@@ -71,6 +73,7 @@ def book_page(desk: Desk, request: Request, form: Form) -> Response:
         summary=book.summary,
         watch=list(book.watch()),
         spec=book.chart() if book.moved else None,
+        spread=_spread(folder, book),
         methods=methods,
         pictured=partial(address, request=request),
     )
@@ -97,6 +100,16 @@ def _book(folder: Path, request: Request) -> BookDay:
     except NoMark as error:
         allowed = "its quotation in quotations.csv, or another day"
         raise InputRefused([Problem("quotations", None, None, str(error), allowed)]) from error
+
+
+def _spread(folder: Path, book: BookDay) -> dict[str, Any] | None:
+    """What past weeks would make or lose on the book; None where the history is too short."""
+    deals, _ = read_deals(folder)
+    try:
+        found = book_risk(deals, read_quotations(folder).quotations, book.on)
+    except BlendError:
+        return None
+    return spread_chart(found) if len(found.week_ends) > 1 else None
 
 
 _METHODS = {CostMethod.FIFO: "first in, first out", CostMethod.AVERAGE: "average"}

@@ -35,6 +35,7 @@ from blend.trader.breakeven import (
     breakeven_of_two,
     certificate_line,
     map_certificate_line,
+    with_price_line,
 )
 from blend.trader.opening import check_lots
 from blend.trader.substitute import substitute
@@ -233,7 +234,7 @@ def demand(desk: Desk, request: Request, form: Form) -> Response:
     asked = _asked_of(desk, request)
 
     def done(found: BreakEven) -> Response:
-        spec = found.chart()
+        spec = with_price_line(found)
         return page(
             desk,
             request,

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.plan import BatchRun, Plan
+from blend.domain.products import Product
 from blend.domain.rules import kept_per_lb
 from blend.grinder.plan_frames import recipe_numbers
 from blend.output.charts import GRAY, ORANGE, chart
@@ -28,41 +31,62 @@ def shares_by_class(case: Case, run: BatchRun) -> dict[str, float]:
     return shares
 
 
+@dataclass(frozen=True, slots=True)
+class BlendRow:
+    """One bar: shares of finished weight by lean class, the lots of each class, and the lean, None
+    where nothing is made."""
+
+    label: str
+    product: Product
+    shares: Mapping[str, float]
+    lean: float | None
+    lots: Mapping[str, Sequence[str]] = field(default_factory=dict)
+
+
 def blend_chart(case: Case, plan: Plan) -> dict[str, Any]:
     """A bar for each recipe of what goes in, and next to it its lean in lean points off target."""
-    bars: list[dict[str, Any]] = []
-    specs: list[dict[str, Any]] = []
+    rows = []
     for number, run in recipe_numbers(plan):
         product = case.product(run.product_id)
         label = f"{product.name} ({counted(run.batches, 'batch', 'batches')})"
         label = label if number == 1 else f"{label}, recipe {number}"
-        shares = shares_by_class(case, run)
+        rows.append(BlendRow(label, product, shares_by_class(case, run), run.lean))
+    subtitle = f"{case.settings.plant}  {day(case.settings.plan_on)}".strip()
+    return chart_of_blends("What goes in, and lean against spec", rows, subtitle)
+
+
+def chart_of_blends(title: str, rows: Iterable[BlendRow], subtitle: str) -> dict[str, Any]:
+    bars: list[dict[str, Any]] = []
+    specs: list[dict[str, Any]] = []
+    for row in rows:
         left = 0.0
         for place, (minimum, _, name, _) in enumerate(LEAN_CLASSES):
-            wide = 100 * shares.get(name, 0.0)
+            wide = 100 * row.shares.get(name, 0.0)
             bars.append(
                 {
-                    "recipe": label, "lean class": name, "percent": wide, "place": place,
+                    "recipe": row.label, "lean class": name, "percent": wide, "place": place,
                     "middle": left + wide / 2, "is_dark": minimum >= DARK_FROM,
                     "label": f"{wide:.0f}" if wide >= _NARROWEST_LABELED else "",
+                    "lots": ", ".join(row.lots.get(name, ())),
                 }
             )  # fmt: skip
             left += wide
+        off = None if row.lean is None else 100 * (row.lean - row.product.target_lean)
         specs.append(
             {
-                "recipe": label,
-                "min": -100 * product.tolerance_below_share,
-                "max": 100 * product.tolerance_above_share,
-                "lean": 100 * (run.lean - product.target_lean),
-                "text": f"{100 * run.lean:.1f}%",
+                "recipe": row.label,
+                "min": -100 * row.product.tolerance_below_share,
+                "max": 100 * row.product.tolerance_above_share,
+                "lean": off,
+                "text": "none made" if row.lean is None else f"{100 * row.lean:.1f}%",
             }
         )
     order = [each["recipe"] for each in specs]
     return chart(
-        "What goes in, and lean against spec",
+        title,
         {"bars": bars, "specs": specs},
         {"hconcat": [_bars(order), _specs(order)]},
-        subtitle=f"{case.settings.plant}  {day(case.settings.plan_on)}".strip(),
+        subtitle=subtitle,
         description="A bar per product of percent of finished weight by lean of the lots; next to"
         " it the batch's lean in lean points from target, within spec.",
     )
@@ -94,6 +118,15 @@ def _bars(order: list[str]) -> dict[str, Any]:
                 "x": {"field": "percent", "type": "quantitative", "stack": "zero"} | x,
                 "color": color,
                 "order": {"field": "place"},
+                "tooltip": [
+                    {"field": of, "title": title}
+                    for of, title in (
+                        ("recipe", "Product"),
+                        ("lean class", "Lean, %"),
+                        ("label", "% of finished"),
+                        ("lots", "Lots"),
+                    )
+                ],
             },
         },
         {

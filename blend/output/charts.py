@@ -53,7 +53,7 @@ def chart(
     )
     marks = layers if isinstance(layers, Mapping) else {"layer": list(layers)}
     # The panels of several plots have sizes of their own.
-    has_panels = marks.keys() & {"vconcat", "facet"}
+    has_panels = marks.keys() & {"hconcat", "vconcat", "facet"}
     size = {} if has_panels else {"width": WIDTH_PX, "height": height_px}
     return {
         "title": heading,
@@ -139,12 +139,18 @@ def rows_of(frame: DataFrame, *columns: str) -> list[dict[str, Any]]:
 
 def themed(spec: Spec, theme: Theme = "light") -> Spec:
     """The chart with the one look that all charts share."""
+    schema = "https://vega.github.io/schema/vega-lite/v6.json"
+    return {"$schema": schema, "config": look(theme)} | spec
+
+
+def look(theme: Theme) -> Spec:
+    """The configuration of every chart."""
     ink, lines, paper = _INK[theme]
     axis = {
         "labelColor": ink, "titleColor": ink, "gridColor": lines, "domainColor": lines,
         "tickColor": lines, "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal",
     }  # fmt: skip
-    config = {
+    return {
         "background": paper,
         "font": "Liberation Sans, Arial, sans-serif",
         "axis": axis,
@@ -157,7 +163,6 @@ def themed(spec: Spec, theme: Theme = "light") -> Spec:
         "line": {"color": BLUE},
         "point": {"color": BLUE},
     }
-    return {"$schema": "https://vega.github.io/schema/vega-lite/v6.json", "config": config} | spec
 
 
 def check_chart_path(path: Path) -> None:

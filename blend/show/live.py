@@ -7,24 +7,20 @@ from dataclasses import dataclass
 from math import isinf
 from typing import TYPE_CHECKING, Any
 
-from blend.domain.case import Case
 from blend.domain.plan import Model
-from blend.domain.products import Product
+from blend.grinder.blend_chart import BlendRow, chart_of_blends
 from blend.grinder.odds import ASSUMPTION
-from blend.output.formats import cents, money, number, percent, pounds, printable
+from blend.output.answer import Spec
+from blend.output.formats import cents, money, number, pounds, printable
 from blend.output.gap import gap_words
-from blend.output.lean_classes import DARK_FROM, LEAN_CLASSES, lean_class
+from blend.output.lean_classes import lean_class
 from blend.phrases import MODEL_WORDS
 from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE, usd_per_cwt
 
 if TYPE_CHECKING:
-    from blend.grinder.live import LiveBlend, LivePlan
+    from blend.grinder.live import LivePlan
 
-_NARROWEST_LABELLED = 7.0
-"""Per cent of a bar that holds a number."""
-_HALF_WIDTH = 42.0
-"""Per cent of a band's width from the target to the farthest mark of any product."""
 _MIN_LB = 0.5
 
 
@@ -51,41 +47,6 @@ class Card:
     direction: str = ""
     is_better: bool | None = None
     help: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """One lean class of a blend, placed in per cent of the bar's width."""
-
-    name: str
-    color: str
-    left: float
-    width: float
-    label: str
-    is_dark: bool
-
-    @property
-    def middle(self) -> float:
-        return self.left + self.width / 2
-
-
-@dataclass(frozen=True, slots=True)
-class BlendPicture:
-    """One row of the picture: bars of lean classes, and the lean in its band.
-
-    Places are per cent of each picture's width; `lands` is None where nothing is made.
-    """
-
-    name: str
-    made: str
-    lean: str
-    bars: tuple[Bar, ...]
-    bars_words: str
-    band_from: float
-    band_to: float
-    target: float
-    lands: float | None
-    band_words: str
 
 
 def compared(plan: LivePlan) -> Compared:
@@ -159,73 +120,24 @@ def certificate_words(plan: LivePlan) -> str:
     )
 
 
-def lean_classes() -> list[tuple[str, str]]:
-    """Name and color of each class, for a legend."""
-    return [(name, color) for _, _, name, color in LEAN_CLASSES]
-
-
-def blend_pictures(plan: LivePlan) -> list[BlendPicture]:
-    """A row for each product, in the order of the case."""
-    widest = max(map(_farthest, plan.case.products), default=0.0) or 1.0
-    return [_picture(plan.case, blend, widest) for blend in plan.blends]
-
-
-def _farthest(product: Product) -> float:
-    return max(product.tolerance_below_share, product.tolerance_above_share)
-
-
-def _picture(case: Case, blend: LiveBlend, widest: float) -> BlendPicture:
-    product = case.product(blend.product_id)
-
-    def place(lean: float) -> float:
-        return 50 + (lean - product.target_lean) / widest * _HALF_WIDTH
-
-    shares = class_shares(case, blend)
-    lean_text = "none made" if blend.lean is None else _lean(blend.lean)
-    limits = f"{_lean(product.min_lean)} to {_lean(product.max_lean)}"
-    made = pounds(blend.made_lb)
-    if blend.short_lb > _MIN_LB:
-        made += f", {pounds(blend.short_lb)} short"
-    mix = ", ".join(f"{percent(share)} {name}" for name, share in shares.items())
-    return BlendPicture(
-        name=printable(product.name),
-        made=made,
-        lean=lean_text,
-        bars=_bars(shares),
-        bars_words=printable(f"{product.name}, by lean of its lots: {mix or 'none made'}"),
-        band_from=place(product.min_lean),
-        band_to=place(product.max_lean),
-        target=50.0,
-        lands=None if blend.lean is None else place(blend.lean),
-        band_words=printable(f"{product.name}: lean {lean_text}, allowed {limits}"),
-    )
-
-
-def _lean(share: float) -> str:
-    return f"{number(share * POINTS_PER_SHARE, min_decimals=2)}%"
-
-
-def _bars(shares: dict[str, float]) -> tuple[Bar, ...]:
-    bars, left = [], 0.0
-    for minimum, _, name, color in LEAN_CLASSES:
-        width = shares.get(name, 0.0) * POINTS_PER_SHARE
-        if width <= 0:
-            continue
-        label = number(width, max_decimals=0) if width >= _NARROWEST_LABELLED else ""
-        bars.append(Bar(name, color, left, width, label, minimum >= DARK_FROM))
-        left += width
-    return tuple(bars)
-
-
-def class_shares(case: Case, blend: LiveBlend) -> dict[str, float]:
-    """Shares of a blend's finished pounds by lean class of the lots they come from, in the order
-    of the classes."""
-    total = sum(blend.kept_lb.values())
-    shares: dict[str, float] = {}
-    for lot_id, lb in sorted(blend.kept_lb.items(), key=lambda each: case.lot(each[0]).lean):
-        name = lean_class(case.lot(lot_id).lean)
-        shares[name] = shares.get(name, 0.0) + lb / total
-    return shares
+def blends_chart(plan: LivePlan) -> Spec:
+    """What goes into each product by lean of its lots, and its lean within spec."""
+    rows = []
+    for blend in plan.blends:
+        product = plan.case.product(blend.product_id)
+        total = sum(blend.kept_lb.values())
+        shares: dict[str, float] = {}
+        lots: dict[str, list[str]] = {}
+        for lot_id, lb in sorted(blend.kept_lb.items(), key=lambda each: -each[1]):
+            name = lean_class(plan.case.lot(lot_id).lean)
+            shares[name] = shares.get(name, 0.0) + lb / total
+            lots.setdefault(name, []).append(printable(lot_id))
+        made = pounds(blend.made_lb)
+        if blend.short_lb > _MIN_LB:
+            made += f", {pounds(blend.short_lb)} short"
+        label = f"{printable(product.name)}, {made}"
+        rows.append(BlendRow(label, product, shares, blend.lean, lots))
+    return chart_of_blends("What goes in, and lean against spec", rows, _basis())
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,18 +259,3 @@ def _points(share: float | None) -> float | None:
 
 def _basis() -> str:
     return f"{MODEL_WORDS[Model.LINEAR].capitalize()}."
-
-
-def next_cwt_words(plan: LivePlan) -> dict[str, str]:
-    """By product: what its next hundredweight costs, and its target a point leaner."""
-    return {
-        value.product_id: f"next cwt {_money(value.next_cwt_usd)}; "
-        f"one point leaner, whole order: {_money(value.leaner_point_usd, is_change=True)}"
-        for value in plan.marginal_costs
-    }
-
-
-def _money(amount: float, *, is_change: bool = False) -> str:
-    if isinf(amount):
-        return "no plan"
-    return f"{'+' if is_change and amount > 0 else ''}{cents(amount)}"

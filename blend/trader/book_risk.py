@@ -310,6 +310,36 @@ class BookRisk(Answer):
         )
 
 
+def spread_chart(found: BookRisk) -> Spec:
+    """How many past weeks would make or lose how much on today's book."""
+    from blend.output.charts import GAIN, LOSS, amount, chart, layer
+
+    counts, edges = np.histogram(found.weekly_usd, bins="auto")
+    rows = [
+        {"from": float(low), "to": float(high), "weeks": int(count),
+         "way": "gain" if low + high > 0 else "loss"}
+        for count, low, high in zip(counts, edges, edges[1:], strict=False)
+    ]  # fmt: skip
+    money_axis = {"format": "$,.0f"}
+    bars = layer(
+        {"type": "bar", "binSpacing": 1},
+        x=amount("from", "Profit of a week, $", bin="binned", axis=money_axis),
+        x2={"field": "to"},
+        y=amount("weeks", "Weeks"),
+        color={"field": "way", "type": "nominal", "title": None,
+               "scale": {"domain": ["gain", "loss"], "range": [GAIN, LOSS]}},
+        tooltip=[amount("from", "From, $", format=",.0f"), amount("to", "To, $", format=",.0f"),
+                 amount("weeks", "Weeks")],
+    )  # fmt: skip
+    return chart(
+        "What a past week would make or lose on today's book",
+        rows,
+        [bars],
+        subtitle=f"{counted(len(found.week_ends), 'week')} of quotations, book of {day(found.on)}",
+        height_px=220,
+    )
+
+
 def book_risk(
     book: Book | Iterable[Deal],
     quotations: Sequence[Quotation],

@@ -298,6 +298,38 @@ class BreakEven(Answer):
         )
 
 
+_STEPS_OF_PRICE = 400
+
+
+def with_price_line(found: BreakEven) -> Spec:
+    """The chart for the page, with a price line to drag that shows the pounds."""
+    spec = found.chart()
+    rows = spec["datasets"]["steps"]
+    low, high = rows[0]["price"], rows[-1]["price"]
+    for row, after in pairwise(rows):
+        row["until"] = after["price"]
+    ask = found.curve.delivered_usd_per_lb * LB_PER_CWT
+    dragged = {
+        "name": "price",
+        "value": round(min(max(ask, low), high), 2),
+        "bind": {"input": "range", "min": low, "max": high, "step": (high - low) / _STEPS_OF_PRICE,
+                 "name": "Price, $/cwt "},
+    }  # fmt: skip
+    x = spec["layer"][0]["encoding"]["x"]
+    at = {"datum": {"expr": "price"}, "type": "quantitative"} | {"title": x["title"]}
+    words = "format(price, '$,.2f') + ': you use ' + format(datum.pounds, ',.0f') + ' lb'"
+    spec["layer"] += [
+        layer({"type": "rule", "strokeWidth": 3, "color": GREEN, "cursor": "ew-resize"}, "marks",
+              x=at) | {"transform": [{"filter": "datum.name == 'ask'"}]},
+        layer({"type": "text", "align": "left", "dx": 8, "dy": -12, "fontSize": 14,
+               "fontWeight": "bold", "color": GREEN},
+              "steps", x=at, y=amount("pounds", "you use, lb"), text=name("words"))
+        | {"transform": [{"filter": "datum.price <= price && price < datum.until"},
+                         {"calculate": words, "as": "words"}]},
+    ]  # fmt: skip
+    return spec | {"params": [dragged], "usermeta": {"drag": "price"}}
+
+
 def breakeven(
     case: Case,
     lot_id: str,

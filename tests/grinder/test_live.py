@@ -17,7 +17,7 @@ from blend.model.build import model_of
 from blend.model.sets import index_sets
 from blend.model.solve import open_linear, solve_linear
 from blend.model.solver import Outcome
-from blend.show.live import live_tables, next_cwt_words
+from blend.show.live import live_tables
 from tests import strategies
 from tests.published.cases import make_case, make_lot, make_product
 
@@ -149,6 +149,3 @@ def test_what_cannot_be_made_more_of_or_leaner_is_told_instead_of_a_price():
     blends, _ = live_tables(plan)
     row = dict(zip((column.name for column in blends.columns), blends.rows[0], strict=True))
     assert row["Next cwt"] == row["One point leaner, whole order"] == "no plan"
-    assert next_cwt_words(plan) == {
-        "ground": "next cwt no plan; one point leaner, whole order: no plan"
-    }

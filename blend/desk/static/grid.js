@@ -549,9 +549,9 @@ function makeGrid(section) {
     filter(words) {
       const box = section.querySelector("[data-filter-box]");
       if (box) box.value = words;
-      const low = words.trim().toLowerCase();
-      if (!low) return table.clearFilter();
-      table.setFilter((data) => columns.some((_, at) => String(data[`c${at}`]).toLowerCase().includes(low)));
+      const asked = words.toLowerCase().split("|").map((each) => each.trim()).filter(Boolean); // any of them
+      if (!asked.length) return table.clearFilter();
+      table.setFilter((data) => columns.some((_, at) => asked.some((each) => String(data[`c${at}`]).toLowerCase().includes(each))));
     },
 
     act(what, button) {
