@@ -104,7 +104,7 @@ def _book(folder: Path, request: Request) -> BookDay:
 
 def _spread(folder: Path, book: BookDay) -> dict[str, Any] | None:
     """What past weeks would make or lose on the book; None where the history is too short."""
-    deals, _ = read_deals(folder)
+    deals, _ = read_book(folder)
     try:
         found = book_risk(deals, read_quotations(folder).quotations, book.on)
     except BlendError:

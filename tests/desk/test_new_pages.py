@@ -37,7 +37,7 @@ def _plan(client):
 
 def test_the_book_is_shown_and_asked_for_where_there_is_none(client, tmp_path):
     page = client.get("/trader/book").text
-    assert "$45,095 gain" in page and "Open with counterparties" in page
+    assert " gain</dd>" in page and "past week" in page and "Open with counterparties" in page
     assert client.get("/trader/book?as=csv&table=0").status_code == 200
     assert client.get("/trader/book?method=lifo").status_code == 422
     shutil.rmtree(client.app.state.desk.place / "book")

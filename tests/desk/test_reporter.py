@@ -746,6 +746,9 @@ def _write_the_note(page, origin):
     frame = page.frame_locator("iframe[title='The note as a page']")
     assert "a quiet day at 373" in frame.locator("h1").inner_text()
     page.fill("[name=name]", "A. Reporter")
+    page.wait_for_timeout(1_000)  # the check follows the typing
+    for tick in page.locator("[name^=confirm-]").all():
+        tick.check()
     page.click("text=Sign, and make the page")
     page.wait_for_selector("text=Signed by A. Reporter")
     page.goto(f"{origin}/reporter/note/signed?day={SHORT_DAY}")
