@@ -27,6 +27,7 @@ from blend.desk.pages import Form, page, text_of, view, whole_number
 from blend.desk.tables import Part, fault_of, fresh_parts
 from blend.domain.lots import Lot
 from blend.errors import FileTrouble, InputRefused, Problem, did_you_mean
+from blend.grinder.blend_chart import blends_chart
 from blend.grinder.live import LivePlan, live_odds
 from blend.grinder.lot import LotAnswer
 from blend.grinder.odds import errors_of
@@ -70,7 +71,7 @@ def _live(desk: Desk, request: Request) -> Mapping[str, Any]:
     plan = desk.state().shown
     if plan is None:
         return {"spec": None, "table": None}
-    return {"spec": show_live.blends_chart(plan), "table": show_live.live_tables(plan)[0]}
+    return {"spec": blends_chart(plan), "table": show_live.live_tables(plan)[0]}
 
 
 def _recipes(desk: Desk, request: Request) -> Mapping[str, Any]:

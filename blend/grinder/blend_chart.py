@@ -4,17 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from blend.domain.case import Case
-from blend.domain.plan import BatchRun, Plan
+from blend.domain.plan import BatchRun, Model, Plan
 from blend.domain.products import Product
 from blend.domain.rules import kept_per_lb
 from blend.grinder.plan_frames import recipe_numbers
 from blend.output.charts import GRAY, ORANGE, chart
-from blend.output.formats import counted, day
+from blend.output.formats import counted, day, pounds, printable
 from blend.output.lean_classes import DARK_FROM, LEAN_CLASSES, lean_class
+from blend.phrases import MODEL_WORDS
 
+if TYPE_CHECKING:
+    from blend.grinder.live import LivePlan
+
+_MIN_LB = 0.5
 _NARROWEST_LABELED = 6.0
 """Percent of a bar that has room for a number."""
 
@@ -53,6 +58,28 @@ def blend_chart(case: Case, plan: Plan) -> dict[str, Any]:
         rows.append(BlendRow(label, product, shares_by_class(case, run), run.lean))
     subtitle = f"{case.settings.plant}  {day(case.settings.plan_on)}".strip()
     return chart_of_blends("What goes in, and lean against spec", rows, subtitle)
+
+
+def blends_chart(plan: LivePlan) -> dict[str, Any]:
+    """What goes into each product by lean of its lots, and its lean within spec."""
+    rows = []
+    for blend in plan.blends:
+        product = plan.case.product(blend.product_id)
+        total = sum(blend.kept_lb.values())
+        shares: dict[str, float] = {}
+        lots: dict[str, list[str]] = {}
+        for lot_id, lb in sorted(blend.kept_lb.items(), key=lambda each: -each[1]):
+            name = lean_class(plan.case.lot(lot_id).lean)
+            shares[name] = shares.get(name, 0.0) + lb / total
+            lots.setdefault(name, []).append(printable(lot_id))
+        made = pounds(blend.made_lb)
+        if blend.short_lb > _MIN_LB:
+            made += f", {pounds(blend.short_lb)} short"
+        label = f"{printable(product.name)}, {made}"
+        rows.append(BlendRow(label, product, shares, blend.lean, lots))
+    return chart_of_blends(
+        "What goes in, and lean against spec", rows, f"{MODEL_WORDS[Model.LINEAR].capitalize()}."
+    )
 
 
 def chart_of_blends(title: str, rows: Iterable[BlendRow], subtitle: str) -> dict[str, Any]:

@@ -8,9 +8,7 @@ from math import isinf
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.plan import Model
-from blend.grinder.blend_chart import BlendRow, chart_of_blends
 from blend.grinder.odds import ASSUMPTION
-from blend.output.answer import Spec
 from blend.output.formats import cents, money, number, pounds, printable
 from blend.output.gap import gap_words
 from blend.output.lean_classes import lean_class
@@ -118,26 +116,6 @@ def certificate_words(plan: LivePlan) -> str:
         f"As if combos and batches could be split: {gap[0].lower()}{gap[1:]} In whole"
         " combos and pounds the day can cost more; Plan shows that cost and its own gap."
     )
-
-
-def blends_chart(plan: LivePlan) -> Spec:
-    """What goes into each product by lean of its lots, and its lean within spec."""
-    rows = []
-    for blend in plan.blends:
-        product = plan.case.product(blend.product_id)
-        total = sum(blend.kept_lb.values())
-        shares: dict[str, float] = {}
-        lots: dict[str, list[str]] = {}
-        for lot_id, lb in sorted(blend.kept_lb.items(), key=lambda each: -each[1]):
-            name = lean_class(plan.case.lot(lot_id).lean)
-            shares[name] = shares.get(name, 0.0) + lb / total
-            lots.setdefault(name, []).append(printable(lot_id))
-        made = pounds(blend.made_lb)
-        if blend.short_lb > _MIN_LB:
-            made += f", {pounds(blend.short_lb)} short"
-        label = f"{printable(product.name)}, {made}"
-        rows.append(BlendRow(label, product, shares, blend.lean, lots))
-    return chart_of_blends("What goes in, and lean against spec", rows, _basis())
 
 
 @dataclass(frozen=True, slots=True)
