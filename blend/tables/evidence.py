@@ -18,7 +18,7 @@ from blend.errors import Caution, did_you_mean
 from blend.tables.columns import EVIDENCE_TABLES, LEAN_TEST_METHODS
 from blend.tables.rows import Row, Sheet, Sheets
 from blend.tables.standards import packaged_sheet
-from blend.tables.tables import Source
+from blend.tables.tables import Source, holds_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ def read_temperatures(source: Source, case: Case) -> dict[str, float]:
 
 def holds_tests(path: str | Path) -> bool:
     """Whether there is a lean test with the case."""
-    return bool(_sheets(path, "tests").rows("tests"))
+    return holds_table(path, "tests") and bool(_sheets(path, "tests").rows("tests"))
 
 
 def packaged_methods() -> dict[str, LeanMethod]:

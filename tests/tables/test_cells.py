@@ -101,7 +101,7 @@ def test_a_price_may_say_its_unit(cell: str, unit: str, price: float):
         (LOTS("lean"), "0,90", "90%"),
         (LOTS("lean"), "90,5", "90.5%"),
         (LOTS("lean"), "-0.1", "0% to 100%"),
-        (LOTS("lean"), "lean", "90 or 0.90"),
+        (LOTS("lean"), "lean", "90, 90% or 0.90"),
         (LOTS("lean"), "$90", ""),
         (LOTS("lean"), True, ""),
         (PRODUCTS("tolerance_below_points"), "2%", "2 points"),

@@ -87,7 +87,7 @@ def test_every_problem_of_volumes_is_listed_at_once(tmp_path):
 
 
 def test_what_holds_no_table_of_the_market_is_reported(tmp_path):
-    with pytest.raises(FileTrouble, match="none of the tables items, canvass, volumes"):
+    with pytest.raises(FileTrouble, match="no items, canvass, volumes here"):
         read_history(tmp_path)
     (tmp_path / "heard.csv").write_text(HEADER)
     with pytest.raises(FileTrouble, match="name the file after its table"):
