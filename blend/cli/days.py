@@ -24,13 +24,28 @@ _ONE_DAY = (
 
 def check_options() -> None:
     """Refuse what a plan of several days would leave out without a word."""
+    refuse_options("--days", *_ONE_DAY, "replay", "recipe")
+    context = click.get_current_context()
+    if context.params.get("whole") not in (None, "no"):
+        raise click.UsageError("With --days, --containers can only be no.")
+
+
+def refuse_options(flag: str, *unused: str) -> None:
+    """Refuse options, by name, that `flag` has no use for."""
     context = click.get_current_context()
     for option in context.command.params:
         given = context.get_parameter_source(option.name or "") is ParameterSource.COMMANDLINE
-        if given and option.name in _ONE_DAY:
-            raise click.UsageError(f"{option.opts[0]} is for one day: leave it out with --days.")
-    if context.params.get("whole") not in (None, "no"):
-        raise click.UsageError("With --days, --containers can only be no.")
+        if given and option.name in unused:
+            raise click.UsageError(f"{option.opts[0]} has no use with {flag}: leave it out.")
+
+
+def plan_past_days(folder: Path) -> Answer:
+    """The past days in a folder, each next to what was ground."""
+    from blend.grinder.replay import replay
+
+    refuse_options("--replay", *_ONE_DAY, "recipe", "whole", "no_break_even")
+    with progress_line() as progress:
+        return replay(folder, progress)
 
 
 def plan_days(folder: Path, *, whole: str | None = None, shadow_prices: bool = True) -> Answer:

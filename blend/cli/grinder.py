@@ -42,11 +42,18 @@ class Confidence(click.ParamType):
         return value if value == FROM_TABLE else _AT_LEAST_HALF.convert(value, param, ctx)
 
 
+_OF_THE_PLAN_ALONE = (
+    "workbook", "work_order", "run_order", "temps", "max_temp", "write_model", "second_solver",
+)  # fmt: skip
+"""Options that a comparison with a recipe has no use for."""
+
+
 @click.command(
     epilog="""\b
 Examples:
   blend plan demo_data --recipes
-  blend plan demo_data --confidence 95 --margins"""
+  blend plan demo_data --confidence 95 --margins
+  blend plan demo_data --compare demo_data/ground.csv"""
 )
 @FOLDER
 @click.option(
@@ -106,6 +113,18 @@ Examples:
     show_default=True,
     help="Lots' lean as stated, or as estimated from their tests.",
 )
+@click.option(
+    "--compare",
+    "recipe",
+    type=FILE,
+    help="Cost a recipe made by hand next to the plan: a .csv with product_id, lot_id and"
+    " pounds_lb, all batches of a product together.",
+)
+@click.option(
+    "--replay",
+    is_flag=True,
+    help="Past days: FOLDER holds a folder of sheets for each, with ground.csv: what was ground.",
+)
 @WHOLE
 @GAP
 @TIME_LIMIT
@@ -134,6 +153,8 @@ def plan(
     max_temp: float | None,
     days: bool,
     lean: str,
+    recipe: Path | None,
+    replay: bool,
     whole: str | None,
     gap: float | None,
     time_limit: float | None,
@@ -155,7 +176,15 @@ def plan(
 
         check_options()
         return plan_days(folder, whole=whole, shadow_prices=not no_break_even)
-    if not no_workbook:
+    if replay:
+        from blend.cli.days import plan_past_days
+
+        return plan_past_days(folder)
+    if recipe is not None:
+        from blend.cli.days import refuse_options
+
+        refuse_options("--compare", *_OF_THE_PLAN_ALONE)
+    elif not no_workbook:
         if workbook.suffix.lower() != ".xlsx":
             raise FileTrouble(f"{workbook}: a workbook is saved as .xlsx. Change the ending.")
         check_place(workbook)
@@ -179,13 +208,19 @@ def plan(
     case = with_added(case, constraints, write_model)
     if confidence is None:
         with progress_line() as progress:
-            made = make_plan(case, shadow_prices=not no_break_even, progress=progress)
+            prices = not no_break_even and recipe is None
+            made = make_plan(case, shadow_prices=prices, progress=progress)
             if second_solver:
                 notes = by_second_solver(case, made, progress)
     else:
         confident = _confident(case, errors, chance_constraints, test_cost, test_error)
         made = confident.without if confident.safe is None else confident.safe.plan
     _must_be_sound(made, case)
+    if recipe is not None:
+        from blend.grinder.compare import compare
+        from blend.tables.ground import read_ground
+
+        return compare(case, read_ground(recipe, case), made)
     answer = DayPlan(
         case=case,
         plan=made,

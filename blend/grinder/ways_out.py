@@ -86,7 +86,7 @@ def _tried(case: Case, changes: tuple[Change, ...], ends_at: float) -> tuple[Cha
         changed = case_with(case, larger)
         if changed is None or monotonic() > ends_at:
             return None
-        total_usd = _plan_usd(changed, min(_EACH_TIME_S, max(1.0, ends_at - monotonic())))
+        total_usd = plan_usd(changed, min(_EACH_TIME_S, max(1.0, ends_at - monotonic())))
         if total_usd is not None:
             return tuple(replace(change, total_usd=total_usd, is_whole=True) for change in larger)
     return None
@@ -114,7 +114,7 @@ def rounded(change: Change, case: Case) -> Change:
     return replace(change, becomes=value)
 
 
-def _plan_usd(case: Case, time_limit_s: float) -> float | None:
+def plan_usd(case: Case, time_limit_s: float = 10.0) -> float | None:
     """What the day costs in whole containers; None where no plan keeps every limit, or none was
     found in time."""
     settings = replace(case.settings, time_limit_s=time_limit_s)

@@ -7,6 +7,7 @@ CASES = {
     "plan": PLAN,
     "plan_all": [*PLAN, "--all"],
     "plan_temps": [*PLAN, "--temps", "--max-temp", "34"],
+    "compare": [*PLAN[:2], "--compare", "demo_data/ground.csv"],
     "no_plan": ["plan", "demo_data/no_plan", "--no-workbook"],
     "check": ["check", "demo_data"],
     "lot_unused": ["lot", "demo_data", "B90-1", "--all"],
