@@ -9,24 +9,20 @@ not in them. Days are planned one by one, each from the stock that the plant rea
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.case import Case
 from blend.domain.ground import GroundLine
-from blend.errors import BlendError, FileTrouble
 from blend.grinder.compare import Comparison, compare, hand_made
 from blend.grinder.plan import make_plan
 from blend.output import screen
 from blend.output.answer import Answer
 from blend.output.formats import Format, counted, day, money, percent, printable, register
 from blend.output.frames import frame
-from blend.reading import read_ready_case
-from blend.tables.ground import read_ground
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -35,13 +31,12 @@ register(
     {
         "ground_usd": Format("Ground", "$", 0, is_summed=True),
         "day_plan_usd": Format("Plan", "$", 0, is_summed=True),
-        "saves_usd": Format("Plan saves", "$", 0, is_summed=True, is_signed=True),
+        "plan_saves_usd": Format("Plan saves", "$", 0, is_summed=True, is_signed=True),
         "for_less_lean_usd": Format("By less lean", "$", 0, is_summed=True, is_signed=True),
         "by_meat_usd": Format("By other meat", "$", 0, is_summed=True, is_signed=True),
         "limits_broken": Format("Limits broken", "", 0),
     }
 )
-GROUND = ("ground.csv", "ground.xlsx")
 _MAX_LISTED, _MAX_DAYS = 4, 25
 
 
@@ -73,8 +68,8 @@ class Replay(Answer):
                  each.over_usd - less_lean, len(each.mine.broken))
             )  # fmt: skip
         return frame(
-            ("day", "ground_usd", "day_plan_usd", "saves_usd", "for_less_lean_usd", "by_meat_usd",
-             "limits_broken"),
+            ("day", "ground_usd", "day_plan_usd", "plan_saves_usd", "for_less_lean_usd",
+             "by_meat_usd", "limits_broken"),
             rows,
         )  # fmt: skip
 
@@ -93,8 +88,8 @@ class Replay(Answer):
             "days_that_broke_limits": len(days) - len(kept),
             "ground_usd": float(days["ground_usd"].sum()),
             "plan_usd": float(days["day_plan_usd"].sum()),
-            "saves_usd": float(days["saves_usd"].sum()),
-            "saves_on_days_that_kept_limits_usd": float(kept["saves_usd"].sum()),
+            "saves_usd": float(days["plan_saves_usd"].sum()),
+            "saves_on_days_that_kept_limits_usd": float(kept["plan_saves_usd"].sum()),
             "by_meat_on_days_that_kept_limits_usd": float(kept["by_meat_usd"].sum()),
         }
 
@@ -125,7 +120,7 @@ class Replay(Answer):
     def screen(self, sections: Collection[str] = ()) -> str:
         shown, note = self.by_day, ""
         if len(shown) > _MAX_DAYS:
-            shown = shown.nlargest(_MAX_DAYS, "saves_usd", keep="all").sort_values("day")
+            shown = shown.nlargest(_MAX_DAYS, "plan_saves_usd", keep="all").sort_values("day")
             note = f"The {len(shown)} days with the largest saving; --csv has all."
         return "\n\n".join(
             filter(
@@ -158,42 +153,9 @@ _HINDSIGHT = (
 )
 
 
-def replay(folder: Path, say: Callable[[str], None] | None = None) -> Replay:
-    """Plan again each day of a folder: subfolders with a plan's tables and `ground.csv`.
-
-    Days whose tables or whose ground meat cannot be read are left out, with the reason. Raises
-    FileTrouble where there is no such day at all.
-    """
-    places = sorted(
-        each
-        for each in (folder.iterdir() if folder.is_dir() else ())
-        if each.is_dir() and not each.name.startswith(".")
-    )
-    if not places:
-        raise FileTrouble(
-            f"{folder}: no past days in it. Put each day's tables into a folder of its own, such as"
-            f" 2026-11-25, with {GROUND[0]}: product_id, lot_id, pounds_lb."
-        )
-    days, left_out = [], []
-    for number, place in enumerate(places, 1):
-        if say is not None:
-            say(f"day {number} of {len(places)}, {place.name}")
-        try:
-            days.append(_day(place))
-        except BlendError as error:
-            lines = str(error).splitlines() or [type(error).__name__]
-            more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
-            left_out.append(LeftOut(place.name, lines[0] + more))
-    days.sort(key=lambda each: each[0])
-    return Replay(tuple(days), tuple(left_out))
-
-
-def _day(place: Path) -> tuple[date, Comparison]:
-    path = next((place / name for name in GROUND if (place / name).is_file()), None)
-    if path is None:
-        raise FileTrouble(f"no {GROUND[0]}, which says what was ground")
-    case = read_ready_case(place).case
-    lines = read_ground(path, case)
+def planned_again(case: Case, lines: Iterable[GroundLine]) -> tuple[date, Comparison]:
+    """A past day next to its plan for the pounds that were made."""
+    lines = tuple(lines)
     case = _as_made(case, lines)
     return case.settings.plan_on, compare(case, lines, make_plan(case, shadow_prices=False))
 

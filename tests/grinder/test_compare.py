@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from blend.cli.days import replay
 from blend.domain.ground import GroundLine
 from blend.domain.requirements import ConstraintClass
 from blend.errors import FileTrouble, InputRefused
 from blend.grinder.compare import compare, hand_made
 from blend.grinder.plan import make_plan
-from blend.grinder.replay import replay
 from blend.reading import read_ready_case
 from blend.tables.ground import read_ground
 
