@@ -21,8 +21,9 @@ from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Check, Ingredient, Money, Plan, Take, Verdict
 from blend.domain.plan_pounds import keeps_whole
 from blend.domain.rules import kept_per_lb
-from blend.grinder.ways_out import plan_usd
 from blend.model.round_plan import batch_count
+from blend.model.solve import solve_linear
+from blend.model.solver import Outcome
 from blend.output import screen
 from blend.output.answer import Answer
 from blend.output.formats import Format, counted, money, printable, register, value
@@ -117,13 +118,13 @@ def _take(case: Case, lot: Lot, used_lb: float) -> Take:
 
 @dataclass(frozen=True)
 class Comparison(Answer):
-    """A recipe next to the plan. `plan_at_my_lean_usd` is the cost of a plan whose products are at
-    least as lean as the recipe's, where there is one."""
+    """A recipe next to the plan. `more_lean_usd` is what holding the recipe's lean would cost the
+    plan, in the LP relaxation; None where nothing can be made so lean."""
 
     case: Case
     mine: HandMade
     plan: Plan
-    plan_at_my_lean_usd: float | None
+    more_lean_usd: float | None
 
     @property
     def over_usd(self) -> float:
@@ -213,7 +214,7 @@ class Comparison(Answer):
             "mine_usd": self.mine.money.total_usd,
             "plan_usd": self.plan.money.total_usd,
             "over_plan_usd": self.over_usd,
-            "plan_at_my_lean_usd": self.plan_at_my_lean_usd,
+            "more_lean_usd": self.more_lean_usd,
             "limits_broken": len(self.mine.broken),
             "floor_usd": bound.bound_usd,
             "is_floor_certified": bound.is_certified,
@@ -240,14 +241,12 @@ class Comparison(Answer):
     @property
     def margin_words(self) -> str:
         """How much of the difference is lean held above what the plan holds."""
-        at_mine = self.plan_at_my_lean_usd
-        if at_mine is None:
+        lean_usd = self.more_lean_usd
+        if not lean_usd:
             return ""
-        margin = at_mine - self.plan.money.total_usd
         return (
-            f"Of this, {money(margin)} is for more lean: a plan with each product as lean as yours"
-            f" costs {money(at_mine)}. The rest, {money(self.over_usd - margin)}, is the choice of"
-            " meat."
+            f"About {money(lean_usd)} is for more lean (what holding your lean costs, as if combos"
+            f" could be split); the rest, {money(self.over_usd - lean_usd)}, is the choice of meat."
         )
 
     def screen(self, sections: Collection[str] = ()) -> str:
@@ -304,18 +303,19 @@ def _made_lb(runs: Iterable[BatchRun], product_id: str) -> float:
 def compare(case: Case, lines: Iterable[GroundLine], plan: Plan) -> Comparison:
     """A recipe next to the plan of the same case."""
     mine = hand_made(case, lines)
-    return Comparison(case, mine, plan, _usd_at_lean(case, mine))
+    return Comparison(case, mine, plan, _more_lean_usd(case, mine))
 
 
-def _usd_at_lean(case: Case, mine: HandMade) -> float | None:
-    """What a plan costs whose products are each as lean as the recipe's; None where the recipe is
-    no leaner than asked, or no such plan was found."""
+def _more_lean_usd(case: Case, mine: HandMade) -> float | None:
+    """What the LP relaxation costs more where each product is as lean as the recipe's."""
     lean = {run.product_id: run.lean for run in mine.runs}
     products = []
     for product in case.products:
         floor = min(lean.get(product.product_id, 0.0), product.max_lean)
         below = min(product.tolerance_below_share, product.target_lean - floor)
         products.append(replace(product, tolerance_below_share=below))
-    if tuple(products) == case.products:
+    at_lean = solve_linear(replace(case, products=tuple(products)))
+    cheapest = solve_linear(case)
+    if not at_lean.outcome is cheapest.outcome is Outcome.OPTIMAL:
         return None
-    return plan_usd(replace(case, products=tuple(products)))
+    return max(0.0, at_lean.objective_usd - cheapest.objective_usd)

@@ -61,8 +61,7 @@ class Replay(Answer):
         is less lean and how much other meat."""
         rows = []
         for on, each in self.days:
-            plan_usd, at_lean = each.plan.money.total_usd, each.plan_at_my_lean_usd
-            less_lean = 0.0 if at_lean is None else at_lean - plan_usd
+            plan_usd, less_lean = each.plan.money.total_usd, each.more_lean_usd or 0.0
             rows.append(
                 (on, each.mine.money.total_usd, plan_usd, each.over_usd, less_lean,
                  each.over_usd - less_lean, len(each.mine.broken))
@@ -115,7 +114,7 @@ class Replay(Answer):
         if broke == figures["days"]:
             return words
         by_meat = figures["by_meat_on_days_that_kept_limits_usd"]
-        return f"{words} {money(by_meat)} of that is other meat at the same lean."
+        return f"{words} About {money(by_meat)} of that is other meat at the same lean."
 
     def screen(self, sections: Collection[str] = ()) -> str:
         shown, note = self.by_day, ""
@@ -148,8 +147,8 @@ _HINDSIGHT = (
     "Plans use only each morning's sheet, and what was ground is costed from the same sheet, stock"
     " at what it was worth if kept. What came later (prices paid, lean tested, meat that did not"
     " arrive) is on neither side. Each day starts from the stock that was there, so meat a plan"
-    " would have kept is not used again. Less lean: the plan sits closer to the lean floor than"
-    " you did; that saving is real only as far as stated lean is."
+    " would have kept is not used again. By less lean is as if combos could be split: the plan"
+    " sits closer to the lean floor than you did, which is a saving only if stated lean is right."
 )
 
 
