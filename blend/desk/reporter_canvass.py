@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from blend.desk.desk import Desk
@@ -203,9 +203,11 @@ def begun(desk: Desk, store: Store, day: Day) -> Typed:
     if not draft or is_held(store, draft.get("entry_id", "")):
         kept = {name: draft.get(name, "") for name in KEPT}
         return Typed(fresh | kept, focus="kind" if kept["item_id"] else "item_id")
-    if draft.get("shown_day") != str(day):  # it was being typed for another day
-        draft = draft | {"market_day": str(day)}
-    return Typed(fresh | draft, focus="usd_per_cwt" if draft.get("kind") else "item_id")
+    # the day in sight is the day that counts
+    return Typed(
+        fresh | draft | {"market_day": str(day)},
+        focus="usd_per_cwt" if draft.get("kind") else "item_id",
+    )
 
 
 def _correcting(desk: Desk, store: Store, last: CanvassEntry) -> Typed:
@@ -237,7 +239,7 @@ def row_id(paste_id: str, place: int) -> str:
 
 def add(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     """Add an entry, or a correction; the same one sent twice is added once."""
-    names = (*TYPED, "entry_id", "corrects", "shown_day")
+    names = (*TYPED, "entry_id", "corrects")
     values = {name: text_of(form, name).strip() for name in names}
     values |= {n: "yes" for n in ("not_firm", "between_affiliates") if text_of(form, n)}
     corrects = values["corrects"]
@@ -316,6 +318,16 @@ def _to_day(entry: CanvassEntry) -> Response:
     return RedirectResponse(f"/reporter?{query}", 303)
 
 
+def company(desk: Desk, store: Store, request: Request, form: Form) -> Response:
+    """The one company whose name begins so, and its type; nothing where several do or none."""
+    begun = request.query_params.get("starts", "").casefold()
+    found = [each for each in store.companies().items() if each[0].casefold().startswith(begun)]
+    if len(begun) < 2 or len(found) != 1:
+        return JSONResponse({})
+    name, kind = found[0]
+    return JSONResponse({"text": name, "also": {"source_class": kind}})
+
+
 def begin_anew(desk: Desk, request: Request, form: Form) -> Response:
     """Empty the form: what was half typed is let go."""
     with desk.lock:
@@ -344,6 +356,7 @@ def take_back(desk: Desk, store: Store, request: Request, form: Form) -> Respons
 routes = [
     Route("/reporter", view(of_store(canvass_page))),
     Route("/reporter/add", view(of_store(add)), methods=["POST"]),
+    Route("/reporter/company", view(of_store(company))),
     Route("/reporter/anew", view(begin_anew), methods=["POST"]),
     Route("/reporter/entry", view(of_store(entry_page))),
     Route("/reporter/withdraw", view(of_store(take_back)), methods=["POST"]),

@@ -51,12 +51,12 @@ def questions_of(store: Store, entry: CanvassEntry, method: Method) -> list[Ques
         return []  # the store itself refuses it
     first = entry.market_day - timedelta(days=2 * method.normal_days)
     days = (first, entry.market_day)
-    entries = store.entries(days=days)
-    own = [each for each in entries if each.item_id == entry.item_id]
+    own = store.entries(entry.item_id, days)
     same_day = [each for each in own if each.market_day == entry.market_day]
     published = store.published(days=days)
     last = _last(items[entry.item_id], own, published, entry.market_day, method)
-    line = None if last else _line(entry, items, entries, published, method)
+    # every item's entries are many: read only where the item has no quotation of its own
+    line = None if last else _line(entry, items, store.entries(days=days), published, method)
     return questions(entry, last, _others(entry, same_day), method, line)
 
 

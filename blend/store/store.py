@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, Self
 
@@ -220,6 +221,17 @@ class Store(Database):
         with self._told(), self._engine.connect() as connection:
             return tuple(connection.execute(asked).scalars())
 
+    def companies(self) -> dict[str, str]:
+        """Companies that entries are from, each with the type last given."""
+        asked = (
+            select(ENTRIES.c.source, ENTRIES.c.source_class, func.max(ENTRIES.c.append_number))
+            .where(~ENTRIES.c.withdrawn)
+            .group_by(ENTRIES.c.source, ENTRIES.c.source_class)
+            .order_by(func.max(ENTRIES.c.append_number))
+        )
+        with self._told(), self._engine.connect() as connection:
+            return {source: kind for source, kind, _ in connection.execute(asked)}
+
     def history(self, entry_id: str) -> tuple[CanvassEntry, ...]:
         """An entry, what it corrects and what corrects it, in order; empty if unknown."""
         with self._told(), self._engine.connect() as connection:
@@ -395,5 +407,6 @@ def _entry_of(row: Mapping[Any, Any]) -> CanvassEntry:
     return _made(CanvassEntry, {**row, "kind": EntryKind(row["kind"])})
 
 
+@cache
 def _field_names(record: Any) -> list[str]:
     return [field.name for field in fields(record)]

@@ -254,6 +254,30 @@ def watched(page) -> list[str]:
     return faults
 
 
+_COUNT = """for (const type of ["keydown", "pointerdown"]) addEventListener(type, ({repeat}) => {
+    if (!repeat) sessionStorage[type] = Number(sessionStorage[type] ?? 0) + 1;
+}, true)"""
+
+
+def counted(page) -> None:
+    """Count keys and clicks from now on, across pages."""
+    page.add_init_script(_COUNT)
+    page.reload()
+
+
+def keys_and_clicks(page) -> tuple[int, int]:
+    """Since the last time this was asked."""
+    return tuple(
+        page.evaluate(
+            """() => ["keydown", "pointerdown"].map((type) => {
+                const count = Number(sessionStorage[type] ?? 0);
+                delete sessionStorage[type];
+                return count;
+            })"""
+        )
+    )
+
+
 _SETTLED = """() => document.readyState === 'complete'
     && (document.body.dataset.ready || !document.querySelector('#status'))
     && !document.querySelector(`body[data-busy], #connection:not([hidden]), .working,

@@ -15,7 +15,16 @@ from openpyxl import load_workbook
 import blend
 from blend.desk.desk import Desk
 from blend.store import Store
-from tests.desk.conftest import client_of, demo_folder, desk_options, start_desk, watched
+from tests.desk.conftest import (
+    client_of,
+    counted,
+    demo_folder,
+    desk_options,
+    keys_and_clicks,
+    settled,
+    start_desk,
+    watched,
+)
 
 DAY = "2026-11-20"
 SHORT_DAY, BEFORE_SHORT = "2026-11-06", "2026-10-16"
@@ -754,6 +763,39 @@ def _write_the_note(page, origin):
     page.goto(f"{origin}/reporter/note/signed?day={SHORT_DAY}")
     assert "Reporter: A. Reporter" in page.inner_text("main")
     assert page.pdf().startswith(b"%PDF")
+
+
+def test_a_phone_call_is_entered_with_few_keys(browser_page, served):
+    """Keys beyond the numbers: of a new call, the next of the same company, and of one heard
+    before, whose name is completed."""
+    page = browser_page
+    page.goto(f"{served.origin}/reporter")
+    counted(page)
+    settled(page)
+
+    def entered(keys: list[str], price: str, pounds: str, then: list[str]) -> int:
+        for key in (*keys, "Tab", *price, "Tab", *pounds, *then[:-1]):
+            page.keyboard.press(key)
+        page.wait_for_timeout(300)  # a name that is begun is completed
+        page.keyboard.press(then[-1])
+        page.wait_for_selector(f"text=at ${float(price):.2f}/cwt")
+        settled(page)
+        pressed, clicks = keys_and_clicks(page)
+        assert clicks == 0 and page.evaluate("document.activeElement.id") == "kind"
+        return pressed - len(price) - len(pounds)
+
+    page.focus("#item_id")
+    company = ["Tab", *"Quiet Firm", "Tab", "p", "Shift+Tab", "Enter"]
+    entered([*"90s", "Tab", "t"], "338.5", "41500", company)
+    assert entered(["t"], "338.75", "20500", ["Enter"]) <= 5
+    page.get_by_role("button", name="Clear form").click()
+    settled(page)
+    page.focus("#item_id")
+    keys_and_clicks(page)
+    assert entered([*"75s", "Tab", "t"], "241", "43500", ["Tab", "q", "u", "Enter"]) <= 15
+    with Store.open(served.desk.where_store) as store:
+        last = store.every_entry()[-1]
+    assert (last.source, last.source_class, str(last.market_day)) == ("Quiet Firm", "packer", DAY)
 
 
 @pytest.mark.slow

@@ -32,6 +32,7 @@ export function beginFragments() {
     sendInPlace(event.target, event.submitter);
   });
   document.addEventListener("input", ({ target }) => target.matches("[data-check]") && checkLater(target));
+  document.addEventListener("input", ({ target, inputType }) => target.matches("[data-complete]") && inputType?.startsWith("insert") && complete(target));
   for (const text of document.querySelectorAll("[data-check]")) {
     if (text.value !== text.defaultValue) checkLater(text); // typed before this script was there
   }
@@ -118,6 +119,17 @@ async function sendInPlace(form, submitter) {
     told.textContent = `Not added. ${words} What you typed is still here: try again.`;
     form.append(told);
   }
+}
+
+/** A name that is begun is completed where only one begins so; what is typed on takes its place. */
+async function complete(field) {
+  const begun = field.value;
+  const { html } = await got(`${field.dataset.complete}?${new URLSearchParams({ starts: begun })}`).catch(() => ({}));
+  const { text, also = {} } = JSON.parse(html || "{}");
+  if (!text || field.value !== begun || document.activeElement !== field) return;
+  field.value = text;
+  field.setSelectionRange(begun.length, text.length);
+  for (const [name, value] of Object.entries(also)) field.form.elements[name].value = value;
 }
 
 let checking = 0;
