@@ -19,7 +19,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from blend.desk import grinder, packaged, reporter, tables, trader
+from blend.desk import grinder, help, packaged, reporter, tables, trader
 from blend.desk.desk import Desk
 from blend.desk.guard import HEADERS, Guard, TimedProtocol
 from blend.desk.opening import OpeningKeys
@@ -46,6 +46,7 @@ def desk_app(desk: Desk, *, key: str, hosts: tuple[str, ...], cookie: str = "des
             *grinder.routes,
             *trader.routes,
             *reporter.routes,
+            *help.routes,
             Mount("/static", StaticFiles(directory=static_folder())),
         ],
         middleware=[

@@ -19,8 +19,10 @@ from blend.desk import (
     grinder_correct,
     grinder_infeasible,
     grinder_plan,
+    grinder_start,
 )
 from blend.desk.desk import EDITED_TABLES, Desk
+from blend.desk.grinder_start import first_rows
 from blend.desk.journal import OWN
 from blend.desk.loosening import CellEdit, as_read, gone, row_of, rows_by_id, type_cells
 from blend.desk.pages import Form, page, text_of, view, whole_number
@@ -56,7 +58,7 @@ def grinder_page(desk: Desk, request: Request, form: Form) -> Response:
         "grinder.html",
         tables=[] if plan is None else show_live.live_tables(plan),
         title="Grinder",
-        is_empty=not any(desk.table(name).order for name in OPEN_SHEETS),
+        steps=[] if all(desk.table(name).order for name in OPEN_SHEETS) else first_rows(desk),
         sheets=OPEN_SHEETS,
         others=OTHER_SHEETS,
         abouts={name: EDITED_TABLES[name].about for name in OTHER_SHEETS},
@@ -416,4 +418,5 @@ routes = [
     *grinder_correct.routes,
     *grinder_actuals.routes,
     *grinder_copies.routes,
+    *grinder_start.routes,
 ]

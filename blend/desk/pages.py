@@ -22,7 +22,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from blend.desk import packaged
-from blend.desk.desk import Desk
+from blend.desk.desk import EDITED_TABLES, Desk
 from blend.desk.jobs import Job
 from blend.errors import BlendError, InputRefused, NoPlan, Problem
 from blend.output.charts import look
@@ -242,6 +242,10 @@ def page(
     if wanted and tables:
         return _file_of(request, tables, wanted)
     values["part"] = lambda name: render_part(desk, request, name)
+    from blend.desk.help import places, tour_of  # which are pages too
+
+    values["places"], values["tour"] = places(), tour_of(request)
+    values["sheet_names"] = list(EDITED_TABLES)
     values["here"] = request.url.path if request.method == "GET" else ""
     html = environment().get_template(template).render(
         desk=desk, request=request, tables=tables, **values

@@ -7,6 +7,7 @@ import re
 import shutil
 
 from blend.desk.desk import Desk
+from blend.desk.help import TOURS, places
 from tests.desk.conftest import client_of
 from tests.desk.test_grinder import quick, type_cell, wait_for  # noqa: F401
 from tests.desk.test_reporter import DAY, HEARD
@@ -75,11 +76,38 @@ def test_error_pages_keep_the_navigation_and_lead_to_the_cell(client):
     assert re.search(r"/tables/lots#cell-lots-\d+-price", page.text)
 
 
-def test_an_empty_folder_says_how_to_start(tmp_path):
+def test_an_empty_folder_comes_to_a_first_plan(tmp_path):
     desk = Desk(tmp_path)
-    page = client_of(desk).get("/grinder").text
-    assert "Start here" in page and "blend new" in page and 'href="/reporter"' in page
+    client = client_of(desk)
+    assert "Your first plan" in client.get("/grinder").text
+    lots = [("A", "fresh 50s", "50", "92"), ("B", "fresh 90s", "90", "349")]
+    for lot_id, item, lean, price in lots:
+        row = {"lot_id": lot_id, "item": item, "species": "beef", "lean": lean, "price": price}
+        more = {"table": "lots", "price_unit": "usd_per_cwt", "quantity_lb": "9000",
+                "origin": "domestic"}  # fmt: skip
+        assert client.post("/grinder/start", data=more | row | {"lean": "lots"}).status_code == 422
+        assert client.post("/grinder/start", data=more | row).status_code == 200
+    product = {"product_id": "GB", "name": "Ground beef", "species": "beef", "target_lean": "73",
+               "tolerance_below_points": "0.5", "tolerance_above_points": "1", "min_lb": "4000",
+               "batch_lb": "2000", "blender_min_lb": "1000", "blender_max_lb": "3000"}  # fmt: skip
+    page = client.post("/grinder/start", data={"table": "products"} | product).text
+    assert "Your first plan" not in page and desk.state().plan is not None
+    client.post("/grinder/start")
+    assert len(desk.case().lots) > 30
+    client.post("/undo", data={"parts": ""})
+    assert len(desk.case().lots) == 2
     desk.close()
+
+
+def test_help_tours_and_the_palette_lead_to_pages_that_are_there(client):
+    for path, name in places():
+        page = wait_for(client, path)
+        assert page.status_code == 200, path
+        assert ("1 of" in page.text) == ("Tour" in name)
+    for name, steps in TOURS.items():
+        last = client.get(f"{steps[-1].path}?tour={name}&stop_at={len(steps) - 1}").text
+        assert steps[-1].words in last.replace("&#39;", "'") or 'class="working"' in last
+    assert client.get("/help/nowhere").status_code == 422
 
 
 def test_a_filled_in_work_order_is_compared_with_the_plan(quick):  # noqa: F811
