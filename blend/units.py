@@ -47,7 +47,7 @@ def usd_per_lb_typed(text: str) -> float:
     number, unit = _typed(text)
     unit = unit.replace("¢", "c").replace("per ", "/").replace(" ", "") or "cwt"
     if unit not in _PRICE_UNITS:
-        raise ValueError("a price is in $/cwt, or name /lb, cents/lb or /kg")
+        raise ValueError("is not a price in $/cwt, or with /lb, cents/lb or /kg")
     return number * USD_PER_LB_BY_PRICE_UNIT[_PRICE_UNITS[unit]]
 
 
@@ -59,7 +59,7 @@ def pounds_typed(text: str) -> float:
     number, unit = _typed(text)
     unit = unit.strip().removesuffix("s") if unit.strip() != "tonnes" else "tonnes"
     if (unit or "lb") not in _LB_BY_WEIGHT_UNIT:
-        raise ValueError("a weight is in lb, or name kg, t, cwt or loads")
+        raise ValueError("is not a weight in lb, or with kg, t, cwt or loads")
     return number * _LB_BY_WEIGHT_UNIT[unit or "lb"]
 
 
@@ -72,15 +72,22 @@ def number_typed(text: str) -> float:
     """A number as people type it: 1,250, $1,250.50, -3. Raises ValueError."""
     found = _NUMBER.fullmatch(text.strip())
     if found is None:
-        raise ValueError("not a number")
+        raise ValueError(_not_a_number(text))
     return float(found[1] + found[2].replace(",", ""))
 
 
 def _typed(text: str) -> tuple[float, str]:
     found = _AMOUNT.fullmatch(text.strip())
     if found is None:
-        raise ValueError("not a number")
+        raise ValueError(_not_a_number(text))
     return float(found[1].replace(",", "")), found[2].casefold().strip()
+
+
+def _not_a_number(text: str) -> str:
+    found = re.search(r"(\d+),(\d{1,2})(?!\d)", text)
+    if found is None:
+        return "is not a number"
+    return f"could be {found[1]}.{found[2]} or {found[1]}{found[2]}. Enter one of them"
 
 
 def usd_per_cwt(usd_per_lb: float | None) -> float | None:

@@ -9,7 +9,7 @@ import click
 
 from blend.cli.answers import answers
 from blend.cli.common import FOLDER, progress_line, read_folder
-from blend.cli.params import DOLLARS, POUNDS, ROOM, Points, Share
+from blend.cli.params import DOLLARS, POUNDS, ROOM, Points, Share, Whole
 from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE, shared_by_suppliers
 from blend.errors import InputRefused, Problem, did_you_mean
 
@@ -40,9 +40,7 @@ Examples:
     metavar="PERCENT",
     help="Fat as tested, the mean of all tests: 22, 22% or 0.22.",
 )
-@click.option(
-    "--tests", type=click.IntRange(1, 1000), default=1, show_default=True, help="How many tests."
-)
+@click.option("--tests", type=Whole(1, 1000), default=1, show_default=True, help="How many tests.")
 @click.option(
     "--test-error",
     type=Points(),

@@ -13,7 +13,7 @@ import click
 
 from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import seed_option
-from blend.cli.params import DAY, Share
+from blend.cli.params import DAY, Share, Whole
 from blend.cli.records import record_options
 from blend.domain.book import BidOffer, Book, Deal
 from blend.errors import FileTrouble
@@ -95,10 +95,10 @@ def show(
 @click.option("--quotations", type=click.Path(path_type=Path), help="History of quotations.")
 @click.option("--day", "on", type=DAY, help="Default: the day last quoted.")
 @click.option("--confidence", type=Share(0.5, 0.999), default="95%", show_default=True)
-@click.option("--weeks", type=click.IntRange(1, 26), default=1, show_default=True, help="Ahead.")
+@click.option("--weeks", type=Whole(1, 26), default=1, show_default=True, help="Ahead.")
 @click.option("--hedge-with", multiple=True, metavar="ITEM", help="Size a hedge; may be repeated.")
 @click.option("--stress", "stress_file", type=click.Path(path_type=Path), help="Moves by hand.")
-@click.option("--draws", type=click.IntRange(0, 1_000_000), default=0, help="Joint draws to add.")
+@click.option("--draws", type=Whole(0, 1_000_000), default=0, help="Joint draws to add.")
 @click.option(
     "--joint",
     type=click.Choice(["bootstrap", "covariance"]),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 from blend.cli import WARNINGS
-from blend.cli.params import Share
+from blend.cli.params import Measured, Share, Whole
 from blend.domain.case import Case
 from blend.domain.rules import WholeContainers
 from blend.errors import Caution, InputRefused, Problem, warning_lines
@@ -29,17 +28,11 @@ FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 FILE = click.Path(dir_okay=False, path_type=Path)
 
 
-def finite(ctx: click.Context, param: click.Parameter, number: float | None) -> float | None:
-    if number is not None and not math.isfinite(number):
-        raise click.BadParameter("must be a number.")
-    return number
-
-
 def seed_option(default: int = 0) -> Callable:
     """--seed, for a command that draws at random."""
     return click.option(
         "--seed",
-        type=click.IntRange(0),
+        type=Whole(0),
         default=default,
         show_default=True,
         help="Random seed; the same one gives the same draws.",
@@ -61,8 +54,7 @@ GAP = click.option(
 )
 TIME_LIMIT = click.option(
     "--time-limit",
-    type=click.FloatRange(0, min_open=True),
-    callback=finite,
+    type=Measured("s|sec|seconds", 0, above_low=True),
     metavar="SECONDS",
     help="How long to look for a better plan.",
 )

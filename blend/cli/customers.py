@@ -10,7 +10,7 @@ import click
 
 from blend.cli.answers import FILE, answers
 from blend.cli.common import warn_at_end
-from blend.cli.params import DAY, PRICE
+from blend.cli.params import DAY, PRICE, Whole
 from blend.errors import did_you_mean
 from blend.units import LB_PER_CWT
 
@@ -29,7 +29,7 @@ Examples:
 )
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.argument("item")
-@click.option("--loads", type=click.IntRange(1, 500), required=True, help="Loads you have.")
+@click.option("--loads", type=Whole(1, 500), required=True, help="Loads you have.")
 @click.option("--cost", type=PRICE, required=True, help="Your cost FOB, such as 314 ($/cwt).")
 @click.option("--no-whole", is_flag=True, help="Skip the plans in whole boxes.")
 @click.option("--offer-sheet", type=FILE, metavar="FILE.html", help="An offer to one customer.")

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from blend.cli.answers import FILE, answers
-from blend.cli.common import FOLDER, GAP, TIME_LIMIT, WHOLE, finite, progress_line, with_settings
+from blend.cli.common import FOLDER, GAP, TIME_LIMIT, WHOLE, progress_line, with_settings
 from blend.cli.model import by_second_solver, with_added
-from blend.cli.params import DOLLARS, Points, Share
+from blend.cli.params import DOLLARS, Measured, Points, Share
 from blend.domain.uncertainty import MAX_CONFIDENCE, SOLVENT_EXTRACTION_SD_SHARE
 from blend.errors import FileTrouble, InputRefused, Problem, SolverTrouble
 from blend.files import check_place
@@ -100,8 +100,7 @@ Examples:
 @click.option("--temps", is_flag=True, help="How warm batches get, from temperatures.csv.")
 @click.option(
     "--max-temp",
-    type=click.FloatRange(10, 60),
-    callback=finite,
+    type=Measured("°? ?F", 10, 60),
     metavar="°F",
     help="With --temps: how much cooling keeps a batch this cold.",
 )

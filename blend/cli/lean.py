@@ -9,7 +9,7 @@ import click
 
 from blend.cli.answers import answers
 from blend.cli.common import FOLDER, note_at_end, read_folder
-from blend.cli.params import USD_PER_LB
+from blend.cli.params import USD_PER_LB, Whole
 from blend.domain.case import Case
 from blend.errors import InputRefused, Problem
 
@@ -56,7 +56,7 @@ Examples:
 @click.option("--product", metavar="ID", help="Only this product; a chart needs one.")
 @click.option(
     "--baseline",
-    type=click.IntRange(2),
+    type=Whole(2),
     default=20,
     show_default=True,
     metavar="BATCHES",

@@ -8,10 +8,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from datetime import date, datetime
+from contextlib import suppress
+from datetime import date, datetime, time
+from typing import Any
 
 import click
 
+from blend.domain.columns import Column, Kind
 from blend.units import LB_PER_CWT, number_typed, pounds_typed, usd_per_lb_typed
 
 _MIN_USD_PER_CWT_WITHOUT_UNIT = 10.0
@@ -116,8 +119,8 @@ class Amount(click.ParamType):
         try:
             number = self.parse(str(value))
         except ValueError as error:
-            enter = "its unit" if "could be" in str(error) else self.enter
-            self.fail(f"{value!r}: {error}. Enter {enter}.", param, ctx)
+            enter = "" if "Enter" in str(error) else f" Enter {self.enter}."
+            self.fail(f"{value!r} {error}.{enter}", param, ctx)
         if not self.low <= number <= self.high or (self.above_low and number == self.low):
             self.fail(f"{value!r} is out of range. Enter {self.enter}.", param, ctx)
         return number
@@ -127,7 +130,7 @@ def _price_per_lb(text: str) -> float:
     price = usd_per_lb_typed(text)
     bare = text.strip().lstrip("$").strip()
     if 0 < price * LB_PER_CWT < _MIN_USD_PER_CWT_WITHOUT_UNIT and bare.replace(".", "").isdigit():
-        raise ValueError(f"could be ${bare}/lb or ${bare}/cwt")
+        raise ValueError(f"could be ${bare}/lb or ${bare}/cwt. Enter its unit")
     return price
 
 
@@ -135,15 +138,31 @@ def _price_per_cwt(text: str) -> float:
     return _price_per_lb(text) * LB_PER_CWT
 
 
-def _finite_pounds(text: str) -> float:
-    pounds = pounds_typed(text)
-    if not math.isfinite(pounds):
-        raise ValueError("not a number")
+def _pounds(text: str) -> float:
+    if (pounds := pounds_typed(text)) < _TWO_READINGS_BELOW:
+        _refuse_two_readings(text.removesuffix("lb").strip())
     return pounds
 
 
+def _finite_pounds(text: str) -> float:
+    if not math.isfinite(pounds := _pounds(text)):
+        raise ValueError("is not a number")
+    return pounds
+
+
+_TWO_READINGS_BELOW = 1_000
+
+
+def _refuse_two_readings(text: str) -> None:
+    """1.250 is 1,250 to some who type it."""
+    if re.fullmatch(r"[+-]?\$?[1-9]\d{0,2}\.\d{3}", text):
+        whole = text.replace(".", ",")
+        raise ValueError(f"could be {whole} or {text.rstrip('0').rstrip('.')}. Enter one of them")
+
+
 def _dollars(text: str) -> float:
-    """Dollars, of either sign where `Amount.low` allows it; cents only where they say so."""
+    """Dollars, of either sign where `Amount.low` allows it."""
+    _refuse_two_readings(text.strip())
     return number_typed(text)
 
 
@@ -156,8 +175,13 @@ def _dollars_per_lb(text: str) -> float:
 
 
 def _dollars_per_cwt(text: str) -> float:
-    """A change or an error in $/cwt, of either sign: 5, $5.00, -1.25."""
-    return number_typed(text.strip().removesuffix("/cwt"))
+    """A change or an error in $/cwt, of either sign: 5, $5.00, -1.25, 5 cents/lb."""
+    bare = text.strip()
+    try:
+        return number_typed(bare.removesuffix("/cwt"))
+    except ValueError:
+        sign = -1.0 if bare.startswith("-") else 1.0
+        return sign * LB_PER_CWT * usd_per_lb_typed(bare.lstrip("+-"))
 
 
 _PRICES = "324.50 ($/cwt), $3.245/lb, 324.5 cents/lb or 7.15/kg"
@@ -165,7 +189,7 @@ PRICE = Amount("price", _price_per_lb, _PRICES)
 """A price, in USD per lb."""
 QUOTE = Amount("price", _price_per_cwt, _PRICES)
 """A price, in USD per cwt."""
-WEIGHT = Amount("weight", pounds_typed, "24,000, 24000 lb, 10.9 t, or any for no limit")
+WEIGHT = Amount("weight", _pounds, "24,000, 24000 lb, 10.9 t, or any for no limit")
 POUNDS = Amount("pounds", _finite_pounds, "pounds above 0, such as 3,800", above_low=True)
 ROOM = Amount("pounds", _finite_pounds, "pounds, such as 1,200")
 DOLLARS = Amount("dollars", _dollars, "dollars above 0, such as $25 or 1,250", above_low=True)
@@ -174,30 +198,64 @@ USD_PER_CWT = Amount("price", _dollars_per_cwt, "$/cwt, such as 1.25 or $1.25")
 CHANGE = Amount("change", _dollars_per_cwt, "$/cwt, such as 5.00 or -$1.25", low=-math.inf)
 
 
-_US = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")
-
-
 class DayType(click.ParamType):
-    """A day: 11/20/2026 as written in the US, or 2026-11-20."""
+    """A day, and for `kind` TIME also a time of day, as in the tables: 11/20/2026, Nov 20, 2026 or
+    2026-11-20, then 14:05."""
 
     name = "date"
+
+    def __init__(self, kind: Kind = Kind.DATE) -> None:
+        self.column = Column("day", kind, "")
 
     def convert(
         self, value: str | date, param: click.Parameter | None, ctx: click.Context | None
     ) -> date:
-        if isinstance(value, datetime):
-            return value.date()
         if isinstance(value, date):
             return value
+        from blend.tables.cells import CellRefused, parse_cell
+
+        is_moment = self.column.kind is Kind.TIME
+        with suppress(ValueError):  # a moment with its zone, as exports have it
+            if is_moment:
+                return datetime.fromisoformat(value.strip())
         try:
-            if found := _US.fullmatch(value.strip()):
-                month, day, year = map(int, found.groups())
-                return date(year, month, day)
-            return date.fromisoformat(value.strip())
-        except ValueError:
-            self.fail(f"{value!r} is not a day. Enter 11/20/2026 or 2026-11-20.", param, ctx)
+            if is_moment and ":" not in value:
+                return datetime.combine(parse_cell(DAY.column, value), time.min)
+            return parse_cell(self.column, value)
+        except CellRefused as refused:
+            what = "a day and time" if is_moment else "a day"
+            enter = refused.hint or f"Enter {self.column.allowed}."
+            self.fail(f"{value!r} is not {what}. {enter}", param, ctx)
 
 
-DAY = DayType()
-MOMENT = click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%dT%H:%M:%S", "%m/%d/%Y"])
-"""A day or a moment with its zone."""
+DAY, MOMENT = DayType(), DayType(Kind.TIME)
+"""A day; a day or a moment, with its zone where that is given."""
+
+
+class Whole(click.IntRange):
+    """A whole number, with commas if you like: 2,000."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if isinstance(value, str) and re.fullmatch(r"\d{1,3}(,\d{3})+", value.strip()):
+            value = value.replace(",", "")
+        return super().convert(value, param, ctx)
+
+
+class Measured(click.FloatRange):
+    """A number that may carry its unit: 60 or 60 s, 34 or 34 °F."""
+
+    def __init__(
+        self, units: str, low: float, high: float | None = None, *, above_low: bool = False
+    ) -> None:
+        super().__init__(low, high, min_open=above_low)
+        self.units = units
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if isinstance(value, str):
+            bare = re.sub(rf"\s*({self.units})$", "", value.strip(), flags=re.IGNORECASE)
+            with suppress(ValueError):
+                value = number_typed(bare)
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail("must be a number.", param, ctx)
+        return number

@@ -14,7 +14,7 @@ import click
 
 from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import step_line, warn_at_end
-from blend.cli.params import DAY, MOMENT, QUOTE
+from blend.cli.params import DAY, MOMENT, QUOTE, Whole
 from blend.cli.records import record_options
 from blend.domain.market import CanvassEntry
 from blend.errors import FileTrouble, InputRefused, Problem
@@ -402,7 +402,7 @@ def _check_publishing(
 @click.option("--against", "item_id", metavar="ID", help="Compare the item's price.")
 @click.option(
     "--max-lag",
-    type=click.IntRange(0, 26),
+    type=Whole(0, 26),
     default=4,
     show_default=True,
     help="Weeks a price may follow a volume.",

@@ -9,6 +9,7 @@ import click
 
 from blend.cli.answers import answers
 from blend.cli.common import FOLDER, GAP, TIME_LIMIT, WHOLE, seed_option
+from blend.cli.params import Whole
 from blend.cli.safe import LEAN, case_with_confidence, confident_plan
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ Examples:
 @FOLDER
 @click.option(
     "--draws",
-    type=click.IntRange(100, 1_000_000),
+    type=Whole(100, 1_000_000),
     default=20_000,
     show_default=True,
     help="Days to draw.",

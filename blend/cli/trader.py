@@ -17,7 +17,7 @@ from blend.cli.common import (
     seed_option,
     warn_at_end,
 )
-from blend.cli.params import DAY, PRICE, WEIGHT, Share
+from blend.cli.params import DAY, PRICE, WEIGHT, Share, Whole
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 from blend.errors import did_you_mean
 
@@ -297,11 +297,11 @@ Examples:
   blend scenarios demo_data --draws 2000 --workers 2 --chart cost.png"""
 )
 @FOLDER
-@click.option("--draws", type=click.IntRange(0, 1_000_000), default=0, help="How many to draw.")
+@click.option("--draws", type=Whole(0, 1_000_000), default=0, help="How many to draw.")
 @seed_option()
 @click.option(
     "--workers",
-    type=click.IntRange(1, 256),
+    type=Whole(1, 256),
     default=1,
     show_default=True,
     help="Processes on this machine.",

@@ -11,7 +11,7 @@ import click
 
 from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import read_folder, read_market_folder, seed_option
-from blend.cli.params import CHANGE, USD_PER_CWT, USD_PER_LB, Share
+from blend.cli.params import CHANGE, USD_PER_CWT, USD_PER_LB, Share, Whole
 from blend.domain.selectors import Selector, parse_selector
 from blend.errors import FileTrouble
 from blend.units import LB_PER_CWT
@@ -88,7 +88,7 @@ def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
 )
 @click.option("--market", "is_market", is_flag=True, help="Clearing prices of one market folder.")
 @click.option("--move", type=FILE, metavar="FILE", help="With --market: changes to make, a table.")
-@click.option("--draws", type=click.IntRange(2, 10_000), help="For markets: draws for errors.")
+@click.option("--draws", type=Whole(2, 10_000), help="For markets: draws for errors.")
 @_error("--price-error", "$/CWT", "a quoted price")
 @_error("--supply-error", "PERCENT", "an item's pounds, percent of them")
 @_error("--elasticity-error", "PERCENT", "an elasticity, percent of it")

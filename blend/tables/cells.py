@@ -457,6 +457,8 @@ def _readings(digits: str) -> list[float]:
 _ISO_DATE = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})", re.ASCII)
 _US_DATE = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4}|\d{2})", re.ASCII)
 _NAMED_DATE = re.compile(r"([a-z]{3})[a-z]*\.? (\d{1,2}),? (\d{4})", re.ASCII | re.IGNORECASE)
+_SHOWN_DATE = re.compile(r"(\d{1,2})-([a-z]{3})-(\d{4}|\d{2})", re.ASCII | re.IGNORECASE)
+"""As spreadsheets show a day: 12-Nov-26."""
 _MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
 _OTHER_DATE = re.compile(r"(\d{1,4})[./\- ](\d{1,2})[./\- ](\d{1,4})", re.ASCII)
 _EXCEL_DAY_0 = date(1899, 12, 30)
@@ -490,6 +492,10 @@ def _date_of_text(text: str) -> date:
             raise CellRefused(_hint_for_other_date(text))
     elif (match := _NAMED_DATE.fullmatch(text)) and match[1].casefold() in _MONTHS:
         day = _day(int(match[3]), _MONTHS.index(match[1].casefold()) + 1, int(match[2]))
+    elif (match := _SHOWN_DATE.fullmatch(text)) and match[2].casefold() in _MONTHS:
+        year = int(match[3])
+        month = _MONTHS.index(match[2].casefold()) + 1
+        day = _day(year if year > 99 else 2000 + year, month, int(match[1]))
     else:
         raise CellRefused(_hint_for_other_date(text))
     if day is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 
 import click
 import pytest
@@ -11,13 +11,16 @@ from blend.cli.params import (
     CHANGE,
     DAY,
     DOLLARS,
+    MOMENT,
     POUNDS,
     PRICE,
     QUOTE,
     USD_PER_LB,
     WEIGHT,
+    Measured,
     Points,
     Share,
+    Whole,
 )
 
 
@@ -46,6 +49,16 @@ from blend.cli.params import (
         (CHANGE, "5", 5),
         (DAY, "11/20/2026", date(2026, 11, 20)),
         (DAY, "2026-11-20", date(2026, 11, 20)),
+        (DAY, "11/20/26", date(2026, 11, 20)),
+        (DAY, "Nov 20, 2026", date(2026, 11, 20)),
+        (DAY, "20-Nov-26", date(2026, 11, 20)),
+        (MOMENT, "11/20/2026", datetime(2026, 11, 20)),
+        (MOMENT, "11/20/2026 14:05", datetime(2026, 11, 20, 14, 5)),
+        (MOMENT, "2026-11-20T14:05:00", datetime(2026, 11, 20, 14, 5)),
+        (CHANGE, "-5 cents/lb", -5),
+        (POUNDS, "3 loads", 120_000),
+        (Whole(0, 9_000), "2,000", 2_000),
+        (Measured("s|sec", 0), "1,000 s", 1_000),
     ],
 )
 def test_a_value_as_people_type_it(kind, text, value):
@@ -61,6 +74,10 @@ def test_a_value_as_people_type_it(kind, text, value):
         (Points(), "2%", ["2 lean points", "2%"]),
         (PRICE, "1.85", ["$1.85/lb", "$1.85/cwt"]),
         (QUOTE, "$3.37", ["$3.37/lb", "$3.37/cwt"]),
+        (PRICE, "324,5", ["324.5", "3245"]),
+        (POUNDS, "1.250", ["1,250", "1.25"]),
+        (WEIGHT, "12.000 lb", ["12,000", "12"]),
+        (DOLLARS, "1,25", ["1.25", "125"]),
     ],
 )
 def test_a_value_with_two_readings_is_refused_with_both(kind, text, readings):
@@ -81,6 +98,9 @@ def test_a_value_with_two_readings_is_refused_with_both(kind, text, readings):
         (DOLLARS, "-5"),
         (WEIGHT, "1,25"),
         (DAY, "20/11/2026"),
+        (DAY, "20261120"),
+        (Whole(0, 9_000), "2,00"),
+        (Measured("s|sec", 0, above_low=True), "inf"),
     ],
 )
 def test_what_cannot_be_meant_is_refused(kind, text):

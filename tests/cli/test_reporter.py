@@ -200,7 +200,7 @@ OVERRIDE = ("--item", "F90", "--publish", "--assessor", "A", "--override")
         ((*OVERRIDE, "3.57", "--reason", "x"), "$3.57/lb or $3.57/cwt"),
         ((*OVERRIDE, "4/cwt", "--reason", "x"), "5 to 5000"),
         (("--item", "F91"), "Did you mean F90?"),
-        (("--day", "13/3/2026"), "Enter 11/20/2026 or 2026-11-20"),
+        (("--day", "13/3/2026"), "Enter 2026-03-13"),
     ],
 )
 def test_what_makes_no_sense_is_refused(filled, words, shown):
