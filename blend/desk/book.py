@@ -249,7 +249,7 @@ def paste_block(
     """A block of texts from a cell to the right and down.
 
     `targets` are the rows from the cell down, as a person sees them; what the block has more goes
-    into new rows below the last. A block whose first row names columns is laid by
+    into new rows below the last. A block whose first row names columns is pasted by
     them; else by `shown`, the columns in the order in which a person sees them, or all in their
     own. Raise KeyError where the cell is gone, TooWide where the block is wider than what is
     there.

@@ -134,11 +134,11 @@ class Desk:
     @contextmanager
     def as_typed_in(self, book_id: str) -> Iterator[None]:
         """For what was typed on a page that showed the book of this id; nobody else changes
-        anything meanwhile. Raise InputRefused where the tables have been read anew since: rows
+        anything meanwhile. Raise InputRefused where the tables have been read again since: rows
         that are named there mean others by now."""
         with self.lock:
             if book_id and book_id != self.book.book_id:
-                read, allowed = "an edit of tables that were read anew since", "edits of these"
+                read, allowed = "an edit of tables that were read again since", "edits of these"
                 hint = "Load the page again."
                 raise InputRefused([Problem("page", None, None, read, allowed, hint)])
             yield
@@ -148,7 +148,7 @@ class Desk:
 
     @property
     def name(self) -> str:
-        """A name that no desk on other tables has, for browsers to tell what they keep apart."""
+        """A name that no desk on other tables has, so that browsers keep their own things apart."""
         return sha256(str(self.journal.folder.resolve()).encode()).hexdigest()[:16]
 
     @property
@@ -217,7 +217,7 @@ class Desk:
         """Long work that hangs on the tables as typed and on `hangs_on`; `can_stop` where it
         looks whether it is stopped.
 
-        It is told apart by the tables as they were when the page was asked for: the case that it
+        It is known by the tables as they were when the page was asked for: the case that it
         takes may be younger, never older.
         """
         revision = _as_of.get(None)
@@ -261,7 +261,7 @@ class Desk:
             return tuple(paths.values())
 
     def take_folder(self) -> None:
-        """Begin anew from the folder; what was typed is put aside beside it."""
+        """Start over from the folder; what was typed is kept in a file next to it."""
         with self._changing():
             self.journal.begin(self._tables_of_folder(), self.book.revision + 1)
             self.is_changed_behind = False
@@ -319,7 +319,7 @@ class Desk:
             yield opened
 
     def close(self, seconds: float = 0.0) -> bool:
-        """Stop all work, and tell whether it has ended within so many seconds."""
+        """Stop all work; whether it has ended within so many seconds."""
         has_ended = self.jobs.close(seconds)
         self.journal.close()
         return has_ended

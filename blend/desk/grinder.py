@@ -309,7 +309,7 @@ parts: dict[str, tuple[str, Part]] = {
     "try": ("parts/try.html", _try),
     **grinder_plan.parts,
 }
-"""What is made anew after an edit: template, and its values."""
+"""What is rebuilt after an edit: template, and its values."""
 
 
 # One lot -----------------------------------------------------------------------------------------
@@ -352,7 +352,7 @@ _LOT_TITLES = {
 
 
 def _answer(desk: Desk, lot: Lot) -> WhyLot | None:
-    """None where there is no plan to tell it from."""
+    """None where there is no plan to take it from."""
     with desk.warm() as warm:
         state = desk.state()
         if state.case is None:

@@ -17,16 +17,16 @@ from blend.grinder.no_plan import ALL_TOGETHER, ANY_ONE, infeasible_words
 from blend.output.formats import printable
 
 CLASH, PLAN = "infeasible", "plan"
-"""Work that ends in a clash: that which explains one, and a plan that was not found."""
+"""Work that ends in an infeasible subset: explaining one, and a plan that was not found."""
 _TITLE = "Why is there no plan?"
 
 
 def infeasible_page(desk: Desk, request: Request, form: Form) -> Response:
-    """Why no plan meets everything, with the changes; that nothing clashes where one does."""
+    """Why no plan meets everything, with the changes; or that there is a plan."""
     case, state = desk.case(), desk.state()
     if state.plan is not None:
         if request.headers.get("desk-part"):
-            # a page that waited for the clash of tables which have changed since
+            # a page that waited for the infeasible subset of tables which have changed since
             return Response(headers={"desk-reload": "true"})
         return page(desk, request, "grinder_infeasible.html", title=_TITLE, words=None)
     if state.problems:
@@ -49,7 +49,7 @@ def infeasible_page(desk: Desk, request: Request, form: Form) -> Response:
 def infeasible_answer(
     desk: Desk, request: Request, infeasible: InfeasibleSubset, told_by: str
 ) -> Response:
-    """The page of a clash; `told_by` is the work that it came from."""
+    """Why there is no plan; `told_by` is the work that it came from."""
     case, book = desk.case(), desk.book
     words = infeasible_words(infeasible, case)
     return page(

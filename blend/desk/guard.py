@@ -119,7 +119,7 @@ class Guard:
         return is_same(self._key, given)
 
     def _is_own_page(self, scope: Scope, headers: dict[str, str]) -> bool:
-        """Whether no other site is behind the request; browsers tell so, in either of two ways,
+        """Whether no other site is behind the request; browsers say so, in one of two ways,
         and what changes anything must say it."""
         site = headers.get("sec-fetch-site")
         if site is not None and site not in ("same-origin", "none"):

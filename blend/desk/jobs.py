@@ -1,4 +1,4 @@
-"""Long work in the background: it tells how far it is, and can be stopped."""
+"""Long work in the background: it reports progress and can be stopped."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class Job:
             ) from None
 
     def wait(self, seconds: float) -> bool:
-        """Wait a little, so that what is quick needs no second look; tell whether it is done."""
+        """Wait a little, so that what is quick needs no second look; whether it is done."""
         try:
             self.future.exception(timeout=seconds)
         except TimeoutError:
@@ -69,7 +69,7 @@ class Job:
 
 
 class Jobs:
-    """Work by a key that tells all it hangs on: what was asked before is answered at once."""
+    """Work by a key of everything it depends on: what was asked before is answered at once."""
 
     def __init__(self) -> None:
         self._pool = ThreadPoolExecutor(_AT_ONCE, "desk")
@@ -114,7 +114,7 @@ class Jobs:
                     job.stop()
 
     def close(self, seconds: float = 0.0) -> bool:
-        """Stop everything, and tell whether all has ended within so many seconds."""
+        """Stop everything; whether all has ended within so many seconds."""
         with self._lock:
             left = [job for job in self._jobs.values() if not job.is_done]
             for job in left:
@@ -135,5 +135,5 @@ def _run(job: Job, work: Callable[[Job], Any]) -> None:
         return
     try:
         job.future.set_result(work(job))
-    except BaseException as error:  # told where the result is asked for
+    except BaseException as error:  # raised where the result is asked for
         job.future.set_exception(error)

@@ -38,7 +38,7 @@ class CellEdit:
 
 
 def cell_of(change: Change, case: Case, book: Book) -> CellEdit | None:
-    """Where the change is typed; None where no single cell holds it, as for what is laid down
+    """Where the change is typed; None where no single cell holds it, as for what is set
     by a published standard or can only be given up."""
     asked = change.requirement
     if change.unit == "drop":

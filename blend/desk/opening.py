@@ -43,7 +43,7 @@ class OpeningKeys:
 
 
 def is_same(key: str, given: str) -> bool:
-    """Compared in a time that tells nothing of the key."""
+    """Compared in constant time, which gives away nothing of the key."""
     return hmac.compare_digest(key.encode(), given.encode())
 
 

@@ -86,7 +86,7 @@ View = Callable[..., Response]
 
 def view(answer: View) -> Callable[[Request], Awaitable[Response]]:
     """An endpoint from `answer(desk, request, form)`, run in a thread; errors made for people
-    become a page that tells them."""
+    become a page that lists them."""
 
     @wraps(answer)
     async def endpoint(request: Request) -> Response:
@@ -131,7 +131,7 @@ async def _read_uploads(form: FormData) -> dict[str, str | Upload]:
 
 
 def readable(text: str) -> str:
-    """Half characters and control characters, which no file can hold, give way to a mark."""
+    """Half characters and control characters, which no file can hold, become a mark."""
     return text.translate(_UNREADABLE)
 
 
@@ -196,7 +196,7 @@ def _not_yet(desk: Desk, request: Request, job: Job) -> Response:
 
 
 def trouble_page(desk: Desk, request: Request, error: BlendError) -> Response:
-    """The error told in the desk's words, with the status that fits."""
+    """The error in the desk's words, with the status that fits."""
     status = 422 if isinstance(error, InputRefused | NoPlan) else 409
     problems = error.problems if isinstance(error, InputRefused) else ()
     lines = [] if problems else error_lines(desk, error)
@@ -271,7 +271,7 @@ def working_or(
 ) -> Response:
     """`done(result)` where the work is done, else a page that looks again by itself.
 
-    `part` tells that this is a part of a page, which `done` fills in, not a page of its own.
+    `part` says that this is a part of a page, which `done` fills in, not a page of its own.
     `?stop=1` asks the work to end with the best so far, where it can. A file of the page is
     waited for as files are.
     """
@@ -279,7 +279,7 @@ def working_or(
         return done(in_time(request, job))
     if job.can_stop and request.query_params.get("stop"):
         job.stop()
-    # what the tables have left behind is asked for anew by the next look
+    # what the tables have left behind is asked for again by the next look
     is_done = job.wait(SOON_SECONDS) and not job.is_superseded
     if is_done and _looks_again(request) and not part:
         return Response(headers={"desk-reload": "true"})

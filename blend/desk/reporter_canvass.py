@@ -346,7 +346,7 @@ def take_back(desk: Desk, store: Store, request: Request, form: Form) -> Respons
         return _entry(desk, store, request, chain, typed, withdrawing)
     last = chain[-1]
     if last.entry_id != new_id:
-        # the reason and the new name are held to what the table allows
+        # the reason and the new name must be what the table allows
         words = {name: typed_text(getattr(last, name)) for name in TYPED}
         checked = entry_of_words(words | {"note": note, "entry_id": new_id or new_entry_id()})
         note, new_id = checked.note, checked.entry_id

@@ -1,4 +1,4 @@
-"""The day's note: edited, held against the store, signed and taken away."""
+"""The day's note: edited, checked against the store, signed and downloaded."""
 
 from __future__ import annotations
 
@@ -169,7 +169,7 @@ def _of_note(answer: Answer) -> Callable[[Desk, Request, Form], Response]:
 
 
 def check(desk: Desk, request: Request, form: Form, day: Day, plan: Plan, made: Made) -> Response:
-    """Keep the text as it is being written, and hold it against the store."""
+    """Keep the text as it is being written, and check it against the store."""
     text = _sent_text(form)
     with desk.lock:
         desk.journal.keep_draft(text_key(day, plan), text)

@@ -39,7 +39,7 @@ WEEK = timedelta(days=7)
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What a note is made with. Made anew it is another version; texts before are kept."""
+    """What a note is made with. Made again it is another version; texts before are kept."""
 
     title: str = TITLE
     since: str = ""
@@ -186,7 +186,7 @@ def _plan_of(desk: Desk, store: Store, day: Day, form: Form) -> Plan:
 
 
 def turn(desk: Desk, store: Store, request: Request, form: Form) -> Response:
-    """Go to another version of the text: undo and redo of making it anew."""
+    """Go to another version of the text: undo and redo of making it again."""
     day = day_of(store, request, form)
     plan: Plan | None = kept(desk, plan_key(day), Plan)
     to = text_of(form, "to")

@@ -63,12 +63,12 @@ def _no_store(desk: Desk, request: Request, trouble: str) -> Response:
 
 
 def new_store_place(desk: Desk) -> Path:
-    """Where a store would be made: beside the tables."""
+    """Where a store would be made: next to the tables."""
     return (desk.place if desk.place.is_dir() else desk.place.parent) / STORE_NAME
 
 
 def make_store(desk: Desk, request: Request, form: Form) -> Response:
-    """Make a store beside the tables, and use it from now on; one that is there is opened."""
+    """Make a store next to the tables, and use it from now on; one that is there is opened."""
     place = new_store_place(desk)
     with desk.lock:
         Store.create(place).close()
@@ -81,7 +81,7 @@ def make_store(desk: Desk, request: Request, form: Form) -> Response:
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """The market day looked at, and those of the store beside it."""
+    """The market day looked at, and the other days of the store."""
 
     day: date
     is_chosen: bool
@@ -93,7 +93,7 @@ class Day:
 
 
 def day_of(store: Store, request: Request, form: Form | None = None) -> Day:
-    """The day that the address or the form names; else the last of which anything was heard,
+    """The day that the address or the form names; else the last on which anything was heard,
     today in an empty store. Raise InputRefused for what is no day."""
     text = (form or {}).get("day") or request.query_params.get("day", "")
     days = store.market_days()

@@ -1,4 +1,4 @@
-"""The tone of a day: which way items went, demand and offerings, spans, and volumes beside them."""
+"""The tone of a day: which way items went, demand and offerings, spans, and volumes."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def series_names(store: Store) -> list[str]:
 
 
 def levels_of(desk: Desk) -> tuple[str, ...]:
-    """The series that stand at a time, such as cold storage, as was told here."""
+    """Inventory series, such as cold storage, as marked here."""
     try:
         kept = json.loads(desk.journal.drafts.get(LEVELS_DRAFT, "[]"))
     except ValueError:

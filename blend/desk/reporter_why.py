@@ -125,7 +125,7 @@ def _maybe_store(desk: Desk) -> Iterator[Store | None]:
 
 
 def _ways(desk: Desk, store: Store | None) -> dict[str, list[str]]:
-    """What can be explained here, and of which items."""
+    """What can be explained here, and for which items."""
     ways = {}
     if desk.market is not None and store is not None:
         items = store.items()
@@ -228,7 +228,7 @@ def _ask(desk: Desk, store: Store | None, day: Day | None, asked: _Asked) -> Job
 
 
 def stamp(folder: Path) -> tuple[tuple[str, int, int], ...]:
-    """What tells that a file of a folder was written since."""
+    """What changes when a file of a folder is written."""
     paths = sorted(folder.iterdir()) if folder.is_dir() else [folder]
     stats = [(path.name, path.stat()) for path in paths if path.is_file()]
     return tuple((name, each.st_mtime_ns, each.st_size) for name, each in stats)

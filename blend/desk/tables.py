@@ -207,7 +207,7 @@ def _marks(desk: Desk, request: Request) -> Mapping[str, Any]:
 
 
 def _told_beside(desk: Desk) -> tuple[Problem | Caution, ...]:
-    """What is wrong with tables that the plan does not hang on, and what to look at twice."""
+    """What is wrong with tables that the plan does not depend on, and what to check."""
     return tuple(
         told
         for read, names in ((read_quotations, (QUOTATIONS.name,)), (read_imports, IMPORT_TABLES))
@@ -238,7 +238,7 @@ parts: dict[str, tuple[str, Part]] = {
     "marks": ("parts/marks.html", _marks),
     **{f"grid-{name}": ("parts/grid.html", _grid_part(name)) for name in EDITED_TABLES},
 }
-"""What may stand on any page and is made anew after an edit: template, and its values."""
+"""What may stand on any page and is rebuilt after an edit: template, and its values."""
 
 
 def fresh_parts(desk: Desk, request: Request, form: Form) -> Response:

@@ -15,7 +15,7 @@ parts: dict[str, tuple[str, Part]] = {
     "trader-landed": ("parts/trader_landed.html", trader_imports.values),
     "trader-builds": ("parts/trader_tables.html", trader_imports.build_values),
 }
-"""What is made anew after an edit: template, and its values."""
+"""What is rebuilt after an edit: template, and its values."""
 
 routes = [
     Route("/trader", view(trader_value.value_page)),

@@ -80,7 +80,7 @@ def landed_page(desk: Desk, request: Request, form: Form) -> Response:
 
 
 def values(desk: Desk, request: Request) -> Mapping[str, Any]:
-    """Of the part that follows every edit; what is wrong with the offers is told in it."""
+    """Of the part that follows every edit; what is wrong with the offers is shown in it."""
     told: dict[str, Any] = {"problems": (), "landed": None, "at": partial(address, PATH, request)}
     try:
         read = _landed(desk)
@@ -124,7 +124,7 @@ def _build_up_table(built: BuildUp) -> ShownTable:
 
 
 def build_values(desk: Desk, request: Request) -> Mapping[str, Any]:
-    """Of the tables below, which say nothing where the part above tells what is wrong."""
+    """Of the tables below, which are empty where the part above says what is wrong."""
     try:
         built = _landed(desk).landed.built
     except (InputRefused, FileTrouble):

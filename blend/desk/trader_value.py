@@ -71,7 +71,7 @@ def _asked(request: Request) -> Asked:
 def _valued(
     quotations: tuple[Quotation, ...], form: str | None, by_pounds: bool
 ) -> tuple[DayValue, ...]:
-    """One day of one species: an edit changes one day, so the others are at hand."""
+    """One day of one species: an edit changes one day, so the others are kept."""
     return value_days(quotations, fresh_or_frozen=form, by_pounds=by_pounds)
 
 
@@ -159,7 +159,7 @@ def _choices(desk: Desk) -> dict[str, Any]:
         try:
             days.append(date.fromisoformat(text))
         except ValueError:
-            continue  # the sheet's own reader tells of it
+            continue  # the sheet's own reader reports it
     return {
         "species": [each for each in SPECIES if each in texts("species")],
         "days": sorted(days, reverse=True),
@@ -167,7 +167,7 @@ def _choices(desk: Desk) -> dict[str, Any]:
 
 
 def values(desk: Desk, request: Request) -> Mapping[str, Any]:
-    """Of the part that follows every edit; what is wrong with the quotations is told in it."""
+    """Of the part that follows every edit; what is wrong with the quotations is shown in it."""
     told: dict[str, Any] = {"problems": (), "value": None, "at": partial(address, PATH, request)}
     try:
         value = _value(_quotations(desk), _asked(request))
@@ -210,7 +210,7 @@ def _cards(value: DayValue) -> list[tuple[str, str]]:
 
 
 def table_values(desk: Desk, request: Request) -> Mapping[str, Any]:
-    """Of the tables below, which say nothing where the part above tells what is wrong."""
+    """Of the tables below, which are empty where the part above says what is wrong."""
     try:
         tables = _tables(_value(_quotations(desk), _asked(request)))
     except (InputRefused, FileTrouble):
@@ -230,7 +230,7 @@ def line_picture(desk: Desk, request: Request, form: Form) -> Response:
 
 def through(desk: Desk, request: Request, form: Form) -> Response:
     """Lean minus fat by day: a part of the page that loads itself, and says nothing where the
-    part above it tells what is wrong."""
+    part above it says what is wrong."""
     asked = _asked(request)
     try:
         job = _through_job(desk, _quotations(desk), asked)

@@ -514,7 +514,7 @@ class DayPlan(Answer):
 
     @property
     def _kept_words(self) -> str:
-        """How the worth of stock is found."""
+        """How the value of stock is found."""
         settings = self.case.settings
         carrying = settings.carrying_usd_per_lb_day * LB_PER_CWT
         return (

@@ -25,7 +25,7 @@ from blend.model.solver import solve_whole
 _MIN_LB = 1e-6
 _OVER_ORDER_USD_PER_LB = 1.0
 """On top of the sale price, so that no money is made with it: an order of an exact weight can
-seldom be filled in whole pounds and with losses, and is filled to the next pounds above."""
+rarely be filled in whole pounds and with losses, and is filled to the next pounds above."""
 _RELAXED_USD_PER_LB = {ConstraintClass.VOLUME_MIN: 1e3, ConstraintClass.MUST_USE: 1e3}
 """Price of relaxing a row: pounds too little first, limits on lean or shares last."""
 _LAST_RELAXED_USD_PER_LB = 1e5
@@ -314,7 +314,7 @@ def _rounding_model(
 
 
 def _switched_off(model: Model, x: np.ndarray) -> np.ndarray:
-    """Rows of the least share of lots that are not used. Their big-M ends at the order, and would
+    """Rows of min shares of lots that are not used. Their big-M ends at the order, and would
     keep it from being filled to the next pounds above."""
     if "is_used" not in model.names:
         return np.zeros(0, int)

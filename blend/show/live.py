@@ -89,7 +89,7 @@ def odds_card(odds: Sequence[float]) -> Card:
 
 
 def _cheaper(change: float, decimals: int) -> dict[str, Any]:
-    """A change of a cost in words: its sign and color are not all that tells it."""
+    """A change of a cost in words: not by sign and color alone."""
     change = round(change, decimals)
     if not change:
         return {"change": "no change"}
@@ -137,7 +137,7 @@ class RecipeMatrix:
     """Name, and pounds of a usual batch."""
     rows: tuple[RecipeRow, ...]
     left_out: int
-    """Lots that are used, and of which there are too many to show."""
+    """Lots that are used, where there are too many to show."""
 
 
 def recipe_matrix(plan: LivePlan, max_rows: int) -> RecipeMatrix:

@@ -45,7 +45,7 @@ class ShownColumn:
     format: Format = Format.TEXT
     is_summed: bool = False
     is_signed: bool = False
-    """A gain or loss: + or - tells it, not color alone."""
+    """A gain or loss: by + or -, not by color alone."""
 
     @property
     def heading(self) -> str:

@@ -9,7 +9,7 @@ from blend.tables.rows import Row, Sheets
 from blend.tables.tables import Source
 
 _WAYS = ("lot_id", "takes_lb", "pays_usd_per_cwt", "makes_lean", "makes_lb")
-"""Columns of which each way to describe a customer needs some and leaves the rest blank."""
+"""Each way to describe a customer needs some of these columns and leaves the rest blank."""
 
 
 def read_customers(source: Source) -> tuple[tuple[CustomerRow, ...], tuple[Caution, ...]]:

@@ -500,7 +500,7 @@ def weekly_prices(
 def _stresses(
     exposure: Exposure, profits: Array, ends: Sequence[date], moves: Sequence[StressMove]
 ) -> tuple[dict[str, float], dict[str, tuple[str, ...]]]:
-    """What each stress makes or loses, and what is at risk of which it says nothing."""
+    """What each stress makes or loses, and what it leaves out."""
     found: dict[str, float] = {}
     if len(profits):
         worst = int(np.argmin(profits))

@@ -25,7 +25,7 @@ class TooShort(ValueError):
 
 
 class NoHedge(ValueError):
-    """The instruments cannot be told apart, or do not move."""
+    """The instruments move alike, or do not move."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +166,7 @@ class Hedge:
 def hedge(own: Sequence[float], instruments: Sequence[Sequence[float]]) -> Hedge:
     """Minimum-variance hedge by least squares, with an intercept: changes of the own price on the
     changes of each instrument. Raises TooShort where there are fewer than 2 spare observations,
-    NoHedge where the instruments cannot be told apart.
+    NoHedge where the instruments move alike.
     """
     price = np.asarray(own, float)
     table = np.column_stack([np.ones(len(price)), *np.asarray(instruments, float)])

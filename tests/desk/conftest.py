@@ -78,7 +78,7 @@ def demo_folder(tmp_path: Any) -> Path:
 
 
 def desk_options(folder: Path, *, with_store: bool = True) -> dict[str, Any]:
-    """What a desk on a copy of demo_data is opened with, its store beside it."""
+    """What a desk on a copy of demo_data is opened with, its store next to it."""
     options: dict[str, Any] = {
         "market": folder / "history" / "market",
         "before": folder / "week_before",
@@ -291,7 +291,7 @@ def settled(page) -> None:
 
 @pytest.fixture
 def browser_page(browser, desk_address):
-    """A page of a served desk, let in; the test fails where a script or the console tells of
+    """A page of a served desk, let in; the test fails where a script or the console reports
     trouble."""
     context = browser.new_context(viewport={"width": 1400, "height": 900})
     page = context.new_page()

@@ -40,7 +40,7 @@ _FILLED = {
 }
 """What is typed into fields that a page leaves blank."""
 _CHOSEN = ("with", "product", "origin")
-"""What a page lets be left blank and tells more of where it is not."""
+"""What a page lets be left blank and says more about where it is not."""
 _BEGINS_ANEW = ("/save", "/take", "/reporter/store")
 """Left to the end, as what pages name before means nothing after."""
 
@@ -70,14 +70,14 @@ class Sound:
 
     @property
     def kind(self) -> tuple[frozenset[str], ...]:
-        """Another of a kind tells no more."""
+        """Another of a kind shows no more."""
         asked = frozenset(name for name, _ in self.query if not name.startswith(_SHOWS))
         ways = frozenset(text for name, text in self.query if name in ("as", "of"))
         return asked, ways - {"0"}, frozenset(name for name, _ in self.form)
 
 
 def small_place(folder: Path) -> dict[str, Any]:
-    """A small plant with a market, a case before and a store beside it, so that an answer takes
+    """A small plant with a market, a case before and a store next to it, so that an answer takes
     milliseconds; returns what a desk on it is opened with."""
     history, options = folder / "history", small_options(folder)
     write_csvs(few_grids(), options["place"])
@@ -250,7 +250,7 @@ def _first(desk: Desk) -> Iterator[Asked]:
 
 
 def _last(desk: Desk) -> Iterator[Asked]:
-    """A clash and its end, and what begins anew."""
+    """No plan, then one again, and what starts over."""
     row = str(desk.table("products").order[0])
     too_much = (("row", row), ("column", "min_lb"), ("text", "7900000"))
     yield "POST", "/tables/products/cell", too_much

@@ -19,7 +19,7 @@ from tests.desk.requests import Draws, Sent, requests_of
 
 AT_ONCE = 100
 LONGEST_S = 60.0
-"""Nobody waits so long; what takes longer is told to be going on."""
+"""Nobody waits so long; what takes longer is shown as running."""
 
 
 STORES = "desk.db", "market.sqlite"

@@ -1,4 +1,4 @@
-"""Tables as typed, held against a plain list of rows: whatever is done, undone, killed and read
+"""Tables as typed, compared with a plain list of rows: whatever is done, undone, killed and read
 back, they agree."""
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ ROWS = st.lists(st.tuples(CELLS, CELLS, CELLS), max_size=3)
 
 
 class Typing(RuleBasedStateMachine):
-    """A journal beside a model: the cells, and those before each edit, as plain lists."""
+    """A journal next to a model: the cells, and those before each edit, as plain lists."""
 
     def __init__(self):
         super().__init__()

@@ -1,4 +1,4 @@
-"""What was found by sending odd requests stays mended."""
+"""What was found by sending odd requests stays fixed."""
 
 from __future__ import annotations
 

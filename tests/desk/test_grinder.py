@@ -219,7 +219,7 @@ def test_a_infeasible_is_eased_by_its_button(client):
 
 def test_nothing_infeasible(client):
     assert "There is a plan" in said(client.get("/grinder/clash"))
-    # a page that was left waiting for a clash which is no more is loaded anew, not nested in itself
+    # a page that was left waiting for a conflict that is gone is loaded again, not nested in itself
     look = client.get("/grinder/clash", headers={"desk-part": "true"})
     assert look.headers["desk-reload"] == "true" and not look.text
 
@@ -280,7 +280,7 @@ def test_a_plan_that_was_stopped_is_searched_on_and_never_lost(quick, monkeypatc
         re.search(r"more than \$[\d.,]+ \([\d.,]+%\)", said(each))[0]
         for each in (first, second, third)
     ]
-    assert gaps[0] == gaps[1] != gaps[2], "a dearer plan takes no place"
+    assert gaps[0] == gaps[1] != gaps[2], "a more expensive plan is not taken"
     assert "Keep looking" not in third.text
     taken = html.unescape(re.search(r'href="([^"]*/workbook[^"]*)"', third.text)[1])
     assert f"seconds={4 * limits[0]:g}" in taken and quick.get(taken).status_code == 200

@@ -1,5 +1,5 @@
-"""Long work: one at a time for one question, ended when it is superseded, told when it fails; and
-the desk ends when it is told to."""
+"""Long work: one at a time for one question, ended when superseded, reported when it fails; and
+the desk ends when asked."""
 
 from __future__ import annotations
 

@@ -581,7 +581,7 @@ def test_a_cell_that_is_being_typed_in_outlives_a_reload_and_fresh_rows(browser_
     assert page.locator(OPEN_CELL).input_value() == "31"
     with page.expect_response("**/tables/lots/add*"):
         page.evaluate("document.querySelector('[data-sheet=add]').click()")
-        page.keyboard.type("9")  # just as the rows may come anew
+        page.keyboard.type("9")  # just as the rows may come again
     page.keyboard.press("Enter")
     wait_for(lambda: "319" in page.inner_text(FIRST_PRICE.format(2)))
 

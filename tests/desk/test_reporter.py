@@ -1,4 +1,4 @@
-"""The reporter's pages: what they add, refuse, tell and keep to themselves."""
+"""The reporter's pages: what they add, refuse, show and keep private."""
 
 from __future__ import annotations
 

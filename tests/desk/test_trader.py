@@ -40,7 +40,7 @@ def text_of(html: str) -> str:
 
 
 def edit(client, table: str, where: dict[str, str], column: str, text: str, parts: str = "") -> str:
-    """Type into the cell of the first row that holds what `where` tells; the parts that come."""
+    """Type into the cell of the first row that matches `where`; the parts that come."""
     typed = desk_of(client).table(table)
     row_id = next(
         row_id
@@ -116,7 +116,7 @@ def test_what_is_wrong_with_quotations_is_told_beside_the_sheet(client):
     answer = client.get("/trader")
     assert answer.status_code == 200 and 'price: "dear"' in unescape(text_of(answer.text))
     assert 'id="grid-quotations"' in answer.text
-    # the part that loads itself does not tell it a second time, as if the edit were refused
+    # the part that loads itself does not show it a second time, as if the edit were refused
     assert client.get("/trader/through").text == ""
 
 
@@ -496,7 +496,7 @@ def test_a_file_that_is_long_in_coming_says_so(client, monkeypatch, path):
     assert answer.status_code == 503 and int(answer.headers["retry-after"]) > 0
     assert "Still working" in text_of(answer.text)
     assert "content-disposition" not in answer.headers
-    desk_of(client).jobs.close(60)  # nothing of it goes on beside the tests that follow
+    desk_of(client).jobs.close(60)  # nothing of it runs on into the tests that follow
 
 
 BAD = [

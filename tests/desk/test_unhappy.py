@@ -24,7 +24,7 @@ NOTHING_WAITS = "() => !Object.keys(localStorage).some((key) => key.startsWith('
 
 @pytest.fixture
 def lots(browser, served):
-    """The page of the sheet of lots; its console may tell of what the tests cut off."""
+    """The page of the sheet of lots; its console may report what the tests cut off."""
     page = opened_lots(browser.new_context(viewport={"width": 1400, "height": 900}), served)
     page.set_default_timeout(15_000)
     yield page
@@ -172,7 +172,7 @@ def test_leaving_an_edit_out_leaves_no_other_out(browser, served):
 def test_leaving_the_window_does_not_end_the_typing(lots, served):
     lots.locator(FIRST_PRICE.format(1)).click()
     lots.keyboard.type("31")
-    # what a browser tells an input of whose window another one is now in front
+    # what a browser sends an input of whose window another one is now in front
     lots.evaluate("document.activeElement.dispatchEvent(new FocusEvent('blur'))")
     lots.keyboard.type("9")
     lots.keyboard.press("Enter")

@@ -110,7 +110,7 @@ def stock_days(draw):
 @settings(max_examples=25, deadline=None)
 @given(stock_days())
 def test_plans_cost_what_an_independent_model_of_the_sheet_says(sheet):
-    """The reference solves with worths found from the typed cells alone."""
+    """The reference solves with values found from the typed cells alone."""
     rows, more = sheet
     fill = {"lot_id": "FILL", "price": 900, "on_hand_or_offered": "offered", "quantity_lb": 9000}
     case = case_of(*rows, fill, **more)

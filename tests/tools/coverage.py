@@ -4,7 +4,7 @@ Each world is planted: suppliers with biases of their own, lots that stray from 
 earlier lots. Lots are estimated from those tests, a day is planned at each confidence, and the
 share of its batches at or above the floor is worked out from the planted truth, not from the
 plan's own errors. Batches of one world share its suppliers, so the interval of the mean is over
-worlds. Beside it are plans of the same estimates that take errors as independent.
+worlds. Next to it are plans of the same estimates that take errors as independent.
 """
 
 from __future__ import annotations

@@ -186,7 +186,7 @@ def test_value_at_risk_is_recounted_by_pandas(demo):
 
 
 def test_a_small_move_changes_the_total_by_the_exposure(demo):
-    """Each price and rate up 1%, one at a time: what the book then makes, marked anew."""
+    """Each price and rate up 1%, one at a time: what the book then makes, marked again."""
     book, quotations = demo
     shown = book_risk(book, quotations).exposure
     on = max(each.quoted_on for each in quotations)

@@ -90,7 +90,7 @@ document.addEventListener("visibilitychange", () => isStale && catchUp());
 // Sending --------------------------------------------------------------------------------------
 
 const MAX_MS = 60_000; // a connection may die without a word
-const wanted = new Set(); // ids of parts to make anew, once nothing waits
+const wanted = new Set(); // ids of parts to rebuild, once nothing waits
 let sending = false;
 let again = 0;
 
@@ -102,7 +102,7 @@ function send(url, fields, { quiet = false, cells = [] } = {}) {
   drain();
 }
 
-/** Have parts made anew: not kept, as it changes nothing. */
+/** Rebuild parts: not kept, as it changes nothing. */
 function ask(ids = parts()) {
   ids.forEach((id) => wanted.add(id));
   drain();
@@ -206,12 +206,12 @@ function putOne(fresh) {
   if (fresh.id.startsWith("grid-")) takeRows(fresh.id);
 }
 
-// What was folded open stays open when its part is made anew.
+// What was folded open stays open when its part is rebuilt.
 const unfolded = new Set();
 const unfold = () => unfolded.forEach((id) => document.getElementById(id)?.setAttribute("open", ""));
 document.addEventListener("toggle", ({ target: { id, open } }) => id && unfolded[open ? "add" : "delete"](id), true);
 
-/** Finds what stands where an element stood, in a part that was made anew. */
+/** Finds what stands where an element stood, in a part that was rebuilt. */
 function placeOf(element) {
   const part = element.closest("[data-part]")?.id;
   if (!part || !element.matches("a, button, input, select, textarea, summary")) return () => null;
@@ -222,7 +222,7 @@ function placeOf(element) {
 
 // Telling --------------------------------------------------------------------------------------
 
-/** Words of the desk about an edit that it refuses, where no page of its own tells them. */
+/** Words of the desk about an edit that it refuses, where no page of its own shows them. */
 const tell = (words) => document.querySelector("#trouble").replaceChildren(line(`Not done: ${words}`));
 
 /** A refused edit leaves the sheets: what was typed stands with why. */

@@ -430,7 +430,7 @@ function makeGrid(section) {
     columns: definitions(),
     height: heightFor(rows.length),
     rowHeader: { title: "#", field: "number", width: 44, frozen: true, headerSort: false, resizable: false, hozAlign: "right", cssClass: "rownum" },
-    autoResize: false, // drawing anew would let go of the selection, and widths are fixed
+    autoResize: false, // redrawing would lose the selection, and widths are fixed
     selectableRange: 1,
     selectableRangeColumns: true,
     selectableRangeRows: true,

@@ -1,4 +1,4 @@
-// The note's text: a figure is put in where the text stands, and a line that is told of is shown.
+// The note's text: a figure is put in where the text stands, and a line named in a message is shown.
 
 const text = () => document.querySelector("#text");
 

@@ -1,4 +1,4 @@
-// Numbers that are dragged or typed beside a sheet: each step goes to the sheet at once, and the plan
+// Numbers that are dragged or typed next to a sheet: each step goes to the sheet at once, and the plan
 // comes back while the hand is still moving. An input with data-slide, data-table, data-row,
 // data-column; data-scale and data-decimals say how its value is written into the cell, data-also
 // names a column that moves with it. Inputs of one cell follow each other.
@@ -52,7 +52,7 @@ export function beginSliders(send, ask, newName) {
     letGo(input);
   });
   document.addEventListener("focusout", ({ target }) => target.matches("[data-slide]") && letGo(target));
-  // The part that a hand is in is not made anew under it.
+  // The part in use is not rebuilt under the user.
   const hold = (input) => (input.closest("[data-part]").dataset.held ||= "yes");
   const letGo = (input) => {
     const part = input.closest("[data-part]");

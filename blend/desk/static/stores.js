@@ -1,5 +1,5 @@
 // What the browser keeps for a page, beyond it: where it keeps nothing, or has no room, that is
-// told and never thrown.
+// reported and never thrown.
 
 /** `name` is "localStorage" (of all windows) or "sessionStorage" (of this one). */
 export function storeOf(name) {
