@@ -61,7 +61,11 @@ TIME_LIMIT = click.option(
 
 
 def read_folder(
-    folder: Path, *, names_folder: bool = False, warn_of_blanks: bool = True
+    folder: Path,
+    *,
+    names_folder: bool = False,
+    warn_of_blanks: bool = True,
+    lists_blanks: bool = False,
 ) -> CaseRead:
     """The case of a folder; its warnings are printed to stderr after the answer.
 
@@ -71,7 +75,8 @@ def read_folder(
 
     with _naming_folder(folder, names_folder):
         read = read_ready_case(folder)
-    warnings = [each for each in read.warnings if warn_of_blanks or each not in read.blanks]
+    shown = read.warnings if lists_blanks or not warn_of_blanks else read.warnings_in_short
+    warnings = [each for each in shown if warn_of_blanks or each not in read.blanks]
     if names_folder:
         warnings = [_in_folder(folder, each) for each in warnings]
     warn_at_end(warnings)

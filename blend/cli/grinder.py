@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,14 +13,13 @@ from blend.cli.common import FOLDER, GAP, TIME_LIMIT, WHOLE, progress_line, with
 from blend.cli.model import by_second_solver, with_added
 from blend.cli.params import DOLLARS, Measured, Points, Share
 from blend.domain.uncertainty import MAX_CONFIDENCE, SOLVENT_EXTRACTION_SD_SHARE
-from blend.errors import FileTrouble, InputRefused, Problem, SolverTrouble
+from blend.errors import Caution, FileTrouble, InputRefused, Problem, SolverTrouble
 from blend.files import check_place
 
 if TYPE_CHECKING:
     from blend.domain.case import Case
     from blend.domain.plan import Plan
     from blend.domain.uncertainty import LeanUncertainty
-    from blend.errors import Caution
     from blend.grinder.odds import Errors
     from blend.grinder.safe import ConfidentPlan
     from blend.grinder.temperature import BatchTemperature
@@ -256,7 +254,9 @@ def _read(folder: Path) -> tuple[Case, tuple[Caution, ...]]:
     read = read_ready_case(folder)
     # Error messages name limits in the words of this case.
     click.get_current_context().find_root().obj = read.case
-    return read.case, tuple(each for each in read.warnings if "from memory" not in each.fact)
+    return read.case, tuple(
+        each for each in read.warnings_in_short if "from memory" not in each.fact
+    )
 
 
 def _estimated(folder: Path, case: Case) -> tuple[Case, dict[str, LeanUncertainty]]:
@@ -361,10 +361,14 @@ def _temperatures(
     return batch_temperatures(case, made, of_lots, packaged_heat(), max_c)
 
 
+Counted = tuple[dict[str, int], tuple[Caution, ...]]
+
+
 def _counts_without_a_plan(folder: Path) -> dict[str, int]:
     """Rows by table of a folder that has only the trader's or the reporter's tables; empty where
     there is anything to plan. Refuses everything that is wrong with them."""
     from blend.cli.common import warn_at_end
+    from blend.tables.book import read_book
     from blend.tables.history import read_history
     from blend.tables.imports import read_imports
     from blend.tables.quotations import read_quotations
@@ -375,34 +379,39 @@ def _counts_without_a_plan(folder: Path) -> dict[str, int]:
         holds_table(folder, name) for name in ("lots", "products", "settings")
     ):
         return {}
+
+    def quoted(of: Path) -> Counted:
+        read = read_quotations(of)
+        return {"quotations": len(read.quotations)}, read.warnings
+
+    def offered(of: Path) -> Counted:
+        read = read_imports(of)
+        return {"foreign_offers": len(read.offers)}, read.warnings
+
+    def traded(of: Path) -> Counted:
+        book, warnings = read_book(of)
+        return {"deals": len(book.deals)}, warnings
+
+    def heard(of: Path) -> Counted:
+        read = read_history(of)
+        added = read.additions
+        counts = {"items": added.items, "canvass": added.entries, "volumes": added.volumes}
+        return {name: len(rows) for name, rows in counts.items()}, read.warnings
+
+    readers = {"quotations": quoted, "foreign_offers": offered, "deals": traded, "canvass": heard}
     counts: dict[str, int] = {}
     problems: list[Problem] = []
-    readers: dict[str, Callable[[Path], Any]] = {
-        "quotations": read_quotations,
-        "foreign_offers": read_imports,
-        "canvass": read_history,
-    }
     for name, reader in readers.items():
         if not holds_table(folder, name):
             continue
         try:
-            read = reader(folder)
+            found, warnings = reader(folder)
         except InputRefused as refused:
             problems += [each for each in refused.problems if NO_ROWS not in each.value]
             counts[name] = 0
             continue
-        warn_at_end(read.warnings)
-        if name == "quotations":
-            counts[name] = len(read.quotations)
-        elif name == "foreign_offers":
-            counts[name] = len(read.offers)
-        else:
-            added = read.additions
-            counts |= {
-                "items": len(added.items),
-                "canvass": len(added.entries),
-                "volumes": len(added.volumes),
-            }
+        counts |= found
+        warn_at_end(warnings)
     if problems:
         raise InputRefused(problems)
     return counts
@@ -441,7 +450,7 @@ def check(folder: Path, save_columns: bool) -> None:
         for name, count in counts.items():
             click.echo(f"{name}: {counted(count, 'row')}")
         return
-    read = read_folder(folder)
+    read = read_folder(folder, lists_blanks=True)
     warn_at_end(strays)
     click.echo(screen.table(table_counts(read.case)))
     missing = not_available(read.case)

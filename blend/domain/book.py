@@ -190,7 +190,10 @@ class BookRate:
 
     rate: str = col.word("the currency, or the freight lane", example="AUD")
     kind: RateKind = col.choice(
-        "exchange: USD for one; freight: USD per cwt", RateKind, convert=RateKind
+        "exchange: USD for one; freight: USD per cwt",
+        RateKind,
+        convert=RateKind,
+        example="exchange",
     )
     rated_on: date = col.day("day of the rate", example="11/25/2026")
     value: float = col.number("the rate", unit="USD", minimum=0, maximum=1_000_000, example="0.652")

@@ -261,7 +261,7 @@ class DayPlan(Answer):
         )
         sales = f" after {money(plan.money.sales_usd)} of sales" if plan.money.sales_usd else ""
         stopped = " The search was stopped early: best plan so far." if plan.stopped_early else ""
-        more = "" if safe is None else f" The confidences cost {money(safe.safety_usd)}."
+        more = "" if safe is None else f" Holding the confidences costs {money(safe.safety_usd)}."
         cost = f"Day's cost {money(bound.printed_usd)}{sales}{self._stock_words}."
         return f"{cost}{more} {gap}{stopped}"
 

@@ -300,7 +300,7 @@ class LotAnswer(Answer):
             *([("losses of this lot", losses)] if abs(losses) >= _MIN_USD_PER_LB else []),
             *limits,
             ("= worth", value.usd_per_lb),
-            ("worth less the ask", value.usd_per_lb - self.why.delivered_usd_per_lb),
+            ("minus the ask", value.usd_per_lb - self.why.delivered_usd_per_lb),
         ]
 
     def _reasons(self, each: InProduct) -> str:

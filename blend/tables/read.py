@@ -33,6 +33,16 @@ class CaseRead:
     warnings: tuple[Caution, ...]
     blanks: tuple[Caution, ...] = ()
 
+    @property
+    def warnings_in_short(self) -> tuple[Caution, ...]:
+        """The warnings, with those about blanks in one where there are several."""
+        if len(self.blanks) < 2:
+            return self.warnings
+        names = ", ".join(dict.fromkeys(str(each.column) for each in self.blanks))
+        fact = f"read as their defaults, some of which make a plan cheaper or allow more ({names})"
+        others = (each for each in self.warnings if each not in self.blanks)
+        return (Caution("blank cells", None, None, fact, "See blend check."), *others)
+
 
 def read_case(source: Source) -> CaseRead:
     """Read a case from a folder of tables, one .xlsx workbook or DataFrames.

@@ -15,10 +15,12 @@ from blend.domain.columns import Column, Kind, Table
 from blend.errors import FileTrouble
 from blend.files import as_file_trouble, filling, in_memory, write_bytes
 from blend.tables.columns import (
+    BOOK_TABLES,
     CONFIDENCE_TABLES,
+    CORRELATIONS,
     CUSTOMERS,
-    DEALS,
     EVIDENCE_TABLES,
+    GROUND,
     HISTORY_TABLES,
     IMPORT_TABLES,
     MARKET_TABLES,
@@ -36,12 +38,13 @@ from blend.tables.write import write_csv
 
 PLANT, TRADE, REPORT = "plant", "trade", "report"
 BOOKS: Mapping[str, Mapping[str, Table]] = {
-    PLANT: {**TABLES, **CONFIDENCE_TABLES, **EVIDENCE_TABLES},
+    PLANT: {**TABLES, **CONFIDENCE_TABLES, **EVIDENCE_TABLES, GROUND.name: GROUND},
     TRADE: {
         QUOTATIONS.name: QUOTATIONS,
         **IMPORT_TABLES,
         **POSITION_TABLES,
-        **{each.name: each for each in (SCENARIOS, DEALS, CUSTOMERS, STRESS)},
+        **BOOK_TABLES,
+        **{each.name: each for each in (SCENARIOS, CUSTOMERS, STRESS, CORRELATIONS)},
     },
     REPORT: {**HISTORY_TABLES, **MARKET_TABLES},
 }

@@ -299,7 +299,7 @@ class BookDay(Answer):
         return (
             f"Realized {money(figures['realized_usd'])}, unrealized "
             f"{money(figures['unrealized_usd'])}, at {_COST_WORDS[self.method]} cost. "
-            f"{counted(len(self.deals), 'deal')} stand. Marked at {at}."
+            f"{counted(len(self.deals), 'deal')}. Marked at {at}."
         )
 
     def part_usd(self, part: str) -> float:

@@ -109,7 +109,8 @@ class Substitutes(Answer):
         if len({each.product_id for each in self.found}) == 1:
             columns.remove("in_product")
         best = frame.drop_duplicates("replaced")
-        count, of = self.figures["overpriced_lots"], counted(len(best), "lot")
+        what = "lot" if any(each.product_id for each in self.found) else "item"
+        count, of = self.figures["overpriced_lots"], counted(len(best), what)
         words = f"{count} of {of} cost more than a mix that does the same. {self.basis}"
         shown = frame if every else best.head(_MAX_ROWS)
         notes = []
@@ -117,7 +118,7 @@ class Substitutes(Answer):
             notes.append(f"{_MAX_ROWS} of {of}.")
         if not every and len(frame) > len(best):
             notes.append("Each lot where it is most overpriced; every product with --every.")
-        notes.append("Pounds on offer are not looked at, nor whole combos.")
+        notes.append("As if any pounds of each could be had.")
         return "\n".join([wrapped(words), table(shown, columns, note=" ".join(notes))])
 
     def chart(self) -> Spec:

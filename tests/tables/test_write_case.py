@@ -15,7 +15,7 @@ from openpyxl import load_workbook
 
 from blend.domain.case import Case
 from blend.errors import FileTrouble
-from blend.tables.columns import TABLES
+from blend.tables.columns import EVERY_TABLE, TABLES
 from blend.tables.read import read_case
 from blend.tables.rows import read_sheet
 from blend.tables.starter import BOOKS, starter_table, write_starter
@@ -134,6 +134,10 @@ def test_fixed_words_have_a_drop_down(tmp_path: Path):
     }
     place = TABLES["lots"].column_names.index("fresh_or_frozen")
     assert lists[f"{'ABCDEFGHIJKLMNOPQRSTUVWXYZ'[place]}2"] == '"fresh,frozen"'
+
+
+def test_every_table_is_in_a_starter_workbook():
+    assert {name for book in BOOKS.values() for name in book} == set(EVERY_TABLE)
 
 
 @pytest.mark.parametrize("table", [t for book in BOOKS.values() for t in book.values()])
