@@ -279,7 +279,12 @@ class DaysAnswer(Answer):
         from blend.output.gap import gap_words
 
         bound = self.plan.bound
-        gap = gap_words(bound.printed_usd, bound.bound_usd, is_certified=bound.is_certified)
+        gap = gap_words(
+            bound.printed_usd,
+            bound.bound_usd,
+            is_certified=bound.is_certified,
+            model=" for the model as stated",
+        )
         split = any(check.note == AS_DIVISIBLE for check in self.plan.checks)
         basis = " as if containers, counts and minimums could be split" if split else ""
         return f"Cost of all days{basis} {money(bound.printed_usd)}. {gap}"

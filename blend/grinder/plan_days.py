@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
 from blend.check.days import check_days, count_days_money
+from blend.check.arrays import dual_bound_of_arrays_usd
 from blend.check.gap import NEAR_SHARE, NEAR_USD, must_agree
 from blend.domain.days import DayCheck, DaysMoney, DaysPlan
 from blend.domain.horizon import DayConstraintClass, DayRequirement, Horizon
@@ -127,18 +128,31 @@ def _taken_as_divisible(check: DayCheck) -> DayCheck:
 
 
 def _bound(solved: HorizonAnswer, money: DaysMoney) -> Bound:
-    """The solver's own bound next to the recounted cost; pounds are not rounded here. Raises
-    SolverTrouble where the two contradict each other."""
-    method = "search in whole numbers" if solved.by_branching else "dual prices of the solver"
+    """The floor next to the recounted cost; pounds are not rounded here. Where nothing has to be
+    whole, the floor is that of the solver's prices counted exactly, else it is the solver's own.
+    Raises SolverTrouble where floor and cost contradict each other."""
+    model, answer = solved.model, solved.answer
+    is_certified = not solved.by_branching
+    bound_usd = solved.bound_usd
+    if is_certified:
+        matrix = model.matrix
+        bound_usd = dual_bound_of_arrays_usd(
+            model.cost,
+            model.upper,
+            (matrix.row, matrix.column, matrix.value),
+            (model.row_lower, model.row_upper),
+            answer.row_dual,
+        )
     turnover_usd = sum(abs(getattr(money, part.name)) for part in fields(money))
     must_agree(
-        solved.answer.objective,
-        solved.bound_usd,
+        answer.objective,
+        bound_usd,
         exact_usd=money.total_usd,
         printed_usd=money.total_usd,
         near_usd=max(NEAR_USD, NEAR_SHARE * turnover_usd),
     )
-    return Bound(solved.answer.objective, solved.bound_usd, method, money.total_usd)
+    method = "dual prices, in exact fractions" if is_certified else "search in whole numbers"
+    return Bound(answer.objective, bound_usd, method, money.total_usd, is_certified)
 
 
 def _so_far(usd: float, bound_usd: float) -> str:

@@ -19,15 +19,17 @@ def gap_words(
     is_certified: bool,
     is_short_by_rounding: bool = False,
     plans: str = "plan",
+    model: str = "",
 ) -> str:
     """By how much at most a plan can be cheaper than the printed one, and who vouches for it.
 
     The gap is rounded up, and never printed as none. Where rounding leaves the printed plan short
-    of a limit, the words say that the floor is for plans that are not.
+    of a limit, the words say that the floor is for plans that are not. `model` says what the
+    certificate takes as given, where it is not the tables themselves.
     """
     if not isfinite(bound_usd):
         return f"No limit is known on how much cheaper a {plans} can be."
-    voucher = CERTIFIED if is_certified else BY_SOLVER
+    voucher = CERTIFIED + model if is_certified else BY_SOLVER
     if is_short_by_rounding:
         plans += " that keeps every order and limit in full"
     gap_usd = printed_usd - bound_usd

@@ -9,9 +9,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import blend.check
+from blend.check.arrays import dual_bound_of_arrays_usd
 from blend.check.chance import check_chance_constraints
 from blend.check.check import check_plan
 from blend.check.clearing import certify_clearing
@@ -21,6 +23,7 @@ from blend.domain.plan import Verdict
 from blend.domain.prices import DualPrices
 from blend.grinder.plan import make_plan
 from blend.grinder.plan_days import plan_days
+from blend.model.horizon import solve_horizon
 from blend.model.market import clear
 from tests.check import (
     test_clearing,
@@ -99,6 +102,19 @@ def _days():
     return plan_days(make_horizon(3), shadow_prices=False)
 
 
+def _days_bounded(changed: Callable[[np.ndarray], np.ndarray] = lambda prices: prices) -> bool:
+    """Whether the bound of row prices is the cost of the plan; it is never above that."""
+    solved = solve_horizon(make_horizon(3), divisible=True)
+    model, answer = solved.model, solved.answer
+    entries = model.matrix.row, model.matrix.column, model.matrix.value
+    limits = model.row_lower, model.row_upper
+    bound_usd = dual_bound_of_arrays_usd(
+        model.cost, model.upper, entries, limits, changed(answer.row_dual)
+    )
+    assert bound_usd <= answer.objective + 0.001
+    return bound_usd > answer.objective - 0.01
+
+
 def _days_sound(plan) -> bool:
     checks = check_days(make_horizon(3), plan)
     return all(check.verdict is not Verdict.BROKEN for check in checks)
@@ -172,6 +188,15 @@ KINDS = {
                     purchases=tuple(replace(row, pounds_lb=0.0) for row in _days().purchases),
                 )
             ),
+        },
+    ),
+    "bound of several days": Kind(
+        "dual_bound_of_arrays_usd",
+        lambda: _days_bounded(),
+        {
+            "no prices": lambda: _days_bounded(lambda prices: 0 * prices),
+            "prices lowered": lambda: _days_bounded(lambda prices: 0.9 * prices),
+            "prices turned": lambda: _days_bounded(lambda prices: -prices),
         },
     ),
     "market equilibrium": Kind(
