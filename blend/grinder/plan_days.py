@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
-from blend.check.days import check_days, count_days_money
 from blend.check.arrays import dual_bound_of_arrays_usd
+from blend.check.days import check_days, count_days_money
 from blend.check.gap import NEAR_SHARE, NEAR_USD, must_agree
 from blend.domain.days import DayCheck, DaysMoney, DaysPlan
 from blend.domain.horizon import DayConstraintClass, DayRequirement, Horizon
