@@ -26,7 +26,7 @@ _ONE_DAY = (
 
 def check_options() -> None:
     """Refuse what a plan of several days would leave out without a word."""
-    refuse_options("--days", *_ONE_DAY, "replay", "recipe")
+    refuse_options("--days", *_ONE_DAY, "replay", "recipe", "after")
     context = click.get_current_context()
     if context.params.get("whole") not in (None, "no"):
         raise click.UsageError("With --days, --containers can only be no.")
@@ -46,7 +46,7 @@ _GROUND = ("ground.csv", "ground.xlsx")
 
 def plan_past_days(folder: Path) -> Answer:
     """The past days in a folder, each next to what was ground."""
-    refuse_options("--replay", *_ONE_DAY, "recipe", "whole", "no_break_even")
+    refuse_options("--replay", *_ONE_DAY, "recipe", "after", "whole", "no_break_even")
     with progress_line() as progress:
         return replay(folder, progress)
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from blend.domain.plan import Plan
     from blend.domain.uncertainty import LeanUncertainty
     from blend.grinder.odds import Errors
+    from blend.grinder.rest_of_day import RestOfDay
     from blend.grinder.safe import ConfidentPlan
     from blend.grinder.temperature import BatchTemperature
     from blend.output.answer import Answer
@@ -118,6 +119,13 @@ Examples:
     " pounds_lb, all batches of a product together.",
 )
 @click.option(
+    "--after",
+    type=FILE,
+    metavar="FILE",
+    help="Plan the rest of the day: FILE is the work order (.xlsx) as filled in so far. Pounds"
+    " counted in inventory.csv go before what its weights leave.",
+)
+@click.option(
     "--replay",
     is_flag=True,
     help="Past days: FOLDER holds a folder of sheets for each, with ground.csv: what was ground.",
@@ -151,6 +159,7 @@ def plan(
     days: bool,
     lean: str,
     recipe: Path | None,
+    after: Path | None,
     replay: bool,
     whole: str | None,
     gap: float | None,
@@ -200,6 +209,10 @@ def plan(
     estimated_errors = None
     if lean == "estimated":
         case, estimated_errors = _estimated(folder, case)
+    rest = None
+    if after is not None:
+        rest = _rest_of_day(folder, case, after, estimated_errors)
+        case, estimated_errors = rest.case, dict(rest.errors)
     errors, chance_constraints = _errors(folder, case, confidence, estimated_errors)
     confident, notes = None, []
     case = with_added(case, constraints, write_model)
@@ -228,8 +241,9 @@ def plan(
         notes=notes,
         temperatures=_temperatures(folder, case, made, max_temp) if temps else (),
         max_temp_f=max_temp,
-        is_lean_estimated=lean == "estimated",
-        has_unused_tests=lean == "stated" and holds_tests(folder),
+        is_lean_estimated=lean == "estimated" or bool(rest and rest.lean_moved),
+        rest=rest,
+        has_unused_tests=lean == "stated" and rest is None and holds_tests(folder),
         saved=None if no_workbook else workbook,
         saved_work_order=work_order,
     )
@@ -267,6 +281,21 @@ def _estimated(folder: Path, case: Case) -> tuple[Case, dict[str, LeanUncertaint
 
     estimates = estimated(folder, case).estimates
     return with_temperature(folder, case_with_estimates(case, estimates)), estimates.errors
+
+
+def _rest_of_day(
+    folder: Path,
+    case: Case,
+    order: Path,
+    estimated_errors: dict[str, LeanUncertainty] | None,
+) -> RestOfDay:
+    """What is left after the batches of a work order that are done."""
+    from blend.grinder.actuals import read_actuals
+    from blend.grinder.rest_of_day import rest_of_day
+    from blend.tables.ground import read_inventory
+
+    errors, _ = _errors(folder, case, None, estimated_errors)
+    return rest_of_day(case, read_actuals(case, order), errors, read_inventory(folder, case))
 
 
 def _errors(

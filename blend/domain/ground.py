@@ -1,4 +1,4 @@
-"""What was ground, or a recipe made by hand: pounds of each lot in each product."""
+"""What was ground, or a recipe made by hand, and what was counted after it."""
 
 from __future__ import annotations
 
@@ -19,3 +19,12 @@ class GroundLine:
     batches: int | None = col.count(
         "how many batches", default=None, blank="batches of the usual size", minimum=1
     )
+
+
+@record("inventory", "Pounds counted at the plant, one lot a row.", key="lot_id")
+@dataclass(frozen=True, slots=True)
+class CountedLot:
+    """What was counted of a lot, opened containers included."""
+
+    lot_id: str = col.identifier("the lot, as in lots.csv", example="B50-2")
+    left_lb: float = col.pounds("pounds left, opened containers included", example="2600")

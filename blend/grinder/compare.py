@@ -75,7 +75,7 @@ def hand_made(case: Case, lines: Iterable[GroundLine]) -> HandMade:
         used_lb[line.lot_id] += line.pounds_lb
     runs = tuple(_run(case, product_id, own) for product_id, own in sorted(by_product.items()))
     takes = tuple(
-        _take(case, case.lot(lot_id), lb) for lot_id, lb in sorted(used_lb.items()) if lb > 0
+        taken(case, case.lot(lot_id), lb) for lot_id, lb in sorted(used_lb.items()) if lb > 0
     )
     made_lb = {run.product_id: run.batches * run.finished_lb for run in runs}
     shortage_lb = {
@@ -103,7 +103,7 @@ def _run(case: Case, product_id: str, lines: list[GroundLine]) -> BatchRun:
     return BatchRun(product_id, batches, ingredients, finished_lb / batches, lean_lb / finished_lb)
 
 
-def _take(case: Case, lot: Lot, used_lb: float) -> Take:
+def taken(case: Case, lot: Lot, used_lb: float) -> Take:
     """What has to be bought or pulled for the pounds used: whole containers, all of a lot that is
     sold whole, and at least what the seller ships."""
     pounds_lb = max(used_lb, lot.min_purchase_lb)

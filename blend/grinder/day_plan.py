@@ -46,6 +46,7 @@ from blend.units import LB_PER_CWT
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+    from blend.grinder.rest_of_day import RestOfDay
     from blend.grinder.safe import ConfidentPlan
     from blend.model.pulp_model import Added
 
@@ -112,6 +113,8 @@ class DayPlan(Answer):
     temperatures: Sequence[BatchTemperature] = ()
     max_temp_f: float | None = None
     is_lean_estimated: bool = False
+    rest: RestOfDay | None = None
+    """What was done before, where this is the plan of the rest of the day."""
     has_unused_tests: bool = False
     saved: Path | None = None
     saved_work_order: Path | None = None
@@ -233,7 +236,8 @@ class DayPlan(Answer):
         gap = max(2, screen.width() - len(plant) - len(on))
         head = screen.strong(plant + " " * gap + on)
         lean = "Lean as estimated from tests." if self.is_lean_estimated else ""
-        sentences = (self.made_words, self.cost_words, rounding_short_words(plan), lean)
+        done = "" if self.rest is None else self.rest.head
+        sentences = (done, self.made_words, self.cost_words, rounding_short_words(plan), lean)
         return "\n".join([head, *map(screen.wrapped, filter(None, sentences))])
 
     @property
@@ -278,6 +282,8 @@ class DayPlan(Answer):
 
     def _make(self, lines: int) -> str:
         frame = self.products
+        if self.rest is not None:  # without those that are done
+            frame = frame[(frame["finished_lb"] > 0) | (frame["short_of_order_lb"] > 0)]
         ranges = zip(
             frame["min_lean_percent"],
             frame["target_lean_percent"],
@@ -327,7 +333,8 @@ class DayPlan(Answer):
     @property
     def watch(self) -> list[str]:
         """What the reader should act on, the most pressing first."""
-        lines = [*self._confidence_lowered(), *self._odds_lines(), *self._over_limit_lines()]
+        done = [] if self.rest is None else self.rest.watch()
+        lines = [*self._confidence_lowered(), *done, *self._odds_lines(), *self._over_limit_lines()]
         lines += self._warm_batches()
         lines += warning_lines(self.cautions)
         if len(lines) > _MAX_WATCH - 1:

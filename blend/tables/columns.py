@@ -10,7 +10,7 @@ from blend.domain.clearing import Demand, MarketMove
 from blend.domain.columns import Column, Kind, Table, columns_of, table_of
 from blend.domain.customers import CustomerRow
 from blend.domain.evidence import VERIFIED, BatchTest, LeanMethod, LeanTest, LotTemperature
-from blend.domain.ground import GroundLine
+from blend.domain.ground import CountedLot, GroundLine
 from blend.domain.horizon import Cooler, DayRule, DayRuleKind, ForwardPrice, Order
 from blend.domain.imports import ForeignOffer, ImportRate
 from blend.domain.lots import Lot
@@ -93,7 +93,8 @@ HISTORY_TABLES = _tables(Item, CanvassEntry, Volume)
 DEALS, BIDS_OFFERS = table_of(Deal), table_of(BidOffer)
 BOOK_TABLES = _tables(Deal, BidOffer, BookRate, Limit)
 STRESS, CORRELATIONS = table_of(StressMove), table_of(CorrelatedPair)
-CUSTOMERS, GROUND = table_of(CustomerRow), table_of(GroundLine)
+CUSTOMERS = table_of(CustomerRow)
+GROUND, INVENTORY = table_of(GroundLine), table_of(CountedLot)
 TEMPERATURES = table_of(LotTemperature)
 QUOTATIONS, SCENARIOS = table_of(Quotation), table_of(ScenarioRow)
 LEAN_TEST_METHODS, IMPORT_RATES = table_of(LeanMethod), table_of(ImportRate)
@@ -114,6 +115,7 @@ EVERY_TABLE: dict[str, Table] = {
     CORRELATIONS.name: CORRELATIONS,
     CUSTOMERS.name: CUSTOMERS,
     GROUND.name: GROUND,
+    INVENTORY.name: INVENTORY,
 }
 """Those of a plan first; the others are read by the commands that need them."""
 

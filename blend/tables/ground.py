@@ -1,4 +1,4 @@
-"""Read what was ground, or a recipe made by hand."""
+"""Read what was ground, or a recipe made by hand, and what was counted after it."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from pathlib import Path
 from blend.domain.case import Case
 from blend.domain.ground import GroundLine
 from blend.errors import FileTrouble, InputRefused, Problem
-from blend.tables.columns import GROUND
+from blend.tables.columns import GROUND, INVENTORY
 from blend.tables.rows import Sheets
+from blend.tables.tables import Source
 
 
 def read_ground(path: Path, case: Case) -> tuple[GroundLine, ...]:
@@ -47,3 +48,13 @@ def read_ground(path: Path, case: Case) -> tuple[GroundLine, ...]:
 
 
 _COLUMNS = ("product_id", "lot_id", "pounds_lb")
+
+
+def read_inventory(source: Source, case: Case) -> dict[str, float]:
+    """Pounds counted by lot; empty where there is no such table. Raises as `read_ground` does."""
+    sheets = Sheets(source, {INVENTORY.name: INVENTORY})
+    lots = [lot.lot_id for lot in case.lots]
+    for row in sheets.rows(INVENTORY.name):
+        sheets[INVENTORY.name].refuse_unknown(row, "lot_id", lots, "lots")
+    sheets.raise_problems()
+    return {row["lot_id"]: row["left_lb"] for row in sheets.rows(INVENTORY.name)}

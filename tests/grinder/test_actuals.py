@@ -29,8 +29,8 @@ def a_day(tmp_path_factory):
     return case, plan, path
 
 
-def filled(day, path, *, over_lb=0.0, fatter_percent=0.0, text=None):
-    """The work order with every box written in, off the plan by so much."""
+def filled(day, path, *, over_lb=0.0, fatter_percent=0.0, text=None, batches=10**6):
+    """The work order with every box of its first batches written in, off the plan by so much."""
     _, plan, empty = day
     book = load_workbook(empty)
     lean = {run.product_id: 100 * run.lean for run in plan.runs}
@@ -45,7 +45,7 @@ def filled(day, path, *, over_lb=0.0, fatter_percent=0.0, text=None):
             heads = {cell.value: cell.column for cell in row if cell.value}
             if "Batch" in heads:
                 at = heads
-            elif at and isinstance(row[0].value, int | float):
+            elif at and isinstance(row[0].value, int | float) and row[0].value <= batches:
                 if titles["actual_lb"] in at:
                     planned = sheet.cell(row[0].row, at[titles["planned_lb"]]).value
                     value = text or planned + over_lb
