@@ -169,7 +169,7 @@ class Moved(Answer):
         """What the quotation did, and what of it the model does not explain."""
         seen, rest = self.move.observed, self.move.unexplained_usd_per_lb
         if seen is None or rest is None:
-            return ["The change in the quote was not given, so nothing is compared with it."]
+            return []
         error = self.move.unexplained_error_usd_per_lb
         way = "did not move" if abs(seen.move_usd_per_lb) < _CENT_USD_PER_LB else (
             f"{'rose' if seen.move_usd_per_lb > 0 else 'fell'} "

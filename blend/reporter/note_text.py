@@ -97,6 +97,8 @@ def _movers(news: News, quoted: Sequence[ItemNews]) -> list[Sentence]:
 
 def _extremes(quoted: Sequence[ItemNews]) -> list[ItemNews]:
     size = {each.item.item_id: move for each in quoted if (move := each.week_move) is not None}
+    if not size:  # the first week on file
+        return [each for each in quoted if each.quoted.assessed.usd_per_cwt is not None][:2]
     moved = sorted(
         (each for each in quoted if each.item.item_id in size),
         key=lambda each: size[each.item.item_id],
@@ -172,7 +174,7 @@ def _together(news: News) -> Sentence:
         standing: Standing = getattr(news.together, name)
         source = Source("canvass", (f"every item {news.day}",), f"{what}, next to the usual")
         count = Figure(f"together.{what}", standing.count, Unit.COUNT, source)
-        word = standing.word or "without a usual"
+        word = standing.word or "not rated"
         parts += ["; trading " if name == "activity" else f"{', ' if parts else ''}{name} "]
         parts += [Figure(f"together.{name}", word, Unit.WORD, source), " (", count, f" {what}"]
         if standing.normal is not None:

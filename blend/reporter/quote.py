@@ -133,7 +133,7 @@ class DayQuotes(Answer):
             wrapped(f"{long_day(self.day)}. $/cwt, {self._terms}. One load is 40,000 lb."),
             f"\n{table(shown, columns)}\n",
             wrapped(standing_words(self.together)),
-            wrapped(self._published_words),
+            self._published_words,
             watch(self._warnings()),
         ]
         return with_sections(
@@ -164,13 +164,13 @@ class DayQuotes(Answer):
     @property
     def _published_words(self) -> str:
         if self.publication is not None:
-            return ""
+            return "\n".join(map(wrapped, publication_lines(self.publication)))
         fine = sum(each.may_be_published for each in self.quoted)
         return f"OK to publish: {fine} of {len(self.quoted)}."
 
     def _warnings(self) -> list[str]:
         if self.publication is not None:
-            return publication_lines(self.publication)
+            return []
         quiet = (
             [] if self.day in self.known.market_days else [f"Nothing was heard on {day(self.day)}."]
         )
@@ -530,8 +530,8 @@ def standing_words(together: Standings) -> str:
     """Demand moderate (6 companies bidding, usually 5), offerings ..., 49 trades (...)."""
     demand, offerings, trades = together.demand, together.offerings, together.activity
     return (
-        f"Demand {demand.word or 'without a usual'} ({demand.count} companies bidding"
-        f"{_usually(demand)}), offerings {offerings.word or 'without a usual'} "
+        f"Demand {demand.word or 'not rated'} ({demand.count} companies bidding"
+        f"{_usually(demand)}), offerings {offerings.word or 'not rated'} "
         f"({offerings.count} offering{_usually(offerings)}), {trades.count} trades"
         f"{_usually(trades)}."
     )

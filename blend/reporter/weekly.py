@@ -442,13 +442,16 @@ class Weekly(Answer):
 
     def screen(self, sections: Collection[str] = ()) -> str:
         up, down, flat = (len(each) for each in self.breadth)
+        moved = f"{up} up, {down} down, {flat} unchanged on the week."
+        if not up + down + flat:
+            moved = "No week before to compare with."
         columns = ["item_id", "week_usd_per_cwt", "on_week_usd_per_cwt", "on_year_usd_per_cwt",
                    "week_trades", "week_loads"]  # fmt: skip
         parts = [
             screen.strong(f"Boneless beef and trimmings, week ending {day(self.friday)}"),
             screen.wrapped(f"{self.headline}. {self._spread_sentence()}"),
             screen.table(self.week, columns),
-            screen.wrapped(f"{up} up, {down} down, {flat} unchanged on the week. {self.foot()}"),
+            screen.wrapped(f"{moved} {self.foot()}"),
         ]
         if self.call_lines:
             parts.append("\n".join(("Calls", *map(screen.wrapped, self.call_lines))))
