@@ -470,6 +470,47 @@ def test_editing_by_keyboard_pasting_dragging_and_undoing(browser_page):
     assert cost(page) == before
 
 
+def test_cells_are_filled_down_by_key_and_by_hand_and_taken_over(browser_page):
+    page = browser_page
+    settled(page)
+    prices = [cell(page, "lots", name, "price") for name in ("B65-1", "B65-2", "B73-1", "B73-2")]
+    prices[0].click()
+    page.keyboard.press("Shift+ArrowDown")
+    page.keyboard.press("Control+d")
+    settled(page)
+    assert prices[1].inner_text() == "158"
+    # the handle repeats both rows over the two below them
+    prices[1].dblclick()
+    page.keyboard.type("159")
+    page.keyboard.press("Enter")
+    settled(page)
+    prices[0].click()
+    page.keyboard.press("Shift+ArrowDown")
+    handle, end = page.locator(".fill-handle").bounding_box(), prices[3].bounding_box()
+    page.mouse.move(handle["x"] + 4, handle["y"] + 4)
+    page.mouse.down()
+    page.mouse.move(end["x"] + 10, end["y"] + 10, steps=4)
+    page.mouse.up()
+    settled(page)
+    assert [each.inner_text() for each in prices] == ["158", "159", "158", "159"]
+    page.get_by_role("button", name="Undo").click()
+    settled(page)
+    assert prices[3].inner_text() == "219"
+    # what cannot be read keeps the last plan, stale, and is taken over by one click
+    before = cost(page)
+    prices[0].click()
+    page.keyboard.type("$157.50x")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#live-line.stale")
+    assert cost(page) == before and "B65-1 price" in page.inner_text("#live-line")
+    page.locator("#table-lots button[data-use]").click()
+    settled(page)
+    assert prices[0].inner_text() == "157.5"
+    assert page.locator("#live-line.stale").count() == 0, page.inner_text("#live-line")
+    page.fill("#sheet-lots [data-filter-box]", "B65-1 | B73-2")
+    assert page.locator("#table-lots .tabulator-row").count() == 2
+
+
 def test_a_lot_enters_at_the_price_that_is_offered(browser_page):
     page = browser_page
     page.goto(page.url.split("/grinder")[0] + "/grinder")

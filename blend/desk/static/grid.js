@@ -392,7 +392,7 @@ function makeGrid(section) {
   function placeHandle() {
     if (handle.onpointermove) return; // it is being dragged
     const corner = lines().at(-1)?.at(-1);
-    const cell = corner && !open ? corner.getElement() : null;
+    const cell = corner && !open && current === grid ? corner.getElement() : null;
     if (cell?.isConnected) cell.append(handle);
     else handle.remove();
   }
