@@ -14,7 +14,6 @@ from starlette.routing import Route
 
 from blend.desk.asked import address, asked_choice
 from blend.desk.desk import Desk
-from blend.desk.drawn import chart_file
 from blend.desk.grinder_infeasible import PLAN, infeasible_answer
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, in_time, page, same_page, view, whole_number, working_or, written
@@ -184,15 +183,6 @@ def workbook(desk: Desk, request: Request, form: Form) -> Response:
     return _planned(desk, request, answer)
 
 
-def picture(desk: Desk, request: Request, form: Form) -> Response:
-    ending = request.path_params["ending"]
-
-    def answer(job: Job) -> Response:
-        return chart_file("blends", ending, in_time(request, job).answer.chart)
-
-    return _planned(desk, request, answer)
-
-
 def batches_page(desk: Desk, request: Request, form: Form) -> Response:
     """A sheet of paper for each recipe."""
 
@@ -291,7 +281,6 @@ parts: dict[str, tuple[str, Part]] = {"standing": ("parts/standing.html", _stand
 routes = [
     Route("/grinder/plan", view(plan_page)),
     Route("/grinder/plan/workbook", view(workbook)),
-    Route("/grinder/plan/picture.{ending}", view(picture)),
     Route("/grinder/batches", view(batches_page)),
     Route("/grinder/work-order.xlsx", view(work_order_file)),
     Route("/grinder/work-order", view(work_order_page)),

@@ -56,7 +56,7 @@ def _shown(topic: str) -> Markup:
 
 def _markdown(text: str) -> Markup:
     made = to_html(text, lambda *_: Markup(""), lambda *_: Markup(""))
-    return Markup(_CODE.sub(r"<code>\1</code>", made))
+    return Markup(_CODE.sub(r"<code>\1</code>", str(made)))
 
 
 def _as_it_stands(text: str) -> Markup:

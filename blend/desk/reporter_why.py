@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -18,14 +17,13 @@ from starlette.routing import Route
 
 from blend.desk.desk import Desk
 from blend.desk.jobs import Job
-from blend.desk.pages import Form, in_time, page, same_page, view, whole_number, working_or
+from blend.desk.pages import Form, page, same_page, view, whole_number, working_or
 from blend.desk.reporter_store import Day, ask_of_store, day_in, day_of, refuse
 from blend.domain.case import Case
 from blend.domain.clearing import Market
 from blend.domain.method import Method
 from blend.domain.selectors import Condition, Selector
 from blend.errors import FileTrouble, InputRefused, Problem
-from blend.output.charts import picture
 from blend.reading import read_ready_case
 from blend.reporter.explain import Moved, explain_market, explain_plan, market_moved
 from blend.reporter.explained import Observed
@@ -93,21 +91,10 @@ def why_page(desk: Desk, request: Request, form: Form) -> Response:
             step=step,
             last=last,
             to=lambda number: same_page(request, step=number, **{"as": ""}) + "#step",
-            picture=f"/reporter/why.svg?{urlencode(dict(request.query_params))}",
             **shown,
         )
 
     return working_or(desk, request, job, done, title="Why")
-
-
-def why_picture(desk: Desk, request: Request, form: Form) -> Response:
-    with _maybe_store(desk) as store:
-        day = None if store is None else day_of(store, request)
-        asked = _asked(request, day, _ways(desk, store))
-        if not asked.item:
-            refuse("item", "nothing", "an item that is explained")
-        job = _ask(desk, store, day, asked)
-    return Response(picture(in_time(request, job).chart, ".svg"), media_type="image/svg+xml")
 
 
 @contextmanager
@@ -280,4 +267,6 @@ def market_of(folder: Path) -> Market:
     return read_market(folder, _case(folder))
 
 
-routes = [Route("/reporter/why", view(why_page)), Route("/reporter/why.svg", view(why_picture))]
+routes = [
+    Route("/reporter/why", view(why_page)),
+]

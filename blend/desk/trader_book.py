@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
 
-from blend.desk.asked import address, asked_choice, asked_day
+from blend.desk.asked import asked_choice, asked_day
 from blend.desk.desk import Desk
-from blend.desk.drawn import chart_file
 from blend.desk.pages import Form, page
 from blend.errors import BlendError, InputRefused, Problem
 from blend.show.shown import shown_of
@@ -75,15 +73,7 @@ def book_page(desk: Desk, request: Request, form: Form) -> Response:
         spec=book.chart() if book.moved else None,
         spread=_spread(folder, book),
         methods=methods,
-        pictured=partial(address, request=request),
     )
-
-
-def book_picture(desk: Desk, request: Request, form: Form) -> Response:
-    folder = book_folder(desk)
-    if folder is None:
-        raise InputRefused([Problem("deals", None, None, "no such table", "add deals.csv")])
-    return chart_file("book", request.path_params["ending"], _book(folder, request).chart)
 
 
 def _book(folder: Path, request: Request) -> BookDay:

@@ -12,7 +12,6 @@ from starlette.responses import Response
 
 from blend.desk.asked import address, asked_count, asked_flag
 from blend.desk.desk import Desk
-from blend.desk.drawn import chart_file
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, in_time, page, working_or, written
 from blend.domain.imports import ForeignOffer, ImportRate
@@ -148,7 +147,6 @@ def positions(desk: Desk, request: Request, form: Form) -> Response:
             shown_tables=[] if found.answer is None else _day_tables(found.answer),
             warnings=[printable(str(each)) for each in warnings if each not in told],
             at=partial(address, POSITIONS_PATH, request, stop=None),
-            pictured=partial(address, request=request, stop=None),
             ledger_at=address(f"{POSITIONS_PATH}/ledger.csv", request, stop=None),
             chart=None if found.answer is None else found.answer.chart(),
             revision=revision,
@@ -170,11 +168,6 @@ def ledger(desk: Desk, request: Request, form: Form) -> Response:
     """In and out of every lot on every day."""
     answer = _found_days(desk, request)
     return written("ledger.csv", lambda path: answer.to_csv(path, "ledger"))
-
-
-def stock_drawn(desk: Desk, request: Request, form: Form) -> Response:
-    answer = _found_days(desk, request)
-    return chart_file("stock", request.path_params["ending"], answer.chart)
 
 
 # What may come -----------------------------------------------------------------------------------
@@ -250,7 +243,6 @@ def scenarios(desk: Desk, request: Request, form: Form) -> Response:
             shown_tables=_scenario_tables(found),
             chart=found.chart() if found.job.draws and len(found.drawn("objective_usd")) else None,
             at=partial(address, SCENARIOS_PATH, request, stop=None),
-            pictured=partial(address, request=request, stop=None),
             rows_at=address(f"{SCENARIOS_PATH}/rows.csv", request, stop=None),
             revision=revision,
         )
@@ -280,8 +272,3 @@ def scenario_rows(desk: Desk, request: Request, form: Form) -> Response:
     """One row for each scenario."""
     found: ScenarioResults = in_time(request, _scenarios_job(desk, request))
     return written("scenarios_rows.csv", found.to_csv)
-
-
-def cost_drawn(desk: Desk, request: Request, form: Form) -> Response:
-    found: ScenarioResults = in_time(request, _scenarios_job(desk, request))
-    return chart_file("scenarios", request.path_params["ending"], found.chart)

@@ -12,7 +12,6 @@ from starlette.responses import Response
 
 from blend.desk.asked import address, asked_text, refused
 from blend.desk.desk import Desk
-from blend.desk.drawn import chart_file
 from blend.desk.pages import Form, page
 from blend.domain.imports import BuildUp
 from blend.errors import Caution, FileTrouble, InputRefused, Problem
@@ -103,9 +102,6 @@ def values(desk: Desk, request: Request) -> Mapping[str, Any]:
         "parity": _offers_table(found),
         "offer_ids": [each.offer.offer_id for each in found.built],
         "chosen": chosen,
-        "pictured": partial(
-            address, request=request, offer=chosen.offer.offer_id, revision=desk.book.revision
-        ),
         "chart": waterfall(chosen),
     }
 
@@ -135,9 +131,3 @@ def build_values(desk: Desk, request: Request) -> Mapping[str, Any]:
 
 def _words(problems: Sequence[Problem | Caution]) -> list[str]:
     return [printable(str(problem)) for problem in problems]
-
-
-def landed_picture(desk: Desk, request: Request, form: Form) -> Response:
-    chosen = _chosen(request, _landed(desk).landed)
-    ending = request.path_params["ending"]
-    return chart_file(f"landed_{chosen.offer.offer_id}", ending, lambda: waterfall(chosen))

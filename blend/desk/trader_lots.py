@@ -14,7 +14,6 @@ from starlette.responses import HTMLResponse, Response
 
 from blend.desk.asked import address, asked_flag, asked_number, asked_text, refused
 from blend.desk.desk import Desk
-from blend.desk.drawn import chart_file
 from blend.desk.jobs import Job
 from blend.desk.pages import SOON_SECONDS, Form, in_time, page, render_part, working_or
 from blend.domain.case import Case
@@ -24,7 +23,6 @@ from blend.domain.selectors import EVERY_LOT, parse_selector
 from blend.grinder.live import LivePlan
 from blend.grinder.lot import lot_line
 from blend.grinder.offered import offered, offered_note
-from blend.output.answer import Answer
 from blend.show.shown import ShownTable, shown_of
 from blend.trader.breakeven import (
     BreakEven,
@@ -251,12 +249,6 @@ def demand(desk: Desk, request: Request, form: Form) -> Response:
     return working_or(desk, request, job, done, title=title, part=True)
 
 
-def demand_drawn(desk: Desk, request: Request, form: Form) -> Response:
-    asked = _asked_of(desk, request)
-    found: BreakEven = in_time(request, _demand_job(desk, asked))
-    return _chart(request, f"demand_{asked.lot.lot_id}", found)
-
-
 def _supply_job(desk: Desk, asked: Asked) -> Job:
     def work(job: Job) -> BreakEvenByPounds:
         return breakeven_by_pounds(asked.case, asked.lot.lot_id)
@@ -340,12 +332,6 @@ def regions(desk: Desk, request: Request, form: Form) -> Response:
     return working_or(desk, request, job, done, title="Who buys what", part=True)
 
 
-def regions_drawn(desk: Desk, request: Request, form: Form) -> Response:
-    asked = _asked_of(desk, request)
-    found: BreakEvenOfTwo = in_time(request, _regions_job(desk, asked))
-    return _chart(request, f"regions_{asked.lot.lot_id}_{_other(asked).lot_id}", found)
-
-
 # What the parts of a lot's page share ------------------------------------------------------------
 
 
@@ -354,9 +340,4 @@ def _lot_values(request: Request, asked: Asked) -> dict[str, Any]:
     return {
         "asked": asked,
         "at": partial(address, lot_path(asked.lot.lot_id), request, **query),
-        "pictured": partial(address, request=request, stop=None),
     }
-
-
-def _chart(request: Request, name: str, answer: Answer) -> Response:
-    return chart_file(name, request.path_params["ending"], answer.chart)

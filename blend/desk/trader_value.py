@@ -14,7 +14,6 @@ from starlette.responses import Response
 
 from blend.desk.asked import address, asked_choice, asked_day, asked_flag, asked_text
 from blend.desk.desk import Desk
-from blend.desk.drawn import chart_file
 from blend.desk.jobs import Job
 from blend.desk.pages import Form, in_time, page, working_or
 from blend.domain.columns import SPECIES
@@ -180,8 +179,6 @@ def values(desk: Desk, request: Request) -> Mapping[str, Any]:
         "cards": _cards(value),
         "lines": standing_lines(value),
         "chart": items_chart(value),
-        "pictured": partial(address, request=request, day=str(value.quoted_on),
-                            species=value.species),
     }  # fmt: skip
 
 
@@ -219,12 +216,6 @@ def table_values(desk: Desk, request: Request) -> Mapping[str, Any]:
     return {"id": "trader-tables", "shown_tables": tables, "first": 0, "at": at}
 
 
-def line_picture(desk: Desk, request: Request, form: Form) -> Response:
-    value = _value(_quotations(desk), _asked(request))
-    ending = request.path_params["ending"]
-    return chart_file(f"line_{value.quoted_on}", ending, lambda: items_chart(value))
-
-
 # Through time ------------------------------------------------------------------------------------
 
 
@@ -245,7 +236,6 @@ def through(desk: Desk, request: Request, form: Form) -> Response:
             "trader_through.html",
             table=_history_table(days),
             chart=history_chart(days) if len(days) > 1 else None,
-            pictured=partial(address, request=request, stop=None),
             at=at,
         )
 
@@ -254,13 +244,6 @@ def through(desk: Desk, request: Request, form: Form) -> Response:
 
 def _history_table(days: tuple[DayValue, ...]) -> ShownTable:
     return shown_of(history_frame(days), title="Lean and fat by day; ± is 95%")
-
-
-def through_picture(desk: Desk, request: Request, form: Form) -> Response:
-    job = _through_job(desk, _quotations(desk), _asked(request))
-    days: tuple[DayValue, ...] = in_time(request, job)
-    ending = request.path_params["ending"]
-    return chart_file("lean_and_fat", ending, lambda: history_chart(days))
 
 
 def _through_job(desk: Desk, quotations: tuple[Quotation, ...], asked: Asked) -> Job:

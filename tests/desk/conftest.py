@@ -256,7 +256,7 @@ def watched(page) -> list[str]:
 
 _COUNT = """for (const type of ["keydown", "pointerdown"]) addEventListener(type, ({repeat}) => {
     if (!repeat) sessionStorage[type] = Number(sessionStorage[type] ?? 0) + 1;
-}, true)"""
+}, true);"""
 
 
 def counted(page) -> None:

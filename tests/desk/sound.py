@@ -148,7 +148,6 @@ def pictures_left_out() -> Iterator[None]:
     with (
         patch("blend.output.charts.save", save),
         patch("blend.grinder.plan_workbook.write_plan_workbook", left_out),
-        patch("blend.desk.reporter_why.picture", lambda *given: b"<svg/>"),
         patch("blend.reporter.note_charts.picture", lambda *given: b"<svg/>"),
     ):
         yield
@@ -221,10 +220,9 @@ def _first(desk: Desk) -> Iterator[Asked]:
     more = (("book", ""), ("parts", parts))
     lots, row = desk.table("lots"), str(desk.table("lots").order[0])
     yield "GET", "/", ()
-    for path in ("/tables.xlsx", "/trader", "/reporter", "/trader/line.svg"):
+    for path in ("/tables.xlsx", "/trader", "/reporter"):
         yield "GET", path, ()
-    for file in ("workbook", "picture.svg"):
-        yield "GET", f"/grinder/plan/{file}", ()
+    yield "GET", "/grinder/plan/workbook", ()
     cell = (("row", row), ("column", "price"), ("text", "199"))
     yield "POST", "/tables/lots/cell", (("name", "one"), *cell, ("group", "g"), *more)
     yield "POST", "/grinder/set", (("table", "lots"), *cell, ("lot", "B85-2"))

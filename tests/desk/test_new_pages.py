@@ -19,7 +19,7 @@ def test_the_matrix_has_every_used_lot_with_its_row(client):
     matrix = page[page.index('class="matrix"') :].split("</table>")[0]
     used = [lot.lot_id for lot in plan.lots if lot.used_lb > 1e-6]
     assert matrix.count('data-goto="lots"') == len(used)
-    assert all(f">{lot_id}</button>" in matrix for lot_id in used)
+    assert all(f">{lot_id}</a>" in matrix for lot_id in used)
 
 
 def test_the_work_order_has_every_batch_of_the_plan(quick):  # noqa: F811

@@ -465,7 +465,6 @@ def test_a_plan_is_stepped_through_to_its_certificate(client):
     last = ready(client, f"{WHY_PLAN}&step=6").text
     assert "The parts add up to" in last and "certified in exact arithmetic" in last
     assert "not proof of cause" in last
-    assert client.get("/reporter/why.svg?of=plan&item=fresh+90s").text.startswith("<svg")
     observed = ready(client, f"{WHY_PLAN}&step=6&observed=5&error=0.5").text
     assert re.search(r"Not explained: -?\$[\d.]+ \(±0.50", observed)
 
@@ -658,6 +657,7 @@ def test_the_reporters_day(browser, tmp_path):
     try:
         page.goto(desk.address)
         page.goto(f"{desk.origin}/reporter?day={SHORT_DAY}")
+        counted(page)
         _hear_three_things(page)
         _correct_the_last(page)
         _look_at_evidence_and_tone(page, desk.origin)
@@ -760,6 +760,8 @@ def _write_the_note(page, origin):
         tick.check()
     page.click("text=Sign, and make the page")
     page.wait_for_selector("text=Signed by A. Reporter")
+    keys, clicks = keys_and_clicks(page)
+    assert keys <= 109 and clicks <= 16
     page.goto(f"{origin}/reporter/note/signed?day={SHORT_DAY}")
     assert "Reporter: A. Reporter" in page.inner_text("main")
     assert page.pdf().startswith(b"%PDF")

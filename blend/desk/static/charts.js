@@ -38,6 +38,7 @@ async function drawOne(vegaEmbed, figure) {
   if (key) kept.set(key, { view, place, shape });
   view.addEventListener("click", (_, item) => item?.datum && filterLots(item.datum));
   follow(view, place, spec.usermeta?.drag);
+  for (const button of figure.querySelectorAll("[data-save]")) button.addEventListener("click", () => save(view, button.dataset.save, spec.title?.text));
   // marks without a name are lines and bands; the chart itself says what they are
   for (const mark of place.querySelectorAll("[role^=graphics-]:not([aria-label])")) mark.setAttribute("aria-hidden", "true");
   place.dataset.ready = "yes";
@@ -84,6 +85,13 @@ function follow(view, place, drag) {
     event.preventDefault();
     view.signal(drag, Math.round(valueAt(event) * 100) / 100).runAsync();
   });
+}
+
+async function save(view, ending, title) {
+  const link = document.createElement("a");
+  link.href = await view.toImageURL(ending, 2);
+  link.download = `${(title || "chart").replace(/[^\w]+/g, "-")}.${ending}`;
+  link.click();
 }
 
 function scaleOf(view) {

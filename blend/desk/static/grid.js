@@ -85,9 +85,10 @@ function change(table, edits) {
   if (edits.length) send(`/tables/${table}/cell`, { edits: JSON.stringify(edits), parts: aside().join(",") }, { cells });
 }
 
-function onClick({ target }) {
-  const button = target.closest?.("button");
+function onClick(event) {
+  const button = event.target.closest?.("button, a[data-goto]");
   if (!button) return;
+  if (button.matches("a")) event.preventDefault(); // the sheet is on this page
   const { sheet, goto, use, filter } = button.dataset;
   if (sheet) grids.get(button.closest(".sheet").dataset.table)?.act(sheet, button);
   if (goto) reach(goto, `#cell-${goto}-${button.dataset.row}-${button.dataset.column}`).then((grid) => grid?.goTo(button.dataset.row, button.dataset.column));
