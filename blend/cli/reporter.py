@@ -320,7 +320,7 @@ def show(day: date | None, entry_id: str | None, where: str | None) -> Answer:
 @click.option("--as-of", type=MOMENT, metavar="DATE[TIME]", help="From what the store held then.")
 @with_method
 @with_store
-@answers("evidence", "stats", "trend", "method")
+@answers("evidence", "stats", "trend", "purchases", "method")
 def quote(
     day: date | None,
     item_ids: tuple[str, ...],

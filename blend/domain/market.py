@@ -28,6 +28,10 @@ class EntryKind(StrEnum):
 SOURCE_CLASSES = ("packer", "grinder", "trader", "importer", "broker", "other")
 """Types of company."""
 
+PURCHASE_TYPES = ("negotiated", "formula", "forward")
+"""How a price came about: agreed that day, taken from another price, or agreed for later."""
+DESTINATIONS = ("domestic", "export")
+
 MIN_USD_PER_CWT = 5.0
 MAX_USD_PER_CWT = 5_000.0
 """Outside of them a price was meant per pound, or in cents."""
@@ -115,6 +119,21 @@ class CanvassEntry:
         maximum=1000,
         option="within-days",
     )
+    purchase_type: str = col.choice(
+        "negotiated (price agreed that day), formula (taken from another price) or forward "
+        "(agreed for later, on futures); only negotiated entries set a quote",
+        PURCHASE_TYPES,
+        default="negotiated",
+    )
+    destination: str = col.choice(
+        "where the meat goes; export sales are counted apart", DESTINATIONS, default="domestic"
+    )
+    deal_id: str = col.word(
+        "your own name of the deal; two sides that give the same one count once",
+        default="",
+        blank="not stated",
+        option="deal",
+    )
     is_firm: bool = col.yes_no(
         "of a bid or offer: it could be hit or lifted", default=True, option="not-firm"
     )
@@ -126,6 +145,11 @@ class CanvassEntry:
         "entry_id of the entry it replaces", default=None, blank="none"
     )
     withdrawn: bool = col.yes_no("yes: nothing replaces the entry it corrects", default=False)
+
+    @property
+    def sets_negotiated_quote(self) -> bool:
+        """Whether it is of the market that is quoted: not formula, forward or export."""
+        return self.purchase_type == "negotiated" and self.destination == "domestic"
 
     @property
     def firm(self) -> str:
@@ -182,6 +206,9 @@ class Volume:
     unit: str = col.word("such as lb, head or t")
     item_id: str = col.identifier("the item, as in items", default="", blank="no single item")
     origin: str = col.word("where it is from", default="", blank="all origins")
+    is_level: bool = col.yes_no(
+        "yes: an inventory, such as cold storage, averaged and not summed", default=False
+    )
     corrects: date | None = col.day(
         "period_end again, to replace an earlier figure", default=None, blank="a first figure"
     )

@@ -59,7 +59,7 @@ class Code(StrEnum):
     OUTLIERS_LEFT_OUT = "outliers_left_out"
     AFFILIATES_LEFT_OUT = "affiliates_left_out"
     TERMS_LEFT_OUT = "terms_left_out"
-    """Late, delivered later, of other lean, or without its freight."""
+    """Late, delivered later, of other lean, not negotiated, for export, or without freight."""
     LEAN_ADJUSTED = "lean_adjusted"
     FREIGHT_ADJUSTED = "freight_adjusted"
     SCALE_UNKNOWN = "scale_unknown"

@@ -182,6 +182,8 @@ def entries_frame(entries: Sequence[CanvassEntry]) -> DataFrame:
 def _terms(each: CanvassEntry) -> str:
     terms = [] if each.lean is None else [f"{each.lean * POINTS_PER_SHARE:g}% lean"]
     terms.append(each.basis)
+    terms += [] if each.purchase_type == "negotiated" else [each.purchase_type]
+    terms += ["export"] if each.destination == "export" else []
     if each.freight_usd_per_cwt is not None:
         terms.append(f"freight {cents(each.freight_usd_per_cwt)}")
     if each.delivered_within_days is not None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -33,6 +34,11 @@ class Use(StrEnum):
     NO_FREIGHT = "no_freight"
     """On another basis than the item's, and no freight was given."""
     AFFILIATES = "affiliates"
+    OTHER_PURCHASE = "other_purchase"
+    """Formula or forward: counted apart from negotiated."""
+    EXPORT = "export"
+    SAME_DEAL = "same_deal"
+    """The other side of a deal that counts already."""
     OUTLIER = "outlier"
     NOT_FIRM = "not_firm"
     """A bid or offer that could not be hit counts as other information only."""
@@ -82,8 +88,23 @@ class Evidence:
 
 def on_terms_of(item: Item, entries: Iterable[CanvassEntry], method: Method) -> list[Evidence]:
     """Each entry on the item's terms; those that cannot be or need not be say why."""
-    marked = [_on_terms(item, entry, method) for entry in entries]
+    marked = _one_side_a_deal([_on_terms(item, entry, method) for entry in entries])
     return _outliers_marked(marked, item, method)
+
+
+def _one_side_a_deal(evidence: list[Evidence]) -> list[Evidence]:
+    """Of trades with the same deal, the first heard that counts is kept."""
+    deals: set[tuple[date, str]] = set()
+    kept = []
+    for each in sorted(evidence, key=lambda each: (each.entry.heard_at, each.entry.entry_id)):
+        deal = (each.entry.market_day, each.entry.deal_id.casefold())
+        if each.entry.deal_id and each.kind is EntryKind.TRADE and each.use is Use.USED:
+            if deal in deals:
+                each = replace(each, use=Use.SAME_DEAL)
+            deals.add(deal)
+        kept.append(each)
+    place = {each.entry.entry_id: n for n, each in enumerate(evidence)}
+    return sorted(kept, key=lambda each: place[each.entry.entry_id])
 
 
 def _on_terms(item: Item, entry: CanvassEntry, method: Method) -> Evidence:
@@ -114,6 +135,10 @@ def _use_by_terms(item: Item, entry: CanvassEntry, lean: float, method: Method) 
     late = (entry.heard_at.date() - entry.market_day).days
     # A hair of slack, since 0.90 - 0.87 is more than 0.03 in binary fractions.
     off_lean = abs(lean - item.lean) > method.lean_within_share + 1e-9
+    if entry.purchase_type != "negotiated":
+        return Use.OTHER_PURCHASE
+    if entry.destination != "domestic":
+        return Use.EXPORT
     if late > method.late_days:
         return Use.LATE
     if within_days is not None and within_days > item.delivered_within_days:

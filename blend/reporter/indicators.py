@@ -68,14 +68,17 @@ class Series:
 def series_of(volumes: Iterable[Volume], levels: Iterable[str] = ()) -> tuple[Series, ...]:
     """One series for each series id, item, origin and unit, in the order of their first figures.
 
-    Those whose series id is in `levels` stand at a time, the others add up over it. Of several
-    figures for one day the last counts, as corrections come after what they correct.
+    Those that a figure calls a level, or whose series id is in `levels`, stand at a time; the
+    others add up over it. Of several figures for one day the last counts, as corrections come
+    after what they correct.
     """
-    levels = frozenset(levels)
+    levels = set(levels)
     figures: dict[tuple[str, str, str, str], dict[date, Volume]] = {}
     for volume in volumes:
         key = (volume.series_id, volume.item_id, volume.origin, volume.unit)
         figures.setdefault(key, {})[volume.period_end] = volume
+        if volume.is_level:
+            levels.add(volume.series_id)
     return tuple(
         Series(
             " ".join(filter(None, key[:3])),

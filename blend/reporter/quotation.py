@@ -263,7 +263,8 @@ _NOT_BY_TRADES = (Code.TRADES_FEW, Code.POUNDS_FEW, Code.FIRMS_FEW, Code.CONCENT
 _LEFT_OUT = {
     Code.OUTLIERS_LEFT_OUT: (Use.OUTLIER,),
     Code.AFFILIATES_LEFT_OUT: (Use.AFFILIATES,),
-    Code.TERMS_LEFT_OUT: (Use.LATE, Use.LATER_DELIVERY, Use.OTHER_LEAN, Use.NO_FREIGHT),
+    Code.TERMS_LEFT_OUT: (Use.LATE, Use.LATER_DELIVERY, Use.OTHER_LEAN, Use.NO_FREIGHT,
+                          Use.OTHER_PURCHASE, Use.EXPORT),
 }
 
 
@@ -359,7 +360,8 @@ def _assessed(
     )
 
 
-_NEVER_HEARD = (Use.LATE, Use.LATER_DELIVERY, Use.OTHER_LEAN, Use.AFFILIATES)
+_NEVER_HEARD = (Use.LATE, Use.LATER_DELIVERY, Use.OTHER_LEAN, Use.AFFILIATES, Use.OTHER_PURCHASE,
+                Use.EXPORT)  # fmt: skip
 """Bids and offers that are not of this market on this day, whatever their price."""
 
 

@@ -10,7 +10,7 @@ from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from blend.domain.market import LB_PER_LOAD, Item, Published
+from blend.domain.market import LB_PER_LOAD, CanvassEntry, EntryKind, Item, Published
 from blend.domain.method import Method
 from blend.errors import BlendError, InputRefused, Problem
 from blend.output.answer import Answer
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 _USD = ("$/cwt", 2)
+MIN_COMPANIES_SHOWN = 3
 _WIDE = 80
 """Columns of a terminal that shows the whole table of quotations."""
 register(
@@ -50,6 +51,8 @@ register(
         "companies": Format("Cos.", "", 0),
         "compared_with": Format("Against"),
         "min_move_usd_per_cwt": Format("Counts from", *_USD),
+        "purchase_type": Format("Purchase"),
+        "market": Format("Market"),
         "offerings": Format("Supply"),
         "range": Format("Range"),
         "change_usd_per_cwt": Format("Change", "$/cwt", 2, is_signed=True),
@@ -99,6 +102,10 @@ class DayQuotes(Answer):
     def day(self) -> date:
         return self.known.day
 
+    @property
+    def names(self) -> list[str]:
+        return [each.assessed.item.item_id for each in self.quoted]
+
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
         return {
@@ -106,6 +113,7 @@ class DayQuotes(Answer):
             "evidence": evidence_frame([each.assessed for each in self.quoted]),
             "influence": influence_frame([each.assessed for each in self.quoted]),
             "stats": stats_frame(self.quoted),
+            "purchases": purchases_frame(self.known, self.names),
             "demand": demand_frame(self.quoted, self.together),
             "spans": spans_frame(self.compared),
             "words": words_frame(self.quoted, self.together),
@@ -133,6 +141,7 @@ class DayQuotes(Answer):
             wrapped(f"{long_day(self.day)}. $/cwt, {self._terms}. One load is 40,000 lb."),
             f"\n{table(shown, columns)}\n",
             wrapped(standing_words(self.together)),
+            wrapped(self._counted_apart),
             self._published_words,
             watch(self._warnings()),
         ]
@@ -145,6 +154,9 @@ class DayQuotes(Answer):
                     self.tables["stats"], title="Errors and tests", note=self._stats_note
                 ),
                 "trend": self._trend,
+                "purchases": lambda: table(
+                    self.tables["purchases"], title="Trades by purchase type", note=PURCHASES_NOTE
+                ),
                 "method": lambda: table(
                     self.tables["method"],
                     title=f"Method {method_words(self.method)}",
@@ -160,6 +172,17 @@ class DayQuotes(Answer):
         within = sorted({each.delivered_within_days for each in items})
         days = f"{within[0]} to {within[-1]}" if len(within) > 1 else str(within[0])
         return f"{' or '.join(sorted(bases))}, delivered within {days} days"
+
+    @property
+    def _counted_apart(self) -> str:
+        apart = [
+            each for each in _trades_of(self.known, self.names) if not each.sets_negotiated_quote
+        ]
+        if not apart:
+            return ""
+        loads = sum(each.pounds_lb or 0.0 for each in apart) / LB_PER_LOAD
+        trades = counted(len(apart), "trade")
+        return f"Formula, forward and export, not in any quote: {trades}, {loads:.1f} loads."
 
     @property
     def _published_words(self) -> str:
@@ -390,6 +413,44 @@ def adjustments_frame(quoted: Iterable[Quoted]) -> DataFrame:
         for each in quoted
     ]
     return frame(("item_id", "weight_from", "adjustments", "publish"), rows)
+
+
+def _trades_of(known: Heard, names: Iterable[str]) -> list[CanvassEntry]:
+    return [
+        each
+        for name in names
+        for each in known.entries.get(name, ())
+        if each.market_day == known.day and each.kind is EntryKind.TRADE
+    ]
+
+
+PURCHASES_NOTE = (
+    f"As reported on the day, on their own terms. No prices where fewer than "
+    f"{MIN_COMPANIES_SHOWN} companies reported. Only negotiated domestic and imported trades "
+    "count in a quote."
+)
+
+
+def purchases_frame(known: Heard, names: Iterable[str]) -> DataFrame:
+    """The day's trades by purchase type, basis, market (domestic, imported, export)."""
+    groups: dict[tuple[str, ...], list[CanvassEntry]] = {}
+    for each in _trades_of(known, names):
+        is_imported = known.items[each.item_id].origin != "domestic"
+        market = each.destination if each.destination == "export" or not is_imported else "imported"
+        key = (each.item_id, each.purchase_type, each.basis, market)
+        groups.setdefault(key, []).append(each)
+    rows: list[tuple[Any, ...]] = []
+    for key, own in groups.items():
+        pounds = [each.pounds_lb or 0.0 for each in own]
+        prices = [each.usd_per_cwt for each in own]
+        figures: tuple[float | None, ...] = (None, None, None)
+        if len({each.firm for each in own}) >= MIN_COMPANIES_SHOWN:
+            money = sum(lb * usd for lb, usd in zip(pounds, prices, strict=True))
+            figures = (min(prices), max(prices), money / sum(pounds))
+        rows.append((*key, len(own), sum(pounds) / LB_PER_LOAD, *figures))
+    columns = ("item_id", "purchase_type", "basis", "market", "trades", "loads",
+               "low_usd_per_cwt", "high_usd_per_cwt", "average_usd_per_cwt")  # fmt: skip
+    return frame(columns, rows)
 
 
 def evidence_frame(quoted: Iterable[Assessed]) -> DataFrame:

@@ -134,7 +134,7 @@ def quote(known: Heard, item_id: str, method: Method) -> Quoted:
         Tone(
             item,
             _trends(known, method)[item_id],
-            standings_of(known.day, entries, method, known.market_days),
+            standings_of(known.day, _negotiated(entries), method, known.market_days),
         ),
         confidentiality(item_id, known.day, entries, method),
     )
@@ -174,7 +174,11 @@ def related_items(item: Item, items: Mapping[str, Item]) -> list[str]:
 def standings(known: Heard, method: Method) -> Standings:
     """Demand, offerings and activity of all items together."""
     entries = [each for own in known.entries.values() for each in own]
-    return standings_of(known.day, entries, method, known.market_days)
+    return standings_of(known.day, _negotiated(entries), method, known.market_days)
+
+
+def _negotiated(entries: Iterable[CanvassEntry]) -> list[CanvassEntry]:
+    return [each for each in entries if each.sets_negotiated_quote]
 
 
 def _item(items: Mapping[str, Item], item_id: str) -> Item:

@@ -541,7 +541,7 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
     there = {each.market_day for each in entries}
     volumes = [
         made
-        for series, whole in grouped(map(by_week, series_of(store.volumes(), _levels(store))))
+        for series, whole in grouped(map(by_week, series_of(store.volumes())))
         if (made := indicator(series, friday, whole)) is not None
     ]
     measurable = {
@@ -588,11 +588,6 @@ def _against_last_year(share: float) -> str:
 def _year_to_date(each: Indicator) -> float | None:
     share = each.year_to_date_share
     return None if share is None else 100 * share
-
-
-def _levels(store: Store) -> list[str]:
-    """Series that stand at a time, such as cold storage."""
-    return [each.series_id for each in store.volumes() if "storage" in each.series_id]
 
 
 def _item_week(

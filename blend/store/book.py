@@ -19,7 +19,6 @@ from sqlalchemy import (
     func,
     insert,
     inspect,
-    literal,
     select,
 )
 from sqlalchemy.exc import IntegrityError
@@ -36,7 +35,7 @@ from blend.store.engine import (
     url_of,
     writing,
 )
-from blend.store.schema import UtcDateTime, guards, sql_columns
+from blend.store.schema import UtcDateTime, add_guards, add_missing_columns, sql_columns
 
 VERSION = 2
 """Of the tables below. Version 1 had fewer columns of deals, and no bids and offers: a book of it
@@ -132,27 +131,12 @@ def _make_or_update(connection: Connection, name: str) -> None:
             f"{VERSION}. Install the later blend."
         )
     if version == 1:
-        known = {each["name"] for each in inspect(connection).get_columns(DEALS.name)}
-        for column in DEALS.columns:
-            if column.name not in known:
-                connection.exec_driver_sql(_added(column, connection))
+        add_missing_columns(connection, DEALS, Deal)
     METADATA.create_all(connection)
     new = [each for each in METADATA.sorted_tables if each.name not in there]
-    for statement in guards(engine, new, with_function=DEALS.name not in there):
-        connection.exec_driver_sql(statement)
+    add_guards(connection, new)
     row = {"version": VERSION, "applied_at": datetime.now(UTC)}
     connection.execute(insert(VERSIONS), row)
-
-
-def _added(column: Column[Any], connection: Connection) -> str:
-    """What adds a column to deals, blank in the rows that are there."""
-    kind = column.type.compile(connection.dialect)
-    text = f"ALTER TABLE deals ADD COLUMN {column.name} {kind}"
-    if column.nullable:
-        return text
-    value = literal(Deal.__dataclass_fields__[column.name].default, column.type)
-    blank = value.compile(connection.engine, compile_kwargs={"literal_binds": True})
-    return f"{text} DEFAULT {blank} NOT NULL"
 
 
 def _rows(connection: Connection, table: Table) -> Iterator[dict[str, Any]]:

@@ -21,7 +21,7 @@ from sqlalchemy import (
 from blend.domain.calls import Call, Way
 from blend.errors import InputRefused, Problem
 from blend.store.engine import as_file_trouble, writing
-from blend.store.schema import UtcDateTime, guards, sql_columns
+from blend.store.schema import UtcDateTime, add_guards, sql_columns
 from blend.store.store import Store
 
 METADATA = MetaData()
@@ -82,6 +82,4 @@ def _make_table(connection: Connection) -> None:
     if inspect(connection).has_table(CALLS.name):
         return
     METADATA.create_all(connection)
-    for statement in guards(connection.dialect.name, METADATA.sorted_tables):
-        if not statement.startswith("CREATE FUNCTION"):  # the store has it
-            connection.exec_driver_sql(statement)
+    add_guards(connection, METADATA.sorted_tables)

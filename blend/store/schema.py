@@ -12,6 +12,7 @@ from sqlalchemy import (
     Boolean,
     CheckConstraint,
     Column,
+    Connection,
     Date,
     DateTime,
     Double,
@@ -24,12 +25,16 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
     UniqueConstraint,
+    inspect,
+    literal,
+    text,
 )
 
 from blend.domain.market import CanvassEntry, Item, Published, Volume
 
-VERSION = 2
-"""Of the tables below. A store of another version is refused."""
+VERSION = 3
+"""Of the tables below. Version 2 had fewer columns of entries and volumes: a store of it is brought
+up to date when it is opened. Any other version is refused."""
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -98,6 +103,22 @@ def _sql_type(kind: type) -> Any:
     return next(_TYPES[each] for each in kind.__mro__ if each in _TYPES)
 
 
+def add_missing_columns(connection: Connection, table: Table, record: type) -> None:
+    """Add what a table of an older version lacks, in its rows as a blank cell is read."""
+    known = {each["name"] for each in inspect(connection).get_columns(table.name)}
+    for column in table.columns:
+        if column.name in known:
+            continue
+        kind = column.type.compile(connection.dialect)
+        added = f"ALTER TABLE {table.name} ADD COLUMN {column.name} {kind}"
+        if not column.nullable:
+            default = record.__dataclass_fields__[column.name].default  # type: ignore[attr-defined]
+            value = literal(default, column.type)
+            blank = value.compile(connection.engine, compile_kwargs={"literal_binds": True})
+            added += f" DEFAULT {blank} NOT NULL"
+        connection.exec_driver_sql(added)
+
+
 METADATA = MetaData()
 
 SCHEMA_VERSIONS = Table(
@@ -159,17 +180,20 @@ PUBLISHED = _kept(
 )
 
 
-def guards(
-    engine: str, tables: Iterable[Table] | None = None, *, with_function: bool = True
-) -> Iterator[str]:
-    """What makes tables append-only, as SQL for an engine; `with_function` false where the
-    database has the function that they call already."""
-    if engine == "postgresql" and with_function:
+def add_guards(connection: Connection, tables: Iterable[Table]) -> None:
+    """Make tables append-only."""
+    for statement in guards(connection.dialect.name, tables):
+        connection.execute(text(statement))
+
+
+def guards(engine: str, tables: Iterable[Table]) -> Iterator[str]:
+    """What makes tables append-only, as SQL for an engine."""
+    if engine == "postgresql":
         yield (
-            "CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS "
+            "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS "
             "$$ BEGIN RAISE EXCEPTION '% is append-only', TG_TABLE_NAME; END $$"
         )
-    for table in METADATA.sorted_tables if tables is None else tables:
+    for table in tables:
         refusal = f"BEGIN SELECT RAISE(ABORT, '{table.name} is append-only'); END"
         if engine == "postgresql":
             yield (

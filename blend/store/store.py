@@ -19,7 +19,6 @@ from sqlalchemy import (
     insert,
     inspect,
     select,
-    text,
 )
 
 from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
@@ -46,7 +45,8 @@ from blend.store.schema import (
     SCHEMA_VERSIONS,
     VERSION,
     VOLUMES,
-    guards,
+    add_guards,
+    add_missing_columns,
 )
 
 AsOf = datetime | int | None
@@ -106,7 +106,9 @@ class Store(Database):
             version = _version(connection)
         if version is None:
             raise FileTrouble(f"{name}: not a blend store. blend canvass import makes one.")
-        _refuse_other_version(name, version)
+        if version != VERSION:
+            with store._told(), writing(store._engine) as connection:
+                _bring_up_to_date(connection, name)
         return store
 
     def _told(self) -> Any:
@@ -116,7 +118,7 @@ class Store(Database):
         with writing(self._engine) as connection:
             version = _version(connection)
             if version is not None:
-                _refuse_other_version(self.name, version)
+                _bring_up_to_date(connection, self.name)
                 return
             others = inspect(connection).get_table_names()
             taken = [name for name in others if name in METADATA.tables]
@@ -124,10 +126,8 @@ class Store(Database):
                 names = ", ".join((taken or others)[:5])
                 raise FileTrouble(f"{self.name}: has other tables ({names}). Choose another name.")
             METADATA.create_all(connection)
-            for statement in guards(self._engine.dialect.name):
-                connection.execute(text(statement))
-            row = {"version": VERSION, "applied_at": datetime.now(UTC)}
-            connection.execute(insert(SCHEMA_VERSIONS), row)
+            add_guards(connection, METADATA.sorted_tables)
+            _record_version(connection)
 
     # Adding -----------------------------------------------------------------------------------
 
@@ -319,12 +319,24 @@ def _version(connection: Connection) -> int | None:
     return connection.execute(select(func.max(SCHEMA_VERSIONS.c.version))).scalar_one()
 
 
-def _refuse_other_version(name: str, version: int) -> None:
-    if version != VERSION:
+def _bring_up_to_date(connection: Connection, name: str) -> None:
+    """Add what an older store lacks; raise FileTrouble where that cannot be done."""
+    version = _version(connection)
+    if version == VERSION:
+        return
+    if version != VERSION - 1:
         raise FileTrouble(
             f"{name}: a store of version {version}, but this blend uses version {VERSION}. Export "
             "it with the blend that made it, then import that into a new store."
         )
+    add_missing_columns(connection, ENTRIES, CanvassEntry)
+    add_missing_columns(connection, VOLUMES, Volume)
+    _record_version(connection)
+
+
+def _record_version(connection: Connection) -> None:
+    row = {"version": VERSION, "applied_at": datetime.now(UTC)}
+    connection.execute(insert(SCHEMA_VERSIONS), row)
 
 
 def _begin_append(connection: Connection) -> tuple[int, datetime]:

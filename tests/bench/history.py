@@ -274,7 +274,7 @@ def _reported(draw: Random, weeks: list[_Week]) -> Iterator[Volume]:
         fed = 4_100 * pounds["50s"] / 500_000
         yield Volume("slaughter fed cattle", day, float(round(fed * draw.gauss(1, 0.01))), "head")
         stock = 2_400_000 * (1 + 0.05 * math.sin(2 * math.pi * (week - 20) / 52))
-        yield Volume("cold storage", day, counted(stock), "lb")
+        yield Volume("cold storage", day, counted(stock), "lb", is_level=True)
 
 
 def _canvass(draw: Random, weekly: list[dict[str, float]]) -> Iterator[CanvassEntry]:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from blend.reporter.assessed import Code, Confidence, Rung
 from blend.reporter.evidence import Use
-from blend.reporter.quotation import assess, publication_of
+from blend.reporter.quotation import assess, assess_day, publication_of
 from tests.reporter.canvass import ITEM, METHOD, MONDAY, bid, method, offer, talk, trade
 
 FIVE = [
@@ -396,3 +396,18 @@ def test_an_override_keeps_both_numbers_and_the_reason():
         publication_of(made, assessor="A", at=at, override_usd_per_cwt=352, override_reason=" ")
     with pytest.raises(ValueError, match="not quoted"):
         publication_of(quoted(), assessor="A", at=at)
+
+
+@pytest.mark.parametrize("more", [{"purchase_type": "formula"}, {"destination": "export"}])
+def test_formula_forward_and_export_trades_never_enter_a_negotiated_quote(more):
+    honest = [trade(firm, 350.0 + n) for n, firm in enumerate(("Ash", "Birch", "Cedar", "Elm"))]
+    other = trade("Fir", 320.0, pounds_lb=4e5, **more)
+    made = assess_day(ITEM, MONDAY, [*honest, other], METHOD)
+    assert made.usd_per_cwt == assess_day(ITEM, MONDAY, honest, METHOD).usd_per_cwt
+    assert Code.TERMS_LEFT_OUT in made.codes
+
+
+def test_two_sides_of_one_deal_count_once():
+    sides = [trade(firm, 352.0, deal_id="D1") for firm in ("Ash", "Birch")]
+    made = assess_day(ITEM, MONDAY, [*sides, trade("Cedar", 350.0), trade("Elm", 351.0)], METHOD)
+    assert (made.trades, made.pounds_lb) == (3, 120_000.0)

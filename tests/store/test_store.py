@@ -9,12 +9,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import inspect, text
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
+from blend.domain.calls import Call, Way
 from blend.domain.market import Additions, EntryKind, Published, Volume
 from blend.errors import FileTrouble, InputRefused
 from blend.store import Store
-from blend.store.schema import METADATA
+from blend.store.book import BookStore
+from blend.store.calls import add_calls, calls_of
+from blend.store.schema import METADATA, VERSION
 from blend.tables.method import read_method
 from tests.store.heard import MONDAY, NINETIES, day, entry
 
@@ -244,19 +247,53 @@ def test_making_a_store_twice_changes_nothing(where):
 
 def test_a_store_of_another_version_is_refused(where, monkeypatch):
     Store.create(where).close()
-    monkeypatch.setattr("blend.store.store.VERSION", 3)
+    monkeypatch.setattr("blend.store.store.VERSION", VERSION + 2)
     for call in (Store.open, Store.create):
-        with pytest.raises(
-            FileTrouble, match="a store of version 2, but this blend uses version 3"
-        ):
+        with pytest.raises(FileTrouble, match=f"a store of version {VERSION}, but this blend uses"):
             call(where)
 
 
+def test_calls_and_an_empty_book_stand_on_either_engine(where, store):
+    call = Call(MONDAY, "F90", Way.UP, chance=0.7, source="note, A. Reporter")
+    assert (add_calls(store, [call]), add_calls(store, [call]), calls_of(store)) == (1, 0, (call,))
+    with pytest.raises(InputRefused):
+        add_calls(store, [replace(call, way=Way.DOWN)])
+    if "postgresql" in where:
+        with BookStore.open(where) as book:
+            assert not book.book().entries
+
+
+NEW_COLUMNS = {
+    "entries": ("purchase_type", "destination", "deal_id"),
+    "volumes": ("is_level",),
+}
+
+
+def test_a_store_of_the_version_before_is_brought_up_to_date(where):
+    with Store.create(where) as store:
+        store.add(Additions((NINETIES,), (entry("E1"),)))
+        with store._engine.begin() as connection:
+            for table, names in NEW_COLUMNS.items():
+                for name in names:
+                    connection.exec_driver_sql(f"ALTER TABLE {table} DROP COLUMN {name}")
+            for trigger in ("no_change",) if "postgresql" in where else ("no_update", "no_replace"):
+                of = " ON schema_versions" if "postgresql" in where else ""
+                connection.exec_driver_sql(f"DROP TRIGGER schema_versions_{trigger}{of}")
+            connection.exec_driver_sql(f"UPDATE schema_versions SET version = {VERSION - 1}")
+    with Store.open(where) as store:
+        assert store.entries() == (entry("E1"),)
+        store.add(Additions((), (entry("E2", purchase_type="formula"),)))
+    with Store.open(where) as store:
+        assert store.entries()[-1].purchase_type == "formula"
+        with pytest.raises(DBAPIError, match="append-only"), store._engine.begin() as connection:
+            connection.exec_driver_sql("UPDATE entries SET usd_per_cwt = 1")
+
+
 def test_tables_are_made_all_or_none(where, monkeypatch):
-    def broken(engine):
+    def broken(engine, tables):
         yield "CREATE NONSENSE"
 
-    monkeypatch.setattr("blend.store.store.guards", broken)
+    monkeypatch.setattr("blend.store.schema.guards", broken)
     with pytest.raises(FileTrouble):
         Store.create(where)
     monkeypatch.undo()
