@@ -433,7 +433,7 @@ PURCHASES_NOTE = (
 
 def purchases_frame(known: Heard, names: Iterable[str]) -> DataFrame:
     """The day's trades by purchase type, basis, market (domestic, imported, export)."""
-    groups: dict[tuple[str, ...], list[CanvassEntry]] = {}
+    groups: dict[tuple[str, str, str, str], list[CanvassEntry]] = {}
     for each in _trades_of(known, names):
         is_imported = known.items[each.item_id].origin != "domestic"
         market = each.destination if each.destination == "export" or not is_imported else "imported"
@@ -509,9 +509,10 @@ def influence_note(made: Assessed, method: Method) -> str:
     few = len(made.limited.influences) <= method.few_companies
     moves = method.company_cap_moves_if_few if few else method.company_cap_moves
     times = "" if moves == 1 else f"{moves:g} times "
-    note = (
-        f"Cap on one company: {cents(made.limited.cap_usd_per_cwt)}, {times}its usual daily move."
-    )
+    cap, usual = made.limited.cap_usd_per_cwt, made.usual_usd_per_cwt or 0.0
+    note = f"Cap on one company: {cents(cap)}, {times}its usual daily move."
+    if cap > moves * usual:
+        note = f"Companies are far apart: the middle is taken, which one moves by {cents(cap)}."
     if made.limited.hangs_on_one:
         note += " Blank: no quotation without that company, so no cap on it."
     if Code.CAPPED in made.codes:

@@ -149,8 +149,9 @@ def limit_influence(
 
     The quotation is kept within the cap of what it would be without each company, and what it
     would be without a company does not depend on what that company says. So whatever one
-    company says, it moves the quotation at most the cap, on any number of days. Where two
-    companies pull it apart further than that, the middle is taken and a second look is asked for.
+    company says, it moves the quotation at most the cap, on any number of days. Where companies
+    pull it apart further than that, the middle is taken; a second look is asked for where one
+    company moves even the middle by more than the cap of many companies.
     """
     whole = quote(entries)
     if whole is None:
@@ -166,8 +167,10 @@ def limit_influence(
         return Limited(whole, cap, found)
     low, high = max(without) - cap, min(without) + cap
     if low > high:
-        why = "two companies pull it apart by more than the cap"
-        return Limited((low + high) / 2, cap, found, why)
+        reach = (max(without) - min(without)) / 2
+        most = max(cap, method.company_cap_moves * usual_usd_per_cwt)
+        why = "two companies pull it apart by more than the cap" if reach > most else ""
+        return Limited((low + high) / 2, max(cap, reach), found, why)
     return Limited(min(max(whole, low), high), cap, found)
 
 

@@ -9,7 +9,7 @@ import click
 import pandas
 
 from blend.tables.method import read_method
-from tests.bench import tables, trends
+from tests.bench import manipulation, tables, trends
 from tests.bench.measure import BenchPath, PathRow, bench_paths
 from tests.bench.page import SIZES, time_pages
 from tests.bench.paths import PATHS
@@ -18,7 +18,9 @@ BROWSER = "browser"
 """A closer look at the desk, run only when named."""
 TRENDS = "trends"
 """How often trends are false and how often moves are seen, in simulated markets."""
-NOT_PATHS = (BROWSER, TRENDS)
+MANIPULATION = "manipulation"
+"""How far one company that pushes moves a quotation, without the cap and with it."""
+NOT_PATHS = (BROWSER, TRENDS, MANIPULATION)
 
 
 @click.command(
@@ -41,6 +43,9 @@ def bench(names: Sequence[str], quick: bool) -> None:
     if BROWSER in names:
         rows = time_pages(SIZES[:1] if quick else SIZES)
         _print(tables.pages_table(rows), tables.PAGES_NOTE)
+    if MANIPULATION in names:
+        table = manipulation.manipulation_table(read_method().method, 40 if quick else 400)
+        _print(table, manipulation.NOTE)
     if TRENDS in names:
         _print(trends.trends_table(read_method().method, 10 if quick else 100), trends.NOTE)
 
