@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 from importlib.resources import files
 
 import click
@@ -60,4 +62,32 @@ def guide(topic: str | None, table: str | None) -> None:
     if topic not in topics:
         hint = did_you_mean(topic, topics) or f"Topics: {', '.join(topics)}."
         raise click.BadParameter(f"no topic {topic!r}. {hint}", param_hint="TOPIC")
-    click.echo_via_pager(page(topic, table))
+    text = page(topic, table)
+    click.echo_via_pager(text if topic in COMPUTED else _for_terminal(text))
+
+
+def _for_terminal(markdown: str) -> str:
+    """A page of the guide wrapped to the terminal, its headings bold, its examples indented."""
+    from blend.output.screen import strong, wrapped
+
+    lines: list[str] = []
+    for place, part in enumerate(re.split(r"^```.*\n", markdown, flags=re.MULTILINE)):
+        if place % 2:  # between fences
+            lines += [textwrap.indent(part.rstrip(), "    "), ""]
+            continue
+        for block in filter(str.strip, part.split("\n\n")):
+            block = block.strip("\n")
+            if block.startswith("    "):
+                text = block
+            elif block.startswith("#"):
+                text = strong(block.lstrip("# "))
+            elif block.startswith("- "):
+                items = re.split(r"\n(?=- )", block)
+                text = "\n".join(wrapped(" ".join(each.split()), "  ") for each in items)
+            else:
+                text = wrapped(" ".join(block.split()))
+            lines += [
+                re.sub(r"\*\*(.+?)\*\*", lambda found: strong(found[1]), text, flags=re.S),
+                "",
+            ]
+    return "\n".join(lines)

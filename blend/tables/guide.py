@@ -36,7 +36,7 @@ def _lines(table: Table) -> Iterator[str]:
         columns = (*table.columns, *SETTING_COLUMNS.values())
     for column in columns:
         unit = f", {column.unit}" if column.unit else ""
-        yield f"  {column.name}{unit}"
+        yield wrapped(f"  {column.name}{unit}", "    ")
         yield wrapped(f"      {column.help}", "      ")
     if table.name == "rules":
         yield strong("kinds of rule, and the columns each uses")
@@ -47,10 +47,12 @@ def _lines(table: Table) -> Iterator[str]:
 
 def standards_text() -> str:
     """Every packaged limit of a label standard, with its section and when its text was read."""
-    lines = ["Label standards that come with blend. The current text and the inspector decide."]
+    lines = [
+        wrapped("Label standards that come with blend. The current text and the inspector decide.")
+    ]
     for row in packaged_standards():
         read = f"read {day(row.read_on)}" if row.read_on and row.verified == "read" else ""
-        lines.append(strong(f"{row.standard_id}: {row.title}"))
+        lines.append(strong(wrapped(f"{row.standard_id}: {row.title}", "  ")))
         lines.append(
             wrapped(
                 f"    {row.section}; {read or 'from memory: check it against the CFR'}.", "    "
