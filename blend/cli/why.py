@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ import click
 
 from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import read_folder, read_market_folder, seed_option
-from blend.cli.params import CHANGE, USD_PER_CWT, USD_PER_LB, Share, Whole
+from blend.cli.params import CHANGE, USD_PER_CWT, USD_PER_LB, Share
 from blend.domain.selectors import Selector, parse_selector
 from blend.errors import FileTrouble
 from blend.units import LB_PER_CWT
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from blend.domain.case import Case
     from blend.domain.clearing import Market
     from blend.output.answer import Answer
-    from blend.reporter.clearing import Doubt
+    from blend.reporter.draws import Priors
     from blend.reporter.explained import Observed
     from blend.reporter.mixed import Driver
 
@@ -49,7 +50,7 @@ def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
         name,
         type=Share() if metavar == "PERCENT" else USD_PER_CWT,
         metavar=metavar,
-        help=f"Standard error of {of}, for --draws.",
+        help=f"For markets: standard error of {of}.",
     )
 
 
@@ -88,10 +89,9 @@ def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
 )
 @click.option("--market", "is_market", is_flag=True, help="Clearing prices of one market folder.")
 @click.option("--move", type=FILE, metavar="FILE", help="With --market: changes to make, a table.")
-@click.option("--draws", type=Whole(2, 10_000), help="For markets: draws for errors.")
 @_error("--price-error", "$/CWT", "a quoted price")
-@_error("--supply-error", "PERCENT", "an item's pounds, percent of them")
-@_error("--elasticity-error", "PERCENT", "an elasticity, percent of it")
+@_error("--supply-error", "PERCENT", "pounds and orders; default from the method table")
+@_error("--elasticity-error", "PERCENT", "all elasticities; default from the method table")
 @seed_option()
 @click.option(
     "--undo",
@@ -114,7 +114,6 @@ def why(
     shortage: float | None,
     is_market: bool,
     move: Path | None,
-    draws: int | None,
     price_error: float | None,
     supply_error: float | None,
     elasticity_error: float | None,
@@ -139,8 +138,6 @@ def why(
     if (undo is None) != (write is None):
         raise click.UsageError("--undo and --write go together.")
     errors = (price_error, supply_error, elasticity_error)
-    if (draws is None) != (not any(errors)):
-        raise click.UsageError("--draws needs an error above 0 of what is in doubt.")
     if quote_error is not None and quote_change is None:
         raise click.UsageError("--quote-error needs --quote-change.")
     if write is not None and write.exists():
@@ -156,9 +153,9 @@ def why(
         if shortage is not None:
             raise click.UsageError("--shortage is for plans; volumes of a market are open.")
         was, now = (read_market_folder(each, names_folder=True) for each in (before, after))
-        return _of_markets(was, now, where, seen, _doubt(draws, errors, seed), driver, write)
-    if draws is not None:
-        raise click.UsageError("--draws is for markets; tables of a plan count as exact.")
+        return _of_markets(was, now, where, seen, _priors(errors, seed), driver, write)
+    if any(errors):
+        raise click.UsageError("Errors are for markets; tables of a plan count as exact.")
     then, after_case = (_planned(each, must_plan=shortage is None) for each in (before, after))
     from blend.reporter.explain import explain_plan
 
@@ -184,13 +181,16 @@ def _observed(move: float | None, error: float | None) -> Observed | None:
     return Observed(move / LB_PER_CWT, None if error is None else error / LB_PER_CWT)
 
 
-def _doubt(draws: int | None, errors: tuple[float | None, ...], seed: int) -> Doubt | None:
-    if draws is None:
-        return None
-    from blend.reporter.clearing import Doubt
+def _priors(errors: tuple[float | None, ...], seed: int) -> Priors:
+    """Those of the method table, but for the errors given."""
+    from blend.reporter.draws import priors_of
+    from blend.tables.method import read_method
 
-    price, supply, elasticity = (error or 0.0 for error in errors)
-    return Doubt(draws, price / LB_PER_CWT, supply, elasticity, seed)
+    price, supply, elasticity = errors
+    found = replace(priors_of(read_method().method, supply), seed=seed)
+    if price is not None:
+        found = replace(found, quotation_usd_per_lb=price / LB_PER_CWT)
+    return found if elasticity is None else replace(found, elasticity_share=elasticity)
 
 
 def _planned(folder: Path, *, must_plan: bool) -> Case:
@@ -208,7 +208,7 @@ def _of_markets(
     after: Market,
     where: Selector,
     observed: Observed | None,
-    doubt: Doubt | None,
+    priors: Priors,
     driver: Driver | None,
     folder: Path | None,
 ) -> Answer:
@@ -216,7 +216,7 @@ def _of_markets(
     from blend.reporter.explain import explain_market
     from blend.tables.clearing import write_market
 
-    made = explain_market(before, after, where, observed=observed, doubt=doubt)
+    made = explain_market(before, after, where, observed=observed, priors=priors)
     if driver is not None and folder is not None:
         write_market(market_put_back(before, after, where, driver), folder)
     return made

@@ -7,8 +7,9 @@ price the quotation, their left-over value the floor at which pounds go elsewher
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Any
 
 from blend.domain import columns as col
 from blend.domain.case import Case
@@ -94,6 +95,30 @@ class ItemPrice:
     """Pounds that go at the floor."""
 
 
+@dataclass(frozen=True)
+class Response:
+    """In which ways prices can move while the meat in use stays as it is found.
+
+    A way is a move of the blends' row prices that keeps every blend in use worth its cost. By way
+    and lot, `lot_moves` is what the lot's price rises, and what a pound more of it adds to the
+    row; by way and product, `product_moves` is what the product's price falls, and what a pound
+    more of it takes (minus). Arrays.
+    """
+
+    lot_ids: tuple[str, ...]
+    product_ids: tuple[str, ...]
+    lot_moves: Any
+    product_moves: Any
+    lot_usd_per_lb: Any
+    lot_lb: Any
+    product_usd_per_lb: Any
+    product_lb: Any
+
+    @property
+    def ways(self) -> int:
+        return len(self.lot_moves)
+
+
 @dataclass(frozen=True, slots=True)
 class Clearing:
     """The market cleared: amounts, and the prices that hold them."""
@@ -107,6 +132,7 @@ class Clearing:
     """What buyers pay for a finished pound of each product."""
     duals: DualPrices
     """What easing the blends' requirements by a pound saves."""
+    response: Response | None = field(default=None, compare=False, repr=False)
 
     def item(self, lot_id: str) -> ItemPrice:
         return next(each for each in self.items if each.lot_id == lot_id)

@@ -109,6 +109,10 @@ class Method:
     trend_usual_ticks: float = col.number(
         "least that prices are taken to move in a day", unit="ticks", minimum=0.1, maximum=100
     )
+    # how far what a split of a move rests on may be off: standard errors
+    elasticity_error_share: float = col.share("of all elasticities together")
+    own_elasticity_error_share: float = col.share("of each elasticity, apart from the others")
+    volume_error_share: float = col.share("of pounds that come to market, and of orders")
     compare_within_days: int = col.count("how far back a day to compare may be", unit="days")
     normal_days: int = col.count("days that show what is normal", unit="days", minimum=1)
     normal_min_days: int = col.count("days needed to say what is normal", minimum=1)
@@ -144,6 +148,9 @@ def method_of(text: str) -> Method:
 _SINCE: dict[str, Any] = {
     "trend_days": 15,
     "trend_usual_ticks": 2.0,
+    "elasticity_error_share": 0.25,
+    "own_elasticity_error_share": 0.15,
+    "volume_error_share": 0.01,
     "company_cap_moves": 0.0,
     "company_cap_moves_if_few": 0.0,
     "few_companies": 3,

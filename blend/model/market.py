@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from blend.domain.case import Case
-from blend.domain.clearing import Clearing, DemandCurve, ItemPrice
+from blend.domain.clearing import Clearing, DemandCurve, ItemPrice, Response
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.errors import SolverTrouble
 from blend.model.arrays import Columns, Model, Rows
@@ -33,6 +33,8 @@ from blend.model.solver import Answer, Outcome, WarmLinear
 _NUDGE_LB = 0.01
 """How far availability is moved to read the price on one side."""
 _USED_LB = 1e-4
+_MIN_MOVE = 1e-7
+"""Of the largest: ways of prices that move no product's are left out."""
 KEEP_AVAILABILITY = 10.0
 """How much more the square of a share of an item's availability weighs than that of a product's
 volume, when both cannot be kept: what comes to market is counted, what is ground is guessed."""
@@ -119,6 +121,42 @@ def clear(
             for curve, lb in zip(ordered, x[gains.columns], strict=True)
         },
         duals=dual_prices(plan),
+        response=_response(model, answer, ordered),
+    )
+
+
+def _response(model: Model, answer: Answer, curves: Sequence[DemandCurve]) -> Response:
+    """The moves of the duals that leave every used column's reduced cost, and every slack row's
+    dual, at zero; of them, those that move what some product costs."""
+    from scipy.linalg import null_space
+
+    sets, x = model.sets, answer.x
+    activity = model.matrix.dot_columns(x, len(model.row_lower))
+    slack = np.minimum(activity - model.row_lower, model.row_upper - activity)
+    is_free = slack <= _USED_LB
+    finished, take = _finished(model), np.arange(model.take.start, model.take.stop)
+
+    def rows_of(columns: np.ndarray) -> np.ndarray:
+        dense = np.zeros((len(activity), len(columns)))
+        part = model.matrix.take(columns)
+        np.add.at(dense, (part.row, part.column), part.value)
+        return dense[is_free]
+
+    used = np.arange(len(x))[(x > model.lower + _USED_LB) & (x < model.upper - _USED_LB)]
+    used = used[~np.isin(used, finished) & ~np.isin(used, take)]
+    moves = null_space(rows_of(used).T).T
+    lots, made = rows_of(take), rows_of(finished)
+    turn, sizes, _ = np.linalg.svd(moves @ made, full_matrices=False)
+    moves = turn[:, sizes > _MIN_MOVE * sizes.max(initial=1.0)].T @ moves
+    return Response(
+        tuple(lot.lot_id for lot in sets.lots),
+        tuple(product.product_id for product in sets.products),
+        moves @ lots,
+        moves @ made,
+        np.array([_price(model, answer, index) for index in range(len(sets.lots))]),
+        x[take],
+        np.array([curve.price_at(lb) for curve, lb in zip(curves, x[finished], strict=True)]),
+        x[finished],
     )
 
 

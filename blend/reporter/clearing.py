@@ -9,10 +9,8 @@ cleared again: the move of each item is what the model implies, and no more is c
 from __future__ import annotations
 
 import math
-import random
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from statistics import stdev
 
 from blend.check.why import certify_market_why
 from blend.domain.case import Case
@@ -28,7 +26,6 @@ from blend.domain.clearing import (
     MoveOf,
     ProductFit,
 )
-from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import RuleKind, kept_per_lb
@@ -37,12 +34,16 @@ from blend.errors import InputRefused, Problem
 from blend.model.market import clear, fit_prices, nearest_base
 from blend.model.solve import solve_linear
 from blend.model.solver import Outcome
-from blend.reporter.explained import Explained, ItemMove, Observed, explained, with_errors
+from blend.reporter.draws import Draws, Priors
+from blend.reporter.explained import ItemMove, Observed, explained, with_pounds
 from blend.reporter.mixed import MARKET_DRIVERS, Driver, TwoCases
 
 _MIN_SHARE = 1e-6
 """A product or an item with less than this share left at the base is not in the market."""
 _NEAR_SHARE = 1e-7
+_MIN_COUNT_ERROR_SHARE = 0.002
+_GROUND_LOG_ODDS = math.log(10)
+"""How much likelier the stated orders must be as pounds ground before they are taken for them."""
 _FIRST_LB = 1.0
 """An item without pounds on the market is priced at its first pound."""
 
@@ -298,8 +299,8 @@ class MarketWhy:
     price: ItemMove
     markets: int
     """Markets cleared for the split."""
-    draws: int = 0
-    """Draws that the errors rest on."""
+    priors: Priors | None = None
+    """What the errors rest on; None without."""
     between: Mapping[frozenset[Driver], ClearedBetween] = field(default_factory=dict)
     """What `certified` needs, by set of drivers moved."""
 
@@ -310,62 +311,70 @@ class MarketWhy:
         return certify_market_why(between, MARKET_DRIVERS, self.weights, told)
 
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """How far what the model rests on may be off, and how often to draw it.
-
-    Standard errors: of a quotation in USD per lb, of an item's pounds on either date as a share
-    of them, of an elasticity as a share of it. All are drawn independently.
-    """
-
-    draws: int
-    quotation_usd_per_lb: float = 0.0
-    availability_share: float = 0.0
-    elasticity_share: float = 0.0
-    seed: int = 0
-
-
 def why_market_moved(
     before: Market,
     after: Market,
     item: Selector,
     *,
     observed: Observed | None = None,
-    doubt: Doubt | None = None,
+    priors: Priors | None = None,
 ) -> MarketWhy:
     """Split the move of an item's clearing price among the drivers.
 
     `before` is calibrated to its own quotations. The observed move is that of the two
-    quotations where none is given. With `doubt`, both markets are drawn about themselves,
-    calibrated and split again: the spread of the parts is their standard error. Raises
-    InputRefused as `ready` and `calibrate` do, and where no lot is of the item.
+    quotations where none is given. With `priors`, parts have errors by draws. Raises InputRefused
+    as `ready` and `calibrate` do, and where no lot is of the item.
     """
     calibrated = calibrate(before)
     weights = _weights(calibrated, item)
     if observed is None:
         _refuse_unquoted(after.case, weights)
-    split, between = _split(calibrated, after, item, weights)
-    if doubt is not None:
-        drawn = _drawn(before, after, item, weights, doubt)
-        split = ItemMove(
-            next=_with_spread(split.next, [each.next for each in drawn]),
-            last=_with_spread(split.last, [each.last for each in drawn]),
-        )
-    if observed is None:
-        error = doubt.quotation_usd_per_lb * math.sqrt(2) if doubt is not None else 0.0
         moved = _quoted(after.case, weights) - _quoted(before.case, weights)
+        error = 0.0 if priors is None else math.sqrt(2) * priors.quotation_usd_per_lb
         observed = Observed(moved, error or None)
-    draws = 0 if doubt is None else doubt.draws
+    two = TwoCases(before.case, after.case, item, MARKET_DRIVERS)
+    split, between = _split(calibrated, after, two, weights)
+    driver_of = {lot_id: two.drivers_of(lot_id)[1] for lot_id in two.lot_ids}
+    stated = priors or Priors(0.0, 0.0, 0.0, draws=2)
+    drawn = Draws(between, weights, driver_of, stated)
+    following, last = (with_pounds(each, drawn.within) for each in (split.next, split.last))
+    if priors is not None:
+        following, last = drawn.errors_in(following), drawn.errors_in(last)
+    move = ItemMove(
+        following, last, observed, _orders_look_ground(between, observed, split, stated)
+    )
     markets = len({id(each) for each in between.values()})
-    return MarketWhy(item, weights, replace(split, observed=observed), markets, draws, between)
+    return MarketWhy(item, weights, move, markets, priors, between)
 
 
-def _with_spread(part: Explained, drawn: Sequence[Explained]) -> Explained:
-    amounts = {
-        each.driver: stdev(other.contribution(each.driver).amount for other in drawn)
-        for each in part.contributions
-    }
-    return with_errors(part, amounts, stdev(other.change for other in drawn))
+def _orders_look_ground(
+    between: Mapping[frozenset[Driver], ClearedBetween],
+    observed: Observed,
+    split: ItemMove,
+    priors: Priors,
+) -> bool:
+    """Whether stated orders moved as the pounds ground would have with demand unchanged, and the
+    quotation moved as if it was.
+
+    Orders are what buyers would take at the prices of before. Pounds ground follow what comes to
+    market, whatever demand does: given as orders they explain a shortage away. The two readings of
+    the stated changes, by product, are compared by their likelihood.
+    """
+    every = frozenset(MARKET_DRIVERS)
+    unchanged = between[every - {Driver.ORDERS}]
+    was_ground = between[frozenset()].clearing.volume_lb
+    stated = {curve.product_id: curve.volume_lb for curve in between[every].curves}
+    error = math.sqrt(2) * max(priors.volume_share, _MIN_COUNT_ERROR_SHARE)
+    log_odds = 0.0
+    for curve in unchanged.curves:
+        name = curve.product_id
+        ordered = stated.get(name, 0.0) / curve.volume_lb - 1
+        ground = unchanged.clearing.volume_lb[name] / was_ground[name] - 1
+        log_odds += (ordered**2 - (ordered - ground) ** 2) / (2 * error**2)
+    without = split.next.contribution(Driver.ORDERS).put_back - split.next.before
+    seen = observed.move_usd_per_lb
+    is_nearer = abs(seen - without) < abs(seen - split.next.change)
+    return log_odds > _GROUND_LOG_ODDS and is_nearer
 
 
 def market_put_back(before: Market, after: Market, item: Selector, driver: Driver) -> Market:
@@ -387,11 +396,10 @@ def _mixed(two: TwoCases, before: Market, after: Market, moved: frozenset[Driver
 
 
 def _split(
-    calibrated: Calibrated, after: Market, item: Selector, weights: dict[str, float]
+    calibrated: Calibrated, after: Market, two: TwoCases, weights: dict[str, float]
 ) -> tuple[ItemMove, dict[frozenset[Driver], ClearedBetween]]:
     """The split, and by set of drivers the market cleared; equal mixtures share one."""
     before = calibrated.market
-    two = TwoCases(before.case, after.case, item, MARKET_DRIVERS)
     known: dict[Market, ClearedBetween] = {}
     between: dict[frozenset[Driver], ClearedBetween] = {}
 
@@ -440,46 +448,3 @@ def _refuse_unquoted(case: Case, weights: dict[str, float]) -> None:
 
 def _quoted(case: Case, weights: dict[str, float]) -> float:
     return sum(share * case.lot(lot_id).delivered_usd_per_lb for lot_id, share in weights.items())
-
-
-def _drawn(
-    before: Market, after: Market, item: Selector, weights: dict[str, float], doubt: Doubt
-) -> list[ItemMove]:
-    """The split with both markets drawn about themselves."""
-    draw = random.Random(doubt.seed)
-    splits = []
-    for _ in range(doubt.draws):
-        factor = {
-            each.product_id: math.exp(draw.gauss(0.0, doubt.elasticity_share))
-            for each in before.demands
-        }
-        base, then = (_doubted(market, draw, factor, doubt) for market in (before, after))
-        splits.append(_split(calibrate(base), then, item, weights)[0])
-    return splits
-
-
-def _doubted(
-    market: Market, draw: random.Random, elasticity_factor: dict[str, float], doubt: Doubt
-) -> Market:
-    """One draw of a market; the elasticities are the same on both dates."""
-    lots = tuple(
-        _requoted(
-            replace(
-                lot, quantity_lb=lot.max_lb * math.exp(draw.gauss(0, doubt.availability_share))
-            ),
-            draw.gauss(0.0, doubt.quotation_usd_per_lb),
-        )
-        for lot in market.case.lots
-    )
-    demands = tuple(
-        replace(each, elasticity=each.elasticity * elasticity_factor.get(each.product_id, 1.0))
-        for each in market.demands
-    )
-    return Market(replace(market.case, lots=lots), demands)
-
-
-def _requoted(lot: Lot, move_usd_per_lb: float) -> Lot:
-    """A lot quoted otherwise, never below its floor."""
-    price = lot.price_usd_per_lb + move_usd_per_lb
-    minimum = lot.salvage_value_usd_per_lb + lot.price_usd_per_lb - lot.delivered_usd_per_lb
-    return replace(lot, price_usd_per_lb=max(price, minimum))

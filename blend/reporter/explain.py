@@ -20,7 +20,8 @@ from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, day, money, register
 from blend.output.frames import frame
 from blend.output.screen import table, with_sections, wrapped
-from blend.reporter.clearing import Doubt, MarketWhy, why_market_moved
+from blend.reporter.clearing import MarketWhy, why_market_moved
+from blend.reporter.draws import Priors
 from blend.reporter.explained import Contribution, ItemMove, Observed
 from blend.reporter.headline import headline_of, is_told_apart, no_cause_words
 from blend.reporter.mixed import Driver
@@ -28,7 +29,7 @@ from blend.reporter.sides import Cell as SideKind
 from blend.reporter.sides import Side, Sides, sides_of_cases, sides_of_markets
 from blend.reporter.waterfall import waterfall
 from blend.reporter.why import PlanWhy, may_fall_short, why_plan_moved
-from blend.units import LB_PER_CWT
+from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -52,8 +53,8 @@ _TAKEN_OF_MARKET = {
     Driver.OWN_SUPPLY: _SAME_SHARE,
     Driver.FRESH_SUPPLY: _SAME_SHARE,
     Driver.IMPORTED_SUPPLY: f"{_SAME_SHARE} What lands is what is used.",
-    Driver.ORDERS: "Demand moves with its volume and bends by the elasticity given to the model, "
-    "which is not estimated.",
+    Driver.ORDERS: "Orders are what buyers would take at the earlier prices, not what was ground. "
+    "Elasticities are stated, not estimated.",
     Driver.RULES: "Rules hold for every grinder alike.",
 }
 register(
@@ -61,7 +62,8 @@ register(
         "driver": Format("Driver"),
         "part_usd_per_cwt": Format("Part", "$/cwt", 2, is_signed=True),
         "last_part_usd_per_cwt": Format("Part, last pound", "$/cwt", 2, is_signed=True),
-        "part_error_usd_per_cwt": Format("Std. error", "$/cwt", 2),
+        "part_low_usd_per_cwt": Format("90% from", "$/cwt", 2, is_signed=True),
+        "part_high_usd_per_cwt": Format("to", "$/cwt", 2, is_signed=True),
         "unchanged_usd_per_cwt": Format("If unchanged", "$/cwt", 2),
         "difference_usd_per_cwt": Format("Difference", "$/cwt", 2, is_signed=True),
         "part_usd": Format("Part", "$", 0, is_signed=True),
@@ -99,13 +101,15 @@ class Moved(Answer):
     sides: Sides
     certified: Certified
     plan: PlanWhy | None = None
-    draws: int = 0
+    priors: Priors | None = None
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
         found = {"parts": parts_frame(self.move)}
         if self.plan is not None:
             found |= {"cost": cost_frame(self.plan), "lots": lots_frame(self.plan)}
+        else:
+            found["pounds"] = pounds_frame(self.move)
         return found | {"changes": changes_frame(self.sides)}
 
     @property
@@ -155,14 +159,17 @@ class Moved(Answer):
         apart = [each for each in moved if is_told_apart(each)]
         room = max((len(each.driver.words) for each in apart), default=0)
         lines = [
-            f"  {each.driver.words:<{room}}  {_signed(each.amount):>8}"
-            f"{_plus_minus(each.standard_error or None)}"
+            wrapped(
+                f"  {each.driver.words:<{room}}  {_signed(each.amount):>8}{_interval(each)}"
+                f"{pounds_words(each)}",
+                " " * 8,
+            )
             for each in sorted(apart, key=lambda each: -abs(each.amount))
         ]
-        within = [f"{each.driver.words} {_signed(each.amount)}{_plus_minus(each.standard_error)}"
+        within = [f"{each.driver.words} {_signed(each.amount)}{_interval(each)}"
                   for each in moved if each not in apart]  # fmt: skip
         none = [each.driver.words for each in parts if each not in moved]
-        lines += [wrapped(f"  no measurable effect: {', '.join(within)}", "  ")] if within else []
+        lines += [wrapped(f"  could be chance: {', '.join(within)}", "  ")] if within else []
         return lines + ([wrapped(f"  {', '.join(none)}: no effect", "  ")] if none else [])
 
     def quote_lines(self) -> list[str]:
@@ -230,11 +237,14 @@ class Moved(Answer):
     def _parts(self) -> str:
         shown = self.tables["parts"]
         note = "If unchanged: the value now, had this driver alone stayed as it was. " + CAUTION
-        if self.draws:
-            note += f" Errors from {self.draws} draws of what is in doubt."
+        if self.priors is not None:
+            note += f" {priors_words(self.priors)}"
         parts = [table(shown.dropna(axis="columns", how="all"), title="Parts", note=note)]
         if self.plan is not None:
             parts.append(table(self.tables["cost"], title="Day's cost"))
+        else:
+            parts.append(table(self.tables["pounds"], title="Items and products behind the drivers",
+                               note=POUNDS_NOTE))  # fmt: skip
         return "\n\n".join(parts)
 
     def _lots(self) -> str:
@@ -374,10 +384,10 @@ def explain_market(
     where: Selector,
     *,
     observed: Observed | None = None,
-    doubt: Doubt | None = None,
+    priors: Priors | None = None,
 ) -> Moved:
     """Why the price at which the lots that meet `where` clear moved between two markets."""
-    why = why_market_moved(before, after, where, observed=observed, doubt=doubt)
+    why = why_market_moved(before, after, where, observed=observed, priors=priors)
     return market_moved(why, before, after)
 
 
@@ -388,7 +398,7 @@ def market_moved(why: MarketWhy, before: Market, after: Market) -> Moved:
     certified.must_be_valid(f"split of {lots}")
     sides = sides_of_markets(before, after, why.item)
     since = _since(before.case, after.case)
-    return Moved(lots, lots, why.price, since, sides, certified, draws=why.draws)
+    return Moved(lots, lots, why.price, since, sides, certified, priors=why.priors)
 
 
 def _since(before: Case, after: Case) -> str:
@@ -446,6 +456,36 @@ def _dollars(usd_per_lb: float) -> str:
     return cents(round(usd_per_lb * LB_PER_CWT, 2) + 0.0)
 
 
+def _interval(part: Contribution) -> str:
+    if part.low is None or part.high is None:
+        return ""
+    return f" ({_signed(part.low)} to {_signed(part.high)})"
+
+
+def pounds_words(part: Contribution) -> str:
+    """The pounds behind a driver and the items that make most of it: "3.1% fewer lb: I90 +4.99"."""
+    was, now = (
+        math.fsum(getattr(each, end) for each in part.within) for end in ("before_lb", "after_lb")
+    )
+    if not was:
+        return ""
+    largest = [each for each in part.within[:2] if abs(each.amount) >= _CENT_USD_PER_LB]
+    listed = ", ".join(f"{each.name} {_signed(each.amount)}" for each in largest)
+    words = f"  {abs(now / was - 1):.1%} {'fewer' if now < was else 'more'} lb"
+    return f"{words}: {listed}" if len(part.within) > 1 and listed else words
+
+
+def priors_words(priors: Priors) -> str:
+    """What the errors rest on."""
+    return (
+        f"Ranges hold 90 of 100 times over {priors.draws:,} draws: pounds and orders off by "
+        f"{priors.volume_share:.1%} (standard error), elasticities by "
+        f"{priors.elasticity_share:.0%} together and {priors.own_elasticity_share:.0%} each, "
+        "demand a straight line or of constant elasticity, the quotes by their own error. A part "
+        "counts as measurable where none of all would be by chance, 95 of 100 times."
+    )
+
+
 def _plus_minus(error: float | None) -> str:
     return "" if error is None else f" (±{error * LB_PER_CWT:.2f})"
 
@@ -466,14 +506,41 @@ def parts_frame(move: ItemMove) -> DataFrame:
             each.driver.words,
             each.amount * LB_PER_CWT,
             last.amount * LB_PER_CWT if differ else None,
-            each.standard_error * LB_PER_CWT or None,
+            *(None if end is None else end * LB_PER_CWT for end in (each.low, each.high)),
             each.put_back * LB_PER_CWT,
             (each.put_back - move.next.after) * LB_PER_CWT,
         )
         for each, last in pairs
     ]
-    columns = ("driver", "part_usd_per_cwt", "last_part_usd_per_cwt", "part_error_usd_per_cwt",
-               "unchanged_usd_per_cwt", "difference_usd_per_cwt")  # fmt: skip
+    columns = ("driver", "part_usd_per_cwt", "last_part_usd_per_cwt", "part_low_usd_per_cwt",
+               "part_high_usd_per_cwt", "unchanged_usd_per_cwt",
+               "difference_usd_per_cwt")  # fmt: skip
+    return frame(columns, rows)
+
+
+POUNDS_NOTE = (
+    "Of a driver's part, an item's is the model's slope times the change of its pounds, made to "
+    "add up to the driver's. Pounds are those that grinders take; orders are what buyers would "
+    "take at the earlier prices. Items whose pounds did not change are left out."
+)
+
+
+def pounds_frame(move: ItemMove) -> DataFrame:
+    """By driver, the pounds of each item or product and its part, the largest first."""
+    rows = [
+        (
+            part.driver.words,
+            each.name,
+            each.before_lb,
+            each.after_lb,
+            (each.after_lb / each.before_lb - 1) * POINTS_PER_SHARE if each.before_lb else None,
+            each.amount * LB_PER_CWT,
+        )
+        for part in move.next.contributions
+        for each in part.within
+        if each.before_lb != each.after_lb
+    ]
+    columns = ("driver", "of", "before_lb", "after_lb", "change_percent", "part_usd_per_cwt")
     return frame(columns, rows)
 
 

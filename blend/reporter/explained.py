@@ -12,6 +12,16 @@ from blend.reporter.split import Value, shapley
 
 
 @dataclass(frozen=True, slots=True)
+class Within:
+    """One item's or product's pounds within a driver, and its part of the driver's amount."""
+
+    name: str
+    before_lb: float
+    after_lb: float
+    amount: float
+
+
+@dataclass(frozen=True, slots=True)
 class Contribution:
     """What one driver contributes, and the counterfactual next to it."""
 
@@ -22,6 +32,12 @@ class Contribution:
     """The value after, had this driver alone stayed as it was before."""
     standard_error: float = 0.0
     """Of `amount`; zero where what the split rests on is taken as exact."""
+    low: float | None = None
+    high: float | None = None
+    """Ends of the interval that holds `amount` in 90 of 100 cases; None without draws."""
+    beyond: float = 1.96
+    """Standard errors from zero at which it is measurable, as one of several told together."""
+    within: tuple[Within, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +87,8 @@ class ItemMove:
     next: Explained
     last: Explained
     observed: Observed | None = None
+    orders_look_ground: bool = False
+    """Whether the orders moved as the pounds ground would with demand unchanged."""
 
     @property
     def unexplained_usd_per_lb(self) -> float | None:
@@ -106,12 +124,23 @@ def explained(value: Value, drivers: Sequence[Driver]) -> Explained:
     )
 
 
-def with_errors(result: Explained, amounts: Mapping[Driver, float], change: float) -> Explained:
-    """The same with standard errors of the parts and of the change."""
+def with_pounds(result: Explained, within: Mapping[Driver, Sequence[Within]]) -> Explained:
+    """The same with the items behind each driver, whose parts are made to add up to its own."""
     return replace(
         result,
         contributions=tuple(
-            replace(each, standard_error=amounts[each.driver]) for each in result.contributions
+            replace(each, within=_adding_up(within.get(each.driver, ()), each.amount))
+            for each in result.contributions
         ),
-        standard_error=change,
     )
+
+
+def _adding_up(items: Sequence[Within], amount: float) -> tuple[Within, ...]:
+    """What the parts lack is spread over them by their size; the largest first."""
+    size = math.fsum(abs(each.amount) for each in items)
+    rest = amount - math.fsum(each.amount for each in items)
+    made = [
+        replace(each, amount=each.amount + (rest * abs(each.amount) / size if size else 0.0))
+        for each in items
+    ]
+    return tuple(sorted(made, key=lambda each: -abs(each.amount)))

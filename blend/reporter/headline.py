@@ -15,7 +15,7 @@ from blend.units import LB_PER_CWT
 TOLD_APART = 1.96
 """Standard errors from zero at which an amount is measurable: 95 of 100 cases."""
 MAX_UNEXPLAINED_SHARE = 0.5
-"""Of the move. Beyond it the unexplained part is larger than the explained one."""
+"""Of the larger of the quotation's move and the model's."""
 SMALL_UNEXPLAINED_SHARE = 0.1
 """Of the move: all that may stay unexplained where the quotation's error is not given."""
 MIN_MOVE_USD_PER_CWT = 1.0
@@ -29,6 +29,7 @@ class Gate(StrEnum):
     NO_CHANGE_GIVEN = "no change given"
     DID_NOT_MOVE = "did not move"
     NO_ERROR_GIVEN = "no error given"
+    ORDERS_ARE_GROUND = "orders are pounds ground"
     NOT_EXPLAINED = "not explained"
     NO_DRIVER = "no driver"
     """No driver pushes the price the way it moved by a measurable amount."""
@@ -67,6 +68,11 @@ def no_cause_words(headline: Headline, item: str) -> str:
             )
         case Gate.NO_ERROR_GIVEN:
             return "Error of the quotation not given: no headline cause."
+        case Gate.ORDERS_ARE_GROUND:
+            return (
+                "Orders moved as pounds ground would with demand unchanged: no headline cause. "
+                "Enter what buyers would have taken at the earlier prices."
+            )
         case Gate.NOT_EXPLAINED:
             return "Our model does not explain this move."
         case Gate.NO_DRIVER:
@@ -75,8 +81,8 @@ def no_cause_words(headline: Headline, item: str) -> str:
 
 
 def is_told_apart(part: Contribution) -> bool:
-    """Whether a part's interval, 95 of 100 cases, leaves zero out."""
-    return abs(part.amount) > TOLD_APART * part.standard_error
+    """Whether a part is measurable: 95 of 100 times no part of its split would be by chance."""
+    return abs(part.amount) > part.beyond * part.standard_error
 
 
 def _gate_of(move: ItemMove) -> Gate:
@@ -86,10 +92,13 @@ def _gate_of(move: ItemMove) -> Gate:
     error = move.observed.standard_error_usd_per_lb
     if moved < _CENT_USD_PER_LB or (error is not None and moved <= TOLD_APART * error):
         return Gate.DID_NOT_MOVE
+    if move.orders_look_ground:
+        return Gate.ORDERS_ARE_GROUND
     # Checked against the next pound, as its parts are the ones a headline would name.
     unexplained = abs(move.observed.move_usd_per_lb - move.next.change)
     hair = 1e-9 * moved
-    if unexplained > MAX_UNEXPLAINED_SHARE * moved + hair:
+    larger = max(moved, abs(move.next.change))
+    if unexplained > MAX_UNEXPLAINED_SHARE * larger + hair:
         return Gate.NOT_EXPLAINED
     unexplained_error = move.unexplained_error_usd_per_lb
     if unexplained_error is None:

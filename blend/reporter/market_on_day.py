@@ -11,14 +11,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from blend.domain.clearing import Calibrated, Market
-from blend.domain.lots import DOMESTIC, Lot
+from blend.domain.clearing import Market
 from blend.domain.market import Volume
 from blend.domain.selectors import parse_selector
 from blend.errors import InputRefused, Problem
-from blend.reporter.clearing import MarketWhy, calibrate, clear_market, why_market_moved
-from blend.reporter.explained import Explained, ItemMove, Observed, with_errors
-from blend.reporter.mixed import MARKET_DRIVERS, Driver
+from blend.reporter.clearing import MarketWhy, why_market_moved
+from blend.reporter.draws import Priors
+from blend.reporter.explained import Observed
 from blend.units import LB_PER_CWT
 
 AVAILABILITY = "availability"
@@ -27,8 +26,6 @@ ORDERS = "orders"
 """With a product's id behind it, the series id of the pounds ordered of it."""
 _WITHIN = timedelta(days=7)
 """An older figure says nothing of the week."""
-_STEP_SHARE = 0.005
-"""How far a volume is moved to see what the price does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,73 +91,18 @@ def why_item_moved(
     item_id: str,
     quoted: tuple[QuotedPrice, QuotedPrice],
     *,
-    volume_error_share: float,
+    priors: Priors,
 ) -> MarketWhy:
-    """Split the move of an item's clearing price, with errors from those of the volumes.
+    """Split the move of an item's clearing price; `quoted` are its quotations on the two days.
 
-    `quoted` are its quotations on the two days. Every volume is taken to be off by
-    `volume_error_share` of itself, one standard error, apart from all others; what that moves
-    in each part is found to first order. Raises as `why_market_moved` does.
+    Raises as `why_market_moved` does.
     """
-    item = parse_selector(f"item={item_id}")
     was, now = (each.error_usd_per_cwt for each in quoted)
     observed = Observed(
         (quoted[1].usd_per_cwt - quoted[0].usd_per_cwt) / LB_PER_CWT,
         None if was is None or now is None else math.hypot(was, now) / LB_PER_CWT,
     )
-    why = why_market_moved(before, after, item, observed=observed)
-    amounts = _errors_of_volumes(
-        calibrate(before), before, after, frozenset(why.weights), volume_error_share
-    )
-    whole = math.hypot(*amounts.values())
-
-    def blurred(part: Explained) -> Explained:
-        return with_errors(part, amounts, whole)
-
-    price = why.price
-    return replace(why, price=ItemMove(blurred(price.next), blurred(price.last), observed))
-
-
-def _errors_of_volumes(
-    calibrated: Calibrated,
-    before: Market,
-    after: Market,
-    own_ids: frozenset[str],
-    share: float,
-) -> dict[Driver, float]:
-    """By driver, the standard error of its part from those of the volumes on both days."""
-    at = _price(calibrated, after, own_ids)
-    squares = dict.fromkeys(MARKET_DRIVERS, 0.0)
-
-    def add(driver: Driver, moved: Market, was_lb: float, is_lb: float) -> None:
-        slope = (_price(calibrated, moved, own_ids) - at) / (_STEP_SHARE * is_lb)
-        squares[driver] += (slope * share) ** 2 * (was_lb**2 + is_lb**2)
-
-    for index, lot in enumerate(after.case.lots):
-        if not lot.quantity_lb:
-            continue
-        more = replace(lot, quantity_lb=lot.quantity_lb * (1 + _STEP_SHARE))
-        lots = (*after.case.lots[:index], more, *after.case.lots[index + 1 :])
-        moved = replace(after, case=replace(after.case, lots=lots))
-        was_lb = before.case.lot(lot.lot_id).quantity_lb or 0.0
-        add(_driver_of(lot, own_ids), moved, was_lb, lot.quantity_lb)
-    for index, demand in enumerate(after.demands):
-        larger = replace(demand, volume_lb=demand.volume_lb * (1 + _STEP_SHARE))
-        demands = (*after.demands[:index], larger, *after.demands[index + 1 :])
-        was_lb = before.demand(demand.product_id).volume_lb
-        add(Driver.ORDERS, replace(after, demands=demands), was_lb, demand.volume_lb)
-    return {driver: math.sqrt(square) for driver, square in squares.items()}
-
-
-def _driver_of(lot: Lot, own_ids: frozenset[str]) -> Driver:
-    if lot.lot_id in own_ids:
-        return Driver.OWN_SUPPLY
-    if lot.origin == DOMESTIC:
-        return Driver.FRESH_SUPPLY
-    return Driver.IMPORTED_SUPPLY
-
-
-def _price(calibrated: Calibrated, market: Market, own_ids: frozenset[str]) -> float:
-    cleared = clear_market(calibrated, market, ranges_of=own_ids)
-    prices = [cleared.item(lot_id) for lot_id in own_ids]
-    return math.fsum(each.next_usd_per_lb for each in prices) / len(prices)
+    if was is not None:
+        priors = replace(priors, quotation_usd_per_lb=was / LB_PER_CWT)
+    item = parse_selector(f"item={item_id}")
+    return why_market_moved(before, after, item, observed=observed, priors=priors)

@@ -119,7 +119,7 @@ class TwoCases:
     def recast(self) -> frozenset[Driver]:
         """Drivers of availability by which a lot's meat itself changes, not only its pounds."""
         return frozenset(
-            self._drivers_of(lot_id)[1]
+            self.drivers_of(lot_id)[1]
             for lot_id in self.lot_ids
             if len({_meat(lot) for lot in self.sides(lot_id)}) > 1
         )
@@ -148,7 +148,7 @@ class TwoCases:
     def _side(self, driver: Driver, moved: frozenset[Driver]) -> Case:
         return self.after if driver in moved else self.before
 
-    def _drivers_of(self, lot_id: str) -> tuple[Driver, Driver]:
+    def drivers_of(self, lot_id: str) -> tuple[Driver, Driver]:
         """The drivers of a lot's price and of its availability."""
         is_own = lot_id in self.own_ids
         price = Driver.OWN_PRICE if is_own else Driver.OTHER_PRICES
@@ -168,7 +168,7 @@ class TwoCases:
                 for there in sides
                 for priced in sides
             )
-            known[lot_id] = (*self._drivers_of(lot_id), ways)
+            known[lot_id] = (*self.drivers_of(lot_id), ways)
         return known
 
     def _lot(self, lot_id: str, moved: frozenset[Driver]) -> Lot:

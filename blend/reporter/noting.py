@@ -11,6 +11,7 @@ from blend.domain.market import CanvassEntry, Published, Volume
 from blend.domain.method import Method
 from blend.errors import InputRefused, Problem
 from blend.reporter.calendar import DayFigure, compare
+from blend.reporter.draws import priors_of
 from blend.reporter.indicators import grouped, indicator, series_of
 from blend.reporter.market_on_day import QuotedPrice, market_on, volumes_used, why_item_moved
 from blend.reporter.news import Explanation, ItemNews, News, price_of, quotable
@@ -154,7 +155,7 @@ def explain(
                 now,
                 item_id,
                 (before[item_id], after[item_id]),
-                volume_error_share=asked.volume_error_share,
+                priors=priors_of(method, asked.volume_error_share),
             ),
             tuple(volume for counted in used for volume in counted.values()),
             was,

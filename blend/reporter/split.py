@@ -41,30 +41,33 @@ class Split:
         return self.after - self.before
 
 
+def weights_of(drivers: Sequence[Driver]) -> dict[Driver, dict[frozenset[Driver], float]]:
+    """By driver, the weight in its part of the value of each set of drivers moved."""
+    found: dict[Driver, dict[frozenset[Driver], float]] = {}
+    count = len(drivers)
+    for driver in drivers:
+        weights = found[driver] = {}
+        others = [other for other in drivers if other != driver]
+        for size in range(count):
+            orders = math.factorial(size) * math.factorial(count - size - 1)
+            weight = orders / math.factorial(count)
+            for moved in map(frozenset, itertools.combinations(others, size)):
+                weights[moved | {driver}], weights[moved] = weight, -weight
+    return found
+
+
 def shapley(value: Value, drivers: Sequence[Driver]) -> Split:
     """Split the change of a value among drivers; each set of them, 2 to their number, is valued
     once."""
-    known: dict[frozenset[Driver], float] = {}
-
-    def valued(moved: frozenset[Driver]) -> float:
-        if moved not in known:
-            known[moved] = value(moved)
-        return known[moved]
-
-    parts = tuple(Part(driver, _over_all_orders(valued, driver, drivers)) for driver in drivers)
-    return Split(valued(frozenset()), valued(frozenset(drivers)), parts)
-
-
-def _over_all_orders(valued: Value, driver: Driver, drivers: Sequence[Driver]) -> float:
-    others = [other for other in drivers if other != driver]
-    count = len(drivers)
-    terms = []
-    for size in range(count):
-        weight = math.factorial(size) * math.factorial(count - size - 1) / math.factorial(count)
-        for moved in itertools.combinations(others, size):
-            ahead = frozenset(moved)
-            terms.append(weight * (valued(ahead | {driver}) - valued(ahead)))
-    return math.fsum(terms)
+    weights = weights_of(drivers)
+    sets = dict.fromkeys([frozenset[Driver](), frozenset(drivers)])
+    sets |= dict.fromkeys(moved for own in weights.values() for moved in own)
+    values = {moved: value(moved) for moved in sets}
+    parts = tuple(
+        Part(driver, math.fsum(weight * values[moved] for moved, weight in own.items()))
+        for driver, own in weights.items()
+    )
+    return Split(values[frozenset()], values[frozenset(drivers)], parts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ import click
 import pandas
 
 from blend.tables.method import read_method
-from tests.bench import manipulation, tables, trends
+from tests.bench import manipulation, planted, tables, trends
 from tests.bench.measure import BenchPath, PathRow, bench_paths
 from tests.bench.page import SIZES, time_pages
 from tests.bench.paths import PATHS
@@ -20,7 +20,9 @@ TRENDS = "trends"
 """How often trends are false and how often moves are seen, in simulated markets."""
 MANIPULATION = "manipulation"
 """How far one company that pushes moves a quotation, without the cap and with it."""
-NOT_PATHS = (BROWSER, TRENDS, MANIPULATION)
+PLANTED = "planted"
+"""What is planted in markets of known truth, and what is found there."""
+NOT_PATHS = (BROWSER, TRENDS, MANIPULATION, PLANTED)
 
 
 @click.command(
@@ -43,11 +45,14 @@ def bench(names: Sequence[str], quick: bool) -> None:
     if BROWSER in names:
         rows = time_pages(SIZES[:1] if quick else SIZES)
         _print(tables.pages_table(rows), tables.PAGES_NOTE)
+    method = read_method().method
     if MANIPULATION in names:
-        table = manipulation.manipulation_table(read_method().method, 40 if quick else 400)
+        table = manipulation.manipulation_table(method, 40 if quick else 400)
         _print(table, manipulation.NOTE)
     if TRENDS in names:
-        _print(trends.trends_table(read_method().method, 10 if quick else 100), trends.NOTE)
+        _print(trends.trends_table(method, 10 if quick else 100), trends.NOTE)
+    if PLANTED in names:
+        _print(planted.planted_table(method, 5 if quick else 50), planted.NOTE)
 
 
 def _paths_named(name: str) -> list[BenchPath]:

@@ -142,13 +142,17 @@ def make_history(seed: int = 2, *, weeks: int = WEEKS) -> History:
         for week, pounds in enumerate(true_volumes)
     ]
     return History(
-        items=tuple(map(_item_of, _KINDS)),
+        items=market_items(),
         entries=tuple(_canvass(chance["canvass"], prices)),
         volumes=tuple(_reported(chance["counts"], true_volumes)),
-        market=_plain_market(),
+        market=make_plain_market(),
         true_lb=tuple(true_volumes),
         true_usd_per_cwt=tuple(prices),
     )
+
+
+def market_items() -> tuple[Item, ...]:
+    return tuple(map(_item_of, _KINDS))
 
 
 def _item_of(kind: _Kind) -> Item:
@@ -198,7 +202,8 @@ def _plain_case(available_lb: Mapping[str, float]) -> Case:
     )
 
 
-def _plain_market() -> Market:
+def make_plain_market() -> Market:
+    """A plain week, for what volumes do not show: blends, rules, elasticities."""
     demands = tuple(
         Demand(product_id, volume_lb, elasticity)
         for product_id, _, _, volume_lb, elasticity in _PRODUCTS

@@ -11,6 +11,7 @@ import pytest
 
 from blend.domain.clearing import Market
 from blend.domain.market import EntryKind
+from blend.reporter.draws import Priors
 from blend.reporter.market_on_day import QuotedPrice, market_on, volumes_used, why_item_moved
 from blend.reporter.mixed import Driver
 from blend.tables.history import read_history
@@ -124,14 +125,14 @@ def test_the_planted_cause_is_found_and_sized_and_the_absent_one_is_not(history,
         true_market(history, SHORT),
         item,
         pair,
-        volume_error_share=0.0,
+        priors=Priors(0, 0, 0),
     ).price.next
     found = why_item_moved(
         reported_market(history, BEFORE),
         reported_market(history, SHORT),
         item,
         pair,
-        volume_error_share=VOLUME_ERROR_SHARE,
+        priors=Priors(VOLUME_ERROR_SHARE, 0, 0),
     ).price
     shock = found.next.contribution(Driver.IMPORTED_SUPPLY)
     planted = true.contribution(Driver.IMPORTED_SUPPLY)
@@ -159,7 +160,7 @@ def test_when_imports_are_back_so_is_the_price(history):
         reported_market(history, BACK),
         "90s",
         pair,
-        volume_error_share=VOLUME_ERROR_SHARE,
+        priors=Priors(VOLUME_ERROR_SHARE, 0, 0),
     ).price.next
     back = found.contribution(Driver.IMPORTED_SUPPLY)
     assert back.amount < -10 * back.standard_error
@@ -172,12 +173,12 @@ def test_stated_errors_are_those_of_volumes_drawn_again(history):
     draw = Random(5)
     pair = tuple(quoted(history, week)["90s"] for week in (BEFORE, SHORT))
     true = [true_market(history, week) for week in (BEFORE, SHORT)]
-    exact = why_item_moved(*true, "90s", pair, volume_error_share=0.0).price.next
+    exact = why_item_moved(*true, "90s", pair, priors=Priors(0, 0, 0)).price.next
     off, absent_holds_nothing = [], 0
     for _ in range(10):
         counted = [recounted(market, draw) for market in true]
         found = why_item_moved(
-            *counted, "90s", pair, volume_error_share=VOLUME_ERROR_SHARE
+            *counted, "90s", pair, priors=Priors(VOLUME_ERROR_SHARE, 0, 0)
         ).price.next
         off += [
             (found.contribution(driver).amount - exact.contribution(driver).amount)

@@ -87,11 +87,11 @@ def test_warnings_of_two_cases_name_the_folder(tmp_path):
 def test_why_a_market_moved_is_shown_with_errors(tmp_path):
     folder = tmp_path / "back"
     answer = run(
-        *("why", MARKET, LATER, "--where", "lot=90s", "--draws", 2, "--price-error", 1),
+        *("why", MARKET, LATER, "--where", "lot=90s", "--price-error", 1),
         *("--chart", tmp_path / "why.svg", "--undo", "orders", "--write", folder, "--all"),
     )
     assert answer.exit_code == 0, answer.output
-    assert "2 draws" in answer.output and "The quote rose $9.50" in answer.output
+    assert "1,000 draws" in answer.output and "The quote rose $9.50" in answer.output
     assert run("why", folder, "--market").exit_code == 0
 
 
@@ -121,7 +121,7 @@ OWN = ("why", BEFORE, DEMO, "--where", "lot=B90-1")
         (("why", BEFORE, DEMO), "--where"),
         ((*OWN, "--quote-error", "1"), "--quote-change"),
         ((*OWN, "--undo", "orders"), "--write"),
-        ((*OWN, "--draws", "9"), "in doubt"),
+        ((*OWN, "--price-error", "9"), "for markets"),
         (("why", MARKET, LATER, "--where", "lot=90s", "--shortage", "1"), "--shortage"),
         (("why", MARKET, LATER, "--where=lot=90s", "--undo=own-price", "--write=no"), "one of"),
         (("why", DEMO, "--market"), "product_demand"),

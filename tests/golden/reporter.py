@@ -9,6 +9,8 @@ CASES: dict[str, list[str]] = {
     "why": ["why", WEEK, DEMO, "--where", "lot=B90-1", "--quote-change", "5",
             "--quote-error", "1"],
     "why_all": ["why", WEEK, DEMO, "--where", "lot=B90-1", "--all"],
+    "why_markets": ["why", "demo_data/market", "demo_data/market/later", "--where", "lot=90s",
+                    "--price-error", "0.5", "--parts"],
     "why_market": ["why", "demo_data/market", "--market", "--all"],
     "note": ["note"],
 }  # fmt: skip

@@ -18,7 +18,6 @@ from blend.domain.clearing import MarketMove, MoveOf
 from blend.domain.selectors import EVERY_LOT, parse_selector
 from blend.errors import InputRefused
 from blend.reporter.clearing import (
-    Doubt,
     calibrate,
     clear_market,
     market_put_back,
@@ -26,6 +25,7 @@ from blend.reporter.clearing import (
     ready,
     why_market_moved,
 )
+from blend.reporter.draws import Priors
 from blend.reporter.mixed import MARKET_DRIVERS, Driver
 from tests.reporter.markets import market, markets
 
@@ -231,15 +231,15 @@ def test_the_quotations_move_is_held_against_the_model():
     assert why.price.unexplained_usd_per_lb == pytest.approx(0.02 - why.price.next.change, abs=NEAR)
 
 
-def test_doubt_gives_errors_and_an_absent_cause_holds_zero():
-    doubt = Doubt(draws=12, quotation_usd_per_lb=0.01, availability_share=0.003, seed=1)
-    why = why_market_moved(market(), market(I90=3900), parse_selector("lot=90s"), doubt=doubt)
+def test_draws_give_errors_and_an_absent_cause_holds_zero():
+    priors = Priors(0.003, 0.1, 0.1, quotation_usd_per_lb=0.01, seed=1)
+    why = why_market_moved(market(), market(I90=3900), parse_selector("lot=90s"), priors=priors)
     absent = why.price.next.contribution(Driver.ORDERS)
     assert abs(absent.amount) <= 2 * absent.standard_error + NEAR
     true = why.price.next.contribution(Driver.IMPORTED_SUPPLY)
     assert true.amount > 2 * true.standard_error > 0
     assert why.price.next.standard_error > 0
-    same = why_market_moved(market(), market(I90=3900), parse_selector("lot=90s"), doubt=doubt)
+    same = why_market_moved(market(), market(I90=3900), parse_selector("lot=90s"), priors=priors)
     assert same == why
 
 

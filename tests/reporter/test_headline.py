@@ -50,7 +50,7 @@ def test_a_quotation_that_stood_still_has_nothing_to_explain_without_an_error_ei
         moved(30, 1, FRESH_SUPPLY=2),  # a rule the model cannot see
         moved(10, 1, FRESH_SUPPLY=7),  # 3.00 unexplained, beyond 1.96 errors
         moved(10, 9 / 1.96, FRESH_SUPPLY=4),  # within the error, larger than the explained
-        moved(10, 1, FRESH_SUPPLY=17, model_error=5),  # overshoots by more than half the move
+        moved(10, 1, FRESH_SUPPLY=25, model_error=9),  # overshoots by more than half of it
         moved(10, 1, FRESH_SUPPLY=-1),
         moved(10, None, FRESH_SUPPLY=4),
     ],

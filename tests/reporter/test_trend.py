@@ -116,9 +116,9 @@ def test_a_false_direction_on_at_most_5_percent_of_flat_item_days():
 
 @pytest.mark.slow
 def test_the_demo_gets_a_word_on_most_of_its_item_days(tmp_path):
-    store = Store(tmp_path / "store.db")
-    store.append(read_history(Path("demo_data/history")).additions)
-    days = sorted({each.market_day for each in store.entries()})[-15:]
+    store = Store.create(tmp_path / "store.db")
+    store.add(read_history(Path("demo_data/history")).additions)
+    days = store.market_days()[-15:]
     known = [heard(store, day, METHOD) for day in days]
     words = [quote(each, item, METHOD).tone.trend.word for each in known for item in each.items]
     assert len(words) == 165
