@@ -74,6 +74,7 @@ register(
         "by_price_usd": Format("By price", "$", 0, is_signed=True),
         "by_recipe_usd": Format("By recipe", "$", 0, is_signed=True),
         "what": Format("What"),
+        "change_percent": Format("Change", "%", 1, is_signed=True),
     }
 )
 
