@@ -74,7 +74,7 @@ register(
         "by_price_usd": Format("By price", "$", 0, is_signed=True),
         "by_recipe_usd": Format("By recipe", "$", 0, is_signed=True),
         "what": Format("What"),
-        "change_percent": Format("Change", "%", 1, is_signed=True),
+        "pounds_change_percent": Format("Change", "%", 1, is_signed=True),
     }
 )
 
@@ -541,7 +541,7 @@ def pounds_frame(move: ItemMove) -> DataFrame:
         for each in part.within
         if each.before_lb != each.after_lb
     ]
-    columns = ("driver", "of", "before_lb", "after_lb", "change_percent", "part_usd_per_cwt")
+    columns = ("driver", "of", "before_lb", "after_lb", "pounds_change_percent", "part_usd_per_cwt")
     return frame(columns, rows)
 
 
