@@ -83,7 +83,9 @@ def give(
         raise click.BadParameter(
             f"must be one of {', '.join(answer.tables)}.", param_hint="--table"
         )
-    text = answer.to_json() if as_json else answer.screen(sections)
+    from blend.output.screen import headed
+
+    text = answer.to_json() if as_json else headed(answer.screen(sections))
     if csv is not None:
         answer.to_csv(csv, table)
     if chart is not None:

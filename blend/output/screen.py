@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
 import textwrap
@@ -65,6 +66,13 @@ def with_sections(
     shown = ["\n".join(filter(None, [*first, *([] if asked else more)]))]
     shown += [offered[name]() for name in asked]
     return "\n\n".join(shown + (more if asked else []))
+
+
+def headed(text: str) -> str:
+    """A screen whose first sentence stands out."""
+    if text.startswith("\x1b"):
+        return text
+    return re.sub(r"\A\S.*?(?=\. |\n|\Z)", lambda found: strong(found[0]), text)
 
 
 def blocks(
