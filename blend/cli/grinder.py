@@ -80,7 +80,7 @@ Examples:
     type=Confidence(),
     metavar="PERCENT",
     help="Hold every lean floor this often, 95 or 0.95; rows of confidence.csv that ask for more "
-    "stay. 'table': only what confidence.csv asks for.",
+    "stay. 'table': only what confidence.csv asks for. Default: as in settings.",
 )
 @click.option(
     "--test-cost",
@@ -206,6 +206,8 @@ def plan(
 
     read, cautions = _read(folder)
     case = with_settings(read, whole, gap, time_limit)
+    if confidence is None:
+        confidence = case.settings.confidence
     estimated_errors = None
     if lean == "estimated":
         case, estimated_errors = _estimated(folder, case)

@@ -14,6 +14,7 @@ from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import Loss, Rule, WholeContainers
 from blend.domain.standards import Action, StandardRow
+from blend.domain.uncertainty import MAX_CONFIDENCE
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -47,6 +48,14 @@ class Settings:
         "the next day of grinding: stock past its use-by before then expires today",
         default=None,
         blank="the day after plan_on",
+    )
+    confidence: float | None = col.share(
+        "of batches that must test at or above their lean floor, such as 95%",
+        default=None,
+        blank="floors hold on average only: about half the batches test under",
+        minimum=0.5,
+        maximum=MAX_CONFIDENCE,
+        example="95%",
     )
     carrying_usd_per_lb_day: float = col.per_cwt(
         "cost of keeping stock a day: storage, interest, shrink",

@@ -17,7 +17,14 @@ from blend.domain.stock import next_grind_day
 from blend.domain.uncertainty import ASSUMES_INDEPENDENT, SHARED_BY_SUPPLIER
 from blend.errors import Caution, warning_lines
 from blend.grinder import plan_frames as frames
-from blend.grinder.odds import ASSUMPTION, Errors, FloorOdds, floor_odds
+from blend.grinder.odds import (
+    ASSUMPTION,
+    ConfidenceCost,
+    Errors,
+    FloorOdds,
+    cost_of_confidence,
+    floor_odds,
+)
 from blend.grinder.temperature import MAX_IN_GRINDING_F, BatchTemperature, temperature_frame
 from blend.output import screen
 from blend.output.answer import Answer
@@ -55,7 +62,7 @@ _LINES, _WIDTH, _FEWEST_LINES = 40, 80, 4
 _MAX_PULLED, _MAX_WATCH, _SOON_DAYS = 4, 5, 7
 _CELL = 39
 """Two lots to buy side by side fit 80 columns."""
-_SURE_ODDS = 0.75
+_SURE_ODDS, _USUAL_CONFIDENCE = 0.75, 0.95
 _SHORT_SHARE = 0.005
 """Of a product: orders short by more get a column on the first screen."""
 _CENT_ROUNDS_UP_FROM = 0.005
@@ -122,6 +129,11 @@ class DayPlan(Answer):
     @cached_property
     def odds(self) -> tuple[FloorOdds, ...]:
         return floor_odds(self.case, self.plan.runs, self.errors)
+
+    @cached_property
+    def confidence_cost(self) -> ConfidenceCost | None:
+        """What holding the floors would cost, where the plan does not."""
+        return cost_of_confidence(self.case, self.errors, self.odds)
 
     @cached_property
     def purchases(self) -> DataFrame:
@@ -360,8 +372,21 @@ class DayPlan(Answer):
         return [
             f"{which} {counted(len(all_made), 'product')} sit near the lean floor: about "
             f"{percent(1 - lowest, max_decimals=0)} of batches test under spec on {lean} lean "
-            f"({self.errors.words}{self._assumed()}). To hold it: --confidence 95{tests}"
+            f"({self.errors.words}{self._assumed()}). {self._to_hold}{tests}"
         ]
+
+    @property
+    def _to_hold(self) -> str:
+        """What holding the floors would cost, and how."""
+        cost = self.confidence_cost
+        if cost is None:
+            return "To hold it more often: --confidence 75"
+        held = f"{100 * cost.confidence:.0f}"
+        cannot = "" if cost.confidence >= _USUAL_CONFIDENCE else "95% can't be held on all; "
+        return (
+            f"{cannot}{held}% would cost about {money(cost.usd)} as if combos could be split:"
+            f" --confidence {held}"
+        )
 
     def _assumed(self) -> str:
         count = len(self.errors.assumed_lots)

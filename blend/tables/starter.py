@@ -23,6 +23,7 @@ from blend.tables.columns import (
     GROUND,
     HISTORY_TABLES,
     IMPORT_TABLES,
+    INVENTORY,
     MARKET_TABLES,
     POSITION_TABLES,
     QUOTATIONS,
@@ -38,7 +39,12 @@ from blend.tables.write import write_csv
 
 PLANT, TRADE, REPORT = "plant", "trade", "report"
 BOOKS: Mapping[str, Mapping[str, Table]] = {
-    PLANT: {**TABLES, **CONFIDENCE_TABLES, **EVIDENCE_TABLES, GROUND.name: GROUND},
+    PLANT: {
+        **TABLES,
+        **CONFIDENCE_TABLES,
+        **EVIDENCE_TABLES,
+        **{each.name: each for each in (GROUND, INVENTORY)},
+    },
     TRADE: {
         QUOTATIONS.name: QUOTATIONS,
         **IMPORT_TABLES,
@@ -99,6 +105,8 @@ def starter_rows(name: str) -> list[tuple[Any, ...]]:
 
 
 def _default(column: Column) -> Any:
+    if column.default is None and column.example:
+        return column.example
     is_share = column.kind is Kind.SHARE and column.default is not None
     return column.typed(column.default) if is_share else column.default
 

@@ -12,9 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blend.domain.case import Case
-from blend.domain.rules import WholeContainers
+from blend.domain.plan import Verdict
+from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.grinder.day_plan import plan as day_plan
 from blend.grinder.plan import make_plan
+from blend.grinder.work_order import work_order
+from blend.grinder.work_order_sheets import work_order_pages
 from tests.reference import solve_reference
 
 DAY = date(2026, 11, 25)
@@ -169,3 +172,31 @@ def test_what_expires_unused_is_listed_with_what_it_cost():
     (row,) = shown.tables["stock"].itertuples()
     assert (row.expires_unused_lb, row.expires_books_usd) == (1000, 2600)
     assert "EXPIRES UNUSED  STOCK" in shown.screen()
+
+
+def test_a_product_without_an_order_is_not_made_and_breaks_nothing():
+    """Floors, counts and minimum shares of a product that is not made ask for nothing."""
+    case = case_of(OFFER | {"quantity_lb": 9000})
+    (made,) = case.products
+    idle = replace(made, product_id="IDLE", name="Idle", min_lb=0.0, max_lb=0.0)
+    rules = (
+        Rule("some", RuleKind.SHARE, ("IDLE",), min_share=0.1),
+        Rule("all kinds", RuleKind.MIN_IF_USED, min_share=0.05),
+        Rule("few", RuleKind.MAX_LOTS, max_count=3),
+    )
+    case = replace(case, products=(made, idle), rules=rules)
+    shown = day_plan(case)
+    assert {run.product_id for run in shown.plan.runs} == {"GB80"}
+    assert shown.plan.certificate.is_valid
+    assert not shown.plan.short_lb("IDLE")
+    checks = [
+        check for check in shown.plan.certificate.checks if check.requirement.product_id == "IDLE"
+    ]
+    assert checks
+    assert all(check.verdict is Verdict.MET for check in checks)
+    assert [each.product_id for each in shown.odds] == ["GB80"]
+    order = work_order(case, shown.plan)
+    assert {batch.product_id for batch in order.batches} == {"GB80"}
+    assert [page.name for page in work_order_pages(order, shown.plan)] == ["Run order", "GB80"]
+    (row,) = shown.products[shown.products["product_id"] == "IDLE"].itertuples()
+    assert (row.batches, row.finished_lb) == (0, 0)
