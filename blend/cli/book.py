@@ -53,7 +53,9 @@ def book() -> None:
 @click.option("--quotations", type=click.Path(path_type=Path), help="Quotations to mark at.")
 @click.option("--day", "on", type=DAY, help="Default: the day last quoted.")
 @click.option("--since", "before", type=DAY, help="Explain the move since. Default: day before.")
-@click.option("--method", type=click.Choice(["fifo", "average"]), default="fifo", help="Cost.")
+@click.option(
+    "--method", type=click.Choice(["fifo", "average"]), default="fifo", help="Cost of what is sold."
+)
 @click.option(
     "--mark-at",
     type=click.Choice(["quotation", "exit"]),
@@ -71,7 +73,10 @@ def show(
     method: str,
     mark_at: str,
 ) -> BookDay:
-    """The book on a day: position, cost, mark, limits, profit and loss, and what moved it."""
+    """Position, cost, mark, limits, profit and loss.
+
+    Of a day, with what moved it since the day before.
+    """
     from blend.trader.book import CostMethod, MarkAt, NoMark
     from blend.trader.book_day import book_day
 
@@ -95,9 +100,9 @@ def show(
 @click.option("--quotations", type=click.Path(path_type=Path), help="History of quotations.")
 @click.option("--day", "on", type=DAY, help="Default: the day last quoted.")
 @click.option("--confidence", type=Share(0.5, 0.999), default="95%", show_default=True)
-@click.option("--weeks", type=Whole(1, 26), default=1, show_default=True, help="Ahead.")
-@click.option("--hedge-with", multiple=True, metavar="ITEM", help="Size a hedge; may be repeated.")
-@click.option("--stress", "stress_file", type=click.Path(path_type=Path), help="Moves by hand.")
+@click.option("--weeks", type=Whole(1, 26), default=1, show_default=True, help="Weeks ahead.")
+@click.option("--hedge-with", multiple=True, metavar="ITEM", help="Size a hedge; repeatable.")
+@click.option("--stress", "stress_file", type=click.Path(path_type=Path), help="Moves of your own.")
 @click.option("--draws", type=Whole(0, 1_000_000), default=0, help="Joint draws to add.")
 @click.option(
     "--joint",
@@ -110,7 +115,7 @@ def show(
     "--correlations",
     "correlations_file",
     type=click.Path(path_type=Path),
-    help="With --joint covariance: correlations by hand.",
+    help="With --joint covariance: correlations of your own.",
 )
 @seed_option()
 @answers("history", "correlations-used", chart=True)
@@ -128,10 +133,10 @@ def risk(
     correlations_file: Path | None,
     seed: int,
 ) -> BookRisk:
-    """What the book can lose: value at risk, shortfall, hedge sizes, stress, joint draws.
+    """What the book can lose: value at risk, hedges, stress.
 
     Percent changes of past weeks' quotations, exchange and freight rates are applied to what the
-    book holds today. FOLDER may hold stress.csv: moves by hand. --table draws with --csv saves
+    book holds today. FOLDER may hold stress.csv: moves of your own. --table draws with --csv saves
     each draw, its prices and what the book makes in it.
     """
     from blend.tables.book import read_correlations, read_stress
@@ -167,7 +172,10 @@ def risk(
 @click.argument("folder", type=click.Path(path_type=Path))
 @BOOK
 def import_(folder: Path, book_at: str | None) -> None:
-    """Add the deals, bids and offers of tables to the book, all of them or none."""
+    """Add the deals, bids and offers of your tables.
+
+    All of them or none.
+    """
     from blend.store.book import BookStore
     from blend.tables.book import read_book
 
@@ -210,7 +218,7 @@ def add(book_at: str | None, **words: str) -> None:
 @record_options(BidOffer, skip=_OWN, own=("given_on",))
 @BOOK
 def post(book_at: str | None, **words: str) -> None:
-    """Add one bid or offer, given today unless you say otherwise."""
+    """Add one bid or offer, of today unless you say otherwise."""
     from blend.tables.book import bid_offer_of_words
 
     _add(book_at, bid_offer_of_words(_today("given_on") | _filled(words) | _today("recorded_on")))
@@ -234,7 +242,10 @@ def _add(book_at: str | None, entry: Deal | BidOffer) -> None:
 @record_options(Deal, skip=_OWN, required=False)
 @BOOK
 def correct(book_at: str | None, deal: str, **words: str) -> None:
-    """Correct a deal: what you give replaces what it says; the old one stays on file."""
+    """Correct a deal.
+
+    What you give replaces what it says; the old one stays on file.
+    """
     _take_the_place_of(book_at, deal, "c", words)
 
 
@@ -247,7 +258,10 @@ def correct(book_at: str | None, deal: str, **words: str) -> None:
 @click.argument("entry", metavar="DEAL|QUOTE")
 @BOOK
 def withdraw(book_at: str | None, entry: str) -> None:
-    """Withdraw a deal, a bid or an offer: it stays on file and no longer counts."""
+    """Withdraw a deal, a bid or an offer.
+
+    It stays on file and no longer counts.
+    """
     _take_the_place_of(book_at, entry, "w", {"withdrawn": "yes"})
 
 
@@ -303,7 +317,10 @@ def confirm(
     house: str,
     text_file: Path | None,
 ) -> None:
-    """The contract confirmation of a deal, to send; blanks are for what the deal does not say."""
+    """A deal's contract confirmation, to send.
+
+    Blanks are for what the deal does not say.
+    """
     from blend.files import check_place, write_bytes
     from blend.trader.deal_papers import confirmation, find_entry
 
@@ -337,7 +354,10 @@ def claim(
     tested: float,
     on: date | None,
 ) -> DealClaim:
-    """What a lean test takes off a deal's price, pro rata and by lean and fat."""
+    """What a lean test takes off a deal's price.
+
+    Both ways contracts settle it: pro rata, and by the value of lean and fat.
+    """
     from blend.trader.book import NoMark
     from blend.trader.deal_papers import deal_claim, find_entry
 

@@ -235,6 +235,11 @@ DAY, MOMENT = DayType(), DayType(Kind.TIME)
 class Whole(click.IntRange):
     """A whole number, with commas if you like: 2,000."""
 
+    name = "number"
+
+    def _describe_range(self) -> str:
+        return _range_words(self.min, self.max)
+
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         if isinstance(value, str) and re.fullmatch(r"\d{1,3}(,\d{3})+", value.strip()):
             value = value.replace(",", "")
@@ -243,6 +248,11 @@ class Whole(click.IntRange):
 
 class Measured(click.FloatRange):
     """A number that may carry its unit: 60 or 60 s, 34 or 34 °F."""
+
+    name = "number"
+
+    def _describe_range(self) -> str:
+        return _range_words(self.min, self.max, self.min_open)
 
     def __init__(
         self, units: str, low: float, high: float | None = None, *, above_low: bool = False
@@ -259,3 +269,10 @@ class Measured(click.FloatRange):
         if not math.isfinite(number):
             self.fail("must be a number.", param, ctx)
         return number
+
+
+def _range_words(low: float | None, high: float | None, above_low: bool = False) -> str:
+    start = f"above {low:,.10g}" if above_low else f"{low:,.10g}"
+    if high is None:
+        return start if above_low else f"{start} or more"
+    return f"{start} to {high:,.10g}"

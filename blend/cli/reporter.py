@@ -136,7 +136,7 @@ def canvass() -> None:
 @with_method
 @with_store
 def add(where: str | None, method_path: Path | None, confirmed: bool, **words: str) -> None:
-    """Add one entry: heard now and about today, unless you say otherwise.
+    """Add one entry, heard now unless you say otherwise.
 
     A price far from the last quotation, ten loads or more, or a trade heard before is questioned.
     """
@@ -165,7 +165,10 @@ def add(where: str | None, method_path: Path | None, confirmed: bool, **words: s
 def correct(
     where: str | None, method_path: Path | None, entry_id: str, confirmed: bool, **words: str
 ) -> None:
-    """Correct an entry: what you give replaces what it says; the old one stays on file."""
+    """Correct an entry.
+
+    What you give replaces what it says; the old one stays on file.
+    """
     from blend.reporter.entry_questions import refuse_unconfirmed
     from blend.tables.history import typed_addition
 
@@ -208,7 +211,10 @@ _YES_OR_NO = ("is_firm", "between_affiliates", "withdrawn")
 @click.option("--note", required=True, help="Why.")
 @with_store
 def withdraw(entry_id: str, note: str, where: str | None) -> None:
-    """Withdraw an entry: it stays on file and no longer counts."""
+    """Withdraw an entry.
+
+    It stays on file and no longer counts.
+    """
     from blend.store.canvass import withdraw as withdraw_entry
 
     with open_store(where) as opened:
@@ -227,10 +233,10 @@ def withdraw(entry_id: str, note: str, where: str | None) -> None:
 @click.option("--questions", "lists_all", is_flag=True, help="List every entry that looks wrong.")
 @with_store
 def import_(path: Path, where: str | None, lists_all: bool) -> None:
-    """Import items, canvass and volumes from a folder, a workbook or one table.
+    """Import items, canvass and volumes.
 
-    All of it or none. What the store has already is skipped, so an import can be repeated. A
-    store that is not there yet is made.
+    From a folder, a workbook or one table, all of it or none. What the store has already is
+    skipped, so an import can be repeated. A store that is not there yet is made.
     """
     from blend.reporter.canvass import added_lines
     from blend.reporter.entry_questions import import_warnings
@@ -261,10 +267,10 @@ def import_(path: Path, where: str | None, lists_all: bool) -> None:
 @click.argument("path", type=click.Path(path_type=Path))
 @with_store
 def export(path: Path, where: str | None) -> None:
-    """Export the whole store to a folder as CSV, or to one .xlsx workbook.
+    """Export the whole store, as CSV or .xlsx.
 
-    Importing it into an empty store gives the same items, entries and volumes, corrections
-    included. The table of what was published is for reading only.
+    To a folder of CSV tables, or to one workbook. Importing it into an empty store gives the same
+    items, entries and volumes, corrections included. The table of what was published is for reading only.
     """
     from blend.tables.history import write_history
 

@@ -117,7 +117,7 @@ Examples:
     help='Lots a mix may have, such as "fresh_or_frozen=fresh; origin=domestic".',
 )
 @click.option(
-    "--max-share", type=_PART, default=1.0, metavar="PERCENT", help="Most of a mix from one item."
+    "--max-share", type=_PART, default=1.0, metavar="PERCENT", help="Largest share from one item."
 )
 @click.option("--any-program", is_flag=True, help="Quotations: a mix may lack the item's claims.")
 @click.option("--any-meat", is_flag=True, help="Head, cheek and the like may stand in too.")
@@ -179,7 +179,7 @@ Examples:
     help="With --second: how far each price goes up and down.",
 )
 @click.option("--min-price", type=PRICE, help="Lowest delivered price. Default: 0.")
-@click.option("--max-price", type=PRICE, help="Highest delivered price. Default: no end.")
+@click.option("--max-price", type=PRICE, help="Highest delivered price. Default: no limit.")
 @click.option("--available", type=WEIGHT, help="As if this much were on offer; any for no limit.")
 @answers("steps", "switches", "certificate", chart=True)
 def breakeven(
