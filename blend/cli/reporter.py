@@ -270,7 +270,7 @@ def export(path: Path, where: str | None) -> None:
     """Export the whole store, as CSV or .xlsx.
 
     To a folder of CSV tables, or to one workbook. Importing it into an empty store gives the same
-    items, entries and volumes, corrections included. The table of what was published is for reading only.
+    items, entries and volumes, corrections included. What was published is for reading only.
     """
     from blend.tables.history import write_history
 
