@@ -26,7 +26,6 @@ ALL = {
     "grinder",
     "trader",
     "reporter",
-    "show",
     "output",
 } | ANSWERS
 MAY_IMPORT = {
@@ -48,7 +47,6 @@ MAY_IMPORT = {
     "trader": {"domain", "output", "phrases"} | ANSWERS,
     "reporter": {"domain", "output", "store"} | ANSWERS,
     "phrases": {"domain", "output", "rules"},
-    "show": {"domain", "files", "output", "rules", "phrases"},
     "reading": {"domain", "tables", "grinder"},
     "cli": ALL | {"reading", "desk", "rules", "phrases"},
     "desk": ALL - {"model"} | {"reading", "rules", "phrases"},
@@ -59,23 +57,21 @@ WITHIN_MODEL = {"rules", "constraints"}
 They know the rest of `model` as types only."""
 READS_FRAMES = ("blend.tables.frames", False)
 """`Case.from_frames` reads DataFrames as the tables do; it imports them when it is called."""
-RESULTS_SHOWN = {"lean", "check", "store", "grinder", "trader", "reporter"}
-"""Rooms whose results are shown: `show` may know their types, and call none of them."""
 LIBRARY_ROOMS = {
     "click": {"cli", "output"},
-    "pandas": {"output", "domain", "tables", "lean", "grinder", "trader", "reporter", "show"},
+    "pandas": {"output", "domain", "tables", "lean", "grinder", "trader", "reporter"},
     "vl_convert": {"output", "desk"},
-    "jinja2": {"show", "desk", "reporter", "output"},
-    "markupsafe": {"show", "desk", "reporter"},
+    "jinja2": {"desk", "reporter", "output"},
+    "markupsafe": {"desk", "reporter"},
     "starlette": {"desk"},
     "uvicorn": {"desk"},
-    "openpyxl": {"tables", "show", "output", "grinder"},
+    "openpyxl": {"tables", "output", "grinder"},
     "sqlalchemy": {"store"},
     "highspy": {"model"},
     "clarabel": {"model"},
     "pulp": {"model"},
     "scipy": {"model", "trader", "lean", "reporter", "grinder"},
-    "numpy": {"model", "constraints", "lean", "grinder", "trader", "reporter", "show", "check"},
+    "numpy": {"model", "constraints", "lean", "grinder", "trader", "reporter", "check"},
     "distributed": {"trader"},
 }
 """The packages that may use a library; a library not named here, none may."""
@@ -161,8 +157,6 @@ def test_every_room_is_known():
 @pytest.mark.parametrize("room", MAY_IMPORT)
 def test_a_room_imports_only_what_the_map_of_rooms_allows(room):
     allowed = MAY_IMPORT[room] | {"errors", "units"}
-    if room == "show":
-        allowed |= RESULTS_SHOWN
     wrong = [
         str(each)
         for each in BETWEEN_ROOMS
@@ -179,18 +173,6 @@ def test_rules_and_constraints_know_the_model_as_types_only():
         for each in BETWEEN_ROOMS
         if room_of(each.file) in WITHIN_MODEL and each.room == "model" and each.at_top
     ]
-
-
-def test_show_imports_results_and_calls_nothing_that_answers():
-    called = [
-        str(each)
-        for each in BETWEEN_ROOMS
-        if room_of(each.file) == "show"
-        and each.room in RESULTS_SHOWN
-        and not each.name[:1].isupper()
-        and "reporter.headline" not in str(each)  # the one gate for a cause
-    ]
-    assert not called
 
 
 def test_errors_and_units_import_nothing_of_blend():

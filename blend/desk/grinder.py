@@ -20,10 +20,12 @@ from blend.desk import (
     grinder_infeasible,
     grinder_plan,
     grinder_start,
+    live,
 )
 from blend.desk.desk import EDITED_TABLES, Desk
 from blend.desk.grinder_start import first_rows
 from blend.desk.journal import OWN
+from blend.desk.live import Compared
 from blend.desk.loosening import CellEdit, as_read, gone, row_of, rows_by_id, type_cells
 from blend.desk.pages import Form, page, text_of, view, whole_number
 from blend.desk.tables import Part, fault_of, fresh_parts
@@ -35,9 +37,7 @@ from blend.grinder.lot import LotAnswer
 from blend.grinder.odds import errors_of
 from blend.grinder.why_lot import WhyLot, set_aside, why_lot
 from blend.output.formats import printable
-from blend.show import live as show_live
-from blend.show.live import Compared
-from blend.show.shown import shown_of
+from blend.output.shown import shown_of
 from blend.tables.cells import number_meant
 from blend.tables.forms import shown_word
 from blend.tables.uncertainty import read_spread
@@ -56,7 +56,7 @@ def grinder_page(desk: Desk, request: Request, form: Form) -> Response:
         desk,
         request,
         "grinder.html",
-        tables=[] if plan is None else show_live.live_tables(plan),
+        tables=[] if plan is None else live.live_tables(plan),
         title="Grinder",
         steps=[] if all(desk.table(name).order for name in OPEN_SHEETS) else first_rows(desk),
         sheets=OPEN_SHEETS,
@@ -73,7 +73,7 @@ def _live(desk: Desk, request: Request) -> Mapping[str, Any]:
     plan = desk.state().shown
     if plan is None:
         return {"spec": None, "table": None}
-    return {"spec": blends_chart(plan), "table": show_live.live_tables(plan)[0]}
+    return {"spec": blends_chart(plan), "table": live.live_tables(plan)[0]}
 
 
 def _recipes(desk: Desk, request: Request) -> Mapping[str, Any]:
@@ -82,7 +82,7 @@ def _recipes(desk: Desk, request: Request) -> Mapping[str, Any]:
     plan = desk.state().shown
     if plan is None:
         return {"matrix": None, "rows": [], "left_out": 0, "is_stale": False}
-    matrix = show_live.recipe_matrix(plan, _MAX_RECIPE_ROWS)
+    matrix = live.recipe_matrix(plan, _MAX_RECIPE_ROWS)
     at = rows_by_id(desk.book, "lots")
     return {
         "matrix": matrix,
@@ -100,22 +100,22 @@ def _live_line(desk: Desk, request: Request) -> Mapping[str, Any]:
     if state.plan is not None:
         against, before, is_pinned = _compared_with(desk)
         return values | {
-            "cards": [*show_live.live_cards(state.plan, before), _odds_card(desk, state.plan)],
-            "certificate": show_live.certificate_words(state.plan),
+            "cards": [*live.live_cards(state.plan, before), _odds_card(desk, state.plan)],
+            "certificate": live.certificate_words(state.plan),
             "against": against,
             "is_pinned": is_pinned,
         }
-    cards = [] if state.last is None else show_live.live_cards(state.last, None)
+    cards = [] if state.last is None else live.live_cards(state.last, None)
     faults = (fault_of(desk, problem) for problem in state.problems)
     return values | {"cards": cards, "first": next(filter(None, faults), None)}
 
 
-def _odds_card(desk: Desk, plan: LivePlan) -> show_live.Card:
+def _odds_card(desk: Desk, plan: LivePlan) -> live.Card:
     try:
         errors = errors_of(plan.case, read_spread(desk.source, plan.case))
     except (InputRefused, FileTrouble):
-        return show_live.odds_card(())  # its table is wrong, which the lean pages report
-    return show_live.odds_card(live_odds(plan, errors))
+        return live.odds_card(())  # its table is wrong, which the lean pages report
+    return live.odds_card(live_odds(plan, errors))
 
 
 def _compared_with(desk: Desk) -> tuple[str, Compared | None, bool]:
@@ -125,14 +125,14 @@ def _compared_with(desk: Desk) -> tuple[str, Compared | None, bool]:
         return f"since {pinned.pop('at')}", Compared(**pinned), True
     except (KeyError, TypeError, ValueError):
         opened = desk.opened_with
-        return "since opening", None if opened is None else show_live.compared(opened), False
+        return "since opening", None if opened is None else live.compared(opened), False
 
 
 def pin(desk: Desk, request: Request, form: Form) -> Response:
     """Keep the present figures as those to compare with."""
     plan = desk.state().plan
     if plan is not None:
-        kept = {"at": f"{datetime.now():%H:%M}", **asdict(show_live.compared(plan))}
+        kept = {"at": f"{datetime.now():%H:%M}", **asdict(live.compared(plan))}
         with desk.lock:
             desk.journal.keep_draft(PIN, json.dumps(kept))
     return fresh_parts(desk, request, form)

@@ -15,7 +15,7 @@ from blend.desk.pages import Form, Upload, page, view
 from blend.errors import InputRefused, Problem
 from blend.files import write_bytes
 from blend.grinder.actuals import read_actuals
-from blend.show.shown import shown_of
+from blend.output.shown import shown_of
 
 PATH = "/grinder/actuals"
 _TITLES = {"products": "By product", "lots": "Lot by lot", "batches": "Batch by batch"}

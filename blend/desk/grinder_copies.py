@@ -23,8 +23,8 @@ from blend.domain.selectors import parse_selector
 from blend.errors import BlendError, InputRefused
 from blend.grinder.live import LiveCase, LivePlan
 from blend.grinder.side_by_side import Plans, lots_frame, totals_frame
+from blend.output.shown import shown_of
 from blend.reading import read_ready_case
-from blend.show.shown import shown_of
 from blend.tables.tables import Overlaid, RawTable
 from blend.tables.write import write_text
 

@@ -18,7 +18,7 @@ from blend.domain.case import Case
 from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE, shared_by_suppliers
 from blend.errors import InputRefused, NoPlan, Problem
 from blend.output.formats import number, printable
-from blend.show.shown import ShownColumn, shown_of, shown_table
+from blend.output.shown import ShownColumn, shown_of, shown_table
 from blend.units import POINTS_PER_SHARE
 
 if TYPE_CHECKING:

@@ -27,7 +27,7 @@ from blend.grinder.odds import Errors, errors_of
 from blend.grinder.plan_workbook import PULL_CAUTION, TO_WRITE, batch_sheets, pull_frame
 from blend.grinder.work_order import BLANKS, Batch, RunOrder, work_order
 from blend.grinder.work_order_sheets import write_work_order
-from blend.show.shown import ShownTable, shown_of
+from blend.output.shown import ShownTable, shown_of
 from blend.tables.columns import SETTING_COLUMNS
 from blend.tables.uncertainty import read_spread
 

@@ -27,7 +27,7 @@ from blend.desk.jobs import Job
 from blend.errors import BlendError, InputRefused, NoPlan, Problem
 from blend.output.charts import look
 from blend.output.formats import day, money, printable
-from blend.show.shown import ShownTable
+from blend.output.shown import ShownTable
 from blend.tables.forms import shown_word
 from blend.tables.write import write_csv, write_plain_workbook
 

@@ -11,9 +11,9 @@ from blend.desk.pages import Form, page, text_of, view, working_or
 from blend.desk.reporter_publish import MAX_NAME
 from blend.desk.reporter_store import Day, assessor_of, day_of, no_items, of_store, query_of, refuse
 from blend.desk.reporter_weekly import ask_weekly
+from blend.output.shown import shown_of
 from blend.reporter.ledger import record_frame, record_words, signed_calls
 from blend.reporter.weekly import Weekly
-from blend.show.shown import shown_of
 from blend.store import Store
 from blend.store.calls import add_calls
 

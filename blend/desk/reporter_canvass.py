@@ -19,9 +19,9 @@ from blend.desk.reporter_store import Day, day_of, of_store
 from blend.domain.market import CanvassEntry
 from blend.errors import InputRefused, Problem
 from blend.output.formats import long_day, printable
+from blend.output.shown import shown_of
 from blend.reporter.canvass import entries_frame
 from blend.reporter.entry_questions import questions_of
-from blend.show.shown import shown_of
 from blend.store import Store
 from blend.store.canvass import new_entry_id, withdraw
 from blend.tables.cells import typed_text

@@ -17,8 +17,8 @@ from blend.desk.reporter_store import day_of, of_store
 from blend.desk.tables import column_hint
 from blend.domain.market import Additions
 from blend.errors import InputRefused, Problem
+from blend.output.shown import shown_of
 from blend.reporter.canvass import items_frame
-from blend.show.shown import shown_of
 from blend.store import Store
 from blend.tables.columns import HISTORY_TABLES
 from blend.tables.history import item_of_words

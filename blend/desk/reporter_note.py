@@ -34,9 +34,9 @@ from blend.desk.reporter_store import Day, day_of, of_store, refuse
 from blend.desk.reporter_tone import levels_of, series_names
 from blend.errors import BlendError, FileTrouble
 from blend.output.formats import printable
+from blend.output.shown import shown_of
 from blend.reporter.note_page import Page, cited, draft_of, figures_frame, page_of, sources_page
 from blend.reporter.signing import ToConfirm, to_confirm
-from blend.show.shown import shown_of
 from blend.store import Store
 from blend.tables.write import write_text
 

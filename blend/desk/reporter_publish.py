@@ -24,9 +24,9 @@ from blend.desk.reporter_store import (
 )
 from blend.domain.market import MAX_USD_PER_CWT, MIN_USD_PER_CWT
 from blend.errors import InputRefused, Problem
+from blend.output.shown import shown_of
 from blend.reporter.quote import publication_frame
 from blend.reporter.quoting import Override, Publication, Quoted, heard, planned, publish
-from blend.show.shown import shown_of
 from blend.store import Store
 
 MAX_NAME = 100

@@ -24,12 +24,12 @@ from blend.desk.reporter_store import (
     refuse,
 )
 from blend.domain.market import Published
+from blend.output.shown import ShownTable, shown_of
 from blend.reporter import quote, words
 from blend.reporter.assessed import Rung
 from blend.reporter.calendar import DayFigure
 from blend.reporter.evidence_chart import evidence_chart
 from blend.reporter.note_charts import prices_chart
-from blend.show.shown import ShownTable, shown_of
 from blend.store import Store
 
 

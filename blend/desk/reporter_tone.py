@@ -22,6 +22,7 @@ from blend.desk.reporter_store import (
     query_of,
 )
 from blend.domain.method import Method
+from blend.output.shown import ShownTable, shown_of
 from blend.reporter import quote
 from blend.reporter.calendar import compare, rolling
 from blend.reporter.indicators import grouped, indicator, series_of
@@ -29,7 +30,6 @@ from blend.reporter.news import week_breadth
 from blend.reporter.noting import item_news
 from blend.reporter.quoting import Compared, heard, standings
 from blend.reporter.volumes import BREADTH_NOTE, breadth_frame, volumes_frame, volumes_note
-from blend.show.shown import ShownTable, shown_of
 from blend.store import Store
 
 LEVELS_DRAFT = f"{OWN}series that stand at a time"

@@ -15,8 +15,8 @@ from blend.desk.jobs import Job
 from blend.desk.pages import Form, file_response, in_time, page, view, working_or
 from blend.desk.reporter_store import Day, ask_of_store, day_of, no_items, of_store
 from blend.domain.method import Method
+from blend.output.shown import shown_of
 from blend.reporter.weekly import Weekly, weekly
-from blend.show.shown import shown_of
 from blend.store import Store
 from blend.store.calls import calls_of
 

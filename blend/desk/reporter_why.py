@@ -24,12 +24,12 @@ from blend.domain.clearing import Market
 from blend.domain.method import Method
 from blend.domain.selectors import Condition, Selector
 from blend.errors import FileTrouble, InputRefused, Problem
+from blend.output.shown import ShownTable, shown_of
 from blend.reading import read_ready_case
 from blend.reporter.explain import Moved, explain_market, explain_plan, market_moved
 from blend.reporter.explained import Observed
 from blend.reporter.noting import asked_of_store, explain
 from blend.reporter.quoting import heard
-from blend.show.shown import ShownTable, shown_of
 from blend.store import Store
 from blend.tables.clearing import holds_market, read_market
 from blend.units import LB_PER_CWT

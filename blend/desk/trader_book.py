@@ -12,7 +12,7 @@ from blend.desk.asked import asked_choice, asked_day
 from blend.desk.desk import Desk
 from blend.desk.pages import Form, page
 from blend.errors import BlendError, InputRefused, Problem
-from blend.show.shown import shown_of
+from blend.output.shown import shown_of
 from blend.tables.book import read_book
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import READABLE

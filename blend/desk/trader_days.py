@@ -18,7 +18,7 @@ from blend.domain.imports import ForeignOffer, ImportRate
 from blend.errors import Caution, InputRefused, NoPlan, Problem
 from blend.grinder.days import DaysAnswer, days, no_plan_lines
 from blend.output.formats import printable
-from blend.show.shown import ShownTable, shown_of
+from blend.output.shown import ShownTable, shown_of
 from blend.tables.columns import POSITION_TABLES, SCENARIOS, Table
 from blend.tables.imports import read_imports
 from blend.tables.positions import read_horizon

@@ -16,7 +16,7 @@ from blend.desk.pages import Form, page
 from blend.domain.imports import BuildUp
 from blend.errors import Caution, FileTrouble, InputRefused, Problem
 from blend.output.formats import printable
-from blend.show.shown import ShownTable, shown_of
+from blend.output.shown import ShownTable, shown_of
 from blend.tables.imports import read_imports
 from blend.trader.landed import (
     CAUTION,

@@ -23,7 +23,7 @@ from blend.domain.selectors import EVERY_LOT, parse_selector
 from blend.grinder.live import LivePlan
 from blend.grinder.lot import lot_line
 from blend.grinder.offered import offered, offered_note
-from blend.show.shown import ShownTable, shown_of
+from blend.output.shown import ShownTable, shown_of
 from blend.trader.breakeven import (
     BreakEven,
     BreakEvenByPounds,

@@ -20,7 +20,7 @@ from blend.domain.columns import SPECIES
 from blend.domain.quotations import Quotation
 from blend.errors import FileTrouble, InputRefused
 from blend.output.formats import printable
-from blend.show.shown import ShownTable, shown_of
+from blend.output.shown import ShownTable, shown_of
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import Overlaid, RawTable
 from blend.trader.lean_fat import DayValue, judge_by_basis, value_days

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from blend.desk.live import live_tables
 from blend.domain.case import Case
 from blend.domain.rules import Loss, Rule, RuleKind
 from blend.domain.selectors import parse_selector
@@ -17,7 +18,6 @@ from blend.model.build import model_of
 from blend.model.sets import index_sets
 from blend.model.solve import open_linear, solve_linear
 from blend.model.solver import Outcome
-from blend.show.live import live_tables
 from tests import strategies
 from tests.published.cases import make_case, make_lot, make_product
 

@@ -41,7 +41,7 @@ class Measure(StrEnum):
 class Limit:
     """One limit that a rule of a kind sets, with its words.
 
-    `phrase` and `change` are filled in by `blend.show`: {product}, {products}, {meat}, {against}
+    `phrase` and `change` are filled in by `blend.phrases`: {product}, {products}, {meat}, {against}
     and the rule's own columns, formatted; in `change` also {was}, {becomes} and {less}.
     """
 

@@ -12,8 +12,8 @@ from blend.grinder.odds import ASSUMPTION
 from blend.output.formats import cents, money, number, pounds, printable
 from blend.output.gap import gap_words
 from blend.output.lean_classes import lean_class
+from blend.output.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.phrases import MODEL_WORDS
-from blend.show.shown import Cell, Format, ShownColumn, ShownTable, shown_table
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE, usd_per_cwt
 
 if TYPE_CHECKING:
