@@ -313,6 +313,8 @@ def _number(column: Column, cell: Cell) -> float:
             f"Enter {2000 * number:f} lb or {number} t.",
             fact=f'"{shown(cell)}" could be short or metric tons',
         )
+    if column.unit == "lb" and unit and unit not in _UNIT_WORDS["lb"] and not has_dollars:
+        raise CellRefused("Enter the pounds.", fact=f'"{shown(cell)}" is not in pounds')
     if has_dollars or (unit and unit not in _UNIT_WORDS.get(column.unit, ())):
         raise _no_number(column, cell)
     return _within(column, float(number))

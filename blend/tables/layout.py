@@ -68,8 +68,9 @@ def arranged(raw: RawTable, table: Table, confirmed: ColumnMap | None = None) ->
             f"read {', '.join(guessed)}",
             "If right, save it: blend check --save-columns.",
         )
-    rows = [list(cells) for _, cells in raw.rows[place + 1 :]]
-    numbers = [number for number, _ in raw.rows[place + 1 :]]
+    own_rows = list(_without_page_breaks(raw.rows[place + 1 :], header, report))
+    rows = [list(cells) for _, cells in own_rows]
+    numbers = [number for number, _ in own_rows]
     _fill_merged(raw.merged, names, header_number, numbers, rows, report)
     kept = [
         (number, tuple(_with_units(cells, meanings)))
@@ -78,7 +79,8 @@ def arranged(raw: RawTable, table: Table, confirmed: ColumnMap | None = None) ->
     ]
     hidden = [number for number in raw.hidden if number in numbers]
     if hidden:
-        report.caution(hidden[0], f"{len(hidden)} hidden rows are read", "Unhide them to check.")
+        rows_are = "hidden row is" if len(hidden) == 1 else "hidden rows are"
+        report.caution(hidden[0], f"{len(hidden)} {rows_are} read", "Unhide to check.")
     return replace(
         raw,
         rows=((header_number, names), *kept),
@@ -189,6 +191,40 @@ def _with_units(cells: list[Cell], meanings: dict[int, _Meaning]) -> Iterator[Ce
 
 
 # Rows ----------------------------------------------------------------------------------------
+
+
+def _without_page_breaks(
+    rows: Iterable[RawRow], header: tuple[Cell, ...], report: _Report
+) -> Iterator[RawRow]:
+    """The rows without the header printed again, and without a lone title such as "Page 2" right
+    above it."""
+    title: RawRow | None = None
+    own = _texts(header)
+    for number, cells in rows:
+        if own and _texts(cells) == own:
+            above = f"{title[0]} and " if title is not None else ""
+            rows_are = "rows" if above else "row"
+            fact = f"{rows_are} {above}{number} repeat the header: not read"
+            report.caution(number, fact, "Rows under them are read.")
+            title = None
+            continue
+        if title is not None:
+            yield title
+            title = None
+        if sum(not is_blank(cell) for cell in cells) == 1:
+            title = number, cells
+        else:
+            yield number, cells
+    if title is not None:
+        yield title
+
+
+def _texts(cells: tuple[Cell, ...]) -> list[str]:
+    texts = ["" if is_blank(cell) else shown(cell).strip() for cell in cells]
+    while texts and not texts[-1]:
+        texts.pop()
+    return texts
+
 
 _TOTAL = re.compile(r"(grand |sub[ -]?)?totals?\b.*", re.IGNORECASE)
 

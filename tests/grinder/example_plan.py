@@ -26,6 +26,7 @@ from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Loss, Rule, RuleKind, WholeContainers, kept_per_lb
 from blend.domain.selectors import parse_selector
 from blend.domain.standards import Action, StandardRow
+from blend.domain.stock import valued
 from blend.grinder.day_plan import DayPlan
 from blend.grinder.odds import errors_of
 
@@ -175,6 +176,7 @@ def example_case() -> Case:
     )
     losses = (Loss("L1", "thaw", parse_selector("fresh_or_frozen=frozen"), (), 0.02, 0.0),)
     settings = Settings(DAY, "Millrace Plant 2", WholeContainers.NO)
+    lots = tuple(valued(lot, settings) for lot in lots)
     return Case(settings, lots, products, rules, losses, standards)
 
 

@@ -105,7 +105,7 @@ def test_hidden_rows_and_sheets_are_reported(folder: Path):
     book.save(folder / "lots.xlsx")
     read = read_case(folder)
     assert len(read.case.lots) == 2
-    assert "hidden rows" in facts(read) and "hidden sheet" in facts(read)
+    assert "hidden row" in facts(read) and "hidden sheet" in facts(read)
 
 
 def test_a_starter_workbook_in_a_folder_is_read_and_files_go_first(tmp_path: Path):
