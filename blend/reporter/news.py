@@ -81,6 +81,8 @@ class Explanation:
     before: Market
     market: Market
     """The market after, with the elasticities it was given."""
+    year_ago: tuple[Volume, ...] = ()
+    """The same volumes a year before the later day; none where some are missing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ gets into a sentence only through `headline`, and an effect within its error is 
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import date
@@ -581,12 +582,44 @@ def _unchanged(each: Explanation, part: Contribution) -> Sentence:
         _part(each, part),
         " (±",
         _part_error(each, part).cell(),
-        f"); had {name} stayed as before, {each.item_id} would clear at ",
+        ")",
+        *_pounds_moved(each, part),
+        f"; had {name} stayed as before, {each.item_id} would clear at ",
         _of_why(each, f"{name}.if unchanged", part.put_back, Unit.USD_PER_CWT, how),
         " instead of ",
         _of_why(each, "after", after, Unit.USD_PER_CWT, "clearing price after"),
         ".",
     )
+
+
+def _pounds_moved(each: Explanation, part: Contribution) -> list[Part]:
+    """The pounds behind a driver, since the earlier day and on the year."""
+    was, now = (
+        math.fsum(getattr(item, end) for item in part.within) for end in ("before_lb", "after_lb")
+    )
+    if not was:
+        return []
+    name = part.driver.words
+    keys = tuple(dict.fromkeys(map(_volume_key, each.volumes)))
+    since = Source("volumes", keys, "pounds of its items, the later day over the earlier")
+    change = Figure(f"why.{each.item_id}.{name}.pounds", now / was - 1, Unit.SHARE_MOVE, since)
+    parts: list[Part] = [", pounds ", change, " since ", _since(each).cell()]
+    items = {item.name for item in part.within}
+    last_year = [volume for volume in each.year_ago if volume.item_id in items]
+    if last_year:
+        last = max(volume.period_end for volume in each.volumes)
+        then = math.fsum(volume.value for volume in last_year)
+        today = math.fsum(
+            volume.value
+            for volume in each.volumes
+            if volume.item_id in items and volume.period_end == last
+        )
+        source = Source("volumes", tuple(map(_volume_key, last_year)), "over the year before")
+        figure = Figure(
+            f"why.{each.item_id}.{name}.pounds on year", today / then - 1, Unit.SHARE_MOVE, source
+        )
+        parts += [" and ", figure, " on the year"]
+    return parts
 
 
 def _not_explained(each: Explanation) -> list[Sentence]:

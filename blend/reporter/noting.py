@@ -18,6 +18,8 @@ from blend.reporter.news import Explanation, ItemNews, News, price_of, quotable
 from blend.reporter.quoting import YEARS_BACK, Heard, figures, heard, quote, standings
 from blend.store.store import Store
 
+_YEAR = timedelta(weeks=52)
+
 
 @dataclass(frozen=True, slots=True)
 class Asked:
@@ -140,6 +142,10 @@ def explain(
         market_on(frame, counted, prices, end.day)
         for counted, prices, end in zip(used, (before, after), ends, strict=True)
     )
+    try:
+        year_ago = tuple(volumes_used(frame, volumes, known.day - _YEAR).values())
+    except InputRefused:
+        year_ago = ()
     shown = {item_id for item_id in known.items if quote(known, item_id, method).may_be_published}
     moves = {
         lot.lot_id: after[lot.lot_id].usd_per_cwt - before[lot.lot_id].usd_per_cwt
@@ -160,6 +166,7 @@ def explain(
             tuple(volume for counted in used for volume in counted.values()),
             was,
             now,
+            year_ago,
         )
         for item_id in (_checked(asked.item_ids, moves) or _moved_max(moves))
     )
