@@ -45,8 +45,6 @@ class Valued:
     objective_usd: float
     next_usd_per_lb: float
     last_usd_per_lb: float
-    cost: np.ndarray
-    x: np.ndarray
     bill: Bill
     certificates: tuple[Certificate, ...] = ()
     """Of the optimum, with a pound more and, where the last pound was read, with one less."""
@@ -95,7 +93,6 @@ class PlansBetween:
             answer = linear.solve()
         if answer.outcome is not Outcome.OPTIMAL:
             self._refuse(moved, case, answer.outcome)
-        cost = linear.cost.copy()
         more, less = self._with_next(linear), self._without_last(linear, case, answer)
         following = last = max(0.0, _pound_saves(linear, self._next, more))
         if less is not None:
@@ -106,8 +103,6 @@ class PlansBetween:
             objective_usd=answer.objective,
             next_usd_per_lb=following,
             last_usd_per_lb=last,
-            cost=cost,
-            x=answer.x,
             bill=bill_of(linear, case, answer),
             certificates=tuple(certificate(linear.model, each) for each in optima)
             if self._certify

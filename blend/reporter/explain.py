@@ -158,18 +158,18 @@ class Moved(Answer):
         parts = self.move.next.contributions
         moved = [each for each in parts if _matters(each, self.move.next.after)]
         apart = [each for each in moved if is_told_apart(each)]
-        room = max((len(each.driver.words) for each in apart), default=0)
+        room = max((len(each.driver) for each in apart), default=0)
         lines = [
             wrapped(
-                f"  {each.driver.words:<{room}}  {_signed(each.amount):>8}{_interval(each)}"
+                f"  {each.driver:<{room}}  {_signed(each.amount):>8}{_interval(each)}"
                 f"{pounds_words(each)}",
                 " " * 8,
             )
             for each in sorted(apart, key=lambda each: -abs(each.amount))
         ]
-        within = [f"{each.driver.words} {_signed(each.amount)}{_interval(each)}"
+        within = [f"{each.driver} {_signed(each.amount)}{_interval(each)}"
                   for each in moved if each not in apart]  # fmt: skip
-        none = [each.driver.words for each in parts if each not in moved]
+        none = [each.driver for each in parts if each not in moved]
         lines += [wrapped(f"  could be chance: {', '.join(within)}", "  ")] if within else []
         return lines + ([wrapped(f"  {', '.join(none)}: no effect", "  ")] if none else [])
 
@@ -197,7 +197,7 @@ class Moved(Answer):
         change = f"{'up' if cost.change > 0 else 'down'} {money(abs(cost.change))}"
         first = f"Day's cost {money(cost.after)}, {change} from {money(cost.before)}"
         parts = "   ".join(
-            f"{each.driver.words} {each.amount:+,.0f}"
+            f"{each.driver} {each.amount:+,.0f}"
             for each in sorted(cost.contributions, key=lambda each: -abs(each.amount))
             if abs(each.amount) >= _MIN_USD
         )
@@ -284,15 +284,11 @@ class Moved(Answer):
                 f"of each of the {count} markets between the two, where no amounts gain "
                 f"{money(max(1.0, gap_usd))} more, and every part is the mean over all orders."
             )
-        bounds = self.plan.bounds
         return (
             f"certified in exact arithmetic, without the solver: each of the {count} cases between "
             "the two (as if combos and batches could be split) costs the least there is, within "
             f"${max(1e-6, math.ceil(gap_usd * 1e6) / 1e6):.6f}, the shadow prices are those of the "
-            "pounds in question, and every part is the mean over all orders. Prices alone move "
-            f"the cost by {money(bounds.change_usd)}, which must lie between "
-            f"{money(bounds.min_usd)} and {money(bounds.max_usd)}: "
-            f"{'it does' if bounds.hold else 'IT DOES NOT'}."
+            "pounds in question, and every part is the mean over all orders."
         )
 
     def chart(self) -> Spec:
@@ -324,7 +320,7 @@ class Moved(Answer):
             ]
             if abs(each.amount - last.amount) >= _CENT_USD_PER_LB:
                 lines.insert(1, f"For the last pound there is: {_dollars(last.amount)}.")
-            name = each.driver.words.capitalize()
+            name = each.driver.capitalize()
             changes = changes_frame({each.driver: self.sides[each.driver]}).drop(columns="driver")
             made.append(Step(name, "no part" if no_part else _dollars(each.amount),
                              tuple(lines), changes))  # fmt: skip
@@ -414,7 +410,7 @@ def share_words(part: Contribution, move: ItemMove) -> str:
     """How much of the model's move one driver accounts for."""
     verb = (
         "accounts"
-        if part.driver is Driver.OWN_PRICE or part.driver.words.endswith("supply")
+        if part.driver is Driver.OWN_PRICE or part.driver.endswith("supply")
         else "account"
     )
     share = part.amount / move.next.change if move.next.change else math.inf
@@ -422,15 +418,15 @@ def share_words(part: Contribution, move: ItemMove) -> str:
     if part.standard_error:
         size += f" ±{part.standard_error * LB_PER_CWT:.2f}"
     if share > 1 + 1e-9:
-        return f"{part.driver.words} {verb} for {size}, more than all of"
+        return f"{part.driver} {verb} for {size}, more than all of"
     amount = "nearly all" if share >= 0.9 else "most" if share > 0.5 else "the largest part"
-    return f"{part.driver.words} {verb} for {amount} ({size}) of"
+    return f"{part.driver} {verb} for {amount} ({size}) of"
 
 
 def unchanged_words(each: Contribution, after: float, item: str, verb: str) -> str:
     """What the value would be now, had one driver stayed as it was."""
     would = (
-        f"Had {each.driver.words} stayed as before, {item} would {verb} "
+        f"Had {each.driver} stayed as before, {item} would {verb} "
         f"{cents(each.put_back * LB_PER_CWT)}/cwt"
     )
     if abs(each.put_back - after) < _CENT_USD_PER_LB:
@@ -504,7 +500,7 @@ def parts_frame(move: ItemMove) -> DataFrame:
     differ = any(abs(each.amount - last.amount) >= _CENT_USD_PER_LB for each, last in pairs)
     rows = [
         (
-            each.driver.words,
+            each.driver,
             each.amount * LB_PER_CWT,
             last.amount * LB_PER_CWT if differ else None,
             *(None if end is None else end * LB_PER_CWT for end in (each.low, each.high)),
@@ -530,7 +526,7 @@ def pounds_frame(move: ItemMove) -> DataFrame:
     """By driver, the pounds of each item or product and its part, the largest first."""
     rows = [
         (
-            part.driver.words,
+            part.driver,
             each.name,
             each.before_lb,
             each.after_lb,
@@ -548,7 +544,7 @@ def pounds_frame(move: ItemMove) -> DataFrame:
 def cost_frame(why: PlanWhy) -> DataFrame:
     """The same of the day's cost, as if combos and batches could be split."""
     rows = [
-        (each.driver.words, each.amount, each.put_back, each.put_back - why.cost.after)
+        (each.driver, each.amount, each.put_back, each.put_back - why.cost.after)
         for each in why.cost.contributions
     ]
     return frame(("driver", "part_usd", "unchanged_usd", "difference_usd"), rows)
@@ -584,7 +580,7 @@ def changes_frame(sides: Sides) -> DataFrame:
         for each in sorted(cells, key=lambda cell: (list(SideKind).index(cell.cell), -_size(cell))):
             what = each.column.replace("_", " ") or _NAMES[each.cell]
             ends = [_end(end, each) for end in (each.before, each.after)]
-            rows.append((driver.words, each.name, what, *ends, _moved_words(each)))
+            rows.append((driver, each.name, what, *ends, _moved_words(each)))
     return frame(("driver", "of", "what", "before", "after", "moved"), rows)
 
 

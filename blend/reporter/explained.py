@@ -112,14 +112,13 @@ def explained(value: Value, drivers: Sequence[Driver]) -> Explained:
 
     `value` remembers what it has computed, as it is asked again.
     """
-    split = shapley(value, drivers)
     every = frozenset(drivers)
     return Explained(
-        split.before,
-        split.after,
+        value(frozenset()),
+        value(every),
         tuple(
-            Contribution(part.driver, part.amount, value(every - {part.driver}))
-            for part in split.parts
+            Contribution(driver, amount, value(every - {driver}))
+            for driver, amount in shapley(value, drivers).items()
         ),
     )
 

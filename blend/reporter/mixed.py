@@ -23,33 +23,21 @@ from blend.errors import InputRefused, Problem
 
 
 class Driver(StrEnum):
-    """What may have moved."""
+    """What may have moved, as screens, charts and the note call it."""
 
     OWN_PRICE = "own price"
     """Price, freight and left-over value of the item's lots."""
-    OTHER_PRICES = "other prices"
-    OWN_SUPPLY = "own availability"
+    OTHER_PRICES = "other lots' prices"
+    OWN_SUPPLY = "own supply"
     """What there is of the item's lots, and what they are: pounds, days, tested lean."""
-    FRESH_SUPPLY = "fresh availability"
+    FRESH_SUPPLY = "fresh supply"
     """The same of the country's own meat, the little that it froze itself included."""
-    IMPORTED_SUPPLY = "imported availability"
+    IMPORTED_SUPPLY = "imported supply"
     ORDERS = "orders"
     """Pounds ordered and wanted, what falling short costs and what is earned on a pound."""
     RULES = "rules"
     """Rules, standards, losses, and the products' targets, tolerances and claims."""
 
-    @property
-    def words(self) -> str:
-        """As screens, charts and the note call it."""
-        return _WORDS.get(self, self.value)
-
-
-_WORDS = {
-    Driver.OTHER_PRICES: "other lots' prices",
-    Driver.OWN_SUPPLY: "own supply",
-    Driver.FRESH_SUPPLY: "fresh supply",
-    Driver.IMPORTED_SUPPLY: "imported supply",
-}
 
 PLAN_DRIVERS = (
     Driver.OWN_PRICE,

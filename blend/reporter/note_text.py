@@ -215,8 +215,7 @@ def lead_why(news: News) -> list[Sentence]:
         if part is not None:
             made.append(
                 sentence(
-                    f"In our model, {part.driver.words} moved the clearing price of "
-                    f"{each.item_id} ",
+                    f"In our model, {part.driver} moved the clearing price of {each.item_id} ",
                     _part(each, part),
                     " (±",
                     _part_error(each, part).cell(),
@@ -493,7 +492,7 @@ def _explained(each: Explanation) -> list[Sentence]:
     if within:
         words_: list[Part] = ["No measurable effect: "]
         for index, part in enumerate(within):
-            words_ += ["; " if index else "", f"{part.driver.words} ", _part(each, part), " (±",
+            words_ += ["; " if index else "", f"{part.driver} ", _part(each, part), " (±",
                        _part_error(each, part).cell(), ")"]  # fmt: skip
         made.append(sentence(*words_, "."))
     return made + _not_explained(each)
@@ -521,14 +520,14 @@ def _observed(each: Explanation) -> Figure:
 
 
 def _part(each: Explanation, part: Contribution) -> Figure:
-    name = part.driver.words
+    name = part.driver
     how = f"Shapley part of {name} in the clearing price, {each.why.markets} markets"
     return _of_why(each, name, part.amount, Unit.USD_PER_CWT_MOVE, how)
 
 
 def _part_error(each: Explanation, part: Contribution) -> Figure:
     how = "standard error, by draws of volumes, elasticities, demand's shape and the quotations"
-    name = f"{part.driver.words}.error"
+    name = f"{part.driver}.error"
     return _of_why(each, name, part.standard_error, Unit.USD_PER_CWT, how)
 
 
@@ -575,7 +574,7 @@ def _counted_to(each: Explanation, name: str, to: date) -> Figure:
 
 
 def _unchanged(each: Explanation, part: Contribution) -> Sentence:
-    name, after = part.driver.words, each.why.price.next.after
+    name, after = part.driver, each.why.price.next.after
     how = f"clearing price with {name} alone as before"
     return sentence(
         f"{name.capitalize()}: ",
@@ -599,7 +598,7 @@ def _pounds_moved(each: Explanation, part: Contribution) -> list[Part]:
     )
     if not was:
         return []
-    name = part.driver.words
+    name = part.driver
     keys = tuple(dict.fromkeys(map(_volume_key, each.volumes)))
     since = Source("volumes", keys, "pounds of its items, the later day over the earlier")
     change = Figure(f"why.{each.item_id}.{name}.pounds", now / was - 1, Unit.SHARE_MOVE, since)

@@ -176,4 +176,4 @@ def _causes(item_id: str, news: News) -> Iterator[str]:
     for each in news.explanations:
         driver = headline_of(each.why.price).driver
         if each.item_id == item_id and driver is not None:
-            yield driver.driver.words
+            yield driver.driver

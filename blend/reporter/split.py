@@ -20,27 +20,6 @@ Value = Callable[[frozenset[Driver]], float]
 """The value with some drivers as they are after, the others as they were before."""
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    """What one driver contributes."""
-
-    driver: Driver
-    amount: float
-
-
-@dataclass(frozen=True, slots=True)
-class Split:
-    """A change and its parts, which add up to it exactly."""
-
-    before: float
-    after: float
-    parts: tuple[Part, ...]
-
-    @property
-    def change(self) -> float:
-        return self.after - self.before
-
-
 def weights_of(drivers: Sequence[Driver]) -> dict[Driver, dict[frozenset[Driver], float]]:
     """By driver, the weight in its part of the value of each set of drivers moved."""
     found: dict[Driver, dict[frozenset[Driver], float]] = {}
@@ -56,18 +35,18 @@ def weights_of(drivers: Sequence[Driver]) -> dict[Driver, dict[frozenset[Driver]
     return found
 
 
-def shapley(value: Value, drivers: Sequence[Driver]) -> Split:
-    """Split the change of a value among drivers; each set of them, 2 to their number, is valued
-    once."""
-    weights = weights_of(drivers)
-    sets = dict.fromkeys([frozenset[Driver](), frozenset(drivers)])
-    sets |= dict.fromkeys(moved for own in weights.values() for moved in own)
-    values = {moved: value(moved) for moved in sets}
-    parts = tuple(
-        Part(driver, math.fsum(weight * values[moved] for moved, weight in own.items()))
-        for driver, own in weights.items()
-    )
-    return Split(values[frozenset()], values[frozenset(drivers)], parts)
+def shapley(value: Value, drivers: Sequence[Driver]) -> dict[Driver, float]:
+    """Each driver's part of the change of a value, which they add up to; every set of drivers,
+    2 to their number, is valued once."""
+    known: dict[frozenset[Driver], float] = {}
+    for own in weights_of(drivers).values():
+        for moved in own:
+            if moved not in known:
+                known[moved] = value(moved)
+    return {
+        driver: math.fsum(weight * known[moved] for moved, weight in own.items())
+        for driver, own in weights_of(drivers).items()
+    }
 
 
 @dataclass(frozen=True, slots=True)

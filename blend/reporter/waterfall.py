@@ -64,7 +64,7 @@ def _rows(move: ItemMove) -> list[dict[str, Any]]:
         error = _ERRORS * each.standard_error * LB_PER_CWT
         if abs(amount) >= _MIN_USD_PER_CWT:
             kind = UP if amount > 0 else DOWN
-            name = each.driver.words.replace(" ", "/")
+            name = each.driver.replace(" ", "/")
             rows.append(_row(name, level, level + amount, f"{amount:+,.2f}", kind, error))
         level += amount
     rows.append(_row("after", None, after, f"{after:,.2f}", END))

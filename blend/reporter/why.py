@@ -3,10 +3,6 @@
 Every set of drivers moved is one linear program; their costs and shadow prices are split by
 Shapley. An item is worth what its next pound is; the last pound there is comes with it (see
 `between`); the cost is split a second way inside the recipes (see `recipes`).
-
-As a check, a change of prices alone cannot cost more than the old plan at the new prices, nor
-less than the new plan saves at the old ones (concavity of the least cost in prices: Bertsimas and
-Tsitsiklis, Introduction to Linear Optimization, 1997, ch. 5, from memory).
 """
 
 from __future__ import annotations
@@ -19,26 +15,10 @@ from blend.domain.case import Case
 from blend.domain.certificates import Between, Certified
 from blend.domain.lots import Lot
 from blend.domain.selectors import Selector
-from blend.reporter.between import PlansBetween, Valued, one_by_one
+from blend.reporter.between import PlansBetween, one_by_one
 from blend.reporter.explained import Explained, ItemMove, Observed, explained
 from blend.reporter.mixed import PLAN_DRIVERS, Driver, TwoCases
 from blend.reporter.recipes import RecipeSplit, recipe_split
-
-_PRICES = frozenset({Driver.OWN_PRICE, Driver.OTHER_PRICES})
-
-
-@dataclass(frozen=True, slots=True)
-class PriceBounds:
-    """The change of cost that prices alone make, and what it must lie between, USD."""
-
-    min_usd: float
-    change_usd: float
-    max_usd: float
-
-    @property
-    def hold(self) -> bool:
-        room = 1e-7 * max(1.0, abs(self.min_usd), abs(self.max_usd))
-        return self.min_usd - room <= self.change_usd <= self.max_usd + room
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +32,6 @@ class PlanWhy:
     """USD."""
     value: ItemMove
     recipe: RecipeSplit
-    bounds: PriceBounds
     plans: int
     """Different cases among the mixtures, each a linear program."""
     between: Mapping[frozenset[str], Between] = field(default_factory=dict)
@@ -108,7 +87,6 @@ def why_plan_moved(
         cost=cost,
         value=value,
         recipe=recipe_split(*(end.bill for end in ends)),
-        bounds=_price_bounds(ends[0], between.at(_PRICES)),
         plans=len(between.solved),
         between=between.certified() if certify else {},
     )
@@ -128,13 +106,3 @@ def may_fall_short(case: Case, usd_per_lb: float) -> Case:
         for product in case.products
     )
     return replace(case, products=products)
-
-
-def _price_bounds(before: Valued, repriced: Valued) -> PriceBounds:
-    """Both are of one program, so their columns are the same."""
-    move = repriced.cost - before.cost
-    return PriceBounds(
-        min_usd=float(move @ repriced.x),
-        change_usd=repriced.objective_usd - before.objective_usd,
-        max_usd=float(move @ before.x),
-    )

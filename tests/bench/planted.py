@@ -203,7 +203,7 @@ def _true_parts(truth, lots, weeks, shift, points, plant: Plant) -> dict[Driver,
         orders = shift[int(Driver.ORDERS in moved)]
         return float(truth.price(pounds, orders, points[int(Driver.RULES in moved)])[own])
 
-    return {part.driver: part.amount for part in shapley(value, MARKET_DRIVERS).parts}
+    return shapley(value, MARKET_DRIVERS)
 
 
 def _quoted(

@@ -31,7 +31,7 @@ def mixture_faults(
 ) -> Iterator[str]:
     """What in `case` is not as after for the drivers in `moved` and as before for the others.
 
-    `drivers` are all there are: with "own availability" among them that of the item is one of
+    `drivers` are all there are: with "own supply" among them that of the item is one of
     its own.
     """
     sides = before, after
@@ -85,11 +85,11 @@ def _drivers_of(
 ) -> tuple[str, str]:
     there = [lot for lot in pair if lot is not None]
     is_own = any(map(item.holds, there))
-    price = "own price" if is_own else "other prices"
-    if is_own and "own availability" in drivers:
-        return price, "own availability"
+    price = "own price" if is_own else "other lots' prices"
+    if is_own and "own supply" in drivers:
+        return price, "own supply"
     is_domestic = all(lot.origin == DOMESTIC for lot in there)
-    return price, "fresh availability" if is_domestic else "imported availability"
+    return price, "fresh supply" if is_domestic else "imported supply"
 
 
 def _is_as(found: Lot, stated: Lot, can_be_used: bool, case: Case) -> bool:

@@ -169,12 +169,11 @@ def games(draw):
 
 
 def _reported(values):
-    split = shapley(values.__getitem__, DRIVERS)
     every = frozenset(DRIVERS)
     return Shares(
-        split.before,
-        split.after,
-        {part.driver: part.amount for part in split.parts},
+        values[frozenset()],
+        values[every],
+        shapley(values.__getitem__, DRIVERS),
         {driver: values[every - {driver}] for driver in DRIVERS},
     )
 
