@@ -312,8 +312,7 @@ class Moved(Answer):
             lines = [
                 "No part of the move."
                 if no_part
-                else f"Part of the move: {_dollars(each.amount)}"
-                f"{_plus_minus(each.standard_error or None)}.",
+                else f"Part of the move: {_dollars(each.amount)}{_interval(each)}.",
                 self.unchanged_words(each),
                 taken[each.driver],
                 *_together(self.sides[each.driver]),
@@ -415,8 +414,8 @@ def share_words(part: Contribution, move: ItemMove) -> str:
     )
     share = part.amount / move.next.change if move.next.change else math.inf
     size = cents(abs(part.amount) * LB_PER_CWT)
-    if part.standard_error:
-        size += f" ±{part.standard_error * LB_PER_CWT:.2f}"
+    if part.low is not None and part.high is not None:
+        size += f", 90% range {_dollars(part.low)} to {_dollars(part.high)}"
     if share > 1 + 1e-9:
         return f"{part.driver} {verb} for {size}, more than all of"
     amount = "nearly all" if share >= 0.9 else "most" if share > 0.5 else "the largest part"

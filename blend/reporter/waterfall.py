@@ -10,16 +10,16 @@ from blend.reporter.explained import ItemMove
 from blend.units import LB_PER_CWT
 
 _MIN_USD_PER_CWT = 0.005
-_ERRORS = 2
-"""Standard errors that a bar reaches to each side."""
+_ERRORS = 1.645
+"""Standard errors that the quotation's range reaches to each side: 90 of 100 cases, as parts'."""
 UP, DOWN, END, QUOTE = "up", "down", "before and after", "quote"
 
 
 def waterfall(move: ItemMove, title: str, subtitle: str = "", *, height_px: int = 320) -> Spec:
     """Bars from the value before to the value after; drivers that moved nothing are left out."""
     rows = _rows(move)
-    if any(row["error"] for row in rows):
-        subtitle = f"{subtitle}; lines: two standard errors each way".removeprefix("; ")
+    if any(row["has_range"] for row in rows):
+        subtitle = f"{subtitle}; lines: ranges that hold 90 times in 100".removeprefix("; ")
     ends = [row[key] for row in rows for key in ("low", "high")]
     low, high = min(ends), max(ends)
     span = high - low or 1.0
@@ -42,9 +42,9 @@ def waterfall(move: ItemMove, title: str, subtitle: str = "", *, height_px: int 
         {"mark": {"type": "bar", "size": 46}, "transform": [bars],
          "encoding": {"x": place, "y": value, "y2": {"field": "start"}, "color": color}},
         {"mark": {"type": "rule", "strokeWidth": 1.5, "color": GRAY},
-         "transform": [{"filter": "datum.error > 0"}],
+         "transform": [{"filter": "datum.has_range"}],
          "encoding": {"x": place, "y": {"field": "low", "type": "quantitative", "scale": scale},
-                      "y2": {"field": "high"}}},
+                      "y2": {"field": "range_high"}}},
         {"mark": {"type": "point", "shape": "diamond", "filled": True, "size": 90, "color": GRAY},
          "transform": [{"filter": f"datum.kind == '{QUOTE}'"}],
          "encoding": {"x": place, "y": value}},
@@ -61,26 +61,37 @@ def _rows(move: ItemMove) -> list[dict[str, Any]]:
     level = before
     for each in move.next.contributions:
         amount = each.amount * LB_PER_CWT
-        error = _ERRORS * each.standard_error * LB_PER_CWT
+        ends = None
+        if each.low is not None and each.high is not None:
+            ends = level + each.low * LB_PER_CWT, level + each.high * LB_PER_CWT
         if abs(amount) >= _MIN_USD_PER_CWT:
             kind = UP if amount > 0 else DOWN
             name = each.driver.replace(" ", "/")
-            rows.append(_row(name, level, level + amount, f"{amount:+,.2f}", kind, error))
+            rows.append(_row(name, level, level + amount, f"{amount:+,.2f}", kind, ends))
         level += amount
     rows.append(_row("after", None, after, f"{after:,.2f}", END))
     if move.observed is not None:
         quoted = before + move.observed.move_usd_per_lb * LB_PER_CWT
         error = _ERRORS * (move.observed.standard_error_usd_per_lb or 0.0) * LB_PER_CWT
         name = "quote, from/the same start"
-        rows.append(_row(name, quoted, quoted, f"{quoted:,.2f}", QUOTE, error))
+        ends = quoted - error, quoted + error
+        rows.append(_row(name, quoted, quoted, f"{quoted:,.2f}", QUOTE, ends))
     return rows
 
 
 def _row(
-    name: str, start: float | None, end: float, label: str, kind: str, error: float = 0.0
+    name: str,
+    start: float | None,
+    end: float,
+    label: str,
+    kind: str,
+    ends: tuple[float, float] | None = None,
 ) -> dict[str, Any]:
+    """`ends` of the range that holds 90 times in 100."""
     tops = [end] if start is None else [start, end]
+    low, high = ends or (min(tops), max(tops))
     return {
-        "name": name, "start": start, "end": end, "label": label, "kind": kind, "error": error,
-        "low": end - error if error else min(tops), "high": max([*tops, end + error]),
+        "name": name, "start": start, "end": end, "label": label, "kind": kind,
+        "has_range": ends is not None and low < high, "low": low, "range_high": high,
+        "high": max([*tops, high]),
     }  # fmt: skip
