@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _ONE_DAY = (
     "workbook", "work_order", "run_order", "confidence", "test_cost", "test_error", "temps",
     "max_temp", "lean", "gap", "time_limit", "constraints", "write_model", "second_solver",
+    "whole_break_even",
 )  # fmt: skip
 """Options of `blend plan` that a plan of several days has no use for."""
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from blend.grinder.rest_of_day import RestOfDay
     from blend.grinder.safe import ConfidentPlan
     from blend.grinder.temperature import BatchTemperature
+    from blend.grinder.whole_break_even import WholeBreakEven
     from blend.output.answer import Answer
 
 FROM_TABLE = "table"
@@ -43,6 +44,7 @@ class Confidence(click.ParamType):
 
 _OF_THE_PLAN_ALONE = (
     "workbook", "work_order", "run_order", "temps", "max_temp", "write_model", "second_solver",
+    "whole_break_even",
 )  # fmt: skip
 """Options that a comparison with a recipe has no use for."""
 
@@ -140,6 +142,11 @@ Examples:
 )
 @click.option("--write-model", type=FILE, help="Also write the model, to a .lp or .mps file.")
 @click.option("--second-solver", is_flag=True, help="Also solve the same model with CBC.")
+@click.option(
+    "--whole-break-even",
+    is_flag=True,
+    help="Also break-evens by planning again in whole containers; up to two minutes.",
+)
 @click.option("--no-break-even", is_flag=True, help="Leave out break-evens; faster.")
 @answers(
     "make", "buy", "recipes", "money", "break-even", "limits", "checks", "margins",
@@ -165,6 +172,7 @@ def plan(
     gap: float | None,
     time_limit: float | None,
     no_break_even: bool,
+    whole_break_even: bool,
     constraints: Path | None,
     write_model: Path | None,
     second_solver: bool,
@@ -217,11 +225,16 @@ def plan(
         case, estimated_errors = rest.case, dict(rest.errors)
     errors, chance_constraints = _errors(folder, case, confidence, estimated_errors)
     confident, notes = None, []
+    whole_lots: tuple[WholeBreakEven, ...] = ()
     case = with_added(case, constraints, write_model)
     if confidence is None:
         with progress_line() as progress:
             prices = not no_break_even and recipe is None
             made = make_plan(case, shadow_prices=prices, progress=progress)
+            if whole_break_even and recipe is None:
+                from blend.grinder.whole_break_even import whole_break_evens
+
+                whole_lots = whole_break_evens(case, made, progress)
             if second_solver:
                 notes = by_second_solver(case, made, progress)
     else:
@@ -245,6 +258,7 @@ def plan(
         max_temp_f=max_temp,
         is_lean_estimated=lean == "estimated" or bool(rest and rest.lean_moved),
         rest=rest,
+        whole_break_evens=whole_lots,
         has_unused_tests=lean == "stated" and rest is None and holds_tests(folder),
         saved=None if no_workbook else workbook,
         saved_work_order=work_order,

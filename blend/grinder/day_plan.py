@@ -55,6 +55,7 @@ if TYPE_CHECKING:
 
     from blend.grinder.rest_of_day import RestOfDay
     from blend.grinder.safe import ConfidentPlan
+    from blend.grinder.whole_break_even import WholeBreakEven
     from blend.model.pulp_model import Added
 
 SPLIT = "as if combos and batches could be split"
@@ -123,6 +124,7 @@ class DayPlan(Answer):
     rest: RestOfDay | None = None
     """What was done before, where this is the plan of the rest of the day."""
     has_unused_tests: bool = False
+    whole_break_evens: Sequence[WholeBreakEven] = ()
     saved: Path | None = None
     saved_work_order: Path | None = None
 
@@ -172,6 +174,8 @@ class DayPlan(Answer):
             "not_available": frames.not_available(case),
             "certificate": frames.certificate(plan),
         }
+        if self.whole_break_evens:
+            tables["whole_break_evens"] = frames.whole_lots(case, self.whole_break_evens)
         if self._safe is not None:
             tables["margins"] = self._margins()
             tables["tests"] = self._tests()
@@ -557,7 +561,17 @@ class DayPlan(Answer):
 
     def _break_even_blocks(self) -> list[Block]:
         marginal = frames.marginal_costs(self.case, self.plan).drop(columns="product_id")
+        whole = [
+            Block(
+                "Break-even by lot, in whole combos and batches",
+                frames.whole_lots(self.case, self.whole_break_evens),
+                note="The day planned again without the lot, or with some of it:"
+                " the price of the pounds shown at which both days cost the same. A range, as the"
+                " other day is known within its gap. No limit: orders can't be filled without it.",
+            )
+        ]
         return [
+            *(whole if self.whole_break_evens else ()),
             Block(
                 f"Break-even by lot, {SPLIT}",
                 self.lots,

@@ -22,6 +22,8 @@ from blend.units import LB_PER_CWT
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+    from blend.grinder.whole_break_even import WholeBreakEven
+
 _LEAST_SAVING = 0.00005
 """$/lb: half a cent per cwt; less is no saving."""
 
@@ -64,6 +66,11 @@ register(
         "if_split_lb": Format("If combos could be split", "lb", 0),
         "drop_over_usd_per_cwt": Format("Drop if over", "$/cwt", 2),
         "buy_under_usd_per_cwt": Format("Buy if under", "$/cwt", 2),
+        "whole_lb": Format("Pounds", "lb", 0),
+        "drop_over_from_usd_per_cwt": Format("Drop if over: from", "$/cwt", 2),
+        "drop_over_to_usd_per_cwt": Format("to", "$/cwt", 2),
+        "buy_under_from_usd_per_cwt": Format("Buy if under: from", "$/cwt", 2),
+        "buy_under_to_usd_per_cwt": Format("to", "$/cwt", 2),
         "next_cwt_saves_usd": Format("Next cwt saves", "$", 2),
         "money_usd": Format("Amount", "$", 2, is_summed=True),
         "figure_usd": Format("Amount", "$", 2),
@@ -308,6 +315,23 @@ def lots(case: Case, plan: Plan) -> DataFrame:
                 each.next_lb_usd * LB_PER_CWT if each.next_lb_usd >= _LEAST_SAVING else math.nan,
             )
         )
+    return frame(columns, rows)
+
+
+def whole_lots(case: Case, found: Iterable[WholeBreakEven]) -> DataFrame:
+    """Break-even of lots by planning again in whole containers, each a range."""
+    columns = (
+        "lot_id", "item", "whole_lb", "delivered_usd_per_cwt", "drop_over_from_usd_per_cwt",
+        "drop_over_to_usd_per_cwt", "buy_under_from_usd_per_cwt", "buy_under_to_usd_per_cwt",
+    )  # fmt: skip
+    rows = []
+    for each in found:
+        lot = case.lot(each.lot_id)
+        ends = [each.low_usd_per_lb * LB_PER_CWT, each.high_usd_per_lb * LB_PER_CWT]
+        blank = [math.nan, math.nan]
+        shown = [*ends, *blank] if each.is_used else [*blank, *ends]
+        delivered = lot.delivered_usd_per_lb * LB_PER_CWT
+        rows.append((each.lot_id, lot.item, each.taken_lb, delivered, *shown))
     return frame(columns, rows)
 
 
