@@ -129,11 +129,15 @@ def note(
     name = "draft" if draft is None else draft.name
     if text is not None:
         _check_own_words(made, news, text, confirm, is_signed=bool(signed_by))
+    from blend.reporter.ledger import call_words
     from blend.store.calls import add_calls
 
     with open_store(where) as opened:
         signed_calls = calls_signed(opened, calls, on, "note", signed_by)
-        saved = _write_page(made, news, out, text, name, signed_by, has_market=market is not None)
+        words = list(map(call_words, signed_calls))
+        saved = _write_page(
+            made, news, out, text, name, signed_by, words, has_market=market is not None
+        )
         add_calls(opened, signed_calls)
     return WrittenNote(made, saved)
 
@@ -192,6 +196,7 @@ def _write_page(
     text: str | None,
     name: str,
     signed_by: str,
+    calls: list[str],
     *,
     has_market: bool,
 ) -> tuple[str, ...]:
@@ -207,6 +212,7 @@ def _write_page(
         draft_name=name,
         signed_by=signed_by,
         sources=sources.name,
+        calls=calls,
     )
     problems = page.problems if has_market else tuple(map(_with_market_asked, page.problems))
     if signed_by and problems:

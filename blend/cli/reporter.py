@@ -321,7 +321,8 @@ def show(day: date | None, entry_id: str | None, where: str | None) -> Answer:
 @click.option("--publish", "is_published", is_flag=True, help="Keep as published.")
 @click.option("--assessor", metavar="NAME", help="Who answers for what is published.")
 @click.option("--override", type=QUOTE, metavar="$/CWT", help="Your price, for one --item.")
-@click.option("--reason", default="", help="Why; kept with both prices.")
+@click.option("--reason", default="", help="Why you override, correct or withdraw; kept.")
+@click.option("--withdraw", "is_withdrawn", is_flag=True, help="Withdraw what was published.")
 @click.option("--reproduce", is_flag=True, help="Make again what was published.")
 @click.option("--as-of", type=MOMENT, metavar="DATE[TIME]", help="From what the store held then.")
 @with_method
@@ -334,6 +335,7 @@ def quote(
     assessor: str | None,
     override: float | None,
     reason: str,
+    is_withdrawn: bool,
     reproduce: bool,
     as_of: datetime | None,
     method_path: Path | None,
@@ -343,12 +345,15 @@ def quote(
 
     With --publish they are kept as published, except those with no basis and those the
     guideline on confidentiality holds back. Your own price replaces the method's by --override
-    and --reason; both are kept.
+    and --reason; both are kept. Publishing a day again corrects it: give a --reason.
     """
-    _check_publishing(item_ids, is_published, assessor, override, reason, as_of)
+    _check_publishing(item_ids, is_published or is_withdrawn, assessor, override, reason, as_of)
+    if is_withdrawn and (is_published or not item_ids or not reason.strip()):
+        raise click.UsageError("--withdraw goes with --item, --assessor and --reason.")
     from blend.reporter.quote import quote_day, refuse_day_without_market
     from blend.reporter.quote import reproduce as made_again
     from blend.reporter.quoting import Override, publish
+    from blend.reporter.quoting import withdraw as withdraw_quotations
 
     with open_store(where) as opened:
         if not opened.items(as_of):
@@ -360,10 +365,15 @@ def quote(
         made = quote_day(opened, on, method, item_ids, as_of)
         if all(each.assessed.usd_per_cwt is None for each in made.quoted):
             refuse_day_without_market(made.known)
+        if is_withdrawn:
+            gone = withdraw_quotations(opened, made.known, item_ids, method, assessor or "", reason)
+            return replace(made, publication=gone)
         if not is_published:
             return made
         own = {} if override is None else {item_ids[0]: Override(override, reason)}
-        done = publish(opened, made.known, made.quoted, method, assessor or "", own)
+        done = publish(
+            opened, made.known, made.quoted, method, assessor or "", own, reason.strip()
+        )
         return replace(made, publication=done)
 
 
@@ -375,7 +385,7 @@ def _check_publishing(
     reason: str,
     as_of: datetime | None,
 ) -> None:
-    if is_published and not assessor:
+    if is_published and not (assessor or "").strip():
         raise click.UsageError("--publish needs --assessor: who answers for it.")
     if is_published and as_of is not None:
         raise click.UsageError("--publish uses what is known now: leave --as-of out.")

@@ -76,7 +76,13 @@ def publish_now(desk: Desk, store: Store, request: Request, form: Form) -> Respo
         if position == str(found.position):
             known = heard(store, day.day, desk.method, found.position)
             made = publish(
-                store, known, _chosen(found, asked), desk.method, asked.assessor, asked.overrides
+                store,
+                known,
+                _chosen(found, asked),
+                desk.method,
+                asked.assessor,
+                asked.overrides,
+                " ".join(text_of(form, "correction").split()),
             )
             if not made.published:
                 refuse("items", "nothing that may be published", "an item that is quoted")

@@ -188,6 +188,10 @@ class Published:
     confidence: str = ""
     rationale: tuple[str, ...] = ()
     """Codes of every judgment that went into it."""
+    correction_reason: str = ""
+    """Why it takes the place of another published before; empty where it does not."""
+    is_withdrawn: bool = False
+    """The quotation published before no longer stands, and nothing takes its place."""
     store_position: int | None = None
     """Number of the last append to the store that the quotation rests on."""
 

@@ -197,15 +197,15 @@ def record_frame(record: Record) -> DataFrame:
     )
 
 
+def call_words(call: Call) -> str:
+    chance = "" if call.chance is None else f", {call.chance:.0%} chance"
+    return f"{call.item_id} {call.way} by {day(call.due_on)}{chance}."
+
+
 def record_words(record: Record, as_of: date) -> list[str]:
     """Calls made on a day; how those did that fell due in the week to it, one by one; and how all
     of them did together."""
-    lines = [
-        f"{each.item_id} {each.way} by {day(each.due_on)}"
-        f"{'' if each.chance is None else f', {each.chance:.0%} chance'}."
-        for each in (scored.call for scored in record.scored)
-        if each.made_on == as_of
-    ]
+    lines = [call_words(each.call) for each in record.scored if each.call.made_on == as_of]
     for each in record.scored:
         last_week = timedelta(0) <= as_of - each.call.due_on < timedelta(days=HORIZON_DAYS)
         if each.outcome is not Outcome.OPEN and last_week:

@@ -11,6 +11,7 @@ from blend.domain.market import CanvassEntry, Item, Published, Volume
 from blend.reporter.assessed import Assessed
 from blend.reporter.calendar import Comparison, DayFigure, Span
 from blend.reporter.clearing import MarketWhy
+from blend.reporter.corrections import Correction
 from blend.reporter.indicators import Breadth, Indicator, breadth
 from blend.reporter.quoting import Quoted
 from blend.reporter.tone import Standings
@@ -103,6 +104,8 @@ class News:
     method_digest: str
     position: int
     """Of the store: number of the last append the note rests on."""
+    corrections: tuple[Correction, ...] = ()
+    """Of what was published, made or for days in the last week."""
 
 
 def week_breadth(items: Iterable[ItemNews]) -> Breadth:

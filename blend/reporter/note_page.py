@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import base64
 import re
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
@@ -177,12 +177,14 @@ def page_of(
     draft_name: str = "draft",
     signed_by: str = "",
     sources: str = "",
+    calls: Sequence[str] = (),
 ) -> Page:
     """The note as a page that stands alone, its SVG charts within.
 
     `draft` is the reporter's text, if it was edited: its words are kept. Every figure in it is
     checked against the note; those that differ or are not known are marked and listed, and
-    nobody's name is put to the page. `sources` is the address of the page of sources.
+    nobody's name is put to the page. `sources` is the address of the page of sources; `calls`
+    are the signer's calls in words.
     """
     text = draft_of(note) if draft is None else draft
     check = _Check(note.figures, pictures, draft_name, sources)
@@ -191,7 +193,7 @@ def page_of(
     signed_by = "" if check.problems else signed_by
     html = _rendered(
         "note.html", title=note.title, body=body, problems=check.problems, signed_by=signed_by,
-        made_from=note.made_from, sources=sources,
+        made_from=note.made_from, sources=sources, calls=calls,
     )  # fmt: skip
     return Page(html, tuple(check.problems))
 

@@ -71,8 +71,8 @@ def note_of(news: News, title: str) -> Note:
 def _lead(news: News, quoted: Sequence[ItemNews]) -> Section:
     prices = [*_movers(news, quoted), *_breadth(quoted), *_trends(quoted), _together(news)]
     causes = [*_supply_sentences(news), *lead_why(news), *_heard(news)]
-    paragraphs = [Paragraph(tuple(each)) for each in (prices, causes, _held(news)) if each]
-    return Section("", tuple(paragraphs))
+    told = (prices, causes, _held(news), _corrections(news))
+    return Section("", tuple(Paragraph(tuple(each)) for each in told if each))
 
 
 def _movers(news: News, quoted: Sequence[ItemNews]) -> list[Sentence]:
@@ -271,6 +271,22 @@ def _held(news: News) -> list[Sentence]:
         source = Source("canvass", (), "items held for a second look, for the reporter to decide")
         count = Figure("second_look", second, Unit.COUNT, source)
         made.append(caution("Held for a second look and not quoted here: ", count, "."))
+    return made
+
+
+def _corrections(news: News) -> list[Sentence]:
+    made = []
+    for each in news.corrections:
+        key = f"{each.item_id} {each.market_day}"
+        source = Source("published", (key,), f"corrected by {each.assessor}: {each.reason}")
+        name = f"correction.{key}.{each.made_at:%H%M%S}"
+        before = Figure(f"{name}.before", each.before_usd_per_cwt, Unit.USD_PER_CWT, source)
+        of = Figure(f"{name}.day", each.market_day, Unit.DAY, source)
+        parts: list[Part] = [f"Withdrawn: {each.item_id} for ", of, ", published at ", before]
+        if each.after_usd_per_cwt is not None:
+            after = Figure(f"{name}.after", each.after_usd_per_cwt, Unit.USD_PER_CWT, source)
+            parts = [f"Correction: {each.item_id} for ", of, " is ", after, ", not ", before]
+        made.append(caution(*parts, f". Reason: {each.reason}"))
     return made
 
 

@@ -68,6 +68,7 @@ def news_of(
         method_version=method.version,
         method_digest=method.digest,
         position=known.position,
+        corrections=known.corrections,
     )
 
 

@@ -191,13 +191,26 @@ class DayQuotes(Answer):
         fine = sum(each.may_be_published for each in self.quoted)
         return f"OK to publish: {fine} of {len(self.quoted)}."
 
+    def _changed_since(self) -> list[str]:
+        """What was published for the day and would come out otherwise now."""
+        now = {each.assessed.item.item_id: each.assessed.usd_per_cwt for each in self.quoted}
+        return [
+            f"{each.item_id} was published at {cents(each.usd_per_cwt)}; the method now gives "
+            f"{cents(price)}. To correct it: --publish with --reason."
+            for each in self.known.published
+            if each.market_day == self.day
+            and not each.override_reason
+            and (price := now.get(each.item_id)) is not None
+            and round(price, 2) != each.usd_per_cwt
+        ]
+
     def _warnings(self) -> list[str]:
         if self.publication is not None:
             return []
         quiet = (
             [] if self.day in self.known.market_days else [f"Nothing was heard on {day(self.day)}."]
         )
-        return quiet + [
+        return quiet + self._changed_since() + [
             f"Do not publish {each.assessed.item.item_id} yet: {words.not_ok(each)}."
             for each in self.quoted
             if not each.may_be_published
@@ -724,6 +737,7 @@ def publication_frame(publication: Publication) -> DataFrame:
 def publication_lines(publication: Publication) -> list[str]:
     """What was published, item by item, and what was not."""
     lines = [f"Published {each.item_id} at {_price(each)}" for each in publication.published]
+    lines += [each.notice for each in publication.corrections]
     rows = publication_frame(publication).itertuples(index=False)
     return lines + [
         f"Not published: {row.item_id}, {row.why}." for row in rows if row.what != "publish"

@@ -13,6 +13,7 @@ from blend.reporter.assessed import Assessed, Rung
 from blend.reporter.calendar import Average as SpanAverage
 from blend.reporter.calendar import Comparison, DayFigure, compare, rolling
 from blend.reporter.confidential import Confidentiality, confidentiality
+from blend.reporter.corrections import Correction, corrections_of, recent
 from blend.reporter.quotation import OwnQuotations, assess, publication_of, second_look
 from blend.reporter.tone import Standings, Tone, standings_of
 from blend.reporter.trend import PriceTrend, trends_of
@@ -35,6 +36,8 @@ class Heard:
     published: tuple[Published, ...]
     market_days: frozenset[date]
     """Days on which anything was heard of any item."""
+    corrections: tuple[Correction, ...] = ()
+    """Of quotations published for these days, or made on them."""
     made: dict[tuple[str, str], Assessed] = field(default_factory=dict, compare=False, repr=False)
     """Quotations made once, by item and method."""
     trends: dict[str, dict[str, PriceTrend]] = field(
@@ -83,6 +86,8 @@ class Publication:
     not_quoted: tuple[Quoted, ...]
     withheld: tuple[Quoted, ...]
     undecided: tuple[Quoted, ...] = ()
+    corrections: tuple[Correction, ...] = ()
+    """What this changed of what was published before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +126,7 @@ def heard(store: Store, day: date, method: Method, as_of: AsOf = None) -> Heard:
         {name: tuple(entries) for name, entries in by_item.items()},
         store.published(days=days, as_of=position),
         frozenset(market_days),
+        recent(corrections_of(store.every_published(as_of=position)), day),
     )
 
 
@@ -196,19 +202,56 @@ def publish(
     method: Method,
     assessor: str,
     overrides: Mapping[str, Override] | None = None,
+    correction_reason: str = "",
 ) -> Publication:
     """Keep quotations as published, all of them together, with what they are based on.
 
-    What is not quoted, may not be shown, or needs a reporter's price is not published. Raise
-    FileTrouble.
+    What is not quoted, may not be shown, or needs a reporter's price is not published. One that
+    changes what was published needs a reason, and makes a correction. Raise InputRefused without
+    one, or where somebody published since `known` was read; raise FileTrouble.
     """
     made = planned(known, quoted, assessor, overrides)
-    if not made.published:
+    before = {each.item_id: each for each in known.published if each.market_day == known.day}
+    published = [
+        replace(each, correction_reason=correction_reason) if each.item_id in before else each
+        for each in made.published
+    ]
+    if not published:
         return made
-    recorded_at = store.publish(made.published, method).recorded_at
-    assert recorded_at is not None, "a publication is always new"
-    return replace(
-        made, published=tuple(replace(each, published_at=recorded_at) for each in made.published)
+    kept, corrections = _publish(store, known.day, published, method)
+    return replace(made, published=kept, corrections=corrections)
+
+
+def withdraw(
+    store: Store, known: Heard, item_ids: Sequence[str], method: Method, assessor: str, reason: str
+) -> Publication:
+    """Withdraw quotations published for a day; raise InputRefused for one that was not."""
+    before = {each.item_id: each for each in known.published if each.market_day == known.day}
+    problems = [
+        Problem("published", None, "item_id", name, "an item published that day")
+        for name in item_ids
+        if name not in before
+    ]
+    if problems:
+        raise InputRefused(problems)
+    gone = [
+        replace(before[name], is_withdrawn=True, correction_reason=reason, assessor=assessor,
+                override_reason="", method_digest=method.digest, store_position=known.position)
+        for name in item_ids
+    ]  # fmt: skip
+    return Publication((), (), (), corrections=_publish(store, known.day, gone, method)[1])
+
+
+def _publish(
+    store: Store, day: date, published: Sequence[Published], method: Method
+) -> tuple[tuple[Published, ...], tuple[Correction, ...]]:
+    """What was kept, with its moment, and what it corrects."""
+    at = store.publish(published, method).recorded_at
+    assert at is not None, "a publication is always new"
+    every = corrections_of(store.every_published(days=(day, day)))
+    return (
+        tuple(replace(each, published_at=at) for each in published),
+        tuple(each for each in every if each.made_at == at),
     )
 
 

@@ -108,6 +108,8 @@ class Weekly(Answer):
     position: int
     """Of the store: everything up to this import."""
     missing_days: tuple[date, ...]
+    corrections: tuple[str, ...] = ()
+    """Notices of what was corrected in or for the week."""
     calls: Record | None = None
     """How published calls did; None where there are none."""
 
@@ -344,6 +346,8 @@ class Weekly(Answer):
                 "## Heard in the trade, not used in any figure",
                 *(f"- {t}" for t in self.said),
             ]
+        if self.corrections:
+            parts += ["## Corrections", *(f"- {each}" for each in self.corrections)]
         if self.call_lines:
             parts += ["## Our calls", *(f"- {each}" for each in self.call_lines)]
         if self.watch():
@@ -453,6 +457,8 @@ class Weekly(Answer):
             screen.table(self.week, columns),
             screen.wrapped(f"{moved} {self.foot()}"),
         ]
+        if self.corrections:
+            parts.append("\n".join(map(screen.wrapped, self.corrections)))
         if self.call_lines:
             parts.append("\n".join(("Calls", *map(screen.wrapped, self.call_lines))))
         every = "all" in sections
@@ -558,6 +564,7 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
         method.version,
         known.position,
         tuple(each for each in _days(week.monday, 5) if _is_market(each) and each not in there),
+        tuple(each.notice for each in known.corrections),
         _scored_calls(store, items, measurable, friday),
     )
 

@@ -32,9 +32,10 @@ from sqlalchemy import (
 
 from blend.domain.market import CanvassEntry, Item, Published, Volume
 
-VERSION = 3
-"""Of the tables below. Version 2 had fewer columns of entries and volumes: a store of it is brought
-up to date when it is opened. Any other version is refused."""
+VERSION = 4
+"""Of the tables below. Versions from 2 on had fewer columns: a store of them is brought up to date
+when it is opened. Any other version is refused."""
+OLDEST_VERSION = 2
 
 
 class UtcDateTime(TypeDecorator[datetime]):

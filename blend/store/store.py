@@ -23,7 +23,7 @@ from sqlalchemy import (
 
 from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
 from blend.domain.method import Method, method_of
-from blend.errors import FileTrouble, InputRefused
+from blend.errors import FileTrouble, InputRefused, Problem
 from blend.files import check_place
 from blend.store.adding import Known, validate
 from blend.store.engine import (
@@ -41,6 +41,7 @@ from blend.store.schema import (
     ITEMS,
     METADATA,
     METHODS,
+    OLDEST_VERSION,
     PUBLISHED,
     SCHEMA_VERSIONS,
     VERSION,
@@ -160,9 +161,13 @@ class Store(Database):
     def publish(self, published: Sequence[Published], method: Method) -> Added:
         """Keep what is published, and the method by which; the moment is set here.
 
-        Raise FileTrouble.
+        Raise InputRefused where somebody published one of them since the import it rests on, or
+        where it changes what was published and gives no reason; raise FileTrouble.
         """
         with self._told(), writing(self._engine) as connection:
+            problems = list(_conflicts(connection, published))
+            if problems:
+                raise InputRefused(problems)
             number, recorded_at = _begin_append(connection)
             held = select(METHODS.c.digest).where(METHODS.c.digest == method.digest)
             if connection.execute(held).first() is None:
@@ -269,10 +274,10 @@ class Store(Database):
     def published(
         self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None
     ) -> tuple[Published, ...]:
-        """What was last published of each item and day, by day and item."""
+        """What was last published of each item and day and still stands, by day and item."""
         every = self.every_published(item_id, days, as_of)
         last = {(each.market_day, each.item_id): each for each in every}
-        return tuple(last[key] for key in sorted(last))
+        return tuple(last[key] for key in sorted(last) if not last[key].is_withdrawn)
 
     def every_published(
         self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None
@@ -324,13 +329,14 @@ def _bring_up_to_date(connection: Connection, name: str) -> None:
     version = _version(connection)
     if version == VERSION:
         return
-    if version != VERSION - 1:
+    if version is None or not OLDEST_VERSION <= version < VERSION:
         raise FileTrouble(
             f"{name}: a store of version {version}, but this blend uses version {VERSION}. Export "
             "it with the blend that made it, then import that into a new store."
         )
     add_missing_columns(connection, ENTRIES, CanvassEntry)
     add_missing_columns(connection, VOLUMES, Volume)
+    add_missing_columns(connection, PUBLISHED, Published)
     _record_version(connection)
 
 
@@ -358,6 +364,29 @@ def _put(connection: Connection, table: Table, number: int, things: Iterable[Any
     ]
     if rows:
         connection.execute(insert(table), rows)
+
+
+def _conflicts(connection: Connection, published: Sequence[Published]) -> Iterable[Problem]:
+    """What may not be published as it is: by whom, at what price and when it was published."""
+    for each in published:
+        asked = select(PUBLISHED).where(
+            PUBLISHED.c.item_id == each.item_id, PUBLISHED.c.market_day == each.market_day
+        )
+        row = (
+            connection.execute(asked.order_by(PUBLISHED.c.append_number.desc())).mappings().first()
+        )
+        if row is None or row["is_withdrawn"]:
+            continue
+        price, by, at = row["usd_per_cwt"], row["assessor"], row["published_at"]
+        there = f"{each.item_id} at ${price:,.2f}, published by {by} at {at:%H:%M} UTC"
+        if each.store_position is not None and row["append_number"] > each.store_position:
+            hint = "It came while you looked. Look at it, then quote again."
+            yield Problem("published", None, None, there, "", hint)
+        elif not each.is_withdrawn and each.usd_per_cwt == price:
+            continue
+        elif not (each.correction_reason or each.override_reason).strip():
+            hint = "Enter the reason for the change."
+            yield Problem("published", None, None, there, "", hint)
 
 
 def _up_to(asked: Select[Any], table: Table, position: int) -> Select[Any]:

@@ -7,10 +7,20 @@ from datetime import timedelta
 
 import pytest
 
-from blend.domain.market import Additions
+from blend.domain.market import Additions, EntryKind
 from blend.errors import InputRefused
 from blend.reporter.assessed import Rung
-from blend.reporter.quoting import Override, comparisons, figures, heard, publish, quote, requote
+from blend.reporter.corrections import corrections_of, recent
+from blend.reporter.quoting import (
+    Override,
+    comparisons,
+    figures,
+    heard,
+    publish,
+    quote,
+    requote,
+    withdraw,
+)
 from blend.store import Store
 from tests.reporter.canvass import ITEM, METHOD, MONDAY, bid, method, offer, trade
 
@@ -39,10 +49,12 @@ def store(tmp_path):
         yield store
 
 
-def published(store, overrides=None, by=METHOD, day=TODAY):
-    known = heard(store, day, by)
+def published(
+    store, overrides=None, *, by=METHOD, day=TODAY, reason="", who="A. Reporter", at=None
+):
+    known = heard(store, day, by, at)
     quoted = [quote(known, item_id, by) for item_id in known.items]
-    return publish(store, known, quoted, by, "A. Reporter", overrides)
+    return publish(store, known, quoted, by, who, overrides, reason)
 
 
 def test_what_is_quoted_is_published_and_the_rest_is_told(store):
@@ -113,7 +125,7 @@ def test_a_quotation_carried_past_a_lone_bid_waits_for_the_reporters_price(store
 def test_an_earlier_publication_can_be_made_again(store):
     first = published(store).published[0]
     store.add(Additions(entries=(trade("Gum", 356, after=DAYS - 1),)))
-    second = published(store).published[0]
+    second = published(store, reason="a late trade").published[0]
     assert first.assessed_usd_per_cwt != second.assessed_usd_per_cwt
     earlier = requote(store, "F90", TODAY, as_of=first.published_at)
     # Both may have been recorded within one tick of the clock; then the last of them counts.
@@ -146,3 +158,40 @@ def test_spans_are_of_the_items_asked_for(store):
     assert made.item == ITEM and made.five_days.days == 5
     with pytest.raises(InputRefused):
         comparisons(store, ["F9O"], TODAY, METHOD)
+
+
+# Corrections --------------------------------------------------------------------------------------
+
+
+def test_a_change_after_publication_needs_a_reason_and_makes_a_notice(store):
+    first = published(store).published[0]
+    assert not published(store).corrections, "the same price again is no correction"
+    slip = next(e for e in store.entries(days=(TODAY, TODAY)) if e.kind is EntryKind.TRADE)
+    fixed = replace(
+        slip, entry_id="fixed", usd_per_cwt=slip.usd_per_cwt + 2, corrects=slip.entry_id
+    )
+    store.add(Additions((), (fixed,)))
+    with pytest.raises(InputRefused, match="Enter the reason"):
+        published(store)
+    (notice,) = published(store, reason="a trade was misheard").corrections
+    assert notice.before_usd_per_cwt == first.usd_per_cwt
+    assert notice.after_usd_per_cwt == store.published("F90")[0].usd_per_cwt
+    assert "Reason: a trade was misheard." in notice.notice
+    assert recent([notice], TODAY) and not recent([notice], TODAY - timedelta(days=1))
+
+
+def test_two_people_publishing_at_once_are_told_of_each_other(store):
+    seen = store.position()
+    published(store, at=seen)
+    with pytest.raises(InputRefused, match=r"published by A\. Reporter"):
+        published(store, at=seen, who="B. Reporter")
+    assert len(store.every_published("F90")) == 1
+
+
+def test_a_withdrawn_quotation_no_longer_stands_and_may_be_published_again(store):
+    published(store)
+    gone = withdraw(store, heard(store, TODAY, METHOD), ["F90"], METHOD, "A. Reporter", "a slip")
+    assert [each.after_usd_per_cwt for each in gone.corrections] == [None]
+    assert store.published("F90") == ()
+    assert published(store).published
+    assert len(corrections_of(store.every_published())) == 1
