@@ -29,12 +29,17 @@ from blend.domain.selectors import EVERY_LOT, Selector
 class Demand:
     """What is ground of one product, and how its buyers answer to its price.
 
-    `volume_lb` is the stated finished volume. `elasticity` is the change of volume, in percent,
-    when its price rises one percent; below zero, and never assumed.
+    `volume_lb` is what buyers take on a market's own date; on a later date it shifts with demand
+    alone, at the earlier prices, so that a shortage does not shrink it. `elasticity` is the change
+    of volume, in percent, when its price rises one percent; below zero, and never assumed.
     """
 
     product_id: str = col.identifier("the product, as in products.csv")
-    volume_lb: float = col.pounds("finished pounds ground of it", minimum=1)
+    volume_lb: float = col.pounds(
+        "finished pounds its buyers would take at the prices of the first of two dates; on a"
+        " later date that is not what was ground",
+        minimum=1,
+    )
     elasticity: float = col.number(
         "percent change of its volume when its price rises one percent; never assumed",
         unit="% per %",

@@ -40,16 +40,8 @@ CAUTION = (
     "A driver's part is the mean, over every order in which the drivers could have moved, of what "
     "its move changes in this model. What the tables imply, not proof of cause."
 )
-_TAKEN_OF_PLAN = {
-    Driver.OWN_PRICE: "Prices in both tables count as exact.",
-    Driver.OTHER_PRICES: "Prices in both tables count as exact.",
-    Driver.FRESH_SUPPLY: "Pounds are those this plant was offered or holds.",
-    Driver.IMPORTED_SUPPLY: "Pounds are those this plant was offered or holds.",
-    Driver.ORDERS: "Orders count as stated, whatever they cost to fill.",
-    Driver.RULES: "A rule costs what it costs this plan.",
-}
 _SAME_SHARE = "The same share of an item's pounds goes to grinders on both days."
-_TAKEN_OF_MARKET = {
+_ASSUMED_OF_MARKET = {
     Driver.OWN_SUPPLY: _SAME_SHARE,
     Driver.FRESH_SUPPLY: _SAME_SHARE,
     Driver.IMPORTED_SUPPLY: f"{_SAME_SHARE} What lands is what is used.",
@@ -303,7 +295,7 @@ class Moved(Answer):
 
     @cached_property
     def steps(self) -> tuple[Step, ...]:
-        taken = _TAKEN_OF_PLAN if self.plan is not None else _TAKEN_OF_MARKET
+        assumed = {} if self.plan is not None else _ASSUMED_OF_MARKET
         made = []
         for each, last in zip(
             self.move.next.contributions, self.move.last.contributions, strict=True
@@ -314,7 +306,7 @@ class Moved(Answer):
                 if no_part
                 else f"Part of the move: {_dollars(each.amount)}{_interval(each)}.",
                 self.unchanged_words(each),
-                taken[each.driver],
+                *([assumed[each.driver]] if assumed else []),
                 *_together(self.sides[each.driver]),
             ]
             if abs(each.amount - last.amount) >= _CENT_USD_PER_LB:
@@ -416,10 +408,11 @@ def share_words(part: Contribution, move: ItemMove) -> str:
     size = cents(abs(part.amount) * LB_PER_CWT)
     if part.low is not None and part.high is not None:
         size += f", 90% range {_dollars(part.low)} to {_dollars(part.high)}"
+    name = f"{part.driver}, mostly {part.mostly}," if part.mostly else part.driver
     if share > 1 + 1e-9:
-        return f"{part.driver} {verb} for {size}, more than all of"
+        return f"{name} {verb} for {size}, more than all of"
     amount = "nearly all" if share >= 0.9 else "most" if share > 0.5 else "the largest part"
-    return f"{part.driver} {verb} for {amount} ({size}) of"
+    return f"{name} {verb} for {amount} ({size}) of"
 
 
 def unchanged_words(each: Contribution, after: float, item: str, verb: str) -> str:

@@ -10,6 +10,8 @@ from blend.domain.certificates import Shares
 from blend.reporter.mixed import Driver
 from blend.reporter.split import Value, shapley
 
+_MOSTLY_SHARE = 0.75
+
 
 @dataclass(frozen=True, slots=True)
 class Within:
@@ -38,6 +40,15 @@ class Contribution:
     beyond: float = 1.96
     """Standard errors from zero at which it is measurable, as one of several told together."""
     within: tuple[Within, ...] = ()
+    """The largest part first."""
+
+    @property
+    def mostly(self) -> str:
+        """The item that makes most of the amount, of several; empty where none does."""
+        if len(self.within) < 2 or not self.amount:
+            return ""
+        largest = self.within[0]
+        return largest.name if largest.amount / self.amount >= _MOSTLY_SHARE else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -634,7 +634,7 @@ def _pounds_moved(each: Explanation, part: Contribution) -> list[Part]:
             f"why.{each.item_id}.{name}.pounds on year", today / then - 1, Unit.SHARE_MOVE, source
         )
         parts += [" and ", figure, " on the year"]
-    return parts
+    return [*parts, f", mostly {part.mostly}"] if part.mostly else parts
 
 
 def _not_explained(each: Explanation) -> list[Sentence]:
