@@ -19,7 +19,7 @@ from tests.tables.test_planted_faults import BAD_CELLS
 OF_SETTINGS = {"settings": SETTING_COLUMNS, "quotation_method": METHOD_COLUMNS}
 """By table whose rows are settings, what each of them asks for."""
 MORE_BAD_CELLS = {
-    Kind.SHARES: ("0.9||0.8", "0.9|lean", "90%", "0,9", "0.9|-1", "0.9;0.8"),
+    Kind.SHARES: ("0.9||0.8", "0.9|lean", "0,9", "0.9|-1", "0.9;0.8"),
     Kind.TIME: ("2026-02-30 10:00", "noon", "2026-11-25", "25.11.2026 10:00", "2026-11-25 24:30"),
 }
 

@@ -170,7 +170,7 @@ def _column_of(table: str, name: str, row: dict[str, str]) -> Column:
 
 def _typed(column: Column, text: str) -> Any:
     as_typed: dict[Kind, Callable[[str], Any]] = {
-        Kind.SHARE: float,
+        Kind.SHARE: lambda share: float(share.rstrip("%")) / (100 if "%" in share else 1),
         Kind.NUMBER: float,
         Kind.POINTS: float,
         Kind.MONEY: float,
