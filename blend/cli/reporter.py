@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 import click
 
@@ -16,7 +16,7 @@ from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import step_line, warn_at_end
 from blend.cli.params import DAY, MOMENT, QUOTE, Whole
 from blend.cli.records import record_options
-from blend.domain.market import CanvassEntry
+from blend.domain.market import CanvassEntry, Item
 from blend.errors import FileTrouble, InputRefused, Problem
 
 if TYPE_CHECKING:
@@ -307,6 +307,94 @@ def show(day: date | None, entry_id: str | None, where: str | None) -> Answer:
         return canvass(opened) if day is None else entries_of_day(opened, day)
 
 
+@canvass.command(
+    "add-item",
+    epilog=examples(
+        "blend canvass add-item --item-id 42s --name 'Pork trimmings, 42% lean' --species pork "
+        "--lean 42 --fresh-or-frozen fresh --origin domestic",
+    ),
+)
+@record_options(Item)
+@with_store
+def add_item(where: str | None, **words: str) -> None:
+    """Add an item to quote, or give one that is there other terms from now on."""
+    from blend.domain.market import Additions
+    from blend.store import Store
+    from blend.tables.history import item_of_words
+
+    item = item_of_words(words)
+    with Store.create(store_place(where)) as opened:
+        added = opened.add(Additions(items=(item,)))
+    click.echo(f"Added {item.item_id}" if added.items else f"{item.item_id} is there already")
+
+
+@canvass.command(
+    "call-list",
+    epilog=examples("blend canvass call-list", "blend canvass call-list --day 11/20/2026"),
+)
+@click.option("--day", "on", type=DAY, help="Market day. Default: today.")
+@with_method
+@with_store
+@answers()
+def call_list(on: date | None, method_path: Path | None, where: str | None) -> Answer:
+    """List whom to call yet: who is not reached, and who usually trades what.
+
+    The list names companies; it is for you alone.
+    """
+    from blend.reporter.phone_round import call_list as listed
+
+    with open_store(where) as opened:
+        return listed(opened, on or date.today(), method_of(method_path))
+
+
+@canvass.command(
+    epilog=examples(
+        "blend canvass paste messages.txt",
+        "blend canvass paste messages.txt --yes",
+    )
+)
+@click.argument("messages", type=click.File(encoding="utf-8-sig"))
+@click.option("--day", "on", type=DAY, help="Market day. Default: today.")
+@is_confirmed
+@with_method
+@with_store
+def paste(
+    messages: TextIO, on: date | None, confirmed: bool, method_path: Path | None, where: str | None
+) -> None:
+    """Read entries from messages, one a line; MESSAGES is a file, or - for what you paste.
+
+    Such as: "Packer A: sold 2 loads 90s at 337.50 delivered". What was guessed and what looks
+    wrong is listed first; --yes stores them, all or none.
+    """
+    from blend.domain.market import Additions
+    from blend.output.formats import counted
+    from blend.reporter.canvass import Entries
+    from blend.reporter.entry_questions import questions_of
+    from blend.reporter.phone_round import read_messages
+    from blend.store.canvass import new_entry_id
+    from blend.tables.history import entries_of_words
+
+    now = datetime.now()
+    with open_store(where) as opened:
+        types = {each.firm: each.source_class for each in opened.every_entry()}
+        text = messages.read()
+        read = read_messages(text, opened.items().values(), types, on or now.date(), now)
+        first = new_entry_id()
+        rows = {each.line: {**each.words, "entry_id": f"{first}-{each.line:03}"} for each in read}
+        entries = entries_of_words("messages", rows)
+        click.echo(Entries("Read from the messages", entries).screen())
+        method = method_of(method_path)
+        asked = [[each.text for each in questions_of(opened, own, method)] for own in entries]
+        for each, questions in zip(read, asked, strict=True):
+            for words in (*each.guesses, *questions):
+                click.echo(f"line {each.line}: {words}")
+        if not confirmed:
+            click.echo("Nothing was added. Add --yes to store these.")
+            return
+        opened.add(Additions(entries=entries))
+    click.echo(f"Added {counted(len(entries), 'entry', 'entries')}.")
+
+
 # quote -------------------------------------------------------------------------------------------
 
 
@@ -371,9 +459,7 @@ def quote(
         if not is_published:
             return made
         own = {} if override is None else {item_ids[0]: Override(override, reason)}
-        done = publish(
-            opened, made.known, made.quoted, method, assessor or "", own, reason.strip()
-        )
+        done = publish(opened, made.known, made.quoted, method, assessor or "", own, reason.strip())
         return replace(made, publication=done)
 
 

@@ -227,3 +227,49 @@ def test_a_method_of_their_own_is_used(filled):
 
 def test_as_of_answers_from_what_was_known(filled):
     filled("quote", "--day", DAY, "--as-of", "2020-01-01", code=1)
+
+
+# The phone round ---------------------------------------------------------------------------------
+
+MESSAGES = """Ash: sold 2 loads F90 at 356.50 delivered, freight 3
+Elm: bid $354.25 on F90, 40,000 lb
+
+Gum (trader): offered F90 at 359, 40k, not firm
+"""
+
+
+def test_messages_are_read_and_stored_only_when_confirmed(filled):
+    Path("messages.txt").write_text(MESSAGES)
+    words = ("canvass", "paste", "messages.txt", "--day", DAY)
+    shown = filled(*words)
+    assert "Nothing was added" in shown and "2 loads: 80,000 lb" in shown
+    assert "Added 3 entries" in filled(*words, "--yes")
+    table = rows(filled("canvass", "show", "--day", DAY, "--json"), "entries")
+    added = [tuple(row[name] for name in ("kind", "price_usd_per_cwt", "pounds_lb", "terms"))
+             for row in table if "-00" in row["entry_id"]]  # fmt: skip
+    assert added == [
+        ("trade", 356.5, 80_000, "delivered, freight $3.00"),
+        ("bid", 354.25, 40_000, "fob"),
+        ("offer", 359, 40_000, "fob, not firm"),
+    ]
+
+
+def test_lines_that_cannot_be_read_are_all_listed_and_nothing_is_stored(filled):
+    Path("messages.txt").write_text("Ash: F90 is quiet\nsold F90 at 350\nNobody: bid 350 on F90\n")
+    refused = filled("canvass", "paste", "messages.txt", "--yes", code=2)
+    assert {f"row {n}" in refused for n in (1, 2, 3)} == {True}
+
+
+def test_the_call_list_has_who_is_left_and_who_trades_what_is_missing(filled):
+    assert "5 of 5 companies to call" in filled("canvass", "call-list", "--day", "3/16/2026")
+    filled("canvass", "add", "--item", "F90", "--kind", "bid", "--price", "354", "--source", "ash",
+           "--company-type", "packer", "--day", "2026-03-16", "--yes")  # fmt: skip
+    shown = filled("canvass", "call-list", "--day", "3/16/2026")
+    assert "4 of 5 companies to call" in shown and "Nothing on" not in shown
+
+
+def test_an_item_is_added_by_command(filled):
+    words = ("canvass", "add-item", "--item-id", "42s", "--name", "Pork 42s", "--species", "pork",
+             "--lean", "42", "--fresh-or-frozen", "fresh", "--origin", "domestic")  # fmt: skip
+    assert filled(*words) == "Added 42s\n"
+    assert filled(*words) == "42s is there already\n"
