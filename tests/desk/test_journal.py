@@ -287,7 +287,7 @@ def test_an_edit_of_a_page_that_shows_other_tables_is_refused(client):
     for path in ("/tables/lots/cell", "/tables/lots/add", "/undo", "/redo", "/save"):
         answer = client.post(path, data=fields)
         assert answer.status_code == 422, path
-        assert "read anew" in answer.text and "Load the page again" in answer.text
+        assert "read again" in answer.text and "Load the page again" in answer.text
     assert not desk.book.done
     assert client.post("/tables/lots/cell", data=fields | {"book": desk.book.book_id}).is_success
     assert len(desk.book.done) == 1
