@@ -1,4 +1,4 @@
-"""The page for all three: served to a browser of this machine."""
+"""`blend desk`: the page, served to a browser on this machine."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 Each day is planned from its own sheet of that morning, for the pounds that were made, and what was
 ground is costed from the same sheet, so the plan uses nothing that was learned later. A saving is a
-claim about those sheets, not about the till: prices paid, lean tested and meat that never came are
+claim about those sheets, not about cash: prices paid, lean tested and meat that never came are
 not in them. Days are planned one by one, each from the stock that the plant really had.
 """
 

@@ -1,7 +1,7 @@
 """How the lean errors of today's lots go together: suppliers' biases are shared by their lots.
 
 Lots of one supplier are off the same way, and every supplier shares the common mean. Treating
-their errors as independent makes a mix look surer than it is. Conditional on the spreads the
+their errors as independent understates the error of a mix. Conditional on the spreads the
 hierarchy is normal, so the covariance of biases is in closed form (C. R. Henderson's mixed-model
 equations); it is averaged over the grid of spreads like every other answer of `hierarchy`.
 """

@@ -1,4 +1,4 @@
-"""What a quotation is: its price, what it stands on, and every judgment that went into it."""
+"""What a quotation is: its price, what it is based on, and every judgment that went into it."""
 
 from __future__ import annotations
 

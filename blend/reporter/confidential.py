@@ -1,7 +1,7 @@
-"""Whether a quotation can be shown without showing a firm.
+"""Whether a quotation can be shown without showing a company.
 
 The 3/70/20 guideline of USDA Market News (glossary; AMS notice of August 2001): over the latest
-60 days at least three firms report at least half of the time, none gives 70 per cent or more of
+60 days at least three firms report at least half of the time, none gives 70% or more of
 the data, and none is the only one on more than a fifth of the days. It is a guideline for
 mandatory reports in the United States; who reports elsewhere is under other law and their own word.
 The first part can be read as "three firms, each of them on half of the days" or as "on half of

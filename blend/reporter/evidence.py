@@ -1,6 +1,6 @@
-"""A canvass on one footing: entries on the item's terms, those that do not count marked.
+"""A canvass on the item's terms; entries that do not count are marked.
 
-Nothing is dropped in silence: every entry stays, with what was done to its price and, where it
+Nothing is dropped silently: every entry stays, with what was done to its price and, where it
 does not count, the rule that says so.
 """
 

@@ -1,4 +1,4 @@
-"""One day's evidence as points, each of one voice, and the price at which they lie.
+"""One day's evidence as points, and the price they center on.
 
 A firm's trades are a point, what lies between a bid and an offer is one, and so is a firm's talk.
 """

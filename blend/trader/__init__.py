@@ -1,2 +1,1 @@
-"""What lean, fat and each lot are worth, and to whom. Questions to the one core; files and
-pictures are no matter of this room."""
+"""What lean, fat and each lot are worth, and to whom. It reads no files and draws no pages."""

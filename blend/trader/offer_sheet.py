@@ -1,4 +1,4 @@
-"""An offer to one customer, to send as it is: it knows of no other customer, and of no cost."""
+"""An offer to one customer, to send as it is: it names no other customer and no cost."""
 
 from __future__ import annotations
 
