@@ -47,7 +47,7 @@ def in_memory(path: Path, write: Callable[[BinaryIO], None]) -> bytes:
         return written.getvalue()
     except OSError as error:
         reason = error.strerror or error
-        sys.unraisablehook = lambda told: None
+        sys.unraisablehook = lambda unraisable: None
     try:
         gc.collect()
     finally:
@@ -144,13 +144,13 @@ def _unfinished_for(path: Path, place: Path, *, within: bool = False) -> Iterato
 
     It is in the same folder because only there is a rename atomic.
     """
-    beside = place / place.name if within else place
+    final = place / place.name if within else place
     rest = f".{secrets.token_hex(4)}{ENDING}"
     maximum = _LONGEST_NAME - len(rest) - 1
     name = "." + os.fsencode(place.name)[:maximum].decode("utf-8", "ignore")
-    unfinished = beside.with_name(name + rest)
+    unfinished = final.with_name(name + rest)
     with as_file_trouble(path):
-        _take_away_stale(beside.parent, glob.escape(name))
+        _take_away_stale(final.parent, glob.escape(name))
         try:
             yield unfinished
         except BaseException:

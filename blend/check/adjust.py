@@ -165,7 +165,7 @@ class _Adjustment:
         none, day = LeanUncertainty("", 0.0, 0.0), self.case.settings.plan_on
         banned = [rule for rule in self.rules if rule.kind == RuleKind.MUST_NOT_USE]
         for lot in self.case.lots:
-            if lot.lot_id not in self.terms.at_hand or reason_barred(lot, self.product, day):
+            if lot.lot_id not in self.terms.addable or reason_barred(lot, self.product, day):
                 continue
             if any(rule.lots.holds(lot) for rule in banned):
                 continue

@@ -148,12 +148,12 @@ def _check_cover(regions: Sequence[Region], window: tuple[Point, Point], found: 
     for one, other in combinations(range(len(regions)), 2):
         sides = (polygons[one], polygons[other]), (polygons[other], polygons[one])
         text = f"{_name(regions[one])} and {_name(regions[other])} overlap"
-        found.fault(not any(_is_beside(*pair) for pair in sides), text)
+        found.fault(not any(_are_adjacent(*pair) for pair in sides), text)
     allowed = _UNCOVERED_SHARE * (1 + sum(map(len, polygons)) / 10)
     found.fault(abs(1 - covered) > allowed, "the regions do not add up to the window")
 
 
-def _is_beside(one: Sequence[Point], other: Sequence[Point]) -> bool:
+def _are_adjacent(one: Sequence[Point], other: Sequence[Point]) -> bool:
     """Whether a side of the first has all corners of the other beyond it, or very near."""
     for begin, end in zip(one, [*one[1:], *one[:1]], strict=True):
         across, up = end[0] - begin[0], end[1] - begin[1]

@@ -103,21 +103,21 @@ def adjust(
     """
     from blend.domain.correction import Held, Reading, Terms
     from blend.grinder import adjust as question
-    from blend.grinder.correct import lots_at_hand
+    from blend.grinder.correct import lots_to_add
     from blend.tables.uncertainty import read_chance_constraints, read_spread
 
     case = read_folder(folder).case
     if product_id is None or pounds is None or fat is None:
         raise click.UsageError(_missing(folder, case, product_id, pounds, fat))
     _check_names(case, product_id, lots)
-    at_hand = lots_at_hand(case, lots)
-    if not at_hand:
+    addable = lots_to_add(case, lots)
+    if not addable:
         raise _refused("--lot", "No lot is on hand", "", "Name the lots that may go in.")
     asked = {each.product_id: each.min_confidence for each in read_chance_constraints(folder, case)}
     room = case.product(product_id).blender_max_lb - pounds if room_lb is None else room_lb
     recipe = _planned_recipe(case, product_id) if as_planned else ()
     terms = Terms(
-        at_hand=at_hand,
+        addable=addable,
         whole_containers=whole_containers,
         may_remove=allow_removal,
         confidence=asked.get(product_id) if confidence is None else confidence,

@@ -155,17 +155,17 @@ def progress_line() -> Iterator[Callable[[str], None] | None]:
         yield None
         return
 
-    def tell(text: str) -> None:
+    def show(text: str) -> None:
         click.echo(f"\r{text[:_LINE]:<{_LINE}}\r", nl=False, err=True)
 
     try:
-        yield tell
+        yield show
     finally:
-        tell("")
+        show("")
 
 
 @contextmanager
 def step_line() -> Iterator[Callable[[str], None]]:
     """As `progress_line`, for commands that report their own steps; silent without a terminal."""
-    with progress_line() as tell:
-        yield tell or (lambda text: None)
+    with progress_line() as show:
+        yield show or (lambda text: None)

@@ -125,7 +125,7 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     """The work asked for; None where the form cannot be read, with the reasons in `read`."""
     from blend.domain.correction import Held, Reading, Terms
     from blend.grinder import adjust
-    from blend.grinder.correct import lots_at_hand
+    from blend.grinder.correct import lots_to_add
     from blend.tables.uncertainty import read_chance_constraints, read_spread
 
     product_id = read.fields["product"]
@@ -144,8 +144,8 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     test_cost = read.number_if_any("test_cost", "Cost of a test, $", 0.01, 1e6)
     usable = {lot.lot_id for lot in case.usable_lots()}
     named = [name.removeprefix(_LOT) for name in read.fields if name.startswith(_LOT)]
-    at_hand = lots_at_hand(case, [name for name in named if name in usable])
-    if not at_hand:
+    addable = lots_to_add(case, [name for name in named if name in usable])
+    if not addable:
         read.problems.append(
             Problem(
                 "Lots that may go in",
@@ -160,7 +160,7 @@ def _begin(desk: Desk, case: Case, read: _Asked) -> Job | None:
     chance = {p.product_id: p.min_confidence for p in read_chance_constraints(desk.source, case)}
     spread = shared_by_suppliers(case.lots, read_spread(desk.source, case))
     terms = Terms(
-        at_hand=at_hand,
+        addable=addable,
         whole_containers=read.ticked("whole_containers"),
         may_remove=read.ticked("swap"),
         confidence=chance.get(product_id) if confidence is None else confidence / 100,

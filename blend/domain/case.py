@@ -143,10 +143,10 @@ class Case:
 
     def binding_rules(self) -> tuple[Rule, ...]:
         """The plant's own rules and those that standards set for labeled products."""
-        laid = [
+        from_standards = [
             row.rule_for(product)
             for product in self.products
             for row in self.standard_rows(product)
             if row.action is Action.REFUSE
         ]
-        return self.rules + tuple(rule for rule in laid if rule is not None)
+        return self.rules + tuple(rule for rule in from_standards if rule is not None)

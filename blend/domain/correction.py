@@ -106,12 +106,12 @@ class Obstacle:
 class Terms:
     """What may be done with a batch.
 
-    `at_hand` are the lots that may go in. `step_lb` is the scale's step, None for any amount;
+    `addable` are the lots that may go in. `step_lb` is the scale's step, None for any amount;
     `whole_containers` adds whole containers only. `confidence` None asks that limits hold on
     average. `test_cost_usd` None rules out another test.
     """
 
-    at_hand: frozenset[str]
+    addable: frozenset[str]
     whole_containers: bool = False
     may_remove: bool = False
     confidence: float | None = None

@@ -60,7 +60,7 @@ def adjust(
     is_short = correction.act is Act.SHORT
     in_the_way = correct.obstacles(case, product_id, held, reading, terms) if is_short else ()
     known = uncertainty or {}
-    errors = errors_words(known[lot_id] for lot_id in terms.at_hand if lot_id in known)
+    errors = errors_words(known[lot_id] for lot_id in terms.addable if lot_id in known)
     return AdjustAnswer(case, correction, certified, in_the_way, errors)
 
 

@@ -119,7 +119,7 @@ class _Job:
         self.sets: IndexSets = index_sets(self._in_the_blender())
         lots = [self.sets.lots[index] for index in self.sets.pair_lot]
         self.lots = lots
-        addable = {lot.lot_id: lot for lot in case.usable_lots() if lot.lot_id in terms.at_hand}
+        addable = {lot.lot_id: lot for lot in case.usable_lots() if lot.lot_id in terms.addable}
         self.max_add_lb = np.array(
             [addable[lot.lot_id].max_lb if lot.lot_id in addable else 0.0 for lot in lots]
         )
@@ -140,12 +140,12 @@ class _Job:
         lots = []
         for lot in self.case.lots:
             held_lb = self.recipe_lb.get(lot.lot_id, 0.0)
-            is_at_hand = lot.lot_id in self.terms.at_hand
+            may_add = lot.lot_id in self.terms.addable
             if held_lb:  # ground already, whatever its dates say now
-                quantity_lb = lot.max_lb + held_lb if is_at_hand else held_lb
+                quantity_lb = lot.max_lb + held_lb if may_add else held_lb
                 limit = quantity_lb if isfinite(quantity_lb) else None
                 lots.append(replace(lot, quantity_lb=limit, available_on=None, use_by=None))
-            elif is_at_hand:
+            elif may_add:
                 lots.append(lot)
         max_lb = self.held.held_lb + self.held.room_lb
         product = replace(self.product, min_lb=0.0, max_lb=max_lb)
@@ -444,7 +444,7 @@ def obstacles(
             fewer = tuple(each for each in rules.rule_ids if each != rule_id)
             rules = tried("rules", fewer) or rules
     found = [
-        tried("lots", terms=replace(terms, at_hand=usable)),
+        tried("lots", terms=replace(terms, addable=usable)),
         tried("room", held=replace(held, room_lb=held.held_lb * 20)),
         tried("removal", terms=replace(terms, may_remove=True)),
         tried("containers", terms=replace(terms, whole_containers=False)),
@@ -461,7 +461,7 @@ def _without_rules(case: Case, rule_ids: tuple[str, ...]) -> Case:
     )
 
 
-def lots_at_hand(case: Case, names: Iterable[str] = ()) -> frozenset[str]:
+def lots_to_add(case: Case, names: Iterable[str] = ()) -> frozenset[str]:
     """The lots named, else those in the plant's stock."""
     named = frozenset(names)
     return named or frozenset(

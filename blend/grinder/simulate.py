@@ -112,7 +112,7 @@ class SimulateAnswer(Answer):
         on_average = average[[*keys, "out_percent"]].rename(
             columns={"out_percent": "out_on_average_percent"}
         )
-        beside = confident.merge(on_average, how="left", on=keys)
+        compared = confident.merge(on_average, how="left", on=keys)
         title = f"Batches that would test out of spec, {self.confident.draws:,} simulated days"
         note = (
             f"Low, high: 95% (Wilson). The simulation {self.errors}{self._not_shown}. The error of"
@@ -124,7 +124,7 @@ class SimulateAnswer(Answer):
             "allowed_percent", "days_out_percent", "out_on_average_percent",
         ]  # fmt: skip
         return screen.blocks(
-            [screen.table(beside, columns, title=title, note=note), screen.watch(CAUTIONS)],
+            [screen.table(compared, columns, title=title, note=note), screen.watch(CAUTIONS)],
             sections,
             {"plans": self._plans},
         )

@@ -286,9 +286,9 @@ def _signalled(chart: Chart, drift: Series) -> tuple[Signalled, ...]:
                 at_spread >= 0 and not chart.spread.limits.holds(chart.spread.values[at_spread]),
             ),
         )
-        told = tuple(signal for signal, is_given in signals if is_given)
-        if told:
-            found.append(Signalled(place, told))
+        given = tuple(signal for signal, is_given in signals if is_given)
+        if given:
+            found.append(Signalled(place, given))
     return tuple(found)
 
 

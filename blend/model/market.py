@@ -103,7 +103,7 @@ def clear(
     prices = [
         (_price(model, answer, index),) * 2
         if ranges_of is not None and lot.lot_id not in ranges_of
-        else tuple(_price_beside(warm, model, index, side * _NUDGE_LB) for side in (1, -1))
+        else tuple(_price_nearby(warm, model, index, side * _NUDGE_LB) for side in (1, -1))
         for index, lot in enumerate(sets.lots)
     ]
     plan = LinearPlan(model, answer)
@@ -160,7 +160,7 @@ def _response(model: Model, answer: Answer, curves: Sequence[DemandCurve]) -> Re
     )
 
 
-def _price_beside(warm: WarmConcave, model: Model, lot: int, move_lb: float) -> float:
+def _price_nearby(warm: WarmConcave, model: Model, lot: int, move_lb: float) -> float:
     """The price of a lot with its availability moved a little, put back afterwards.
 
     The nudge is small compared with the width of a step, so the present steps mostly suffice.
@@ -266,8 +266,8 @@ def fit_prices(
     less = columns.add("less", len(used), cost=weight)
     volume = np.array([base.volume_lb[product.product_id] for product in sets.products])
     share = _PRIOR_WEIGHT * volume / volume.sum()
-    dearer = columns.add("dearer", len(volume), cost=share)
-    cheaper = columns.add("cheaper", len(volume), cost=share)
+    above = columns.add("above", len(volume), cost=share)
+    below = columns.add("below", len(volume), cost=share)
     quoted = np.array([quoted_usd_per_lb[lot.lot_id] for lot in sets.lots])
     no_name = Requirement(ConstraintClass.MASS)
     for pair, lot in enumerate(sets.pair_lot):
@@ -285,11 +285,11 @@ def fit_prices(
         row, value = _entries(model, _finished(model)[index], row_price)
         prior = prior_product_usd_per_lb[product.product_id]
         rows.add(
-            no_name, [(row, -value), (dearer[index], -1.0), (cheaper[index], 1.0)], prior, prior
+            no_name, [(row, -value), (above[index], -1.0), (below[index], 1.0)], prior, prior
         )
     answer = _solved(sets, columns, rows)
     adjustment = answer.x[more] - answer.x[less]
-    move = answer.x[dearer] - answer.x[cheaper]
+    move = answer.x[above] - answer.x[below]
     return InverseFit(
         adjustment_usd_per_lb={
             lot.lot_id: float(usd) for lot, usd in zip(sets.lots, adjustment, strict=True)

@@ -47,16 +47,16 @@ def shadow_prices_of(
         bound = model.row_lower[row] if at_least else model.row_upper[row]
         if abs(activity[row] - bound) > _ACTIVE_LB * max(1.0, abs(bound)):
             continue
-        twin = _other_side_of_exact_order(model, requirement)
-        if twin is not None and not at_least:
+        other_row = _other_side_of_exact_order(model, requirement)
+        if other_row is not None and not at_least:
             continue
         step, step_lb, size_lb = _step_of(linear, answer, requirement)
-        rows = [row] if twin is None else [row, twin]
+        rows = [row] if other_row is None else [row, other_row]
         tighter = _NUDGE * size_lb if at_least else -_NUDGE * size_lb
         binding.append((requirement, step, step_lb, at_least, (rows, tighter)))
     moves = [(rows, sign * move) for *_, (rows, move) in binding for sign in (-1, 1)]
-    tell = None if progress is None else lambda: progress("shadow prices")
-    rates = _rates_of_moving(linear, moves, tell)
+    report = None if progress is None else lambda: progress("shadow prices")
+    rates = _rates_of_moving(linear, moves, report)
     shadow_prices = []
     for (requirement, step, step_lb, at_least, _), eased, tightened in zip(
         binding, rates[::2], rates[1::2], strict=True
@@ -288,7 +288,7 @@ def _step_of(
 def _rates_of_moving(
     linear: WarmLinear,
     moves: Sequence[tuple[Sequence[int], float]],
-    tell: Callable[[], None] | None = None,
+    report: Callable[[], None] | None = None,
 ) -> list[float | None]:
     """USD per lb when several rows move together by so many lb, None where no plan is left; by
     move.
@@ -300,8 +300,8 @@ def _rates_of_moving(
     rates = []
     for (rows, move_lb), prices in zip(moves, kept, strict=True):
         if prices is None:
-            if tell is not None:
-                tell()
+            if report is not None:
+                report()
             prices = _prices_when_moved(linear, rows, move_lb)
         rates.append(None if prices is None else float(sum(prices)))
     if any(prices is None for prices in kept):

@@ -310,9 +310,9 @@ class WarmLinear:
         for entry in changed:
             row, column = int(other.row[entry]), int(self._column_of_entry[entry])
             self.set_coefficient(row, int(self._place[column]), float(other.value[entry]))
-        dearer = np.flatnonzero(self.cost != model.cost)
-        if len(dearer):
-            self.set_cost(dearer, model.cost[dearer])
+        changed = np.flatnonzero(self.cost != model.cost)
+        if len(changed):
+            self.set_cost(changed, model.cost[changed])
         moved = (self.lower != model.lower) | (self.upper != model.upper)
         for column in np.flatnonzero(moved).tolist():
             self.set_column_bounds(column, float(model.lower[column]), float(model.upper[column]))

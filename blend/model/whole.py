@@ -106,7 +106,7 @@ def _search(
     def is_close(found: Answer) -> bool:
         return found.objective - min_usd <= settings.gap_share * abs(found.objective)
 
-    def tell(usd: float, bound: float) -> None:
+    def report(usd: float, bound: float) -> None:
         if on_better is not None:
             on_better(usd, bound)
 
@@ -123,7 +123,7 @@ def _search(
     guess, first = _mip_start(model, linear), None
     if len(model.sets.pair_lot) >= _NEAR_FROM_PAIRS:
         near, near_s = _near(model, linear), _NEAR_SHARE * settings.time_limit_s
-        first = search(near, guess, near_s, lambda usd, _: tell(usd, min_usd))
+        first = search(near, guess, near_s, lambda usd, _: report(usd, min_usd))
         if len(first.x):
             guess = first.x
             if is_close(first):
@@ -134,7 +134,7 @@ def _search(
             model,
             guess,
             max(0.0, until - time.monotonic()),
-            lambda usd, bound: tell(usd, max(bound, min_usd)),
+            lambda usd, bound: report(usd, max(bound, min_usd)),
         ),
     )
 

@@ -306,9 +306,9 @@ class MarketWhy:
 
     def certified(self) -> Certified:
         """Check the clearings and the split against the tables without the solver."""
-        told = {"next": self.price.next.shares, "last": self.price.last.shares}
+        reported = {"next": self.price.next.shares, "last": self.price.last.shares}
         between = {frozenset[str](moved): each for moved, each in self.between.items()}
-        return certify_market_why(between, MARKET_DRIVERS, self.weights, told)
+        return certify_market_why(between, MARKET_DRIVERS, self.weights, reported)
 
 
 def why_market_moved(

@@ -23,7 +23,7 @@ from blend.output.screen import table, with_sections, wrapped
 from blend.reporter.clearing import MarketWhy, why_market_moved
 from blend.reporter.draws import Priors
 from blend.reporter.explained import Contribution, ItemMove, Observed
-from blend.reporter.headline import headline_of, is_told_apart, no_cause_words
+from blend.reporter.headline import headline_of, is_separable, no_cause_words
 from blend.reporter.mixed import Driver
 from blend.reporter.sides import Cell as SideKind
 from blend.reporter.sides import Side, Sides, sides_of_cases, sides_of_markets
@@ -149,7 +149,7 @@ class Moved(Answer):
     def _part_lines(self) -> list[str]:
         parts = self.move.next.contributions
         moved = [each for each in parts if _matters(each, self.move.next.after)]
-        apart = [each for each in moved if is_told_apart(each)]
+        apart = [each for each in moved if is_separable(each)]
         room = max((len(each.driver) for each in apart), default=0)
         lines = [
             wrapped(

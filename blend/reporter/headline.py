@@ -51,7 +51,7 @@ def headline_of(move: ItemMove) -> Headline:
         return Headline(gate)
     way = 1 if move.observed.move_usd_per_lb > 0 else -1
     largest = max(move.next.contributions, key=lambda each: way * each.amount)
-    if way * largest.amount < _CENT_USD_PER_LB or not is_told_apart(largest):
+    if way * largest.amount < _CENT_USD_PER_LB or not is_separable(largest):
         return Headline(Gate.NO_DRIVER)
     return Headline(gate, largest)
 
@@ -80,7 +80,7 @@ def no_cause_words(headline: Headline, item: str) -> str:
     raise ValueError("a move that passed has a cause to name")
 
 
-def is_told_apart(part: Contribution) -> bool:
+def is_separable(part: Contribution) -> bool:
     """Whether a part is measurable: 95 of 100 times no part of its split would be by chance."""
     return abs(part.amount) > part.beyond * part.standard_error
 

@@ -124,25 +124,25 @@ def grouped(series: Iterable[Series]) -> tuple[tuple[Series, Series | None], ...
     for each in series:
         key = (each.series_id.split()[0], each.unit, each.measure)
         groups.setdefault(key, []).append(each)
-    told: list[tuple[Series, Series | None]] = []
+    shown: list[tuple[Series, Series | None]] = []
     for (name, *_), parts in groups.items():
         if len(parts) == 1:
-            told.append((parts[0], None))
+            shown.append((parts[0], None))
             continue
         whole = total_of(parts, f"{name}, all")
-        told.append((whole, None))
+        shown.append((whole, None))
         if len(parts) <= _FEW_PARTS:
-            told += [(part, whole) for part in parts]
+            shown += [(part, whole) for part in parts]
             continue
         by_origin: dict[str, list[Series]] = {}
         for part in parts:
             by_origin.setdefault(part.origin, []).append(part)
         if len(by_origin) > 1:
-            told += [
+            shown += [
                 (total_of(own, f"{name}, {origin or 'origin not given'}"), whole)
                 for origin, own in by_origin.items()
             ]
-    return tuple(told)
+    return tuple(shown)
 
 
 def by_week(series: Series) -> Series:

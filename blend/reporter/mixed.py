@@ -197,8 +197,8 @@ class TwoCases:
         """A temperature rule with the heat of every lot, from the other side's where needed."""
         if rule.kind is not RuleKind.MAX_TEMP:
             return rule
-        twin = next((each for each in others if each.rule_id == rule.rule_id), rule)
-        heat = dict(twin.excess_heat_btu_per_lb) | dict(rule.excess_heat_btu_per_lb)
+        same_rule = next((each for each in others if each.rule_id == rule.rule_id), rule)
+        heat = dict(same_rule.excess_heat_btu_per_lb) | dict(rule.excess_heat_btu_per_lb)
         unknown = [lot_id for lot_id in self.lot_ids if lot_id not in heat]
         if unknown:
             read = f"no temperature of {', '.join(unknown)} for rule {rule.rule_id}"

@@ -217,17 +217,17 @@ class _Check:
     def figure(self, figure_id: str, text: str, line: int) -> Markup:
         known = self._figures.get(figure_id)
         if known is None:
-            self._tell(line, figure_id, text, "the id of a figure that the store gives")
+            self._report(line, figure_id, text, "the id of a figure that the store gives")
             return Markup('<mark title="no such figure">%s</mark>') % text
         link = Markup('<a href="%s#%s">%s</a>') % (self._sources, anchor(figure_id), text)
         if text in known.texts:
             return link
-        self._tell(line, figure_id, text, f"{known.text}, as the store has it now")
+        self._report(line, figure_id, text, f"{known.text}, as the store has it now")
         return Markup('<mark title="the store has %s">%s</mark>') % (known.text, link)
 
     def picture(self, picture_id: str, text: str, line: int) -> Markup:
         if picture_id not in self._pictures:
-            self._tell(line, picture_id, text, "the id of a chart of the note")
+            self._report(line, picture_id, text, "the id of a chart of the note")
             return Markup("<p><mark>%s</mark></p>") % text
         data = base64.b64encode(self._pictures[picture_id]).decode("ascii")
         return Markup(
@@ -239,7 +239,7 @@ class _Check:
         """List numbers in the reporter's own words that no figure is behind."""
         for line, words in enumerate(text.splitlines(), start=1):
             for found in _LOOKS_LIKE_A_FIGURE.findall(_CITED.sub("", words)):
-                self._tell(line, None, found, "a figure by its id, such as [$342.50](#id)")
+                self._report(line, None, found, "a figure by its id, such as [$342.50](#id)")
 
-    def _tell(self, line: int, column: str | None, read: str, allowed: str) -> None:
+    def _report(self, line: int, column: str | None, read: str, allowed: str) -> None:
         self.problems.append(Problem(self._file, line, column, read or "nothing", allowed))

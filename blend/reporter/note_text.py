@@ -18,7 +18,7 @@ from blend.reporter.assessed import Code
 from blend.reporter.calendar import Span
 from blend.reporter.evidence import Use
 from blend.reporter.explained import Contribution
-from blend.reporter.headline import headline_of, is_told_apart, no_cause_words
+from blend.reporter.headline import headline_of, is_separable, no_cause_words
 from blend.reporter.indicators import Change, Indicator
 from blend.reporter.news import Explanation, ItemNews, News, week_breadth
 from blend.reporter.note import (
@@ -386,13 +386,13 @@ def _quotations(news: News, quoted: Sequence[ItemNews]) -> Section:
         "days are missing."
     )
     missing = [each.item.item_id for each in news.items if each.usd_per_cwt is None]
-    told = [sentence(note)]
-    told += [sentence(f"Not quoted: {', '.join(missing)}.")] if missing else []
+    said = [sentence(note)]
+    said += [sentence(f"Not quoted: {', '.join(missing)}.")] if missing else []
     charts: list[Block] = [Picture(PRICES_CHART, "Last quotation of each week, $/cwt")]
     if news.explanations:
         caption = f"{news.explanations[0].item_id} in our model, driver by driver, $/cwt"
         charts.append(Picture(WHY_CHART, caption))
-    return Section("Quotations", (grid, Paragraph(tuple(told)), *charts))
+    return Section("Quotations", (grid, Paragraph(tuple(said)), *charts))
 
 
 def _cells(rows: Iterable[Iterable[Part | None]]) -> tuple[tuple[Part | None, ...], ...]:
@@ -496,8 +496,8 @@ def why(news: News) -> Section | None:
 def _explained(each: Explanation) -> list[Sentence]:
     move = each.why.price
     parts = move.next.contributions
-    apart = [part for part in parts if is_told_apart(part)]
-    within = [p for p in parts if not is_told_apart(p) and (p.amount or p.standard_error)]
+    apart = [part for part in parts if is_separable(part)]
+    within = [p for p in parts if not is_separable(p) and (p.amount or p.standard_error)]
     made = _quote_moved(each)
     headline = headline_of(move)
     if headline.driver is None:

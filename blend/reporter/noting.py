@@ -54,14 +54,14 @@ def news_of(
     Raise InputRefused for items and volumes that are missing.
     """
     items = item_news(known, days, method)
-    told = (
+    indicators = (
         indicator(each, known.day, whole) for each, whole in grouped(series_of(volumes, levels))
     )
     return News(
         day=known.day,
         items=items,
         together=standings(known, method),
-        indicators=tuple(each for each in told if each is not None),
+        indicators=tuple(each for each in indicators if each is not None),
         explanations=() if asked is None else explain(known, volumes, method, asked),
         talk=() if asked is None else quotable(asked.talk),
         volume_error_share=0.0 if asked is None else asked.volume_error_share,

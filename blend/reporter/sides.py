@@ -74,7 +74,7 @@ def _demands(before: Market, after: Market) -> Iterator[Side]:
 
 _PRICE = ("price_usd_per_lb", "price_basis", "freight_usd_per_lb",
           "replacement_usd_per_lb", "books_usd_per_lb")  # fmt: skip
-_NOT_TOLD = ("source", "note", "excess_heat_btu_per_lb", "available_on", "use_by")
+_NOT_NAMED = ("source", "note", "excess_heat_btu_per_lb", "available_on", "use_by")
 """Days of use show as pounds: there are none before and after them."""
 _POUNDS, _ORDERED = "quantity_lb", "min_lb"
 
@@ -110,10 +110,10 @@ def _rows(table: str, was: Case, now: Case) -> Iterator[Side]:
             yield from _others(name, old[name], new[name], ())
 
 
-def _others(name: str, old: Any, new: Any, told: tuple[str, ...]) -> Iterator[Side]:
+def _others(name: str, old: Any, new: Any, named: tuple[str, ...]) -> Iterator[Side]:
     for field in fields(old):
         was, now = getattr(old, field.name), getattr(new, field.name)
-        if field.name not in (*told, *_NOT_TOLD) and was != now:
+        if field.name not in (*named, *_NOT_NAMED) and was != now:
             yield Side(Cell.OTHER, name, _plain(was), _plain(now), field.name)
 
 

@@ -340,8 +340,8 @@ class _Levels:
             matrix[block, block] += np.diag(weights.sum(axis=0)) - weights.T @ (
                 part[:, None] * weights
             )
-            told = (weights * price[mine]).sum(axis=1)
-            right[block] += (weights * (price[mine] - (part * told)[:, None])).sum(axis=0)
+            seen = (weights * price[mine]).sum(axis=1)
+            right[block] += (weights * (price[mine] - (part * seen)[:, None])).sum(axis=0)
         self._cov = np.linalg.inv(matrix)
         self._mean = self._cov @ right
 

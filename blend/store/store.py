@@ -91,7 +91,7 @@ class Store(Database):
             check_place(Path(name))
         make_own_file(url)
         store = cls(open_engine(url), name)
-        with store._told():
+        with store._reporting():
             store._make_tables()
         return store
 
@@ -103,16 +103,16 @@ class Store(Database):
         if url.drivername == "sqlite" and not os.path.isfile(name):
             raise FileTrouble(f"{name}: no such store. blend canvass import makes one.")
         store = cls(open_engine(url), name)
-        with store._told(), store._engine.connect() as connection:
+        with store._reporting(), store._engine.connect() as connection:
             version = _version(connection)
         if version is None:
             raise FileTrouble(f"{name}: not a blend store. blend canvass import makes one.")
         if version != VERSION:
-            with store._told(), writing(store._engine) as connection:
+            with store._reporting(), writing(store._engine) as connection:
                 _bring_up_to_date(connection, name)
         return store
 
-    def _told(self) -> Any:
+    def _reporting(self) -> Any:
         return as_file_trouble(self.name)
 
     def _make_tables(self) -> None:
@@ -139,7 +139,7 @@ class Store(Database):
         repeated. Raise InputRefused with every problem, nothing written;
         raise FileTrouble.
         """
-        with self._told(), writing(self._engine) as connection:
+        with self._reporting(), writing(self._engine) as connection:
             checked = validate(additions, _known(connection, additions))
             if checked.problems:
                 raise InputRefused(checked.problems)
@@ -164,7 +164,7 @@ class Store(Database):
         Raise InputRefused where somebody published one of them since the import it rests on, or
         where it changes what was published and gives no reason; raise FileTrouble.
         """
-        with self._told(), writing(self._engine) as connection:
+        with self._reporting(), writing(self._engine) as connection:
             problems = list(_conflicts(connection, published))
             if problems:
                 raise InputRefused(problems)
@@ -193,7 +193,7 @@ class Store(Database):
         last = select(func.coalesce(func.max(APPENDS.c.append_number), 0))
         if as_of is not None:
             last = last.where(APPENDS.c.recorded_at <= as_of)
-        with self._told(), self._engine.connect() as connection:
+        with self._reporting(), self._engine.connect() as connection:
             return connection.execute(last).scalar_one()
 
     def items(self, as_of: AsOf = None) -> dict[str, Item]:
@@ -223,7 +223,7 @@ class Store(Database):
     def market_days(self) -> tuple[date, ...]:
         """Days with any entry, in order."""
         asked = select(ENTRIES.c.market_day).distinct().order_by(ENTRIES.c.market_day)
-        with self._told(), self._engine.connect() as connection:
+        with self._reporting(), self._engine.connect() as connection:
             return tuple(connection.execute(asked).scalars())
 
     def companies(self) -> dict[str, str]:
@@ -234,12 +234,12 @@ class Store(Database):
             .group_by(ENTRIES.c.source, ENTRIES.c.source_class)
             .order_by(func.max(ENTRIES.c.append_number))
         )
-        with self._told(), self._engine.connect() as connection:
+        with self._reporting(), self._engine.connect() as connection:
             return {source: kind for source, kind, _ in connection.execute(asked)}
 
     def history(self, entry_id: str) -> tuple[CanvassEntry, ...]:
         """An entry, what it corrects and what corrects it, in order; empty if unknown."""
-        with self._told(), self._engine.connect() as connection:
+        with self._reporting(), self._engine.connect() as connection:
 
             def one(column: Any, value: str | None) -> CanvassEntry | None:
                 rows = _asked_by(connection, ENTRIES, column, [value] if value else [])
@@ -292,7 +292,7 @@ class Store(Database):
     def method(self, digest: str) -> Method:
         """The method of this digest; raise FileTrouble where it is not known or not readable."""
         asked = select(METHODS.c.text).where(METHODS.c.digest == digest)
-        with self._told(), self._engine.connect() as connection:
+        with self._reporting(), self._engine.connect() as connection:
             written = connection.execute(asked).scalar_one_or_none()
         if written is None:
             raise FileTrouble(f"{self.name}: no method with digest {digest[:12]}")
@@ -303,7 +303,7 @@ class Store(Database):
 
     def counts(self) -> Mapping[str, int]:
         """Rows of each table."""
-        with self._told(), self._engine.connect() as connection:
+        with self._reporting(), self._engine.connect() as connection:
             return {
                 table.name: connection.execute(select(func.count()).select_from(table)).scalar_one()
                 for table in (APPENDS, ITEMS, ENTRIES, VOLUMES, PUBLISHED, METHODS)
@@ -311,7 +311,7 @@ class Store(Database):
 
     def _rows(self, asked: Select[Any], table: Table) -> Sequence[RowMapping]:
         ordered = asked.order_by(table.c.append_number, table.c.place)
-        with self._told(), self._engine.connect() as connection:
+        with self._reporting(), self._engine.connect() as connection:
             return connection.execute(ordered).mappings().all()
 
 

@@ -17,7 +17,7 @@ from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import parse_selector
 from blend.domain.uncertainty import LeanUncertainty
 from blend.errors import SolverTrouble
-from blend.grinder.correct import correct_batch, lots_at_hand
+from blend.grinder.correct import correct_batch, lots_to_add
 from blend.model.solver import solve_dense
 from tests.grinder.test_correct import case_of
 
@@ -30,7 +30,7 @@ HELD = Held(2000.0, 5000.0)
 
 
 def terms(case=CASE, **more):
-    return Terms(lots_at_hand(case), **more)
+    return Terms(lots_to_add(case), **more)
 
 
 def make(case=CASE, fat=0.24, held=HELD, sd=0.004, spread=ERRORS, **more):
@@ -130,7 +130,7 @@ CORRUPTIONS = {
     "two lots swapped": lambda: (_swapped(ADD), ADD_TERMS),
     "a lot dropped": lambda: (_weighed(ADD, ADD.added[1:]), ADD_TERMS),
     "the more expensive lot alone": lambda: (_only(ADD, "mid", 1500.0), ADD_TERMS),
-    "a lot that is not on hand": lambda: (ADD, replace(ADD_TERMS, at_hand=frozenset({"mid"}))),
+    "a lot that is not on hand": lambda: (ADD, replace(ADD_TERMS, addable=frozenset({"mid"}))),
     "cost moved": lambda: (replace(ADD, cost_usd=ADD.cost_usd - 1), ADD_TERMS),
     "cost of one lot moved, another compensating": lambda: (
         replace(

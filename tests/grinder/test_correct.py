@@ -23,7 +23,7 @@ from blend.grinder.correct import (
     Reading,
     Terms,
     correct_batch,
-    lots_at_hand,
+    lots_to_add,
     obstacles,
 )
 
@@ -68,7 +68,7 @@ def put_right(case, fat, room_lb=5000.0, *, held_lb=2000.0, recipe=(), reading=N
         "P",
         Held(held_lb, room_lb, recipe),
         reading or Reading(fat),
-        Terms(lots_at_hand(case), **terms),
+        Terms(lots_to_add(case), **terms),
     )
 
 
@@ -238,7 +238,7 @@ def test_the_confidence_asked_is_reached_and_costs_more():
     known = {"c": LeanUncertainty("c", 0.01, 0.0)}
     costs = []
     for confidence in (None, 0.8, 0.95):
-        terms = Terms(lots_at_hand(case), confidence=confidence)
+        terms = Terms(lots_to_add(case), confidence=confidence)
         told = correct_batch(case, "P", Held(2000.0, 3000.0), READING, terms, known)
         kept, x = 2000 / told.finished_lb, told.added[0].pounds_lb / told.finished_lb
         sd = ((0.003 * kept) ** 2 + (0.01 * x) ** 2) ** 0.5
@@ -282,15 +282,15 @@ def test_lots_at_hand_are_those_named_or_the_stock():
     offered = replace(
         case, lots=(case.lots[0], replace(case.lots[1], on_hand_or_offered="offered"))
     )
-    assert lots_at_hand(offered) == {"c"}
-    assert lots_at_hand(offered, ["d"]) == {"d"}
+    assert lots_to_add(offered) == {"c"}
+    assert lots_to_add(offered, ["d"]) == {"d"}
 
 
 # What stands in the way -------------------------------------------------------------------------
 
 
 def in_the_way(case, fat, room_lb=5000.0, **terms):
-    terms = Terms(frozenset(terms.pop("at_hand", lots_at_hand(case))), **terms)
+    terms = Terms(frozenset(terms.pop("addable", lots_to_add(case))), **terms)
     return {
         each.kind: each for each in obstacles(case, "P", Held(2000.0, room_lb), Reading(fat), terms)
     }
@@ -310,5 +310,5 @@ def test_two_rules_that_are_in_the_way_together_are_named_and_no_other():
 def test_each_single_limit_that_is_in_the_way_is_named():
     case = case_of({"c": 0.10}, 0.20)
     assert set(in_the_way(case, 0.22, room_lb=10.0)) == {"room", "removal"}
-    assert set(in_the_way(case, 0.22, at_hand=())) == {"lots"}
+    assert set(in_the_way(case, 0.22, addable=())) == {"lots"}
     assert in_the_way(case_of({"c": 0.30}, 0.20), 0.22, may_remove=True) == {}

@@ -23,7 +23,7 @@ from blend.domain.clearing import MarketMove, MoveOf
 from blend.domain.selectors import parse_selector
 from blend.reporter.clearing import moved_market, why_market_moved
 from blend.reporter.draws import Priors, priors_of
-from blend.reporter.headline import Gate, headline_of, is_told_apart
+from blend.reporter.headline import Gate, headline_of, is_separable
 from blend.reporter.market_on_day import QuotedPrice, why_item_moved
 from blend.reporter.mixed import Driver
 from tests.bench.planted import PLANTS, history, planted_table
@@ -99,7 +99,7 @@ def test_several_drivers_told_together_need_more_than_one_alone():
     many = why_market_moved(market(), market(I90=3900), ITEM, priors=Priors(0.01, 0, 0)).price.next
     imports, rules = (many.contribution(d) for d in (Driver.IMPORTED_SUPPLY, Driver.RULES))
     assert imports.beyond > alone.contribution(Driver.ORDERS).beyond >= 1.96
-    assert is_told_apart(imports) and not is_told_apart(rules)
+    assert is_separable(imports) and not is_separable(rules)
 
 
 def test_pounds_ground_given_as_orders_are_noticed():
