@@ -561,13 +561,16 @@ class DayPlan(Answer):
 
     def _break_even_blocks(self) -> list[Block]:
         marginal = frames.marginal_costs(self.case, self.plan).drop(columns="product_id")
+        missing = len(self.case.usable_lots()) - len(self.whole_break_evens)
+        late = f" {counted(missing, 'lot')} not done in time." if missing else ""
         whole = [
             Block(
                 "Break-even by lot, in whole combos and batches",
                 frames.whole_lots(self.case, self.whole_break_evens),
                 note="The day planned again without the lot, or with some of it:"
                 " the price of the pounds shown at which both days cost the same. A range, as the"
-                " other day is known within its gap. No limit: orders can't be filled without it.",
+                " other day is known within its gap. No limit: orders can't be filled without it."
+                + late,
             )
         ]
         return [

@@ -66,7 +66,7 @@ register(
         "if_split_lb": Format("If combos could be split", "lb", 0),
         "drop_over_usd_per_cwt": Format("Drop if over", "$/cwt", 2),
         "buy_under_usd_per_cwt": Format("Buy if under", "$/cwt", 2),
-        "whole_lb": Format("Pounds", "lb", 0),
+        "priced_lb": Format("Pounds", "lb", 0),
         "drop_over_from_usd_per_cwt": Format("Drop if over: from", "$/cwt", 2),
         "drop_over_to_usd_per_cwt": Format("to", "$/cwt", 2),
         "buy_under_from_usd_per_cwt": Format("Buy if under: from", "$/cwt", 2),
@@ -321,7 +321,7 @@ def lots(case: Case, plan: Plan) -> DataFrame:
 def whole_lots(case: Case, found: Iterable[WholeBreakEven]) -> DataFrame:
     """Break-even of lots by planning again in whole containers, each a range."""
     columns = (
-        "lot_id", "item", "whole_lb", "delivered_usd_per_cwt", "drop_over_from_usd_per_cwt",
+        "lot_id", "item", "priced_lb", "delivered_usd_per_cwt", "drop_over_from_usd_per_cwt",
         "drop_over_to_usd_per_cwt", "buy_under_from_usd_per_cwt", "buy_under_to_usd_per_cwt",
     )  # fmt: skip
     rows = []
