@@ -6,10 +6,11 @@ A batch that keeps one has, over its limit,
 
 so each direction gives a linear limit that every such plan meets, and a price of that limit counts
 in the dual bound of the linear program (`blend.check.certify`). The variance of a pound of a lot is
-taken at the least it can be. In a batch a lot has at most B pounds (all that the blender holds, or
-all there is), which come from n = ⌈B / container⌉ containers at most; of b pounds from n containers
-the squares add up to b² / n at least. What holds for each batch holds for their sum, as the norm of
-a sum is at most the sum of the norms.
+taken at the least it can be. In a batch a lot has at most B pounds: all there is, or its share, by
+the limits on lean and shares, of all that the blender holds. They come from n = ⌈B / container⌉
+containers at most; of b pounds from n containers the squares add up to b² / n at least.
+
+What holds for each batch holds for their sum, as the norm of a sum is at most the sum of the norms.
 """
 
 from __future__ import annotations
@@ -28,12 +29,15 @@ from blend.domain.exact import exact, kept_of_lb
 from blend.domain.lots import Lot
 from blend.domain.plan import Plan, Verdict
 from blend.domain.products import Product
+from blend.domain.rules import RuleKind
 from blend.domain.uncertainty import ChanceCheck, ChanceConstraint, LeanUncertainty, Sides
 
 NEAR_USD_SHARE = 1e-6
 """Of the cost: how far the bound may lie above the plan, by what the search leaves open."""
 _DIGITS = 10**12
 _QUANTILE_DIGITS = 10**10
+_SHARE_ROOM = Fraction(1, 10**6)
+"""Above the largest share of a lot, so that a limit just met is met here too."""
 _ZERO = Fraction(0)
 
 Part = tuple[Fraction, Mapping[Key, Fraction]]
@@ -123,10 +127,16 @@ def chance_bound(
             price = priced.get((constraint.product_id, side))
             if price is None or not price.usd_per_lb > 0:
                 continue
+            columns = {
+                lot.lot_id: key
+                for lot in case.lots
+                if (key := program.column_of(("use", lot.lot_id, constraint.product_id)))
+                is not None
+            }
+            lots = tuple(lot for lot in case.lots if lot.lot_id in columns)
             by_lot = {
-                key: over
-                for lot_id, over in _straight(case, constraint, price, uncertainty)
-                if (key := program.column_of(("use", lot_id, constraint.product_id))) is not None
+                columns[lot_id]: over
+                for lot_id, over in _straight(case, lots, constraint, price, uncertainty)
             }
             name = "confidence", constraint.product_id, side
             measure = Measure.of(list(by_lot), list(by_lot.values()))
@@ -137,6 +147,7 @@ def chance_bound(
 
 def _straight(
     case: Case,
+    lots: tuple[Lot, ...],
     constraint: ChanceConstraint,
     price: ConfidencePrice,
     uncertainty: Mapping[str, LeanUncertainty],
@@ -146,32 +157,66 @@ def _straight(
     product = case.product(constraint.product_id)
     limit = limit_of(case, product, price.side)
     sign = 1 if price.side is Sides.BELOW else -1
-    kept = {lot.lot_id: kept_of_lb(lot, product, case.losses) for lot in case.lots}
+    kept = {lot.lot_id: kept_of_lb(lot, product, case.losses) for lot in lots}
     mass = {lot_id: lean + fat for lot_id, (lean, fat) in kept.items()}
+    most = _max_share(case, lots, product, kept)
     parts: list[Part] = []
     shared: dict[int, dict[str, Fraction]] = {}
-    for lot in case.lots:
+    for lot in lots:
         lean, fat = retained(lot, product, case.losses)
         gain = lean * (1 - limit) + fat * limit
         errors = uncertainty.get(lot.lot_id, LeanUncertainty("", 0.0, 0.0))
-        own = gain**2 * _min_variance(product, lot, mass[lot.lot_id], errors)
+        own = gain**2 * _min_variance(product, lot, mass[lot.lot_id], most[lot.lot_id], errors)
         parts.append((own, {lot.lot_id: Fraction(1)}))
         for at, loading in enumerate(errors.shared_error):
             shared.setdefault(at, {})[lot.lot_id] = gain * exact(loading)
     parts += [(Fraction(1), form) for form in shared.values()]
     batch = constraint.batch
     parts.append((exact(batch.mixing_sd_share) ** 2 + exact(batch.test_error) ** 2, mass))
-    direction = {lot_id: Fraction(lb) for lot_id, lb in price.pounds_lb.items()}
+    direction = {lot_id: Fraction(lb) for lot_id, lb in price.pounds_lb.items() if lot_id in kept}
     distance = cut(_quantile(constraint), parts, direction)
     for lot_id, (lean, _) in kept.items():
         yield lot_id, sign * (lean - limit * mass[lot_id]) - distance.get(lot_id, _ZERO)
 
 
-def _min_variance(product: Product, lot: Lot, mass: Fraction, spread: LeanUncertainty) -> Fraction:
+def _max_share(
+    case: Case,
+    lots: tuple[Lot, ...],
+    product: Product,
+    kept: Mapping[str, tuple[Fraction, Fraction]],
+) -> dict[str, Fraction]:
+    """By lot, the most it can make of a blend: with x of lean l, and the rest at most the leanest
+    lot's H, x l + (1 - x) H is the floor on lean at least; likewise below the ceiling. A rule on
+    shares may allow less."""
+    lean_of = {lot_id: lean / (lean + fat) for lot_id, (lean, fat) in kept.items() if lean + fat}
+    leanest, fattest = max(lean_of.values(), default=_ZERO), min(lean_of.values(), default=_ZERO)
+    floor, ceiling = (limit_of(case, product, side) for side in (Sides.BELOW, Sides.ABOVE))
+    most = {}
+    for lot in lots:
+        lean, share = lean_of.get(lot.lot_id, floor), Fraction(1)
+        if lean < floor:
+            share = max(_ZERO, (leanest - floor) / (leanest - lean))
+        elif lean > ceiling:
+            share = max(_ZERO, (ceiling - fattest) / (lean - fattest))
+        limits = (
+            exact(rule.max_share)
+            for rule in case.binding_rules()
+            if rule.kind is RuleKind.SHARE
+            and rule.max_share is not None
+            and rule.governs(product)
+            and rule.lots.holds(lot)
+        )
+        most[lot.lot_id] = min(Fraction(1), min((share, *limits)) + _SHARE_ROOM)
+    return most
+
+
+def _min_variance(
+    product: Product, lot: Lot, mass: Fraction, max_share: Fraction, spread: LeanUncertainty
+) -> Fraction:
     """Of the lean of b pounds of a lot, by b²: the least it can be, beyond what lots share."""
     containers = 1
     if lot.container_lb and mass:
-        max_lb = exact(product.blender_max_lb) / mass
+        max_lb = max_share * exact(product.blender_max_lb) / mass
         if lot.quantity_lb is not None:
             max_lb = min(max_lb, exact(lot.quantity_lb))
         containers = max(1, math.ceil(max_lb / exact(lot.container_lb)))

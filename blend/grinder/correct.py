@@ -44,12 +44,13 @@ from blend.domain.uncertainty import LeanUncertainty
 from blend.errors import SolverTrouble
 from blend.model.arrays import Columns, Model, Rows
 from blend.model.build import ModelBuilder, add_rules
-from blend.model.chance_constraints import lean_limits, loadings
+from blend.model.chance_constraints import loadings
 from blend.model.cone import Cone
 from blend.model.rules import definition_of
 from blend.model.sets import IndexSets, index_sets
 from blend.model.solver import Outcome
 from blend.model.tangents import ConicLinear
+from blend.model.tighten import lean_limits
 from blend.model.whole_cones import solve_conic_whole
 
 _MIN_LB = 1e-6

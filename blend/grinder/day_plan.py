@@ -202,7 +202,7 @@ class DayPlan(Answer):
         }
         if self._safe is not None:
             figures["confidence_costs_usd"] = self._safe.safety_usd
-            figures["floor_at_these_confidences_usd"] = self._safe.any_plan_usd
+            figures["floor_at_these_confidences_usd"] = self._safe.floor_usd
         return figures
 
     @property
@@ -274,7 +274,7 @@ class DayPlan(Answer):
         plan, bound, safe = self.plan, self.plan.certificate.bound, self._safe
         gap = gap_words(
             bound.printed_usd,
-            bound.bound_usd if safe is None else safe.any_plan_usd,
+            bound.bound_usd if safe is None else safe.floor_usd,
             is_certified=bound.is_certified if safe is None else safe.is_floor_certified,
             is_short_by_rounding=plan.is_short_by_rounding,
             plans="plan" if safe is None else "plan with these confidences",
@@ -662,7 +662,7 @@ class DayPlan(Answer):
             note += (
                 f" {counted(len(self._safe.chance_constraints), 'confidence')} checked exactly"
                 f" ({self.errors.words}); no plan with them costs less than"
-                f" ${self._safe.any_plan_usd:,.2f}."
+                f" ${self._safe.any_plan_usd:,.2f}, certified exactly."
             )
         return [Block("How close to the cheapest", frames.certificate(self.plan), note=note)]
 

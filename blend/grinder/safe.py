@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import sqrt
 from statistics import NormalDist, fmean
+from time import monotonic
 
 import numpy as np
 
@@ -47,14 +48,21 @@ Say = Callable[[str], None]
 
 _BATCHES_GAP_SHARE = 1e-6
 """Where only batches must be whole, the search is cheap and runs to the end."""
-_MAX_WEIGHINGS = 5
-_HEADROOM_LB = 0.25
+_MAX_WEIGHINGS = 8
+_FOR_ROUNDING = 1.003
+"""Times the distance that a confidence needs: what rounding to whole pounds may take of it."""
+_HEADROOM, _MIN_SHARE = 2.0, 2e-6
+"""How many times what a confidence lacks is added to its margin, and at least this share of what is
+made."""
 _MIN_LB = 1e-6
 _USED_LB = 1.0
 _MAX_TESTS = 10
-_MAX_LOWERINGS, _LOWER = 5, 0.75
+_MAX_LOWERINGS, _LOWER = 6, 0.75
+_MIN_TIME_SHARE = 0.25
+"""Of the time limit, for each search after confidences were lowered."""
 _MOST_OUT = 0.49
 """Of one side: a confidence that lets more batches out is no better than none."""
+_EXACT_HAIR = 1e-6
 _HAIR = 0.002
 """Of confidence: allowance for whole containers below what the LP relaxation reaches."""
 
@@ -77,9 +85,9 @@ class OneTest:
 class SafePlan:
     """The plan that meets its chance constraints, and the one that holds spec on average only.
 
-    `plan.certificate` compares the exact plan with the bound of its own search, which holds for
-    plans with these batches; no plan that meets the chance constraints costs less than
-    `any_plan_usd`, from dual prices in exact fractions.
+    `plan.certificate` compares the plan with the floor of its own search, by the solver; from dual
+    prices in exact fractions no plan that meets the chance constraints costs less than
+    `any_plan_usd`.
     """
 
     plan: Plan
@@ -91,6 +99,8 @@ class SafePlan:
     any_plan_usd: float
     certificate: ChanceCertificate
     """What certifies `any_plan_usd`."""
+    held: tuple[ChanceConstraint, ...]
+    """What the plan is made to; below what was asked for where no more was found."""
     tests: tuple[TestValue, ...] = ()
     """Largest gain first; empty when no test was priced."""
     tests_stopped: bool = False
@@ -120,10 +130,16 @@ class SafePlan:
         return is_valid and all(check.is_kept for check in self.chance_constraints)
 
     @property
+    def floor_usd(self) -> float:
+        """The better of two floors: `any_plan_usd`, and that of the search in whole numbers."""
+        return max(self.any_plan_usd, self.plan.certificate.bound.bound_usd)
+
+    @property
     def is_floor_certified(self) -> bool:
-        """`any_plan_usd` rests on exact dual checks alone, not on the solver's own bound."""
+        """`floor_usd` rests on exact dual checks alone, not on the solver's own bound."""
         without = self.without.certificate.bound
-        return without.is_certified or self.any_plan_usd > without.bound_usd
+        by_prices = without.is_certified or self.any_plan_usd > without.bound_usd
+        return by_prices and self.floor_usd == self.any_plan_usd
 
     @property
     def safety_usd(self) -> float:
@@ -165,10 +181,16 @@ class ConfidenceOutOfReach(BlendError):
     exit_code = 3
 
     def __init__(
-        self, chance_constraints: tuple[OutOfReach, ...], is_certain: bool, words: str = ""
+        self,
+        chance_constraints: tuple[OutOfReach, ...],
+        is_certain: bool,
+        words: str = "",
+        *,
+        is_whole: bool = True,
     ) -> None:
         self.chance_constraints = chance_constraints
         self.is_certain = is_certain
+        self.is_whole = is_whole
         head = "No plan keeps" if is_certain else "No plan was found that keeps"
         lines = [f"{head} every confidence{_WITH_OTHERS if chance_constraints else _ONLY_WHOLE}"]
         lines += [
@@ -188,12 +210,16 @@ def make_safe_plan(
     test: OneTest | None = None,
     progress: Say | None = None,
     without: Plan | None = None,
+    time_limit_s: float | None = None,
+    settles: bool = False,
 ) -> SafePlan:
     """The least-cost plan whose batches meet their chance constraints, with its certificate.
 
     `uncertainty` has an entry for every usable lot that a constrained product may use. With
     `test`, also finds what one more test of each lot is worth. Raises ConfidenceOutOfReach when
     the constraints cannot be met, and what `make_plan` raises when no plan exists without them.
+    With `settles`, the nearest plan found in whole numbers is given instead, and the confidences
+    it is made to are what its batches reach.
     """
     say = progress or (lambda text: None)
     chance_constraints = tuple(chance_constraints)
@@ -204,40 +230,60 @@ def make_safe_plan(
     chance = ChanceModel(build_model(case.divisible()), uncertainty, chance_constraints)
     divisible = solve_chance(chance)
     if not divisible.is_kept or divisible.certificate is None:
-        raise _out_of_reach(chance, divisible)
+        is_certain = bool((min_lacking(chance) > _MIN_LB).any())
+        raise _out_of_reach(chance, divisible.answer.x, is_certain, is_whole=False)
     say("confidence, whole containers")
     model = build_model(case, whole=True)
-    whole = ChanceModel(model, uncertainty, chance_constraints, chance.reference)
-    search = WholeChance(whole, _gap_share(case, whole))
+    whole = ChanceModel(
+        model, uncertainty, chance_constraints, chance.reference, headroom=_FOR_ROUNDING
+    )
+    search = WholeChance(whole, _gap_share(case, whole), divisible.bound_usd)
+    time_limit_s = case.settings.time_limit_s if time_limit_s is None else time_limit_s
     found = search.search(
-        case.settings.time_limit_s,
+        time_limit_s,
         on_better=lambda usd, bound: say(f"best plan so far ${usd:,.0f}"),
     )
     if found.outcome is Outcome.INFEASIBLE:
         raise ConfidenceOutOfReach((), is_certain=False)
+    held, less = chance_constraints, np.zeros(len(whole.chance))
+    if len(found.x) and not whole.is_kept(found.x):
+        out = _out_of_reach(whole, found.x, is_certain=False)
+        if not settles:
+            raise out
+        held = _lowered(
+            held, {(each.product_id, each.side): each.reached for each in out.chance_constraints}
+        )
+        less = search.lacking_share(found.x)
     if not len(found.x):
         raise SolverTrouble(
-            f"No plan with these confidences was found in {case.settings.time_limit_s:g} s. Allow "
+            f"No plan with these confidences was found in {time_limit_s:.0f} s. Allow "
             "more time (--time-limit), or ask for whole containers in fewer places."
         )
     say("whole pounds and the checks")
-    rounded_plan, checks, rounded = _weigh_kept(
-        case, search, found, uncertainty, chance_constraints
-    )
-    by_prices = chance_bound(case, uncertainty, chance_constraints, divisible.certificate)
+    rounded_plan, checks = _weigh_kept(case, search, found.x, -less, uncertainty, held)
+    if settles and not all(check.is_kept for check in checks):
+        held = _lowered(held, _reached(checks), hair=_EXACT_HAIR)
+        checks = check_chance_constraints(case, rounded_plan.runs, uncertainty, held)
+    by_prices = chance_bound(case, uncertainty, held, divisible.certificate)
+    any_plan_usd = max(rounded_down(by_prices), without.certificate.bound.bound_usd)
+    if held != chance_constraints:  # the search's floor is for the confidences asked for
+        lacking = whole.model.names["lacking"]
+        short_usd = float(whole.model.cost[lacking] @ found.x[lacking])
+        found = replace(found, objective=found.objective - short_usd, bound=any_plan_usd)
     tests: tuple[TestValue, ...] = ()
     tests_stopped = False
     if test is not None:
         say("what one more test is worth")
         tests, tests_stopped = _value_tests(chance, divisible, test, found.was_interrupted)
     return SafePlan(
-        plan=_plan(case, rounded_plan, found, search.exact(rounded.x), rounded.objective),
+        plan=_plan(case, rounded_plan, found, search.exact(found.x)),
         chance_constraints=checks,
         without=without,
         divisible_usd=divisible.answer.objective,
         divisible_without_usd=solve_linear(case).objective_usd,
-        any_plan_usd=max(rounded_down(by_prices), without.certificate.bound.bound_usd),
+        any_plan_usd=any_plan_usd,
         certificate=divisible.certificate,
+        held=held,
         tests=tests,
         tests_stopped=tests_stopped,
     )
@@ -275,24 +321,35 @@ def make_confident_plan(
 ) -> ConfidentPlan:
     """The plan at the confidence asked for; where that cannot be reached, at the highest found.
 
-    Where the search finds no such plan in time, every confidence is lowered by a quarter of its
-    standard deviations and searched again, a few times.
+    What can't be reached is lowered to what was, and searched again. Where nothing was found in
+    time, every confidence is lowered by a quarter of its standard deviations.
     """
     asked = held = tuple(chance_constraints)
     without = make_plan(case, shadow_prices=False, progress=progress, keep_interrupted=False)
-    for _ in range(_MAX_LOWERINGS):
+    limit_s = case.settings.time_limit_s
+    until = monotonic() + limit_s
+    searched = 0
+    for attempt in range(_MAX_LOWERINGS):
         try:
             safe = make_safe_plan(
-                case, uncertainty, held, test=test, progress=progress, without=without
+                case,
+                uncertainty,
+                held,
+                test=test,
+                progress=progress,
+                without=without,
+                time_limit_s=max(_MIN_TIME_SHARE * limit_s, until - monotonic()),
+                settles=searched > 0 or attempt > 1,
             )
             if safe.is_kept:
-                return ConfidentPlan(safe, without, asked, held)
-            held = _all_lower(held)
+                return ConfidentPlan(safe, without, asked, safe.held)
+            held = _lowered(held, _reached(safe.chance_constraints))
         except ConfidenceOutOfReach as out:
             lacking = {
                 (each.product_id, each.side): each.reached for each in out.chance_constraints
             }
             held = _lowered(held, lacking) if lacking else _all_lower(held)
+            searched += out.is_whole
         except SolverTrouble:
             held = _all_lower(held)
         held = tuple(each for each in held if each.max_out_of_side_share < _MOST_OUT)
@@ -302,7 +359,9 @@ def make_confident_plan(
 
 
 def _lowered(
-    held: tuple[ChanceConstraint, ...], reached: Mapping[tuple[str, Sides], float]
+    held: tuple[ChanceConstraint, ...],
+    reached: Mapping[tuple[str, Sides], float],
+    hair: float = _HAIR,
 ) -> tuple[ChanceConstraint, ...]:
     """Those that lack confidence lowered to a hair below what was reached; on both sides to what
     a batch midway between them would reach."""
@@ -313,10 +372,22 @@ def _lowered(
         got = [reached.get((each.product_id, side), asked) for side in each.each_side]
         if min(got) < asked:
             middle = fmean(normal.inv_cdf(min(share, MAX_CONFIDENCE)) for share in got)
-            out = 1 - normal.cdf(middle) + _HAIR
+            if hair == _EXACT_HAIR:
+                middle = normal.inv_cdf(min(got))
+            out = 1 - normal.cdf(middle) + hair
             each = replace(each, min_confidence=max(0.0, 1 - out * len(got)))
         lowered.append(each)
     return tuple(lowered)
+
+
+def _reached(checks: Iterable[ChanceCheck]) -> dict[tuple[str, Sides], float]:
+    """What the batches that miss their confidence reach."""
+    reached: dict[tuple[str, Sides], float] = {}
+    for check in checks:
+        if not check.is_kept:
+            key = check.product_id, check.side
+            reached[key] = min(check.confidence, reached.get(key, 1.0))
+    return reached
 
 
 def _all_lower(held: tuple[ChanceConstraint, ...]) -> tuple[ChanceConstraint, ...]:
@@ -409,43 +480,34 @@ def _gap_share(case: Case, whole: ChanceModel) -> float:
 def _weigh_kept(
     case: Case,
     search: WholeChance,
-    found: ConicAnswer,
+    x: np.ndarray,
+    more: np.ndarray,
     uncertainty: Mapping[str, LeanUncertainty],
     chance_constraints: tuple[ChanceConstraint, ...],
-) -> tuple[RoundedPlan, tuple[ChanceCheck, ...], ConicAnswer]:
-    """Round, and where whole pounds break a confidence, plan again with more margin. The last
-    answer is what was rounded."""
-    answer, was_interrupted = found, found.was_interrupted
-    for _ in range(_MAX_WEIGHINGS):
-        x, rounded = answer.x, answer
-        rounded_plan = search.rounded_plan(x)
+) -> tuple[RoundedPlan, tuple[ChanceCheck, ...]]:
+    """Round, and where whole pounds break a confidence, round again with more margin."""
+    for attempt in range(_MAX_WEIGHINGS):
+        rounded_plan = search.rounded_plan(x, more)
         checks = check_chance_constraints(case, rounded_plan.runs, uncertainty, chance_constraints)
         if all(check.is_kept for check in checks):
             break
-        _keep_off(search.chance, x, checks)
-        nearer = search.search_near(x)
-        if not len(nearer.x):
-            if was_interrupted:
-                raise KeyboardInterrupt  # the plan found misses a confidence
-            nearer = search.search(case.settings.time_limit_s)
-            was_interrupted = nearer.was_interrupted
-        if not len(nearer.x):
-            break
-        answer = nearer
-    return rounded_plan, checks, rounded
-
-
-def _keep_off(chance: ChanceModel, x: np.ndarray, checks: tuple[ChanceCheck, ...]) -> None:
-    finished = x[chance.model.names["finished"]]
-    for at, side in enumerate(chance.chance):
-        lacking = [
-            check.needed_share - check.margin_share
-            for check in checks
-            if (check.product_id, check.side) == (side.chance_constraint.product_id, side.side)
-            and not check.is_kept
-        ]
-        if lacking:
-            chance.keep_off(at, 1.5 * max(lacking) * float(finished[side.blend]) + _HEADROOM_LB)
+        lacking = np.array(
+            [
+                max(
+                    (
+                        check.needed_share - check.margin_share
+                        for check in checks
+                        if not check.is_kept
+                        and check.product_id == side.chance_constraint.product_id
+                        and check.side == side.side
+                    ),
+                    default=0.0,
+                )
+                for side in search.chance.chance
+            ]
+        )
+        more = np.where(lacking > 0, more + _HEADROOM**attempt * lacking + _MIN_SHARE, more)
+    return rounded_plan, checks
 
 
 def _plan(
@@ -453,10 +515,8 @@ def _plan(
     rounded_plan: RoundedPlan,
     found: ConicAnswer,
     exact: RoundedPlan,
-    objective_usd: float,
 ) -> Plan:
-    """The plan next to the bound of the search; `exact` and `objective_usd` are of what was
-    rounded, which may be a later answer than `found`."""
+    """The plan next to the bound of the search."""
     parts = (case, rounded_plan.takes, rounded_plan.runs, rounded_plan.shortage_lb)
     money, checks = count_money(*parts), check_plan(*parts)
     return Plan(
@@ -467,9 +527,9 @@ def _plan(
         certificate=PlanCertificate(
             checks,
             plan_bound(
-                objective_usd,
+                found.objective,
                 found.bound,
-                "outer approximation of the chance constraints, with these batches",
+                "search in whole numbers under tangents of the confidences",
                 exact=count_money(case, exact.takes, exact.runs, exact.shortage_lb),
                 printed=money,
                 verdicts=(check.verdict for check in checks),
@@ -480,15 +540,16 @@ def _plan(
     )
 
 
-def _out_of_reach(chance: ChanceModel, divisible: SafeAnswer) -> ConfidenceOutOfReach:
+def _out_of_reach(
+    chance: ChanceModel, x: np.ndarray, is_certain: bool, *, is_whole: bool = True
+) -> ConfidenceOutOfReach:
+    """What the chance constraints that a solution does not meet reach in it."""
     normal = NormalDist()
-    lacking = {}
-    for at in np.flatnonzero(divisible.lacking_lb > _MIN_LB):
+    lacking, lacking_lb = {}, chance.lacking_lb(x)
+    for at in np.flatnonzero(lacking_lb > _MIN_LB):
         side, cone = chance.chance[at], chance.conic.cones[at]
-        norm = cone.norm(divisible.answer.x)
-        reached = normal.cdf(cone.factor - float(divisible.lacking_lb[at]) / norm)
+        reached = normal.cdf(cone.factor - float(lacking_lb[at]) / cone.norm(x))
         asked = 1 - side.chance_constraint.max_out_of_side_share
         lacking[at] = OutOfReach(side.chance_constraint.product_id, side.side, asked, reached)
-    is_certain = bool((min_lacking(chance) > _MIN_LB).any())
     words = errors_words(chance.uncertainty.values())
-    return ConfidenceOutOfReach(tuple(lacking.values()), is_certain, words)
+    return ConfidenceOutOfReach(tuple(lacking.values()), is_certain, words, is_whole=is_whole)

@@ -18,9 +18,9 @@ replace it.
   the plan meets its chance constraint. β is the lot's pounds in the batch of the last solution, and
   the plan is solved again until it converges (the convex-concave procedure: Yuille and Rangarajan,
   Neural Computation 15, 2003). A lot that held less than a container counts b² instead.
-- `h >= b² / ⌈B / q⌉` for b up to B, all that a batch can hold of the lot: pounds from n containers
-  have squares that add up to b² / n at least. Less variance than there is, so that its
-  optimum is a lower bound.
+- `h >= b² / ⌈B / q⌉` for b up to B, all that a batch can hold of the lot within its limits on lean
+  and shares: pounds from n containers have squares that add up to b² / n at least. Less variance
+  than there is, so that its optimum is a lower bound.
 
 A batch is the product's pounds over the number of batches k. In the linear program v / k is
 that of the last solution, in the whole one k is a column of its own.
@@ -32,16 +32,15 @@ import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
+from math import sqrt
 
 import numpy as np
 
-from blend.domain.case import Case
 from blend.domain.certificates import ChanceCertificate, ConfidencePrice
-from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
-from blend.domain.rules import RuleKind
 from blend.domain.uncertainty import ChanceConstraint, LeanUncertainty, Sides
-from blend.model.arrays import Model
+from blend.errors import SolverTrouble
+from blend.model.arrays import Model, dot
 from blend.model.cone import Cone
 from blend.model.prices import dual_prices
 from blend.model.round_plan import RoundedPlan, batch_count, exact_plan, round_plan
@@ -49,7 +48,8 @@ from blend.model.sets import IndexSets
 from blend.model.solve import LinearPlan
 from blend.model.solver import Outcome, solve_whole
 from blend.model.tangents import ConicAnswer, ConicLinear
-from blend.model.whole_cones import solve_conic_whole, solve_held
+from blend.model.tighten import lean_limits, max_share, tightened
+from blend.model.whole_cones import held
 
 SETTLED = 1e-6
 """Of the cost: below this gain the reference pounds count as settled."""
@@ -61,14 +61,17 @@ _MIN_LB = 1e-6
 _TRACE_LB = 0.25
 """Less than this of a lot in a batch is no ingredient."""
 
+_ROUNDS_OF_MARGINS, _ROUNDS_UNTIL_KEPT = 4, 10
+_MARGINS_SHARE = 0.4
+"""Searches with margins before the floor is searched, and how many where none meets every chance
+constraint; and each one's share of the time left."""
 _FIRST_GAP_SHARE = 0.002
-"""Of the searches for a first answer in whole numbers: the spread moves it by more."""
-_ROUNDS_ON = 3
-"""Further searches after a first answer."""
-_FIRST_SHARE = 0.5
-"""Of the time there is, at most, for a first answer in whole numbers."""
+"""Of the first two searches: their margins are not settled yet."""
+_MARGIN = Requirement(ConstraintClass.MASS)
 
 OnBetter = Callable[[float, float], None]
+_Row = tuple[np.ndarray, np.ndarray, float]
+"""Columns, values, and what their sum is at least."""
 
 
 @dataclass(frozen=True)
@@ -91,18 +94,6 @@ class ChanceBlend:
     limit_share: float
 
 
-def lean_limits(case: Case, product: Product) -> tuple[float, float]:
-    """Min and max lean of a product: its tolerance, tightened by rules on fat."""
-    minimum, maximum = product.min_lean, product.max_lean
-    for rule in case.binding_rules():
-        if rule.kind is RuleKind.FAT and rule.governs(product):
-            if rule.max_share is not None:
-                minimum = max(minimum, 1 - rule.max_share)
-            if rule.min_share is not None:
-                maximum = min(maximum, 1 - rule.min_share)
-    return minimum, maximum
-
-
 class ChanceModel:
     """The model of a case with chance constraints, kept warm with its cuts."""
 
@@ -112,13 +103,17 @@ class ChanceModel:
         uncertainty: Mapping[str, LeanUncertainty],
         chance_constraints: Iterable[ChanceConstraint],
         reference: Reference | None = None,
+        headroom: float = 1.0,
     ) -> None:
+        """`headroom` times the distance that each confidence needs is kept."""
         sets = model.sets
+        self.headroom = headroom
         self.sets = sets
         self.uncertainty = uncertainty
         self.is_whole = "batches" in model.names
         self.chance = tuple(_chance(sets, chance_constraints))
         self._retained = sets.retained()
+        self._max_share = max_share(sets)
         none = LeanUncertainty("", 0.0, 0.0)
         spread = [uncertainty.get(lot.lot_id, none) for lot in sets.lots]
         self.error = np.array([each.standard_error_share for each in spread])
@@ -141,10 +136,6 @@ class ChanceModel:
         other.error, other.shared = error, shared
         cones = [other._cone(at) for at in range(len(self.chance))]
         return ConicLinear(self.model, cones).find()
-
-    def keep_off(self, at: int, headroom_lb: float) -> None:
-        """Tighten one cone by so many pounds of lean."""
-        self.conic.set_min(at, self.conic.cones[at].minimum + headroom_lb)
 
     def lacking_lb(self, x: np.ndarray) -> np.ndarray:
         """Pounds of lean that each cone is short in a solution."""
@@ -184,7 +175,7 @@ class ChanceModel:
             columns=np.append(self._use(chance.blend), lacking),
             values=np.append(over if below else -over, 1.0),
             minimum=0.0,
-            factor=chance.chance_constraint.quantile,
+            factor=self.headroom * chance.chance_constraint.quantile,
             spread=self._spread_columns(chance.blend),
             scale=self._scale(at),
             mixed=self._use(chance.blend),
@@ -213,7 +204,7 @@ class ChanceModel:
         lots = sets.pair_lot[pairs]
         index = sets.blends.product[chance.blend]
         weight = self._gain(lots, index, chance.limit_share)
-        of_square, fixed = self._containers(pairs, sets.products[index], index)
+        of_square, fixed = self._containers(pairs, index)
         scale = weight * np.sqrt(self.error[lots] ** 2 + of_square)
         fixed_lb2 = float(fixed @ weight**2)
         variance = chance.chance_constraint.batch.variance
@@ -223,23 +214,31 @@ class ChanceModel:
             variance += fixed_lb2 / self.reference.batch_lb[index] ** 2
         return np.append(scale, np.sqrt(variance))
 
+    def is_kept(self, x: np.ndarray) -> bool:
+        """Whether a solution meets every chance constraint."""
+        return bool((self.lacking_lb(x) <= _MIN_LB).all())
+
     def _gain(self, lots: np.ndarray, product: int, limit_share: float) -> np.ndarray:
         """Finished lean over the limit that a pound gains when the lot is leaner by 1."""
         lean, fat = (kept[lots, product] for kept in self._retained)
         return lean * (1 - limit_share) + fat * limit_share
 
-    def _containers(
-        self, pairs: slice, product: Product, index: int
-    ) -> tuple[np.ndarray, np.ndarray]:
+    def _fewest_containers(self, pairs: np.ndarray | slice) -> np.ndarray:
+        """How many containers hold the most of each pair that a batch can have."""
+        sets = self.sets
+        blender_lb = np.array([product.blender_max_lb for product in sets.products])
+        products, lots = sets.blends.product[sets.pair_blend[pairs]], sets.pair_lot[pairs]
+        with np.errstate(divide="ignore"):
+            max_lb = self._max_share[pairs] * blender_lb[products] / sets.kept_mass[pairs]
+        max_lb = np.minimum(max_lb, sets.lot_max_lb[lots])
+        return np.maximum(1.0, np.ceil(max_lb / self.container_lb[lots]))
+
+    def _containers(self, pairs: slice, index: int) -> tuple[np.ndarray, np.ndarray]:
         """Of each pair, what its containers add: by square pound, and fixed for each batch."""
         lots = self.sets.pair_lot[pairs]
         variance, container_lb = self.container_sd[lots] ** 2, self.container_lb[lots]
         if self.reference is None:
-            with np.errstate(divide="ignore"):
-                max_lb = product.blender_max_lb / self.sets.kept_mass[pairs]
-            max_lb = np.minimum(max_lb, self.sets.lot_max_lb[lots])
-            containers = np.maximum(1.0, np.ceil(max_lb / container_lb))
-            return variance / containers, np.zeros(len(lots))
+            return variance / self._fewest_containers(pairs), np.zeros(len(lots))
         held_lb = self.reference.pounds_lb[lots, index]
         is_many = held_lb > container_lb
         count = np.where(is_many, held_lb, 1.0) / np.where(is_many, container_lb, 1.0)
@@ -329,83 +328,190 @@ def min_lacking(chance: ChanceModel) -> np.ndarray:
 
 class WholeChance:
     """A mixed-integer program with chance constraints: searched once, then kept at the whole
-    numbers found while single cones are tightened."""
+    numbers found while single cones are tightened.
 
-    def __init__(self, chance: ChanceModel, gap_share: float) -> None:
+    Plans are searched with margins: each cone asks for a fixed share of the finished pounds, the
+    spread of the last solution, which is one linear row. With the whole numbers found the cones
+    themselves are solved, and their spread gives the next margins. The floor comes from a search
+    under tangents of the cones at the lowest variance, which every plan keeps.
+    """
+
+    def __init__(self, chance: ChanceModel, gap_share: float, floor_usd: float) -> None:
+        """No plan costs less than `floor_usd`."""
         self.chance = chance
+        self.floor_usd = floor_usd
         self.gap_share = gap_share
-        names = chance.model.names
-        # the relaxation is feasible, so that here nothing may be lacking
-        for column in range(names["lacking"].start, names["lacking"].stop):
-            chance.conic.linear.set_column_bounds(column, 0.0, 0.0)
 
     def search(self, time_limit_s: float, on_better: OnBetter | None = None) -> ConicAnswer:
         """Solve in whole numbers; `x` is empty where nothing was found.
 
-        A first answer decides for which batches variance is computed from then on.
+        Pounds are lacking in the answer where no plan was found that meets every chance constraint.
+        From then on variance is computed for the batches of the answer.
         """
-        began = time.monotonic()
-        first, was_interrupted = self._first(time_limit_s * _FIRST_SHARE)
-        if was_interrupted and first is not None:
-            bound = min(self.chance.conic.solve().bound, first.objective)
-            return replace(first, outcome=Outcome.STOPPED, bound=bound, was_interrupted=True)
-        left_s = time_limit_s - (time.monotonic() - began)
-        return solve_conic_whole(
-            self.chance.conic,
-            gap_share=self.gap_share,
-            time_limit_s=left_s,
-            guess=self._guess,
-            first=first,
-            on_better=on_better,
+        chance, conic = self.chance, self.chance.conic
+        until = time.monotonic() + time_limit_s
+        settled = conic.find()
+        if not len(settled):
+            return conic.solve()
+        kept = chance.reference
+        margins, start = self._margins(settled), self._guess(settled)
+        floor_usd, points = self.floor_usd, [settled]
+        best: ConicAnswer | None = None
+        cuts: list[_Row] = []
+        was_interrupted = is_close = is_searched = False
+        rounds = 0
+        while not is_close and (left_s := until - time.monotonic()) > 0:
+            rounds += 1
+            is_floor = rounds > _ROUNDS_OF_MARGINS and best is not None and chance.is_kept(best.x)
+            if is_floor:
+                model = self._with_tangents(points)
+            else:
+                model = _with_rows(self._with_margins(margins), cuts)
+            try:
+                found = solve_whole(
+                    tightened(model),
+                    gap_share=self.gap_share / 2 if rounds > 2 else _FIRST_GAP_SHARE,
+                    time_limit_s=left_s * (1.0 if is_floor else _MARGINS_SHARE),
+                    guess=start,
+                    on_better=on_better,
+                )
+                was_interrupted = found.was_interrupted
+                near = self._held(found.x) if len(found.x) else None
+            except KeyboardInterrupt:
+                if best is None:
+                    raise
+                was_interrupted = True
+                break
+            nearly_usd = self.gap_share / 4 * (np.inf if best is None else abs(best.objective))
+            gained_usd = 0.0
+            if near is not None:
+                is_kept = chance.is_kept(near.x)
+                points.append(near.x if is_kept else found.x[: conic.column_count])
+                if is_kept:
+                    margins, cuts = self._margins(near.x), []
+                else:
+                    cuts += [_tangent(cone, points[-1]) for cone in chance.conic.cones]
+                if best is None or near.objective < best.objective:
+                    gained_usd = np.inf if best is None else best.objective - near.objective
+                    best, kept = near, chance.reference
+            if is_floor and found.outcome is not Outcome.INFEASIBLE:
+                gained_usd = max(gained_usd, found.bound - floor_usd)
+                floor_usd = max(floor_usd, found.bound)
+                if len(found.x):
+                    points.append(found.x[: conic.column_count])
+            if best is None:
+                if found.outcome is Outcome.INFEASIBLE:
+                    break
+                continue
+            start = np.where(conic.whole, np.round(best.x), np.nan)
+            is_close = best.objective - floor_usd <= self.gap_share * abs(best.objective)
+            is_searched = rounds > 1 and gained_usd < nearly_usd
+            if was_interrupted or (is_searched and is_floor):
+                break
+            if not chance.is_kept(best.x):
+                is_searched = False
+                if rounds >= _ROUNDS_UNTIL_KEPT:
+                    break
+                continue
+            if is_searched:
+                rounds = max(rounds, _ROUNDS_OF_MARGINS)
+        chance.refer_to(kept)
+        if best is None:
+            outcome = found.outcome if rounds else Outcome.STOPPED
+            return ConicAnswer(outcome, np.nan, floor_usd, np.zeros(0), rounds)
+        is_over = (is_close or is_searched) and not was_interrupted
+        return replace(
+            best,
+            outcome=Outcome.OPTIMAL if is_over else Outcome.STOPPED,
+            bound=min(floor_usd, best.objective),
+            rounds=rounds,
+            was_interrupted=was_interrupted,
         )
 
-    def _first(self, time_limit_s: float) -> tuple[ConicAnswer | None, bool]:
-        """Search under the tangents at the relaxation's optimum and at each plan found, until one
-        meets its chance constraints with the variance of its own batches, and a few rounds on;
-        and whether Ctrl-C ended that, which is raised where nothing was found."""
+    def _held(self, x: np.ndarray) -> ConicAnswer:
+        """The cones solved with the whole numbers of a solution, for its own batches; where that
+        fails, the solution as it is, with what it lacks."""
         chance, conic = self.chance, self.chance.conic
-        relaxed = conic.solve()
-        if relaxed.outcome is not Outcome.OPTIMAL:
-            return None, False
-        kept, guess = chance.reference, self._guess(relaxed.x)
-        whole, points = np.flatnonzero(conic.whole), [relaxed.x]
-        until, best, rounds_on = time.monotonic() + time_limit_s, None, 0
-        while (left_s := until - time.monotonic()) > 0 and rounds_on <= _ROUNDS_ON:
-            model = conic.with_tangents(points)
-            padded = np.full(len(model.cost), np.nan)
-            padded[: len(guess)] = guess
-            found = solve_whole(
-                model,
-                gap_share=max(self.gap_share, _FIRST_GAP_SHARE),
-                time_limit_s=min(left_s, time_limit_s / 3),
-                guess=padded,
-            )
-            if len(found.x):
-                reference = chance.reference_of(found.x)
-                chance.refer_to(reference)
-                held = solve_held(conic, whole, np.round(found.x[whole]))
-                if len(held.x) and (best is None or held.objective < best.objective):
-                    best, kept = held, reference
-                points.append(found.x[: conic.column_count])
-                guess = np.where(conic.whole, np.round(points[-1]), np.nan)
-            if found.was_interrupted and best is None:
-                raise KeyboardInterrupt
-            if found.was_interrupted or not len(found.x):
-                chance.refer_to(kept)
-                return best, found.was_interrupted
-            rounds_on += best is not None
+        chance.refer_to(chance.reference_of(x))
+        found = x[: conic.column_count].copy()
+        lacks = np.array([cone.lacks(found) for cone in conic.cones])
+        found[chance.model.names["lacking"]] += np.maximum(lacks, 0.0)
+        whole = np.flatnonzero(conic.whole)
+        with held(conic, whole, np.round(x[whole])):
+            for _ in range(2):
+                point = self._point()
+                if point is None:
+                    break
+                found = point
+                chance.refer_to(chance.reference_of(found))
+        return ConicAnswer(Outcome.OPTIMAL, dot(chance.model.cost, found), -np.inf, found, 0)
+
+    def _point(self) -> np.ndarray | None:
+        """The optimum of the cones as they stand; None where the solvers fail."""
+        try:
+            found = self.chance.conic.find()
+        except SolverTrouble:
+            return None
+        return found if len(found) else None
+
+    def _margins(self, x: np.ndarray) -> np.ndarray:
+        """By cone, the spread of a solution times the factor, as a share of what is made."""
+        made_lb = x[self.chance.model.names["finished"]]
+        return np.array(
+            [
+                cone.factor * cone.norm(x) / max(_MIN_LB, float(made_lb[side.blend]))
+                if made_lb[side.blend] > _MIN_LB
+                else 0.0
+                for cone, side in zip(self.chance.conic.cones, self.chance.chance, strict=True)
+            ]
+        )
+
+    def _with_margins(self, margins: np.ndarray) -> Model:
+        """The program with a fixed share of what is made as the distance of each cone."""
+        finished = self.chance.model.names["finished"].start
+        return _with_rows(
+            self.chance.model,
+            [
+                (
+                    np.append(cone.columns, finished + side.blend),
+                    np.append(cone.values, -share),
+                    cone.minimum,
+                )
+                for cone, side, share in zip(
+                    self.chance.conic.cones, self.chance.chance, margins.tolist(), strict=True
+                )
+            ],
+        )
+
+    def _with_tangents(self, points: Sequence[np.ndarray]) -> Model:
+        """The program with tangents of the cones at the lowest variance: no plan that meets its
+        chance constraints is cut off."""
+        chance, kept = self.chance, self.chance.reference
+        chance.refer_to(None)
+        rows = [
+            _tangent(replace(cone, factor=cone.factor / chance.headroom), x)
+            for cone in chance.conic.cones
+            for x in points
+        ]
         chance.refer_to(kept)
-        return best, False
+        model = _with_rows(chance.model, rows)
+        model.upper[model.names["lacking"]] = 0.0
+        return model
 
-    def search_near(self, x: np.ndarray) -> ConicAnswer:
-        """Solve with the whole numbers of a solution held."""
-        whole = np.flatnonzero(self.chance.model.whole)
-        return solve_held(self.chance.conic, whole, np.round(x[whole]))
+    def lacking_share(self, x: np.ndarray) -> np.ndarray:
+        """By cone, the pounds of lean that a solution lacks as a share of what is made."""
+        made_lb = x[self.chance.model.names["finished"]][
+            [side.blend for side in self.chance.chance]
+        ]
+        return self.chance.lacking_lb(x) / np.maximum(made_lb, 1.0)
 
-    def rounded_plan(self, x: np.ndarray) -> RoundedPlan:
-        """A solution in whole pounds, which keeps the outer approximation cuts too."""
-        full = self.chance.conic.completed(self._without_dust(x))
-        return round_plan(self.chance.conic.with_cuts(), full)
+    def rounded_plan(self, x: np.ndarray, more: np.ndarray) -> RoundedPlan:
+        """A solution in whole pounds that keeps its margins, and more of each cone by a share of
+        what is made."""
+        x = self._without_dust(x)
+        model = self._with_margins(self._margins(x) / sqrt(self.chance.headroom) + more)
+        model.upper[model.names["lacking"]] = 0.0
+        return round_plan(model, x)
 
     def exact(self, x: np.ndarray) -> RoundedPlan:
         """A solution before rounding, to recount its money."""
@@ -444,6 +550,30 @@ def _chance(
                 yield ChanceBlend(
                     chance_constraint, side, int(blend), minimum if side is Sides.BELOW else maximum
                 )
+
+
+def _tangent(cone: Cone, x: np.ndarray) -> _Row:
+    """A row that every point of the cone keeps, and is just kept at `x` where the cone is."""
+    slope = cone.factor * cone.slope(x)
+    used = np.flatnonzero(slope)
+    return np.append(cone.columns, used), np.append(cone.values, -slope[used]), cone.minimum
+
+
+def _with_rows(base: Model, rows: Sequence[_Row]) -> Model:
+    """The program with rows that are at least something; columns may come twice in one."""
+    entries, lower = [], []
+    for row, (columns, values, minimum) in enumerate(rows, len(base.row_lower)):
+        together = np.bincount(columns, values)
+        used = np.flatnonzero(together)
+        entries.append((np.full(len(used), row), used, together[used]))
+        lower.append(minimum)
+    return replace(base, upper=base.upper.copy()).extended(
+        0,
+        entries,
+        row_lower=lower,
+        row_upper=np.full(len(lower), np.inf),
+        requirements=[_MARGIN] * len(lower),
+    )
 
 
 def loadings(spread: Sequence[LeanUncertainty]) -> np.ndarray:

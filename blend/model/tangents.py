@@ -108,10 +108,6 @@ class ConicLinear:
             weight = (scale[at] / block.first_scale[at]) ** 2
             self.linear.set_coefficient(block.sum_row, int(block.pieces[at]), float(weight))
 
-    def set_min(self, index: int, minimum: float) -> None:
-        self.cones[index] = replace(self.cones[index], minimum=minimum)
-        self._move_in([index], [0.0])
-
     def solve(self, accuracy: float = ACCURACY) -> ConicAnswer:
         """The optimum, to a relative `accuracy` of the objective, certified by the bound."""
         found = self.point() if self.uses_library else None
@@ -204,42 +200,6 @@ class ConicLinear:
     def whole(self) -> np.ndarray:
         """Which of the program's own columns must be whole."""
         return self._base.whole
-
-    def with_tangents(self, points: Sequence[np.ndarray]) -> Model:
-        """The program with one tangent of each whole cone at every point in place of its cuts, and
-        norms no smaller than at the first: for a search in whole numbers far quicker than with
-        the cuts. Its bound holds only for such norms.
-        """
-        model = self._without_cuts()
-        lower, upper = model.lower.copy(), model.upper.copy()
-        entries: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
-        for block, cone in zip(self._blocks, self.cones, strict=True):
-            lower[block.norm] = cone.norm(points[0])
-            upper[block.pieces] = 0.0
-            for x in points:
-                slope = cone.slope(x)
-                used = np.flatnonzero(slope)
-                row = np.full(len(used) + 1, len(model.row_lower) + len(entries))
-                entries.append((row, np.append(used, block.norm), np.append(-slope[used], 1.0)))
-        return replace(model, lower=lower, upper=upper).extended(
-            0,
-            entries,
-            row_lower=np.zeros(len(entries)),
-            row_upper=np.full(len(entries), np.inf),
-            requirements=[_SHARED_ROW] * len(entries),
-        )
-
-    def completed(self, x: np.ndarray) -> np.ndarray:
-        """A point of the program as one of the program with cuts: norms and pieces added."""
-        full = np.zeros(len(self._extended.cost))
-        full[: self.column_count] = x[: self.column_count]
-        for block, cone in zip(self._blocks, self.cones, strict=True):
-            norm = cone.norm(x)
-            full[block.norm] = norm
-            full[block.shared] = cone.mix(x)
-            if norm > 0:
-                full[block.pieces] = (block.first_scale * full[block.terms]) ** 2 / norm
-        return full
 
     def _is_nearly_held(self, x: np.ndarray, lacks: np.ndarray) -> bool:
         return all(

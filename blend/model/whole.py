@@ -6,24 +6,34 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from blend.domain.case import Case
 from blend.domain.products import Product
+from blend.model.aggregated import restricted_master
 from blend.model.arrays import Model
 from blend.model.build import build_model
 from blend.model.round_plan import RoundedPlan, exact_plan, round_plan
 from blend.model.solve import LinearPlan
-from blend.model.solver import Answer, Outcome, best_of_group, or_better, solve_whole
+from blend.model.solver import (
+    Answer,
+    Outcome,
+    WarmLinear,
+    best_of_group,
+    or_better,
+    solve_whole,
+)
+from blend.model.tighten import tightened, without_switches
 
 _MIN_LB = 1e-6
 _NEAR_FROM_PAIRS = 2_000
-_NEAR_SHARE = 0.5
-_NEAR_OF_PRODUCT, _NEAR_OF_LOT = 40, 3
-"""From so many pairs of lot and product, the neighborhood of the LP optimum is searched first, in
-this share of the time; and how many pairs of each product and lot it holds besides those in use.
-By measurement: more take longer and save nothing."""
+_NEAR_SHARE = 0.4
+_NEAR_OF_BLEND, _NEAR_OF_LOT = (20, 80, 320), 10
+"""From so many pairs of lot and blend, the neighborhood of the relaxation's optimum is searched
+first, each time in this share of the time left; and how many pairs of each blend and lot it holds
+besides those in use. By measurement: fewer may have no plan, more find their first one later."""
 
 Tell = Callable[[float, float], None]
 """Called with the objective of a better plan and its bound, USD."""
@@ -75,11 +85,10 @@ def plan_whole(
     # making nothing is a plan too
     is_found = len(found.x) > 0 or found.outcome is Outcome.OPTIMAL
     rounded_plan = round_plan(model, found.x) if is_found else None
-    bound_usd = max(linear.objective_usd, found.bound)  # NaN where nothing was found
     return WholePlan(
         found.outcome,
         found.objective,
-        bound_usd,
+        found.bound,
         rounded_plan,
         exact_plan(model, found.x) if is_found else None,
         by_branching=found.bound > linear.objective_usd,
@@ -93,50 +102,70 @@ def _search(
     on_better: Tell | None,
     stopped: Callable[[], bool] | None,
 ) -> Answer:
-    """The best plan in whole numbers; its bound is minus infinity where the LP optimum already
-    shows that it is close enough.
+    """The best plan in whole numbers; no plan costs less than its bound.
 
-    A large program is searched near the LP optimum first: with thousands of lots, similar ones
-    can replace any other at little cost, and the full program takes longer than the time limit.
+    A large program is searched near the optimum of its relaxation first, further and further off
+    it: with thousands of lots, similar ones can replace any other at little cost, and the full
+    program takes longer than the time limit.
     """
     settings = model.sets.case.settings
     until = time.monotonic() + settings.time_limit_s
-    min_usd = linear.objective_usd
+    tight, floor_usd = tightened(model), linear.objective_usd
+    stages = [tight]
+    guess: np.ndarray | None = _mip_start(model, linear)
+    if len(model.sets.pair_lot) >= _NEAR_FROM_PAIRS:
+        relaxed = _relaxation(tight, linear)
+        if relaxed.outcome is Outcome.OPTIMAL:
+            floor_usd = max(floor_usd, relaxed.objective)
+            stages = [*(_near(tight, relaxed, of_blend) for of_blend in _NEAR_OF_BLEND), tight]
+            guess = None
 
     def is_close(found: Answer) -> bool:
-        return found.objective - min_usd <= settings.gap_share * abs(found.objective)
+        return found.objective - floor_usd <= settings.gap_share * abs(found.objective)
 
-    def report(usd: float, bound: float) -> None:
-        if on_better is not None:
-            on_better(usd, bound)
+    def search(within: Model, guess: np.ndarray | None, time_limit_s: float) -> Answer:
+        def report(usd: float, bound_usd: float) -> None:
+            if on_better is not None:
+                on_better(usd, max(bound_usd, floor_usd) if within is tight else floor_usd)
 
-    def search(within: Model, guess: np.ndarray, time_limit_s: float, better: Tell) -> Answer:
         return solve_whole(
             within,
             gap_share=settings.gap_share,
             time_limit_s=time_limit_s,
             guess=guess,
-            on_better=on_better and better,
+            on_better=report,
             stopped=stopped,
         )
 
-    guess, first = _mip_start(model, linear), None
-    if len(model.sets.pair_lot) >= _NEAR_FROM_PAIRS:
-        near, near_s = _near(model, linear), _NEAR_SHARE * settings.time_limit_s
-        first = search(near, guess, near_s, lambda usd, _: report(usd, min_usd))
-        if len(first.x):
-            guess = first.x
-            if is_close(first):
-                return replace(first, outcome=Outcome.OPTIMAL, bound=-np.inf)
-    return or_better(
-        first,
-        lambda: search(
-            model,
-            guess,
-            max(0.0, until - time.monotonic()),
-            lambda usd, bound: report(usd, max(bound, min_usd)),
-        ),
-    )
+    best: Answer | None = None
+    for stage in stages:
+        left_s = max(0.0, until - time.monotonic())
+        share = 1.0 if stage is tight else _NEAR_SHARE
+        start = guess if best is None or not len(best.x) else best.x
+        best = or_better(best, partial(search, stage, start, share * left_s))
+        if stage is tight or best.was_interrupted:
+            break
+        if len(best.x) and is_close(best):
+            return replace(best, outcome=Outcome.OPTIMAL, bound=floor_usd)
+    assert best is not None, "the whole program is searched last"
+    if stage is not tight or not best.bound > floor_usd:
+        best = replace(best, bound=floor_usd)
+    if len(best.x) and best.objective - best.bound <= settings.gap_share * abs(best.objective):
+        best = replace(best, outcome=Outcome.OPTIMAL)
+    return best
+
+
+def _relaxation(tight: Model, linear: LinearPlan) -> Answer:
+    """The optimum of the relaxation with a share of each switch, by column generation."""
+    sets, theirs = tight.sets, linear.model.sets
+    near = linear.answer.x[linear.model.use] > 0
+    reduced = linear.answer.column_dual[linear.model.use]
+    near[best_of_group(theirs.pair_blend, reduced, _NEAR_OF_BLEND[0])] = True
+    by_lot = np.zeros((len(theirs.lots), len(theirs.products)), bool)
+    by_lot[theirs.pair_lot[near], theirs.blends.product[theirs.pair_blend[near]]] = True
+    pairs = np.flatnonzero(by_lot[sets.pair_lot, sets.blends.product[sets.pair_blend]])
+    first = restricted_master(len(tight.cost), [(tight.use, sets, pairs)])
+    return WarmLinear(without_switches(tight), first).solve()
 
 
 def _linear_suffices(model: Model, linear: LinearPlan) -> np.ndarray | None:
@@ -174,21 +203,16 @@ def _mip_start(model: Model, linear: LinearPlan) -> np.ndarray:
     return guess
 
 
-def _near(model: Model, linear: LinearPlan) -> Model:
-    """The program without pairs far from the LP optimum: those not in use and without one of the
-    lowest reduced costs of their product or of a lot that is taken."""
-    ours, theirs = model.sets, linear.model.sets
-    use = linear.model.use
-    reduced = linear.answer.column_dual[use]
-    near = linear.answer.x[use] > 0
-    near[best_of_group(theirs.pair_blend, reduced, _NEAR_OF_PRODUCT)] = True
-    of_lot = best_of_group(theirs.pair_lot, reduced, _NEAR_OF_LOT)
-    is_taken = linear.answer.x[linear.model.take] > 0
-    near[of_lot[is_taken[theirs.pair_lot[of_lot]]]] = True
-    by_lot = np.zeros((len(theirs.lots), len(theirs.products)), bool)
-    by_lot[theirs.pair_lot[near], theirs.blends.product[theirs.pair_blend[near]]] = True
+def _near(model: Model, relaxed: Answer, of_blend: int) -> Model:
+    """The program without pairs far from the relaxation's optimum: those not in use and without
+    one of the lowest reduced costs of their blend or of a lot that is taken."""
+    sets, use = model.sets, model.use
+    reduced = relaxed.column_dual[use]
+    near = relaxed.x[use] > 0
+    near[best_of_group(sets.pair_blend, reduced, of_blend)] = True
+    of_lot = best_of_group(sets.pair_lot, reduced, _NEAR_OF_LOT)
+    is_taken = relaxed.x[model.take] > 0
+    near[of_lot[is_taken[sets.pair_lot[of_lot]]]] = True
     upper = model.upper.copy()
-    upper[model.use] = np.where(
-        by_lot[ours.pair_lot, ours.blends.product[ours.pair_blend]], upper[model.use], 0.0
-    )
+    upper[use] = np.where(near, upper[use], 0.0)
     return replace(model, upper=upper)

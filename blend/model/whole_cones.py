@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 
 import numpy as np
@@ -24,7 +25,6 @@ def solve_conic_whole(
     gap_share: float,
     time_limit_s: float,
     guess: Callable[[np.ndarray], np.ndarray],
-    first: ConicAnswer | None = None,
     on_better: Callable[[float, float], None] | None = None,
 ) -> ConicAnswer:
     """Solve in whole numbers, to a relative gap or until time is out.
@@ -32,7 +32,7 @@ def solve_conic_whole(
     The search has the cuts so far. Its best whole numbers are fixed and the cones solved with them,
     which gives a feasible point, or new cuts that exclude these numbers; and so on until the point
     and the search's bound meet. `guess` makes a MIP start (NaN: none) from the relaxation's
-    optimum, where no `first` answer is known.
+    optimum.
     """
     until = time.monotonic() + time_limit_s
     divisible = conic.solve()
@@ -40,9 +40,7 @@ def solve_conic_whole(
         return divisible
     whole = np.flatnonzero(conic.whole)
     start = guess(divisible.x)
-    best = first
-    if best is not None:
-        start = np.where(conic.whole, np.round(best.x), np.nan)
+    best: ConicAnswer | None = None
     bound, inner_gap, seen = divisible.bound, gap_share / 2, set()
     rounds, is_close, is_over, was_interrupted = 0, False, False, False
     while not (is_close or is_over):
@@ -66,10 +64,10 @@ def solve_conic_whole(
                 bound = np.nanmax((bound, searched.bound))
             if len(searched.x):
                 numbers = np.round(searched.x[whole])
-                held = solve_held(conic, whole, numbers)
-                if len(held.x) and (best is None or held.objective < best.objective):
-                    best = held
-                    start = np.where(conic.whole, np.round(held.x), np.nan)
+                near = _solved_at(conic, whole, numbers)
+                if len(near.x) and (best is None or near.objective < best.objective):
+                    best = near
+                    start = np.where(conic.whole, np.round(near.x), np.nan)
                 inner_gap = inner_gap / 4 if numbers.tobytes() in seen else inner_gap
                 seen.add(numbers.tobytes())
         except KeyboardInterrupt:
@@ -98,17 +96,23 @@ def solve_conic_whole(
     )
 
 
-def solve_held(conic: ConicLinear, columns: np.ndarray, numbers: np.ndarray) -> ConicAnswer:
-    """Solve with some columns held, and let go of them. No solution where the cones cannot be
-    closed: the numbers then leave no more than a point."""
+@contextmanager
+def held(conic: ConicLinear, columns: np.ndarray, numbers: np.ndarray) -> Iterator[None]:
+    """Some columns held at numbers while this is open."""
     linear = conic.linear
-    before = [(linear.lower[column], linear.upper[column]) for column in columns]
-    for column, number in zip(columns, numbers, strict=True):
-        linear.set_column_bounds(int(column), number, number)
+    lower, upper = linear.lower[columns], linear.upper[columns]
+    linear.set_columns_bounds(columns, numbers, numbers)
     try:
-        return conic.solve()
+        yield
+    finally:
+        linear.set_columns_bounds(columns, lower, upper)
+
+
+def _solved_at(conic: ConicLinear, columns: np.ndarray, numbers: np.ndarray) -> ConicAnswer:
+    """Solve with some columns held. No solution where the cones cannot be closed: the numbers then
+    leave no more than a point."""
+    try:
+        with held(conic, columns, numbers):
+            return conic.solve()
     except SolverTrouble:
         return ConicAnswer(Outcome.STOPPED, np.nan, np.nan, np.zeros(0), 0)
-    finally:
-        for column, bounds in zip(columns, before, strict=True):
-            linear.set_column_bounds(int(column), *bounds)
