@@ -34,5 +34,8 @@ def actuals(folder: Path, work_order: Path) -> Answer:
     FOLDER holds the tables it was planned from.
     """
     from blend.grinder.actuals import read_actuals
+    from blend.tables.workbooks import must_be_harmless
 
-    return read_actuals(read_folder(folder).case, work_order)
+    case = read_folder(folder).case
+    must_be_harmless(work_order.read_bytes(), work_order.name)
+    return read_actuals(case, work_order)

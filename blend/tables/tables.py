@@ -8,28 +8,19 @@ from __future__ import annotations
 
 import csv
 import io
-import warnings
-import zipfile
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from decimal import Decimal
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
-from xml.parsers import expat
 
 from blend.domain.columns import Table
 from blend.errors import Caution, FileTrouble, Problem
-from blend.tables.cells import Cell, Uncalculated, is_blank, shown
+from blend.tables.cells import Cell, is_blank, shown
 from blend.tables.columns import TABLES
 from blend.tables.layout import ColumnMap, RawTable, arranged, folded
+from blend.tables.workbooks import MAX_ROWS, damage_as_trouble, open_book
 
 MAX_BYTES = 20_000_000
-MAX_UNPACKED_BYTES = 200_000_000
-MAX_ROWS = 200_000
-MAX_CELLS = 10_000_000
-MAX_MERGED = 1_000
 """No plant's day is that large: more is a slip, or meant to do harm."""
 
 READABLE = (".csv", ".xlsx")
@@ -359,119 +350,25 @@ def raw_table(file: str, rows: Iterable[Iterable[Cell]], ends_early: bool = Fals
 # XLSX ----------------------------------------------------------------------------------------
 
 
-@contextmanager
-def _damage_as_trouble(file: str) -> Iterator[None]:
-    """openpyxl names no error for damaged files, so whatever it raises is taken for damage."""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            yield
-    except (FileTrouble, ImportError):
-        raise
-    except Exception as error:
-        raise FileTrouble(
-            f"{file}: not an .xlsx workbook, or damaged, or locked by a password"
-        ) from error
-
-
-def _as_shown(cell: Any) -> Any:
-    """The value of a cell; one that is shown as a percentage comes as one, so that a full
-    100% is not taken for 1."""
-    value = cell.value
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    if is_number and "%" in cell.number_format:
-        return f"{100 * Decimal(repr(value)):f}%"
-    return value
-
-
 class _Workbook:
-    """One workbook, read row by row; raise FileTrouble."""
+    """One workbook and its tables; raise FileTrouble."""
 
     def __init__(self, data: bytes, file: str, confirmed: ColumnMap | None = None) -> None:
         self._confirmed = confirmed
-        self._data = data
         self._file = file
-        with _damage_as_trouble(file):
-            with zipfile.ZipFile(io.BytesIO(data)) as archive:
-                unpacked = sum(part.file_size for part in archive.infolist())
-            if unpacked > MAX_UNPACKED_BYTES:
-                raise FileTrouble(
-                    f"{file}: unpacks to more than {MAX_UNPACKED_BYTES // 1_000_000} MB"
-                )
-            self._formulas = self._load(data_only=False)
-
-    def _load(self, data_only: bool) -> Any:
-        from openpyxl import load_workbook
-
-        return load_workbook(io.BytesIO(self._data), read_only=True, data_only=data_only)
+        self._book = open_book(data, file)
 
     def sheets(self) -> list[str]:
-        return [sheet.title for sheet in self._formulas.worksheets]
+        return self._book.sheets()
 
     def table(self, sheet: str, file: str, table: Table) -> RawTable:
-        with _damage_as_trouble(self._file):
-            rows = []
-            formulas: dict[tuple[int, int], str] = {}
-            for number, cells in enumerate(self._rows(self._formulas[sheet])):
-                rows.append([_as_shown(cell) for cell in cells])
-                for place, cell in enumerate(cells):
-                    if cell.data_type == "f":
-                        formulas[number, place] = str(getattr(cell.value, "text", cell.value))
-            if formulas:
-                self._put_results(sheet, rows, formulas)
-            raw = raw_table(file, rows, ends_early=True)
-            merged, hidden = self._merged_and_hidden(sheet)
-            if self._formulas[sheet].sheet_state != "visible":
+        content = self._book.content(sheet)
+        with damage_as_trouble(self._file):
+            raw = raw_table(file, content.rows, ends_early=True)
+            if not content.is_visible:
                 fact = "this hidden sheet is read"
                 raw = replace(
                     raw, cautions=(Caution(file, None, None, fact, "Unhide it to check."),)
                 )
-            return arranged(replace(raw, merged=merged, hidden=hidden), table, self._confirmed)
-
-    def _merged_and_hidden(self, sheet: str) -> tuple[tuple[str, ...], tuple[int, ...]]:
-        """The merged ranges of a sheet, such as N4:N7, and the numbers of its hidden rows.
-
-        A workbook opened row by row does not give them.
-        """
-        ranges: list[str] = []
-        hidden: list[int] = []
-
-        def note(name: str, attributes: Mapping[str, str]) -> None:
-            element = name.rpartition(":")[2]
-            if element == "mergeCell":
-                ranges.append(attributes["ref"])
-                if len(ranges) > MAX_MERGED:
-                    raise FileTrouble(f"{self._file}: more than {MAX_MERGED} merged ranges")
-            elif element == "row" and attributes.get("hidden") in ("1", "true"):
-                hidden.append(int(attributes.get("r", 0)))
-
-        parser = expat.ParserCreate()
-        parser.StartElementHandler = note
-        with self._formulas[sheet]._get_source() as part:
-            parser.ParseFile(part)
-        return tuple(ranges), tuple(hidden[:MAX_ROWS])
-
-    def _rows(self, sheet: Any) -> Iterator[tuple[Any, ...]]:
-        # The size that a sheet states of itself can be wrong, or a trap.
-        sheet.reset_dimensions()
-        cells_so_far = 0
-        for number, cells in enumerate(sheet.iter_rows(), 1):
-            cells_so_far += len(cells)
-            if cells_so_far > MAX_CELLS:
-                raise FileTrouble(f"{self._file}: more than {MAX_CELLS} cells in a sheet")
-            yield cells
-            if number > MAX_ROWS:
-                return
-
-    def _put_results(
-        self, sheet: str, rows: list[list[Cell]], formulas: dict[tuple[int, int], str]
-    ) -> None:
-        """Put the saved result in the place of each formula, or say that there is none."""
-        results = self._load(data_only=True)[sheet]
-        for number, cells in enumerate(self._rows(results)):
-            for place, cell in enumerate(cells):
-                if (number, place) in formulas:
-                    value = _as_shown(cell)
-                    rows[number][place] = (
-                        Uncalculated(formulas[number, place]) if value is None else value
-                    )
+            raw = replace(raw, merged=content.merged, hidden=content.hidden)
+            return arranged(raw, table, self._confirmed)

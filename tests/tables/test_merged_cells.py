@@ -12,7 +12,7 @@ from openpyxl import Workbook, load_workbook
 from blend.desk.pages import Upload
 from blend.desk.tables import uploaded_table
 from blend.errors import FileTrouble
-from blend.tables import tables as limits
+from blend.tables import workbooks
 from blend.tables.columns import TABLES
 from blend.tables.read import read_case
 from tests.tables.plain_tables import (
@@ -83,7 +83,7 @@ def test_a_workbook_of_one_table_and_an_upload_are_refused_too(tmp_path: Path):
 
 
 def test_merged_ranges_are_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr(limits, "MAX_MERGED", 2)
+    monkeypatch.setattr(workbooks, "MAX_MERGED", 2)
     path = workbook_with(tmp_path / "monday.xlsx", "A20:B20", "A22:B22", "A24:B24")
     with pytest.raises(FileTrouble, match="more than 2 merged ranges"):
         read_case(path)
