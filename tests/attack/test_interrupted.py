@@ -54,9 +54,9 @@ COMMANDS = {
         f"scenarios {DEMO} --draws 200 --workers 2 --csv out.csv --chart out.png", 6, "out.csv"
     ),
     "positions": Command(f"plan {DEMO} --days --csv out.csv", 4, "out.csv"),
-    "why": Command(f"why {DEMO / 'week_before'} {DEMO} --item lot=B90-1", 4),
+    "why": Command(f"why {DEMO / 'week_before'} {DEMO} --where lot=B90-1", 1),
     "breakeven": Command(f"breakeven {DEMO} B50-1 --chart out.png", 2, "out.png"),
-    "note": Command(f"note --day {DAY} --out out.html --store market.db", 10, "out.html"),
+    "note": Command(f"note --day {DAY} --out out.html --store market.db", 4, "out.html"),
     "quote": Command(f"quote --day {DAY} --all --publish --assessor me --store market.db", 2),
 }
 ENDINGS = {".xlsx": b"PK", ".csv": b"\xef\xbb\xbf", ".png": b"\x89PNG", ".html": b"<!doctype"}
@@ -191,7 +191,7 @@ def test_a_command_stopped_at_any_moment_ends_quietly(
                 assert (ended.folder / command.writes).exists()
             left = names(ended.folder)
             shown = left if len(signals) == 1 and is_ctrl_c else {n for n in left if n[0] != "."}
-            assert shown <= {"stderr", command.writes, "out.png", "market.db"}
+            assert shown <= {"stderr", command.writes, "out.png", "out-sources.html", "market.db"}
             check_whole(command, ended.folder)
             codes[ended.code] += 1
     record_property("codes", str(dict(codes)))

@@ -25,7 +25,7 @@ KILLS = [pytest.param(10, marks=pytest.mark.slow), pytest.param(200, marks=pytes
 MAX_REPORTS = 3
 CALLS_A_FILE = 6
 """To open, to look at its rights, to bring to disk, to give its name; about."""
-LONGEST_S = 20.0
+LONGEST_S = 120.0
 
 
 def visible(folder: Path) -> list[Path]:
