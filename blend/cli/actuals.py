@@ -26,7 +26,7 @@ Examples:
 @click.argument(
     "work_order", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="FILE"
 )
-@answers()
+@answers("lots")
 def actuals(folder: Path, work_order: Path) -> Answer:
     """Plan against actual: yield, giveaway and meat cost.
 

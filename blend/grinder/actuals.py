@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from blend.domain.case import Case
 from blend.domain.rules import kept_per_lb
 from blend.errors import FileTrouble, InputRefused, Problem
+from blend.grinder.odds import ASSUMPTION, Errors, errors_of
 from blend.grinder.plan_workbook import inputs_digest
 from blend.grinder.work_order import BATCH_BLANKS, LINE_BLANKS
 from blend.grinder.work_order_sheets import RUN_ORDER
@@ -26,6 +27,8 @@ from blend.output.formats import Format, counted, format_of, money, number, prin
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+    from blend.lean.batch_evidence import LotsAfter
+
 register(
     {
         "planned_yield_percent": Format("Plan yield", "%", 1),
@@ -36,11 +39,16 @@ register(
         "tested_lean_percent": Format("Tested", "%", 2),
         "giveaway_points": Format("Giveaway", "points", 2, is_signed=True),
         "giveaway_usd": Format("Giveaway", "$", 0, is_summed=True, is_signed=True),
+        "stated_percent": Format("Stated", "%", 1),
+        "by_batches_percent": Format("By batches", "%", 1),
+        "moved_points": Format("Moved", "points", 2, is_signed=True),
+        "by_batches_error_points": Format("Std. error", "points", 2),
         "over_plan_lb": Format("Over plan", "lb", 0, is_signed=True),
     }
 )
 _LINES, _BATCHES = ("lot_id", "planned_lb", *LINE_BLANKS), ("finished_lb", *BATCH_BLANKS)
 _MAX_FAT_PERCENT = 100.0
+_MORE = "More: --lots (lean of the lots, by their batches)"
 Row = Mapping[str, Any]
 
 
@@ -111,9 +119,56 @@ class Actuals(Answer):
             "actual_meat_usd": float((actual_lb * price).sum()),
         }
 
+    @cached_property
+    def done(self) -> DataFrame:
+        """Lots of batches with any actual weight, or weighed out; `into_lb` is what went in, as
+        planned where a box of such a batch was left blank."""
+        done = set(self.weighed.loc[self.weighed["actual_lb"].notna(), "batch"])
+        done |= set(written(self.batches, "weighed_out_lb"))
+        own = self.weighed[self.weighed["batch"].isin(done)]
+        return own.assign(into_lb=own["actual_lb"].fillna(own["planned_lb"]))
+
+    def lots_after(self, errors: Errors) -> LotsAfter:
+        """Lean of the lots with what their batches tested."""
+        from blend.lean.batch_evidence import TestedBatch, lots_after
+
+        fat_percent = written(self.batches, "tested_fat_percent")
+        tested = [
+            TestedBatch(
+                product_id,
+                into,
+                1 - fat_percent[batch] / 100,
+                errors.constraint(product_id, 0.5).batch.variance ** 0.5,
+            )
+            for product_id, batch, into in each_batch(self.done)
+            if batch in fat_percent
+        ]
+        return lots_after(self.case, errors.lots, tested)
+
+    @cached_property
+    def lots(self) -> DataFrame:
+        """Lean of the lots used, as stated and with what their batches tested."""
+        from pandas import DataFrame
+
+        after = self.lots_after(errors_of(self.case, {}))
+        used = [lot for lot in self.case.lots if lot.lot_id in set(self.done["lot_id"])]
+        return DataFrame(
+            {
+                "lot_id": lot.lot_id,
+                "item": printable(lot.item),
+                "stated_percent": 100 * lot.lean,
+                "by_batches_percent": 100 * after.lean[lot.lot_id],
+                "moved_points": 100 * (after.lean[lot.lot_id] - lot.lean),
+                "by_batches_error_points": 100 * after.errors[lot.lot_id].whole_error_share,
+            }
+            for lot in used
+            if lot.lot_id in after.lean
+        )
+
     @property
     def tables(self) -> Mapping[str, DataFrame]:
-        return {"products": self.products, "lots": self.weighed, "batches": self.batches}
+        return {"products": self.products, "lots": self.weighed, "batches": self.batches,
+                "lots_lean": self.lots}  # fmt: skip
 
     @property
     def figures(self) -> Mapping[str, Any]:
@@ -160,8 +215,19 @@ class Actuals(Answer):
                         " costs as if combos could be split. Below zero: fatter than planned.",
                     ),
                     screen.watch(self.warnings()),
+                    self._lots_block() if {"lots", "all"} & set(sections) else _MORE,
                 ),
             )
+        )
+
+    def _lots_block(self) -> str:
+        if not len(self.lots):
+            return "No batch has a tested fat: nothing new on the lots' lean."
+        return screen.table(
+            self.lots,
+            title="Lean of the lots, by their batches",
+            note=f"Stated lean with an error of {ASSUMPTION}, moved by the batches tested."
+            " blend plan --after plans the rest of the day with it.",
         )
 
     def warnings(self) -> Iterator[str]:
@@ -174,6 +240,18 @@ class Actuals(Answer):
             yield f"{batches} without a tested fat: not in the giveaway."
         if not self.is_same_input:
             yield "The tables changed since the work order was printed: prices may differ."
+
+
+def each_batch(own: DataFrame) -> Iterator[tuple[str, Any, dict[str, float]]]:
+    """Product, batch and pounds of each lot in it."""
+    for (product_id, batch), rows in own.groupby(["product_id", "batch"], sort=False):
+        yield str(product_id), batch, dict(zip(rows["lot_id"], rows["into_lb"], strict=True))
+
+
+def written(batches: DataFrame, column: str) -> dict[Any, float]:
+    """By batch, where something was written in."""
+    filled = batches[batches[column].notna()]
+    return dict(zip(filled["batch"], filled[column].tolist(), strict=True))
 
 
 def _usd_per_point_lb(case: Case) -> dict[str, float]:

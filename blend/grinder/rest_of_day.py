@@ -6,9 +6,9 @@ kept, and its offer is used up. To buy more of it, add a lot. Orders are what is
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
 from blend.domain.lots import ON_HAND, Lot
@@ -16,10 +16,9 @@ from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind, kept_per_lb
 from blend.domain.stock import valued
 from blend.domain.uncertainty import LeanUncertainty
-from blend.grinder.actuals import Actuals
+from blend.grinder.actuals import Actuals, each_batch, written
 from blend.grinder.compare import taken
 from blend.grinder.odds import Errors
-from blend.lean.batch_evidence import TestedBatch, lots_after
 from blend.output.formats import counted, number, pounds
 
 if TYPE_CHECKING:
@@ -78,15 +77,10 @@ def rest_of_day(
     """What is left of a day. A batch is done when it has any actual weight or was weighed out;
     boxes left blank in it are taken as planned. `counted_lb` are pounds of lots counted at the
     plant, which go before what the weights leave."""
-    weighed, batches = actuals.weighed, actuals.batches
-    done = set(weighed.loc[weighed["actual_lb"].notna(), "batch"])
-    done |= set(batches.loc[batches["weighed_out_lb"].notna(), "batch"])
-    own = weighed[weighed["batch"].isin(done)]
-    own = own.assign(into_lb=own["actual_lb"].fillna(own["planned_lb"]))
-    used_lb, planned_lb = _by_lot(own, "into_lb"), _by_lot(weighed, "planned_lb")
+    own, batches = actuals.done, actuals.batches
+    used_lb, planned_lb = _by_lot(own, "into_lb"), _by_lot(actuals.weighed, "planned_lb")
     made_lb = _made_lb(case, own, batches)
-    tested = _tested(own, batches, errors)
-    after = lots_after(case, errors.lots, tested)
+    after = actuals.lots_after(errors)
     lean_moved = {
         lot_id: (case.lot(lot_id).lean, lean)
         for lot_id, lean in after.lean.items()
@@ -102,7 +96,7 @@ def rest_of_day(
     return RestOfDay(
         rest,
         after.errors,
-        len(done),
+        int(own["batch"].nunique()),
         len(batches),
         left_short,
         lean_moved,
@@ -114,17 +108,11 @@ def _by_lot(lines: DataFrame, column: str) -> dict[str, float]:
     return {str(lot_id): float(lb) for lot_id, lb in lines.groupby("lot_id")[column].sum().items()}
 
 
-def _batches(own: DataFrame) -> Iterator[tuple[str, Any, dict[str, float]]]:
-    """Product, batch and pounds of each lot in it."""
-    for (product_id, batch), rows in own.groupby(["product_id", "batch"], sort=False):
-        yield str(product_id), batch, dict(zip(rows["lot_id"], rows["into_lb"], strict=True))
-
-
 def _made_lb(case: Case, own: DataFrame, batches: DataFrame) -> dict[str, float]:
     """Pounds made by product: as weighed out, else what the weights keep after losses."""
-    out_lb = _written(batches, "weighed_out_lb")
+    out_lb = written(batches, "weighed_out_lb")
     made: dict[str, float] = {}
-    for product_id, batch, into in _batches(own):
+    for product_id, batch, into in each_batch(own):
         product = case.product(product_id)
         kept = (
             lb * sum(kept_per_lb(case.lot(lot_id), product, case.losses))
@@ -133,26 +121,6 @@ def _made_lb(case: Case, own: DataFrame, batches: DataFrame) -> dict[str, float]
         lb = out_lb[batch] if batch in out_lb else sum(kept)
         made[product_id] = made.get(product_id, 0.0) + lb
     return made
-
-
-def _tested(own: DataFrame, batches: DataFrame, errors: Errors) -> list[TestedBatch]:
-    fat_percent = _written(batches, "tested_fat_percent")
-    return [
-        TestedBatch(
-            product_id,
-            into,
-            1 - fat_percent[batch] / 100,
-            errors.constraint(product_id, 0.5).batch.variance ** 0.5,
-        )
-        for product_id, batch, into in _batches(own)
-        if batch in fat_percent
-    ]
-
-
-def _written(batches: DataFrame, column: str) -> dict[Any, float]:
-    """By batch, where something was written in."""
-    filled = batches[batches[column].notna()]
-    return dict(zip(filled["batch"], filled[column].tolist(), strict=True))
 
 
 def _left_of(

@@ -117,3 +117,13 @@ def test_what_is_no_workbook_is_refused(day, tmp_path):
     path.write_text("no workbook")
     with pytest.raises(FileTrouble):
         read_actuals(day[0], path)
+
+
+def test_batches_move_the_lean_of_the_lots_in_them(day, tmp_path):
+    fatter = read_actuals(day[0], filled(day, tmp_path / "done.xlsx", fatter_percent=0.5)).lots
+    assert len(fatter)
+    assert (fatter["moved_points"] < 0.2).all()
+    assert fatter["moved_points"].mean() < -0.2
+    assert (fatter["by_batches_error_points"] < 1.0).all()
+    same = read_actuals(day[0], filled(day, tmp_path / "done.xlsx")).lots
+    assert same["moved_points"].abs().max() < 1e-6

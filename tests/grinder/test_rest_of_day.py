@@ -118,7 +118,7 @@ def test_lean_after_batches_is_the_normal_conditional_in_precision_form(batches,
     rows /= rows.sum(1, keepdims=True)
     precision = np.linalg.inv(prior) + rows.T @ rows / sd**2
     surprise = np.array([lean for *_, lean in batches]) - 0.8
-    mean = 0.8 + np.linalg.solve(precision, rows.T @ surprise / sd**2)
+    mean = np.clip(0.8 + np.linalg.solve(precision, rows.T @ surprise / sd**2), 0, 1)
     assert [found.lean[name] for name in names] == pytest.approx(mean.tolist(), abs=1e-6)
     root = np.array([found.errors[name].shared_error for name in names])
     assert root @ root.T == pytest.approx(np.linalg.inv(precision), abs=1e-8)
