@@ -22,7 +22,7 @@ from blend.errors import FileTrouble
 @with_method
 @click.option("--week", "of", type=DAY, help="Any day of the week. Default: the latest on file.")
 @click.option("--out", type=FILE, metavar="FILE", help="Save the report (.html to print, .md).")
-@click.option("--slides", type=FILE, metavar="FILE", help="Save a page of charts (.html).")
+@click.option("--slides", type=FILE, metavar="FILE", help="Save the charts (.html, .png, .svg).")
 @click.option(
     "--script", "spoken", type=FILE, metavar="FILE", help="Save the spoken script (.txt)."
 )
@@ -64,6 +64,8 @@ def weekly(
 
     if out is not None and out.suffix.lower() not in (".html", ".md"):
         raise FileTrouble(f"{out}: the report is saved as .html or .md. Change the ending.")
+    if slides is not None and slides.suffix.lower() not in (".html", ".png", ".svg"):
+        raise FileTrouble(f"{slides}: slides are saved as .html, .png or .svg. Change the ending.")
     for path in (out, slides, spoken):
         if path is not None:
             check_place(path)
@@ -78,10 +80,14 @@ def weekly(
         add_calls(store, calls_signed(store, calls, friday, "weekly", signed_by))
         made = report_week(store, on, method)
     if out is not None:
-        page = made.html() if out.suffix.lower() == ".html" else made.markdown()
+        sources = out.with_name(f"{out.stem}-sources.md")
+        is_html = out.suffix.lower() == ".html"
+        page = made.html(sources.name) if is_html else made.markdown()
         write_bytes(out, page.encode())
+        write_bytes(sources, made.sources().encode())
     if slides is not None:
-        write_bytes(slides, made.slides().encode())
+        is_page = slides.suffix.lower() == ".html"
+        write_bytes(slides, made.slides().encode() if is_page else made.slide(slides.suffix))
     if spoken is not None:
         write_bytes(spoken, f"{made.script()}\n".encode())
     flags = {"volumes": volumes, "text": text, "all": every}

@@ -22,7 +22,16 @@ from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, counted, day, register
 from blend.reporter.calendar import Average, DayFigure, average, week_of
-from blend.reporter.indicators import Change, Indicator, by_week, grouped, indicator, series_of
+from blend.reporter.indicators import (
+    Change,
+    Indicator,
+    Series,
+    by_week,
+    grouped,
+    indicator,
+    series_of,
+)
+from blend.reporter.leading import lead_lines, leads
 from blend.reporter.ledger import Record, record_words, score_calls
 
 if TYPE_CHECKING:
@@ -108,6 +117,8 @@ class Weekly(Answer):
     position: int
     """Of the store: everything up to this import."""
     missing_days: tuple[date, ...]
+    lead_lines: tuple[str, ...] = ()
+    """Which volumes led lean, by their record out of sample."""
     corrections: tuple[str, ...] = ()
     """Notices of what was corrected in or for the week."""
     calls: Record | None = None
@@ -196,6 +207,13 @@ class Weekly(Answer):
         return (self.lean.price or 0.0) - (self.fat.price or 0.0)
 
     @property
+    def spread_change(self) -> float | None:
+        if self.lean is None or self.fat is None:
+            return None
+        now, then = self.lean.on_week, self.fat.on_week
+        return None if now is None or then is None else now - then
+
+    @property
     def breadth(self) -> tuple[list[str], list[str], list[str]]:
         """Items that advanced, declined, and neither by a measurable amount."""
         up: list[str] = []
@@ -213,6 +231,8 @@ class Weekly(Answer):
     def headline(self) -> str:
         """Lean, fat and their spread in one line."""
         parts = [self._moved(each) for each in (self.lean, self.fat) if each is not None]
+        if self.spread is not None and self.spread_change is not None:
+            parts.append(f"spread {cents(self.spread)}, {_wider(self.spread_change)}")
         return "; ".join(parts) if parts else "No quotations to report this week"
 
     def _moved(self, each: ItemWeek) -> str:
@@ -259,10 +279,8 @@ class Weekly(Answer):
         if self.lean is None or self.fat is None or self.spread is None:
             return ""
         text = f"{self.lean.item.item_id} over {self.fat.item.item_id}: {cents(self.spread)}"
-        if self.lean.on_week is not None and self.fat.on_week is not None:
-            change = self.lean.on_week - self.fat.on_week
-            way = "wider" if change > 0 else "narrower"
-            text += f", {cents(abs(change))} {way} on the week"
+        if self.spread_change is not None:
+            text += f", {_wider(self.spread_change)} on the week"
         return text + "."
 
     def _supply_sentence(self) -> str:
@@ -290,7 +308,8 @@ class Weekly(Answer):
             each for each in _days(self.friday + timedelta(days=3), 5) if not _is_market(each)
         ]
         if holidays:
-            listed.append(f"Short week: no market on {', '.join(map(day, holidays))}.")
+            days = ", ".join(f"{each:%A, %B} {each.day}" for each in holidays)
+            listed.append(f"Short week: no market on {days}.")
         return listed
 
     def script(self) -> str:
@@ -346,6 +365,8 @@ class Weekly(Answer):
                 "## Heard in the trade, not used in any figure",
                 *(f"- {t}" for t in self.said),
             ]
+        if self.lead_lines:
+            parts += ["## Leading indicators", *(f"- {each}" for each in self.lead_lines)]
         if self.corrections:
             parts += ["## Corrections", *(f"- {each}" for each in self.corrections)]
         if self.call_lines:
@@ -355,8 +376,27 @@ class Weekly(Answer):
         parts.append(self.foot())
         return "\n\n".join(parts) + "\n"
 
-    def html(self) -> str:
-        """The report as a page that prints on two sheets of Letter."""
+    def sources(self) -> str:
+        """Where every figure of the week is from, as Markdown."""
+        week = week_of(self.friday)
+        lines = [f"# Sources, week ending {day(self.friday)}", self.foot(), "## Quotations"]
+        for each in self.items:
+            quotes = "; ".join(
+                f"{quote.day:%a} {quote.usd_per_cwt:,.2f}, {quote.pounds_lb:,.0f} lb"
+                for quote in each.days
+                if week.monday <= quote.day <= week.sunday
+            )
+            lines.append(f"- {each.item.item_id}: {quotes or 'no quotation'}")
+        lines.append("## Volumes")
+        for of in self.volumes:
+            names = ", ".join(of.series.parts or (of.series.name,))
+            than = f", against {day(of.on_year.against)}" if of.on_year else ""
+            lines.append(f"- {_series_name(of)}: {names}, week to {day(of.day)}{than}")
+        return "\n\n".join(lines) + "\n"
+
+    def html(self, sources: str = "") -> str:
+        """The report as a page that prints on two sheets of Letter; `sources` is the address of
+        the page of sources."""
         from importlib.resources import files
 
         from jinja2 import Environment
@@ -367,12 +407,29 @@ class Weekly(Answer):
 
         template = files("blend.reporter").joinpath("weekly.html").read_text("utf-8")
         page = Environment(autoescape=True).from_string(template)
-        charts = [Markup(picture(each, ".svg").decode()) for each in self.charts()]
-        return page.render(report=self, charts=charts, format_of=format_of, ending=day(self.friday))
+        half = {"width": 380, "height": 220}  # two charts next to each other, still readable
+        specs = [spec | half if place < 2 else spec for place, spec in enumerate(self.charts())]
+        charts = [Markup(picture(each, ".svg").decode()) for each in specs]
+        return page.render(
+            report=self,
+            charts=charts,
+            format_of=format_of,
+            ending=day(self.friday),
+            sources=sources,
+        )
 
     def charts(self) -> list[Spec]:
         """Lean and fat over a year, the week's changes item by item, and volumes on the year."""
         return [self.chart(), self._changes_chart(), self._volumes_chart()]
+
+    def slide(self, ending: str) -> bytes:
+        """The charts as one picture at newsletter size: .png, .svg or .pdf."""
+        from blend.output.charts import chart, picture
+
+        title = f"Boneless beef and trimmings, week ending {day(self.friday)}"
+        alone = {"scale": dict.fromkeys(("x", "y", "color", "strokeDash"), "independent")}
+        panels = {"vconcat": self.charts(), "resolve": alone}
+        return picture(chart(title, [], panels, subtitle=self.headline), ending.lower())
 
     def slides(self) -> str:
         """One page of charts at newsletter size, as SVG in HTML."""
@@ -453,7 +510,7 @@ class Weekly(Answer):
                    "week_trades", "week_loads"]  # fmt: skip
         parts = [
             screen.strong(f"Boneless beef and trimmings, week ending {day(self.friday)}"),
-            screen.wrapped(f"{self.headline}. {self._spread_sentence()}"),
+            screen.wrapped(f"{self.headline}."),
             screen.table(self.week, columns),
             screen.wrapped(f"{moved} {self.foot()}"),
         ]
@@ -498,6 +555,10 @@ class Weekly(Answer):
         )  # fmt: skip
 
 
+def _wider(change: float) -> str:
+    return f"{cents(abs(change))} {'wider' if change > 0 else 'narrower'}"
+
+
 def _is_fresh(item: Item) -> bool:
     return item.fresh_or_frozen == "fresh"
 
@@ -523,6 +584,7 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
     """The report of the week that a day falls in, from the store. Raises InputRefused where the
     week has no entries."""
     from blend.errors import InputRefused, Problem
+    from blend.reporter.news import quotable
     from blend.reporter.quoting import figures, heard, quote
 
     week = week_of(day_of_week)
@@ -545,6 +607,7 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
         items.append(_item_week(item, days, entries, friday))
     items.sort(key=lambda each: (not _is_fresh(each.item), each.item.lean))
     there = {each.market_day for each in entries}
+    weekly_volumes = [series for series, _ in grouped(map(by_week, series_of(store.volumes())))]
     volumes = [
         made
         for series, whole in grouped(map(by_week, series_of(store.volumes())))
@@ -559,14 +622,23 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
         tuple(items),
         left_out,
         tuple(volumes),
-        tuple(each for each in entries if each.kind is EntryKind.OTHER and each.note.strip()),
+        tuple(each for each in quotable(entries) if each.kind is EntryKind.OTHER),
         measurable,
         method.version,
         known.position,
         tuple(each for each in _days(week.monday, 5) if _is_market(each) and each not in there),
+        _lead_lines(items, weekly_volumes),
         tuple(each.notice for each in known.corrections),
         _scored_calls(store, items, measurable, friday),
     )
+
+
+def _lead_lines(items: Sequence[ItemWeek], volumes: Sequence[Series]) -> tuple[str, ...]:
+    """What led the first item of 90% lean, by whole weeks of two years."""
+    lean = next((each for each in items if abs(each.item.lean - 0.90) < 0.005), None)
+    if lean is None:
+        return ()
+    return tuple(lead_lines(leads(volumes, _weekly_prices(lean.days)), lean.item.item_id))
 
 
 def _scored_calls(
@@ -603,7 +675,11 @@ def _item_week(
     week = week_of(friday)
     ago = week.year_ago
     trades = [
-        each for each in entries if each.item_id == item.item_id and each.kind is EntryKind.TRADE
+        each
+        for each in entries
+        if each.item_id == item.item_id
+        and each.kind is EntryKind.TRADE
+        and each.sets_negotiated_quote
     ]
     within = [each.usd_per_cwt for each in days if week.monday <= each.day <= week.sunday]
     return ItemWeek(
