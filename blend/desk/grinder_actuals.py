@@ -18,7 +18,12 @@ from blend.grinder.actuals import read_actuals
 from blend.output.shown import shown_of
 
 PATH = "/grinder/actuals"
-_TITLES = {"products": "By product", "lots": "Lot by lot", "batches": "Batch by batch"}
+_TITLES = {
+    "products": "By product",
+    "lots": "Lot by lot",
+    "batches": "Batch by batch",
+    "lots_lean": "Lean of the lots, by their batches",
+}
 
 
 def _kept(desk: Desk) -> Path:
