@@ -7,7 +7,7 @@ Whether a driver may be named as the cause is decided by `blend.reporter.headlin
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -306,15 +306,15 @@ class Moved(Answer):
                 if no_part
                 else f"Part of the move: {_dollars(each.amount)}{_interval(each)}.",
                 self.unchanged_words(each),
-                *([assumed[each.driver]] if assumed else []),
-                *_together(self.sides[each.driver]),
+                assumed.get(each.driver, ""),
+                pounds_words(each).strip(),
             ]
             if abs(each.amount - last.amount) >= _CENT_USD_PER_LB:
                 lines.insert(1, f"For the last pound there is: {_dollars(last.amount)}.")
             name = each.driver.capitalize()
             changes = changes_frame({each.driver: self.sides[each.driver]}).drop(columns="driver")
             made.append(Step(name, "no part" if no_part else _dollars(each.amount),
-                             tuple(lines), changes))  # fmt: skip
+                             tuple(filter(None, lines)), changes))  # fmt: skip
         return tuple(made)
 
     def unchanged_words(self, each: Contribution) -> str:
@@ -407,7 +407,8 @@ def share_words(part: Contribution, move: ItemMove) -> str:
     share = part.amount / move.next.change if move.next.change else math.inf
     size = cents(abs(part.amount) * LB_PER_CWT)
     if part.low is not None and part.high is not None:
-        size += f", 90% range {_dollars(part.low)} to {_dollars(part.high)}"
+        least, most = sorted(map(abs, (part.low, part.high)))
+        size += f", 90% range {_dollars(least)} to {_dollars(most)}"
     name = f"{part.driver}, mostly {part.mostly}," if part.mostly else part.driver
     if share > 1 + 1e-9:
         return f"{name} {verb} for {size}, more than all of"
@@ -453,9 +454,7 @@ def _interval(part: Contribution) -> str:
 
 def pounds_words(part: Contribution) -> str:
     """The pounds behind a driver and the items that make most of it: "3.1% fewer lb: I90 +4.99"."""
-    was, now = (
-        math.fsum(getattr(each, end) for each in part.within) for end in ("before_lb", "after_lb")
-    )
+    was, now = part.pounds_lb
     if not was:
         return ""
     largest = [each for each in part.within[:2] if abs(each.amount) >= _CENT_USD_PER_LB]
@@ -574,17 +573,6 @@ def changes_frame(sides: Sides) -> DataFrame:
             ends = [_end(end, each) for end in (each.before, each.after)]
             rows.append((driver, each.name, what, *ends, _moved_words(each)))
     return frame(("driver", "of", "what", "before", "after", "moved"), rows)
-
-
-def _together(sides: Sequence[Side]) -> list[str]:
-    """What the pounds that differ add up to, where there are several."""
-    made = []
-    for kind in (SideKind.POUNDS, SideKind.ORDERED):
-        own = [each for each in sides if each.cell is kind and _size(each) < math.inf]
-        if len(own) > 1:
-            change = math.fsum(float(e.after or 0) - float(e.before or 0) for e in own)
-            made.append(f"Together {change:+,.0f} lb.")
-    return made
 
 
 def _size(each: Side) -> float:

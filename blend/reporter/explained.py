@@ -43,6 +43,14 @@ class Contribution:
     """The largest part first."""
 
     @property
+    def pounds_lb(self) -> tuple[float, float]:
+        """Of its items together, before and after."""
+        return (
+            math.fsum(each.before_lb for each in self.within),
+            math.fsum(each.after_lb for each in self.within),
+        )
+
+    @property
     def mostly(self) -> str:
         """The item that makes most of the amount, of several; empty where none does."""
         if len(self.within) < 2 or not self.amount:

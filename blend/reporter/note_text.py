@@ -609,9 +609,7 @@ def _unchanged(each: Explanation, part: Contribution) -> Sentence:
 
 def _pounds_moved(each: Explanation, part: Contribution) -> list[Part]:
     """The pounds behind a driver, since the earlier day and on the year."""
-    was, now = (
-        math.fsum(getattr(item, end) for item in part.within) for end in ("before_lb", "after_lb")
-    )
+    was, now = part.pounds_lb
     if not was:
         return []
     name = part.driver
