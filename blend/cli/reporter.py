@@ -413,6 +413,7 @@ def paste(
 @click.option("--withdraw", "is_withdrawn", is_flag=True, help="Withdraw what was published.")
 @click.option("--reproduce", is_flag=True, help="Make again what was published.")
 @click.option("--as-of", type=MOMENT, metavar="DATE[TIME]", help="From what the store held then.")
+@click.option("--report", type=FILE, metavar="FILE", help="A public report (.csv) to compare.")
 @with_method
 @with_store
 @answers("evidence", "stats", "trend", "purchases", "method")
@@ -426,6 +427,7 @@ def quote(
     is_withdrawn: bool,
     reproduce: bool,
     as_of: datetime | None,
+    report: Path | None,
     method_path: Path | None,
     where: str | None,
 ) -> Answer:
@@ -450,7 +452,7 @@ def quote(
         if reproduce:
             return made_again(opened, on, item_ids, as_of)
         method = method_of(method_path)
-        made = quote_day(opened, on, method, item_ids, as_of)
+        made = replace(quote_day(opened, on, method, item_ids, as_of), report=report)
         if all(each.assessed.usd_per_cwt is None for each in made.quoted):
             refuse_day_without_market(made.known)
         if is_withdrawn:

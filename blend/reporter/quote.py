@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.market import LB_PER_LOAD, CanvassEntry, EntryKind, Item, Published
@@ -20,6 +21,7 @@ from blend.output.screen import table, watch, width, with_sections, wrapped
 from blend.reporter import words
 from blend.reporter.assessed import Assessed, Code, Rung
 from blend.reporter.calendar import Average, Span
+from blend.reporter.context import context_frame
 from blend.reporter.quoting import (
     Compared,
     Heard,
@@ -97,6 +99,8 @@ class DayQuotes(Answer):
     compared: tuple[Compared, ...]
     method: Method
     publication: Publication | None = None
+    report: Path | None = None
+    """A public market-news table to show next to the quotations."""
 
     @property
     def day(self) -> date:
@@ -114,6 +118,7 @@ class DayQuotes(Answer):
             "influence": influence_frame([each.assessed for each in self.quoted]),
             "stats": stats_frame(self.quoted),
             "purchases": purchases_frame(self.known, self.names),
+            **({} if self.report is None else {"report": context_frame(self.report, self.quoted)}),
             "demand": demand_frame(self.quoted, self.together),
             "spans": spans_frame(self.compared),
             "words": words_frame(self.quoted, self.together),
@@ -144,6 +149,7 @@ class DayQuotes(Answer):
             wrapped(self._counted_apart),
             self._published_words,
             watch(self._warnings()),
+            *self._report(),
         ]
         return with_sections(
             first,
@@ -172,6 +178,13 @@ class DayQuotes(Answer):
         within = sorted({each.delivered_within_days for each in items})
         days = f"{within[0]} to {within[-1]}" if len(within) > 1 else str(within[0])
         return f"{' or '.join(sorted(bases))}, delivered within {days} days"
+
+    def _report(self) -> list[str]:
+        if self.report is None:
+            return []
+        note = "For context only: nothing of it is stored or in a quote. Compared by lean, fresh."
+        return ["", table(self.tables["report"], title=f"Public report {self.report.name}",
+                          note=note)]  # fmt: skip
 
     @property
     def _counted_apart(self) -> str:

@@ -42,6 +42,9 @@ if TYPE_CHECKING:
 LOAD_LB = 40_000
 _WEEK = timedelta(days=7)
 WEEKS_SHOWN = 53
+MIN_SPOKEN_S, MAX_SPOKEN_S = 60.0, 90.0
+WORDS_PER_S = 2.5
+"""As news is read."""
 EVEN_SHARE = 0.005
 """A volume nearer than this to last year's is about even with it."""
 
@@ -228,6 +231,13 @@ class Weekly(Answer):
         return up, down, flat
 
     @property
+    def breadth_words(self) -> str:
+        up, down, flat = (len(each) for each in self.breadth)
+        if not up + down + flat:
+            return "No week before to compare with."
+        return f"{up} up, {down} down, {flat} unchanged on the week."
+
+    @property
     def headline(self) -> str:
         """Lean, fat and their spread in one line."""
         parts = [self._moved(each) for each in (self.lean, self.fat) if each is not None]
@@ -346,8 +356,36 @@ class Weekly(Answer):
         if supply:
             lines.append(_round_percents(supply))
         lines += [_round_percents(each) for each in self.watch()[-1:]]
-        lines.append("Those are this week's quotations. Not a forecast.")
-        return " ".join(lines)
+        end = "Those are this week's quotations. Not a forecast."
+        for more in self._more_to_say():
+            if spoken_seconds(" ".join((*lines, more, end))) > MAX_SPOKEN_S:
+                break
+            if spoken_seconds(" ".join((*lines, end))) < MIN_SPOKEN_S:
+                lines.append(more)
+        return " ".join((*lines, end))
+
+    def _more_to_say(self) -> list[str]:
+        """For a week with little on file, so that the script is as long as one expects."""
+        of_note = [each for each in (self.lean, self.fat) if each is not None]
+        rest = [each for each in self.items if each not in of_note and each.price is not None]
+        spans = [
+            f"Over the week, {_name_said(each)} were quoted from about {_say(each.low)} to "
+            f"{_say(each.high)}."
+            for each in (*of_note, *rest)
+            if each.low is not None and each.high is not None
+        ]
+        loads = [
+            f"{_name_said(each)} traded about {round(each.now.pounds_lb / LOAD_LB)} loads."
+            for each in (*of_note, *rest)
+            if each.now.pounds_lb
+        ]
+        up, down, _ = self.breadth
+        said = [
+            f"{way} on the week: {', '.join(names)}."
+            for way, names in (("Higher", up), ("Lower", down))
+            if names
+        ]
+        return [*spans[:2], *loads[:3], *said, *spans[2:], *loads[3:]]
 
     def markdown(self) -> str:
         """The report as Markdown."""
@@ -357,6 +395,7 @@ class Weekly(Answer):
             *(f"**{name}.** {text}" for name, text in self.paragraphs()),
             "## The week",
             _markdown_table(self.week),
+            self.breadth_words,
         ]
         if len(self.supply):
             parts += ["## Volumes", _markdown_table(self.supply)]
@@ -502,10 +541,7 @@ class Weekly(Answer):
     # Shown ---------------------------------------------------------------------------------------
 
     def screen(self, sections: Collection[str] = ()) -> str:
-        up, down, flat = (len(each) for each in self.breadth)
-        moved = f"{up} up, {down} down, {flat} unchanged on the week."
-        if not up + down + flat:
-            moved = "No week before to compare with."
+        moved = self.breadth_words
         columns = ["item_id", "week_usd_per_cwt", "on_week_usd_per_cwt", "on_year_usd_per_cwt",
                    "week_trades", "week_loads"]  # fmt: skip
         parts = [
@@ -725,7 +761,7 @@ def _say(usd: float) -> str:
 
 
 def _spoken(each: ItemWeek, measurable: float, kind: str) -> str:
-    name = each.item.item_id.replace("CL", "chemical lean")
+    name = _name_said(each)
     price = _say(each.price or 0.0)
     if each.on_week is None or abs(each.on_week) < measurable:
         return f"On the {kind} side, {name} were steady at about {price}."
@@ -733,6 +769,19 @@ def _spoken(each: ItemWeek, measurable: float, kind: str) -> str:
     moved = abs(each.on_week)
     by = "a half dollar" if moved < 0.75 else _say(moved)
     return f"On the {kind} side, {name} {way} about {by}, to {price} a hundredweight."
+
+
+def _name_said(each: ItemWeek) -> str:
+    return each.item.item_id.replace("CL", "chemical lean")
+
+
+def spoken_seconds(text: str) -> float:
+    """How long a text takes to read aloud: a number counts as a word for each of its digits, up to
+    four."""
+    import re
+
+    words = (min(4, len(re.findall(r"\d", word))) or 1 for word in text.split())
+    return sum(words) / WORDS_PER_S
 
 
 def _round_percents(text: str) -> str:
