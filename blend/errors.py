@@ -147,6 +147,13 @@ class InputRefused(BlendError, ValueError):
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 
+def refusal(
+    file: str, column: str | None, value: str, required: str = "", hint: str = ""
+) -> InputRefused:
+    """One thing wrong with a whole file or column, as `Problem` has it."""
+    return InputRefused([Problem(file, None, column, value, required, hint)])
+
+
 class NoPlan(BlendError):
     """No plan exists; `infeasible` says which requirements conflict and what frees them."""
 

@@ -11,7 +11,7 @@ from blend.cli.answers import answers
 from blend.cli.common import FOLDER, progress_line, read_folder
 from blend.cli.params import DOLLARS, POUNDS, ROOM, Points, Share, Whole
 from blend.domain.uncertainty import SOLVENT_EXTRACTION_SD_SHARE, shared_by_suppliers
-from blend.errors import InputRefused, Problem, did_you_mean
+from blend.errors import did_you_mean, refusal
 
 if TYPE_CHECKING:
     from blend.domain.case import Case
@@ -112,7 +112,7 @@ def adjust(
     _check_names(case, product_id, lots)
     addable = lots_to_add(case, lots)
     if not addable:
-        raise _refused("--lot", "No lot is on hand", "", "Name the lots that may go in.")
+        raise refusal("--lot", None, "No lot is on hand", "", "Name the lots that may go in.")
     asked = {each.product_id: each.min_confidence for each in read_chance_constraints(folder, case)}
     room = case.product(product_id).blender_max_lb - pounds if room_lb is None else room_lb
     recipe = _planned_recipe(case, product_id) if as_planned else ()
@@ -137,7 +137,7 @@ def _planned_recipe(case: Case, product_id: str) -> tuple[Ingredient, ...]:
     for run in plan.runs:
         if run.product_id == product_id:
             return run.ingredients
-    raise _refused("--as-planned", f"The plan makes no {product_id}", "")
+    raise refusal("--as-planned", None, f"The plan makes no {product_id}", "")
 
 
 def _missing(
@@ -168,15 +168,11 @@ def _check_names(case: Case, product_id: str, lots: tuple[str, ...]) -> None:
     products = [product.product_id for product in case.products]
     if product_id not in products:
         hint = did_you_mean(product_id, products)
-        raise _refused("--product", product_id, "an id of products", hint)
+        raise refusal("--product", None, product_id, "an id of products", hint)
     known = [lot.lot_id for lot in case.lots]
     for lot_id in lots:
         if lot_id not in known:
-            raise _refused("--lot", lot_id, "an id of lots", did_you_mean(lot_id, known))
+            raise refusal("--lot", None, lot_id, "an id of lots", did_you_mean(lot_id, known))
         reason = case.lot(lot_id).reason_unusable(case.settings.plan_on)
         if reason is not None:
-            raise _refused("--lot", f"{lot_id} is not available today: {reason}", "")
-
-
-def _refused(option: str, read: str, allowed: str, hint: str = "") -> InputRefused:
-    return InputRefused([Problem(option, None, None, read, allowed, hint)])
+            raise refusal("--lot", None, f"{lot_id} is not available today: {reason}", "")

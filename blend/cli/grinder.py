@@ -13,7 +13,7 @@ from blend.cli.common import FOLDER, GAP, TIME_LIMIT, WHOLE, progress_line, with
 from blend.cli.model import by_second_solver, with_added
 from blend.cli.params import DOLLARS, Measured, Points, Share
 from blend.domain.uncertainty import MAX_CONFIDENCE, SOLVENT_EXTRACTION_SD_SHARE
-from blend.errors import Caution, FileTrouble, InputRefused, Problem, SolverTrouble
+from blend.errors import Caution, FileTrouble, InputRefused, Problem, SolverTrouble, refusal
 from blend.files import check_place
 
 if TYPE_CHECKING:
@@ -338,17 +338,12 @@ def _errors(
     if confidence != FROM_TABLE:
         return errors, with_floors(case, errors, read.chance_constraints, float(confidence))
     if not read.chance_constraints:
-        raise InputRefused(
-            [
-                Problem(
-                    "confidence.csv",
-                    None,
-                    None,
-                    "no product has a confidence to hold",
-                    "",
-                    "Enter min_confidence for one, or give --confidence 95.",
-                )
-            ]
+        raise refusal(
+            "confidence.csv",
+            None,
+            "no product has a confidence to hold",
+            "",
+            "Enter min_confidence for one, or give --confidence 95.",
         )
     return errors, read.chance_constraints
 
@@ -390,17 +385,12 @@ def _temperatures(
 
     of_lots = read_temperatures(folder, case)
     if not of_lots:
-        raise InputRefused(
-            [
-                Problem(
-                    "temperatures.csv",
-                    None,
-                    None,
-                    "no temperature of any lot",
-                    "",
-                    "Enter one for each lot, in °F.",
-                )
-            ]
+        raise refusal(
+            "temperatures.csv",
+            None,
+            "no temperature of any lot",
+            "",
+            "Enter one for each lot, in °F.",
         )
     max_c = None if max_f is None else celsius(max_f)
     return batch_temperatures(case, made, of_lots, packaged_heat(), max_c)

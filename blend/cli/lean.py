@@ -11,7 +11,7 @@ from blend.cli.answers import answers
 from blend.cli.common import FOLDER, note_at_end, read_folder
 from blend.cli.params import USD_PER_LB, Whole
 from blend.domain.case import Case
-from blend.errors import InputRefused, Problem
+from blend.errors import refusal
 
 if TYPE_CHECKING:
     from blend.lean.lots import LeanAnswer
@@ -132,4 +132,4 @@ def estimated(folder: Path, case: Case, usd_per_lean_lb: float | None = None) ->
 
 
 def _refuse(file: str, fault: str, hint: str) -> NoReturn:
-    raise InputRefused([Problem(file, None, None, fault, "", hint)])
+    raise refusal(file, None, fault, "", hint)

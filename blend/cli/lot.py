@@ -9,7 +9,7 @@ import click
 
 from blend.cli.answers import answers
 from blend.cli.common import FOLDER, read_folder
-from blend.errors import InputRefused, Problem
+from blend.errors import InputRefused, refusal
 
 if TYPE_CHECKING:
     from blend.domain.case import Case
@@ -57,5 +57,5 @@ def _asked(case: Case, name: str | None, where: str | None) -> Selector:
         raise click.BadParameter(str(error), param_hint="--where") from None
     if not any(map(found.holds, case.lots)):
         none = f"No lot matches {where!r}"
-        raise InputRefused([Problem("--where", None, None, none, "")])
+        raise refusal("--where", None, none, "")
     return found

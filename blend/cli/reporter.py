@@ -17,7 +17,7 @@ from blend.cli.common import step_line, warn_at_end
 from blend.cli.params import DAY, MOMENT, QUOTE, Whole
 from blend.cli.records import record_options
 from blend.domain.market import CanvassEntry, Item
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import FileTrouble, refusal
 
 if TYPE_CHECKING:
     from blend.domain.calls import Call
@@ -190,7 +190,7 @@ def _corrected(store: Store, entry_id: str, given: dict[str, str]) -> CanvassEnt
     chain = store.history(entry_id)
     if not chain or chain[-1].withdrawn:
         allowed = "the id of an entry that still counts"
-        raise InputRefused([Problem("canvass", None, "entry_id", entry_id, allowed)])
+        raise refusal("canvass", "entry_id", entry_id, allowed)
     last = chain[-1]
     was = {name: typed_text(getattr(last, name)) for name in HISTORY_TABLES["canvass"].column_names}
     was |= {name: "yes" if getattr(last, name) else "no" for name in _YES_OR_NO}

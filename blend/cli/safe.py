@@ -16,7 +16,7 @@ from blend.cli.common import (
     with_settings,
 )
 from blend.domain.case import Case
-from blend.errors import InputRefused, Problem, SolverTrouble
+from blend.errors import SolverTrouble, refusal
 
 if TYPE_CHECKING:
     from blend.grinder.safe import OneTest, SafePlan
@@ -37,17 +37,12 @@ def case_with_confidence(
     case = with_settings(read_folder(folder).case, whole, gap, time_limit)
     case, read = _with_uncertainty(folder, case, lean)
     if not read.chance_constraints:
-        raise InputRefused(
-            [
-                Problem(
-                    "confidence.csv",
-                    None,
-                    None,
-                    "no product has a confidence to hold",
-                    "",
-                    "Enter min_confidence for one, such as 95%.",
-                )
-            ]
+        raise refusal(
+            "confidence.csv",
+            None,
+            "no product has a confidence to hold",
+            "",
+            "Enter min_confidence for one, such as 95%.",
         )
     return case, read
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from blend.domain.case import Case
 from blend.domain.rules import kept_per_lb
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import FileTrouble, InputRefused, Problem, refusal
 from blend.grinder.odds import ASSUMPTION, Errors, errors_of
 from blend.grinder.plan_workbook import inputs_digest
 from blend.grinder.work_order import BATCH_BLANKS, LINE_BLANKS
@@ -283,9 +283,7 @@ def read_actuals(case: Case, path: Path) -> Actuals:
     except Exception as error:  # openpyxl raises many kinds for what is no workbook
         raise FileTrouble(f"{path}: not a workbook that can be read ({error})") from error
     if RUN_ORDER not in book.sheetnames:
-        raise InputRefused(
-            [Problem(path.name, None, None, "no work order", "a file of blend plan --work-order")]
-        )
+        raise refusal(path.name, None, "no work order", "a file of blend plan --work-order")
     problems: list[Problem] = []
     weighed: list[Row] = []
     batches: list[Row] = []

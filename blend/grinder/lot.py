@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.selectors import Condition, Selector
-from blend.errors import InputRefused, Problem
+from blend.errors import refusal
 from blend.grinder.why_lot import InProduct, Rival, WhyLot, Worth, why_lot_of, why_lots
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
@@ -230,7 +230,7 @@ class LotAnswer(Answer):
         """Worth in each product as points, with a line at the delivered price."""
         if self.why.best is None:
             nothing = f"No product may hold {self.why.lot_id} today: nothing to draw"
-            raise InputRefused([Problem("--chart", None, None, nothing, "")])
+            raise refusal("--chart", None, nothing, "")
         field = "worth_usd_per_cwt"
         points = charts.rows_of(self.tables["products"], "product", field)
         ask = self.why.delivered_usd_per_lb * LB_PER_CWT

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from blend.domain.plan import Plan
-from blend.errors import InputRefused, Problem
+from blend.errors import refusal
 from blend.grinder.plan_workbook import (
     PULL_CAUTION,
     RECORD_NOTE,
@@ -128,9 +128,7 @@ def _day(order: WorkOrder, lot_id: str) -> str:
 def check_ending(path: Path) -> None:
     """Refuse a work order that is neither a workbook nor a page."""
     if path.suffix.lower() not in ENDINGS:
-        raise InputRefused(
-            [Problem("--work-order", None, None, str(path), "a file that ends in .xlsx or .html")]
-        )
+        raise refusal("--work-order", None, str(path), "a file that ends in .xlsx or .html")
 
 
 def write_work_order(order: WorkOrder, plan: Plan, path: Path, printed_at: datetime) -> None:

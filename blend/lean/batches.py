@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from blend.domain.case import Case
 from blend.domain.evidence import BatchTest
-from blend.errors import InputRefused, Problem
+from blend.errors import InputRefused, Problem, refusal
 from blend.lean.control import (
     BASELINE,
     EWMA_WEIGHT,
@@ -234,7 +234,7 @@ class ControlAnswer(Answer):
             raise InputRefused([several])
         (of,) = self.controls
         if of.chart is None or of.drift is None:
-            raise InputRefused([Problem("--chart", None, None, "One batch makes no chart", "")])
+            raise refusal("--chart", None, "One batch makes no chart", "")
         readings = of.chart.readings
         kind = "moving range of two" if readings == 1 else f"range of {readings} tests"
         run = {each.place for each in of.signalled if Signal.RUN in each.signals}

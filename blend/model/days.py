@@ -14,7 +14,7 @@ from blend.domain.horizon import DayRequirement, Freezing, Horizon, Receipt, fro
 from blend.domain.lots import Lot
 from blend.domain.requirements import Requirement
 from blend.domain.selectors import Selector
-from blend.errors import InputRefused, Problem
+from blend.errors import refusal
 from blend.model.arrays import Columns, Numbers, Places, Rows
 from blend.model.sets import IndexSets, index_sets
 
@@ -140,7 +140,7 @@ def lay_out_days(horizon: Horizon) -> Days:
         name = horizon.case.constraints[0].name
         hint = "Plan a single day, or leave the constraint out."
         wrong = "added constraints do not apply to a plan of several days"
-        raise InputRefused([Problem("constraints", None, name, wrong, "", hint)])
+        raise refusal("constraints", name, wrong, "", hint)
     return Days(horizon, tuple(index_sets(case) for case in horizon.day_cases))
 
 

@@ -24,7 +24,7 @@ import pulp
 from blend.domain.case import Case
 from blend.domain.linear_constraints import LinearConstraint, Pounds, Term
 from blend.domain.requirements import ConstraintClass, Requirement
-from blend.errors import FileTrouble, InputRefused, OutOfTime, Problem, SolverTrouble
+from blend.errors import FileTrouble, InputRefused, OutOfTime, SolverTrouble, refusal
 from blend.model.arrays import Model
 from blend.model.build import build_model
 
@@ -303,7 +303,7 @@ def _terms(case: Case, name: str, row: pulp.LpConstraint) -> tuple[Term, ...]:
 
 
 def _refused(name: str, wrong: str, hint: str) -> InputRefused:
-    return InputRefused([Problem("constraints", None, name, wrong, "", hint)])
+    return refusal("constraints", name, wrong, "", hint)
 
 
 # A second solver ---------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from blend.domain.lots import Lot
 from blend.domain.products import Product
 from blend.domain.rules import Loss, Rule, WholeContainers
 from blend.domain.selectors import NUMBER_ATTRIBUTES, WORD_ATTRIBUTES, Selector
-from blend.errors import InputRefused, Problem
+from blend.errors import refusal
 from blend.model.rules import definition_of
 
 MAX_BATCHES = 1_000
@@ -268,17 +268,12 @@ def _refuse_too_many_batches(products: tuple[Product, ...]) -> None:
     if total <= MAX_BATCHES:
         return
     maximum = max(products, key=lambda product: product.batches_ahead)
-    raise InputRefused(
-        [
-            Problem(
-                "products",
-                None,
-                "batch_lb",
-                f"{total:,} batches, {maximum.batches_ahead:,} of them of {maximum.product_id}",
-                f"{MAX_BATCHES:,} in all, where each receives whole containers of its own",
-                "Ask for whole containers per_product, for larger batches or a smaller max_lb.",
-            )
-        ]
+    raise refusal(
+        "products",
+        "batch_lb",
+        f"{total:,} batches, {maximum.batches_ahead:,} of them of {maximum.product_id}",
+        f"{MAX_BATCHES:,} in all, where each receives whole containers of its own",
+        "Ask for whole containers per_product, for larger batches or a smaller max_lb.",
     )
 
 

@@ -17,7 +17,7 @@ from blend.domain.certificates import NEXT_POUND, Between, Certificate
 from blend.domain.lots import Lot
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import RuleKind
-from blend.errors import InputRefused, NoPlan, Problem
+from blend.errors import NoPlan, refusal
 from blend.model.certificates import certificate
 from blend.model.infeasible import explain_infeasibility
 from blend.model.solve import open_linear
@@ -180,7 +180,7 @@ class PlansBetween:
     def _refuse(self, moved: frozenset[Driver], case: Case, outcome: Outcome) -> None:
         if outcome is Outcome.UNBOUNDED:
             read = "products and lots without a limit: the profit is unbounded"
-            raise InputRefused([Problem("products", None, "max_lb", read, "a largest volume")])
+            raise refusal("products", "max_lb", read, "a largest volume")
         infeasible = explain_infeasibility(case, whole=False)
         if moved in (frozenset(), frozenset(PLAN_DRIVERS)):
             raise NoPlan(infeasible)
@@ -194,7 +194,7 @@ class PlansBetween:
         allowed = "two cases whose every mixture has a plan"
         names = ", ".join(sorted(orders)) or "the products"
         hint = f"Let {names} fall short: shortage_penalty_usd_per_lb in products, or --shortage."
-        raise InputRefused([Problem("before and after", None, None, read, allowed, hint)])
+        raise refusal("before and after", None, read, allowed, hint)
 
 
 def _listed(moved: frozenset[Driver]) -> str:
@@ -209,7 +209,7 @@ def _reference(two: TwoCases) -> Lot:
         if there:
             return max(there, key=lambda lot: lot.max_lb)
     allowed = "conditions that some usable lot meets, such as item=fresh 90s"
-    raise InputRefused([Problem("lots", None, None, f"no lot with {two.item}", allowed)])
+    raise refusal("lots", None, f"no lot with {two.item}", allowed)
 
 
 def _set_to(linear: WarmLinear, case: Case) -> None:

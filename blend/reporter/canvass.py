@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.market import CanvassEntry, Item
-from blend.errors import InputRefused, Problem
+from blend.errors import refusal
 from blend.output.answer import Answer
 from blend.output.formats import Format, cents, counted, day, register
 from blend.output.frames import frame
@@ -129,9 +129,7 @@ def entry(store: Store, entry_id: str) -> Entries:
     """An entry with all that corrects it, the first one first; InputRefused for an unknown id."""
     chain = store.history(entry_id)
     if not chain:
-        raise InputRefused(
-            [Problem("canvass", None, "entry_id", entry_id, "the id of an entry in the store")]
-        )
+        raise refusal("canvass", "entry_id", entry_id, "the id of an entry in the store")
     return Entries(f"Entry {entry_id} and its corrections, oldest first", chain)
 
 

@@ -30,7 +30,7 @@ from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import RuleKind, kept_per_lb
 from blend.domain.selectors import Selector
-from blend.errors import InputRefused, Problem
+from blend.errors import InputRefused, Problem, refusal
 from blend.model.market import clear, fit_prices, nearest_base
 from blend.model.solve import solve_linear
 from blend.model.solver import Outcome
@@ -81,7 +81,7 @@ def calibrate(market: Market) -> Calibrated:
     ]
     if not made:
         read = "no product that these items can be blended into"
-        raise InputRefused([Problem("products", None, None, read, "at least one")])
+        raise refusal("products", None, read, "at least one")
     quoted = {lot.lot_id: lot.delivered_usd_per_lb for lot in market.case.usable_lots()}
     blend = {name: each.usd_per_lb for name, each in blends.items()}
     fit = fit_prices(base, quoted, blend)
@@ -99,7 +99,7 @@ def calibrate(market: Market) -> Calibrated:
     if worthless:
         read = f"no price above zero for {', '.join(worthless)}"
         allowed = "quotations and volumes that some demand explains"
-        raise InputRefused([Problem("product_demand", None, None, read, allowed)])
+        raise refusal("product_demand", None, read, allowed)
     items = tuple(
         ItemFit(
             lot.lot_id,
@@ -432,7 +432,7 @@ def _weights(calibrated: Calibrated, item: Selector) -> dict[str, float]:
     own = [fit for fit in calibrated.items if item.holds(case.lot(fit.lot_id))]
     if not own:
         allowed = "conditions that some item of the base market meets"
-        raise InputRefused([Problem("lots", None, None, f"no item with {item}", allowed)])
+        raise refusal("lots", None, f"no item with {item}", allowed)
     total = sum(fit.to_grinders_lb for fit in own)
     return {fit.lot_id: fit.to_grinders_lb / total for fit in own}
 
@@ -443,7 +443,7 @@ def _refuse_unquoted(case: Case, weights: dict[str, float]) -> None:
     if gone:
         read = f"no lot {', '.join(gone)} in the market after"
         allowed = "the same lots in both markets, or the move that was observed"
-        raise InputRefused([Problem("lots", None, "lot_id", read, allowed)])
+        raise refusal("lots", "lot_id", read, allowed)
 
 
 def _quoted(case: Case, weights: dict[str, float]) -> float:

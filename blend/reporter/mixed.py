@@ -19,7 +19,7 @@ from blend.domain.lots import DOMESTIC, Lot
 from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.selectors import Selector
-from blend.errors import InputRefused, Problem
+from blend.errors import refusal
 
 
 class Driver(StrEnum):
@@ -203,7 +203,7 @@ class TwoCases:
         if unknown:
             read = f"no temperature of {', '.join(unknown)} for rule {rule.rule_id}"
             allowed = "a warmth rule of the same rule_id in both cases, or in neither"
-            raise InputRefused([Problem("rules", None, "rule_id", read, allowed)])
+            raise refusal("rules", "rule_id", read, allowed)
         return replace(rule, excess_heat_btu_per_lb=tuple(heat.items()))
 
     @cached_property

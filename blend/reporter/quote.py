@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from blend.domain.market import LB_PER_LOAD, CanvassEntry, EntryKind, Item, Published
 from blend.domain.method import Method
-from blend.errors import BlendError, InputRefused, Problem
+from blend.errors import BlendError, refusal
 from blend.output.answer import Answer
 from blend.output.formats import Format, cents, counted, day, long_day, register
 from blend.output.frames import frame
@@ -223,11 +223,15 @@ class DayQuotes(Answer):
         quiet = (
             [] if self.day in self.known.market_days else [f"Nothing was heard on {day(self.day)}."]
         )
-        return quiet + self._changed_since() + [
-            f"Do not publish {each.assessed.item.item_id} yet: {words.not_ok(each)}."
-            for each in self.quoted
-            if not each.may_be_published
-        ]
+        return (
+            quiet
+            + self._changed_since()
+            + [
+                f"Do not publish {each.assessed.item.item_id} yet: {words.not_ok(each)}."
+                for each in self.quoted
+                if not each.may_be_published
+            ]
+        )
 
     def _evidence(self) -> str:
         shown, influence = self.tables["evidence"], self.tables["influence"]
@@ -374,10 +378,8 @@ def reproduce(
     """Make what was published of a day again; raise InputRefused where nothing was."""
     names = list(item_ids) or [each.item_id for each in store.published(days=(on, on))]
     if not names:
-        raise InputRefused(
-            [Problem("published", None, "market_day", f"nothing was published for {day(on)}",
-                     "a day that was published")]
-        )  # fmt: skip
+        nothing = f"nothing was published for {day(on)}"
+        raise refusal("published", "market_day", nothing, "a day that was published")
     return Reproduced(on, tuple(requote(store, name, on, as_of) for name in names))
 
 

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from blend.domain.market import CanvassEntry, Item, Published
 from blend.domain.method import Method
-from blend.errors import InputRefused, Problem, did_you_mean
+from blend.errors import InputRefused, Problem, did_you_mean, refusal
 from blend.reporter.assessed import Assessed, Rung
 from blend.reporter.calendar import Average as SpanAverage
 from blend.reporter.calendar import Comparison, DayFigure, compare, rolling
@@ -191,7 +191,7 @@ def _item(items: Mapping[str, Item], item_id: str) -> Item:
     if item_id not in items:
         allowed = ", ".join(sorted(items)) or "an item, once there is one in the store"
         hint = did_you_mean(item_id, sorted(items))
-        raise InputRefused([Problem("items", None, "item_id", item_id, allowed, hint)])
+        raise refusal("items", "item_id", item_id, allowed, hint)
     return items[item_id]
 
 
@@ -296,7 +296,7 @@ def requote(store: Store, item_id: str, day: date, as_of: AsOf = None) -> Requot
     last = store.published(item_id, (day, day), as_of)
     if not last:
         read = f"{item_id} of {day}"
-        raise InputRefused([Problem("published", None, None, read, "what was published")])
+        raise refusal("published", None, read, "what was published")
     method = store.method(last[0].method_digest)
     then = heard(store, day, method, last[0].store_position)
     entries = then.entries.get(item_id, ())

@@ -10,7 +10,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.method import Method
-from blend.errors import FileTrouble, InputRefused, Problem, did_you_mean
+from blend.errors import FileTrouble, did_you_mean, refusal
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, register
 from blend.output.frames import frame
@@ -175,7 +175,7 @@ def _item(items: Sequence[ItemNews], item_id: str) -> ItemNews:
     there = [each.item.item_id for each in items]
     hint = did_you_mean(item_id, there)
     allowed = f"an item: {', '.join(there)}"
-    raise InputRefused([Problem("items", None, "item_id", item_id, allowed, hint)])
+    raise refusal("items", "item_id", item_id, allowed, hint)
 
 
 # Frames ------------------------------------------------------------------------------------------

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from blend.domain.market import CanvassEntry, EntryKind, Item
 from blend.domain.method import Method
+from blend.errors import refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, counted, day, register
@@ -619,7 +620,6 @@ COMPLEXES = (
 def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
     """The report of the week that a day falls in, from the store. Raises InputRefused where the
     week has no entries."""
-    from blend.errors import InputRefused, Problem
     from blend.reporter.news import quotable
     from blend.reporter.quoting import figures, heard, quote
 
@@ -630,7 +630,7 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
         latest = max((each for each in store.market_days() if each <= friday), default=None)
         fix = f"Latest day on file: {day(latest)}." if latest else "Import a canvass first."
         nothing = f"no entries in the week ending {day(friday)}"
-        raise InputRefused([Problem("--week", None, None, nothing, "", fix)])
+        raise refusal("--week", None, nothing, "", fix)
     last_day = max(each.market_day for each in entries)
     known = heard(store, last_day, method)
     items, left_out = [], 0

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from blend.domain.market import Additions, CanvassEntry
-from blend.errors import InputRefused, Problem
+from blend.errors import refusal
 from blend.store.store import Store
 
 
@@ -27,7 +27,7 @@ def withdraw(store: Store, entry_id: str, note: str, new_id: str = "") -> Canvas
         return chain[-1]
     if not chain or chain[-1].withdrawn:
         required = "an entry in the store, not withdrawn yet"
-        raise InputRefused([Problem("entry", None, "entry_id", entry_id, required)])
+        raise refusal("entry", "entry_id", entry_id, required)
     last = chain[-1]
     gone = replace(
         last,

@@ -19,7 +19,7 @@ from blend.domain.book import (
     StressMove,
 )
 from blend.domain.columns import cells
-from blend.errors import Caution, InputRefused, Problem
+from blend.errors import Caution, InputRefused, Problem, refusal
 from blend.tables.cells import typed_text
 from blend.tables.columns import BIDS_OFFERS, BOOK_TABLES, CORRELATIONS, DEALS, STRESS
 from blend.tables.history import record_of_words
@@ -96,7 +96,7 @@ def bid_offer_of_words(words: Mapping[str, str]) -> BidOffer:
     made = record_of_words(BidOffer, "book", words)
     if made.good_until < made.given_on:
         required = f"given_on ({made.given_on}) or later"
-        raise InputRefused([Problem("book", None, "good_until", str(made.good_until), required)])
+        raise refusal("book", "good_until", str(made.good_until), required)
     return made
 
 

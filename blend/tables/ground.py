@@ -6,7 +6,7 @@ from pathlib import Path
 
 from blend.domain.case import Case
 from blend.domain.ground import GroundLine
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import FileTrouble, refusal
 from blend.tables.columns import GROUND, INVENTORY
 from blend.tables.rows import Sheets
 from blend.tables.tables import Source
@@ -43,7 +43,7 @@ def read_ground(path: Path, case: Case) -> tuple[GroundLine, ...]:
     lines = tuple(line for line in sheets.records(GROUND.name, GroundLine) if line.pounds_lb)
     if not lines:
         nothing = "no pounds of any lot"
-        raise InputRefused([Problem(path.name, None, "pounds_lb", nothing, "", "Enter some.")])
+        raise refusal(path.name, "pounds_lb", nothing, "", "Enter some.")
     return lines
 
 

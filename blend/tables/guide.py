@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from blend.domain.columns import Column, Table
-from blend.errors import InputRefused, Problem, did_you_mean
+from blend.errors import did_you_mean, refusal
 from blend.model.rules import definitions
 from blend.output.formats import day
 from blend.output.screen import strong, wrapped
@@ -17,7 +17,7 @@ def columns_text(table: str | None = None) -> str:
     """The columns of one table, or of all. InputRefused for a table that is not there."""
     if table is not None and table not in EVERY_TABLE:
         hint = did_you_mean(table, EVERY_TABLE) or f"Tables: {', '.join(EVERY_TABLE)}."
-        raise InputRefused([Problem("guide columns", None, None, table, "a table", hint)])
+        raise refusal("guide columns", None, table, "a table", hint)
     tables = EVERY_TABLE.values() if table is None else [EVERY_TABLE[table]]
     return "\n\n".join(map(table_text, tables))
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blend.errors import InputRefused, Problem, did_you_mean
+from blend.errors import did_you_mean, refusal
 from blend.output import screen
 from blend.output.formats import Format, counted, register
 from blend.trader.risk import Array, AtRisk, Joint, Moves, historical_risk
@@ -141,7 +141,7 @@ def with_given(fitted: Array, names: Sequence[str], given: Mapping[frozenset[str
             if name not in names:
                 hint = did_you_mean(name, names) or f"At risk are {', '.join(names)}."
                 required = "an item, currency or lane that the book is exposed to"
-                raise InputRefused([Problem("correlations", None, name, name, required, hint)])
+                raise refusal("correlations", name, name, required, hint)
         first, second = (names.index(name) for name in pair)
         found[first, second] = found[second, first] = value
     return found

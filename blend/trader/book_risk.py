@@ -14,7 +14,7 @@ import numpy as np
 
 from blend.domain.book import Book, Deal, StressMove, live
 from blend.domain.quotations import Quotation
-from blend.errors import InputRefused, Problem, did_you_mean
+from blend.errors import did_you_mean, refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, long_day, money, register
@@ -369,13 +369,20 @@ def book_risk(
     for name in hedge_with:
         if name not in known:
             hint = did_you_mean(name, known) or f"one of {', '.join(sorted(known))}"
-            raise _refused(name, f"an item quoted or a rate of book_rates. {hint}")
+            raise refusal(
+                "quotations", "item", name, f"an item quoted or a rate of book_rates. {hint}"
+            )
     every = tuple(dict.fromkeys((*units, *hedge_with)))
     first = min(each.quoted_on for each in quotations)
     week_ends, prices = weekly_prices(marks, rates, every, first, on)
     missing = [name for name, now in zip(every, prices[0], strict=True) if math.isnan(now)]
     if missing:
-        raise _refused(missing[0], f"a price or rate within {MAX_AGE_DAYS} days of {day(on)}")
+        raise refusal(
+            "quotations",
+            "item",
+            missing[0],
+            f"a price or rate within {MAX_AGE_DAYS} days of {day(on)}",
+        )
     count = len(units)
     exposure = Exposure(tuple(units), len(items), np.array(list(units.values())), prices[0, :count])
     whole = [
@@ -406,7 +413,9 @@ def book_risk(
         try:
             hedges = hedge(profits.tolist(), moved.T.tolist())
         except (TooShort, NoHedge) as error:
-            raise _refused(", ".join(hedge_with), f"series that can hedge: {error}") from error
+            raise refusal(
+                "quotations", "item", ", ".join(hedge_with), f"series that can hedge: {error}"
+            ) from error
         if at_risk is not None:
             after = profits - moved @ np.array(hedges.ratio)
             hedged = _at_risk(after, weeks_ahead, confidence, seed)
@@ -518,7 +527,3 @@ def _stresses(
         if left := tuple(item for item in exposure.names if item not in of_item):
             unmoved[name] = left
     return found, unmoved
-
-
-def _refused(value: str, required: str) -> InputRefused:
-    return InputRefused([Problem("quotations", None, "item", value, required)])

@@ -34,7 +34,7 @@ from blend.domain.certificates import (
 )
 from blend.domain.lots import Lot
 from blend.domain.prices import DualPrices
-from blend.errors import InputRefused, Problem
+from blend.errors import InputRefused, refusal
 from blend.model.certificates import certificate
 from blend.model.solver import Answer, Outcome
 from blend.trader.opening import OpenCase, open_case
@@ -97,7 +97,7 @@ class _Optima:
         answer = self.opened.linear.solve()
         if answer.outcome is Outcome.UNBOUNDED:
             wrong = f"with {pounds_lb:g} lb of {lot_id} profit would be unbounded"
-            raise InputRefused([Problem("lots", None, "quantity_lb", wrong, "", "Enter fewer.")])
+            raise refusal("lots", "quantity_lb", wrong, "", "Enter fewer.")
         return answer
 
     def fewest_lb(self, lot_id: str, available_lb: float) -> float:
@@ -153,7 +153,7 @@ def unbounded(lot_ids: Sequence[str], place: Place) -> InputRefused:
     at = " and ".join(f"{price:g}" for price in place)
     wrong = f"at {at} USD/lb for {' and '.join(lot_ids)} profit would be unbounded"
     enter = "Enter a higher price, or a quantity of the lot."
-    return InputRefused([Problem("lots", None, "price", wrong, "", enter)])
+    return refusal("lots", "price", wrong, "", enter)
 
 
 # Pounds by price ---------------------------------------------------------------------------------
@@ -448,12 +448,12 @@ def region_map(
     """
     if lot_ids[0] == lot_ids[1]:
         twice = f"{lot_ids[0]} twice"
-        raise InputRefused([Problem("lots", None, "lot_id", twice, "", "Enter two lots.")])
+        raise refusal("lots", "lot_id", twice, "", "Enter two lots.")
     for lot_id, minimum, maximum in zip(lot_ids, min_usd_per_lb, max_usd_per_lb, strict=True):
         if minimum >= maximum:
             wrong = f"no prices of {lot_id} between {minimum:g} and {maximum:g} USD/lb"
             enter = "Enter a price above 0."
-            raise InputRefused([Problem("lots", None, "price", wrong, "", enter)])
+            raise refusal("lots", "price", wrong, "", enter)
     opened = open_case(case, *lot_ids)
     optima = _Optima(opened, certify)
     tiling = tile(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from blend.domain.case import Case
 from blend.domain.customers import CustomerRow
 from blend.domain.quotations import Quotation
-from blend.errors import InputRefused, Problem, did_you_mean
+from blend.errors import did_you_mean, refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, counted, money, register
@@ -300,7 +300,7 @@ class Market:
         own = [each for each in self.quotations if each.item == self.item_id]
         if not own:
             required = "an item quoted, for a customer described by its product"
-            raise InputRefused([Problem("quotations", None, "item", self.item_id, required)])
+            raise refusal("quotations", "item", self.item_id, required)
         return max(own, key=lambda each: each.quoted_on)
 
     def steps_of(self, product_lean: float, product_lb: float) -> list[tuple[float, float]]:
@@ -394,9 +394,7 @@ def customers(
     if not own:
         known = sorted({each.item_id for each in rows})
         required = f"an item of customers: {', '.join(known)}"
-        raise InputRefused(
-            [Problem("customers", None, "item_id", item_id, required, did_you_mean(item_id, known))]
-        )
+        raise refusal("customers", "item_id", item_id, required, did_you_mean(item_id, known))
     by_name: dict[str, list[CustomerRow]] = {}
     for row in own:
         by_name.setdefault(row.customer, []).append(row)

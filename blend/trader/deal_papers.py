@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from blend.domain.book import BookRate, Deal, Entry, LeanClaim, Pricing, Side, Where, live
 from blend.domain.quotations import Quotation
-from blend.errors import InputRefused, Problem, did_you_mean
+from blend.errors import InputRefused, Problem, did_you_mean, refusal
 from blend.output import screen
 from blend.output.answer import Answer
 from blend.output.formats import Format, cents, day, long_day, money, number, register
@@ -204,7 +204,12 @@ def deal_claim(
     the day that priced it (or of `on`). Raises InputRefused and NoMark."""
     quoted = _quoted(deal, quotations)
     if quoted is None:
-        raise _refused(deal.item_id, "an item quoted, as its lean is that of the quotation")
+        raise refusal(
+            "quotations",
+            "item",
+            deal.item_id,
+            "an item quoted, as its lean is that of the quotation",
+        )
     if deal.priced_on is None and deal.pricing is not Pricing.FIXED and on is None:
         on = max(each.quoted_on for each in quotations)
     of = on or deal.priced_on or deal.traded_on
@@ -220,9 +225,10 @@ def _line(quotations: Sequence[Quotation], of: Quotation, on: date) -> DayValue:
     days = value_days([each for each in quotations if each.species == of.species])
     known = [each for each in days if each.quoted_on <= on]
     if not known:
-        raise _refused(str(on), "a day with quotations of two fresh items or more, or later")
+        raise refusal(
+            "quotations",
+            "item",
+            str(on),
+            "a day with quotations of two fresh items or more, or later",
+        )
     return known[-1]
-
-
-def _refused(value: str, required: str) -> InputRefused:
-    return InputRefused([Problem("quotations", None, "item", value, required)])

@@ -9,7 +9,7 @@ from datetime import date
 
 from blend.domain.imports import ForeignOffer
 from blend.domain.quotations import Quotation
-from blend.errors import InputRefused, Problem
+from blend.errors import InputRefused, refusal
 from blend.trader.lean_fat import DayValue, value_days
 
 
@@ -61,4 +61,4 @@ def _last_day(quotations: Sequence[Quotation]) -> DayValue | None:
 
 
 def _refused(offer: ForeignOffer, column: str, value: str, hint: str) -> InputRefused:
-    return InputRefused([Problem("foreign_offers", None, column, value, "", hint)])
+    return refusal("foreign_offers", column, value, "", hint)

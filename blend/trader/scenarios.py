@@ -34,7 +34,7 @@ from blend.domain.scenarios import (
     changed_lot,
     changed_order,
 )
-from blend.errors import BlendError, InputRefused, Problem
+from blend.errors import BlendError, InputRefused, refusal
 from blend.model.scenarios import WarmCase
 from blend.model.solver import Outcome
 from blend.output.answer import Answer, Spec
@@ -308,13 +308,7 @@ class ScenarioResults(Answer):
     def chart(self) -> Spec:
         draws = self.drawn("objective_usd")
         if not len(draws):
-            raise InputRefused(
-                [
-                    Problem(
-                        "scenarios", None, "draws", "nothing", "at least one draw that has a plan"
-                    )
-                ]
-            )
+            raise refusal("scenarios", "draws", "nothing", "at least one draw that has a plan")
         counts, edges = np.histogram(draws, bins=min(60, max(10, len(draws) // 5)))
         bars = [
             {"low": float(low), "high": float(high), "draws": int(count)}
