@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 _MIN_LB = 0.5
-_MAX_TODAY = 12
+_MAX_TODAY = 11
 _MAX_NEAREST = 8
 _BASIS = "as if combos could be split, counts as planned"
 _SUMS = {
