@@ -16,12 +16,15 @@ from blend.output.answer import Answer
 from blend.output.formats import Format, cents, counted, day, register
 from blend.output.frames import frame
 from blend.output.screen import table, with_sections, wrapped
+from blend.reporter.calendar import market_days
 from blend.store.store import Added, Store
 from blend.units import POINTS_PER_SHARE
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+MOST_DAYS = 5
+"""Days without entries listed on the screen."""
 register(
     {
         "tick_usd_per_cwt": Format("Tick", "$/cwt", 2),
@@ -45,6 +48,8 @@ class Canvass(Answer):
     spans: Mapping[str, tuple[date, date] | None]
     items: tuple[Item, ...]
     entries_of: Mapping[str, int]
+    missing_days: tuple[date, ...] = ()
+    """Market days between the first and the last without an entry."""
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -54,6 +59,7 @@ class Canvass(Answer):
         ]
         return {
             "items": items_frame(self.items, self.entries_of),
+            "missing_days": frame(("market_day",), [(each,) for each in self.missing_days]),
             "store": frame(("table", "rows", "first_day", "last_day"), rows),
         }
 
@@ -69,10 +75,18 @@ class Canvass(Answer):
         shown = ("item_id", "name", "item_lean_percent", "fresh_or_frozen", "origin", "basis",
                  "entries")  # fmt: skip
         return with_sections(
-            [wrapped(lines), f"\n{table(self.tables['items'], shown)}"],
+            [wrapped(lines), f"\n{table(self.tables['items'], shown)}", self._missing()],
             sections,
             {"terms": self._terms},
         )
+
+    def _missing(self) -> str:
+        if not self.missing_days:
+            return ""
+        listed = ", ".join(map(day, self.missing_days[-MOST_DAYS:]))
+        more = len(self.missing_days) - MOST_DAYS
+        earlier = f", and {more} earlier (--json has all)" if more > 0 else ""
+        return wrapped(f"No entries on {listed}{earlier}.")
 
     def _terms(self) -> str:
         shown = ("item_id", "basis", "delivered_within_days", "tick_usd_per_cwt")
@@ -116,8 +130,14 @@ def canvass(store: Store) -> Canvass:
         "volumes": (min(periods), max(periods)) if periods else None,
     }
     entries_of = Counter(each.item_id for each in store.entries())
+    missing = sorted(set(market_days(days[0], days[-1])) - set(days)) if days else []
     return Canvass(
-        store.name, store.counts(), spans, tuple(store.items().values()), dict(entries_of)
+        store.name,
+        store.counts(),
+        spans,
+        tuple(store.items().values()),
+        dict(entries_of),
+        tuple(missing),
     )
 
 

@@ -18,6 +18,10 @@ _LABEL_SHARE = 0.075
 """Of the chart's height, what one label takes up."""
 
 
+_SHORT_DAYS = 120
+"""A span this short is marked with its days, and with points, as a line of one point is none."""
+
+
 def charts_of(news: News) -> dict[str, Spec]:
     """The note's charts by their ids."""
     named = [each.item_id for each in news.explanations[:2]]
@@ -69,10 +73,13 @@ def prices_chart(prices: Mapping[str, Prices], named: Sequence[str] = ()) -> Spe
         "condition": {"test": {"field": "item", "oneOf": list(named)}, "value": 2.4},
         "value": 0.9,
     }
-    x = {"field": "day", "type": "temporal", "title": None, "axis": {"format": "%b %Y"}}
+    days = sorted({day for points in lines.values() for day, _ in points})
+    is_short = not days or (days[-1] - days[0]).days < _SHORT_DAYS
+    written = "%b %-d" if is_short else "%b %Y"
+    x = {"field": "day", "type": "temporal", "title": None, "axis": {"format": written}}
     y = {"field": "usd", "type": "quantitative", "title": "$/cwt", "scale": {"zero": False}}
     layers: list[Spec] = [
-        {"data": {"name": "prices"}, "mark": "line",
+        {"data": {"name": "prices"}, "mark": {"type": "line", "point": is_short},
          "encoding": {"x": x, "y": y, "color": color, "strokeWidth": size}},
         {"data": {"name": "labels"}, "mark": {"type": "text", "align": "left", "dx": 5},
          "encoding": {"x": x, "y": y, "color": color, "text": {"field": "item"}}},

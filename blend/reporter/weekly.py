@@ -43,6 +43,8 @@ if TYPE_CHECKING:
 LOAD_LB = 40_000
 _WEEK = timedelta(days=7)
 WEEKS_SHOWN = 53
+_FEW_WEEKS = 16
+"""Fewer are drawn with points: a line of one week would not show."""
 MIN_SPOKEN_S, MAX_SPOKEN_S = 60.0, 90.0
 WORDS_PER_S = 2.5
 """As news is read."""
@@ -309,8 +311,8 @@ class Weekly(Answer):
         if wide:
             most = max(wide, key=lambda each: (each.high or 0.0) - (each.low or 0.0))
             listed.append(
-                f"{most.item.item_id} traded over the widest range, {cents(most.low or 0.0)} to "
-                f"{cents(most.high or 0.0)}."
+                f"{most.item.item_id} were quoted over the widest range, "
+                f"{cents(most.low or 0.0)} to {cents(most.high or 0.0)}."
             )
         thin = [each.item.item_id for each in self.items if not each.trades]
         if thin:
@@ -573,11 +575,12 @@ class Weekly(Answer):
             if each is not None
             for monday, price in _weekly_prices(each.days)
         ]
+        weeks = {row["week"] for row in rows}
         return chart(
-            f"Lean and fat, {WEEKS_SHOWN} weeks to {day(self.friday)}",
+            f"Lean and fat, {counted(len(weeks), 'week')} to {day(self.friday)}",
             rows,
             {
-                "mark": {"type": "line", "point": False},
+                "mark": {"type": "line", "point": len(weeks) < _FEW_WEEKS},
                 "encoding": {
                     "x": {"field": "week", "type": "temporal", "title": None},
                     "y": {"field": "usd", "type": "quantitative", "title": "$/cwt",

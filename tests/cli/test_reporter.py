@@ -273,3 +273,11 @@ def test_an_item_is_added_by_command(filled):
              "--lean", "42", "--fresh-or-frozen", "fresh", "--origin", "domestic")  # fmt: skip
     assert filled(*words) == "Added 42s\n"
     assert filled(*words) == "42s is there already\n"
+
+
+def test_market_days_without_entries_are_listed(filled):
+    filled("canvass", "add", "--item", "F90", "--kind", "bid", "--price", "354", "--source", "Ash",
+           "--company-type", "packer", "--day", "2026-03-19", "--yes")  # fmt: skip
+    assert "No entries on Mar 16, 2026, Mar 17, 2026, Mar 18, 2026." in " ".join(
+        filled("canvass", "show").split()
+    )
