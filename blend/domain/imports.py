@@ -1,4 +1,4 @@
-"""Foreign offers of frozen meat, and dated rates of duty and fees."""
+"""Foreign offers of meat, fresh or frozen, and dated rates of duty and fees."""
 
 from __future__ import annotations
 
@@ -33,6 +33,8 @@ class Quota(StrEnum):
 
     IN_QUOTA = "in_quota"
     OVER_QUOTA = "over_quota"
+    NO_QUOTA = "no_quota"
+    """The origin has no quota, so that any quantity enters at the rate in quota."""
 
 
 class RateKind(StrEnum):
@@ -52,6 +54,8 @@ class RateKind(StrEnum):
     """Of the beef promotion order on imports."""
     QUOTA = "quota"
     """Size of a quota, for information."""
+    NO_QUOTA = "no_quota"
+    """The origin has none: its beef enters without a limit on quantity."""
 
 
 class RateUnit(StrEnum):
@@ -73,7 +77,7 @@ class ImportRate:
 
     `value` None means that a rate is known to exist and its value is not: whoever uses it must
     give it. `origin` and `tariff_line` are empty where any is meant; a tariff line means all
-    lines that begin with it.
+    lines that begin with it. With a `program` it is for offers that claim that preference alone.
     """
 
     rate_id: str = col.identifier("name of the rate")
@@ -90,6 +94,9 @@ class ImportRate:
     unit: RateUnit = col.choice("of value", RateUnit)
     origin: str = col.word("the country", default="", blank="any")
     tariff_line: str = col.identifier("digits the line starts with", default="", blank="any")
+    program: str = col.word(
+        "the preference it is for, such as USMCA", default="", blank="any offer"
+    )
     valid_from: date | None = col.day("first day", default=None, blank="not known")
     valid_to: date | None = col.day("last day", default=None, blank="none known")
     verified: str = col.choice(
@@ -107,10 +114,11 @@ class ImportRate:
         """The last day the rate is known to have been in force."""
         return self.read_on or self.valid_from
 
-    def concerns(self, charge: RateKind, origin: str, tariff_line: str) -> bool:
+    def concerns(self, charge: RateKind, origin: str, tariff_line: str, program: str = "") -> bool:
         return (
             self.charge is charge
             and self.origin.casefold() in ("", origin.casefold())
+            and self.program.casefold() in ("", program.casefold())
             and tariff_line.startswith(self.tariff_line)
         )
 
@@ -123,13 +131,13 @@ class ImportRate:
 
 @record(
     "foreign_offers",
-    "Offers of frozen meat from abroad, what bringing it in costs, and fresh meat to compare.",
+    "Offers of meat from abroad, what bringing it in costs, and fresh meat to compare.",
     key="offer_id",
     required=True,
 )
 @dataclass(frozen=True, slots=True)
 class ForeignOffer:
-    """One offer of frozen meat from abroad, what bringing it in costs, and fresh meat to compare.
+    """One offer of meat from abroad, what bringing it in costs, and fresh meat to compare.
 
     `price` is in `currency` per kg or lb (`price_per`). The customs entry covers
     `net_weight_lb` on `entry_on`; `tariff_line` is the line it is entered on within quota.
@@ -166,7 +174,9 @@ class ForeignOffer:
         maximum=MAX_LB,
     )
     entry_on: date = col.day("day of the customs entry")
-    quota: Quota = col.choice("in or over its origin's quota that day", Quota)
+    quota: Quota = col.choice(
+        "in or over its origin's quota that day, or no_quota where the origin has none", Quota
+    )
     ocean_freight_usd_per_lb: float = col.per_cwt("to the port", name="ocean_freight_usd_per_cwt")
     insurance_share: float = col.share("of price and freight", maximum=0.2)
     handling_usd_per_lb: float = col.per_cwt(
@@ -200,6 +210,11 @@ class ForeignOffer:
     )
     lot_id: str = col.identifier("the lot of lots.csv that it prices", default="", blank="none")
     """For scenarios."""
+    program: str = col.word(
+        "the preference claimed, such as USMCA; your customs broker decides",
+        default="",
+        blank="none",
+    )
 
 
 class Cost(StrEnum):

@@ -71,6 +71,7 @@ _UNITS = {
     RateKind.HMF: (RateUnit.SHARE,),
     RateKind.ASSESSMENT: (RateUnit.USD_PER_KG,),
     RateKind.QUOTA: (RateUnit.KG_PER_YEAR,),
+    RateKind.NO_QUOTA: (RateUnit.KG_PER_YEAR,),
 }
 
 

@@ -60,7 +60,7 @@ def find_rate(
     found = [
         rate
         for rate in rates
-        if rate.concerns(what, offer.origin, offer.tariff_line)
+        if rate.concerns(what, offer.origin, offer.tariff_line, offer.program)
         and (rate.is_valid(offer.entry_on) or rate.has_ended(offer.entry_on))
     ]
     if not found:
@@ -68,6 +68,7 @@ def find_rate(
     return max(
         found,
         key=lambda rate: (
+            rate.program != "",
             rate.origin != "",
             len(rate.tariff_line),
             rate.is_valid(offer.entry_on),
@@ -212,13 +213,16 @@ def _dues(offer: ForeignOffer, rates: tuple[ImportRate, ...]) -> _Dues:
 
     duty_share, duty_usd_per_kg = offer.duty_share, offer.duty_usd_per_kg
     if duty_share is None and duty_usd_per_kg is None:
-        in_quota = offer.quota is Quota.IN_QUOTA
-        what = RateKind.DUTY_IN_QUOTA if in_quota else RateKind.DUTY_OVER_QUOTA
+        over = offer.quota is Quota.OVER_QUOTA
+        what = RateKind.DUTY_OVER_QUOTA if over else RateKind.DUTY_IN_QUOTA
         rate = look_up(what, Cost.DUTY)
         if rate is not None and rate.unit is RateUnit.SHARE:
             duty_share = rate.value
         elif rate is not None:
             duty_usd_per_kg = rate.value
+    quotas = _quotas(rates, offer)
+    if offer.quota is Quota.NO_QUOTA and not quotas:
+        problems.append(_has_quota(offer))
     mpf_share = value_of(RateKind.MPF, Cost.MPF)
     has_mpf = mpf_share > 0
     net_kg = offer.net_weight_lb / LB_PER_KG
@@ -234,7 +238,7 @@ def _dues(offer: ForeignOffer, rates: tuple[ImportRate, ...]) -> _Dues:
         assessment_usd=net_kg
         * value_of(RateKind.ASSESSMENT, Cost.ASSESSMENT, offer.assessment_usd_per_kg),
         used=used,
-        quota_rates=_quotas(rates, offer),
+        quota_rates=quotas,
     )
     if problems:
         raise InputRefused(problems)
@@ -255,8 +259,22 @@ def _lacking(offer: ForeignOffer, what: RateKind, rate: ImportRate | None) -> Pr
     )
 
 
+def _has_quota(offer: ForeignOffer) -> Problem:
+    return Problem(
+        "foreign_offers",
+        None,
+        "quota",
+        f"{offer.offer_id}: no_quota",
+        f"in_quota or over_quota: no rate says that {offer.origin} has no quota",
+        f"Enter in_quota or over_quota, or a no_quota row for {offer.origin} in import_rates.csv.",
+    )
+
+
 def _quotas(rates: tuple[ImportRate, ...], offer: ForeignOffer) -> tuple[ImportRate, ...]:
-    """Sizes of quotas that the offer may fall under, for its origin or for all others."""
+    """Sizes of quotas that the offer may fall under, for its origin or for all others; for one
+    without a quota, the rate that says so."""
+    if offer.quota is Quota.NO_QUOTA:
+        return tuple(filter(None, [find_rate(rates, RateKind.NO_QUOTA, offer)]))
     quotas = [rate for rate in rates if rate.charge is RateKind.QUOTA]
     named = [rate for rate in quotas if rate.origin.casefold() == offer.origin.casefold()]
     own = named or [rate for rate in quotas if rate.origin == "other"]

@@ -14,6 +14,7 @@ from blend.domain.imports import (
     ForeignOffer,
     ImportRate,
     Quota,
+    RateKind,
     RateUnit,
 )
 from blend.domain.quotations import Quotation
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 register(
     {
         "offer_id": Format("Offer"),
-        "landed_usd_per_cwt": Format("Landed, frozen", "$/cwt", 2),
+        "landed_usd_per_cwt": Format("Landed", "$/cwt", 2),
         "thawed_usd_per_cwt": Format("Thawed", "$/cwt", 2),
         "fresh_equivalent_usd_per_cwt": Format("Fresh equiv- alent", "$/cwt", 2),
         "fresh_usd_per_cwt": Format("Fresh", "$/cwt", 2),
@@ -52,7 +53,11 @@ CAUTION = (
     "Arithmetic on the rates given, not a ruling: today's tariff, your customs broker and the port"
     " decide the line, the value and what is due. Whether a quota is open is your input."
 )
-QUOTA_WORDS = {Quota.IN_QUOTA: "in quota", Quota.OVER_QUOTA: "over quota"}
+QUOTA_WORDS = {
+    Quota.IN_QUOTA: "in quota",
+    Quota.OVER_QUOTA: "over quota",
+    Quota.NO_QUOTA: "no quota",
+}
 
 
 @dataclass(frozen=True)
@@ -233,7 +238,7 @@ def _build_up_rows(built: BuildUp) -> Iterator[dict[str, Any]]:
     offer, so_far = built.offer, 0.0
     for line in built.lines:
         if line.cost is Cost.THAW:
-            yield _line_row(offer, "landed, frozen", None, built.landed_usd_per_lb)
+            yield _line_row(offer, "landed", None, built.landed_usd_per_lb)
         so_far += line.usd_per_lb
         if line.usd_per_lb or line.rates:
             row = _line_row(offer, line.cost.value, line.usd_per_lb, so_far)
@@ -287,6 +292,9 @@ def build_up_sentences(built: BuildUp) -> Iterator[str]:
     if built.break_even_price is None:
         yield "It would not pay its way even for nothing."
     for rate in built.quota_rates:
+        if rate.charge is RateKind.NO_QUOTA:
+            yield f"{rate.origin} has no quota: {rate.source}."
+            continue
         tons = (rate.value or 0.0) / 1000
         ended = rate.has_ended(offer.entry_on)
         until = f", {'ended' if ended else 'ends'} {day(rate.valid_to)}" if rate.valid_to else ""
@@ -355,7 +363,7 @@ def waterfall(built: BuildUp) -> Spec:
 
     for line in built.lines:
         if line.cost is Cost.THAW:
-            add("landed, frozen", 0.0, level, "sum")
+            add("landed", 0.0, level, "sum")
         before, level = level, level + line.usd_per_lb * LB_PER_CWT
         if line.cost is Cost.ORIGIN:
             add(line.cost.value, 0.0, level, "price")

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from blend.domain.imports import Basis, Cost, Quota, RateKind
+from blend.domain.imports import Basis, Cost, ImportRate, Quota, RateKind, RateUnit
 from blend.errors import InputRefused
 from blend.trader.import_parity import (
     at_rate,
@@ -147,6 +147,8 @@ def test_thawed_meat_is_fatter_and_dearer():
             "duty_usd_per_kg or duty_share",
         ),
         ({"tariff_line": "0202.30.99"}, "duty_usd_per_kg or duty_share"),
+        ({"origin": "Mexico", "quota": Quota.NO_QUOTA}, "surcharge_share"),
+        ({"program": "USMCA"}, "duty_usd_per_kg or duty_share"),
     ],
 )
 def test_an_unknown_rate_must_be_given(changes, column):
@@ -182,3 +184,28 @@ def test_the_rate_that_speaks_most_closely_and_is_in_force_is_taken():
     assert find_rate(RATES, RateKind.MPF, replace(OFFER, origin="australia")).value == 0
     before_all = replace(OFFER, entry_on=date(2020, 1, 1))
     assert find_rate(RATES, RateKind.MPF_MAX, before_all) is None
+
+
+def test_beef_of_an_origin_without_quota_enters_at_the_rate_in_quota():
+    mexico = replace(OFFER, origin="Mexico", surcharge_share=0.0)
+    free = land(replace(mexico, quota=Quota.NO_QUOTA), RATES)
+    within = land(replace(mexico, quota=Quota.IN_QUOTA), RATES)
+    assert free.landed_usd_per_lb == within.landed_usd_per_lb
+    assert [rate.origin for rate in free.quota_rates] == ["Mexico"]
+    with pytest.raises(InputRefused, match="no rate says that Uruguay has no quota"):
+        land(replace(OFFER, origin="Uruguay", quota=Quota.NO_QUOTA), RATES)
+
+
+def test_a_preference_counts_only_for_offers_that_claim_it():
+    preferred = ImportRate("own", RateKind.DUTY_IN_QUOTA, 0.0, RateUnit.SHARE, program="USMCA",
+                           tariff_line="0202.30", verified="own", source="own")  # fmt: skip
+    rates = (*RATES, preferred)
+    dues = {
+        program: next(
+            line.usd_per_lb
+            for line in land(replace(OFFER, program=program), rates).lines
+            if line.cost is Cost.DUTY
+        )
+        for program in ("", "usmca")
+    }
+    assert dues[""] > 0 == dues["usmca"]
