@@ -377,8 +377,8 @@ def _turning_price(desk: Desk, lot: Lot, answer: WhyLot) -> TurningPrice | None:
     """None where no price turns it, or the sheet cannot say it."""
     critical = answer.break_even_usd_per_lb
     row_id = row_of(desk.book, "lots", lot.lot_id)
-    if critical is None or critical == float("inf") or row_id is None:
-        return None
+    if critical is None or critical == float("inf") or row_id is None or lot.is_on_hand:
+        return None  # the price of stock is paid
     unit = _cells(desk, "lots", row_id)["price_unit"].strip()
     if unit not in USD_PER_LB_BY_PRICE_UNIT:
         return None

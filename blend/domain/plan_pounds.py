@@ -308,6 +308,19 @@ def keeps_whole(case: Case, lot: Lot) -> bool:
     return case.settings.whole_containers is not WholeContainers.NO and is_packed(lot)
 
 
+def taken(case: Case, lot: Lot, used_lb: float) -> Take:
+    """What has to be bought or pulled for the pounds used: whole containers, all of a lot that is
+    sold whole, and at least what the seller ships."""
+    pounds_lb = max(used_lb, lot.min_purchase_lb)
+    if lot.must_take_all and lot.quantity_lb is not None:
+        pounds_lb = max(pounds_lb, lot.quantity_lb)
+    containers = None
+    if keeps_whole(case, lot) and lot.container_lb:
+        containers = math.ceil(pounds_lb / lot.container_lb - 1e-9)
+        pounds_lb = containers * lot.container_lb
+    return Take(lot.lot_id, pounds_lb, containers, used_lb)
+
+
 def pounds_of(case: Case, lot: Lot, pounds_lb: float) -> Fraction:
     """Pounds of a lot, exact; of one whose containers are whole, to the container."""
     pounds = exact(pounds_lb)

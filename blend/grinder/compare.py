@@ -19,7 +19,7 @@ from blend.domain.case import Case
 from blend.domain.ground import GroundLine
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Check, Ingredient, Money, Plan, Take, Verdict
-from blend.domain.plan_pounds import keeps_whole
+from blend.domain.plan_pounds import taken
 from blend.domain.rules import kept_per_lb
 from blend.model.round_plan import batch_count
 from blend.model.solve import solve_linear
@@ -101,19 +101,6 @@ def _run(case: Case, product_id: str, lines: list[GroundLine]) -> BatchRun:
         for line in sorted(lines, key=lambda line: line.lot_id)
     )
     return BatchRun(product_id, batches, ingredients, finished_lb / batches, lean_lb / finished_lb)
-
-
-def taken(case: Case, lot: Lot, used_lb: float) -> Take:
-    """What has to be bought or pulled for the pounds used: whole containers, all of a lot that is
-    sold whole, and at least what the seller ships."""
-    pounds_lb = max(used_lb, lot.min_purchase_lb)
-    if lot.must_take_all and lot.quantity_lb is not None:
-        pounds_lb = max(pounds_lb, lot.quantity_lb)
-    containers = None
-    if keeps_whole(case, lot) and lot.container_lb:
-        containers = math.ceil(pounds_lb / lot.container_lb - 1e-9)
-        pounds_lb = containers * lot.container_lb
-    return Take(lot.lot_id, pounds_lb, containers, used_lb)
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from blend.check.check import check_plan, count_money
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Ingredient, Take, Verdict
+from blend.domain.plan_pounds import taken
 from blend.domain.rules import WholeContainers
 from blend.model.round_plan import RoundedPlan
 
@@ -26,7 +27,9 @@ _SAME_USD = 0.005
 
 
 def first_expired_first(case: Case, plan: RoundedPlan) -> RoundedPlan:
-    """The plan with stock that is alike used in the order of its use-by dates."""
+    """The plan with no more stock pulled than is used, and stock that is alike used in the order
+    of its use-by dates."""
+    plan = replace(plan, takes=tuple(_as_used(case, take) for take in plan.takes))
     by_product = (WholeContainers.PER_PRODUCT, WholeContainers.PER_BATCH)
     if case.constraints or case.settings.whole_containers in by_product:
         return plan  # added limits may name a lot; a product's own containers stay together
@@ -35,6 +38,16 @@ def first_expired_first(case: Case, plan: RoundedPlan) -> RoundedPlan:
         if moved != plan and _is_as_good(case, moved, plan):
             plan = moved
     return plan
+
+
+def _as_used(case: Case, take: Take) -> Take:
+    """Stock that is pulled and not used costs nothing where it expires, so the solver may pull more
+    than it needs: no more is pulled than is used, in whole containers."""
+    lot = case.lot(take.lot_id)
+    if not lot.is_on_hand or lot.salvage_value_usd_per_lb > lot.delivered_usd_per_lb:
+        return take
+    needed = taken(case, lot, take.used_lb)
+    return needed if needed.pounds_lb < take.pounds_lb else take
 
 
 def _alike_stock(case: Case) -> Iterator[list[Lot]]:

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
 from blend.domain.lots import ON_HAND, Lot
+from blend.domain.plan_pounds import taken
 from blend.domain.products import Product
 from blend.domain.rules import Rule, RuleKind, kept_per_lb
 from blend.domain.stock import valued
 from blend.domain.uncertainty import LeanUncertainty
 from blend.grinder.actuals import Actuals, each_batch, written
-from blend.grinder.compare import taken
 from blend.grinder.odds import Errors
 from blend.output.formats import counted, number, pounds
 

@@ -15,6 +15,7 @@ from time import monotonic
 
 from blend.check.check import check_plan, count_money
 from blend.domain.case import Case
+from blend.domain.columns import MAX_LB
 from blend.domain.plan import Change, InfeasibleSubset, Verdict
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule, WholeContainers
@@ -153,7 +154,7 @@ def _case_with(case: Case, change: Change) -> Case | None:
     if asked.constraint_class in PRODUCT_FIELDS:
         return _with_product(case, asked, {PRODUCT_FIELDS[asked.constraint_class]: becomes})
     if asked.constraint_class is ConstraintClass.BATCH_FILL:
-        return _with_product(case, asked, {"blender_min_lb": 0.0, "blender_max_lb": math.inf})
+        return _with_product(case, asked, {"blender_min_lb": 0.0, "blender_max_lb": MAX_LB})
     if asked.constraint_class is ConstraintClass.SUPPLY and asked.lot_id:
         return _with_lot(case, asked, {"quantity_lb": becomes})
     if asked.constraint_class is ConstraintClass.MIN_PURCHASE:

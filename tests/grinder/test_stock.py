@@ -167,8 +167,10 @@ def test_of_stock_that_is_alike_what_expires_first_goes_first(whole):
 
 
 def test_what_expires_unused_is_listed_with_what_it_cost():
-    case = case_of(OFFER, EXPIRING | {"quantity_lb": 3000})
+    case = case_of(OFFER, EXPIRING | {"quantity_lb": 3000, "salvage_value_usd_per_lb": -0.1})
     shown = day_plan(case)
+    (take,) = shown.plan.takes
+    assert (take.pounds_lb, shown.plan.money.total_usd) == (2000, -200)
     (row,) = shown.tables["stock"].itertuples()
     assert (row.expires_unused_lb, row.expires_books_usd) == (1000, 2600)
     assert "EXPIRES UNUSED  STOCK" in shown.screen()
