@@ -1,14 +1,15 @@
 """One case solved again and again under other prices, supplies and orders, warm.
 
-Every scenario begins from the basis of the case as it stands. So its answer does not hang on
-which scenarios were solved before it, on how many workers there are, or on how the work was
-dealt among them: the same numbers to the last bit. Where several plans cost the same, it is
-the one that the solver reaches from the case's own plan.
+Every scenario begins from the basis of the case as it stands. So its answer does not depend on
+which scenarios were solved before it, on how many workers there are, or on how the work was dealt
+among them: the same numbers to the last bit. Where several plans cost the same, it is the one that
+the solver reaches from the case's own plan.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -59,7 +60,7 @@ class WarmCase:
         self._orders = {p.product_id: (p.min_lb, p.max_lb) for p in case.products}
         self._set({lot.lot_id: lot for lot in self._lots}, self._orders)
         self._linear.solve()
-        self._basis = self._linear.basis()
+        self._start = self._linear.start()
 
     @property
     def lot_ids(self) -> tuple[str, ...]:
@@ -75,17 +76,12 @@ class WarmCase:
 
         Of a lot only price and quantity may differ.
         """
-        self._linear.return_to(self._basis)
-        changed_lots = {lot_id: lot for lot_id, lot in lots.items() if lot_id in self.lot_index}
-        self._set(changed_lots, orders)
-        answer = self._linear.solve()
-        is_optimal = answer.outcome is Outcome.OPTIMAL
-        next_cwt_usd = next_cwts_usd(self._linear) if is_optimal else []
-        as_they_are = {lot_id: self._case.lot(lot_id) for lot_id in changed_lots}
-        self._set(as_they_are, {product_id: self._orders[product_id] for product_id in orders})
-        if not is_optimal:
-            nothing = np.full(len(self._lots), np.nan), np.full(len(self._orders), np.nan)
-            return ScenarioAnswer(answer.outcome, np.nan, np.nan, np.nan, *nothing)
+        with self._changed(lots, orders):
+            answer = self._linear.solve_from(self._start)
+            if answer.outcome is not Outcome.OPTIMAL:
+                nothing = np.full(len(self._lots), np.nan), np.full(len(self._orders), np.nan)
+                return ScenarioAnswer(answer.outcome, np.nan, np.nan, np.nan, *nothing)
+            next_cwt_usd = np.array(next_cwts_usd(self._linear))
         names = self._model.names
         return ScenarioAnswer(
             outcome=answer.outcome,
@@ -93,8 +89,20 @@ class WarmCase:
             finished_lb=float(answer.x[names["finished"]].sum()),
             short_lb=float(answer.x[names["short"]].sum()),
             taken_lb=np.maximum(answer.x[names["take"]], 0.0) + 0.0,
-            next_cwt_usd=np.array(next_cwt_usd),
+            next_cwt_usd=next_cwt_usd,
         )
+
+    @contextmanager
+    def _changed(
+        self, lots: Mapping[str, Lot], orders: Mapping[str, tuple[float, float | None]]
+    ) -> Iterator[None]:
+        known = {lot_id: lot for lot_id, lot in lots.items() if lot_id in self.lot_index}
+        self._set(known, orders)
+        try:
+            yield
+        finally:
+            as_they_are = {lot_id: self._case.lot(lot_id) for lot_id in known}
+            self._set(as_they_are, {product_id: self._orders[product_id] for product_id in orders})
 
     @property
     def lot_index(self) -> dict[str, int]:

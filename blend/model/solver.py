@@ -203,6 +203,14 @@ def _outcome(highs: highspy.Highs) -> Outcome:
     )
 
 
+@dataclass(frozen=True)
+class Start:
+    """An optimal basis of a program, and the costs it is optimal at."""
+
+    basis: highspy.HighsBasis
+    cost: np.ndarray
+
+
 class WarmLinear:
     """A linear program that stays in the solver between small changes.
 
@@ -322,16 +330,26 @@ class WarmLinear:
         self.model = model
         return True
 
-    def basis(self) -> highspy.HighsBasis:
-        """The solver's basis, for `return_to` and nothing else."""
-        return self._highs.getBasis()
+    def start(self) -> Start:
+        """The basis and costs of the last solve, for `solve_from` and nothing else."""
+        return Start(self._highs.getBasis(), self.cost.copy())
 
-    def return_to(self, basis: highspy.HighsBasis) -> None:
-        """Start from `basis`, so that the next answer does not depend on what was solved since;
-        for a program passed at once."""
+    def solve_from(self, start: Start) -> Answer:
+        """The optimum, reached from an optimal basis of the program under other numbers, so that
+        it does not depend on what was solved since; for a program passed at once.
+
+        Bounds move first, at the start's costs: its basis is still dual feasible. Then costs: the
+        basis is primal feasible. By measurement a third of the steps of moving both at once.
+        """
+        every = np.arange(len(self.cost), dtype=np.int32)
         self._highs.clearSolver()
-        self._highs.setBasis(basis)
+        self._highs.setBasis(start.basis)
+        self._highs.changeColsCost(len(every), every, start.cost)
+        self._highs.setOptionValue("simplex_strategy", _DUAL_SIMPLEX)
+        self._run()
+        self._highs.changeColsCost(len(every), every, self.cost)
         self._bounds_moved = False
+        return self.solve()
 
     def prices_if_moved(
         self, moves: Sequence[tuple[Sequence[int], float]]
