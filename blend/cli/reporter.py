@@ -409,6 +409,7 @@ def paste(
 @click.option("--publish", "is_published", is_flag=True, help="Keep as published.")
 @click.option("--assessor", metavar="NAME", help="Who answers for what is published.")
 @click.option("--override", type=QUOTE, metavar="$/CWT", help="Your price, for one --item.")
+@click.option("--second", default="", metavar="NAME", help="Who else looked at your price.")
 @click.option("--reason", default="", help="Why you override, correct or withdraw; kept.")
 @click.option("--withdraw", "is_withdrawn", is_flag=True, help="Withdraw what was published.")
 @click.option("--reproduce", is_flag=True, help="Make again what was published.")
@@ -423,6 +424,7 @@ def quote(
     is_published: bool,
     assessor: str | None,
     override: float | None,
+    second: str,
     reason: str,
     is_withdrawn: bool,
     reproduce: bool,
@@ -460,7 +462,7 @@ def quote(
             return replace(made, publication=gone)
         if not is_published:
             return made
-        own = {} if override is None else {item_ids[0]: Override(override, reason)}
+        own = {} if override is None else {item_ids[0]: Override(override, reason, second)}
         done = publish(opened, made.known, made.quoted, method, assessor or "", own, reason.strip())
         return replace(made, publication=done)
 

@@ -147,7 +147,8 @@ def _asked(sent: Mapping[str, object], found: QuotedDay) -> _Asked:
             refuse_field("override_item", item, f"{fields['item']}, which is to be published")
         if not reason or not reason.isprintable() or len(reason) > 1_000:
             refuse_field("reason", reason[:60], "why the price is not the method's")
-        overrides = {item: Override(usd or 0.0, reason)}
+        second = " ".join(str(sent.get("second", "")).split())[:MAX_NAME]
+        overrides = {item: Override(usd or 0.0, reason, second)}
     if problems:
         raise InputRefused(problems)
     items = (fields["item"],) if fields["item"] else ()

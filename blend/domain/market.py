@@ -190,6 +190,8 @@ class Published:
     """Codes of every judgment that went into it."""
     correction_reason: str = ""
     """Why it takes the place of another published before; empty where it does not."""
+    second_assessor: str = ""
+    """Who else looked at it, where the method asks for a second name."""
     is_withdrawn: bool = False
     """The quotation published before no longer stands, and nothing takes its place."""
     store_position: int | None = None

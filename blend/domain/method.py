@@ -91,6 +91,13 @@ class Method:
         minimum=0,
         maximum=1000,
     )
+    second_name_moves: float = col.number(
+        "distance of a reporter's price from the method's that asks for a second name, as every "
+        "held quotation then does; 0 asks for none",
+        unit="usual daily moves",
+        minimum=0,
+        maximum=1000,
+    )
     question_share: float = col.share("distance from the last quotation that is questioned")
     question_slip_share: float = col.share("distance from a slip of the decimal point")
     question_pounds_lb: float = col.pounds("weight of one entry that is questioned")
@@ -157,6 +164,7 @@ _SINCE: dict[str, Any] = {
     "usual_min_changes": 5,
     "hold_moves": 1000.0,
     "hold_moves_if_alone": 1000.0,
+    "second_name_moves": 0.0,
     "question_share": 0.1,
     "question_slip_share": 0.2,
     "question_pounds_lb": 400_000.0,

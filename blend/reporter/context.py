@@ -25,7 +25,7 @@ register(
     {
         "description": Format("Public report"),
         "report_usd_per_cwt": Format("Average", "$/cwt", 2),
-        "difference_usd_per_cwt": Format("Quote over it", "$/cwt", 2, is_signed=True),
+        "over_report_usd_per_cwt": Format("Quote over it", "$/cwt", 2, is_signed=True),
     }
 )
 HEADINGS = {
@@ -60,7 +60,7 @@ def context_frame(path: Path, quoted: Sequence[Quoted]) -> DataFrame:
         made.append((row["description"], loads, row["low"], row["high"], row["average"],
                      None if own is None else own.item.item_id, apart))  # fmt: skip
     columns = ("description", "loads", "low_usd_per_cwt", "high_usd_per_cwt",
-               "report_usd_per_cwt", "item_id", "difference_usd_per_cwt")  # fmt: skip
+               "report_usd_per_cwt", "item_id", "over_report_usd_per_cwt")  # fmt: skip
     return frame(columns, made)
 
 

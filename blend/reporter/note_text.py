@@ -61,7 +61,7 @@ def note_of(news: News, title: str) -> Note:
         news.day,
         title,
         tuple(each for each in sections if each is not None),
-        made_from=f"From the store up to import {news.position}, method {news.method_digest}.",
+        made_from=f"From the store up to import {news.position}, method {news.method_digest[:12]}.",
     )
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 from blend.domain.market import CanvassEntry, Item, Published
 from blend.domain.method import Method
 from blend.errors import InputRefused, Problem, did_you_mean, refusal
-from blend.reporter.assessed import Assessed, Rung
+from blend.reporter.assessed import Assessed, Code, Rung
 from blend.reporter.calendar import Average as SpanAverage
 from blend.reporter.calendar import Comparison, DayFigure, compare, rolling
 from blend.reporter.confidential import Confidentiality, confidentiality
@@ -75,6 +75,8 @@ class Override:
 
     usd_per_cwt: float
     reason: str
+    second: str = ""
+    """Who else looked at it, where the method asks for a second name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +212,10 @@ def publish(
     changes what was published needs a reason, and makes a correction. Raise InputRefused without
     one, or where somebody published since `known` was read; raise FileTrouble.
     """
+    quoted = tuple(quoted)
+    problems = list(_second_names_missing(quoted, method, assessor, overrides or {}))
+    if problems:
+        raise InputRefused(problems)
     made = planned(known, quoted, assessor, overrides)
     before = {each.item_id: each for each in known.published if each.market_day == known.day}
     published = [
@@ -273,18 +279,35 @@ def planned(
         elif each.assessed.needs_decision and own is None:
             undecided.append(each)
         else:
-            published.append(
-                publication_of(
-                    each.assessed,
-                    assessor=assessor,
-                    at=datetime.now(UTC),
-                    tone=each.tone.trend.word.value,
-                    position=known.position,
-                    override_usd_per_cwt=None if own is None else own.usd_per_cwt,
-                    override_reason="" if own is None else own.reason,
-                )
+            made = publication_of(
+                each.assessed,
+                assessor=assessor,
+                at=datetime.now(UTC),
+                tone=each.tone.trend.word.value,
+                position=known.position,
+                override_usd_per_cwt=None if own is None else own.usd_per_cwt,
+                override_reason="" if own is None else own.reason,
             )
+            published.append(replace(made, second_assessor="" if own is None else own.second))
     return Publication(tuple(published), tuple(not_quoted), tuple(withheld), tuple(undecided))
+
+
+def _second_names_missing(
+    quoted: Iterable[Quoted], method: Method, assessor: str, overrides: Mapping[str, Override]
+) -> Iterable[Problem]:
+    """Prices of reporters that the method lets one person publish only with a second name."""
+    most = method.second_name_moves
+    for each in quoted if most else ():
+        made = each.assessed
+        own = overrides.get(made.item.item_id)
+        if own is None or (own.second.strip() and own.second.strip() != assessor.strip()):
+            continue
+        usual, usd = made.usual_usd_per_cwt, made.usd_per_cwt
+        is_near = usual and usd is not None and abs(own.usd_per_cwt - usd) <= most * usual
+        if Code.HELD in made.codes or not is_near:
+            what = f"{made.item.item_id} at ${own.usd_per_cwt:,.2f}"
+            hint = "Enter the name of a second person who looked at it."
+            yield Problem("published", None, None, what, "", hint)
 
 
 def requote(store: Store, item_id: str, day: date, as_of: AsOf = None) -> Requoted:

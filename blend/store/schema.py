@@ -32,7 +32,7 @@ from sqlalchemy import (
 
 from blend.domain.market import CanvassEntry, Item, Published, Volume
 
-VERSION = 4
+VERSION = 5
 """Of the tables below. Versions from 2 on had fewer columns: a store of them is brought up to date
 when it is opened. Any other version is refused."""
 OLDEST_VERSION = 2

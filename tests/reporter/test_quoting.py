@@ -195,3 +195,14 @@ def test_a_withdrawn_quotation_no_longer_stands_and_may_be_published_again(store
     assert store.published("F90") == ()
     assert published(store).published
     assert len(corrections_of(store.every_published())) == 1
+
+
+def test_a_price_far_from_the_methods_needs_a_second_name_where_the_method_says_so(store):
+    by = method(second_name_moves=2.0)
+    far = Override(380.0, "one load of poor color")
+    with pytest.raises(InputRefused, match="second person"):
+        published(store, {"F90": far}, by=by)
+    with pytest.raises(InputRefused, match="second person"):
+        published(store, {"F90": replace(far, second="A. Reporter")}, by=by)
+    made = published(store, {"F90": replace(far, second="B. Editor")}, by=by).published
+    assert made[0].second_assessor == store.published("F90")[0].second_assessor == "B. Editor"

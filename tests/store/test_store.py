@@ -266,7 +266,7 @@ def test_calls_and_an_empty_book_stand_on_either_engine(where, store):
 NEW_COLUMNS = {
     "entries": ("purchase_type", "destination", "deal_id"),
     "volumes": ("is_level",),
-    "published": ("correction_reason", "is_withdrawn"),
+    "published": ("correction_reason", "is_withdrawn", "second_assessor"),
 }
 
 
