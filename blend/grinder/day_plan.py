@@ -36,6 +36,7 @@ from blend.output.formats import (
     money,
     number,
     percent,
+    pounds,
     printable,
     value,
 )
@@ -66,6 +67,8 @@ _CELL = 39
 _SURE_ODDS, _USUAL_CONFIDENCE = 0.75, 0.95
 _SHORT_SHARE = 0.005
 """Of a product: orders short by more get a column on the first screen."""
+_NAMED_SHORT_LB = 0.5
+"""Planned shortages from here up are named."""
 _CENT_ROUNDS_UP_FROM = 0.005
 SECTIONS = (
     "make",
@@ -253,7 +256,7 @@ class DayPlan(Answer):
         head = screen.strong(plant + " " * gap + on)
         lean = "Lean as estimated from tests." if self.is_lean_estimated else ""
         done = "" if self.rest is None else self.rest.head
-        sentences = (done, self.made_words, self.cost_words, rounding_short_words(plan), lean)
+        sentences = (done, self.made_words, self.cost_words, order_words(self.case, plan), lean)
         return "\n".join([head, *map(screen.wrapped, filter(None, sentences))])
 
     @property
@@ -738,15 +741,27 @@ def plan(case: Case, *, extra: Added = (), shadow_prices: bool = True) -> DayPla
     return DayPlan(case=case, plan=made, errors=errors_of(case, {}, ()))
 
 
-def rounding_short_words(plan: Plan) -> str:
-    """What rounding leaves orders short or over, empty where it leaves neither."""
+def order_words(case: Case, plan: Plan) -> str:
+    """What orders are short at their penalty, and what rounding adds; empty where they are full."""
+    short = {
+        name: made_short
+        for name, made_short in plan.shortage_lb.items()
+        if made_short >= _NAMED_SHORT_LB
+    }
     off = (("short", plan.rounding_short_lb), ("over", plan.rounding_over_lb))
-    said = [
+    rounded = " and ".join(
         f"{how} by up to {number(short_tenths(max(by_product.values())), max_decimals=1)} lb"
         for how, by_product in off
         if by_product
-    ]
-    return f"Orders are {' and '.join(said)} from rounding." if said else ""
+    )
+    if not short:
+        return f"Orders are {rounded} from rounding." if rounded else ""
+    named = ", ".join(
+        f"{printable(case.product(name).name)} by {pounds(made_short)}"
+        for name, made_short in short.items()
+    )
+    others = f"; rounding leaves orders {rounded}" if rounded else ""
+    return f"Short of the order, at your penalty: {named}{others}."
 
 
 def run_name(case: Case, plan: Plan, product_id: str, recipe: int) -> str:

@@ -10,7 +10,7 @@ from blend.check.check import check_plan
 from blend.check.gap import plan_bound
 from blend.domain.plan import Money, Verdict
 from blend.errors import SolverTrouble
-from blend.grinder.day_plan import rounding_short_words
+from blend.grinder.day_plan import order_words
 from blend.grinder.plan import make_plan
 from blend.grinder.plan_frames import products
 from tests.published.cases import make_case, make_lot, make_product
@@ -93,7 +93,9 @@ def test_pounds_short_by_rounding_are_printed():
     checks = check_plan(tight, plan.takes, plan.runs, {})
     short = replace(plan, certificate=replace(plan.certificate, checks=checks))
     assert products(tight, short, ())["short_of_order_lb"].tolist() == [0.7]
-    assert "short by up to 0.7 lb from rounding" in rounding_short_words(short)
+    assert "short by up to 0.7 lb from rounding" in order_words(tight, short)
+    planned = order_words(tight, replace(short, shortage_lb={product.product_id: 65.4}))
+    assert product.name in planned and "65 lb" in planned and "0.7 lb" in planned
 
 
 @pytest.mark.parametrize("above_usd", [5.0, 1e6])
