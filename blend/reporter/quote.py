@@ -268,7 +268,8 @@ class DayQuotes(Answer):
             "reports; chances are the model's. A direction needs a chance of "
             f"{1 - self.method.tone_level / 2:.0%} that it is the right one; steady, as much "
             "against a measurable move either way (counts from). In simulated flat markets "
-            "under 5% of item-days get a false direction."
+            "3% of item-days get a false direction (at most 5% allowed); a $2 move of the whole "
+            "market is seen on 98%, of one item alone on about half, a $4 one on 87%."
         )
 
     def _trend(self) -> str:
