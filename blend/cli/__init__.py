@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from importlib import import_module
 from threading import Thread, get_ident
+from threading import enumerate as enumerate_threads
 from types import FrameType
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -155,7 +156,19 @@ class LazyGroup(click.Group):
                 code = _failed(f"{error.filename or 'standard output'}: {error.strerror or error}")
             else:
                 raise
+        _leave_running_searches(code)
         sys.exit(code)
+
+
+def _leave_running_searches(code: int) -> None:
+    """End at once where Ctrl-C, given again, left a search running: an ordinary exit would make the
+    solver's library abort."""
+    solver = sys.modules.get("blend.model.solver")
+    if solver is not None and any(
+        each.name == solver.SEARCH_THREAD for each in enumerate_threads()
+    ):
+        _failed("", code)
+        os._exit(code)
 
 
 def _example(ctx: click.Context | None) -> str:
@@ -206,8 +219,9 @@ def _harden_streams() -> None:
 
 def _failed(line: str, code: int = BlendError.exit_code) -> int:
     """Print why the command stopped, if it still can, and return the exit code."""
-    with suppress(OSError):
-        click.echo(line, err=True)
+    if line:
+        with suppress(OSError):
+            click.echo(line, err=True)
     # Python would try again at exit, and report the failure again.
     for stream in (sys.stdout, sys.stderr):
         try:

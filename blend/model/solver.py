@@ -55,6 +55,10 @@ _COMPLETION_NODES = 500
 use the whole time limit, and the search then gets it once more."""
 
 
+SEARCH_THREAD = "search in whole numbers"
+"""A process that ends while one runs must not wait for the library to clean up: it would abort."""
+
+
 class Outcome(StrEnum):
     OPTIMAL = "optimal"
     INFEASIBLE = "infeasible"
@@ -728,7 +732,7 @@ def _run_interruptibly(highs: highspy.Highs, stopped: Callable[[], bool] | None)
     # a thread of its own: the library's way to start one holds a lock that all solvers share, so
     # that of two searches at once the second would be refused
     with in_solver():
-        Thread(target=search, daemon=True).start()
+        Thread(target=search, name=SEARCH_THREAD, daemon=True).start()
         while True:
             # the signal may come to another thread, and be raised here anywhere after the wait
             try:

@@ -722,13 +722,17 @@ def lot_line(lot: Lot, available_lb: float) -> str:
     return wrapped(f"{lot.lot_id} {lot.item}: {there} {where} at {price} delivered")
 
 
+_MIN_REACH_USD_PER_LB = 0.05
+"""A lot that is used at every price, at no cost of its own, still gets an axis."""
+
+
 def _window(curve: DemandCurve) -> tuple[float, float]:
     """Prices worth drawing: from a little under the first change to a little past the last mark."""
     changes = [step.max_usd_per_lb for step in curve.steps if math.isfinite(step.max_usd_per_lb)]
     high = max([*changes, curve.delivered_usd_per_lb])
     low = curve.steps[0].min_usd_per_lb
     first = min([*changes[:1], curve.delivered_usd_per_lb])
-    reach = max(high - first, 0.02 * high)
+    reach = max(high - first, 0.02 * high, _MIN_REACH_USD_PER_LB)
     return max(low, first - 0.25 * reach), high + 0.25 * reach
 
 

@@ -9,20 +9,22 @@ import click
 import pandas
 
 from blend.tables.method import read_method
-from tests.bench import manipulation, planted, tables, trends
+from tests.bench import first_plans, manipulation, planted, tables, trends
 from tests.bench.measure import BenchPath, PathRow, bench_paths
 from tests.bench.page import SIZES, time_pages
 from tests.bench.paths import PATHS
 
 BROWSER = "browser"
 """A closer look at the desk, run only when named."""
+FIRST_PLANS = "first-plans"
+"""How often a first plan in whole numbers is there in time."""
 TRENDS = "trends"
 """How often trends are false and how often moves are seen, in simulated markets."""
 MANIPULATION = "manipulation"
 """How far one company that pushes moves a quotation, without the cap and with it."""
 PLANTED = "planted"
 """What is planted in markets of known truth, and what is found there."""
-NOT_PATHS = (BROWSER, TRENDS, MANIPULATION, PLANTED)
+NOT_PATHS = (BROWSER, FIRST_PLANS, TRENDS, MANIPULATION, PLANTED)
 
 
 @click.command(
@@ -42,6 +44,8 @@ def bench(names: Sequence[str], quick: bool) -> None:
     if paths or not names:
         rows = bench_paths(dict.fromkeys(paths) or PATHS, quick=quick, on_row=_done)
         _print(tables.paths_table(rows), tables.PATHS_NOTE)
+    if FIRST_PLANS in names:
+        _print(first_plans.table(quick), first_plans.NOTE)
     if BROWSER in names:
         rows = time_pages(SIZES[:1] if quick else SIZES)
         _print(tables.pages_table(rows), tables.PAGES_NOTE)
