@@ -121,15 +121,32 @@ def exact_plan(model: Model, x: np.ndarray) -> RoundedPlan:
 
 def _batches(model: Model, x: np.ndarray) -> np.ndarray:
     """Batches of each blend: the usual size where the blender allows, none when nothing is
-    made."""
+    made. Where a product receives whole containers, the nearest number of batches that share each
+    lot of them in whole pounds, if there is one."""
     sets = model.sets
     finished = x[model.names["finished"]]
+    shares_containers = "containers_used" in model.names
     counts = np.zeros(len(finished), int)
     for blend, (made_lb, number) in enumerate(zip(finished, sets.blends.batch, strict=True)):
         if made_lb > _MIN_LB:
             product = sets.products[sets.blends.product[blend]]
             counts[blend] = 1 if number else batch_count(product, float(made_lb))
+            if shares_containers and not number:
+                pairs = sets.pairs_of(blend)
+                packed = sets.container_lb[sets.pair_lot[pairs]] > 0
+                shared_lb = np.round(x[model.use][pairs][packed])
+                counts[blend] = _sharing(product, float(made_lb), int(counts[blend]), shared_lb)
     return counts
+
+
+def _sharing(product: Product, made_lb: float, usual: int, shared_lb: np.ndarray) -> int:
+    """The number of batches nearest to the usual one that divides pounds without a rest."""
+    fewest = max(1, math.ceil(made_lb / product.blender_max_lb - 1e-9))
+    most = 2 * usual
+    if product.blender_min_lb > 0:
+        most = min(most, math.floor(made_lb / product.blender_min_lb + 1e-9))
+    counts = sorted(range(fewest, most + 1), key=lambda count: (abs(count - usual), count))
+    return next((count for count in counts if not (shared_lb % count).any()), usual)
 
 
 def batch_count(product: Product, finished_lb: float) -> int:

@@ -43,3 +43,13 @@ def test_the_demo_is_within_a_tenth_of_a_percent_and_keeps_every_limit_in_full()
     assert not not_in_full(plan)
     assert 0 <= plan.certificate.bound.gap_share <= 0.001
     assert max(plan.rounding_over_lb.values()) < 9, "less than a pound a batch"
+
+
+@pytest.mark.parametrize("seed", [2, 3, 4, 7])
+def test_batches_share_whole_containers_in_whole_pounds(seed):
+    """The number of batches is one that divides each lot's pounds, so that rounding costs
+    nothing."""
+    case = make_instance(12, 3, seed, whole=WholeContainers.PER_PRODUCT)
+    plan = make_plan(case, shadow_prices=False)
+    assert not not_in_full(plan)
+    assert plan.certificate.bound.gap_share <= 1.01 * case.settings.gap_share
