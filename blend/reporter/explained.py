@@ -38,7 +38,7 @@ class Contribution:
     high: float | None = None
     """Ends of the interval that holds `amount` in 90 of 100 cases; None without draws."""
     beyond: float = 1.96
-    """Standard errors from zero at which it is measurable, as one of several told together."""
+    """Standard errors from zero at which it is measurable, as one of several tested together."""
     within: tuple[Within, ...] = ()
     """The largest part first."""
 
