@@ -1,9 +1,8 @@
 """One case solved again and again under other prices, supplies and orders, warm.
 
-Every scenario begins from the basis of the case as it stands. So its answer does not depend on
-which scenarios were solved before it, on how many workers there are, or on how the work was dealt
-among them: the same numbers to the last bit. Where several plans cost the same, it is the one that
-the solver reaches from the case's own plan.
+Every scenario begins from a basis that does not depend on which scenarios were solved before it,
+how many workers there are, or how the work was dealt among them: the same numbers to the last
+bit. Where several plans cost the same, it is the one that the solver reaches from there.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from blend.domain.rules import RuleKind
 from blend.model.build import model_of
 from blend.model.sets import index_sets
 from blend.model.shadow_prices import next_cwts_usd
-from blend.model.solver import Outcome, WarmLinear
+from blend.model.solver import Outcome, Start, WarmLinear
 
 _STAND_IN_LB = 1.0
 """For empty lots and orders, so that they have rows and columns; the true pounds are set before
@@ -71,13 +70,15 @@ class WarmCase:
         self,
         lots: Mapping[str, Lot],
         orders: Mapping[str, tuple[float, float | None]],
+        start: Start | None = None,
     ) -> ScenarioAnswer:
         """The optimum with some lots and orders (least, most) changed, the rest as in the case.
 
-        Of a lot only price and quantity may differ.
+        Of a lot only price and quantity may differ. It is reached from the case's own basis, or
+        from `start`, of a scenario like this one.
         """
         with self._changed(lots, orders):
-            answer = self._linear.solve_from(self._start)
+            answer = self._linear.solve_from(start or self._start)
             if answer.outcome is not Outcome.OPTIMAL:
                 nothing = np.full(len(self._lots), np.nan), np.full(len(self._orders), np.nan)
                 return ScenarioAnswer(answer.outcome, np.nan, np.nan, np.nan, *nothing)
@@ -91,6 +92,14 @@ class WarmCase:
             taken_lb=np.maximum(answer.x[names["take"]], 0.0) + 0.0,
             next_cwt_usd=next_cwt_usd,
         )
+
+    def start_of(
+        self, lots: Mapping[str, Lot], orders: Mapping[str, tuple[float, float | None]]
+    ) -> Start:
+        """Where scenarios like this one begin; where it has no plan, as the case's own."""
+        with self._changed(lots, orders):
+            answer = self._linear.solve_from(self._start)
+            return self._linear.start() if answer.outcome is Outcome.OPTIMAL else self._start
 
     @contextmanager
     def _changed(

@@ -1,8 +1,8 @@
 """Scenarios: one case under many prices, supplies, orders and exchange rates.
 
 Work is split into chunks of one size whatever the number of workers, and each scenario is drawn
-from its own random stream and solved from the same start. So one worker, many, or a cluster give
-the same table.
+from its own random stream and solved from a start that only the job decides. So one worker, many,
+or a cluster give the same table.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ import numpy as np
 
 from blend.domain.case import Case
 from blend.domain.imports import ForeignOffer, ImportRate
+from blend.domain.lots import Lot
 from blend.domain.scenarios import (
     BASE,
     Distribution,
@@ -36,7 +37,7 @@ from blend.domain.scenarios import (
 )
 from blend.errors import BlendError, InputRefused, refusal
 from blend.model.scenarios import WarmCase
-from blend.model.solver import Outcome
+from blend.model.solver import Outcome, Start
 from blend.output.answer import Answer, Spec
 from blend.output.charts import ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, counted, money, register
@@ -54,6 +55,8 @@ _AHEAD = 2
 """Chunks under way for each worker: enough to keep it busy, few enough to hold in memory."""
 _MIN_LB = 1e-6
 _USED_LB = 0.5
+_MAX_PILOTS = 32
+"""Draws whose optimal bases the others begin from, each from the nearest (by measurement)."""
 QUANTILES = {"q05": 0.05, "q25": 0.25, "q50": 0.5, "q75": 0.75, "q95": 0.95}
 """Columns of quantiles and their shares of the draws."""
 BASIS = (
@@ -136,14 +139,20 @@ class ScenarioJob:
                 if row.distribution is Distribution.FIXED and row.scenario == name
             )
         rows = [row for row in self.rows if row.distribution is not Distribution.FIXED]
-        own = np.random.default_rng([self.seed, index - len(self.named)])
         normals: dict[str, float] = {}
-        for row, normal in zip(rows, own.standard_normal(len(rows)).tolist(), strict=True):
+        for row, normal in zip(rows, self.place(index).tolist(), strict=True):
             if row.correlated_with:
                 shared = row.correlation or 0.0
                 normal = shared * normals[row.correlated_with] + (1 - shared**2) ** 0.5 * normal
             normals[row.row_id] = normal
         return tuple(Drawn(row, row.drawn(normals[row.row_id])) for row in rows)
+
+    def place(self, index: int) -> np.ndarray:
+        """Where a draw lies among the others: independent normal numbers from its own stream."""
+        own = np.random.default_rng([self.seed, index - len(self.named)])
+        return own.standard_normal(
+            sum(row.distribution is not Distribution.FIXED for row in self.rows)
+        )
 
     def added_by_rates(self, changes: tuple[Drawn, ...]) -> dict[str, float]:
         """By lot, how far exchange rates move the landed price of its foreign offer, USD/lb."""
@@ -375,7 +384,7 @@ def run_scenarios(
             raise InputRefused(lacking)
     packed = _packed(job)
     warm = _warm_case(packed)
-    columns = _columns(warm, job.case)
+    columns = _columns(warm.case, job.case)
     values = np.full((len(job), len(columns)), np.nan)
     outcomes: list[Outcome] = []
     try:
@@ -406,10 +415,29 @@ def _job(packed: bytes) -> ScenarioJob:
     return pickle.loads(packed)
 
 
+@dataclass(frozen=True)
+class _Warm:
+    """The case of a job, warm, and the pilot draws that other draws begin from."""
+
+    case: WarmCase
+    places: np.ndarray
+    starts: tuple[Start, ...]
+
+    def nearest(self, job: ScenarioJob, index: int) -> Start | None:
+        """The start of the nearest pilot; None, the case's own, for what is not drawn."""
+        if index <= len(job.named) or not self.starts:
+            return None
+        return self.starts[int(((self.places - job.place(index)) ** 2).sum(1).argmin())]
+
+
 @lru_cache(maxsize=1)
-def _warm_case(packed: bytes) -> WarmCase:
+def _warm_case(packed: bytes) -> _Warm:
     """The case of a job, kept warm in its process until another job comes."""
-    return WarmCase(_job(packed).case)
+    job = _job(packed)
+    warm, first = WarmCase(job.case), 1 + len(job.named)
+    pilots = range(first, first + min(_MAX_PILOTS, job.draws // 20))
+    starts = tuple(warm.start_of(*_numbers(job, index)) for index in pilots)
+    return _Warm(warm, np.array([job.place(index) for index in pilots]), starts)
 
 
 def run_chunk(packed: bytes, start: int, stop: int) -> tuple[list[Outcome], np.ndarray]:
@@ -419,7 +447,10 @@ def run_chunk(packed: bytes, start: int, stop: int) -> tuple[list[Outcome], np.n
     return [outcome for outcome, _ in solved], np.array([numbers for _, numbers in solved])
 
 
-def _solve(job: ScenarioJob, warm: WarmCase, index: int) -> tuple[Outcome, np.ndarray]:
+def _numbers(
+    job: ScenarioJob, index: int
+) -> tuple[dict[str, Lot], dict[str, tuple[float, float | None]]]:
+    """Lots and orders as a scenario changes them."""
     changes = job.changes(index)
     added = job.added_by_rates(changes)
     lots = {}
@@ -434,7 +465,11 @@ def _solve(job: ScenarioJob, warm: WarmCase, index: int) -> tuple[Outcome, np.nd
         changed_to = changed_order(*as_it_is, product.product_id, changes)
         if changed_to != as_it_is:
             orders[product.product_id] = changed_to
-    answer = warm.solve(lots, orders)
+    return lots, orders
+
+
+def _solve(job: ScenarioJob, warm: _Warm, index: int) -> tuple[Outcome, np.ndarray]:
+    answer = warm.case.solve(*_numbers(job, index), warm.nearest(job, index))
     made_lb = answer.finished_lb
     per_cwt = answer.objective_usd / made_lb * LB_PER_CWT if made_lb > _MIN_LB else np.nan
     summary = (answer.objective_usd, per_cwt, made_lb, answer.short_lb)
