@@ -118,7 +118,8 @@ def _search(
         if relaxed.outcome is Outcome.OPTIMAL:
             floor_usd = max(floor_usd, relaxed.objective)
             stages = [*(_near(tight, relaxed, of_blend) for of_blend in _NEAR_OF_BLEND), tight]
-            guess = None
+            if "is_used" in model.names:
+                guess = None
 
     def is_close(found: Answer) -> bool:
         return found.objective - floor_usd <= settings.gap_share * abs(found.objective)
