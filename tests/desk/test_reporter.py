@@ -444,10 +444,11 @@ def test_tone_tells_words_with_their_sources_and_volumes_beside(client):
     for words in ("Demand and offerings", "Volumes", "How many items moved", "Weeks, months",
                   "USDA AMS Market News glossary"):  # fmt: skip
         assert words in page
-    assert "inventory, averaged to date" not in page
-    place = re.search(r'name="(level_\d+)" value="yes"> cold storage', page)[1]
+    assert "cold storage: inventory, averaged to date" in page, "as the store says"
+    place = re.search(r'name="(level_\d+)" value="yes"> slaughter cows', page)[1]
     client.post("/reporter/tone/levels", data={"day": DAY, place: "yes"})
-    assert "cold storage: inventory, averaged to date" in ready(client, "/reporter/tone").text
+    page = ready(client, "/reporter/tone").text
+    assert re.search(r"slaughter cows[^.]*: inventory, averaged to date", page)
 
 
 # Why ---------------------------------------------------------------------------------------------
