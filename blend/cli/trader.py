@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from blend.domain.imports import ForeignOffer, ImportRate
     from blend.domain.rules import Loss
     from blend.output.answer import Answer
+    from blend.trader.kept_scenarios import Keep
     from blend.trader.landed import Landed
 
 _PART = Share(1e-6)
@@ -307,13 +308,16 @@ Examples:
     help="Processes on this machine.",
 )
 @click.option("--scheduler", metavar="ADDRESS", help="Use Dask, such as tcp://host:8786.")
+@click.option("--keep", type=FILE, metavar="FILE", help="Save as it goes; resume from it.")
 @answers("products", "lots", chart=True)
-def scenarios(folder: Path, draws: int, seed: int, workers: int, scheduler: str | None) -> Answer:
+def scenarios(
+    folder: Path, draws: int, seed: int, workers: int, scheduler: str | None, keep: Path | None
+) -> Answer:
     """The day under many prices, supplies and orders: the range of cost.
 
     FOLDER holds your sheet and scenarios, and foreign_offers where exchange rates move prices.
     --csv saves one row for each scenario. Results are the same for any number of workers. Ctrl-C
-    stops and shows the scenarios done so far.
+    stops and shows the scenarios done so far; with --keep the same command goes on from there.
     """
     chart_file = click.get_current_context().params.get("chart_file")
     if chart_file is not None and not draws:
@@ -335,5 +339,16 @@ def scenarios(folder: Path, draws: int, seed: int, workers: int, scheduler: str 
             job,
             workers=workers,
             scheduler=scheduler,
+            keep=None if keep is None else _kept_in(keep),
             progress=None if say is None else lambda done, of: say(f"scenario {done:,} of {of:,}"),
         )
+
+
+def _kept_in(path: Path) -> Keep:
+    from blend.files import as_file_trouble, check_place, write_bytes
+    from blend.trader.kept_scenarios import Keep
+
+    check_place(path)
+    with as_file_trouble(path):
+        earlier = path.read_bytes() if path.exists() else None
+    return Keep(str(path), earlier, lambda content: write_bytes(path, content))

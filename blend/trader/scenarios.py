@@ -43,6 +43,7 @@ from blend.output.charts import ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, counted, money, register
 from blend.output.screen import table, wrapped
 from blend.trader.import_parity import at_rate, landed_usd_per_lb
+from blend.trader.kept_scenarios import Keep, job_mark, read_kept, write_kept
 from blend.trader.landed import missing_rates
 from blend.units import LB_PER_CWT
 
@@ -366,13 +367,15 @@ def run_scenarios(
     scheduler: str | None = None,
     progress: Progress | None = None,
     stopped: Callable[[], bool] | None = None,
+    keep: Keep | None = None,
 ) -> ScenarioResults:
     """Solve every scenario of a job: the case as it is, the named ones, the draws.
 
     `workers` are processes on this machine; `scheduler` is the address of a Dask scheduler,
     which then does the work instead. `progress` gets how many of how many are done. Ctrl-C, or
     `stopped()`, ends the work and gives the scenarios done so far. Memory is bounded: 8 bytes for
-    each number of the results, and `_AHEAD` chunks for each worker.
+    each number of the results, and `_AHEAD` chunks for each worker. `keep` is where finished
+    chunks are saved; what it holds already of the same job is not solved again.
 
     Raises BlendError where Dask is asked for and missing, InputRefused where a rate is to move
     a foreign offer that lacks one of its duties.
@@ -387,12 +390,21 @@ def run_scenarios(
     columns = _columns(warm.case, job.case)
     values = np.full((len(job), len(columns)), np.nan)
     outcomes: list[Outcome] = []
+    mark = "" if keep is None else job_mark(job, columns)
+    if keep is not None:
+        outcomes, there = read_kept(keep, mark)
+        if there is not None:
+            values[: len(outcomes)] = there
     try:
         with _executor(workers, scheduler) as (executor, width):
-            for start, chunk in _in_order(executor, width, packed, len(job)):
+            for start, chunk in _in_order(
+                executor, width, packed, len(outcomes), len(job)
+            ):
                 found, numbers = chunk
                 values[start : start + len(found)] = numbers
                 outcomes += found
+                if keep is not None:
+                    write_kept(keep, mark, outcomes, values[: len(outcomes)])
                 if progress is not None:
                     progress(len(outcomes), len(job))
                 if stopped is not None and stopped():
@@ -485,10 +497,10 @@ def _columns(warm: WarmCase, case: Case) -> tuple[str, ...]:
 
 
 def _in_order(
-    executor: Executor | None, width: int, packed: bytes, count: int
+    executor: Executor | None, width: int, packed: bytes, first: int, count: int
 ) -> Iterator[tuple[int, tuple[list[Outcome], np.ndarray]]]:
-    """Chunks with their first index, in order; few are under way at any time."""
-    spans = ((start, min(start + CHUNK, count)) for start in range(0, count, CHUNK))
+    """Chunks from `first` on with their first index, in order; few are under way at any time."""
+    spans = ((start, min(start + CHUNK, count)) for start in range(first, count, CHUNK))
     if executor is None:
         for start, stop in spans:
             yield start, run_chunk(packed, start, stop)

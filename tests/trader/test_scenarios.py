@@ -27,6 +27,7 @@ from blend.model.scenarios import WarmCase
 from blend.model.solve import solve_linear
 from blend.model.solver import Outcome
 from blend.trader.import_parity import at_rate, landed_usd_per_lb
+from blend.trader.kept_scenarios import Keep
 from blend.trader.scenarios import CHUNK, ScenarioJob, run_scenarios
 from blend.units import LB_PER_CWT
 from tests.bench.instances import make_instance
@@ -252,6 +253,26 @@ def test_ctrl_c_gives_what_is_done_so_far():
     assert len(results.outcomes) == 2 * CHUNK
     whole = run_scenarios(job)
     assert np.array_equal(results.values, whole.values[: 2 * CHUNK], equal_nan=True)
+
+
+def test_an_interrupted_run_goes_on_where_it_stopped():
+    kept, solved = [], []
+
+    def stop(done: int, of: int) -> None:
+        if done >= 2 * CHUNK:
+            raise KeyboardInterrupt
+
+    job = _job(4 * CHUNK)
+    assert not run_scenarios(job, progress=stop, keep=Keep("f", None, kept.append)).is_complete
+    keep = Keep("f", kept[-1], kept.append)
+    again = run_scenarios(job, progress=lambda done, of: solved.append(done), keep=keep)
+    assert solved[0] == 3 * CHUNK and again.is_complete
+    whole = run_scenarios(job)
+    assert again.outcomes == whole.outcomes
+    assert np.array_equal(again.values, whole.values, equal_nan=True)
+    for other, earlier in ((_job(4 * CHUNK, seed=4), kept[-1]), (job, b"no scenarios")):
+        with pytest.raises(BlendError, match="Name another"):
+            run_scenarios(other, keep=Keep("f", earlier, kept.append))
 
 
 # What is drawn ------------------------------------------------------------------------------------
