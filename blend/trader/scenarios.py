@@ -40,7 +40,7 @@ from blend.model.scenarios import WarmCase
 from blend.model.solver import Outcome, Start
 from blend.output.answer import Answer, Spec
 from blend.output.charts import ORANGE, amount, chart, layer, name
-from blend.output.formats import Format, counted, money, register
+from blend.output.formats import Format, counted, day, money, register
 from blend.output.screen import table, wrapped
 from blend.trader.import_parity import at_rate, landed_usd_per_lb
 from blend.trader.kept_scenarios import Keep, job_mark, read_kept, write_kept
@@ -354,8 +354,9 @@ class ScenarioResults(Answer):
             "What the day may cost",
             {"bars": bars, "named": points, "marks": marks},
             {"vconcat": [histogram, scenarios], "resolve": {"scale": {"x": "shared"}}},
-            subtitle=f"{counted(len(draws), 'draw')} with a plan, as if combos and batches could be"
-            " split (LP relaxation).",
+            subtitle=f"Plan of {day(self.job.case.settings.plan_on)};"
+            f" {counted(len(draws), 'draw')} with a plan, seed {self.job.seed}; as if combos and"
+            " batches could be split.",
             description=self._answer(),
         )
 
