@@ -312,6 +312,8 @@ def show(day: date | None, entry_id: str | None, where: str | None) -> Answer:
     epilog=examples(
         "blend canvass add-item --item-id 42s --name 'Pork trimmings, 42% lean' --species pork "
         "--lean 42 --fresh-or-frozen fresh --origin domestic",
+        "blend canvass add-item --item-id '95 CL' --name 'Imported 95s' --species beef "
+        "--lean 95 --fresh-or-frozen frozen --origin imported --tick-usd-per-cwt 0.5",
     ),
 )
 @record_options(Item)
