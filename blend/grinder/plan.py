@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -10,7 +11,8 @@ from blend.check.check import check_plan, count_money
 from blend.check.gap import plan_bound
 from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
-from blend.domain.plan import Bound, Check, Money, Plan, PlanCertificate
+from blend.domain.plan import Bound, Check, Money, Plan, PlanCertificate, Verdict
+from blend.domain.requirements import ConstraintClass
 from blend.errors import NoPlan, OutOfTime
 from blend.grinder.first_expired import first_expired_first
 from blend.grinder.ways_out import tried
@@ -25,6 +27,9 @@ if TYPE_CHECKING:
     from blend.model.pulp_model import Added
 
 Say = Callable[[str], None]
+_CLOSER, _LEAST_S = 0.4, 0.1
+"""Where rounding carries the printed plan past the gap asked for, the search goes on to this share
+of it, in the time left."""
 
 
 def make_plan(
@@ -58,6 +63,7 @@ def make_plan(
     except NoPlan as no_plan:
         raise NoPlan(tried(case, no_plan.infeasible, say)) from None
     optimum = LinearPlan(linear.model, answer)
+    begun = time.monotonic()
     say("whole containers, counts and batches")
     whole = plan_whole(case, optimum, lambda usd, bound: say(_so_far(usd, bound)), stopped)
     if whole.outcome is Outcome.INFEASIBLE:
@@ -70,10 +76,27 @@ def make_plan(
     if whole.was_interrupted and not keep_interrupted:
         raise KeyboardInterrupt
     say("the check")
+    plan = _checked(case, optimum, whole)
+    bound, gap_share = plan.certificate.bound, case.settings.gap_share
+    left_s = case.settings.time_limit_s - (time.monotonic() - begun)
+    if bound.gap_share > gap_share and whole.outcome is Outcome.OPTIMAL and left_s > 0:
+        say("closer, to make up for rounding")
+        settings = replace(
+            case.settings, gap_share=_CLOSER * gap_share, time_limit_s=max(_LEAST_S, left_s)
+        )
+        closer = plan_whole(replace(case, settings=settings), optimum, stopped=stopped)
+        if closer.rounded_plan is not None:
+            plan = _better(plan, _checked(case, optimum, closer))
+    return _priced(plan, linear, answer, say) if shadow_prices else plan
+
+
+def _checked(case: Case, optimum: LinearPlan, whole: WholePlan) -> Plan:
+    """The plan in whole pounds, with its check and its bound."""
+    assert whole.rounded_plan is not None, "the whole plan was found"
     rounded_plan = first_expired_first(case, whole.rounded_plan)
     parts = (case, rounded_plan.takes, rounded_plan.runs, rounded_plan.shortage_lb)
     money, checks = count_money(*parts), check_plan(*parts)
-    plan = Plan(
+    return Plan(
         takes=rounded_plan.takes,
         runs=rounded_plan.runs,
         shortage_lb=rounded_plan.shortage_lb,
@@ -81,7 +104,32 @@ def make_plan(
         certificate=PlanCertificate(checks, _bound(case, optimum, whole, money, checks)),
         stopped_early=whole.outcome is Outcome.STOPPED,
     )
-    return _priced(plan, linear, answer, say) if shadow_prices else plan
+
+
+def _better(plan: Plan, other: Plan) -> Plan:
+    """The second plan if it keeps as much and costs less, else the first, with the higher of the
+    two floors: both are of every plan."""
+    ours, theirs = plan.certificate, other.certificate
+    is_better = theirs.bound.printed_usd < ours.bound.printed_usd
+    best = other if is_better and _missed(theirs) <= _missed(ours) else plan
+    high = max((ours.bound, theirs.bound), key=lambda bound: bound.bound_usd)
+    bound = replace(
+        best.certificate.bound,
+        bound_usd=high.bound_usd,
+        method=high.method,
+        is_certified=high.is_certified,
+    )
+    certificate = replace(best.certificate, bound=bound)
+    return replace(best, certificate=certificate, stopped_early=False)
+
+
+def _missed(certificate: PlanCertificate) -> int:
+    """Limits that rounding misses; an order of an exact weight may be a little over."""
+    return sum(
+        check.verdict in (Verdict.WITHIN_ROUNDING, Verdict.BROKEN)
+        and check.requirement.constraint_class is not ConstraintClass.VOLUME_MAX
+        for check in certificate.checks
+    )
 
 
 def _priced(plan: Plan, linear: WarmLinear, answer: Answer, say: Say) -> Plan:
