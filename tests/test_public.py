@@ -38,13 +38,13 @@ def demo_case():
 
 
 def test_a_constraint_of_your_own_is_obeyed_and_priced(case):
-    """Five lines of a notebook: cap two imported lots in one product, see what the cap costs."""
+    """Five lines of a notebook: cap an imported lot in one product, see what the cap costs."""
     model = blend.model(case)
-    cap = model.use["I90-1", "GB80"] + model.use["I90-2", "GB80"] <= 1_000
-    plan = blend.plan(case, extra={"two imports in 80s": cap})
-    used = plan.recipes.query("product_id == 'GB80' and lot_id in ('I90-1', 'I90-2')")
+    cap = model.use["I95-1", "GB90"] <= 1_000
+    plan = blend.plan(case, extra={"bull 95s in 90/10": cap})
+    used = plan.recipes.query("product_id == 'GB90' and lot_id == 'I95-1'")
     assert used.run_lb.sum() <= 1_000
-    priced = plan.limits[plan.limits.limit.str.contains("two imports in 80s")]
+    priced = plan.limits[plan.limits.limit.str.contains("bull 95s in 90/10")]
     assert priced.loosening_saves_usd.max() > 0
 
 
