@@ -35,12 +35,17 @@ class Switches:
 
 
 def switches(model: Model) -> Switches:
-    """The switches in the order of their columns. Their rows come before all others that use
-    them."""
+    """The switches in the order of their columns, those of pairs that nothing can be used of left
+    out. Their rows come before all others that use them."""
     block, matrix = model.names.get("is_used", slice(0, 0)), model.matrix
     columns = np.arange(block.start, block.stop)
+    columns = columns[matrix.start[columns] < matrix.start[columns + 1]]
     entries = matrix.start[columns]
     rows = matrix.row[entries]
+    # a big-M of zero is no entry: the first one is then of another row
+    is_switch = (matrix.value[entries] < 0) & (model.row_upper[rows] == 0)
+    is_switch &= np.isneginf(model.row_lower[rows])
+    columns, entries, rows = columns[is_switch], entries[is_switch], rows[is_switch]
     switch_of_row = np.full(len(model.row_lower), -1)
     switch_of_row[rows] = np.arange(len(rows))
     use = np.arange(model.use.start, model.use.stop)

@@ -414,11 +414,11 @@ def test_scenarios_that_are_stopped_keep_what_was_done(client):
 @pytest.mark.parametrize(
     ("path", "sheets"),
     [
-        ("/trader?as=xlsx", 4),
+        ("/trader?as=xlsx", 5),
         ("/trader/lots?as=xlsx", 1),
         ("/trader/lot/B90-1?as=xlsx", 3),
         ("/trader/lot/B90-1?with=B90-2&as=xlsx", 4),
-        ("/trader/landed?as=xlsx", 5),
+        ("/trader/landed?as=xlsx", 6),
     ],
 )
 def test_a_page_is_taken_away_as_a_workbook(client, path, sheets):
@@ -578,7 +578,7 @@ def test_the_trader_s_day(browser_page, served):
     with page.expect_download() as download:
         page.get_by_role("link", name="This page as a workbook").click()
     book = load_workbook(io.BytesIO(Path(download.value.path()).read_bytes()))
-    assert book.sheetnames[0].startswith("1 Imports") and len(book.sheetnames) == 5
+    assert book.sheetnames[0].startswith("1 Imports") and len(book.sheetnames) == 6
     shown = [row[0].value for row in book.worksheets[0].iter_rows(min_row=2)]
     assert sorted(shown) == ["AU90", "BR90", "NZ90", "UY85"]
     keys, clicks = keys_and_clicks(page)
