@@ -580,7 +580,7 @@ def test_the_trader_s_day(browser_page, served):
     book = load_workbook(io.BytesIO(Path(download.value.path()).read_bytes()))
     assert book.sheetnames[0].startswith("1 Imports") and len(book.sheetnames) == 6
     shown = [row[0].value for row in book.worksheets[0].iter_rows(min_row=2)]
-    assert sorted(shown) == ["AU90", "BR90", "NZ90", "UY85"]
+    assert sorted(shown) == ["AU90", "BR90", "CA90", "NZ90", "UY85"]
     keys, clicks = keys_and_clicks(page)
     assert keys <= 9 and clicks <= 9
 
