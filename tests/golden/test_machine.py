@@ -23,7 +23,7 @@ FIRST_SCREENS = {
     "lean": ["lean", "demo_data"],
     "control": ["control", "demo_data"],
     "adjust": ["adjust", "demo_data", "--product", "GB80", "--pounds", "3,800", "--fat", "22%"],
-    "simulate": ["simulate", "demo_data", "--draws", "200", "--time-limit", "4"],
+    "simulate": ["simulate", "demo_data", "--draws", "200", "--containers", "no"],
     "value": ["value", "demo_data"],
     "breakeven": ["breakeven", "demo_data", "I90-1"],
     "substitute": ["substitute", "demo_data"],
