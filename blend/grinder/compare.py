@@ -217,9 +217,7 @@ class Comparison(Answer):
         )
         broken = len(self.mine.broken)
         if broken:
-            words += f" It breaks {counted(broken, 'limit or order')}".replace(
-                "limit or orders", "limits or orders"
-            )
+            words += f" It breaks {counted(broken, 'limit or order', 'limits or orders')}"
             words += ", so it is not a plan the plant can run." if over < 0 else "."
         else:
             words += " It keeps every limit and order."

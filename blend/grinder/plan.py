@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from blend.check.check import check_plan, count_money
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from blend.model.pulp_model import Added
 
 Say = Callable[[str], None]
-_CLOSER, _LEAST_S = 0.4, 0.1
+_CLOSER = 0.4
 """Where rounding carries the printed plan past the gap asked for, the search goes on to this share
 of it, in the time left."""
 
@@ -77,16 +78,17 @@ def make_plan(
         raise KeyboardInterrupt
     say("the check")
     plan = _checked(case, optimum, whole)
-    bound, gap_share = plan.certificate.bound, case.settings.gap_share
+    gap_share = case.settings.gap_share
     left_s = case.settings.time_limit_s - (time.monotonic() - begun)
-    if bound.gap_share > gap_share and whole.outcome is Outcome.OPTIMAL and left_s > 0:
+    is_done = whole.outcome is Outcome.OPTIMAL and not whole.was_interrupted
+    if is_done and plan.certificate.bound.gap_share > gap_share and left_s > 0:
         say("closer, to make up for rounding")
-        settings = replace(
-            case.settings, gap_share=_CLOSER * gap_share, time_limit_s=max(_LEAST_S, left_s)
-        )
-        closer = plan_whole(replace(case, settings=settings), optimum, stopped=stopped)
+        settings = replace(case.settings, gap_share=_CLOSER * gap_share, time_limit_s=left_s)
+        closer = plan_whole(replace(case, settings=settings), optimum, None, stopped)
+        if closer.was_interrupted and not keep_interrupted:
+            raise KeyboardInterrupt
         if closer.rounded_plan is not None:
-            plan = _better(plan, _checked(case, optimum, closer))
+            plan = _better(case, optimum, whole, closer)
     return _priced(plan, linear, answer, say) if shadow_prices else plan
 
 
@@ -106,21 +108,18 @@ def _checked(case: Case, optimum: LinearPlan, whole: WholePlan) -> Plan:
     )
 
 
-def _better(plan: Plan, other: Plan) -> Plan:
-    """The second plan if it keeps as much and costs less, else the first, with the higher of the
-    two floors: both are of every plan."""
-    ours, theirs = plan.certificate, other.certificate
-    is_better = theirs.bound.printed_usd < ours.bound.printed_usd
-    best = other if is_better and _missed(theirs) <= _missed(ours) else plan
-    high = max((ours.bound, theirs.bound), key=lambda bound: bound.bound_usd)
-    bound = replace(
-        best.certificate.bound,
-        bound_usd=high.bound_usd,
-        method=high.method,
-        is_certified=high.is_certified,
+def _better(case: Case, optimum: LinearPlan, whole: WholePlan, closer: WholePlan) -> Plan:
+    """The plan that keeps more, then costs less. Both floors are of every plan, so the higher one
+    is checked against either."""
+    floor = max((whole, closer), key=lambda each: each.bound_usd)
+    higher = partial(replace, bound_usd=floor.bound_usd, by_branching=floor.by_branching)
+    plans = [
+        _checked(case, optimum, higher(each, outcome=whole.outcome)) for each in (whole, closer)
+    ]
+    return min(
+        plans,
+        key=lambda plan: (_missed(plan.certificate), plan.certificate.bound.printed_usd),
     )
-    certificate = replace(best.certificate, bound=bound)
-    return replace(best, certificate=certificate, stopped_early=False)
 
 
 def _missed(certificate: PlanCertificate) -> int:

@@ -62,9 +62,9 @@ _MIN_TIME_SHARE = 0.25
 """Of the time limit, for each search after confidences were lowered."""
 _MOST_OUT = 0.49
 """Of one side: a confidence that lets more batches out is no better than none."""
-_EXACT_HAIR = 1e-6
-_HAIR = 0.002
-"""Of confidence: allowance for whole containers below what the LP relaxation reaches."""
+_HAIR, _EXACT_HAIR = 0.002, 1e-6
+"""Of confidence: allowance for whole containers below what the LP relaxation reaches, and for
+rounding errors below what a plan at hand reaches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +262,7 @@ def make_safe_plan(
     say("whole pounds and the checks")
     rounded_plan, checks = _weigh_kept(case, search, found.x, -less, uncertainty, held)
     if settles and not all(check.is_kept for check in checks):
-        held = _lowered(held, _reached(checks), hair=_EXACT_HAIR)
+        held = _lowered(held, _reached(checks), as_reached=True)
         checks = check_chance_constraints(case, rounded_plan.runs, uncertainty, held)
     by_prices = chance_bound(case, uncertainty, held, divisible.certificate)
     any_plan_usd = max(rounded_down(by_prices), without.certificate.bound.bound_usd)
@@ -361,20 +361,22 @@ def make_confident_plan(
 def _lowered(
     held: tuple[ChanceConstraint, ...],
     reached: Mapping[tuple[str, Sides], float],
-    hair: float = _HAIR,
+    *,
+    as_reached: bool = False,
 ) -> tuple[ChanceConstraint, ...]:
     """Those that lack confidence lowered to a hair below what was reached; on both sides to what
-    a batch midway between them would reach."""
+    a batch midway between them would reach, or `as_reached` by the plan at hand to the lower."""
     normal = NormalDist()
     lowered = []
     for each in held:
         asked = 1 - each.max_out_of_side_share
         got = [reached.get((each.product_id, side), asked) for side in each.each_side]
         if min(got) < asked:
-            middle = fmean(normal.inv_cdf(min(share, MAX_CONFIDENCE)) for share in got)
-            if hair == _EXACT_HAIR:
-                middle = normal.inv_cdf(min(got))
-            out = 1 - normal.cdf(middle) + hair
+            if as_reached:
+                out = 1 - min(got) + _EXACT_HAIR
+            else:
+                middle = fmean(normal.inv_cdf(min(share, MAX_CONFIDENCE)) for share in got)
+                out = 1 - normal.cdf(middle) + _HAIR
             each = replace(each, min_confidence=max(0.0, 1 - out * len(got)))
         lowered.append(each)
     return tuple(lowered)

@@ -423,7 +423,7 @@ class WholeChance:
         return replace(
             best,
             outcome=Outcome.OPTIMAL if is_over else Outcome.STOPPED,
-            bound=min(floor_usd, best.objective),
+            bound=floor_usd,
             rounds=rounds,
             was_interrupted=was_interrupted,
         )
