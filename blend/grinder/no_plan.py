@@ -103,9 +103,10 @@ def _tried_notes(infeasible: InfeasibleSubset) -> list[str]:
     if infeasible.changes or infeasible.together:
         notes.append("Each was planned in whole combos and batches; the cost is that plan's.")
     if failed:
-        gave = counted(failed, "other change")
+        others = counted(failed, "other change")
         notes.append(
-            f"{gave} gave no plan in whole combos, or can't be made in your tables: not listed."
+            f"For {others} no plan in whole combos was found in time, or your tables can't hold the"
+            " change: not listed."
         )
     if untried:
         notes.append(f"{counted(untried, 'change')} not tried in time, so not listed.")

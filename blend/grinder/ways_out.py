@@ -21,9 +21,7 @@ from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule, WholeContainers
 from blend.errors import SolverTrouble
 from blend.model.rules import limit_of
-from blend.model.solve import solve_linear
-from blend.model.solver import Outcome
-from blend.model.whole import plan_whole
+from blend.model.whole import plan_again
 
 Say = Callable[[str], None]
 
@@ -118,15 +116,11 @@ def rounded(change: Change, case: Case) -> Change:
 def plan_usd(case: Case, time_limit_s: float = 10.0) -> float | None:
     """What the day costs in whole containers; None where no plan keeps every limit, or none was
     found in time."""
-    settings = replace(case.settings, time_limit_s=time_limit_s)
-    case = replace(case, settings=settings)
     try:
-        linear = solve_linear(case)
-        if linear.outcome is not Outcome.OPTIMAL:
-            return None
-        plan = plan_whole(case, linear).rounded_plan
+        whole = plan_again(case, time_limit_s)
     except SolverTrouble:
         return None
+    plan = None if whole is None else whole.rounded_plan
     if plan is None:
         return None
     parts = (case, plan.takes, plan.runs, plan.shortage_lb)

@@ -19,9 +19,7 @@ from blend.domain.linear_constraints import LinearConstraint, Pounds, Term
 from blend.domain.lots import Lot
 from blend.domain.plan import Plan, Take
 from blend.errors import SolverTrouble
-from blend.model.solve import solve_linear
-from blend.model.solver import Outcome
-from blend.model.whole import plan_whole
+from blend.model.whole import plan_again
 
 _EACH_TIME_S, _TIME_S, _GAP_SHARE = 5.0, 120.0, 2e-4
 _LEAST_LB = 1000.0
@@ -109,17 +107,13 @@ class _Replanned:
 
 
 def _replanned(case: Case) -> _Replanned | None:
-    """The day in whole containers; None where no plan exists, or none was found in time."""
-    gap_share = min(case.settings.gap_share, _GAP_SHARE)
-    settings = replace(case.settings, time_limit_s=_EACH_TIME_S, gap_share=gap_share)
-    case = replace(case, settings=settings)
-    linear = solve_linear(case)
-    if linear.outcome is not Outcome.OPTIMAL:
+    """The day in whole containers; None where no plan exists. Raises SolverTrouble where none was
+    found in time."""
+    whole = plan_again(case, _EACH_TIME_S, min(case.settings.gap_share, _GAP_SHARE))
+    if whole is None:
         return None
-    whole = plan_whole(case, linear)
     found = whole.rounded_plan
-    if found is None:
-        return None
+    assert found is not None, "a plan was found"
     usd = count_money(case, found.takes, found.runs, found.shortage_lb).total_usd
     taken_lb = {take.lot_id: take.pounds_lb for take in found.takes}
     return _Replanned(usd, min(whole.bound_usd, usd), taken_lb)

@@ -12,11 +12,12 @@ import numpy as np
 
 from blend.domain.case import Case
 from blend.domain.products import Product
+from blend.errors import OutOfTime, SolverTrouble
 from blend.model.aggregated import restricted_master
 from blend.model.arrays import Model
 from blend.model.build import build_model
 from blend.model.round_plan import RoundedPlan, exact_plan, round_plan
-from blend.model.solve import LinearPlan
+from blend.model.solve import LinearPlan, solve_linear
 from blend.model.solver import (
     Answer,
     Outcome,
@@ -94,6 +95,27 @@ def plan_whole(
         by_branching=found.bound > linear.objective_usd,
         was_interrupted=found.was_interrupted,
     )
+
+
+def plan_again(case: Case, time_limit_s: float, gap_share: float | None = None) -> WholePlan | None:
+    """A case like one planned before, planned in a time of its own; None where no plan exists.
+
+    Raises SolverTrouble where none was found in that time.
+    """
+    gap_share = case.settings.gap_share if gap_share is None else gap_share
+    settings = replace(case.settings, time_limit_s=time_limit_s, gap_share=gap_share)
+    case = replace(case, settings=settings)
+    linear = solve_linear(case)
+    if linear.outcome is Outcome.INFEASIBLE:
+        return None
+    if linear.outcome is not Outcome.OPTIMAL:
+        raise SolverTrouble("The LP relaxation was not solved.")
+    whole = plan_whole(case, linear)
+    if whole.outcome is Outcome.INFEASIBLE:
+        return None
+    if whole.rounded_plan is None:
+        raise OutOfTime(f"No plan was found within {time_limit_s:g} s.")
+    return whole
 
 
 def _search(
