@@ -222,6 +222,9 @@ import os, signal, sys, time
 import click
 from blend.cli import LazyGroup, main
 
+# Started in the background by a shell, it would ignore Ctrl-C.
+signal.signal(signal.SIGINT, signal.default_int_handler)
+
 class Gone:
     def __del__(self):
         os.kill(os.getpid(), signal.SIGINT)
