@@ -9,6 +9,7 @@ read in a child process that has limits on time and memory.
 from __future__ import annotations
 
 import io
+import os
 import pickle
 import subprocess
 import sys
@@ -271,8 +272,6 @@ class _ChildBook:
 
 def _child_environment() -> dict[str, str]:
     """This process's, with its search path, so that the child imports the same package."""
-    import os
-
     return {**os.environ, "PYTHONPATH": os.pathsep.join(each for each in sys.path if each)}
 
 
@@ -288,16 +287,16 @@ def serve() -> None:
             try:
                 if book is None:
                     book = _OpenBook(*question)
-                    _tell(answers, book.sheets())
+                    _send(answers, book.sheets())
                 else:
-                    _tell(answers, book.content(question))
+                    _send(answers, book.content(question))
             except FileTrouble as trouble:
                 is_memory = isinstance(trouble.__cause__, MemoryError)
                 file = question[1] if book is None else book._file
-                _tell(answers, FileTrouble(_TOO_LARGE.format(file=file)) if is_memory else trouble)
+                _send(answers, FileTrouble(_TOO_LARGE.format(file=file)) if is_memory else trouble)
 
 
-def _tell(answers: IO[bytes], answer: object) -> None:
+def _send(answers: IO[bytes], answer: object) -> None:
     pickle.dump(answer, answers)
     answers.flush()
 
