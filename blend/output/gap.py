@@ -35,12 +35,11 @@ def gap_words(
     gap_usd = printed_usd - bound_usd
     if gap_usd <= -_CENT:
         return f"No {plans} is cheaper, {voucher}."
-    share = gap_usd / max(abs(printed_usd), 1e-9)
-    percents = max(1, ceil(share / _HUNDREDTH_OF_PERCENT - 1e-9)) * _HUNDREDTH_OF_PERCENT * 100
-    return (
-        f"No {plans} can be more than {money(max(1, ceil(gap_usd - 1e-9)))}"
-        f" ({number(percents)}%) cheaper, {voucher}."
-    )
+    shown_usd, turnover_usd = max(1, ceil(gap_usd - 1e-9)), max(abs(printed_usd), 1e-9)
+    percents = ceil(gap_usd / turnover_usd / _HUNDREDTH_OF_PERCENT - 1e-9) / 100
+    is_tiny = shown_usd < _HUNDREDTH_OF_PERCENT * turnover_usd
+    share = "less than 0.01%" if is_tiny else f"{number(max(percents, 0.01))}%"
+    return f"No {plans} can be more than {money(shown_usd)} ({share}) cheaper, {voucher}."
 
 
 def short_tenths(short_lb: float) -> float:
