@@ -389,9 +389,10 @@ class DayPlan(Answer):
         if cost is None:
             return "To hold it more often: --confidence 75"
         held = f"{100 * cost.confidence:.0f}"
-        cannot = "" if cost.confidence >= _USUAL_CONFIDENCE else "95% can't be held on all; "
+        is_less = cost.confidence < _USUAL_CONFIDENCE
+        none = "A quick estimate finds no plan at 95%; " if is_less else ""
         return (
-            f"{cannot}{held}% would cost about {money(cost.usd)} as if combos could be split:"
+            f"{none}{held}% would cost about {money(cost.usd)} as if combos could be split:"
             f" --confidence {held}"
         )
 
@@ -408,7 +409,7 @@ class DayPlan(Answer):
         if self.confident.safe is None:
             return ["No plan found at any confidence: this plan holds spec on average only."]
         return [
-            f"{self.case.product(product_id).name}: {percent(asked)} can't be reached; planned at "
+            f"{self.case.product(product_id).name}: {percent(asked)} not reached; planned at "
             f"{percent(held)}, the highest found. Widen the tolerance or test the lots."
             for product_id, (asked, held) in self.confident.lowered.items()
         ]

@@ -321,7 +321,7 @@ def make_confident_plan(
 ) -> ConfidentPlan:
     """The plan at the confidence asked for; where that cannot be reached, at the highest found.
 
-    What can't be reached is lowered to what was, and searched again. Where nothing was found in
+    What was not reached is lowered to what was, and searched again. Where nothing was found in
     time, every confidence is lowered by a quarter of its standard deviations.
     """
     asked = held = tuple(chance_constraints)
