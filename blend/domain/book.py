@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -236,6 +236,36 @@ def live(entries: Iterable[Entry], as_of: date) -> list[Entry]:
     known = [each for each in entries if each.known_on <= as_of and each.made_on <= as_of]
     gone = {each.corrects for each in known if each.corrects}
     return [each for each in known if each.entry_id not in gone and not each.withdrawn]
+
+
+def wrong_corrections(corrects: Mapping[str, str]) -> dict[str, str]:
+    """Of entries and what each corrects, blank for none: the wrong ones, and what is required.
+
+    Two corrections of one entry would count it twice, and two that correct each other not at all.
+    """
+    wrong: dict[str, str] = {}
+    first: dict[str, str] = {}
+    for entry_id, corrected in corrects.items():
+        if not corrected:
+            continue
+        if corrected not in corrects:
+            wrong[entry_id] = "an entry of the book"
+        elif corrected in first:
+            wrong[entry_id] = f"{first[corrected]}, which corrected it"
+        elif _leads_back(entry_id, corrects):
+            wrong[entry_id] = "an entry that does not take the place of this one"
+        else:
+            first[corrected] = entry_id
+    return wrong
+
+
+def _leads_back(entry_id: str, corrects: Mapping[str, str]) -> bool:
+    passed: set[str] = set()
+    at = corrects[entry_id]
+    while at and at not in passed:
+        passed.add(at)
+        at = corrects.get(at, "")
+    return entry_id in passed
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,15 +15,13 @@ from sqlalchemy import (
     MetaData,
     PrimaryKeyConstraint,
     Table,
-    UniqueConstraint,
     func,
     insert,
     inspect,
     select,
 )
-from sqlalchemy.exc import IntegrityError
 
-from blend.domain.book import BidOffer, Book, Deal
+from blend.domain.book import BidOffer, Book, Deal, wrong_corrections
 from blend.domain.columns import Kind, columns_of
 from blend.errors import FileTrouble, InputRefused, Problem
 from blend.store.engine import (
@@ -52,7 +50,6 @@ def _kept(kind: type, key: str) -> Table:
         *sql_columns(kind),
         PrimaryKeyConstraint(key),
         CheckConstraint(f"corrects <> {key}"),
-        UniqueConstraint(key, "corrects"),
     )
 
 
@@ -86,30 +83,30 @@ class BookStore(Database):
         Raise InputRefused for an id in use, or a correction of what is not there or was
         corrected before.
         """
-        there = {each.entry_id: each for each in self.book().entries}
-        new = [each for each in entries if there.get(each.entry_id) != each]
-        problems = list(_problems(new, there))
-        if problems:
-            raise InputRefused(problems)
-        now = datetime.now(UTC)
         with as_file_trouble(self.name), writing(self._engine) as connection:
+            now = datetime.now(UTC)
+            there = {each.entry_id: each for each in _book(connection).entries}
+            new = [each for each in entries if there.get(each.entry_id) != each]
+            problems = list(_problems(new, there))
+            if problems:
+                raise InputRefused(problems)
             for kind, table in ((Deal, DEALS), (BidOffer, BIDS_OFFERS)):
                 rows = [{"added_at": now} | _row(each) for each in new if isinstance(each, kind)]
-                try:
-                    if rows:
-                        connection.execute(insert(table), rows)
-                except IntegrityError as error:
-                    raise FileTrouble(f"{self.name}: another entry came first. Try again.") from (
-                        error
-                    )
+                if rows:
+                    connection.execute(insert(table), rows)
         return len(new)
 
     def book(self) -> Book:
         """Every deal, bid and offer ever added, in the order they were."""
         with as_file_trouble(self.name), self._engine.connect() as connection:
-            deals = tuple(Deal(**row) for row in _rows(connection, DEALS))
-            quotes = tuple(BidOffer(**row) for row in _rows(connection, BIDS_OFFERS))
-        return Book(deals, quotes)
+            return _book(connection)
+
+
+def _book(connection: Connection) -> Book:
+    return Book(
+        tuple(Deal(**row) for row in _rows(connection, DEALS)),
+        tuple(BidOffer(**row) for row in _rows(connection, BIDS_OFFERS)),
+    )
 
 
 def _make_or_update(connection: Connection, name: str) -> None:
@@ -163,14 +160,10 @@ def _row(entry: Deal | BidOffer) -> dict[str, Any]:
 
 
 def _problems(new: list[Deal | BidOffer], there: dict[str, Deal | BidOffer]) -> Iterable[Problem]:
-    ids = there.keys() | {each.entry_id for each in new}
-    corrected = {each.corrects: each.entry_id for each in there.values() if each.corrects}
+    wrong = wrong_corrections({each.entry_id: each.corrects for each in (*there.values(), *new)})
     for each in new:
         id_column = "deal_id" if isinstance(each, Deal) else "quote_id"
         if each.entry_id in there:
             yield Problem("book", None, id_column, each.entry_id, "a number not in use")
-        if each.corrects and each.corrects not in ids:
-            yield Problem("book", None, "corrects", each.corrects, "an entry of the book")
-        elif each.corrects in corrected:
-            last = corrected[each.corrects]
-            yield Problem("book", None, "corrects", each.corrects, f"{last}, which corrected it")
+        elif each.entry_id in wrong:
+            yield Problem("book", None, "corrects", each.corrects, wrong[each.entry_id])

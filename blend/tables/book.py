@@ -17,6 +17,7 @@ from blend.domain.book import (
     Pricing,
     RateKind,
     StressMove,
+    wrong_corrections,
 )
 from blend.domain.columns import cells
 from blend.errors import Caution, InputRefused, Problem, refusal
@@ -112,13 +113,15 @@ def corrected(last: Entry, entry_id: str, words: Mapping[str, str]) -> Entry:
 
 
 def _check_corrections(sheet: Sheet, id_column: str) -> None:
-    ids = {row.values.get(id_column) for row in sheet.rows}
+    wrong = wrong_corrections(
+        {row[id_column]: row.values.get("corrects", "") for row in sheet.rows if row.has(id_column)}
+    )
     if id_column == "quote_id":
         sheet.refuse_unordered("given_on", "good_until")
     for row in sheet.rows:
         corrects = row.values.get("corrects")
-        if corrects and corrects not in ids:
-            sheet.refuse(row.number, "corrects", corrects, f"a {id_column} of this table")
+        if corrects and row.values.get(id_column) in wrong:
+            sheet.refuse(row.number, "corrects", corrects, wrong[row[id_column]])
         if row.values.get("withdrawn") and not corrects:
             sheet.refuse(row.number, "withdrawn", "yes", "no, as corrects names no other row")
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blend.domain.book import Deal, Pricing, Side, live
+from blend.domain.book import Deal, Pricing, Side, live, wrong_corrections
 from blend.trader.book import CostMethod, Mark, NoMark, explain, positions
 
 D0 = date(2026, 3, 2)
@@ -137,6 +137,21 @@ def test_a_correction_takes_the_place_of_its_deal_from_the_day_it_is_recorded():
         Deal("c", on(3), BUY, "90s", 3.9e4, 300.0, corrects="b", withdrawn=True),
     ]
     assert [[d.deal_id for d in live(deals, on(day))] for day in (1, 2, 3)] == [["a"], ["b"], []]
+
+
+@pytest.mark.parametrize(
+    ("corrects", "wrong"),
+    [
+        ({"a": "", "b": "a", "c": "b"}, set()),
+        ({"b": "a", "a": ""}, set()),
+        ({"a": "", "b": "none such"}, {"b"}),
+        ({"a": "", "b": "a", "c": "a"}, {"c"}),
+        ({"a": "a"}, {"a"}),
+        ({"a": "c", "b": "a", "c": "b", "d": "c"}, {"a", "b", "c"}),
+    ],
+)
+def test_an_entry_is_corrected_once_and_never_by_itself(corrects, wrong):
+    assert wrong_corrections(corrects).keys() == wrong
 
 
 def test_a_formula_deal_moves_with_the_quotation_until_it_is_priced():

@@ -72,6 +72,25 @@ def test_the_book_keeps_every_deal_and_changes_none(tmp_path, deals):
     assert (tmp_path / "book.sqlite").stat().st_mode & 0o077 == 0
 
 
+def test_two_corrections_of_one_deal_are_refused_in_a_table_and_in_the_book(tmp_path, deals):
+    last = next(each for each in deals if each.deal_id == "D-112")
+    twice = [*deals, replace(last, deal_id="D-200")]
+    with BookStore.open(tmp_path / "book.sqlite") as book:
+        with pytest.raises(InputRefused, match="D-112, which corrected it"):
+            book.add(twice)
+        with pytest.raises(InputRefused, match="does not take the place"):
+            book.add([replace(deals[0], corrects="D-101")])
+        assert not book.book().deals
+    (tmp_path / "deals.csv").write_text(
+        (DEMO / "deals.csv").read_text()
+        + "D-200,2026-11-18,buy,73s,38500,224"
+        + "," * 15
+        + "D-109,\n"
+    )
+    with pytest.raises(InputRefused, match="D-112, which corrected it"):
+        read_book(tmp_path)
+
+
 _DEAL = {"deal_id": "X", "traded_on": "2026-11-25", "side": "buy", "item_id": "90s",
          "pounds_lb": "1 load", "price": "3"}  # fmt: skip
 _QUOTE = {"quote_id": "Q", "side": "bid", "item_id": "90s", "pounds_lb": "20 t",
