@@ -31,7 +31,6 @@ from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD, POINTS_PER_SHARE
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-LOAD_LB = LB_PER_LOAD
 SOON_DAYS = 7
 """A basis or formula deal that must be priced within so many days is named."""
 
@@ -133,7 +132,7 @@ class BookDay(Answer):
             ],
             "quotes": [
                 {"quote_id": each.quote.quote_id, "bid_or_offer": each.quote.side.value,
-                 "book_item": each.quote.item_id, "left_loads": each.left_lb / LOAD_LB,
+                 "book_item": each.quote.item_id, "left_loads": each.left_lb / LB_PER_LOAD,
                  "price_usd_per_cwt": each.quote.price_usd_per_cwt,
                  "whose": "yours" if each.quote.is_ours else each.quote.counterparty,
                  "good_until": each.quote.good_until}
@@ -154,7 +153,7 @@ class BookDay(Answer):
             "afloat": [self._afloat(each) for each in self.deals if each.where == "afloat"],
             "open_prices": [
                 {"deal_id": each.deal_id, "book_item": each.item_id, "side": each.side.value,
-                 "position_loads": each.pounds_lb / LOAD_LB, "priced_off": each.reference,
+                 "position_loads": each.pounds_lb / LB_PER_LOAD, "priced_off": each.reference,
                  "basis_usd_per_cwt": each.price, "price_by": each.price_by}
                 for each in self.open_deals
             ],
@@ -195,7 +194,7 @@ class BookDay(Answer):
         return {
             "book_item": each.item_id,
             "net_position_lb": each.net_lb,
-            "position_loads": each.net_lb / LOAD_LB,
+            "position_loads": each.net_lb / LB_PER_LOAD,
             "lean_lb": each.net_lb * lean,
             "fat_lb": each.net_lb * (1 - lean),
             "cost_usd_per_cwt": _per_cwt(each),
@@ -212,7 +211,7 @@ class BookDay(Answer):
             "book_item": each.item_id,
             "net_position_lb": each.net_lb,
             "position_t": each.net_lb / LB_PER_KG / 1000,
-            "position_loads": each.net_lb / LOAD_LB,
+            "position_loads": each.net_lb / LB_PER_LOAD,
             "cost_usd_per_kg": _per_cwt(each) * per_kg,
             "mark_usd_per_kg": math.nan if mark is None else mark * per_kg,
         }
@@ -223,7 +222,7 @@ class BookDay(Answer):
         return {
             "deal_id": deal.deal_id,
             "book_item": deal.item_id,
-            "position_loads": deal.signed_lb / LOAD_LB,
+            "position_loads": deal.signed_lb / LB_PER_LOAD,
             "mark_usd_per_cwt": mark,
             "still_to_pay_usd_per_cwt": to_pay,
             "parity_usd_per_cwt": mark - to_pay,
@@ -236,7 +235,7 @@ class BookDay(Answer):
             sums[0] += deal.signed_lb
             sums[1] += deal.signed_lb * self.lean.get(deal.item_id, math.nan)
         return [
-            {**dict(names), "net_position_lb": lb, "position_loads": lb / LOAD_LB,
+            {**dict(names), "net_position_lb": lb, "position_loads": lb / LB_PER_LOAD,
              "lean_lb": lean_lb, "fat_lb": lb - lean_lb}
             for names, (lb, lean_lb) in sorted(net.items())
             if lb

@@ -1,9 +1,10 @@
-"""Joint draws of prices, exchange and freight: what the book makes in each, held or re-planned."""
+"""Joint draws of prices, exchange and freight: what the book, held as it is, makes in each."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +26,6 @@ register(
         "draw": Format("Draw", "", 0),
         "book_is": Format("The book"),
         "held_usd": Format("Held", "$", 0, is_signed=True),
-        "replanned_usd": Format("Re-planned", "$", 0, is_signed=True),
         "mean_profit_usd": Format("Mean", "$", 0, is_signed=True),
         "value_at_risk_usd": Format("At risk", "$", 0),
         "value_at_risk_error_usd": Format("±", "$", 0),
@@ -48,8 +48,6 @@ class Drawn:
     held_usd: Array
     given: Mapping[frozenset[str], float] = field(default_factory=dict)
     """Correlations by hand, by pairs of names."""
-    replanned_usd: Array | None = None
-    """Of the draws done; fewer than all after an interruption."""
 
     @property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -58,10 +56,6 @@ class Drawn:
         prices = DataFrame(self.values * self.moves.factors, columns=list(self.names))
         prices.insert(0, "draw", np.arange(1, len(prices) + 1))
         prices["held_usd"] = self.held_usd
-        if self.replanned_usd is not None:
-            done = np.full(len(prices), np.nan)
-            done[: len(self.replanned_usd)] = self.replanned_usd
-            prices["replanned_usd"] = done
         correlations = [
             {
                 "at_risk_series": one,
@@ -76,22 +70,26 @@ class Drawn:
             )
         ]
         return {
-            "measures": DataFrame(
-                [_measure("held as it is", self.held_usd, self.at_risk(self.held_usd))]
-                + (
-                    []
-                    if self.replanned_usd is None
-                    else [
-                        _measure("re-planned", self.replanned_usd, self.at_risk(self.replanned_usd))
-                    ]
-                )
-            ),
+            "measures": DataFrame([self._measure]),
             "draws": prices,
             "correlations": DataFrame(correlations),
         }
 
-    def at_risk(self, profits: Array) -> AtRisk:
-        return historical_risk(profits.tolist(), self.confidence)
+    @cached_property
+    def at_risk(self) -> AtRisk:
+        return historical_risk(self.held_usd.tolist(), self.confidence)
+
+    @property
+    def _measure(self) -> dict[str, Any]:
+        found = self.at_risk
+        return {
+            "book_is": "held as it is",
+            "mean_profit_usd": float(self.held_usd.mean()),
+            "value_at_risk_usd": found.value_at_risk_usd,
+            "value_at_risk_error_usd": found.standard_error_usd,
+            "expected_shortfall_usd": found.expected_shortfall_usd,
+            "expected_shortfall_error_usd": found.shortfall_error_usd,
+        }
 
     def text(self) -> str:
         """The section of the screen."""
@@ -120,17 +118,6 @@ class Drawn:
         frame = self.tables["correlations"]
         columns = [*frame.columns[:2], *(frame.columns[2:] if self.given else frame.columns[3:])]
         return screen.table(frame, columns, title="Correlations of weekly moves behind the draws")
-
-
-def _measure(book_is: str, profits: Array, found: AtRisk) -> dict[str, Any]:
-    return {
-        "book_is": book_is,
-        "mean_profit_usd": float(profits.mean()),
-        "value_at_risk_usd": found.value_at_risk_usd,
-        "value_at_risk_error_usd": found.standard_error_usd,
-        "expected_shortfall_usd": found.expected_shortfall_usd,
-        "expected_shortfall_error_usd": found.shortfall_error_usd,
-    }
 
 
 def with_given(fitted: Array, names: Sequence[str], given: Mapping[frozenset[str], float]) -> Array:

@@ -11,6 +11,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blend.domain.book import Book, Deal, StressMove, live
 from blend.domain.quotations import Quotation
@@ -18,7 +19,6 @@ from blend.errors import did_you_mean, refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, long_day, money, register
-from blend.trader.book_day import LOAD_LB
 from blend.trader.book_draws import Drawn, with_given
 from blend.trader.book_marks import DatedRates, QuotedMarks
 from blend.trader.risk import (
@@ -36,7 +36,7 @@ from blend.trader.risk import (
     joint_moves,
     robust_covariance,
 )
-from blend.units import LB_PER_CWT
+from blend.units import LB_PER_CWT, LB_PER_LOAD
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -143,14 +143,13 @@ class BookRisk(Answer):
         usual = parts = alone = tail = math.nan
         exposure = self.exposure
         if self.at_risk is not None and self.covariance is not None:
-            tail_weeks = self.weekly_usd <= np.quantile(self.weekly_usd, 1 - self.confidence)
-            tail = -float((self.changes[tail_weeks, place] * exposure.usd[place]).mean())
+            tail = -float(self.changes[self._tail_weeks, place].mean() * exposure.usd[place])
             parts, alone = self.covariance.components_usd[place], self.covariance.alone_usd[place]
             usual = 100 * float(np.sqrt(robust_covariance(self.changes[:, [place]])[0, 0]))
         lb = exposure.units[place] * LB_PER_CWT if place < exposure.items else math.nan
         return {
             "at_risk_series": exposure.names[place],
-            "exposed_loads": lb / LOAD_LB,
+            "exposed_loads": lb / LB_PER_LOAD,
             "exposed_lb": lb,
             "exposed_usd": exposure.usd[place],
             "weekly_move_percent": usual,
@@ -167,7 +166,7 @@ class BookRisk(Answer):
             "hedge_with": self.hedge_items[place],
             "hedge_sell_lb": sell_lb,
             "hedge_sell_error_lb": self.hedges.standard_error[place] * LB_PER_CWT,
-            "sell_loads": sell_lb / LOAD_LB,
+            "sell_loads": sell_lb / LB_PER_LOAD,
             "risk_removed_percent": 100 * self.hedges.explained,
             "hedged_at_risk_usd": math.nan if self.hedged is None
             else self.hedged.value_at_risk_usd,
@@ -232,15 +231,17 @@ class BookRisk(Answer):
         if self.at_risk is None:
             columns = columns[:3]
             return screen.table(self.tables["items"], columns)
+        worst = counted(int(self._tail_weeks.sum()), "worst single week")
         note = (
             "Parts add up to the normal figure; in tail weeks, to the mean loss of the "
-            f"{counted(self._tail_weeks, 'worst single week')}. Below zero: offsets others."
+            f"{worst}. Below zero: offsets others."
         )
         return screen.table(self.tables["items"], columns, note=note)
 
     @property
-    def _tail_weeks(self) -> int:
-        return int((self.weekly_usd <= np.quantile(self.weekly_usd, 1 - self.confidence)).sum())
+    def _tail_weeks(self) -> NDArray[np.bool_]:
+        """(weeks): those at or beyond the quantile, one at a time."""
+        return self.weekly_usd <= np.quantile(self.weekly_usd, 1 - self.confidence)
 
     def _hedge_text(self) -> str:
         columns = ["hedge_with", "sell_loads", "hedge_sell_lb", "hedge_sell_error_lb",

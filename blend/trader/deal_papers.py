@@ -15,10 +15,9 @@ from blend.output import screen
 from blend.output.answer import Answer
 from blend.output.formats import Format, cents, day, long_day, money, number, register
 from blend.trader.book import price_usd_per_cwt
-from blend.trader.book_day import LOAD_LB
 from blend.trader.book_marks import DatedRates, QuotedMarks
 from blend.trader.lean_fat import DayValue, value_days
-from blend.units import LB_PER_CWT, LB_PER_KG, POINTS_PER_SHARE
+from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD, POINTS_PER_SHARE
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -55,7 +54,7 @@ def confirmation(deal: Deal, quotations: Sequence[Quotation], house: str = "") -
     quoted = _quoted(deal, quotations)
     we, they = ("Buyer", "Seller") if deal.side is Side.BUY else ("Seller", "Buyer")
     kg = deal.pounds_lb / LB_PER_KG
-    loads = number(deal.pounds_lb / LOAD_LB)
+    loads = number(deal.pounds_lb / LB_PER_LOAD)
     loads += " load" if loads == "1" else " loads"
     goods = deal.item_id if quoted is None else (
         f"{deal.item_id}, {quoted.fresh_or_frozen} {quoted.species}, "
@@ -66,7 +65,7 @@ def confirmation(deal: Deal, quotations: Sequence[Quotation], house: str = "") -
         we: house or BLANK,
         they: deal.counterparty or BLANK,
         "Goods": goods,
-        "Quantity": f"{deal.pounds_lb:,.0f} lb ({kg:,.0f} kg, {loads} of {LOAD_LB:,.0f} lb)",
+        "Quantity": f"{deal.pounds_lb:,.0f} lb ({kg:,.0f} kg, {loads} of {LB_PER_LOAD:,.0f} lb)",
         "Price": _price_words(deal),
         "Delivery": _delivery_words(deal),
         "Short lean": _lean_words(deal, quoted),

@@ -105,9 +105,13 @@ def _check_tail(observations: int, confidence: float) -> None:
 
 
 def _tail(losses: Array, confidence: float) -> tuple[float, float]:
-    value = float(np.quantile(losses, confidence))
-    beyond = losses[losses >= value]
-    return value, float(beyond.mean()) if len(beyond) else value
+    """The quantile, and the mean of the losses from it on.
+
+    Losses as large as the quantile count as often as it takes to fill the tail, not all of them:
+    draws of a few past weeks repeat each many times.
+    """
+    first = math.ceil((len(losses) - 1) * confidence - 1e-9)
+    return float(np.quantile(losses, confidence)), float(np.sort(losses)[first:].mean())
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,10 +161,6 @@ class Hedge:
     standard_error: tuple[float, ...]
     explained: float
     observations: int
-
-    def contracts(self, held: float, contract: float) -> float:
-        """Contracts of the first instrument for an amount held, in the units of both."""
-        return self.ratio[0] * held / contract
 
 
 def hedge(own: Sequence[float], instruments: Sequence[Sequence[float]]) -> Hedge:

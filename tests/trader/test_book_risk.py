@@ -209,7 +209,7 @@ def test_a_small_move_changes_the_total_by_the_exposure(demo):
 @pytest.mark.parametrize("joint", Joint)
 def test_joint_draws_agree_with_the_history_they_come_from(demo, joint):
     shown = book_risk(*demo, draws=4_000, joint=joint)
-    drawn = shown.drawn.at_risk(shown.drawn.held_usd)
+    drawn = shown.drawn.at_risk
     near = shown.at_risk if joint is Joint.BOOTSTRAP else shown.covariance
     assert drawn.value_at_risk_usd == pytest.approx(near.value_at_risk_usd, rel=0.25)
     prices = shown.tables["draws"][list(shown.exposure.names)].to_numpy()

@@ -44,6 +44,13 @@ def test_historical_risk_names_its_rule_and_refuses_a_tail_it_cannot_see():
         historical_risk(PROFITS, 0.99)
 
 
+def test_losses_that_repeat_fill_the_tail_and_no_more():
+    """12% of 20 losses 200 times over: all of 42 and 31, and 0.4 of 27."""
+    found = historical_risk(PROFITS * 200, 0.88)
+    assert found.value_at_risk_usd == pytest.approx(27)
+    assert found.expected_shortfall_usd == pytest.approx((42 + 31 + 0.4 * 27) / 2.4)
+
+
 FUTURES = [.021, .035, -.046, .001, .044, -.029, -.026, -.029, .048, -.006, -.036, -.011, .019,
            -.027, .029]  # fmt: skip
 SPOT = [.029, .020, -.044, .008, .026, -.019, -.010, -.007, .043, .011, -.036, -.018, .009, -.032,
@@ -56,7 +63,7 @@ def test_hedge_ratio_of_a_textbook_case():
     found = hedge(SPOT, [FUTURES])
     assert found.ratio[0] == pytest.approx(0.777651, abs=1e-6)
     assert found.explained == pytest.approx(0.861875, abs=1e-6)
-    assert found.contracts(2_000_000, 42_000) == pytest.approx(37.03, abs=0.005)
+    assert found.ratio[0] * 2_000_000 / 42_000 == pytest.approx(37.03, abs=0.005)
     assert found.standard_error[0] == pytest.approx(linregress(FUTURES, SPOT).stderr)
 
 
