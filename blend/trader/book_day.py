@@ -24,7 +24,7 @@ from blend.trader.book import (
     positions,
     to_land_usd_per_cwt,
 )
-from blend.trader.book_limits import Amount, LimitUse, amounts_of, limit_uses
+from blend.trader.book_limits import NOT_GIVEN, Amount, LimitUse, amounts_of, limit_uses
 from blend.trader.book_marks import DatedRates, OpenQuote, QuotedMarks, open_quotes
 from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD, POINTS_PER_SHARE
 
@@ -143,11 +143,11 @@ class BookDay(Answer):
                 if deal.item_id in self.lean else {"lean_point": math.nan}
             ),
             "by_origin": self._summed(
-                lambda deal: {"book_item": deal.item_id, "origin": deal.origin or "not given"}
+                lambda deal: {"book_item": deal.item_id, "origin": deal.origin or NOT_GIVEN}
             ),
             "by_month": self._summed(
                 lambda deal: {"book_item": deal.item_id,
-                              "delivery_month": deal.delivery_month or "not given",
+                              "delivery_month": deal.delivery_month or NOT_GIVEN,
                               "where": str(deal.where)}
             ),
             "afloat": [self._afloat(each) for each in self.deals if each.where == "afloat"],
@@ -334,6 +334,10 @@ class BookDay(Answer):
             )
         for item, of in self.old_marks.items():
             yield f"{item} is marked at its quotation of {day(of)}; none is newer."
+        open_items = {each.item_id for each in self.deals if each.where != "stock"}
+        for item in sorted(open_items):
+            if self.held[item].mark_usd_per_cwt is None:
+                yield f"{item} has no quotation: open deals in it count as $0 with counterparties."
         for note in sorted({f"{m.item_id}: {n}" for m in self.moved.values() for n in m.notes}):
             yield f"{note}."
 

@@ -21,7 +21,7 @@ NAMES = {
     LimitKind.FAT: "net fat",
     LimitKind.BOOK: "all positions, long and short",
 }
-NOT_NAMED = "not named"
+NOT_GIVEN = "not given"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,23 +89,27 @@ def amounts_of(
     found: dict[LimitKind, dict[str, Amount]] = {kind: {} for kind in LimitKind}
     for deal in deals:
         mark = marks_usd_per_cwt.get(deal.item_id, 0.0)
-        for kind, name, lb in _shares_of(deal, lean_of.get(deal.item_id, math.nan)):
+        for kind, name, lb in _shares_of(deal):
             so_far = found[kind].get(name, (0.0, 0.0))
-            usd = 0.0 if kind in (LimitKind.LEAN, LimitKind.FAT) else lb / LB_PER_CWT * mark
-            found[kind][name] = so_far[0] + lb, so_far[1] + usd
-    items = found[LimitKind.ITEM].values()
+            found[kind][name] = so_far[0] + lb, so_far[1] + lb / LB_PER_CWT * mark
+    items = found[LimitKind.ITEM]
+    # of an item bought and sold again the lean need not be known
+    lean_lb = math.fsum(
+        lb * lean_of.get(item, math.nan) for item, (lb, _) in items.items() if abs(lb) > 1e-9
+    )
+    net_lb = math.fsum(lb for lb, _ in items.values())
+    found[LimitKind.LEAN][""] = lean_lb, 0.0
+    found[LimitKind.FAT][""] = net_lb - lean_lb, 0.0
     found[LimitKind.BOOK][""] = (
-        math.fsum(abs(lb) for lb, _ in items),
-        math.fsum(abs(usd) for _, usd in items),
+        math.fsum(abs(lb) for lb, _ in items.values()),
+        math.fsum(abs(usd) for _, usd in items.values()),
     )
     return found
 
 
-def _shares_of(deal: Deal, lean: float) -> Iterator[tuple[LimitKind, str, float]]:
+def _shares_of(deal: Deal) -> Iterator[tuple[LimitKind, str, float]]:
     if deal.where != "stock":
-        yield LimitKind.COUNTERPARTY, deal.counterparty or NOT_NAMED, deal.pounds_lb
+        yield LimitKind.COUNTERPARTY, deal.counterparty or NOT_GIVEN, deal.pounds_lb
     yield LimitKind.ITEM, deal.item_id, deal.signed_lb
-    yield LimitKind.ORIGIN, deal.origin or NOT_NAMED, deal.signed_lb
-    yield LimitKind.MONTH, deal.delivery_month or NOT_NAMED, deal.signed_lb
-    yield LimitKind.LEAN, "", deal.signed_lb * lean
-    yield LimitKind.FAT, "", deal.signed_lb * (1 - lean)
+    yield LimitKind.ORIGIN, deal.origin or NOT_GIVEN, deal.signed_lb
+    yield LimitKind.MONTH, deal.delivery_month or NOT_GIVEN, deal.signed_lb

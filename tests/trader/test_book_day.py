@@ -13,7 +13,7 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DatabaseError
 
-from blend.domain.book import BidOffer, Book, Deal, QuoteSide, Side
+from blend.domain.book import BidOffer, Book, Deal, Limit, LimitKind, QuoteSide, Side, Where
 from blend.domain.quotations import Quotation
 from blend.errors import FileTrouble, InputRefused
 from blend.store.book import BookStore
@@ -154,6 +154,18 @@ def test_limits_bids_and_basis_deals_are_on_the_first_screen(book, quotations):
     assert {each.quote.quote_id for each in shown.quotes} == {"Q-30", "Q-31", "Q-32", "Q-33"}
     later = book_day(book, quotations, DAY + timedelta(days=5))
     assert "D-115 must be" in later.screen() and len(later.quotes) == 1
+
+
+def test_an_item_sold_out_and_no_longer_quoted_hides_no_limit():
+    bought, sold = (
+        Deal(f"D-{side}", DAY, side, "old item", 4e4, 200.0, where=Where.CONTRACT) for side in Side
+    )
+    held = Deal("D-3", DAY, Side.BUY, "90s", 4e4, 330.0)
+    limits = (Limit(LimitKind.LEAN, max_lb=30_000), Limit(LimitKind.FAT, max_lb=30_000))
+    quotes = [Quotation("90s", "beef", 0.9, 3.40, day) for day in (DAY, DAY + timedelta(7))]
+    shown = book_day(Book((bought, sold, held), limits=limits), quotes)
+    assert shown.breaches == ["Net lean: 36,000 lb, 6,000 lb over its limit of 30,000 lb."]
+    assert "old item has no quotation" in " ".join(shown.screen().split())
 
 
 def test_a_long_position_is_marked_at_the_best_bid_and_a_short_one_at_the_best_offer():
