@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -16,7 +16,6 @@ from blend.cli.common import seed_option
 from blend.cli.params import DAY, Share, Whole
 from blend.cli.records import record_options
 from blend.domain.book import BidOffer, Book, Deal
-from blend.errors import FileTrouble
 
 if TYPE_CHECKING:
     from blend.domain.quotations import Quotation
@@ -30,6 +29,16 @@ SECTIONS = (
 )  # fmt: skip
 FOLDER = click.argument("folder", type=click.Path(path_type=Path), required=False)
 BOOK = click.option("--book", "book_at", metavar="PATH|URL", help="The book. Default: $BLEND_BOOK.")
+QUOTATIONS = click.option(
+    "--quotations",
+    type=click.Path(path_type=Path),
+    help="Quotations to mark at. Default: those of FOLDER.",
+)
+
+
+def of_quoted_book(command: Callable) -> Callable:
+    """FOLDER, --book and --quotations: a book and what marks it."""
+    return FOLDER(BOOK(QUOTATIONS(command)))
 
 
 @click.group()
@@ -48,9 +57,7 @@ def book() -> None:
         "blend book show demo_data/book --method average",
     )
 )
-@FOLDER
-@BOOK
-@click.option("--quotations", type=click.Path(path_type=Path), help="Quotations to mark at.")
+@of_quoted_book
 @click.option("--day", "on", type=DAY, help="Default: the day last quoted.")
 @click.option("--since", "before", type=DAY, help="Explain the move since. Default: day before.")
 @click.option(
@@ -77,16 +84,17 @@ def show(
 
     Of a day, with what moved it since the day before.
     """
-    from blend.trader.book import CostMethod, MarkAt, NoMark
+    from blend.trader.book import CostMethod, MarkAt
     from blend.trader.book_day import book_day
 
-    kept = _book(folder, book_at)
-    quoted = _quotations(quotations or folder)
-    cost, at = CostMethod(method), MarkAt(mark_at)
-    try:
-        return book_day(kept, quoted, on, before=before, method=cost, mark_at=at)
-    except NoMark as error:
-        raise FileTrouble(f"{error}. Add its quotation, or choose another day.") from error
+    return book_day(
+        _book(folder, book_at),
+        _quotations(quotations or folder),
+        on,
+        before=before,
+        method=CostMethod(method),
+        mark_at=MarkAt(mark_at),
+    )
 
 
 @book.command(
@@ -95,9 +103,7 @@ def show(
         "blend book risk demo_data/book --weeks 4",
     )
 )
-@FOLDER
-@BOOK
-@click.option("--quotations", type=click.Path(path_type=Path), help="History of quotations.")
+@of_quoted_book
 @click.option("--day", "on", type=DAY, help="Default: the day last quoted.")
 @click.option("--confidence", type=Share(0.5, 0.999), default="95%", show_default=True)
 @click.option("--weeks", type=Whole(1, 26), default=1, show_default=True, help="Weeks ahead.")
@@ -304,9 +310,7 @@ def _words(entry: Deal | BidOffer) -> str:
     )
 )
 @click.argument("deal", metavar="DEAL")
-@FOLDER
-@BOOK
-@click.option("--quotations", type=click.Path(path_type=Path), help="For the item's lean and form.")
+@of_quoted_book
 @click.option("--house", default="", help="Your company's name.")
 @click.option("--text", "text_file", type=FILE, metavar="FILE", help="Save it as text.")
 def confirm(
@@ -340,9 +344,7 @@ def confirm(
     )
 )
 @click.argument("deal", metavar="DEAL")
-@FOLDER
-@BOOK
-@click.option("--quotations", type=click.Path(path_type=Path), help="Quotations of the day.")
+@of_quoted_book
 @click.option("--tested", type=Share(0.01), required=True, help="Lean found, such as 88.5.")
 @click.option("--day", "on", type=DAY, help="Whose lean and fat. Default: the day of its price.")
 @answers()
@@ -358,15 +360,11 @@ def claim(
 
     Both ways contracts settle it: pro rata, and by the value of lean and fat.
     """
-    from blend.trader.book import NoMark
     from blend.trader.deal_papers import deal_claim, find_entry
 
     kept = _book(folder, book_at)
     found = find_entry(kept.deals, deal)
-    try:
-        return deal_claim(found, _quotations(quotations or folder), tested, on, kept.rates)
-    except NoMark as error:
-        raise FileTrouble(f"{error}. Add its quotation, or choose another day.") from error
+    return deal_claim(found, _quotations(quotations or folder), tested, on, kept.rates)
 
 
 def _place(book_at: str | None) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -11,12 +13,14 @@ from starlette.responses import Response
 from blend.desk.asked import asked_choice, asked_day
 from blend.desk.desk import Desk
 from blend.desk.pages import Form, page
+from blend.domain.book import Book
+from blend.domain.quotations import Quotation
 from blend.errors import BlendError, InputRefused, Problem
 from blend.output.shown import shown_of
 from blend.tables.book import read_book
 from blend.tables.quotations import read_quotations
 from blend.tables.tables import READABLE
-from blend.trader.book import CostMethod, NoMark
+from blend.trader.book import CostMethod
 from blend.trader.book_day import BookDay, book_day
 from blend.trader.book_risk import book_risk, spread_chart
 
@@ -55,7 +59,8 @@ def book_page(desk: Desk, request: Request, form: Form) -> Response:
     if folder is None:
         return page(desk, request, "trader_book.html", title="Book", book=None, place=desk.place)
 
-    book = _book(folder, request)
+    kept, quoted = _read(folder)
+    book = _marked(kept, quoted, request)
     tables = [
         shown_of(frame, None, *_TITLES[name])
         for name, frame in book.tables.items()
@@ -71,32 +76,30 @@ def book_page(desk: Desk, request: Request, form: Form) -> Response:
         summary=book.summary,
         watch=list(book.watch()),
         spec=book.chart() if book.moved else None,
-        spread=_spread(folder, book),
+        spread=_spread(kept, quoted, book.on),
         methods=methods,
     )
 
 
-def _book(folder: Path, request: Request) -> BookDay:
-    book, _ = read_book(folder)
+def _read(folder: Path) -> tuple[Book, Sequence[Quotation]]:
     quoted = read_quotations(folder).quotations
     if not quoted:
         raise InputRefused(
             [Problem("quotations", None, None, "no rows", "prices to mark deals at")]
         )
+    return read_book(folder)[0], quoted
+
+
+def _marked(book: Book, quoted: Sequence[Quotation], request: Request) -> BookDay:
     method = CostMethod(asked_choice(request, "method", CostMethod, CostMethod.FIFO))
     on, before = asked_day(request, "day"), asked_day(request, "since")
-    try:
-        return book_day(book, quoted, on, before=before, method=method)
-    except NoMark as error:
-        allowed = "its quotation in quotations.csv, or another day"
-        raise InputRefused([Problem("quotations", None, None, str(error), allowed)]) from error
+    return book_day(book, quoted, on, before=before, method=method)
 
 
-def _spread(folder: Path, book: BookDay) -> dict[str, Any] | None:
+def _spread(book: Book, quoted: Sequence[Quotation], on: date) -> dict[str, Any] | None:
     """What past weeks would make or lose on the book; None where the history is too short."""
-    deals, _ = read_book(folder)
     try:
-        found = book_risk(deals, read_quotations(folder).quotations, book.on)
+        found = book_risk(book, quoted, on)
     except BlendError:
         return None
     return spread_chart(found) if len(found.week_ends) > 1 else None

@@ -13,7 +13,8 @@ from datetime import date
 from enum import StrEnum
 
 from blend.domain.book import Deal, Pricing, Side, live
-from blend.units import LB_PER_CWT
+from blend.errors import InputRefused, Problem
+from blend.units import LB_PER_CWT, us_date
 
 
 class CostMethod(StrEnum):
@@ -71,7 +72,7 @@ def no_rates(_name: str, _day: date) -> None:
     """Where all is in dollars and no freight is open."""
 
 
-class NoMark(ValueError):
+class NoMark(InputRefused):
     """An item held has no mark, or a deal has no rate, on the day asked for."""
 
 
@@ -106,15 +107,21 @@ def _usd_per_currency(deal: Deal, day: date, rates: Rates) -> float:
 def _mark(item_id: str, day: date, marks: Marks) -> Mark:
     found = marks(item_id, day)
     if found is None:
-        raise NoMark(f"{item_id} has no quotation on {day.isoformat()} or shortly before")
+        raise _no_mark("quotations", "item", item_id, "an item quoted", day)
     return found
 
 
 def _rate(name: str, day: date, rates: Rates) -> float:
     found = rates(name, day)
     if found is None:
-        raise NoMark(f"{name} has no rate in book_rates on {day.isoformat()} or shortly before")
+        raise _no_mark("book_rates", "rate", name, "a rate", day)
     return found
+
+
+def _no_mark(table: str, column: str, name: str, required: str, day: date) -> NoMark:
+    required = f"{required} on {us_date(day)} or shortly before"
+    hint = "Add it, or choose another day."
+    return NoMark([Problem(table, None, column, name, required, hint)])
 
 
 @dataclass(slots=True)
