@@ -81,7 +81,7 @@ def signed_bars(
     ]
     names = {"field": "name", "type": "nominal", "sort": None, "title": None}
     scale = {"field": "amount", "type": "quantitative", "title": unit}
-    written = f"+.{decimals}f"
+    written = f"+,.{decimals}f"
     offset = "dx" if is_horizontal else "dy"
     place = "datum.amount < 0 ? -24 : 24" if is_horizontal else "datum.amount < 0 ? 10 : -8"
     return chart(

@@ -350,11 +350,13 @@ class BookDay(Answer):
             if abs(usd := self.part_usd(part)) >= 0.5 or part in ("lean", "fat", "basis")
         }
         since = day(self.before) if self.before else day(self.on)
+        at = "published quotations" if self.mark_at is MarkAt.QUOTATION else "bids and offers"
         return signed_bars(
             f"What moved profit and loss, {since} to {day(self.on)}",
             amounts,
             "$",
-            subtitle=f"Book of {day(self.on)}: {money(self.figures['moved_usd'])} in all",
+            subtitle=f"Book of {day(self.on)}, marked at {at}: "
+            f"{money(self.figures['moved_usd'])} in all",
             decimals=0,
         )
 

@@ -293,7 +293,9 @@ class BookRisk(Answer):
         values: dict[str, list[dict[str, Any]]] = {"weeks": rows}
         if self.at_risk is not None and self.weeks_ahead == 1:
             loss = self.at_risk.value_at_risk_usd
-            values["risk"] = [{"usd": -loss, "words": f"{self.confidence:.0%}: {money(-loss)}"}]
+            values["risk"] = [
+                {"usd": -loss, "words": f"{self.confidence:.0%} value at risk: {money(loss)}"}
+            ]
             y = amount("usd", "Profit, $")
             layers += [
                 layer({"type": "rule", "strokeDash": [6, 4]}, "risk", y=y),
@@ -307,7 +309,8 @@ class BookRisk(Answer):
             "What past weeks would make or lose on today's book",
             values,
             layers,
-            subtitle=f"Book of {day(self.on)}; percent changes of quotations at its marks",
+            subtitle=f"Book of {day(self.on)}; percent changes of weekly quotations and rates, "
+            "applied to its marks",
         )
 
 

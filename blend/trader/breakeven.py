@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import cached_property, lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ from blend.model.solve import LinearPlan
 from blend.model.whole import plan_whole
 from blend.output.answer import Answer, Spec
 from blend.output.charts import BLUE, GRAY, GREEN, ORANGE, amount, chart, layer, name
-from blend.output.formats import Format, cents, counted, register
+from blend.output.formats import Format, cents, counted, day, register
 from blend.output.screen import table, wrapped
 from blend.trader import curves
 from blend.trader.curves import MIN_LB, DemandCurve, RegionMap, SupplyCurve
@@ -77,6 +78,7 @@ class BreakEven(Answer):
     lot: Lot
     curve: DemandCurve
     certificate: Certified
+    plan_on: date
     whole_plan_lb: float | None = None
 
     @cached_property
@@ -293,7 +295,7 @@ class BreakEven(Answer):
                 layer(dashes, "marks", x=x, color=color),
                 *labels,
             ],
-            subtitle=self._basis(),
+            subtitle=f"Plan of {day(self.plan_on)}. {self._basis()}",
             description=self._answer(),
         )
 
@@ -356,7 +358,7 @@ def breakeven(
     certified = curve.certified(case, min_usd_per_lb, max_usd_per_lb)
     certified.must_be_valid(f"break-even of {lot_id}")
     taken = _whole_plan_lb(case, lot_id) if whole and available_lb is None else None
-    return BreakEven(case.lot(lot_id), curve, certified, taken)
+    return BreakEven(case.lot(lot_id), curve, certified, case.settings.plan_on, taken)
 
 
 def _whole_plan_lb(case: Case, lot_id: str) -> float | None:
@@ -391,6 +393,7 @@ class BreakEvenByPounds(Answer):
     lot: Lot
     curve: SupplyCurve
     certificate: Certified
+    plan_on: date
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -473,7 +476,8 @@ class BreakEvenByPounds(Answer):
             f"What more of {self.lot.lot_id}, {self.lot.item}, would save",
             rows,
             layer("line", x=x, y=y),
-            subtitle=f"At {_price(self.curve.delivered_usd_per_lb)}/cwt. {_AS_IF}.",
+            subtitle=f"Plan of {day(self.plan_on)}, at"
+            f" {_price(self.curve.delivered_usd_per_lb)}/cwt. {_AS_IF}.",
             description=self._answer(),
         )
 
@@ -483,7 +487,7 @@ def breakeven_by_pounds(case: Case, lot_id: str) -> BreakEvenByPounds:
     curve = curves.supply_curve(case, lot_id, certify=True)
     certified = curve.certified(case)
     certified.must_be_valid(f"break-even of {lot_id} by pounds")
-    return BreakEvenByPounds(case.lot(lot_id), curve, certified)
+    return BreakEvenByPounds(case.lot(lot_id), curve, certified, case.settings.plan_on)
 
 
 # Two lots ----------------------------------------------------------------------------------------
@@ -502,6 +506,7 @@ class BreakEvenOfTwo(Answer):
     lots: tuple[Lot, Lot]
     found: RegionMap
     certificate: Certified | None
+    plan_on: date
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -660,8 +665,8 @@ class BreakEvenOfTwo(Answer):
                 layer(text, "middles", x=across, y=up, text=name("label")),
                 layer(ring, "here", x=across, y=up),
             ],
-            subtitle=f"Pounds of {first} over pounds of {second}; ring: today's asks."
-            f" {self._exact_words()}",
+            subtitle=f"Plan of {day(self.plan_on)}. Pounds of {first} over pounds of {second};"
+            f" ring: the asks. {self._exact_words()}",
             description=f"{counted(len(self.found.regions), 'region')} of the prices of {first}"
             f" and {second}. Within one, you would use the same pounds.",
             height_px=560,
@@ -686,7 +691,7 @@ def breakeven_of_two(
     certified = found.certified(case) if found.is_exact else None
     if certified is not None:
         certified.must_be_valid(f"break-even of {lot_ids[0]} and {lot_ids[1]}")
-    return BreakEvenOfTwo((first, second), found, certified)
+    return BreakEvenOfTwo((first, second), found, certified, case.settings.plan_on)
 
 
 # Shared ------------------------------------------------------------------------------------------
@@ -695,7 +700,7 @@ def breakeven_of_two(
 def certificate_line(certified: Certified, at_any: str) -> str:
     return wrapped(
         "Certificate, in exact arithmetic and without the solver:"
-        f" {counted(certified.count, 'step')}; at no {at_any} does the least cost of a plan (as"
+        f" {counted(certified.count, 'step')}; at no {at_any} does the lowest cost of a plan (as"
         f" if split) differ from them by more than {small_usd(certified.gap_usd)}."
     )
 
@@ -704,7 +709,7 @@ def map_certificate_line(certified: Certified) -> str:
     return wrapped(
         "Certificate, in exact arithmetic and without the solver:"
         f" {counted(certified.count, 'region')} that cover the window; at no prices in them does"
-        " the least cost of a plan (as if split) differ by more than"
+        " the lowest cost of a plan (as if split) differ by more than"
         f" {small_usd(certified.gap_usd)}."
     )
 

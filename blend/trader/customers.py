@@ -15,7 +15,7 @@ from blend.domain.quotations import Quotation
 from blend.errors import did_you_mean, refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
-from blend.output.formats import Format, cents, counted, money, register
+from blend.output.formats import Format, cents, counted, day, money, register
 from blend.trader.breakeven import whole_takes
 from blend.trader.curves import demand_curve
 from blend.units import LB_PER_CWT, LB_PER_LOAD
@@ -269,6 +269,8 @@ class Customers(Answer):
         y = amount("price", "FOB price, $/cwt", scale={"domain": ends})
         x = {"field": "load", "type": "ordinal", "title": "loads wanted at that price or under",
              "axis": {"labelAngle": 0}}  # fmt: skip
+        plan_days = {each.case.settings.plan_on for each in self.demands if each.case is not None}
+        of_days = f" of {', '.join(map(day, sorted(plan_days)))}" if plan_days else ""
         cost = [{"price": self.cost_usd_per_cwt, "words": f"cost {cents(self.cost_usd_per_cwt)}"}]
         return chart(
             f"What customers would pay for {self.item_id}",
@@ -282,8 +284,8 @@ class Customers(Answer):
                 layer({"type": "text", "align": "right", "x": "width", "dy": -7}, "cost", y=y,
                       text={"field": "words"}),
             ],
-            subtitle="Break-evens of their plans or what they said, less freight; loads of "
-            f"{LB_PER_LOAD:,.0f} lb",
+            subtitle=f"Break-evens of their plans{of_days} or what they said, less freight; loads "
+            f"of {LB_PER_LOAD:,.0f} lb",
         )  # fmt: skip
 
 

@@ -115,9 +115,7 @@ class Landed(Answer):
             off = cents(abs(best.over_fresh_usd_per_lb) * LB_PER_CWT)
             words = f"{best.offer.offer_id} is cheapest, {off}/cwt {side} fresh"
             words += " after duty, freight, thaw loss and lean."
-            columns = [
-                name for name in _OFFER_COLUMNS if name not in ("item", "thawed_usd_per_cwt")
-            ]
+            columns = [name for name in _OFFER_COLUMNS if name not in _NOT_ON_SCREEN]
             parts += [wrapped(words), table(self.tables["offers"], columns)]
         if self.fresh:
             parts.append(wrapped(self.fresh_words))
@@ -388,12 +386,14 @@ def waterfall(built: BuildUp) -> Spec:
     words = ", ".join(f"{row['name']} {row['label']}" for row in rows)
     return chart(
         f"{offer.offer_id}: {offer.item} from {offer.origin}, against fresh at {cents(fresh)}",
-        {"steps": rows, "fresh": [{"fresh": fresh}]},
+        {"steps": rows, "fresh": [{"fresh": fresh, "words": f"fresh {cents(fresh)}"}]},
         [
             layer("bar", "steps", x=x, y=end, y2={"field": "start"}, color=color),
             layer({"type": "text", "dy": -7, "fontSize": 11}, "steps",
                   x=x, y=top, text=name("label")),
             layer(dashes, "fresh", y=level_of_fresh),
+            layer({"type": "text", "align": "left", "x": 4, "dy": -7}, "fresh",
+                  y=level_of_fresh, text=name("words")),
         ],
         subtitle=f"{offer.currency} {offer.price:g} per {offer.price_per} {offer.basis}; entry"
         f" {day(offer.entry_on)}; {QUOTA_WORDS[offer.quota]}. The scale does not start at zero.",

@@ -125,7 +125,7 @@ class Substitutes(Answer):
         best = self.tables["substitutes"].drop_duplicates("replaced")
         there = best[best["overpriced_by_usd_per_cwt"].notna()]
         rows = [
-            {"lot": f"{lot} {item}", "over": over, "use": use}
+            {"lot": lot if lot == item else f"{lot} {item}", "over": over, "use": use}
             for lot, item, over, use in zip(
                 there["replaced"],
                 there["item"],
@@ -177,7 +177,11 @@ def substitute(
         if product_id in (None, product.product_id)
         for replacement in replacements_in(case, product, lots, rules)
     ]
-    basis = f"After {_steps(case.losses)}; only meat the product's rules allow{_words(rules)}."
+    on = day(case.settings.plan_on)
+    basis = (
+        f"Lots of {on}, after {_steps(case.losses)}; only meat the product's rules allow"
+        f"{_words(rules)}."
+    )
     return Substitutes(_of_found(lots, found), tuple(found), basis)
 
 

@@ -395,10 +395,9 @@ def items_chart(value: DayValue) -> Spec:
     quote, low, fit = (
         amount(field, "$/cwt", scale={"zero": False}) for field in ("quote", "low", "line")
     )
-    kinds = ["in the line", "cheap or rich", "other form"][
-        : 2 + (not all(each.is_fitted for each in value.items))
-    ]
-    scale = {"domain": kinds, "range": [BLUE, ORANGE, GRAY]}
+    colors = {"in the line": BLUE, "cheap or rich": ORANGE, "other form": GRAY}
+    kinds = [kind for kind in colors if any(row["kind"] == kind for row in rows)]
+    scale = {"domain": kinds, "range": [colors[kind] for kind in kinds]}
     color = name("kind", scale=scale, legend={"orient": "top"})
     names = [
         layer({"type": "text", "align": align, "dx": shift, "dy": shift / 2}, "items",
@@ -419,7 +418,8 @@ def items_chart(value: DayValue) -> Spec:
     }
     rows.sort(key=lambda row: (row["lean"], row["item"]))
     item, off = name("item"), "over or under the line of the others, $/cwt"
-    over, low = amount("over", off), amount("low", off)
+    padded = {"padding": 12}
+    over, low = amount("over", off, scale=padded), amount("low", off, scale=padded)
     label = {"type": "text", "align": "left", "dx": 8, "fontSize": 11}
     distances: Spec = {
         "width": 640,
@@ -434,12 +434,13 @@ def items_chart(value: DayValue) -> Spec:
     }  # fmt: skip
     fitted = value.fitted
     point = cents(fitted.point_usd_per_lb * LB_PER_CWT)
+    errors = "bars, band: 95%" if fitted.degrees else "too few items for error limits"
     return chart(
         f"What lean and fat are worth: {value.species}, {day(value.quoted_on)}",
         {"items": rows, "line": line},
         {"vconcat": [prices, distances]},
         subtitle=f"Lean {_with_error(fitted, 'lean')}, fat {_with_error(fitted, 'fat')} $/cwt; one"
-        f" lean point {point}. Quotations; bars, band: 95%.",
+        f" lean point {point}. Quotations; {errors}.",
         description=f"{counted(len(rows), 'item')} of {value.species} by lean, and the line."
         f" {' '.join(standing_lines(value))}",
     )

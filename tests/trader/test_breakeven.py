@@ -33,7 +33,7 @@ CUT_OFF = [DemandStep(0.5, 1.2, 500.0, 10.0)]
 
 def _answer(steps) -> BreakEven:
     curve = DemandCurve("L1", 0.8, 500.0, tuple(steps), 3, 0.0)
-    return BreakEven(LOTS[0], curve, Certified(len(steps), 0.0, ()))
+    return BreakEven(LOTS[0], curve, Certified(len(steps), 0.0, ()), CASE.settings.plan_on)
 
 
 @pytest.mark.parametrize(
@@ -104,6 +104,6 @@ def test_two_lots_cover_the_window_and_a_map_cut_short_says_so(monkeypatch):
     rough = region_map(
         CASE, ids, min_usd_per_lb=(0.1, 0.1), max_usd_per_lb=(3.0, 3.0), max_solves=4
     )
-    cut = BreakEvenOfTwo((LOTS[0], LOTS[1]), rough, None)
+    cut = BreakEvenOfTwo((LOTS[0], LOTS[1]), rough, None, CASE.settings.plan_on)
     assert "NOT EXACT" in " ".join(cut.screen().split())
     assert "NOT EXACT" in cut.chart()["title"]["subtitle"]
