@@ -96,11 +96,15 @@ def serve(desk: Desk, *, host: str, port: int, ready: Callable[[str], None]) -> 
     server = server_of(desk, key=key, names=names, port=port)
     opening: OpeningKeys = server.config.app.state.opening  # type: ignore[union-attr]
 
-    def tell() -> None:
+    def announce() -> None:
         ready(f"http://{names[0]}:{port}/?key={opening.new()}")
 
-    opening.on_used = tell
-    tell()
+    def announce_next() -> None:
+        with suppress(OSError):  # the window that showed the first may be closed by now
+            announce()
+
+    opening.on_used = announce_next
+    announce()
     try:
         server.run(sockets=[listening])
     except KeyboardInterrupt:

@@ -285,7 +285,7 @@ beginDrafts(send, forgetDraft);
 beginSliders(send, ask, newName);
 beginFragments();
 try {
-  await beginGrids(send, bookId);
+  await beginGrids(send, ask, bookId);
 } finally {
   showWaiting();
   if (isMadeBeforeAnAnswer()) ask();

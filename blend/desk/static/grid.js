@@ -15,6 +15,7 @@ const grids = new Map(); // by table
 const isCoarse = matchMedia("(pointer: coarse)");
 let Tabulator;
 let send;
+let ask;
 let bookId;
 let open = null; // the cell being typed in: { grid, row, column, input, finish }
 let current = null; // the grid that has the keyboard
@@ -22,8 +23,9 @@ let current = null; // the grid that has the keyboard
 const json = (id) => JSON.parse(document.getElementById(id)?.textContent || "null");
 const marks = () => json("marks") ?? {};
 
-export async function beginGrids(sender, book) {
+export async function beginGrids(sender, asker, book) {
   send = sender;
+  ask = asker;
   bookId = book;
   if (!document.querySelector(".grid")) return;
   ({ TabulatorFull: Tabulator } = await import(`${document.body.dataset.packaged}/grid.js`));
@@ -256,7 +258,7 @@ function makeGrid(section) {
       store.remove(TYPING);
       if (keeps && isTouched && input.value !== before) success(input.value);
       else cancel();
-      if (isMissed) setTimeout(grid.take);
+      if (isMissed) ask([`grid-${name}`]); // those that came lack what was typed since
     };
     open = { grid, row: id, column: column.name, input, finish };
     input.addEventListener("input", () => {
