@@ -30,7 +30,7 @@ def fixed_inputs(desk: SmallDesk) -> list[bytes]:
     sound = desk.sound()
     pairs = [BETWEEN.join(sound[n : n + 3]) for n in range(0, len(sound), 12)]
     random = Random(1)
-    spoilt = [data + random.randbytes(random.randrange(1, 40)) for data in sound[::12]]
+    spoilt = [data + random.randbytes(random.randrange(1, 40)) for data in sound[::5]]
     blind = [random.randbytes(random.randrange(60)) for _ in range(20)]
     return [*pairs, *spoilt, *blind, b"", BETWEEN * 9]
 

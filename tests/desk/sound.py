@@ -243,6 +243,9 @@ def _first(desk: Desk) -> Iterator[Asked]:
         yield "GET", f"/tables/{table}", ()
         sent = SentFile(f"{table}.csv", csv_bytes(few_grids()[table]))
         yield "POST", f"/tables/{table}/file", (("file", sent), ("back", "/grinder"))
+    order = SentFile("order.xlsx", b"no work order")
+    yield "POST", "/grinder/actuals", (("file", order), ("back", "/grinder/actuals"))
+    yield "POST", "/grinder/start", (("table", "lots"),)  # of a page that only an empty folder has
     heard = csv_bytes(history_grids()["canvass"][:3])
     yield "POST", "/reporter/file", (("file", SentFile("canvass.csv", heard)),)
 
@@ -314,6 +317,9 @@ class _Page(HTMLParser):
         for name in ("href", "src", "data-load", "data-look", "data-stop"):
             if name in given:
                 self._got.append(("GET", urljoin(self._address, given[name]), ()))
+        if "data-complete" in given:
+            begun = urljoin(self._address, f"{given['data-complete']}?starts=p")
+            self._got.append(("GET", begun, ()))
         if "data-check" in given:
             text = ((given.get("name", ""), "The 90s were 251.50."),)
             self._got.append(("POST", urljoin(self._address, given["data-check"]), text))

@@ -236,10 +236,10 @@ def test_a_number_half_typed_beside_the_sheet_is_not_taken_away(browser_page, se
 def test_what_is_folded_open_stays_open(browser_page, served):
     page = browser_page
     page.goto(served.origin + "/grinder")
-    page.locator("#live-tables summary").click()
+    page.locator("#certificate summary").click()
     type_price(page, 1, "222")
     settled(page)
-    assert page.locator("#live-tables[open]").count() == 1
+    assert page.locator("#certificate[open]").count() == 1
 
 
 def test_what_is_refused_is_told_and_not_shown_as_done(lots, served):
