@@ -529,7 +529,7 @@ def test_an_order_that_cannot_be_met_is_eased(browser_page):
         page.keyboard.type("90000")
         page.keyboard.press("Enter")
         settled(page)
-    page.get_by_role("link", name="Why can this not be met?").first.click()
+    page.get_by_role("link", name="Why?").first.click()
     page.get_by_text("Can't fill today's orders").wait_for(timeout=60_000)
     page.get_by_role("button", name="Make this change").first.click()
     page.get_by_text("There is a plan").wait_for()
