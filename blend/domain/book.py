@@ -135,6 +135,11 @@ class Deal:
         return not is_fixed and (self.priced_on is None or self.priced_on > day)
 
     @property
+    def has_open_rate(self) -> bool:
+        """Whether its price in dollars still moves with an exchange rate."""
+        return self.currency != "USD" and self.usd_per_currency is None
+
+    @property
     def signed_lb(self) -> float:
         """Above zero for a purchase."""
         return self.pounds_lb if self.side is Side.BUY else -self.pounds_lb

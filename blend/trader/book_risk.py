@@ -478,7 +478,7 @@ def exposed_units(
         count(items, deal.item_id, deal.signed_cwt)
         if deal.is_open_on(on):
             count(items, deal.reference, -deal.signed_cwt)
-        elif deal.currency != "USD" and deal.usd_per_currency is None:
+        elif deal.has_open_rate:
             count(others, deal.currency, -deal.signed_cwt * deal.price)
         if deal.freight_lane:
             count(others, deal.freight_lane, -abs(deal.signed_cwt))

@@ -129,6 +129,8 @@ class DealClaim(Answer):
     price_usd_per_cwt: float
     line_of: date
     off_usd_per_cwt: Mapping[LeanClaim, float]
+    open_on: date | None = None
+    """The day whose quotation or rate stands in for one that is still open; None for none."""
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -173,6 +175,13 @@ class DealClaim(Answer):
         )
         parts = [screen.strong(screen.wrapped(head)), screen.wrapped(self._verdict(short))]
         parts.append(screen.table(self.tables["claim"]))
+        if self.open_on is not None:
+            parts.append(
+                screen.wrapped(
+                    f"Not final: the deal's {'exchange rate' if self.deal.has_open_rate else 'price'}"
+                    f" is open and taken as of {day(self.open_on)}; the claim moves with it."
+                )
+            )
         parts.append(
             screen.wrapped(
                 f"Lean and fat of {day(self.line_of)}. A test has an error of its own: how many "
@@ -217,7 +226,8 @@ def deal_claim(
     priced = replace(quoted, usd_per_lb=price / LB_PER_CWT)
     pro_rata, by_line = (usd * LB_PER_CWT for usd in line.off_lean(priced, tested))
     off = {LeanClaim.PRO_RATA: price - pro_rata, LeanClaim.BY_LINE: price - by_line}
-    return DealClaim(deal, quoted.lean, tested, price, line.quoted_on, off)
+    open_on = of if deal.has_open_rate or deal.is_open_on(of) else None
+    return DealClaim(deal, quoted.lean, tested, price, line.quoted_on, off, open_on)
 
 
 def _line(quotations: Sequence[Quotation], of: Quotation, on: date) -> DayValue:

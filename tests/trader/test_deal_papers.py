@@ -44,6 +44,16 @@ def test_a_claim_is_recounted_two_ways(deals, quotations):
     assert deal_claim(unsaid, quotations, 0.835).claim_usd is None
 
 
+@pytest.mark.parametrize(
+    ("deal_id", "what"), [("D-108", "price"), ("D-114", "exchange rate"), ("D-106", "")]
+)
+def test_a_claim_on_a_price_still_open_is_not_final(deals, quotations, deal_id, what):
+    rates = read_book(DEMO)[0].rates
+    claim = deal_claim(find_entry(deals, deal_id), quotations, 0.8, rates=rates)
+    shown = " ".join(claim.screen().split())
+    assert (f"deal's {what} is open" in shown) if what else ("Not final" not in shown)
+
+
 def test_a_confirmation_names_only_its_own_counterparty(deals, quotations):
     others = {each.counterparty for each in deals} - {"Grinder G"}
     text = confirmation(find_entry(deals, "D-104"), quotations)
