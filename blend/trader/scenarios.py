@@ -54,6 +54,8 @@ CHUNK = 50
 """Scenarios solved in one piece of work."""
 _AHEAD = 2
 """Chunks under way for each worker: enough to keep it busy, few enough to hold in memory."""
+_UNSAVED_SHARE = 0.05
+"""Of the scenarios done, what a killed run may lose: each save writes all of them again."""
 _MIN_LB = 1e-6
 _USED_LB = 0.5
 _MAX_PILOTS = 32
@@ -376,7 +378,8 @@ def run_scenarios(
     which then does the work instead. `progress` gets how many of how many are done. Ctrl-C, or
     `stopped()`, ends the work and gives the scenarios done so far. Memory is bounded: 8 bytes for
     each number of the results, and `_AHEAD` chunks for each worker. `keep` is where finished
-    chunks are saved; what it holds already of the same job is not solved again.
+    chunks are saved, the last of them at the end; what it holds already of the same job is not
+    solved again.
 
     Raises BlendError where Dask is asked for and missing, InputRefused where a rate is to move
     a foreign offer that lacks one of its duties.
@@ -391,21 +394,28 @@ def run_scenarios(
     columns = _columns(warm.case, job.case)
     values = np.full((len(job), len(columns)), np.nan)
     outcomes: list[Outcome] = []
-    mark = "" if keep is None else job_mark(job, columns)
+    mark, saved = "", 0
     if keep is not None:
+        mark = job_mark(job, columns)
         outcomes, there = read_kept(keep, mark)
+        saved = len(outcomes)
         if there is not None:
-            values[: len(outcomes)] = there
+            values[:saved] = there
+
+    def save() -> None:
+        nonlocal saved
+        if keep is not None and len(outcomes) > saved:
+            write_kept(keep, mark, outcomes, values[: len(outcomes)])
+            saved = len(outcomes)
+
     try:
         with _executor(workers, scheduler) as (executor, width):
-            for start, chunk in _in_order(
-                executor, width, packed, len(outcomes), len(job)
-            ):
+            for start, chunk in _in_order(executor, width, packed, len(outcomes), len(job)):
                 found, numbers = chunk
                 values[start : start + len(found)] = numbers
                 outcomes += found
-                if keep is not None:
-                    write_kept(keep, mark, outcomes, values[: len(outcomes)])
+                if len(outcomes) > (1 + _UNSAVED_SHARE) * saved:
+                    save()
                 if progress is not None:
                     progress(len(outcomes), len(job))
                 if stopped is not None and stopped():
@@ -413,6 +423,8 @@ def run_scenarios(
     except KeyboardInterrupt:
         if not outcomes:
             raise
+    finally:
+        save()
     return ScenarioResults(job, columns, tuple(outcomes), values[: len(outcomes)])
 
 
