@@ -127,7 +127,7 @@ def _check_corrections(sheet: Sheet, id_column: str) -> None:
 
 
 def _faults(row: Mapping[str, Any]) -> Iterable[tuple[str, str, str]]:
-    """Columns that do not go together, what they say and what they must."""
+    """Columns that do not go together: column, value, and what is required."""
     if "pricing" not in row:
         return
     is_fixed = Pricing(row["pricing"]) is Pricing.FIXED

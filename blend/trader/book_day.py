@@ -84,7 +84,7 @@ register(
         "priced_off": Format("Priced off"),
         "basis_usd_per_cwt": Format("Basis", "$/cwt", 2, is_signed=True),
         "price_by": Format("Price by"),
-        "unexplained_usd": Format("Left over", "$", 2, is_summed=True),
+        "unexplained_usd": Format("Not explained", "$", 2, is_summed=True),
         "exposure_usd": Format("Open with them", "$", 0, is_summed=True),
     }
 )

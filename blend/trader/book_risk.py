@@ -250,7 +250,7 @@ class BookRisk(Answer):
         return screen.table(
             self.tables["hedges"],
             columns,
-            title="Hedge of least variance",
+            title="Minimum-variance hedge",
             note=f"Fitted to the same weeks, so it looks better than it will do; ± is one "
             f"standard error. Costs of the hedge are not counted.{several}",
         )
@@ -267,7 +267,7 @@ class BookRisk(Answer):
                 "priced off, so they count against it above: only their basis is fixed."
             )
         for stress, items in self.unmoved.items():
-            yield f"{stress} says nothing of {', '.join(items)}: left unmoved."
+            yield f"{stress} does not cover {', '.join(items)}: left unmoved."
         yield from () if self.drawn is None else self.drawn.warnings()
 
     def chart(self) -> Spec:

@@ -176,10 +176,11 @@ class DealClaim(Answer):
         parts = [screen.strong(screen.wrapped(head)), screen.wrapped(self._verdict(short))]
         parts.append(screen.table(self.tables["claim"]))
         if self.open_on is not None:
+            what = "exchange rate" if deal.has_open_rate else "price"
             parts.append(
                 screen.wrapped(
-                    f"Not final: the deal's {'exchange rate' if self.deal.has_open_rate else 'price'}"
-                    f" is open and taken as of {day(self.open_on)}; the claim moves with it."
+                    f"Not final: the deal's {what} is open and taken as of {day(self.open_on)}; "
+                    "the claim moves with it."
                 )
             )
         parts.append(

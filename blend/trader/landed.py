@@ -113,7 +113,8 @@ class Landed(Answer):
         else:
             side = "over" if best.over_fresh_usd_per_lb > 0 else "under"
             off = cents(abs(best.over_fresh_usd_per_lb) * LB_PER_CWT)
-            words = f"{best.offer.offer_id} is cheapest, {off}/cwt {side} fresh"
+            leads = " is cheapest," if len(self.built) > 1 else ":"
+            words = f"{best.offer.offer_id}{leads} {off}/cwt {side} fresh"
             words += " after duty, freight, thaw loss and lean."
             columns = [name for name in _OFFER_COLUMNS if name not in _NOT_ON_SCREEN]
             parts += [wrapped(words), table(self.tables["offers"], columns)]
@@ -296,7 +297,8 @@ def build_up_sentences(built: BuildUp) -> Iterator[str]:
         tons = (rate.value or 0.0) / 1000
         ended = rate.has_ended(offer.entry_on)
         until = f", {'ended' if ended else 'ends'} {day(rate.valid_to)}" if rate.valid_to else ""
-        yield f"Quota of {rate.origin or 'all origins'}: {tons:,.0f} t a year{until}."
+        whose = {"": "all origins", "other": "all other origins"}.get(rate.origin, rate.origin)
+        yield f"Quota of {whose}: {tons:,.0f} t a year{until}."
 
 
 def _rate_words(line: CostLine) -> str:

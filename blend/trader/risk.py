@@ -151,7 +151,7 @@ def covariance_risk(
 
 @dataclass(frozen=True, slots=True)
 class Hedge:
-    """Units of each instrument for one unit held, which leave the least variance.
+    """Units of each instrument for one unit held that leave the lowest variance.
 
     `ratio` is short: sell that much against a long position. `explained` is the share of the
     variance it takes away.
@@ -185,7 +185,7 @@ def hedge(own: Sequence[float], instruments: Sequence[Sequence[float]]) -> Hedge
 
 
 _FLOOR = 1e-9
-"""Least eigenvalue of a matrix that counts as positive definite."""
+"""Smallest eigenvalue of a matrix that counts as positive definite."""
 
 
 def nearest_correlation(matrix: Sequence[Sequence[float]] | Array) -> tuple[Array, float]:

@@ -230,7 +230,7 @@ class Value(Answer):
         else:
             notes.append(
                 "Line: through the other items that are not off it. Cheap or rich: further off than"
-                " scatter explains; at most 1 fair day in 20 has any."
+                " scatter explains; at most 1 fair day in 20 has any, if scatter is normal."
             )
         if self.day.bend is not None and self.day.bend.is_established:
             notes.append(
