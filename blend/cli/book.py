@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from blend.cli.answers import FILE, answers, examples
-from blend.cli.common import seed_option
+from blend.cli.common import seed_option, warn_at_end
 from blend.cli.params import DAY, Share, Whole
 from blend.cli.records import record_options
 from blend.domain.book import BidOffer, Book, Deal
@@ -189,9 +189,9 @@ def import_(folder: Path, book_at: str | None) -> None:
     entries = read.entries
     with BookStore.open(_place(book_at)) as opened:
         added = opened.add(entries)
-    click.echo(f"Added {added} of {len(entries)} entries; the others were there already.")
-    for each in warnings:
-        click.echo(f"warning: {each}", err=True)
+    rest = "; the others were there already" if added < len(entries) else ""
+    click.echo(f"Added {added} of {len(entries)} entries{rest}.")
+    warn_at_end(warnings)
 
 
 _OWN = ("corrects", "withdrawn", "recorded_on")
@@ -378,7 +378,10 @@ def _book(folder: Path | None, book_at: str | None) -> Book:
     """The book of a folder; with a database, its deals, bids and offers, and the folder's rest."""
     from blend.tables.book import read_book
 
-    read = Book(()) if folder is None else read_book(folder)[0]
+    read = Book(())
+    if folder is not None:
+        read, warnings = read_book(folder)
+        warn_at_end(warnings)
     if folder is not None and book_at is None:
         return read
     from blend.store.book import BookStore

@@ -84,7 +84,7 @@ register(
         "priced_off": Format("Priced off"),
         "basis_usd_per_cwt": Format("Basis", "$/cwt", 2, is_signed=True),
         "price_by": Format("Price by"),
-        "unexplained_usd": Format("Not explained", "$", 2, is_summed=True),
+        "unexplained_usd": Format("Left over", "$", 2, is_summed=True),
         "exposure_usd": Format("Open with them", "$", 0, is_summed=True),
     }
 )
@@ -317,7 +317,7 @@ class BookDay(Answer):
         return (
             f"{money(self.figures['moved_usd'])} since {since}: "
             f"{', '.join(parts) or 'nothing moved'}. "
-            f"Not explained: ${abs(self.part_usd('unexplained')):,.2f}."
+            f"Left over: ${abs(self.part_usd('unexplained')):,.2f}."
         )
 
     def watch(self) -> Iterable[str]:

@@ -318,13 +318,14 @@ def spread_chart(found: BookRisk) -> Spec:
     """How many past weeks would make or lose how much on today's book."""
     from blend.output.charts import GAIN, LOSS, amount, chart, layer
 
-    counts, edges = np.histogram(found.weekly_usd, bins="auto")
+    edges = _edges_at_zero(found.weekly_usd)
+    counts, _ = np.histogram(found.weekly_usd, edges)
     rows = [
         {"from": float(low), "to": float(high), "weeks": int(count),
-         "way": "gain" if low + high > 0 else "loss"}
+         "way": "gain" if high > 0 else "loss"}
         for count, low, high in zip(counts, edges, edges[1:], strict=False)
     ]  # fmt: skip
-    money_axis = {"format": "$,.0f"}
+    money_axis = {"format": "$,.0f", "values": edges.tolist()}
     bars = layer(
         {"type": "bar", "binSpacing": 1},
         x=amount("from", "Profit of a week, $", bin="binned", axis=money_axis),
@@ -342,6 +343,16 @@ def spread_chart(found: BookRisk) -> Spec:
         subtitle=f"{counted(len(found.week_ends), 'week')} of quotations, book of {day(found.on)}",
         height_px=220,
     )
+
+
+def _edges_at_zero(profits: Array) -> Array:
+    """Edges of bins about as wide as the data ask for, in round dollars, one of them at zero, so
+    that no bin holds both gains and losses."""
+    first, second, *_ = np.histogram_bin_edges(profits, bins="auto")
+    scale = 10.0 ** math.floor(math.log10(second - first))
+    width = scale * min(each for each in (1, 2, 5, 10) if each * scale >= second - first)
+    low, high = math.floor(profits.min() / width), math.floor(profits.max() / width)
+    return width * np.arange(low, high + 2)
 
 
 def book_risk(

@@ -18,7 +18,7 @@ from blend.errors import InputRefused
 from blend.tables.book import read_book, read_stress
 from blend.tables.quotations import read_quotations
 from blend.trader.book_day import book_day
-from blend.trader.book_risk import book_risk
+from blend.trader.book_risk import book_risk, spread_chart
 from blend.trader.risk import Joint
 
 DEMO = Path(__file__).parents[2] / "demo_data" / "book"
@@ -232,6 +232,13 @@ def test_a_missing_week_breaks_the_chain_and_is_not_bridged(demo):
     gone = date(2026, 3, 25)
     shown = book_risk(deals, [each for each in quotations if each.quoted_on != gone])
     assert len(shown.week_ends) == 57 and gone not in shown.week_ends
+
+
+def test_no_bar_of_the_spread_holds_both_gains_and_losses(demo):
+    shown = book_risk(*demo)
+    bars = spread_chart(shown)["data"]["values"]
+    assert sum(bar["weeks"] for bar in bars) == len(shown.week_ends)
+    assert all(bar["from"] * bar["to"] >= 0 for bar in bars)
 
 
 def test_more_weeks_ahead_lose_more(demo):
