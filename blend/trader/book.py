@@ -6,6 +6,7 @@ Total profit and loss is cash in less cash out plus the position at its mark. Ho
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -15,6 +16,9 @@ from enum import StrEnum
 from blend.domain.book import Deal, Pricing, Side, live
 from blend.errors import InputRefused, Problem
 from blend.units import LB_PER_CWT, us_date
+
+NIL_LB = 1e-6
+"""Less than this is what adding up pounds in other units leaves, and no position."""
 
 
 class CostMethod(StrEnum):
@@ -28,40 +32,29 @@ class MarkAt(StrEnum):
 
     QUOTATION = "quotation"
     EXIT = "exit"
-    """What it could be closed at: the best bid for a long position, the best offer for a short
-    one; the quotation where there is none."""
+    """What it could be closed at, else the quotation."""
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """What an item is worth on a day: per cwt in `currency`, `usd_per_currency` to the dollar.
+    """What an item is quoted at on a day, and what 100 lb of lean and of fat are worth on that
+    day's line; None where there is no line."""
 
-    The lean line at the item's lean explains a part of it; the rest is its basis.
-    """
-
-    price: float
-    currency: str = "USD"
-    usd_per_currency: float = 1.0
+    usd_per_cwt: float
     lean_usd_per_cwt: float | None = None
-    """What 100 lb of lean are worth on that day's line; None where there is no line."""
     fat_usd_per_cwt: float | None = None
-    bid_usd_per_cwt: float | None = None
-    offer_usd_per_cwt: float | None = None
-
-    @property
-    def usd_per_cwt(self) -> float:
-        return self.price * self.usd_per_currency
-
-    def at(self, which: MarkAt, net_lb: float) -> float:
-        """What a net position is marked at, USD per cwt."""
-        side = self.bid_usd_per_cwt if net_lb > 0 else self.offer_usd_per_cwt
-        if which is MarkAt.QUOTATION or side is None or not net_lb:
-            return self.usd_per_cwt
-        return side
 
 
 Marks = Callable[[str, date], Mark | None]
 """The mark of an item on a day; None where none is published."""
+
+Exits = Callable[[str, date, float], float | None]
+"""What net pounds of an item could be closed at on a day, USD per cwt: the best bid for a long
+position, the best offer for a short one; None where there is none."""
+
+
+def no_exits(_item: str, _day: date, _net_lb: float) -> None:
+    """Where the quotation marks every position."""
 
 
 Rates = Callable[[str, date], float | None]
@@ -154,7 +147,7 @@ def positions(
     marks: Marks,
     method: CostMethod = CostMethod.FIFO,
     rates: Rates = no_rates,
-    mark_at: MarkAt = MarkAt.QUOTATION,
+    exits: Exits = no_exits,
 ) -> dict[str, Position]:
     """Every item's position, cost and profit on a day.
 
@@ -167,10 +160,19 @@ def positions(
     for item_id, own in by_item.items():
         priced = [(deal.signed_lb, all_in_usd_per_cwt(deal, as_of, marks, rates)) for deal in own]
         net_lb, cost_usd, realized_usd = COSTING[method](priced)
-        quoted = _mark(item_id, as_of, marks) if abs(net_lb) > 1e-9 else marks(item_id, as_of)
-        mark = None if quoted is None else quoted.at(mark_at, net_lb)
+        quoted = _mark(item_id, as_of, marks) if net_lb else marks(item_id, as_of)
+        mark = None
+        if quoted is not None:
+            mark = _closing_usd_per_cwt(item_id, as_of, net_lb, quoted, exits)
         found[item_id] = Position(item_id, net_lb, cost_usd, realized_usd, mark)
     return found
+
+
+def _closing_usd_per_cwt(
+    item_id: str, day: date, net_lb: float, quoted: Mark, exits: Exits
+) -> float:
+    found = exits(item_id, day, net_lb) if net_lb else None
+    return quoted.usd_per_cwt if found is None else found
 
 
 Priced = list[tuple[float, float]]
@@ -183,15 +185,15 @@ def fifo(trades: Priced) -> tuple[float, float, float]:
     realized = 0.0
     for signed_lb, price in trades:
         left = signed_lb
-        while left and open_lots and open_lots[0][0] * left < 0:
+        while abs(left) >= NIL_LB and open_lots and open_lots[0][0] * left < 0:
             held_lb, held_price = open_lots[0]
             closed = min(abs(held_lb), abs(left)) * (1 if held_lb > 0 else -1)
             realized += closed / LB_PER_CWT * (price - held_price)
             open_lots[0][0] -= closed
             left += closed
-            if open_lots[0][0] == 0:
+            if abs(open_lots[0][0]) < NIL_LB:
                 open_lots.popleft()
-        if left:
+        if abs(left) >= NIL_LB:
             open_lots.append([left, price])
     net_lb = sum(lb for lb, _ in open_lots)
     return net_lb, sum(lb / LB_PER_CWT * price for lb, price in open_lots), realized
@@ -201,15 +203,16 @@ def moving_average(trades: Priced) -> tuple[float, float, float]:
     """As `fifo`, at the average cost of what is held when each trade is made."""
     net_lb = cost_usd = realized = 0.0
     for signed_lb, price in trades:
-        if net_lb * signed_lb >= 0:
-            net_lb, cost_usd = net_lb + signed_lb, cost_usd + signed_lb / LB_PER_CWT * price
-            continue
-        average = cost_usd / net_lb * LB_PER_CWT
-        closed = min(abs(net_lb), abs(signed_lb)) * (1 if net_lb > 0 else -1)
-        realized += closed / LB_PER_CWT * (price - average)
-        net_lb, cost_usd = net_lb - closed, cost_usd - closed / LB_PER_CWT * average
-        opened = signed_lb + closed
-        net_lb, cost_usd = net_lb + opened, cost_usd + opened / LB_PER_CWT * price
+        closed = 0.0
+        if net_lb * signed_lb < 0:
+            closed = math.copysign(min(abs(net_lb), abs(signed_lb)), net_lb)
+            cost_of_closed = cost_usd * closed / net_lb
+            realized += closed / LB_PER_CWT * price - cost_of_closed
+            cost_usd -= cost_of_closed
+        cost_usd += (signed_lb + closed) / LB_PER_CWT * price
+        net_lb += signed_lb
+        if abs(net_lb) < NIL_LB:
+            net_lb = cost_usd = 0.0
     return net_lb, cost_usd, realized
 
 
@@ -267,29 +270,33 @@ def explain(
     marks: Marks,
     lean_of: Mapping[str, float],
     rates: Rates = no_rates,
-    mark_at: MarkAt = MarkAt.QUOTATION,
+    exits: Exits = no_exits,
 ) -> dict[str, Explained]:
     """What moved each item's profit and loss between two days.
 
     The change of a mark on pounds held is split into lean, fat and basis by the two days' lean
-    lines; where the mark is in another currency, price and exchange are split by their Shapley
-    values (each at the average of the other). Raises NoMark.
+    lines. Raises NoMark.
     """
     deals = list(deals)
     then, now = _by_item(live(deals, before)), _by_item(live(deals, after))
     found: dict[str, Explained] = {}
     for item_id in sorted(then.keys() | now.keys()):
         held, kept = then.get(item_id, {}), now.get(item_id, {})
-        is_done = held.keys() == kept.keys() and abs(_net_cwt(kept)) < 1e-9
-        end = Mark(0.0) if is_done else _mark(item_id, after, marks)  # no pounds to mark
-        start = _mark(item_id, before, marks) if held and not is_done else end
+        net_then_lb, net_now_lb = _net_lb(held), _net_lb(kept)
+        start = _mark(item_id, before, marks) if net_then_lb else marks(item_id, before)
+        end = _mark(item_id, after, marks) if net_now_lb else marks(item_id, after)
+        # pounds that net to nothing are worth the same at any mark
+        end = end or start or Mark(0.0)
+        start = start or end
         made = Explained(item_id)
 
         def worth(deal: Deal, day: date, mark: Mark) -> float:
             all_in = all_in_usd_per_cwt(deal, day, marks, rates)
             return deal.signed_cwt * (mark.usd_per_cwt - all_in)
 
-        made.side_usd = _side_usd(kept, end, mark_at) - _side_usd(held, start, mark_at)
+        made.side_usd = _side_usd(item_id, after, net_now_lb, end, exits) - _side_usd(
+            item_id, before, net_then_lb, start, exits
+        )
         made.total_usd = (
             sum(worth(deal, after, end) for deal in kept.values())
             - sum(worth(deal, before, start) for deal in held.values())
@@ -316,7 +323,7 @@ def explain(
             made.freight_usd -= abs(deal.signed_cwt) * (
                 to_land_usd_per_cwt(deal, after, rates) - to_land_usd_per_cwt(deal, before, rates)
             )
-        _split_the_move(made, _net_cwt(held), start, end, lean_of.get(item_id))
+        _split_the_move(made, net_then_lb / LB_PER_CWT, start, end, lean_of.get(item_id))
         found[item_id] = made
     return found
 
@@ -328,25 +335,22 @@ def _by_item(deals: Iterable[Deal]) -> dict[str, dict[str, Deal]]:
     return found
 
 
-def _net_cwt(deals: Mapping[str, Deal]) -> float:
-    return sum(deal.signed_cwt for deal in deals.values())
+def _net_lb(deals: Mapping[str, Deal]) -> float:
+    net_lb = math.fsum(deal.signed_lb for deal in deals.values())
+    return net_lb if abs(net_lb) >= NIL_LB else 0.0
 
 
-def _side_usd(deals: Mapping[str, Deal], mark: Mark, mark_at: MarkAt) -> float:
-    """What the position is worth over its value at the quotation."""
-    net_cwt = _net_cwt(deals)
-    return net_cwt * (mark.at(mark_at, net_cwt) - mark.usd_per_cwt)
+def _side_usd(item_id: str, day: date, net_lb: float, quoted: Mark, exits: Exits) -> float:
+    """What closing a position would bring over its value at the quotation."""
+    closing = _closing_usd_per_cwt(item_id, day, net_lb, quoted, exits)
+    return net_lb / LB_PER_CWT * (closing - quoted.usd_per_cwt)
 
 
 def _split_the_move(
     made: Explained, held_cwt: float, start: Mark, end: Mark, lean: float | None
 ) -> None:
-    """The change of the mark on what was held, by exchange, lean, fat and basis."""
-    exchange = (
-        held_cwt * (start.price + end.price) / 2 * (end.usd_per_currency - start.usd_per_currency)
-    )
-    made.exchange_usd += exchange
-    rest = held_cwt * (end.usd_per_cwt - start.usd_per_cwt) - exchange
+    """The change of the mark on what was held, by lean, fat and basis."""
+    rest = held_cwt * (end.usd_per_cwt - start.usd_per_cwt)
     lines = (
         start.lean_usd_per_cwt,
         end.lean_usd_per_cwt,

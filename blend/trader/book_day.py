@@ -25,7 +25,7 @@ from blend.trader.book import (
     to_land_usd_per_cwt,
 )
 from blend.trader.book_limits import NOT_GIVEN, Amount, LimitUse, amounts_of, limit_uses
-from blend.trader.book_marks import DatedRates, OpenQuote, QuotedMarks, open_quotes
+from blend.trader.book_marks import DatedRates, OpenQuote, QuotedMarks, open_quotes, quoted_exits
 from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD, POINTS_PER_SHARE
 
 if TYPE_CHECKING:
@@ -397,11 +397,13 @@ def book_day(
     if before is None:
         earlier = [each for each in days if each < on]
         before = earlier[-1] if earlier else None
-    marks, rates = QuotedMarks(quotations, book), DatedRates(book.rates)
+    marks, rates = QuotedMarks(quotations), DatedRates(book.rates)
+    closes = {on, before or on} if mark_at is MarkAt.EXIT else ()
+    exits = quoted_exits(book, closes)
     standing = tuple(live(book.deals, on))
-    held = positions(book.deals, on, marks, method, rates, mark_at)
+    held = positions(book.deals, on, marks, method, rates, exits)
     lean = {each.item: each.lean for each in quotations}
-    moved = explain(book.deals, before, on, marks, lean, rates, mark_at) if before else {}
+    moved = explain(book.deals, before, on, marks, lean, rates, exits) if before else {}
     old = {
         item: found[0]
         for item, position in held.items()

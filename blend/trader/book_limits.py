@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from blend.domain.book import Deal, Limit, LimitKind
 from blend.output.formats import money, pounds
+from blend.trader.book import NIL_LB
 from blend.units import LB_PER_CWT
 
 Amount = tuple[float, float]
@@ -95,7 +96,7 @@ def amounts_of(
     items = found[LimitKind.ITEM]
     # of an item bought and sold again the lean need not be known
     lean_lb = math.fsum(
-        lb * lean_of.get(item, math.nan) for item, (lb, _) in items.items() if abs(lb) > 1e-9
+        lb * lean_of.get(item, math.nan) for item, (lb, _) in items.items() if abs(lb) >= NIL_LB
     )
     net_lb = math.fsum(lb for lb, _ in items.values())
     found[LimitKind.LEAN][""] = lean_lb, 0.0

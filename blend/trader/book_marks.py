@@ -10,7 +10,7 @@ from datetime import date, timedelta
 
 from blend.domain.book import BidOffer, Book, BookRate, QuoteSide, live
 from blend.domain.quotations import Quotation
-from blend.trader.book import Mark
+from blend.trader.book import Exits, Mark
 from blend.units import LB_PER_CWT
 
 STALE_AFTER_DAYS = 10
@@ -23,17 +23,15 @@ Steps = dict[str, list[tuple[date, float]]]
 class QuotedMarks:
     """Marks from published quotations: the latest of the item, not older than a few days; with the
     lean line of that day's fresh items of its species by least squares, where there are two or
-    more, and the best bid and offer of others that are live."""
+    more."""
 
-    def __init__(self, quotations: Sequence[Quotation], book: Book | None = None) -> None:
+    def __init__(self, quotations: Sequence[Quotation]) -> None:
         self._by_item: Steps = {}
         self._species = {each.item: each.species for each in quotations}
         for each in sorted(quotations, key=lambda q: q.quoted_on):
             price = each.usd_per_lb * LB_PER_CWT
             self._by_item.setdefault(each.item, []).append((each.quoted_on, price))
         self._lines = _lines(quotations)
-        self._book = book or Book(())
-        self._quotes: dict[date, list[OpenQuote]] = {}
         self._known: dict[tuple[str, date], Mark | None] = {}
 
     def __call__(self, item: str, on: date) -> Mark | None:
@@ -46,24 +44,7 @@ class QuotedMarks:
         if found is None:
             return None
         lean, fat = self._lines.get((self._species[item], found[0]), (None, None))
-        if on not in self._quotes:
-            self._quotes[on] = open_quotes(self._book, on)
-        bids, offers = (
-            [
-                each.quote.price_usd_per_cwt
-                for each in self._quotes[on]
-                if each.is_good_on(on) and not each.quote.is_ours
-                and (each.quote.item_id, each.quote.side) == (item, side)
-            ]
-            for side in (QuoteSide.BID, QuoteSide.OFFER)
-        )  # fmt: skip
-        return Mark(
-            found[1],
-            lean_usd_per_cwt=lean,
-            fat_usd_per_cwt=fat,
-            bid_usd_per_cwt=max(bids, default=None),
-            offer_usd_per_cwt=min(offers, default=None),
-        )
+        return Mark(found[1], lean, fat)
 
     def latest(self, item: str, on: date) -> tuple[date, float] | None:
         """The quotation that marks the item: its day and USD per cwt."""
@@ -135,3 +116,19 @@ def open_quotes(book: Book, on: date) -> list[OpenQuote]:
         OpenQuote(each, max(0.0, each.pounds_lb - taken.get(each.quote_id, 0.0)))
         for each in live(book.bids_offers, on)
     ]
+
+
+def quoted_exits(book: Book, days: Iterable[date]) -> Exits:
+    """The best bids and offers of others that are good on each of the days."""
+    bids: dict[tuple[str, date], float] = {}
+    offers: dict[tuple[str, date], float] = {}
+    for day in days:
+        for each in open_quotes(book, day):
+            quote, at = each.quote, (each.quote.item_id, day)
+            if quote.is_ours or not each.is_good_on(day):
+                continue
+            if quote.side is QuoteSide.BID:
+                bids[at] = max(quote.price_usd_per_cwt, bids.get(at, -math.inf))
+            else:
+                offers[at] = min(quote.price_usd_per_cwt, offers.get(at, math.inf))
+    return lambda item, day, net_lb: (bids if net_lb > 0 else offers).get((item, day))

@@ -377,7 +377,7 @@ def book_risk(
     on = on or max(each.quoted_on for each in quotations)
     book = book if isinstance(book, Book) else Book(tuple(book))
     standing = live(book.deals, on)
-    marks, rates = QuotedMarks(quotations, book), DatedRates(book.rates)
+    marks, rates = QuotedMarks(quotations), DatedRates(book.rates)
     units, items = exposed_units(standing, on, rates)
     hedge_with = tuple(dict.fromkeys(hedge_with))
     known = {each.item for each in quotations} | {each.rate for each in book.rates}

@@ -92,20 +92,6 @@ def test_the_change_of_a_mark_splits_into_line_and_basis():
     assert (found.basis_usd, found.unexplained_usd) == pytest.approx((-1_000, 0), abs=1e-9)
 
 
-def test_exchange_and_price_split_evenly_what_they_do_together():
-    """A price and an exchange rate that both move: each at the average of the other."""
-
-    def marks(item, day):
-        return Mark(960.0, "AUD", 0.64) if day > D0 else Mark(950.0, "AUD", 0.65)
-
-    deal = Deal("a", D0, BUY, "NZ90", 2.5e4, 950, currency="AUD", usd_per_currency=0.65)
-    found = explain([deal], D0, on(1), marks, {})
-    (part,) = found.values()
-    assert part.exchange_usd == pytest.approx(250 * 955 * -0.01)
-    assert part.basis_usd == pytest.approx(250 * 10 * 0.645)
-    assert part.unexplained_usd == pytest.approx(0, abs=1e-9)
-
-
 MARKS = st.lists(st.integers(250, 390), min_size=15, max_size=15)
 
 
