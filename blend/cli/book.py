@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -36,9 +37,24 @@ QUOTATIONS = click.option(
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Quoted:
+    """A book and the quotations that mark it, of the folder that was named, if one was."""
+
+    folder: Path | None
+    book: Book
+    quotations: Sequence[Quotation]
+
+
 def of_quoted_book(command: Callable) -> Callable:
-    """FOLDER, --book and --quotations: a book and what marks it."""
-    return FOLDER(BOOK(QUOTATIONS(command)))
+    """FOLDER, --book and --quotations: the command gets what they hold as `quoted`."""
+
+    @wraps(command)
+    def run(folder: Path | None, book_at: str | None, quotations: Path | None, **given: Any) -> Any:
+        quoted = Quoted(folder, _book(folder, book_at), _quotations(quotations or folder))
+        return command(quoted=quoted, **given)
+
+    return FOLDER(BOOK(QUOTATIONS(run)))
 
 
 @click.group()
@@ -72,9 +88,7 @@ def book() -> None:
 )
 @answers(*SECTIONS, chart=True)
 def show(
-    folder: Path | None,
-    book_at: str | None,
-    quotations: Path | None,
+    quoted: Quoted,
     on: date | None,
     before: date | None,
     method: str,
@@ -88,8 +102,8 @@ def show(
     from blend.trader.book_day import book_day
 
     return book_day(
-        _book(folder, book_at),
-        _quotations(quotations or folder),
+        quoted.book,
+        quoted.quotations,
         on,
         before=before,
         method=CostMethod(method),
@@ -126,9 +140,7 @@ def show(
 @seed_option()
 @answers("history", "correlations-used", chart=True)
 def risk(
-    folder: Path | None,
-    book_at: str | None,
-    quotations: Path | None,
+    quoted: Quoted,
     on: date | None,
     confidence: float,
     weeks: int,
@@ -152,10 +164,10 @@ def risk(
     if correlations_file is not None and (joint != "covariance" or not draws):
         raise click.UsageError("--correlations needs --draws and --joint covariance.")
 
-    stress_source = stress_file or folder
+    stress_source = stress_file or quoted.folder
     return book_risk(
-        _book(folder, book_at),
-        _quotations(quotations or folder),
+        quoted.book,
+        quoted.quotations,
         on,
         confidence=confidence,
         weeks_ahead=weeks,
@@ -315,9 +327,7 @@ def _words(entry: Deal | BidOffer) -> str:
 @click.option("--text", "text_file", type=FILE, metavar="FILE", help="Save it as text.")
 def confirm(
     deal: str,
-    folder: Path | None,
-    book_at: str | None,
-    quotations: Path | None,
+    quoted: Quoted,
     house: str,
     text_file: Path | None,
 ) -> None:
@@ -330,8 +340,8 @@ def confirm(
 
     if text_file is not None:
         check_place(text_file)
-    found = find_entry(_book(folder, book_at).deals, deal)
-    text = confirmation(found, _quotations(quotations or folder), house)
+    found = find_entry(quoted.book.deals, deal)
+    text = confirmation(found, quoted.quotations, house)
     if text_file is not None:
         write_bytes(text_file, f"{text}\n".encode())
     click.echo(text)
@@ -350,9 +360,7 @@ def confirm(
 @answers()
 def claim(
     deal: str,
-    folder: Path | None,
-    book_at: str | None,
-    quotations: Path | None,
+    quoted: Quoted,
     tested: float,
     on: date | None,
 ) -> DealClaim:
@@ -362,9 +370,8 @@ def claim(
     """
     from blend.trader.deal_papers import deal_claim, find_entry
 
-    kept = _book(folder, book_at)
-    found = find_entry(kept.deals, deal)
-    return deal_claim(found, _quotations(quotations or folder), tested, on, kept.rates)
+    found = find_entry(quoted.book.deals, deal)
+    return deal_claim(found, quoted.quotations, tested, on, quoted.book.rates)
 
 
 def _place(book_at: str | None) -> str:
