@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
@@ -11,19 +11,15 @@ from sqlalchemy import (
     CheckConstraint,
     Column,
     Connection,
-    Integer,
     MetaData,
     PrimaryKeyConstraint,
     Table,
-    func,
     insert,
-    inspect,
     select,
 )
 
 from blend.domain.book import BidOffer, Book, Deal, wrong_corrections
-from blend.domain.columns import Kind, columns_of
-from blend.errors import FileTrouble, InputRefused, Problem
+from blend.errors import InputRefused, Problem
 from blend.store.engine import (
     Database,
     as_file_trouble,
@@ -33,11 +29,8 @@ from blend.store.engine import (
     url_of,
     writing,
 )
-from blend.store.schema import UtcDateTime, add_guards, add_missing_columns, sql_columns
-
-VERSION = 2
-"""Of the tables below. Version 1 had fewer columns of deals, and no bids and offers: a book of it
-is brought up to date when it is opened. A later one is refused."""
+from blend.store.tables import UtcDateTime, record_of, row_of, sql_columns
+from blend.store.versions import Versioned, versions_table
 
 METADATA = MetaData()
 
@@ -54,11 +47,13 @@ def _kept(kind: type, key: str) -> Table:
 
 
 DEALS, BIDS_OFFERS = _kept(Deal, "deal_id"), _kept(BidOffer, "quote_id")
-VERSIONS = Table(
-    "book_versions",
-    METADATA,
-    Column("version", Integer, primary_key=True),
-    Column("applied_at", UtcDateTime, nullable=False),
+VERSIONED = Versioned(
+    "book",
+    versions_table("book_versions", METADATA),
+    version=2,
+    oldest=1,  # fewer columns of deals, no bids and offers
+    records={DEALS: Deal, BIDS_OFFERS: BidOffer},
+    first_table=DEALS,
 )
 
 
@@ -73,7 +68,7 @@ class BookStore(Database):
         make_own_file(url)
         book = cls(open_engine(url), name)
         with as_file_trouble(name), writing(book._engine) as connection:
-            _make_or_update(connection, name)
+            VERSIONED.make_or_update(connection, name)
         return book
 
     def add(self, entries: Iterable[Deal | BidOffer]) -> int:
@@ -91,7 +86,7 @@ class BookStore(Database):
             if problems:
                 raise InputRefused(problems)
             for kind, table in ((Deal, DEALS), (BidOffer, BIDS_OFFERS)):
-                rows = [{"added_at": now} | _row(each) for each in new if isinstance(each, kind)]
+                rows = [{"added_at": now} | row_of(each) for each in new if isinstance(each, kind)]
                 if rows:
                     connection.execute(insert(table), rows)
         return len(new)
@@ -103,60 +98,12 @@ class BookStore(Database):
 
 
 def _book(connection: Connection) -> Book:
-    return Book(
-        tuple(Deal(**row) for row in _rows(connection, DEALS)),
-        tuple(BidOffer(**row) for row in _rows(connection, BIDS_OFFERS)),
-    )
+    return Book(_kept_in(connection, DEALS, Deal), _kept_in(connection, BIDS_OFFERS, BidOffer))
 
 
-def _make_or_update(connection: Connection, name: str) -> None:
-    """Make the tables, or add what the tables of an older version lack."""
-    there = inspect(connection).get_table_names()
-    engine = connection.dialect.name
-    if DEALS.name not in there and there and engine == "sqlite":
-        raise FileTrouble(f"{name}: holds other tables. Choose another name.")
-    version = None
-    if VERSIONS.name in there:
-        version = connection.execute(select(func.max(VERSIONS.c.version))).scalar_one()
-    elif DEALS.name in there:
-        version = 1
-    if version == VERSION:
-        return
-    if version is not None and version > VERSION:
-        raise FileTrouble(
-            f"{name}: a book of version {version}, made by a later blend; this one uses version "
-            f"{VERSION}. Install the later blend."
-        )
-    if version == 1:
-        add_missing_columns(connection, DEALS, Deal)
-    METADATA.create_all(connection)
-    new = [each for each in METADATA.sorted_tables if each.name not in there]
-    add_guards(connection, new)
-    row = {"version": VERSION, "applied_at": datetime.now(UTC)}
-    connection.execute(insert(VERSIONS), row)
-
-
-def _rows(connection: Connection, table: Table) -> Iterator[dict[str, Any]]:
-    key = next(iter(table.primary_key))
-    for row in connection.execute(select(table).order_by(table.c.added_at, key)).mappings():
-        yield {
-            name: _KINDS[table, name](value) if (table, name) in _KINDS else value
-            for name, value in row.items()
-            if name != "added_at"
-        }
-
-
-_KINDS = {
-    (table, column.name): column.convert
-    for table, kind in ((DEALS, Deal), (BIDS_OFFERS, BidOffer))
-    for column in columns_of(kind)
-    if column.kind is Kind.CHOICE and column.convert
-}
-"""Columns whose text is one of a few choices."""
-
-
-def _row(entry: Deal | BidOffer) -> dict[str, Any]:
-    return {name: getattr(entry, name) for name in type(entry).__dataclass_fields__}
+def _kept_in(connection: Connection, table: Table, kind: type) -> tuple[Any, ...]:
+    ordered = select(table).order_by(table.c.added_at, *table.primary_key)
+    return tuple(record_of(kind, row) for row in connection.execute(ordered).mappings())
 
 
 def _problems(new: list[Deal | BidOffer], there: dict[str, Deal | BidOffer]) -> Iterable[Problem]:

@@ -18,11 +18,11 @@ from sqlalchemy import (
     select,
 )
 
-from blend.domain.calls import Call, Way
+from blend.domain.calls import Call
 from blend.errors import InputRefused, Problem
 from blend.store.engine import as_file_trouble, writing
-from blend.store.schema import UtcDateTime, add_guards, sql_columns
 from blend.store.store import Store
+from blend.store.tables import UtcDateTime, add_guards, record_of, row_of, sql_columns
 
 METADATA = MetaData()
 CALLS = Table(
@@ -32,7 +32,6 @@ CALLS = Table(
     *sql_columns(Call),
     PrimaryKeyConstraint("made_on", "item_id", "horizon_days"),
 )
-_FIELDS = tuple(Call.__dataclass_fields__)
 
 
 def add_calls(store: Store, calls: Iterable[Call]) -> int:
@@ -53,9 +52,7 @@ def add_calls(store: Store, calls: Iterable[Call]) -> int:
         raise InputRefused(problems)
     if new:
         now = datetime.now(UTC)
-        rows: list[dict[str, Any]] = [
-            {"recorded_at": now} | {name: getattr(each, name) for name in _FIELDS} for each in new
-        ]
+        rows = [{"recorded_at": now} | row_of(each) for each in new]
         with as_file_trouble(store.name), writing(store._engine) as connection:
             _make_table(connection)
             connection.execute(insert(CALLS), rows)
@@ -69,9 +66,7 @@ def calls_of(store: Store) -> tuple[Call, ...]:
             return ()
         asked = select(CALLS).order_by(CALLS.c.made_on, CALLS.c.item_id)
         rows = connection.execute(asked).mappings().all()
-    return tuple(
-        Call(**{name: row[name] for name in _FIELDS} | {"way": Way(row["way"])}) for row in rows
-    )
+    return tuple(record_of(Call, row) for row in rows)
 
 
 def _key(call: Call) -> tuple[Any, ...]:

@@ -54,8 +54,10 @@ def make_own_file(url: URL) -> None:
     """The file of a new SQLite database, for its owner alone to read; one that is there stays as
     it is. Raise FileTrouble."""
     name = name_of(url)
-    if url.drivername == "sqlite" and not os.path.exists(name):
-        check_place(Path(name))
+    if url.drivername != "sqlite":
+        return
+    check_place(Path(name))
+    if not os.path.exists(name):
         os.close(os.open(name, os.O_CREAT | os.O_WRONLY, 0o600))
 
 

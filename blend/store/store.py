@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from functools import cache
 from pathlib import Path
 from typing import Any, Self
 
@@ -17,14 +16,12 @@ from sqlalchemy import (
     Table,
     func,
     insert,
-    inspect,
     select,
 )
 
-from blend.domain.market import Additions, CanvassEntry, EntryKind, Item, Published, Volume
+from blend.domain.market import Additions, CanvassEntry, Item, Published, Volume
 from blend.domain.method import Method, method_of
 from blend.errors import FileTrouble, InputRefused, Problem
-from blend.files import check_place
 from blend.store.adding import Known, validate
 from blend.store.engine import (
     Database,
@@ -39,16 +36,12 @@ from blend.store.schema import (
     APPENDS,
     ENTRIES,
     ITEMS,
-    METADATA,
     METHODS,
-    OLDEST_VERSION,
     PUBLISHED,
-    SCHEMA_VERSIONS,
-    VERSION,
+    VERSIONED,
     VOLUMES,
-    add_guards,
-    add_missing_columns,
 )
+from blend.store.tables import record_of, row_of
 
 AsOf = datetime | int | None
 """Up to when: a moment, the number of an append, or None for all there is."""
@@ -87,12 +80,10 @@ class Store(Database):
         """
         url = url_of(where)
         name = name_of(url)
-        if url.drivername == "sqlite":
-            check_place(Path(name))
         make_own_file(url)
         store = cls(open_engine(url), name)
-        with store._reporting():
-            store._make_tables()
+        with store._reporting(), writing(store._engine) as connection:
+            VERSIONED.make_or_update(connection, name)
         return store
 
     @classmethod
@@ -104,31 +95,16 @@ class Store(Database):
             raise FileTrouble(f"{name}: no such store. blend canvass import makes one.")
         store = cls(open_engine(url), name)
         with store._reporting(), store._engine.connect() as connection:
-            version = _version(connection)
+            version = VERSIONED.version_in(connection)
         if version is None:
             raise FileTrouble(f"{name}: not a blend store. blend canvass import makes one.")
-        if version != VERSION:
+        if version != VERSIONED.version:
             with store._reporting(), writing(store._engine) as connection:
-                _bring_up_to_date(connection, name)
+                VERSIONED.make_or_update(connection, name)
         return store
 
     def _reporting(self) -> Any:
         return as_file_trouble(self.name)
-
-    def _make_tables(self) -> None:
-        with writing(self._engine) as connection:
-            version = _version(connection)
-            if version is not None:
-                _bring_up_to_date(connection, self.name)
-                return
-            others = inspect(connection).get_table_names()
-            taken = [name for name in others if name in METADATA.tables]
-            if taken or (others and self._engine.dialect.name == "sqlite"):
-                names = ", ".join((taken or others)[:5])
-                raise FileTrouble(f"{self.name}: has other tables ({names}). Choose another name.")
-            METADATA.create_all(connection)
-            add_guards(connection, METADATA.sorted_tables)
-            _record_version(connection)
 
     # Adding -----------------------------------------------------------------------------------
 
@@ -199,7 +175,7 @@ class Store(Database):
     def items(self, as_of: AsOf = None) -> dict[str, Item]:
         """Items by id, each on the terms last given."""
         rows = self._rows(_up_to(select(ITEMS), ITEMS, self.position(as_of)), ITEMS)
-        return {row["item_id"]: _made(Item, row) for row in rows}
+        return {row["item_id"]: record_of(Item, row) for row in rows}
 
     def entries(
         self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None
@@ -269,7 +245,7 @@ class Store(Database):
             select(VOLUMES), VOLUMES.c.series_id, series_id, VOLUMES.c.period_end, days
         )
         rows = self._rows(_up_to(asked, VOLUMES, self.position(as_of)), VOLUMES)
-        return tuple(_made(Volume, row) for row in rows)
+        return tuple(record_of(Volume, row) for row in rows)
 
     def published(
         self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None
@@ -287,7 +263,7 @@ class Store(Database):
             select(PUBLISHED), PUBLISHED.c.item_id, item_id, PUBLISHED.c.market_day, days
         )
         rows = self._rows(_up_to(asked, PUBLISHED, self.position(as_of)), PUBLISHED)
-        return tuple(_made(Published, row) for row in rows)
+        return tuple(record_of(Published, row) for row in rows)
 
     def method(self, digest: str) -> Method:
         """The method of this digest; raise FileTrouble where it is not known or not readable."""
@@ -318,33 +294,6 @@ class Store(Database):
 # Between rows and domain objects ----------------------------------------------------------------
 
 
-def _version(connection: Connection) -> int | None:
-    if not inspect(connection).has_table(SCHEMA_VERSIONS.name):
-        return None
-    return connection.execute(select(func.max(SCHEMA_VERSIONS.c.version))).scalar_one()
-
-
-def _bring_up_to_date(connection: Connection, name: str) -> None:
-    """Add what an older store lacks; raise FileTrouble where that cannot be done."""
-    version = _version(connection)
-    if version == VERSION:
-        return
-    if version is None or not OLDEST_VERSION <= version < VERSION:
-        raise FileTrouble(
-            f"{name}: a store of version {version}, but this blend uses version {VERSION}. Export "
-            "it with the blend that made it, then import that into a new store."
-        )
-    add_missing_columns(connection, ENTRIES, CanvassEntry)
-    add_missing_columns(connection, VOLUMES, Volume)
-    add_missing_columns(connection, PUBLISHED, Published)
-    _record_version(connection)
-
-
-def _record_version(connection: Connection) -> None:
-    row = {"version": VERSION, "applied_at": datetime.now(UTC)}
-    connection.execute(insert(SCHEMA_VERSIONS), row)
-
-
 def _begin_append(connection: Connection) -> tuple[int, datetime]:
     """A new number and its moment, never before that of the number before it."""
     last = select(APPENDS).order_by(APPENDS.c.append_number.desc()).limit(1)
@@ -358,8 +307,7 @@ def _begin_append(connection: Connection) -> tuple[int, datetime]:
 
 def _put(connection: Connection, table: Table, number: int, things: Iterable[Any]) -> None:
     rows = [
-        {name: getattr(thing, name) for name in _field_names(thing)}
-        | {"append_number": number, "place": place}
+        {"append_number": number, "place": place} | row_of(thing)
         for place, thing in enumerate(things)
     ]
     if rows:
@@ -415,7 +363,7 @@ def _known(connection: Connection, additions: Additions) -> Known:
     series = sorted({volume.series_id for volume in additions.volumes})
     keys = {volume.key for volume in additions.volumes}
     volumes = [
-        _made(Volume, row)
+        record_of(Volume, row)
         for row in sorted(
             _asked_by(connection, VOLUMES, VOLUMES.c.series_id, series),
             key=lambda row: (row["append_number"], row["place"]),
@@ -423,7 +371,7 @@ def _known(connection: Connection, additions: Additions) -> Known:
     ]
     items = connection.execute(select(ITEMS).order_by(ITEMS.c.append_number)).mappings()
     return Known(
-        items={row["item_id"]: _made(Item, row) for row in items},
+        items={row["item_id"]: record_of(Item, row) for row in items},
         entries={row["entry_id"]: _entry_of(row) for row in entries},
         corrected_by={row["corrects"]: row["entry_id"] for row in corrections},
         volumes=[volume for volume in volumes if volume.key in keys],
@@ -440,14 +388,5 @@ def _asked_by(
     return rows
 
 
-def _made(kind: type, row: Mapping[Any, Any]) -> Any:
-    return kind(**{name: row[name] for name in _field_names(kind)})
-
-
 def _entry_of(row: Mapping[Any, Any]) -> CanvassEntry:
-    return _made(CanvassEntry, {**row, "kind": EntryKind(row["kind"])})
-
-
-@cache
-def _field_names(record: Any) -> list[str]:
-    return [field.name for field in fields(record)]
+    return record_of(CanvassEntry, row)

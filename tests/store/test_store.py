@@ -17,7 +17,7 @@ from blend.errors import FileTrouble, InputRefused
 from blend.store import Store
 from blend.store.book import BookStore
 from blend.store.calls import add_calls, calls_of
-from blend.store.schema import METADATA, OLDEST_VERSION, VERSION
+from blend.store.schema import METADATA, VERSIONED
 from blend.tables.method import read_method
 from tests.store.heard import MONDAY, NINETIES, day, entry
 
@@ -247,9 +247,11 @@ def test_making_a_store_twice_changes_nothing(where):
 
 def test_a_store_of_another_version_is_refused(where, monkeypatch):
     Store.create(where).close()
-    monkeypatch.setattr("blend.store.store.VERSION", 1)
+    monkeypatch.setattr("blend.store.store.VERSIONED", replace(VERSIONED, version=1))
     for call in (Store.open, Store.create):
-        with pytest.raises(FileTrouble, match=f"a store of version {VERSION}, but this blend uses"):
+        with pytest.raises(
+            FileTrouble, match=f"a store of version {VERSIONED.version}, but this blend uses"
+        ):
             call(where)
 
 
@@ -280,7 +282,7 @@ def test_a_store_of_the_version_before_is_brought_up_to_date(where):
             for trigger in ("no_change",) if "postgresql" in where else ("no_update", "no_replace"):
                 of = " ON schema_versions" if "postgresql" in where else ""
                 connection.exec_driver_sql(f"DROP TRIGGER schema_versions_{trigger}{of}")
-            connection.exec_driver_sql(f"UPDATE schema_versions SET version = {OLDEST_VERSION}")
+            connection.exec_driver_sql(f"UPDATE schema_versions SET version = {VERSIONED.oldest}")
     with Store.open(where) as store:
         assert store.entries() == (entry("E1"),)
         store.add(Additions((), (entry("E2", purchase_type="formula"),)))
@@ -294,7 +296,7 @@ def test_tables_are_made_all_or_none(where, monkeypatch):
     def broken(engine, tables):
         yield "CREATE NONSENSE"
 
-    monkeypatch.setattr("blend.store.schema.guards", broken)
+    monkeypatch.setattr("blend.store.tables.guards", broken)
     with pytest.raises(FileTrouble):
         Store.create(where)
     monkeypatch.undo()
