@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import wraps
@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from blend.cli.answers import FILE, answers, examples
-from blend.cli.common import seed_option, warn_at_end
-from blend.cli.params import DAY, Share, Whole
+from blend.cli.common import note_at_end, seed_option, warn_at_end
+from blend.cli.params import DAY, POUNDS, Share, Whole
 from blend.cli.records import record_options
 from blend.domain.book import BidOffer, Book, Deal
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from blend.domain.quotations import Quotation
     from blend.trader.book_day import BookDay
     from blend.trader.book_risk import BookRisk
-    from blend.trader.deal_papers import DealClaim
+    from blend.trader.deal_papers import Settlement
 
 SECTIONS = (
     "explain", "lean", "points", "months", "origins", "counterparties", "limits", "quotes",
@@ -42,6 +42,7 @@ class Quoted:
     """A book and the quotations that mark it, of the folder that was named, if one was."""
 
     folder: Path | None
+    book_at: str | None
     book: Book
     quotations: Sequence[Quotation]
 
@@ -51,7 +52,7 @@ def of_quoted_book(command: Callable) -> Callable:
 
     @wraps(command)
     def run(folder: Path | None, book_at: str | None, quotations: Path | None, **given: Any) -> Any:
-        quoted = Quoted(folder, _book(folder, book_at), _quotations(quotations or folder))
+        quoted = Quoted(folder, book_at, _book(folder, book_at), _quotations(quotations or folder))
         return command(quoted=quoted, **given)
 
     return FOLDER(BOOK(QUOTATIONS(run)))
@@ -264,7 +265,8 @@ def correct(book_at: str | None, deal: str, **words: str) -> None:
 
     What you give replaces what it says; the old one stays on file.
     """
-    _take_the_place_of(book_at, deal, "c", words)
+    new = _take_the_place_of(book_at, deal, "c", words)
+    click.echo(f"{new.entry_id} took the place of {deal}: {_words(new)}")
 
 
 @book.command(
@@ -280,12 +282,13 @@ def withdraw(book_at: str | None, entry: str) -> None:
 
     It stays on file and no longer counts.
     """
-    _take_the_place_of(book_at, entry, "w", {"withdrawn": "yes"})
+    new = _take_the_place_of(book_at, entry, "w", {"withdrawn": "yes"})
+    click.echo(f"{new.entry_id} withdrew {entry}")
 
 
 def _take_the_place_of(
-    book_at: str | None, entry_id: str, mark: str, words: dict[str, str]
-) -> None:
+    book_at: str | None, entry_id: str, mark: str, words: Mapping[str, str]
+) -> Deal | BidOffer:
     from blend.store.book import BookStore
     from blend.tables.book import corrected
     from blend.trader.deal_papers import find_entry
@@ -294,16 +297,14 @@ def _take_the_place_of(
         last = find_entry(opened.book().entries, entry_id)
         new = corrected(last, f"{entry_id}{mark}", _filled(words) | _today("recorded_on"))
         opened.add([new])
-    what = "withdrew" if new.withdrawn else "took the place of"
-    rest = "" if new.withdrawn else f": {_words(new)}"
-    click.echo(f"{new.entry_id} {what} {entry_id}{rest}")
+    return new
 
 
 def _today(column: str) -> dict[str, str]:
     return {column: date.today().isoformat()}
 
 
-def _filled(words: dict[str, str]) -> dict[str, str]:
+def _filled(words: Mapping[str, str]) -> dict[str, str]:
     return {name: text for name, text in words.items() if text}
 
 
@@ -349,29 +350,38 @@ def confirm(
 
 @book.command(
     epilog=examples(
-        "blend book claim D-106 demo_data/book --tested 83.5",
-        "blend book claim D-106 demo_data/book --tested 83.5%",
+        "blend book settle D-106 demo_data/book --tested 83.5",
+        "blend book settle D-104 demo_data/book --delivered 39,640",
     )
 )
 @click.argument("deal", metavar="DEAL")
 @of_quoted_book
-@click.option("--tested", type=Share(0.01), required=True, help="Lean found, such as 88.5.")
+@click.option("--delivered", type=POUNDS, help="Pounds delivered. Default: as agreed.")
+@click.option("--tested", type=Share(0.01), help="Lean found, such as 88.5. Default: not tested.")
 @click.option("--day", "on", type=DAY, help="Whose lean and fat. Default: the day of its price.")
+@click.option("--record", is_flag=True, help="Correct the deal in the book to what was settled.")
 @answers()
-def claim(
+def settle(
     deal: str,
     quoted: Quoted,
-    tested: float,
+    delivered: float | None,
+    tested: float | None,
     on: date | None,
-) -> DealClaim:
-    """What a lean test takes off a deal's price.
+    record: bool,
+) -> Settlement:
+    """What is due for a deal: pounds delivered, less a lean claim.
 
-    Both ways contracts settle it: pro rata, and by the value of lean and fat.
+    A lean shortage is shown both ways contracts settle it: pro rata, and by the value of lean and
+    fat.
     """
-    from blend.trader.deal_papers import deal_claim, find_entry
+    from blend.trader.deal_papers import find_entry, settlement
 
     found = find_entry(quoted.book.deals, deal)
-    return deal_claim(found, quoted.quotations, tested, on, quoted.book.rates)
+    made = settlement(found, quoted.quotations, tested, on, quoted.book.rates, delivered)
+    if record:
+        new = _take_the_place_of(quoted.book_at, deal, "s", made.settled)
+        note_at_end(f"{new.entry_id} took the place of {deal}: {_words(new)}")
+    return made
 
 
 def _place(book_at: str | None) -> str:

@@ -1,9 +1,9 @@
-"""Papers of one deal: its confirmation, and what a lean shortage takes off its price."""
+"""Papers of one deal: its confirmation, and its settlement with what a lean test takes off."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -13,7 +13,7 @@ from blend.domain.quotations import Quotation
 from blend.errors import InputRefused, Problem, did_you_mean, refusal
 from blend.output import screen
 from blend.output.answer import Answer
-from blend.output.formats import Format, cents, day, long_day, money, number, register
+from blend.output.formats import Format, cents, day, long_day, money, number, pounds, register
 from blend.trader.book import price_usd_per_cwt
 from blend.trader.book_marks import DatedRates, QuotedMarks
 from blend.trader.lean_fat import DayValue, value_days
@@ -43,8 +43,10 @@ def find_entry(entries: Iterable[Entry], entry_id: str) -> Entry:
     standing = {each.entry_id: each for each in live(entries, date.max)}
     if entry_id in standing:
         return standing[entry_id]
-    later = [each.entry_id for each in entries if each.corrects == entry_id]
-    hint = f"{later[-1]} took its place." if later else did_you_mean(entry_id, standing)
+    hint = did_you_mean(entry_id, standing)
+    for later in entries:
+        if later.corrects == entry_id:
+            hint = "It was withdrawn." if later.withdrawn else f"{later.entry_id} took its place."
     problem = Problem("book", None, "deal_id", entry_id, "an entry that stands", hint)
     raise InputRefused([problem])
 
@@ -120,15 +122,17 @@ def _lean_words(deal: Deal, quoted: Quotation | None) -> str:
 
 
 @dataclass(frozen=True)
-class DealClaim(Answer):
-    """What a lean test takes off a deal's price, two ways. Table: `claim`."""
+class Settlement(Answer):
+    """What a deal comes to by the pounds delivered, and what a lean test takes off its price, two
+    ways. Table: `claim`."""
 
     deal: Deal
-    nominal: float
-    tested: float
+    delivered_lb: float
     price_usd_per_cwt: float
-    line_of: date
-    off_usd_per_cwt: Mapping[LeanClaim, float]
+    nominal: float = 0.0
+    tested: float | None = None
+    line_of: date | None = None
+    off_usd_per_cwt: Mapping[LeanClaim, float] = field(default_factory=dict)
     open_on: date | None = None
     """The day whose quotation or rate stands in for one that is still open; None for none."""
 
@@ -141,7 +145,7 @@ class DealClaim(Answer):
                 "claim_way": {"pro_rata": "pro rata", "by_line": "by lean and fat"}[way],
                 "claimed_off_usd_per_cwt": off,
                 "settled_usd_per_cwt": self.price_usd_per_cwt - off,
-                "claim_usd": off * self.deal.pounds_lb / LB_PER_CWT,
+                "claim_usd": off * self.delivered_lb / LB_PER_CWT,
                 "claim_agreed": "<- in the contract" if way is self.deal.lean_claim else "",
             }
             for way, off in self.off_usd_per_cwt.items()
@@ -152,83 +156,147 @@ class DealClaim(Answer):
     def figures(self) -> Mapping[str, Any]:
         return {
             "deal_id": self.deal.deal_id,
+            "delivered_lb": self.delivered_lb,
             "lean_percent": 100 * self.nominal,
-            "tested_percent": 100 * self.tested,
+            "tested_percent": None if self.tested is None else 100 * self.tested,
             "price_usd_per_cwt": self.price_usd_per_cwt,
             "line_of": self.line_of,
             "claim_usd": self.claim_usd,
+            "due_usd": self.due_usd,
         }
 
     @property
+    def points_short(self) -> float:
+        tested = self.nominal if self.tested is None else self.tested
+        return (self.nominal - tested) * POINTS_PER_SHARE
+
+    @property
+    def agreed_off_usd_per_cwt(self) -> float | None:
+        """What a shortage takes off by the way agreed; None where none is."""
+        return self.off_usd_per_cwt.get(self.deal.lean_claim) if self.points_short > 0 else 0.0
+
+    @property
     def claim_usd(self) -> float | None:
-        """By the way agreed; None where none is."""
-        off = self.off_usd_per_cwt.get(self.deal.lean_claim)
-        return None if off is None else off * self.deal.pounds_lb / LB_PER_CWT
+        off = self.agreed_off_usd_per_cwt
+        return None if off is None else off * self.delivered_lb / LB_PER_CWT
+
+    @property
+    def due_usd(self) -> float | None:
+        """What is to be paid for the deal, the claim taken off."""
+        if self.claim_usd is None:
+            return None
+        return self.price_usd_per_cwt * self.delivered_lb / LB_PER_CWT - self.claim_usd
+
+    @property
+    def settled(self) -> Mapping[str, str]:
+        """What a correction of the deal says once it is settled: its pounds and price.
+
+        Raises InputRefused for what is not settled yet.
+        """
+        deal, off = self.deal, self.agreed_off_usd_per_cwt
+        if self.open_on is not None:
+            raise refusal(
+                "book", "priced_on", "still open", "a day, or a locked rate, to settle it"
+            )
+        if off is None:
+            required = "pro_rata or by_line, as the contract says, to settle a shortage"
+            raise refusal("book", "lean_claim", deal.lean_claim, required)
+        price = deal.price - off * (deal.price / self.price_usd_per_cwt if _is_foreign(deal) else 1)
+        return {"price": f"{price:.4f}", "pounds_lb": f"{self.delivered_lb:.2f}"}
 
     def screen(self, sections: Collection[str] = ()) -> str:
-        deal, short = self.deal, (self.nominal - self.tested) * POINTS_PER_SHARE
-        short_words = f"{abs(short):.2g} points {'short of' if short > 0 else 'over'}"
-        head = (
-            f"{deal.deal_id}: {deal.pounds_lb:,.0f} lb of {deal.item_id} at "
-            f"{cents(self.price_usd_per_cwt)}/cwt tested {100 * self.tested:g}% lean, "
-            f"{short_words} {100 * self.nominal:g}%"
-        )
-        parts = [screen.strong(screen.wrapped(head)), screen.wrapped(self._verdict(short))]
-        parts.append(screen.table(self.tables["claim"]))
+        deal, short = self.deal, self.points_short
+        head = f"{deal.deal_id}: {pounds(deal.pounds_lb)} of {deal.item_id}"
+        if self.delivered_lb != deal.pounds_lb:
+            head += f", {pounds(self.delivered_lb)} delivered,"
+        head += f" at {cents(self.price_usd_per_cwt)}/cwt"
+        if self.tested is not None:
+            head += (
+                f" tested {100 * self.tested:g}% lean, {_points(abs(short))} "
+                f"{'short of' if short > 0 else 'over'} {100 * self.nominal:g}%"
+            )
+        parts = [screen.strong(screen.wrapped(head)), screen.wrapped(self._verdict)]
+        if self.tested is not None and self.line_of is not None:
+            parts += [
+                screen.table(self.tables["claim"]),
+                screen.wrapped(
+                    f"Lean and fat of {day(self.line_of)}. A test has an error of its own: how "
+                    "many samples and whose, the contract says. The book marks the meat as "
+                    f"{deal.item_id} all the same."
+                ),
+            ]
         if self.open_on is not None:
             what = "exchange rate" if deal.has_open_rate else "price"
             parts.append(
                 screen.wrapped(
                     f"Not final: the deal's {what} is open and taken as of {day(self.open_on)}; "
-                    "the claim moves with it."
+                    "what is due moves with it."
                 )
             )
-        parts.append(
-            screen.wrapped(
-                f"Lean and fat of {day(self.line_of)}. A test has an error of its own: how many "
-                "samples and whose, the contract says."
-            )
-        )
         return "\n\n".join(parts)
 
-    def _verdict(self, short: float) -> str:
-        if short <= 0:
-            return "Not short: most contracts pay nothing for more lean. Shown as a premium."
-        pays, gets = ("we credit", self.deal.counterparty or "the buyer")
-        if self.deal.side is Side.BUY:
-            pays, gets = f"{self.deal.counterparty or 'the seller'} credits", "us"
-        if self.claim_usd is None:
-            return f"The deal does not say how: read the contract before {pays} {gets}."
-        return f"By the contract, {pays} {gets} {money(self.claim_usd)}."
+    @property
+    def _verdict(self) -> str:
+        other = self.deal.counterparty or "the other side"
+        is_buy = self.deal.side is Side.BUY
+        whom = f"{'to' if is_buy else 'from'} {other}"
+        if self.due_usd is None or self.claim_usd is None:
+            full = self.price_usd_per_cwt * self.delivered_lb / LB_PER_CWT
+            return (
+                f"Due {whom}: {money(full)} before a claim. The deal does not say how a shortage "
+                "is settled: read the contract."
+            )
+        due = money(self.due_usd)
+        if _is_foreign(self.deal):
+            rate = self.price_usd_per_cwt / self.deal.price
+            due += f" ({self.due_usd / rate:,.0f} {self.deal.currency} at {rate:.4f})"
+        said = f"Due {whom}: {due}."
+        if self.points_short > 0:
+            pays, gets = (f"{other} credits", "us") if is_buy else ("we credit", other)
+            said += f" By the contract, {pays} {gets} {money(self.claim_usd)}, taken off already."
+        elif self.points_short < 0:
+            said += " Not short: most contracts pay nothing for more lean; below, as a premium."
+        return said
 
 
-def deal_claim(
+def _points(points: float) -> str:
+    words = f"{points:.2g}"
+    return f"{words} point" if words == "1" else f"{words} points"
+
+
+def _is_foreign(deal: Deal) -> bool:
+    return deal.currency != "USD"
+
+
+def settlement(
     deal: Deal,
     quotations: Sequence[Quotation],
-    tested: float,
+    tested: float | None = None,
     on: date | None = None,
     rates: Iterable[BookRate] = (),
-) -> DealClaim:
-    """The price adjustment of a deal that tests at another lean, pro rata and by the lean line of
-    the day that priced it (or of `on`). Raises InputRefused and NoMark."""
-    quoted = _quoted(deal, quotations)
-    if quoted is None:
-        raise refusal(
-            "quotations",
-            "item",
-            deal.item_id,
-            "an item quoted, as its lean is that of the quotation",
-        )
+    delivered_lb: float | None = None,
+) -> Settlement:
+    """What a deal comes to, and its price adjustment where it tests at another lean: pro rata and
+    by the lean line of the day that priced it (or of `on`). Raises InputRefused and NoMark."""
     if deal.priced_on is None and deal.pricing is not Pricing.FIXED and on is None:
         on = max(each.quoted_on for each in quotations)
     of = on or deal.priced_on or deal.traded_on
     price = price_usd_per_cwt(deal, of, QuotedMarks(quotations), DatedRates(rates))
+    open_on = of if deal.has_open_rate or deal.is_open_on(of) else None
+    made = Settlement(deal, delivered_lb or deal.pounds_lb, price, open_on=open_on)
+    if tested is None:
+        return made
+    quoted = _quoted(deal, quotations)
+    if quoted is None:
+        required = "an item quoted, as its lean is that of the quotation"
+        raise refusal("quotations", "item", deal.item_id, required)
     line = _line(quotations, quoted, of)
     priced = replace(quoted, usd_per_lb=price / LB_PER_CWT)
     pro_rata, by_line = (usd * LB_PER_CWT for usd in line.off_lean(priced, tested))
     off = {LeanClaim.PRO_RATA: price - pro_rata, LeanClaim.BY_LINE: price - by_line}
-    open_on = of if deal.has_open_rate or deal.is_open_on(of) else None
-    return DealClaim(deal, quoted.lean, tested, price, line.quoted_on, off, open_on)
+    return replace(
+        made, nominal=quoted.lean, tested=tested, line_of=line.quoted_on, off_usd_per_cwt=off
+    )
 
 
 def _line(quotations: Sequence[Quotation], of: Quotation, on: date) -> DayValue:

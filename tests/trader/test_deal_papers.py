@@ -15,7 +15,7 @@ from blend.errors import InputRefused
 from blend.store.book import BookStore
 from blend.tables.book import deal_of_words, read_book
 from blend.tables.quotations import read_quotations
-from blend.trader.deal_papers import confirmation, deal_claim, find_entry
+from blend.trader.deal_papers import confirmation, find_entry, settlement
 
 DEMO = Path(__file__).parents[2] / "demo_data" / "book"
 
@@ -32,7 +32,7 @@ def demo_quotations():
 
 def test_a_claim_is_recounted_two_ways(deals, quotations):
     deal = find_entry(deals, "D-106")
-    claim = deal_claim(deal, quotations, 0.835)
+    claim = settlement(deal, quotations, 0.835)
     assert claim.off_usd_per_cwt[LeanClaim.PRO_RATA] == pytest.approx(301.75 * 1.5 / 85)
     fresh = [each for each in quotations if each.quoted_on == deal.traded_on
              and each.species == "beef" and each.fresh_or_frozen == "fresh"]  # fmt: skip
@@ -41,7 +41,7 @@ def test_a_claim_is_recounted_two_ways(deals, quotations):
     assert points == pytest.approx(slope[0], rel=0.1)  # the day's own line is a robust one
     assert claim.claim_usd == pytest.approx(800 * 301.75 * 1.5 / 85)
     unsaid = replace(deal, lean_claim=LeanClaim.NOT_AGREED)
-    assert deal_claim(unsaid, quotations, 0.835).claim_usd is None
+    assert settlement(unsaid, quotations, 0.835).claim_usd is None
 
 
 @pytest.mark.parametrize(
@@ -49,7 +49,7 @@ def test_a_claim_is_recounted_two_ways(deals, quotations):
 )
 def test_a_claim_on_a_price_still_open_is_not_final(deals, quotations, deal_id, what):
     rates = read_book(DEMO)[0].rates
-    claim = deal_claim(find_entry(deals, deal_id), quotations, 0.8, rates=rates)
+    claim = settlement(find_entry(deals, deal_id), quotations, 0.8, rates=rates)
     shown = " ".join(claim.screen().split())
     assert (f"deal's {what} is open" in shown) if what else ("Not final" not in shown)
 
@@ -103,3 +103,20 @@ def test_deals_are_added_corrected_and_withdrawn_and_all_stay_on_file(tmp_path):
         first, second, third = book.book().deals
     assert (second.corrects, second.pounds_lb, second.side) == ("D-1", 80_000, Side.SELL)
     assert third.withdrawn and third.corrects == "D-1c" and first.pounds_lb == 40_000
+
+
+def test_a_settled_deal_takes_the_place_of_the_one_agreed(tmp_path):
+    place = str(tmp_path / "book.sqlite")
+
+    def run(*words: str) -> int:
+        return CliRunner().invoke(main, ["book", *words, "--book", place]).exit_code
+
+    settle = ("settle", "D-106", str(DEMO), "--delivered", "79,500", "--tested", "83.5")
+    assert run("import", str(DEMO)) == 0
+    assert run(*settle, "--record") == 0
+    assert run("settle", "D-108", str(DEMO), "--record") == 2  # its price is still open
+    assert run("settle", "D-101", str(DEMO), "--tested", "89", "--record") == 2  # no way agreed
+    with BookStore.open(place) as book:
+        settled = find_entry(book.book().deals, "D-106s")
+    assert settled.corrects == "D-106" and settled.pounds_lb == 79_500
+    assert settled.price == pytest.approx(301.75 * 83.5 / 85, abs=1e-4)
