@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from blend.tables.quotations import read_quotations as read_quotations
     from blend.trader.book_day import book_day as book  # noqa: F401
     from blend.trader.breakeven import breakeven as breakeven
+    from blend.trader.forward import forward_curve as forward_curve
     from blend.trader.landed import landed as landed
     from blend.trader.scenarios import run_scenarios as scenarios  # noqa: F401
     from blend.trader.substitute import substitute as substitute
@@ -48,6 +49,7 @@ _WHERE = {
     "breakeven": "blend.trader.breakeven:breakeven",
     "control": "blend.lean.batches:control",
     "days": "blend.grinder.days:days",
+    "forward_curve": "blend.trader.forward:forward_curve",
     "landed": "blend.trader.landed:landed",
     "lot": "blend.grinder.lot:lot",
     "plan": "blend.grinder.day_plan:plan",

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from blend.trader.book_day import BookDay
     from blend.trader.book_risk import BookRisk
     from blend.trader.deal_papers import Settlement
+    from blend.trader.forward import ForwardCurve
 
 SECTIONS = (
     "explain", "lean", "points", "months", "origins", "counterparties", "limits", "quotes",
@@ -179,6 +180,27 @@ def risk(
         correlations=None if correlations_file is None else read_correlations(correlations_file),
         seed=seed,
     )
+
+
+@book.command(
+    epilog=examples(
+        "blend book forward demo_data/book",
+        "blend book forward demo_data/book --item 90s --chart forward.png",
+    )
+)
+@of_quoted_book
+@click.option("--day", "on", type=DAY, help="Default: the day last quoted.")
+@click.option("--item", "items", multiple=True, help="Only this item; repeatable.")
+@answers("evidence", chart=True)
+def forward(quoted: Quoted, on: date | None, items: tuple[str, ...]) -> ForwardCurve:
+    """Prices for later months: bids, offers, contracts.
+
+    Month by month, over or under the spot quotation, with what each rests on. A month without
+    any has no price.
+    """
+    from blend.trader.forward import forward_curve
+
+    return forward_curve(quoted.book, quoted.quotations, on, items=items)
 
 
 @book.command(

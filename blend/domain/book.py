@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from enum import StrEnum
 from typing import TypeVar
 
@@ -85,6 +85,9 @@ class Deal:
         "in stock, afloat or on contract", Where, default=Where.STOCK, convert=Where
     )
     delivery_month: str = col.word("such as 2026-12", default="")
+    use_by: date | None = col.day(
+        "last day of use of meat in stock", default=None, blank="as its cooler keeps it"
+    )
     origin: str = col.word("country or region it is from", default="")
     currency: str = col.word("of price", default="USD", convert=str.upper)
     usd_per_currency: float | None = col.number(
@@ -162,6 +165,7 @@ class BidOffer:
     price_usd_per_cwt: float = col.money("price", "USD per cwt", example="347.50")
     given_on: date = col.day("day it was given", example="11/24/2026")
     good_until: date = col.day("last day it is good", example="11/27/2026")
+    delivery_month: str = col.word("such as 2026-12", default="", blank="prompt")
     counterparty: str = col.word("who with", default="")
     is_ours: bool = col.yes_no("yes: you gave it, no: they did", default=False)
     recorded_on: date | None = col.day("day it was entered", default=None, blank="as given_on")
@@ -179,6 +183,14 @@ class BidOffer:
     @property
     def known_on(self) -> date:
         return self.recorded_on or self.given_on
+
+
+def first_of_month(delivery_month: str) -> date | None:
+    """The first day of a month such as 2026-12; None where it is no month."""
+    try:
+        return datetime.strptime(delivery_month, "%Y-%m").date()
+    except ValueError:
+        return None
 
 
 class RateKind(StrEnum):

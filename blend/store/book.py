@@ -50,8 +50,8 @@ DEALS, BIDS_OFFERS = _kept(Deal, "deal_id"), _kept(BidOffer, "quote_id")
 VERSIONED = Versioned(
     "book",
     versions_table("book_versions", METADATA),
-    version=2,
-    oldest=1,  # fewer columns of deals, no bids and offers
+    version=3,
+    oldest=1,  # fewer columns of deals, no bids and offers; 2 had no delivery month of those
     records={DEALS: Deal, BIDS_OFFERS: BidOffer},
     first_table=DEALS,
 )

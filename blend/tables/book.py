@@ -17,10 +17,11 @@ from blend.domain.book import (
     Pricing,
     RateKind,
     StressMove,
+    first_of_month,
     wrong_corrections,
 )
 from blend.domain.columns import cells
-from blend.errors import Caution, InputRefused, Problem, refusal
+from blend.errors import Caution, InputRefused, Problem
 from blend.tables.cells import typed_text
 from blend.tables.columns import BIDS_OFFERS, BOOK_TABLES, CORRELATIONS, DEALS, STRESS
 from blend.tables.history import record_of_words
@@ -40,6 +41,9 @@ def read_book(source: Source) -> tuple[Book, tuple[Caution, ...]]:
     for row in sheets.rows(DEALS.name):
         for fault in _faults(row.values):
             sheets[DEALS.name].refuse(row.number, *fault)
+    for row in sheets.rows(BIDS_OFFERS.name):
+        for fault in _month_faults(row.values):
+            sheets[BIDS_OFFERS.name].refuse(row.number, *fault)
     _check_with_each_other(sheets)
     for row in sheets.rows("limits"):
         is_share = row.values.get("kind") in (LimitKind.LEAN, LimitKind.FAT)
@@ -95,9 +99,12 @@ def deal_of_words(words: Mapping[str, str]) -> Deal:
 def bid_offer_of_words(words: Mapping[str, str]) -> BidOffer:
     """As `deal_of_words`."""
     made = record_of_words(BidOffer, "book", words)
+    problems = [Problem("book", None, *fault) for fault in _month_faults(cells(made))]
     if made.good_until < made.given_on:
         required = f"given_on ({made.given_on}) or later"
-        raise refusal("book", "good_until", str(made.good_until), required)
+        problems.append(Problem("book", None, "good_until", str(made.good_until), required))
+    if problems:
+        raise InputRefused(problems)
     return made
 
 
@@ -128,6 +135,7 @@ def _check_corrections(sheet: Sheet, id_column: str) -> None:
 
 def _faults(row: Mapping[str, Any]) -> Iterable[tuple[str, str, str]]:
     """Columns that do not go together: column, value, and what is required."""
+    yield from _month_faults(row)
     if "pricing" not in row:
         return
     is_fixed = Pricing(row["pricing"]) is Pricing.FIXED
@@ -138,6 +146,12 @@ def _faults(row: Mapping[str, Any]) -> Iterable[tuple[str, str, str]]:
         yield "price", f"{row['price']:g}", "0 or more for a fixed price"
     if not is_fixed and "currency" in row and row["currency"].upper() != "USD":
         yield "currency", row["currency"], "USD where a quotation sets the price"
+
+
+def _month_faults(row: Mapping[str, Any]) -> Iterable[tuple[str, str, str]]:
+    month = row.get("delivery_month")
+    if month and first_of_month(month) is None:
+        yield "delivery_month", month, "a month such as 2026-12"
 
 
 def read_stress(source: Source) -> tuple[StressMove, ...]:

@@ -134,6 +134,7 @@ class BookDay(Answer):
                 {"quote_id": each.quote.quote_id, "bid_or_offer": each.quote.side.value,
                  "book_item": each.quote.item_id, "left_loads": each.left_lb / LB_PER_LOAD,
                  "price_usd_per_cwt": each.quote.price_usd_per_cwt,
+                 "delivery_month": each.quote.delivery_month or "prompt",
                  "whose": "yours" if each.quote.is_ours else each.quote.counterparty,
                  "good_until": each.quote.good_until}
                 for each in self.quotes

@@ -105,6 +105,10 @@ class OpenQuote:
     def is_good_on(self, day: date) -> bool:
         return self.left_lb > 0 and day <= self.quote.good_until
 
+    def is_prompt_on(self, day: date) -> bool:
+        """Whether it is for delivery now: one for a later month marks nothing held today."""
+        return self.quote.delivery_month <= f"{day:%Y-%m}"
+
 
 def open_quotes(book: Book, on: date) -> list[OpenQuote]:
     """Bids and offers as they stand on a day, those that ran out among them."""
@@ -119,13 +123,13 @@ def open_quotes(book: Book, on: date) -> list[OpenQuote]:
 
 
 def quoted_exits(book: Book, days: Iterable[date]) -> Exits:
-    """The best bids and offers of others that are good on each of the days."""
+    """The best bids and offers of others for prompt delivery, good on each of the days."""
     bids: dict[tuple[str, date], float] = {}
     offers: dict[tuple[str, date], float] = {}
     for day in days:
         for each in open_quotes(book, day):
             quote, at = each.quote, (each.quote.item_id, day)
-            if quote.is_ours or not each.is_good_on(day):
+            if quote.is_ours or not each.is_good_on(day) or not each.is_prompt_on(day):
                 continue
             if quote.side is QuoteSide.BID:
                 bids[at] = max(quote.price_usd_per_cwt, bids.get(at, -math.inf))
