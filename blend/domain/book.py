@@ -54,36 +54,30 @@ class Deal:
 
     deal_id: str = col.identifier("your own deal number", example="D-1041")
     traded_on: date = col.day("day it was agreed", example="11/25/2026")
-    side: Side = col.choice("buy or sell", Side, convert=Side, example="buy")
+    side: Side = col.choice("buy or sell", Side, example="buy")
     item_id: str = col.word("the item, as it is quoted", example="90s")
     pounds_lb: float = col.pounds("pounds", minimum=1, example="40000")
     price: float = col.money(
         "fixed: the price; else the basis over (under) the quotation; in currency",
         "per cwt",
-        minimum=-10_000,
-        maximum=100_000,
+        between=(-10_000, 100_000),
         example="341.50",
     )
     pricing: Pricing = col.choice(
         "fixed; formula: a quotation plus an amount; basis: to be fixed later",
         Pricing,
         default=Pricing.FIXED,
-        convert=Pricing,
         example="fixed",
     )
     priced_on: date | None = col.day(
-        "formula, basis: the day whose quotation sets it", default=None, blank="still open"
+        "formula, basis: the day whose quotation sets it", blank="still open"
     )
     priced_off: str = col.word(
         "formula, basis: the item whose quotation sets it", default="", blank="item_id"
     )
-    price_by: date | None = col.day(
-        "formula, basis: last day to price it", default=None, blank="not agreed"
-    )
+    price_by: date | None = col.day("formula, basis: last day to price it", blank="not agreed")
     counterparty: str = col.word("who with; never on an offer sheet", default="")
-    where: Where = col.choice(
-        "in stock, afloat or on contract", Where, default=Where.STOCK, convert=Where
-    )
+    where: Where = col.choice("in stock, afloat or on contract", Where, default=Where.STOCK)
     delivery_month: str = col.word("such as 2026-12", default="")
     use_by: date | None = col.day(
         "last day of use of meat in stock", default=None, blank="as its cooler keeps it"
@@ -93,9 +87,7 @@ class Deal:
     usd_per_currency: float | None = col.number(
         "rate locked in, USD for one",
         unit="USD",
-        default=None,
-        minimum=1e-6,
-        maximum=1_000_000,
+        between=(1e-6, 1_000_000),
         blank="open: the day's in book_rates",
     )
     to_land_usd_per_cwt: float = col.money(
@@ -106,12 +98,9 @@ class Deal:
     )
     takes: str = col.identifier("the bid or offer it takes", default="", blank="none")
     lean_claim: LeanClaim = col.choice(
-        "how a lean shortage is settled",
-        LeanClaim,
-        default=LeanClaim.NOT_AGREED,
-        convert=LeanClaim,
+        "how a lean shortage is settled", LeanClaim, default=LeanClaim.NOT_AGREED
     )
-    recorded_on: date | None = col.day("day it was entered", default=None, blank="as traded_on")
+    recorded_on: date | None = col.day("day it was entered", blank="as traded_on")
     corrects: str = col.identifier("the deal it replaces", default="", blank="none")
     withdrawn: bool = col.yes_no("yes: the deal it corrects no longer counts", default=False)
 
@@ -159,7 +148,7 @@ class BidOffer:
     part or whole, name it."""
 
     quote_id: str = col.identifier("your own number of it", example="Q-31")
-    side: QuoteSide = col.choice("bid or offer", QuoteSide, convert=QuoteSide, example="bid")
+    side: QuoteSide = col.choice("bid or offer", QuoteSide, example="bid")
     item_id: str = col.word("the item, as it is quoted", example="90s")
     pounds_lb: float = col.pounds("pounds", minimum=1, example="2 loads")
     price_usd_per_cwt: float = col.money("price", "USD per cwt", example="347.50")
@@ -168,7 +157,7 @@ class BidOffer:
     delivery_month: str = col.word("such as 2026-12", default="", blank="prompt")
     counterparty: str = col.word("who with", default="")
     is_ours: bool = col.yes_no("yes: you gave it, no: they did", default=False)
-    recorded_on: date | None = col.day("day it was entered", default=None, blank="as given_on")
+    recorded_on: date | None = col.day("day it was entered", blank="as given_on")
     corrects: str = col.identifier("the one whose place it takes", default="", blank="none")
     withdrawn: bool = col.yes_no("yes: nothing takes the place of what it corrects", default=False)
 
@@ -207,13 +196,10 @@ class BookRate:
 
     rate: str = col.word("the currency, or the freight lane", example="AUD")
     kind: RateKind = col.choice(
-        "exchange: USD for one; freight: USD per cwt",
-        RateKind,
-        convert=RateKind,
-        example="exchange",
+        "exchange: USD for one; freight: USD per cwt", RateKind, example="exchange"
     )
     rated_on: date = col.day("day of the rate", example="11/25/2026")
-    value: float = col.number("the rate", unit="USD", minimum=0, maximum=1_000_000, example="0.652")
+    value: float = col.number("the rate", unit="USD", between=(0, 1_000_000), example="0.652")
 
 
 class LimitKind(StrEnum):
@@ -235,13 +221,12 @@ class LimitKind(StrEnum):
 class Limit:
     """The most pounds, dollars at mark or both. Net positions, long or short."""
 
-    kind: LimitKind = col.choice("what it limits", LimitKind, convert=LimitKind, example="item")
+    kind: LimitKind = col.choice("what it limits", LimitKind, example="item")
     limited: str = col.word("which one", default="", blank="each", example="90s")
-    max_lb: float | None = col.pounds("most pounds", default=None, blank="no limit")
+    max_lb: float | None = col.pounds("most pounds", blank="no limit")
     max_usd: float | None = col.money(
-        "most dollars at the day's marks", "USD", default=None, blank="no limit",
-        maximum=1_000_000_000,
-    )  # fmt: skip
+        "most dollars at the day's marks", "USD", blank="no limit", maximum=1_000_000_000
+    )
 
 
 Entry = TypeVar("Entry", bound=Deal | BidOffer)
@@ -307,8 +292,7 @@ class StressMove:
     item: str = col.word("the item, currency or lane", example="90s")
     change: float = col.number(
         "how far its price moves; below zero is a fall",
-        minimum=-10_000,
-        maximum=10_000,
+        between=(-10_000, 10_000),
         unit="in change_unit",
         example="-25",
     )
@@ -334,5 +318,5 @@ class CorrelatedPair:
     one: str = col.word("an item, currency or freight lane", example="90s")
     other: str = col.word("another one", example="NZD")
     correlation: float = col.number(
-        "of their weekly moves", unit="-1 to 1", minimum=-1, maximum=1, example="0.4"
+        "of their weekly moves", unit="-1 to 1", between=(-1, 1), example="0.4"
     )

@@ -38,29 +38,20 @@ class Settings:
         "how close to the cheapest plan is close enough, such as 0.1%", default=0.001
     )
     time_limit_s: float = col.number(
-        "how long to look for a better plan",
-        default=60.0,
-        unit="seconds",
-        minimum=1,
-        maximum=86_400,
+        "how long to look for a better plan", default=60.0, unit="seconds", between=(1, 86_400)
     )
     next_grind_on: date | None = col.day(
         "the next day of grinding: stock past its use-by before then expires today",
-        default=None,
         blank="the day after plan_on",
     )
     confidence: float | None = col.share(
         "of batches that must test at or above their lean floor, such as 95%",
-        default=None,
         blank="floors hold on average only: about half the batches test under",
-        minimum=0.5,
-        maximum=MAX_CONFIDENCE,
+        between=(0.5, MAX_CONFIDENCE),
         example="95%",
     )
     carrying_usd_per_lb_day: float = col.per_cwt(
-        "cost of keeping stock a day: storage, interest, shrink",
-        name="carrying_usd_per_cwt_day",
-        default=0.0,
+        "cost of keeping stock a day: storage, interest, shrink", default=0.0
     )
 
 

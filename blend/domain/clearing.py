@@ -43,8 +43,7 @@ class Demand:
     elasticity: float = col.number(
         "percent change of its volume when its price rises one percent; never assumed",
         unit="% per %",
-        minimum=-100,
-        maximum=-0.01,
+        between=(-100, -0.01),
     )
 
 
@@ -218,8 +217,7 @@ class MarketMove:
     value: float = col.number(
         "factor, pounds, or a fraction such as 0.35",
         unit="lb, or a fraction",
-        minimum=0,
-        maximum=MAX_LB,
+        between=(0, MAX_LB),
         example="0.9",
     )
     lots: Selector = col.lots(

@@ -273,21 +273,42 @@ def _columns_of_field(each: Any) -> tuple[Column, ...]:
     column = each.metadata.get("column")
     if column is None:
         return ()
-    column = column if column.name else replace(column, name=each.name)
+    column = column if column.name else replace(column, name=_name_of(each.name, column))
     return (column, *each.metadata.get("also", ()))
+
+
+def _name_of(field_name: str, column: Column) -> str:
+    """The name of a column, by the field's and the units of both."""
+    if column.kind is Kind.POINTS:
+        return f"{field_name.removesuffix('_share')}_points"
+    if column.kind is Kind.MONEY and column.factor == PER_CWT:
+        return field_name.replace("_usd_per_lb", "_usd_per_cwt")
+    return field_name
+
+
+_UNSET = object()
 
 
 def column(
     kind: Kind,
     about: str,
     *,
-    default: Any = MISSING,
+    default: Any = _UNSET,
     required: bool | None = None,
+    between: tuple[float, float] | None = None,
     also: tuple[Column, ...] = (),
     **more: Any,
 ) -> Any:
-    """A field that is a column. `default` is that of the field and of a blank cell; `read_as`
-    in `more` is what a blank cell is read as, where that differs."""
+    """A field that is a column, with values in the range `between`.
+
+    `default` is that of the field and of a blank cell; `read_as` in `more` is what a blank cell
+    is read as, where that differs. With `blank` the default is None; MISSING says that in Python
+    a value must be given all the same.
+    """
+    if default is _UNSET:
+        default = None if more.get("blank") else MISSING
+    if between is not None:
+        more["minimum"], more["maximum"] = between
     is_open = default is not MISSING or bool(more.get("blank"))
     more.setdefault("name", "")
     read_as = more.pop("read_as", None if default is MISSING else default)
@@ -317,6 +338,9 @@ def word(about: str, **more: Any) -> Any:
 
 
 def choice(about: str, choices: Iterable[str], **more: Any) -> Any:
+    """One of a few words; of an enum's, the field is a member of it."""
+    if isinstance(choices, type):
+        more.setdefault("convert", choices)
     return column(Kind.CHOICE, about, choices=tuple(choices), **more)
 
 

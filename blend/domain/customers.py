@@ -9,9 +9,7 @@ from blend.domain.columns import LEAN, record
 
 
 @record(
-    "customers",
-    "Customers for an item: a plan folder, a product, or what they pay.",
-    required=True,
+    "customers", "Customers for an item: a plan folder, a product, or what they pay.", required=True
 )
 @dataclass(frozen=True, slots=True)
 class CustomerRow:
@@ -26,19 +24,18 @@ class CustomerRow:
     freight_usd_per_cwt: float = col.money("your freight to them", "USD per cwt", example="2.50")
     plan_folder: str = col.text("folder of their sheet, from this table's", default="")
     lot_id: str = col.identifier("with a plan: the lot your meat stands in for", default="")
-    days: int = col.count("with a plan: days like this one that you supply", default=1, minimum=1,
-                          maximum=60, unit="days")  # fmt: skip
+    days: int = col.count(
+        "with a plan: days like this one that you supply", default=1, between=(1, 60), unit="days"
+    )
     takes_lb: float | None = col.pounds(
         "without a plan: most they take at pays_usd_per_cwt",
         minimum=1,
-        default=None,
         blank="as the plan says",
         example="2 loads",
     )
     pays_usd_per_cwt: float | None = col.money(
         "without a plan: most they pay delivered",
         "USD per cwt",
-        default=None,
         blank="as the plan says",
         example="325",
     )
@@ -46,10 +43,9 @@ class CustomerRow:
         "without a plan: lean of a product they make",
         unit=LEAN,
         minimum=0.01,
-        default=None,
         blank="as takes_lb says",
     )
     makes_lb: float | None = col.pounds(
-        "pounds they make of it", minimum=1, default=None, blank="as takes_lb says"
+        "pounds they make of it", minimum=1, blank="as takes_lb says"
     )
-    max_loads: int = col.count("most loads you would sell them", default=10, minimum=1, maximum=200)
+    max_loads: int = col.count("most loads you would sell them", default=10, between=(1, 200))

@@ -40,9 +40,7 @@ class LeanMethod:
     source: str = col.text("where method_error_points is from")
     sampling_verified: str = col.choice("of sampling_error_points", VERIFIED)
     sampling_source: str = col.text("where sampling_error_points is from")
-    read_on: date | None = col.day(
-        "when the sources were last read", default=None, blank="not recorded"
-    )
+    read_on: date | None = col.day("when the sources were last read", blank="not recorded")
     note: str = col.text("anything else to know", default="")
 
     def variance(self, samples: int, sample_lb: float | None = None) -> float:
@@ -65,17 +63,19 @@ class LeanTest:
 
     test_id: str = col.identifier("your own name for the test")
     lot_id: str = col.identifier("the lot tested, on today's sheet or used up")
-    supplier: str = col.word("who sold it", blank="as lots.csv says")
+    supplier: str = col.word("who sold it", blank="as lots.csv says", default=col.MISSING)
     tested_on: date = col.day("day of the test")
     method: str = col.identifier("method_id of the test method")
     samples: int = col.count("how many samples were mixed for it", minimum=1)
     tested_lean: float = col.share("chemical lean as tested", unit=LEAN)
-    stated_lean: float = col.share("lean the seller stated", unit=LEAN, blank="as lots.csv says")
+    stated_lean: float = col.share(
+        "lean the seller stated", unit=LEAN, blank="as lots.csv says", default=col.MISSING
+    )
     sample_lb: float | None = col.pounds(
-        "weight of one sample", minimum=0.001, default=None, blank="as the method says"
+        "weight of one sample", minimum=0.001, blank="as the method says"
     )
     taken_lb: float | None = col.pounds(
-        "how much of the lot was bought", default=None, blank="not recorded, not counted"
+        "how much of the lot was bought", blank="not recorded, not counted"
     )
 
     @property
@@ -95,7 +95,9 @@ class BatchTest:
     batch_id: str = col.identifier("the plant's own batch number")
     product_id: str = col.identifier("the product")
     made_on: date = col.day("day it was made")
-    target_lean: float = col.share("lean aimed for", unit=LEAN, blank="as products.csv says")
+    target_lean: float = col.share(
+        "lean aimed for", unit=LEAN, blank="as products.csv says", default=col.MISSING
+    )
     readings: tuple[float, ...] = col.shares(
         "lean as tested, each reading", name="tested_lean", unit=LEAN
     )
@@ -119,5 +121,5 @@ class LotTemperature:
 
     lot_id: str = col.identifier("the lot, as in lots.csv")
     temperature_f: float = col.number(
-        "inside the meat, by thermometer", unit="°F", minimum=-60, maximum=110
+        "inside the meat, by thermometer", unit="°F", between=(-60, 110)
     )

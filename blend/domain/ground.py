@@ -17,7 +17,7 @@ class GroundLine:
     lot_id: str = col.identifier("the lot, as in lots.csv", example="B50-2")
     pounds_lb: float = col.pounds("weighed into all its batches, before losses", example="4000")
     batches: int | None = col.count(
-        "how many batches", default=None, blank="batches of the usual size", minimum=1
+        "how many batches", blank="batches of the usual size", minimum=1
     )
 
 

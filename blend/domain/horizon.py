@@ -45,20 +45,21 @@ class ForwardPrice:
 
     price_id: str = col.identifier("your own name for the offer or bid")
     side: Side = col.choice(
-        "offer: the plant may buy; bid: it may sell", Side, read_as=Side.OFFER, blank="offer"
+        "offer: the plant may buy; bid: it may sell",
+        Side,
+        read_as=Side.OFFER,
+        blank="offer",
+        default=col.MISSING,
     )
     lot_id: str = col.identifier("the lot, as in lots.csv")
     day: date = col.day("day it reaches the dock, or leaves it")
     price_usd_per_lb: float = col.price("at the plant's dock, freight included or taken off")
     quantity_lb: float | None = col.pounds(
         "pounds offered or wanted",
-        default=None,
         blank="no limit stated",
         caution_when_blank="Enter the pounds offered or wanted.",
     )
-    use_by: date | None = col.day(
-        "for an offer, last day of use", default=None, blank="as its cooler keeps it"
-    )
+    use_by: date | None = col.day("for an offer, last day of use", blank="as its cooler keeps it")
 
     @property
     def max_lb(self) -> float:
@@ -84,12 +85,10 @@ class Order:
         "finished pounds wanted, at most",
         blank="no limit",
         caution_when_blank="Enter the most pounds wanted.",
+        default=col.MISSING,
     )
     shortage_penalty_usd_per_lb: float | None = col.money(
-        "penalty for each pound short of min_lb",
-        "USD per lb",
-        default=None,
-        blank="as products.csv says",
+        "penalty for each pound short of min_lb", "USD per lb", blank="as products.csv says"
     )
     sale_usd_per_lb: float = col.money(
         "earned on each finished pound",
@@ -121,7 +120,9 @@ class Freezing:
     `max_lb` is what it freezes in a day, None without limit.
     """
 
-    lots: Selector = col.lots("the fresh lots it may freeze", name="freezes", blank="none")
+    lots: Selector = col.lots(
+        "the fresh lots it may freeze", name="freezes", blank="none", default=col.MISSING
+    )
     usd_per_lb: float = col.per_cwt(
         "cost of freezing",
         name="freezing_usd_per_cwt",
@@ -132,7 +133,6 @@ class Freezing:
     max_lb: float | None = col.pounds(
         "most it freezes in a day",
         name="freezer_max_lb",
-        default=None,
         blank="no limit",
         caution_when_blank="Enter the most it can freeze in a day.",
         caution_in_row=_freezes,
@@ -172,19 +172,16 @@ class Cooler:
     lots: Selector = col.lots("the lots it holds", default=EVERY_LOT)
     capacity_lb: float | None = col.pounds(
         "most it holds overnight",
-        default=None,
         blank="no limit",
         caution_when_blank="Enter the most it can hold.",
     )
     holding_usd_per_lb_day: float = col.per_cwt(
         "cost of keeping a hundredweight one night",
-        name="holding_usd_per_cwt_day",
         default=0.0,
         caution_when_blank="Enter what a night costs, or 0.",
     )
     shelf_life_days: int | None = col.count(
         "days from delivery, or freezing, to the last day of use",
-        default=None,
         blank="no last day but a lot's own",
         maximum=3650,
     )
@@ -215,13 +212,9 @@ class DayRule:
     lots: Selector = col.lots(
         "the lots it covers", default=EVERY_LOT, example="fresh_or_frozen=frozen"
     )
-    against: Selector | None = col.lots(
-        "for needs: the lots needed with them", default=None, blank="none"
-    )
-    min_lb: float | None = col.pounds("at least this much a day", default=None, blank="no limit")
-    max_lb: float | None = col.pounds(
-        "at most this much a day", default=None, blank="no limit", example="20000"
-    )
+    against: Selector | None = col.lots("for needs: the lots needed with them", blank="none")
+    min_lb: float | None = col.pounds("at least this much a day", blank="no limit")
+    max_lb: float | None = col.pounds("at most this much a day", blank="no limit", example="20000")
     note: str = col.text("why, for people", default="")
 
 

@@ -88,8 +88,8 @@ class ImportRate:
         "in its unit",
         blank="there is a rate, and it is not known: the offer must give it",
         unit="as unit says",
-        minimum=0,
-        maximum=MAX_LB,
+        between=(0, MAX_LB),
+        default=col.MISSING,
     )
     unit: RateUnit = col.choice("of value", RateUnit)
     origin: str = col.word("the country", default="", blank="any")
@@ -97,8 +97,8 @@ class ImportRate:
     program: str = col.word(
         "the preference it is for, such as USMCA", default="", blank="any offer"
     )
-    valid_from: date | None = col.day("first day", default=None, blank="not known")
-    valid_to: date | None = col.day("last day", default=None, blank="none known")
+    valid_from: date | None = col.day("first day", blank="not known")
+    valid_to: date | None = col.day("last day", blank="none known")
     verified: str = col.choice(
         "read at its source, in a restatement, or from memory",
         ("read", "restated", "memory", "own"),
@@ -107,7 +107,7 @@ class ImportRate:
     )
     source: str = col.text("document", default="", required=True)
     note: str = col.text("anything else to know", default="")
-    read_on: date | None = col.day("day it was last read", default=None, blank="not known")
+    read_on: date | None = col.day("day it was last read", blank="not known")
 
     @property
     def known_on(self) -> date | None:
@@ -152,7 +152,7 @@ class ForeignOffer:
     tariff_line: str = col.identifier("eight digits it enters on within quota, such as 0202.30.50")
     lean: float = col.share("chemical lean", unit=LEAN, minimum=0.01)
     price: float = col.number(
-        "as offered, in its currency", unit="currency per price_per", minimum=0, maximum=MAX_USD
+        "as offered, in its currency", unit="currency per price_per", between=(0, MAX_USD)
     )
     currency: str = col.word("three letters, such as USD or AUD", convert=str.upper)
     price_per: str = col.choice("what weight the price is for", ("kg", "lb", "cwt", "t"))
@@ -161,8 +161,8 @@ class ForeignOffer:
         blank="1, for USD only",
         convert=lambda rate: rate or 1.0,
         unit="USD",
-        minimum=0.000001,
-        maximum=1000,
+        between=(0.000001, 1000),
+        default=col.MISSING,
     )
     basis: Basis = col.choice("what the price covers", Basis)
     net_weight_lb: float = col.number(
@@ -170,43 +170,34 @@ class ForeignOffer:
         name="net_weight_kg",
         convert=lambda kg: kg * LB_PER_KG,
         unit="kg",
-        minimum=1,
-        maximum=MAX_LB,
+        between=(1, MAX_LB),
     )
     entry_on: date = col.day("day of the customs entry")
     quota: Quota = col.choice(
         "in or over its origin's quota that day, or no_quota where the origin has none", Quota
     )
-    ocean_freight_usd_per_lb: float = col.per_cwt("to the port", name="ocean_freight_usd_per_cwt")
+    ocean_freight_usd_per_lb: float = col.per_cwt("to the port")
     insurance_share: float = col.share("of price and freight", maximum=0.2)
-    handling_usd_per_lb: float = col.per_cwt(
-        "inspection, import house and storage", name="handling_usd_per_cwt"
-    )
-    inland_usd_per_lb: float = col.per_cwt("freight to the plant", name="inland_usd_per_cwt")
+    handling_usd_per_lb: float = col.per_cwt("inspection, import house and storage")
+    inland_usd_per_lb: float = col.per_cwt("freight to the plant")
     days_to_plant: int = col.count("from payment to use", unit="days", maximum=1000)
     finance_share_per_year: float = col.share("interest, in a year of 360 days")
     thaw_lean_loss_share: float = col.share("of the lean, lost in thawing", maximum=0.5)
-    fresh_usd_per_lb: float = col.per_cwt(
-        "fresh meat to compare", name="fresh_usd_per_cwt", **_AS_QUOTED
-    )
+    fresh_usd_per_lb: float = col.per_cwt("fresh meat to compare", **_AS_QUOTED)
     fresh_lean: float = col.share("chemical lean of the fresh meat", unit=LEAN, **_AS_QUOTED)
     point_usd_per_lb: float = col.per_cwt(
-        "what one lean point adds to a hundredweight (see blend value)",
-        name="point_usd_per_cwt",
-        **_AS_QUOTED,
+        "what one lean point adds to a hundredweight (see blend value)", **_AS_QUOTED
     )
     by_sea: bool = col.yes_no("yes: the harbor fee is due", default=True)
     duty_usd_per_kg: float | None = col.money(
-        "own duty", "USD per kg", default=None, blank="as import_rates has it"
+        "own duty", "USD per kg", blank="as import_rates has it"
     )
-    duty_share: float | None = col.share(
-        "own duty", default=None, blank="as import_rates has it", maximum=5
-    )
+    duty_share: float | None = col.share("own duty", blank="as import_rates has it", maximum=5)
     surcharge_share: float | None = col.share(
-        "own duty on top", default=None, blank="as import_rates has it", maximum=5
+        "own duty on top", blank="as import_rates has it", maximum=5
     )
     assessment_usd_per_kg: float | None = col.money(
-        "of the beef promotion order", "USD per kg", default=None, blank="as import_rates has it"
+        "of the beef promotion order", "USD per kg", blank="as import_rates has it"
     )
     lot_id: str = col.identifier("the lot of lots.csv that it prices", default="", blank="none")
     """For scenarios."""

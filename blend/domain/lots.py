@@ -70,6 +70,7 @@ class Lot:
         caution_when_blank="Enter the pounds on offer or on hand.",
         headings=("pounds", "lbs", "quantity", "qty", "qty lb", "pounds available"),
         example="16000",
+        default=col.MISSING,
     )
     fresh_or_frozen: str = col.choice(
         "fresh (chilled) or frozen",
@@ -119,7 +120,6 @@ class Lot:
     )
     freight_usd_per_lb: float = col.per_cwt(
         "freight to the plant, for an fob price only",
-        name="freight_usd_per_cwt",
         default=0.0,
         caution_when_blank="The price is fob. Enter the freight, or 0 if there is none.",
         caution_in_row=_is_fob,
@@ -134,13 +134,11 @@ class Lot:
     container_lb: float | None = col.pounds(
         "net weight of one container; blank for loose meat",
         minimum=1,
-        default=None,
         blank="none, for loose meat only",
         example="2000",
     )
     available_on: date | None = col.day(
         "first day it can be used",
-        default=None,
         blank="already here",
         caution_when_blank="Enter the day it can be used.",
         caution_in_row=_is_offer,
@@ -148,7 +146,6 @@ class Lot:
     )
     use_by: date | None = col.day(
         "last day it can be used",
-        default=None,
         blank="no last day",
         caution_when_blank="Enter the last day it can be used.",
         headings=("use by date", "expires", "expiration date"),
@@ -163,8 +160,6 @@ class Lot:
     )
     replacement_usd_per_lb: float | None = col.per_cwt(
         "for stock: what the same meat costs today, delivered",
-        name="replacement_usd_per_cwt",
-        default=None,
         blank="its salvage value, or its price on the books without one",
         caution_when_blank="Enter what the same meat costs today, so that stock counts at what"
         " it is worth.",
@@ -172,8 +167,6 @@ class Lot:
     )
     books_usd_per_lb: float | None = col.per_cwt(
         "for stock: what it cost, where the price is what it is worth if kept",
-        name="books_usd_per_cwt",
-        default=None,
         blank="the price is what it cost",
     )
 

@@ -59,15 +59,13 @@ class Item:
         "later deliveries are another market", default=21, unit="days", maximum=1000
     )
     tick_usd_per_cwt: float = col.money(
-        "usual step between its prices", "USD per cwt", default=0.25, minimum=0.01, maximum=50
+        "usual step between its prices", "USD per cwt", default=0.25, between=(0.01, 50)
     )
     point_usd_per_cwt: float | None = col.money(
         "what one lean point adds, to adjust prices to its lean (see blend value)",
         "USD per cwt",
-        default=None,
         blank="prices are adjusted to its lean in proportion",
-        minimum=-100,
-        maximum=100,
+        between=(-100, 100),
     )
 
 
@@ -90,30 +88,29 @@ class CanvassEntry:
     usd_per_cwt: float = col.money(
         "price as reported",
         "USD per cwt",
-        minimum=MIN_USD_PER_CWT,
-        maximum=MAX_USD_PER_CWT,
+        between=(MIN_USD_PER_CWT, MAX_USD_PER_CWT),
         option="price",
     )
     pounds_lb: float | None = col.pounds(
-        "weight; a trade must have one", minimum=1, blank="not stated", option="pounds"
+        "weight; a trade must have one",
+        minimum=1,
+        blank="not stated",
+        option="pounds",
+        default=col.MISSING,
     )
     source: str = col.word("company (kept private, never printed)")
     source_class: str = col.choice("company type", SOURCE_CLASSES, option="company-type")
-    lean: float | None = col.share(
-        "chemical lean", unit=LEAN, default=None, blank="the item's own", minimum=0.01
-    )
+    lean: float | None = col.share("chemical lean", unit=LEAN, blank="the item's own", minimum=0.01)
     basis: str = col.choice("what the price covers", PRICE_BASES, default="fob")
     freight_usd_per_cwt: float | None = col.money(
         "seller to buyer, where its basis is not the item's",
         "USD per cwt",
-        default=None,
         blank="not reported",
         maximum=MAX_USD_PER_CWT,
         option="freight",
     )
     delivered_within_days: int | None = col.count(
         "latest delivery, in days from the market day",
-        default=None,
         blank="within the item's own days",
         unit="days",
         maximum=1000,
@@ -141,9 +138,7 @@ class CanvassEntry:
         "seller and buyer are affiliated", default=False, option="affiliates"
     )
     note: str = col.text("what else was said", default="")
-    corrects: str | None = col.identifier(
-        "entry_id of the entry it replaces", default=None, blank="none"
-    )
+    corrects: str | None = col.identifier("entry_id of the entry it replaces", blank="none")
     withdrawn: bool = col.yes_no("yes: nothing replaces the entry it corrects", default=False)
 
     @property
@@ -199,8 +194,7 @@ class Published:
 
 
 @record(
-    "volumes",
-    "Volume figures (availability, orders, slaughter, imports, cold storage), one a row.",
+    "volumes", "Volume figures (availability, orders, slaughter, imports, cold storage), one a row."
 )
 @dataclass(frozen=True, slots=True)
 class Volume:
@@ -216,7 +210,7 @@ class Volume:
         "yes: an inventory, such as cold storage, averaged and not summed", default=False
     )
     corrects: date | None = col.day(
-        "period_end again, to replace an earlier figure", default=None, blank="a first figure"
+        "period_end again, to replace an earlier figure", blank="a first figure"
     )
 
     @property

@@ -28,13 +28,11 @@ class Method:
 
     version: str = col.text("your own name for the method")
     # weights of evidence, in order: trades, firm bids and offers, other information
-    trade_weight: float = col.number("of a trade", minimum=0, maximum=1)
-    bid_offer_weight: float = col.number(
-        "of a firm bid and a firm offer together", minimum=0, maximum=1
-    )
-    other_weight: float = col.number("of other information", minimum=0, maximum=1)
+    trade_weight: float = col.number("of a trade", between=(0, 1))
+    bid_offer_weight: float = col.number("of a firm bid and a firm offer together", between=(0, 1))
+    other_weight: float = col.number("of other information", between=(0, 1))
     affiliate_weight: float = col.number(
-        "times the weight of its kind; 0 leaves affiliates out", minimum=0, maximum=1
+        "times the weight of its kind; 0 leaves affiliates out", between=(0, 1)
     )
     # how much is enough: of trades alone, and of all evidence
     min_trades: int = col.count("trades that are enough", minimum=1)
@@ -50,17 +48,15 @@ class Method:
     )
     # outliers
     outlier_cut: float = col.number(
-        "robust distance beyond which an entry is left out", minimum=0, maximum=100
+        "robust distance beyond which an entry is left out", between=(0, 100)
     )
     min_spread_ticks: float = col.number(
-        "smallest median distance, as prices move in ticks", unit="ticks", minimum=0.1, maximum=100
+        "smallest median distance, as prices move in ticks", unit="ticks", between=(0.1, 100)
     )
     huber_k: float = col.number(
-        "robust distance beyond which entries pull no harder", minimum=0.1, maximum=10
+        "robust distance beyond which entries pull no harder", between=(0.1, 10)
     )
-    lean_within_share: float = col.points(
-        "lean further from the item's is another item", name="lean_within_points"
-    )
+    lean_within_share: float = col.points("lean further from the item's is another item")
     late_days: int = col.count("days after the market day that still count", unit="days")
     carried_days: int = col.count("days a quote is carried", unit="days")
     confident_firms: int = col.count("companies for high confidence", minimum=1)
@@ -68,35 +64,28 @@ class Method:
     company_cap_moves: float = col.number(
         "most one company moves a quotation; 0 sets no cap",
         unit="usual daily moves",
-        minimum=0,
-        maximum=100,
+        between=(0, 100),
     )
     company_cap_moves_if_few: float = col.number(
-        "the same, of few companies; 0 sets no cap",
-        unit="usual daily moves",
-        minimum=0,
-        maximum=100,
+        "the same, of few companies; 0 sets no cap", unit="usual daily moves", between=(0, 100)
     )
     few_companies: int = col.count("companies that are few", minimum=1)
     usual_min_changes: int = col.count("changes needed to know the usual daily move", minimum=1)
     hold_moves: float = col.number(
         "a larger move than this is held, unless related items moved too",
         unit="usual daily moves",
-        minimum=0,
-        maximum=1000,
+        between=(0, 1000),
     )
     hold_moves_if_alone: float = col.number(
         "the same, of a quotation that hangs on one company",
         unit="usual daily moves",
-        minimum=0,
-        maximum=1000,
+        between=(0, 1000),
     )
     second_name_moves: float = col.number(
         "distance of a reporter's price from the method's that asks for a second name, as every "
         "held quotation then does; 0 asks for none",
         unit="usual daily moves",
-        minimum=0,
-        maximum=1000,
+        between=(0, 1000),
     )
     question_share: float = col.share("distance from the last quotation that is questioned")
     question_slip_share: float = col.share("distance from a slip of the decimal point")
@@ -109,12 +98,12 @@ class Method:
     confidential_sole_share: float = col.share("share of days with one company that is too much")
     # the words for a move, for demand, offerings and activity
     measurable_ticks: float = col.number(
-        "move that counts as measurable", unit="ticks", minimum=0, maximum=10000
+        "move that counts as measurable", unit="ticks", between=(0, 10000)
     )
-    tone_level: float = col.number("level of the tests of a move", minimum=0.001, maximum=0.5)
+    tone_level: float = col.number("level of the tests of a move", between=(0.001, 0.5))
     trend_days: int = col.count("market days a trend is made of", unit="days", minimum=2)
     trend_usual_ticks: float = col.number(
-        "least that prices are taken to move in a day", unit="ticks", minimum=0.1, maximum=100
+        "least that prices are taken to move in a day", unit="ticks", between=(0.1, 100)
     )
     # how far what a split of a move rests on may be off: standard errors
     elasticity_error_share: float = col.share("of all elasticities together")
@@ -124,7 +113,7 @@ class Method:
     normal_days: int = col.count("days that show what is normal", unit="days", minimum=1)
     normal_min_days: int = col.count("days needed to say what is normal", minimum=1)
     normal_min_count: float = col.number(
-        "entries a day needed to say what is normal", minimum=0, maximum=1000
+        "entries a day needed to say what is normal", between=(0, 1000)
     )
     demand_cuts: tuple[float, ...] = _cuts(
         "between very light, light, moderate, good and very good"

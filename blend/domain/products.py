@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import MISSING, dataclass
+from dataclasses import dataclass
 
 from blend.domain import columns as col
 from blend.domain.columns import LEAN, SPECIES, record
@@ -29,27 +29,22 @@ class Product:
         "what it may be made from",
         choices=SPECIES,
         blank="",
-        default=MISSING,
+        default=col.MISSING,
         convert=frozenset,
         example="beef",
     )
     target_lean: float = col.share("chemical lean to aim for", unit=LEAN, example="80")
     tolerance_below_share: float = col.points(
-        "how far lean may fall below the target; 0.5 is half a point",
-        name="tolerance_below_points",
-        example="0.5",
+        "how far lean may fall below the target; 0.5 is half a point", example="0.5"
     )
-    tolerance_above_share: float = col.points(
-        "how far lean may rise above the target",
-        name="tolerance_above_points",
-        example="1",
-    )
+    tolerance_above_share: float = col.points("how far lean may rise above the target", example="1")
     min_lb: float = col.pounds("finished pounds ordered, at least", example="36000")
     max_lb: float | None = col.pounds(
         "finished pounds wanted, at most",
         blank="no limit",
         caution_when_blank="Enter the most pounds wanted.",
         example="36000",
+        default=col.MISSING,
     )
     batch_lb: float = col.pounds("finished pounds of a usual batch", minimum=1, example="4000")
     blender_min_lb: float = col.pounds("smallest batch the blender takes", example="2000")
@@ -65,10 +60,7 @@ class Product:
         convert=col.lower_case,
     )
     shortage_penalty_usd_per_lb: float | None = col.money(
-        "penalty for each pound short of min_lb",
-        "USD per lb",
-        default=None,
-        blank="it may not fall short",
+        "penalty for each pound short of min_lb", "USD per lb", blank="it may not fall short"
     )
     sale_usd_per_lb: float = col.money("earned on each finished pound", "USD per lb", default=0.0)
 

@@ -24,7 +24,7 @@ class Quotation:
     quoted_on: date = col.day("day of the quotation")
     fresh_or_frozen: str = col.choice("fresh (chilled) or frozen", FORMS, default="fresh")
     pounds_lb: float | None = col.pounds(
-        "weight behind the quotation", minimum=1, default=None, blank="not stated"
+        "weight behind the quotation", minimum=1, blank="not stated"
     )
 
 

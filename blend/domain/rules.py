@@ -76,28 +76,18 @@ class Rule:
         caution_in_row=is_minimum_share,
         example="origin!=domestic",
     )
-    against: Selector | None = col.lots(
-        "for keep_apart: the lots to keep them from", default=None, blank="none"
-    )
-    min_share: float | None = col.share(
-        "min share of the product, after losses", default=None, blank="no limit"
-    )
+    against: Selector | None = col.lots("for keep_apart: the lots to keep them from", blank="none")
+    min_share: float | None = col.share("min share of the product, after losses", blank="no limit")
     max_share: float | None = col.share(
-        "max share of the product, after losses", default=None, blank="no limit", example="40%"
+        "max share of the product, after losses", blank="no limit", example="40%"
     )
-    max_count: int | None = col.count(
-        "for max_lots: how many lots", default=None, blank="no limit", minimum=1
-    )
-    min_lb: float | None = col.pounds(
-        "for must_use: at least this much", default=None, blank="all there is"
-    )
+    max_count: int | None = col.count("for max_lots: how many lots", blank="no limit", minimum=1)
+    min_lb: float | None = col.pounds("for must_use: at least this much", blank="all there is")
     max_temp_f: float | None = col.number(
         "for max_temp: no warmer than this going into the grinder, by heat balance",
-        default=None,
         blank="no limit",
         unit="°F",
-        minimum=0,
-        maximum=60,
+        between=(0, 60),
     )
     excess_heat_btu_per_lb: tuple[tuple[str, float], ...] = ()
     """For max_temp, by lot_id: heat a pound brings above what it may hold at the limit, negative

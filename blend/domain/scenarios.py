@@ -76,8 +76,7 @@ class ScenarioRow:
     value: float = col.number(
         "number or factor; the most likely, the median or the mean where it is drawn",
         unit="USD per cwt of a price, lb of a quantity or an order, USD of a rate",
-        minimum=-MAX_LB,
-        maximum=MAX_LB,
+        between=(-MAX_LB, MAX_LB),
     )
     scenario: str = col.word("whose change it is, if fixed", default="", blank="none")
     lots: Selector = col.lots("for price and quantity: which lots", default=EVERY_LOT)
@@ -92,31 +91,25 @@ class ScenarioRow:
     )
     sd: float | None = col.number(
         "for normal and lognormal: standard deviation, of the logarithm for lognormal",
-        default=None,
         blank="none",
         unit="as value, or a fraction",
-        minimum=0,
-        maximum=MAX_LB,
+        between=(0, MAX_LB),
     )
     minimum: float | None = col.number(
         "drawn values are at least this",
-        default=None,
         blank="no limit",
         unit="as value",
-        minimum=-MAX_LB,
-        maximum=MAX_LB,
+        between=(-MAX_LB, MAX_LB),
     )
     maximum: float | None = col.number(
         "drawn values are at most this",
-        default=None,
         blank="no limit",
         unit="as value",
-        minimum=-MAX_LB,
-        maximum=MAX_LB,
+        between=(-MAX_LB, MAX_LB),
     )
     correlated_with: str = col.identifier("row_id of a drawn row above", default="", blank="none")
     correlation: float | None = col.number(
-        "with that row, -1 to 1", default=None, blank="none", unit="-1 to 1", minimum=-1, maximum=1
+        "with that row, -1 to 1", blank="none", unit="-1 to 1", between=(-1, 1)
     )
 
     def drawn(self, normal: float) -> float:

@@ -44,6 +44,7 @@ class StandardRow:
         (RuleKind.FAT, RuleKind.SHARE, RuleKind.MIN_IF_USED, RuleKind.MUST_NOT_USE),
         blank="none, for a note only",
         convert=lambda kind: kind and rule_kind(kind),
+        default=col.MISSING,
     )
     lots: Selector = col.lots(
         "the lots it covers",
@@ -51,14 +52,10 @@ class StandardRow:
         caution_when_blank=NAME_THE_LOTS,
         caution_in_row=is_minimum_share,
     )
-    min_share: float | None = col.share(
-        "min share of the product, after losses", default=None, blank="no limit"
-    )
-    max_share: float | None = col.share(
-        "max share of the product, after losses", default=None, blank="no limit"
-    )
-    effective_on: date | None = col.day("first day in force", default=None, blank="not known")
-    read_on: date | None = col.day("when the text was last read", default=None, blank="never")
+    min_share: float | None = col.share("min share of the product, after losses", blank="no limit")
+    max_share: float | None = col.share("max share of the product, after losses", blank="no limit")
+    effective_on: date | None = col.day("first day in force", blank="not known")
+    read_on: date | None = col.day("when the text was last read", blank="never")
     verified: str = col.choice(
         "read: the text was read; memory: check it first",
         ("read", "memory"),

@@ -49,13 +49,12 @@ class LeanUncertainty:
     lot_id: str = col.identifier("the lot, as in lots.csv")
     standard_error_share: float = col.points(
         "standard error of the lot's average lean",
-        name="standard_error_points",
         blank="as estimated from tests, with --lean estimated",
         maximum=MAX_SD_POINTS,
+        default=col.MISSING,
     )
     container_sd_share: float = col.points(
         "standard deviation of its containers around that; of loose meat, of one batch's pounds",
-        name="container_sd_points",
         maximum=MAX_SD_POINTS,
     )
     shared_error: tuple[float, ...] = ()
@@ -88,9 +87,7 @@ def shared_by_suppliers(
         own, bias = sqrt(1 - SHARED_BY_SUPPLIER), sqrt(SHARED_BY_SUPPLIER)
         loadings[first + place[supplier_of[each.lot_id]]] = bias * each.standard_error_share
         return replace(
-            each,
-            standard_error_share=own * each.standard_error_share,
-            shared_error=tuple(loadings),
+            each, standard_error_share=own * each.standard_error_share, shared_error=tuple(loadings)
         )
 
     return {lot_id: shared(each) for lot_id, each in errors.items()}
@@ -105,14 +102,12 @@ class BatchUncertainty:
 
     mixing_sd_share: float = col.points(
         "standard deviation of lean within a batch (uneven mixing)",
-        name="mixing_sd_points",
         default=0.0,
         maximum=MAX_SD_POINTS,
         caution_when_blank="Perfect mixing is assumed. Enter its standard deviation, or 0.",
     )
     test_error: float = col.points(
         "standard error of the test that judges the batch",
-        name="test_error_points",
         default=0.0,
         maximum=MAX_SD_POINTS,
         caution_when_blank="A perfect test is assumed. Enter its error, or 0.",
@@ -149,7 +144,7 @@ class ChanceConstraint:
 
     product_id: str = col.identifier("the product, as in products.csv")
     min_confidence: float = col.share(
-        "chance that a batch tests within the limits", minimum=0.5, maximum=MAX_CONFIDENCE
+        "chance that a batch tests within the limits", between=(0.5, MAX_CONFIDENCE)
     )
     sides: Sides = col.choice(
         "below: lean not under its minimum; above: not over its maximum; both: neither",
