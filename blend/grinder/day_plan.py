@@ -317,7 +317,7 @@ class DayPlan(Answer):
         columns += ["spec", "meat_usd_per_cwt"] if screen.width() >= _WIDTH else []
         columns += ["floor_odds_percent"]
         if (frame["short_of_order_lb"] > _SHORT_SHARE * frame["finished_lb"]).any():
-            columns.insert(3, "short_of_order_lb")
+            columns[1:3] = ["finished_lb", "short_of_order_lb"]  # in place of batches, for room
         cut = len(shown) - lines
         if cut <= 0:
             return screen.table(shown, columns)
