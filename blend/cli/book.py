@@ -30,7 +30,12 @@ SECTIONS = (
     "open-prices", "afloat", "units",
 )  # fmt: skip
 FOLDER = click.argument("folder", type=click.Path(path_type=Path), required=False)
-BOOK = click.option("--book", "book_at", metavar="PATH|URL", help="The book. Default: $BLEND_BOOK.")
+BOOK = click.option(
+    "--book",
+    "book_at",
+    metavar="PATH|URL",
+    help="The book. Default: the deals of FOLDER, else $BLEND_BOOK.",
+)
 QUOTATIONS = click.option(
     "--quotations",
     type=click.Path(path_type=Path),
@@ -414,14 +419,21 @@ def _place(book_at: str | None) -> str:
 
 
 def _book(folder: Path | None, book_at: str | None) -> Book:
-    """The book of a folder; with a database, its deals, bids and offers, and the folder's rest."""
+    """The book of a folder; with a database, its deals, bids and offers, and the folder's rest.
+    A folder with deals of its own takes precedence over $BLEND_BOOK."""
     from blend.tables.book import read_book
+    from blend.tables.tables import holds_table
 
+    in_folder = (
+        folder is not None
+        and book_at is None
+        and (not os.environ.get("BLEND_BOOK") or holds_table(folder, "deals"))
+    )
     read = Book(())
     if folder is not None:
-        read, warnings = read_book(folder)
+        read, warnings = read_book(folder, entries=in_folder)
         warn_at_end(warnings)
-    if folder is not None and book_at is None:
+    if in_folder:
         return read
     from blend.store.book import BookStore
 

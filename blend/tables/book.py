@@ -29,12 +29,17 @@ from blend.tables.rows import Sheet, Sheets
 from blend.tables.tables import Source
 
 
-def read_book(source: Source) -> tuple[Book, tuple[Caution, ...]]:
-    """The deals in the order of the rows with what stands next to them, and what to check.
+def read_book(source: Source, *, entries: bool = True) -> tuple[Book, tuple[Caution, ...]]:
+    """The deals in the order of the rows with what stands next to them, and what to check; without
+    `entries` rates and limits alone, for a book that is kept in a database.
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.
     """
-    sheets = Sheets(source, BOOK_TABLES)
+    kept = (DEALS.name, BIDS_OFFERS.name)
+    sheets = Sheets(
+        source,
+        {name: each for name, each in BOOK_TABLES.items() if entries or name not in kept},
+    )
     for name, ids in ((DEALS.name, "deal_id"), (BIDS_OFFERS.name, "quote_id")):
         if name in sheets:
             _check_corrections(sheets[name], ids)

@@ -120,6 +120,8 @@ def holds_table(source: str | Path, name: str) -> bool:
         )
     if not path.is_file():
         return False
+    if path.suffix.lower() == ".csv":
+        return path.stem.casefold() == name
     return any(
         s.casefold() == name for s in _Workbook(_bytes_of(path, path.name), path.name).sheets()
     )

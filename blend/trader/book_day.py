@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from blend.domain.book import Book, Deal, LimitKind, live
 from blend.domain.quotations import Quotation
+from blend.errors import refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, counted, day, long_day, money, register
@@ -26,7 +27,7 @@ from blend.trader.book import (
 )
 from blend.trader.book_limits import NOT_GIVEN, Amount, LimitUse, amounts_of, limit_uses
 from blend.trader.book_marks import DatedRates, OpenQuote, QuotedMarks, open_quotes, quoted_exits
-from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD, POINTS_PER_SHARE
+from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD, POINTS_PER_SHARE, us_date
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -390,7 +391,8 @@ def book_day(
     mark_at: MarkAt = MarkAt.QUOTATION,
 ) -> BookDay:
     """The book on a day (default: the last quotation's), and what moved it since `before` (default:
-    the day quoted before it). Raises NoMark where an item held has no quotation near the day.
+    the day quoted before it). Raises NoMark where an item held has no quotation near the day, and
+    InputRefused for a `before` that is not before it.
     """
     book = book if isinstance(book, Book) else Book(tuple(book))
     days = sorted({each.quoted_on for each in quotations})
@@ -398,6 +400,8 @@ def book_day(
     if before is None:
         earlier = [each for each in days if each < on]
         before = earlier[-1] if earlier else None
+    elif before >= on:
+        raise refusal("book", "since", us_date(before), f"a day before {us_date(on)}")
     marks, rates = QuotedMarks(quotations), DatedRates(book.rates)
     closes = {on, before or on} if mark_at is MarkAt.EXIT else ()
     exits = quoted_exits(book, closes)

@@ -202,7 +202,7 @@ class Settlement(Answer):
             required = "pro_rata or by_line, as the contract says, to settle a shortage"
             raise refusal("book", "lean_claim", deal.lean_claim, required)
         price = deal.price - off * (deal.price / self.price_usd_per_cwt if _is_foreign(deal) else 1)
-        return {"price": f"{price:.4f}", "pounds_lb": f"{self.delivered_lb:.2f}"}
+        return {"price": f"{price:.6f}", "pounds_lb": f"{self.delivered_lb:.2f}"}
 
     def screen(self, sections: Collection[str] = ()) -> str:
         deal, short = self.deal, self.points_short
