@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -39,6 +40,7 @@ def demo_case():
 
 def test_a_constraint_of_your_own_is_obeyed_and_priced(case):
     """Five lines of a notebook: cap an imported lot in one product, see what the cap costs."""
+    case = replace(case, settings=replace(case.settings, gap_share=0.01))
     model = blend.model(case)
     cap = model.use["I95-1", "GB90"] <= 1_000
     plan = blend.plan(case, extra={"bull 95s in 90/10": cap})

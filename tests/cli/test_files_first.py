@@ -12,12 +12,14 @@ import click
 import pytest
 
 from blend.cli import main
+from tests.attack.mutations import write_csvs
+from tests.attack.small import small_grids
 from tests.golden.runner import ROOT, filled_store
 
 DEMO, BOOK = str(ROOT / "demo_data"), str(ROOT / "demo_data" / "book")
 SAVES = {
-    "plan": ["plan", DEMO, "--workbook", "p.xlsx", "--work-order", "floor.html", "--csv", "p.csv",
-             "--chart", "p.svg", "--write-model", "p.lp"],
+    "plan": ["plan", "small", "--workbook", "p.xlsx", "--work-order", "floor.html",
+             "--csv", "p.csv", "--chart", "p.svg", "--write-model", "p.lp"],
     "days": ["plan", DEMO, "--days", "--containers", "no", "--csv", "d.csv", "--chart", "d.svg"],
     "value": ["value", DEMO, "--csv", "v.csv", "--chart", "v.svg"],
     "landed": ["landed", DEMO, "--into", "lots.csv", "--csv", "l.csv"],
@@ -40,6 +42,7 @@ def test_files_are_written_before_anything_is_printed(name, tmp_path, monkeypatc
         raise OSError(errno.EPIPE, "Broken pipe")
 
     monkeypatch.chdir(tmp_path)
+    write_csvs(small_grids(), tmp_path / "small")
     monkeypatch.setenv("BLEND_STORE", filled_store())
     monkeypatch.setattr(click, "echo", refuse)
     with pytest.raises((OSError, SystemExit)):

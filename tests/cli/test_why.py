@@ -70,7 +70,7 @@ def test_a_cause_is_offered_to_print_only_where_the_model_explains_the_move(quot
 
 
 def test_warnings_of_two_cases_name_the_folder(tmp_path):
-    answer = run("why", BEFORE, DEMO, "--where", "lot=B90-1")
+    answer = run("why", BEFORE, DEMO, "--where", "lot=B90-1", "--json")
     warnings = [line for line in answer.stderr.splitlines() if line.startswith("warning: ")]
     of_before = [line for line in warnings if str(BEFORE / "products.csv") in line]
     of_after = [line for line in warnings if str(DEMO / "products.csv") in line]
@@ -81,7 +81,7 @@ def test_warnings_of_two_cases_name_the_folder(tmp_path):
     lots.write_text(lots.read_text().replace("beef", "beaf", 1))
     refused = run("why", broken, DEMO, "--where", "lot=B90-1")
     assert refused.exit_code == 2 and f"{lots} row" in refused.stderr
-    assert f"{DEMO / 'products.csv'} row" not in run("plan", DEMO, "--no-workbook").stderr
+    assert f"{DEMO / 'products.csv'} row" not in run("lot", DEMO, "I90-1").stderr
 
 
 def test_why_a_market_moved_is_shown_with_errors(tmp_path):

@@ -22,4 +22,6 @@ CASES = {
     "days": ["plan", "demo_data", "--days", "--containers", "no"],
     "days_all": ["plan", "demo_data", "--days", "--containers", "no", "--all"],
     "control_all": ["control", "demo_data", "--all"],
+    "simulate": ["simulate", "demo_data", "--draws", "200", "--containers", "no"],
+    "guide": ["guide"],
 }

@@ -41,7 +41,7 @@ def filled_store() -> str:
 
 def screen(argv: Sequence[str]) -> str:
     """What a command prints: its answer, or where there is no plan, why."""
-    env = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1"}
+    env = {**os.environ, "COLUMNS": "80", "NO_COLOR": None}
     if argv[0] in ("canvass", "quote", "volumes", "note", "weekly"):
         env["BLEND_STORE"] = filled_store()
     with chdir(ROOT):

@@ -10,6 +10,7 @@ from tests.golden.documents import DOCUMENTS, current, in_a_copy_of_the_demo
 from tests.golden.runner import ROOT
 
 MAX_README_WORDS = 950
+pytestmark = pytest.mark.usefixtures("searches_kept")
 
 
 @pytest.mark.parametrize("document", DOCUMENTS, ids=lambda each: each.name)

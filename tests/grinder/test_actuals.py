@@ -21,7 +21,7 @@ AT = datetime(2026, 11, 25, 6, 10)
 
 
 @pytest.fixture(name="day", scope="module")
-def a_day(tmp_path_factory):
+def a_day(searches_kept, tmp_path_factory):
     case = read_ready_case(DEMO).case
     plan = make_plan(case, shadow_prices=False)
     path = tmp_path_factory.mktemp("day") / "order.xlsx"

@@ -45,7 +45,7 @@ def test_the_plans_own_recipe_costs_what_the_plan_costs_and_keeps_every_limit(sm
     assert same.differences["over_plan_usd"].abs().max() < 0.01
 
 
-def test_differences_by_lot_and_product_add_up_to_that_of_the_totals():
+def test_differences_by_lot_and_product_add_up_to_that_of_the_totals(searches_kept):
     case = read_ready_case(DEMO).case
     plan = make_plan(case, shadow_prices=False)
     made = compare(case, read_ground(DEMO / "ground.csv", case), plan)

@@ -15,7 +15,7 @@ DEMO = Path(__file__).parents[2] / "demo_data"
 
 
 @pytest.fixture(name="demo", scope="module")
-def demo_plan():
+def demo_plan(searches_kept):
     case = read_ready_case(DEMO).case
     return case, make_plan(case, shadow_prices=False)
 

@@ -23,7 +23,7 @@ LONG = "SUPPLIER-LOT-2026-11-25-000123456789"
 
 
 @pytest.fixture(name="made", scope="module")
-def made_plan():
+def made_plan(searches_kept):
     case = read_ready_case(DEMO).case
     lots = tuple(replace(each, lot_id=f"{LONG}-{each.lot_id}") for each in case.lots)
     rules = tuple(each for each in case.rules if each.rule_id != "use today")
