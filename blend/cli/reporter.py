@@ -371,24 +371,17 @@ def paste(
     from blend.domain.market import Additions
     from blend.output.formats import counted
     from blend.reporter.canvass import Entries
-    from blend.reporter.entry_questions import questions_of
-    from blend.reporter.phone_round import read_messages
+    from blend.reporter.phone_round import entries_of_messages
     from blend.store.canvass import new_entry_id
-    from blend.tables.history import entries_of_words
 
-    now = datetime.now()
+    now, method = datetime.now(), method_of(method_path)
     with open_store(where) as opened:
-        types = {each.firm: each.source_class for each in opened.every_entry()}
-        text = messages.read()
-        read = read_messages(text, opened.items().values(), types, on or now.date(), now)
-        first = new_entry_id()
-        rows = {each.line: {**each.words, "entry_id": f"{first}-{each.line:03}"} for each in read}
-        entries = entries_of_words("messages", rows)
+        day = on or now.date()
+        read = entries_of_messages(opened, messages.read(), day, now, new_entry_id(), method)
+        entries = tuple(each.entry for each in read)
         click.echo(Entries("Read from the messages", entries).screen())
-        method = method_of(method_path)
-        asked = [[each.text for each in questions_of(opened, own, method)] for own in entries]
-        for each, questions in zip(read, asked, strict=True):
-            for words in (*each.guesses, *questions):
+        for each in read:
+            for words in each.remarks:
                 click.echo(f"line {each.line}: {words}")
         if not confirmed:
             click.echo("Nothing was added. Add --yes to store these.")

@@ -86,9 +86,12 @@ def canvass(
     typed: Typed,
     *,
     pasted: dict[str, str] | None = None,
+    asked: Sequence[str] = (),
+    read: Sequence[CanvassEntry] = (),
     problems: Sequence[Problem | str] = (),
     told: Sequence[str] = (),
 ) -> Response:
+    """The page of a day. `asked` is what to confirm of what was pasted, which was `read` so."""
     entries = store.every_entry(days=(day.day, day.day))
     table = shown_of(
         entries_frame(entries)[::-1],
@@ -96,18 +99,19 @@ def canvass(
         f"Canvass, {us_day(day)}",
         "A correction is added; what it corrects stays." if entries else "Nothing was heard.",
     )
-    asked = request.query_params.get("added", "")
-    added = next((each for each in entries if each.entry_id == asked), None)
+    added_id = request.query_params.get("added", "")
+    added = next((each for each in entries if each.entry_id == added_id), None)
     made = page(
         desk,
         request,
         "reporter.html",
-        [table],
+        [table, *([shown_of(entries_frame(read), None, "What was read")] if read else [])],
         title="Canvass",
         day=day,
         long_day=long_day(day.day),
         typed=typed,
         pasted=pasted or paste_begun(desk, store),
+        asked=asked,
         columns=PASTED,
         problems=[str(each) for each in problems],
         told=[*told, *([_added_words(added)] if added else [])],
@@ -115,7 +119,7 @@ def canvass(
         max_rows=MAX_ROWS,
         **_choices(store),
     )
-    is_refused = problems or typed.faults or typed.others or typed.asked
+    is_refused = problems or asked or typed.faults or typed.others or typed.asked
     made.status_code = 422 if is_refused else 200
     return made
 

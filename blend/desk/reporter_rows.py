@@ -1,11 +1,15 @@
-"""Several rows of the canvass at once: pasted, or read from a file; all of them or none."""
+"""Several entries of the canvass at once: rows or messages pasted, or a file; all or none."""
 
 from __future__ import annotations
 
 import csv
 import io
+import re
 import tempfile
+from collections.abc import Mapping
 from dataclasses import replace
+from datetime import datetime
+from hashlib import sha256
 from pathlib import Path
 
 from starlette.requests import Request
@@ -15,27 +19,40 @@ from starlette.routing import Route
 from blend.desk.desk import Desk
 from blend.desk.pages import Form, Upload, text_of, view
 from blend.desk.reporter_canvass import PASTE_DRAFT, PASTED, begun, canvass, completed, row_id
-from blend.desk.reporter_store import day_of, of_store
+from blend.desk.reporter_store import Day, day_of, of_store
 from blend.domain.market import Additions
 from blend.errors import BlendError, FileTrouble, InputRefused, Problem
 from blend.output.formats import printable
 from blend.reporter.canvass import added_lines
+from blend.reporter.entry_questions import import_warnings
+from blend.reporter.phone_round import entries_of_messages
 from blend.store import Store
 from blend.tables.columns import HISTORY_TABLES
 from blend.tables.history import entries_of_words, read_history
 from blend.tables.tables import MAX_ROWS
 
 _PASTED = "pasted rows"
+_MESSAGE = re.compile(r"[^,:\t\n]+:")
+"""A line of a message begins with the company and a colon; a row begins with its first cell."""
 
 
 def paste(desk: Desk, store: Store, request: Request, form: Form) -> Response:
-    """Add rows copied from a spreadsheet, all of them or none."""
+    """Add rows of a spreadsheet or lines of a message, all of them or none.
+
+    What looks wrong is confirmed first, and what was read from a message in any case.
+    """
     pasted = {name: text_of(form, name) for name in ("paste_id", "rows")}
     day = day_of(store, request)
+    is_message = bool(_MESSAGE.match(pasted["rows"].lstrip()))
     try:
-        rows = _rows(store, pasted["rows"], pasted["paste_id"], str(day) if day.is_chosen else "")
-        entries = entries_of_words(_PASTED, rows)
-        added = store.add(Additions(entries=entries, rows={"canvass": (_PASTED, tuple(rows))}))
+        additions, asked = (_of_message if is_message else _of_rows)(desk, store, pasted, day)
+        confirm = sha256(pasted["rows"].encode()).hexdigest()[:16]
+        if asked and text_of(form, "confirmed") != confirm:
+            return canvass(
+                desk, store, request, day, begun(desk, store, day),
+                pasted=pasted | {"confirm": confirm}, asked=asked, read=additions.entries,
+            )  # fmt: skip
+        added = store.add(additions)
     except InputRefused as refused:
         typed = begun(desk, store, day)
         problems = refused.problems
@@ -44,6 +61,33 @@ def paste(desk: Desk, store: Store, request: Request, form: Form) -> Response:
         desk.journal.keep_draft(PASTE_DRAFT, "")
     typed = begun(desk, store, day)
     return canvass(desk, store, request, day, typed, told=list(added_lines(added)))
+
+
+def _of_message(
+    desk: Desk, store: Store, pasted: Mapping[str, str], day: Day
+) -> tuple[Additions, list[str]]:
+    """Entries of a message and what to look at before they are added; nothing of one that was
+    sent twice, which is as it was added."""
+    text, paste_id = pasted["rows"], pasted["paste_id"]
+    first = next(n for n, line in enumerate(text.splitlines(), 1) if line.strip())
+    held = store.history(row_id(paste_id, first))
+    now = held[0].heard_at if held else datetime.now()
+    read = entries_of_messages(store, text, day.day, now, paste_id, desk.method)
+    additions = Additions(entries=tuple(each.entry for each in read))
+    if held:
+        return additions, []
+    asked = [f"Line {each.line}: {words}" for each in read for words in each.remarks]
+    return additions, [*map(printable, asked)] or ["Is it read right?"]
+
+
+def _of_rows(
+    desk: Desk, store: Store, pasted: Mapping[str, str], day: Day
+) -> tuple[Additions, list[str]]:
+    rows = _rows(store, pasted["rows"], pasted["paste_id"], str(day) if day.is_chosen else "")
+    entries = entries_of_words(_PASTED, rows)
+    additions = Additions(entries=entries, rows={"canvass": (_PASTED, tuple(rows))})
+    asked = import_warnings(store, additions, desk.method, lists_all=True)
+    return additions, [printable(str(each)) for each in asked]
 
 
 def _rows(store: Store, text: str, paste_id: str, day: str) -> dict[int, dict[str, str]]:
@@ -86,12 +130,15 @@ def upload(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     day = day_of(store, request)
     typed = begun(desk, store, day)
     try:
-        added = store.add(_additions(sent))
+        additions = _additions(sent)
+        warnings = [str(each) for each in import_warnings(store, additions, desk.method)]
+        added = store.add(additions)
     except InputRefused as refused:
         return canvass(desk, store, request, day, typed, problems=refused.problems)
     except BlendError as error:
         return canvass(desk, store, request, day, typed, problems=[printable(str(error))])
-    return canvass(desk, store, request, day, typed, told=list(added_lines(added)))
+    told = [*added_lines(added), *map(printable, warnings)]
+    return canvass(desk, store, request, day, typed, told=told)
 
 
 def _additions(sent: str | Upload | None) -> Additions:

@@ -31,7 +31,8 @@ if TYPE_CHECKING:
 
 Moved = frozenset[Driver]
 _INTERVAL = (5.0, 95.0)
-_SIMULTANEOUS = 0.95
+_ONE_SIDED = 0.975
+"""Of all parts together, each toward zero alone: two-sided, 95 of 100."""
 _MIN_BEYOND = 1.96
 _NEWTON_STEPS = 8
 _MIN_PRICE_SHARE = 0.05
@@ -106,8 +107,15 @@ class Draws:
             for driver, weights in weights_of(drivers).items()
         }
         error = {driver: float(np.std(part)) for driver, part in parts.items()}
-        moves = [abs(parts[d] - parts[d].mean()) / error[d] for d in drivers if error[d] > 0]
-        beyond = float(np.quantile(np.max(moves, axis=0), _SIMULTANEOUS)) if moves else 0.0
+        # Errors of elasticities stretch a part and never turn it, so each part counts by how far
+        # it is drawn toward zero alone.
+        toward_zero = [
+            (parts[each.driver].mean() - parts[each.driver])
+            * np.sign(each.amount) / error[each.driver]
+            for each in found.contributions
+            if error[each.driver] > 0
+        ]  # fmt: skip
+        beyond = float(np.quantile(np.max(toward_zero, axis=0), _ONE_SIDED)) if toward_zero else 0.0
         change = values[frozenset(drivers)] - values[frozenset()]
         return replace(
             found,

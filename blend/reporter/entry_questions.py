@@ -44,15 +44,22 @@ def refuse_unconfirmed(
         raise NotConfirmed(asked)
 
 
-def questions_of(store: Store, entry: CanvassEntry, method: Method) -> list[Question]:
-    """What looks wrong about one entry that is not in the store yet."""
+def questions_of(
+    store: Store, entry: CanvassEntry, method: Method, with_it: Sequence[CanvassEntry] = ()
+) -> list[Question]:
+    """What looks wrong about one entry that is not in the store yet; `with_it` are others that
+    come with it."""
     items = store.items()
     if entry.item_id not in items:
         return []  # the store itself refuses it
     first = entry.market_day - timedelta(days=2 * method.normal_days)
     days = (first, entry.market_day)
     own = store.entries(entry.item_id, days)
-    same_day = [each for each in own if each.market_day == entry.market_day]
+    same_day = [
+        each
+        for each in (*own, *with_it)
+        if (each.item_id, each.market_day) == (entry.item_id, entry.market_day)
+    ]
     published = store.published(days=days)
     last = _last(items[entry.item_id], own, published, entry.market_day, method)
     # every item's entries are many: read only where the item has no quotation of its own

@@ -6,6 +6,7 @@ beyond its own error, the model explains the move, and one driver stands out.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -94,13 +95,17 @@ def _gate_of(move: ItemMove) -> Gate:
         return Gate.DID_NOT_MOVE
     if move.orders_look_ground:
         return Gate.ORDERS_ARE_GROUND
-    # Checked against the next pound, as its parts are the ones a headline would name.
-    unexplained = abs(move.observed.move_usd_per_lb - move.next.change)
+    # Checked against the next pound, as its parts are the ones a headline would name. Parts that
+    # are not measurable explain nothing, and blur nothing.
+    measurable = math.fsum(each.amount for each in move.next.contributions if is_separable(each))
+    unexplained = abs(move.observed.move_usd_per_lb - measurable)
     hair = 1e-9 * moved
-    larger = max(moved, abs(move.next.change))
-    if unexplained > MAX_UNEXPLAINED_SHARE * larger + hair:
+    larger = max(moved, abs(measurable))
+    is_opposite = move.observed.move_usd_per_lb * move.next.change < 0
+    if is_opposite or unexplained > MAX_UNEXPLAINED_SHARE * larger + hair:
         return Gate.NOT_EXPLAINED
     unexplained_error = move.unexplained_error_usd_per_lb
+    unexplained = abs(move.observed.move_usd_per_lb - move.next.change)
     if unexplained_error is None:
         is_small = unexplained <= SMALL_UNEXPLAINED_SHARE * moved + hair
         is_large_move = moved * LB_PER_CWT >= MIN_MOVE_USD_PER_CWT - 1e-9

@@ -21,11 +21,12 @@ from blend.output.answer import Answer
 from blend.output.formats import Format, counted, day, register
 from blend.output.frames import frame
 from blend.output.screen import table, watch, wrapped
+from blend.reporter.entry_questions import questions_of
+from blend.store import Store
+from blend.tables.history import entries_of_words
 
 if TYPE_CHECKING:
     from pandas import DataFrame
-
-    from blend.store import Store
 
 register(
     {
@@ -172,6 +173,35 @@ def read_messages(
         problems.append(Problem("messages", None, None, "no lines", "", "Paste one entry a line."))
     if problems:
         raise InputRefused(problems)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class HeardInMessage:
+    """One line's entry, and what to look at before it is kept: what was guessed, what looks
+    wrong."""
+
+    line: int
+    entry: CanvassEntry
+    remarks: tuple[str, ...]
+
+
+def entries_of_messages(
+    store: Store, text: str, on: date, now: datetime, first_id: str, method: Method
+) -> list[HeardInMessage]:
+    """Entries read from pasted messages and checked like typed ones; nothing is stored.
+
+    Raise InputRefused with every line that could not be read.
+    """
+    types = {" ".join(name.split()).casefold(): kind for name, kind in store.companies().items()}
+    read = read_messages(text, store.items().values(), types, on, now)
+    rows = {each.line: {**each.words, "entry_id": f"{first_id}-{each.line:03}"} for each in read}
+    entries = entries_of_words("messages", rows)
+    found = []
+    for place, (each, entry) in enumerate(zip(read, entries, strict=True)):
+        asked = questions_of(store, entry, method, entries[:place])
+        remarks = (*each.guesses, *(question.text for question in asked))
+        found.append(HeardInMessage(each.line, entry, remarks))
     return found
 
 

@@ -151,7 +151,7 @@ def limit_influence(
     would be without a company does not depend on what that company says. So whatever one
     company says, it moves the quotation at most the cap, on any number of days. Where companies
     pull it apart further than that, the middle is taken; a second look is asked for where one
-    company moves even the middle by more than the cap of many companies.
+    company moves even the middle by more than the cap.
     """
     whole = quote(entries)
     if whole is None:
@@ -168,8 +168,7 @@ def limit_influence(
     low, high = max(without) - cap, min(without) + cap
     if low > high:
         reach = (max(without) - min(without)) / 2
-        most = max(cap, method.company_cap_moves * usual_usd_per_cwt)
-        why = "two companies pull it apart by more than the cap" if reach > most else ""
+        why = "two companies pull it apart by more than the cap" if reach > cap else ""
         return Limited((low + high) / 2, max(cap, reach), found, why)
     return Limited(min(max(whole, low), high), cap, found)
 

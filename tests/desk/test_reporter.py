@@ -235,6 +235,38 @@ def test_pasted_rows_are_added_all_or_none_and_once(client):
     assert "all 2 rows" in answer.text
 
 
+MESSAGE = """Quiet Firm (packer): sold 2 loads 90s at 337.50 delivered, freight 3
+Lone Buyer (grinder): bid 3362 on 90s, 40,000 lb fob
+"""
+
+
+def test_a_message_is_shown_as_read_then_added_once(client):
+    before = len(entries_of(client))
+    data = {"paste_id": "m", "rows": MESSAGE}
+    told = client.post(f"/reporter/paste?day={DAY}", data=data)
+    assert told.status_code == 422 and len(entries_of(client)) == before
+    assert "2 loads: 80,000 lb" in told.text and "10 times the last quotation" in told.text
+    (confirm,) = re.findall('name="confirmed" value="([0-9a-f]+)"', told.text)
+    changed = data | {"rows": MESSAGE.replace("3362", "3363"), "confirmed": confirm}
+    assert client.post(f"/reporter/paste?day={DAY}", data=changed).status_code == 422
+    for _ in range(2):
+        answer = client.post(f"/reporter/paste?day={DAY}", data=data | {"confirmed": confirm})
+        assert answer.status_code == 200
+    added = [each for each in entries_of(client) if each.entry_id.startswith("m-")]
+    assert [(e.kind, e.usd_per_cwt, e.pounds_lb) for e in added] == [
+        ("trade", 337.5, 80_000.0), ("bid", 3362.0, 40_000.0)]  # fmt: skip
+    unread = client.post("/reporter/paste", data=data | {"rows": "Quiet Firm: 90s is quiet"})
+    assert unread.status_code == 422 and "messages row 1, kind: " in unread.text
+
+
+def test_pasted_rows_that_look_wrong_are_confirmed_first(client):
+    data = {"paste_id": "w", "rows": PASTED.replace("338.5", "3385")}
+    told = client.post("/reporter/paste", data=data)
+    assert told.status_code == 422 and "10 times the last quotation" in told.text
+    (confirm,) = re.findall('name="confirmed" value="([0-9a-f]+)"', told.text)
+    assert client.post("/reporter/paste", data=data | {"confirmed": confirm}).status_code == 200
+
+
 def test_rows_without_a_header_are_in_the_stated_order(client):
     row = f"85s\toffer\t309\t\tQuiet Firm\tpacker\t\t\t\t\tno\t\ttold twice\t{DAY} 10:00"
     answer = client.post(f"/reporter/paste?day={DAY}", data={"paste_id": "q", "rows": row})
