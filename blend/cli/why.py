@@ -87,6 +87,9 @@ def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
     metavar="$/LB",
     help="Let every product fall short at this penalty.",
 )
+@click.option(
+    "--year-ago", type=_FOLDER, metavar="FOLDER", help="For markets: compare its pounds too."
+)
 @click.option("--market", "is_market", is_flag=True, help="Clearing prices of one market folder.")
 @click.option("--move", type=FILE, metavar="FILE", help="With --market: changes to make, a table.")
 @_error("--price-error", "$/CWT", "a quoted price")
@@ -112,6 +115,7 @@ def why(
     quote_change: float | None,
     quote_error: float | None,
     shortage: float | None,
+    year_ago: Path | None,
     is_market: bool,
     move: Path | None,
     price_error: float | None,
@@ -153,7 +157,10 @@ def why(
         if shortage is not None:
             raise click.UsageError("--shortage is for plans; volumes of a market are open.")
         was, now = (read_market_folder(each, names_folder=True) for each in (before, after))
-        return _of_markets(was, now, where, seen, _priors(errors, seed), driver, write)
+        ago = None if year_ago is None else read_market_folder(year_ago, names_folder=True)
+        return _of_markets(was, now, ago, where, seen, _priors(errors, seed), driver, write)
+    if year_ago is not None:
+        raise click.UsageError("--year-ago is for markets.")
     if any(errors):
         raise click.UsageError("Errors are for markets; tables of a plan count as exact.")
     then, after_case = (_planned(each, must_plan=shortage is None) for each in (before, after))
@@ -206,6 +213,7 @@ def _planned(folder: Path, *, must_plan: bool) -> Case:
 def _of_markets(
     before: Market,
     after: Market,
+    year_ago: Market | None,
     where: Selector,
     observed: Observed | None,
     priors: Priors,
@@ -216,7 +224,7 @@ def _of_markets(
     from blend.reporter.explain import explain_market
     from blend.tables.clearing import write_market
 
-    made = explain_market(before, after, where, observed=observed, priors=priors)
+    made = explain_market(before, after, where, observed=observed, priors=priors, year_ago=year_ago)
     if driver is not None and folder is not None:
         write_market(market_put_back(before, after, where, driver), folder)
     return made

@@ -111,7 +111,7 @@ class Draws:
         # it is drawn toward zero alone.
         toward_zero = [
             (parts[each.driver].mean() - parts[each.driver])
-            * np.sign(each.amount) / error[each.driver]
+            * (-1 if each.amount < 0 else 1) / error[each.driver]
             for each in found.contributions
             if error[each.driver] > 0
         ]  # fmt: skip

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -67,6 +67,7 @@ register(
         "by_recipe_usd": Format("By recipe", "$", 0, is_signed=True),
         "what": Format("What"),
         "pounds_change_percent": Format("Change", "%", 1, is_signed=True),
+        "pounds_on_year_percent": Format("On year", "%", 1, is_signed=True),
     }
 )
 
@@ -95,6 +96,8 @@ class Moved(Answer):
     certified: Certified
     plan: PlanWhy | None = None
     priors: Priors | None = None
+    on_year: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Of a market's items and products, pounds now and a year ago; empty where not given."""
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -102,7 +105,7 @@ class Moved(Answer):
         if self.plan is not None:
             found |= {"cost": cost_frame(self.plan), "lots": lots_frame(self.plan)}
         else:
-            found["pounds"] = pounds_frame(self.move)
+            found["pounds"] = pounds_frame(self.move, self.on_year)
         return found | {"changes": changes_frame(self.sides)}
 
     @property
@@ -154,7 +157,7 @@ class Moved(Answer):
         lines = [
             wrapped(
                 f"  {each.driver:<{room}}  {_signed(each.amount):>8}{_interval(each)}"
-                f"{pounds_words(each)}",
+                f"{pounds_words(each, self.on_year)}",
                 " " * 8,
             )
             for each in sorted(apart, key=lambda each: -abs(each.amount))
@@ -307,7 +310,7 @@ class Moved(Answer):
                 else f"Part of the move: {_dollars(each.amount)}{_interval(each)}.",
                 self.unchanged_words(each),
                 assumed.get(each.driver, ""),
-                pounds_words(each).strip(),
+                pounds_words(each, self.on_year).strip(),
             ]
             if abs(each.amount - last.amount) >= _CENT_USD_PER_LB:
                 lines.insert(1, f"For the last pound there is: {_dollars(last.amount)}.")
@@ -373,20 +376,36 @@ def explain_market(
     *,
     observed: Observed | None = None,
     priors: Priors | None = None,
+    year_ago: Market | None = None,
 ) -> Moved:
-    """Why the price at which the lots that meet `where` clear moved between two markets."""
+    """Why the price at which the lots that meet `where` clear moved between two markets.
+
+    Of the market of a year ago only the pounds are shown, next to those of today.
+    """
     why = why_market_moved(before, after, where, observed=observed, priors=priors)
-    return market_moved(why, before, after)
+    return market_moved(why, before, after, year_ago)
 
 
-def market_moved(why: MarketWhy, before: Market, after: Market) -> Moved:
+def market_moved(
+    why: MarketWhy, before: Market, after: Market, year_ago: Market | None = None
+) -> Moved:
     """The answer of a market's move already split; SolverTrouble where its certificate fails."""
     certified = why.certified()
     lots = ", ".join(why.weights)
     certified.must_be_valid(f"split of {lots}")
     sides = sides_of_markets(before, after, why.item)
     since = _since(before.case, after.case)
-    return Moved(lots, lots, why.price, since, sides, certified, priors=why.priors)
+    now, then = (_pounds(each) for each in (after, year_ago))
+    on_year = {name: (now[name], lb) for name, lb in then.items() if name in now}
+    return Moved(lots, lots, why.price, since, sides, certified, priors=why.priors, on_year=on_year)
+
+
+def _pounds(market: Market | None) -> dict[str, float]:
+    """Pounds of a market's items and of its products' orders; none of no market."""
+    if market is None:
+        return {}
+    lots = {lot.lot_id: lot.max_lb for lot in market.case.lots}
+    return lots | {each.product_id: each.volume_lb for each in market.demands}
 
 
 def _since(before: Case, after: Case) -> str:
@@ -452,14 +471,19 @@ def _interval(part: Contribution) -> str:
     return f" ({_signed(part.low)} to {_signed(part.high)})"
 
 
-def pounds_words(part: Contribution) -> str:
-    """The pounds behind a driver and the items that make most of it: "3.1% fewer lb: I90 +4.99"."""
+def pounds_words(part: Contribution, on_year: Mapping[str, tuple[float, float]]) -> str:
+    """The pounds behind a driver and the items that make most of it: "3.1% fewer lb, 12.0% under
+    last year: I90 +4.99"."""
     was, now = part.pounds_lb
     if not was:
         return ""
+    words = f"  {abs(now / was - 1):.1%} {'fewer' if now < was else 'more'} lb"
+    ends = [on_year[each.name] for each in part.within if each.name in on_year]
+    if len(ends) == len(part.within) and (ago := math.fsum(then for _, then in ends)):
+        year = math.fsum(today for today, _ in ends) / ago - 1
+        words += f", {abs(year):.1%} {'under' if year < 0 else 'over'} last year"
     largest = [each for each in part.within[:2] if abs(each.amount) >= _CENT_USD_PER_LB]
     listed = ", ".join(f"{each.name} {_signed(each.amount)}" for each in largest)
-    words = f"  {abs(now / was - 1):.1%} {'fewer' if now < was else 'more'} lb"
     return f"{words}: {listed}" if len(part.within) > 1 and listed else words
 
 
@@ -513,23 +537,31 @@ POUNDS_NOTE = (
 )
 
 
-def pounds_frame(move: ItemMove) -> DataFrame:
-    """By driver, the pounds of each item or product and its part, the largest first."""
+def pounds_frame(move: ItemMove, on_year: Mapping[str, tuple[float, float]]) -> DataFrame:
+    """By driver, the pounds of each item or product and its part, the largest first; with the
+    change on the year where that is known."""
     rows = [
         (
             part.driver,
             each.name,
             each.before_lb,
             each.after_lb,
-            (each.after_lb / each.before_lb - 1) * POINTS_PER_SHARE if each.before_lb else None,
+            _percent_change(each.after_lb, each.before_lb),
+            _percent_change(*on_year.get(each.name, (0.0, 0.0))),
             each.amount * LB_PER_CWT,
         )
         for part in move.next.contributions
         for each in part.within
         if each.before_lb != each.after_lb
     ]
-    columns = ("driver", "of", "before_lb", "after_lb", "pounds_change_percent", "part_usd_per_cwt")
-    return frame(columns, rows)
+    columns = ("driver", "of", "before_lb", "after_lb", "pounds_change_percent",
+               "pounds_on_year_percent", "part_usd_per_cwt")  # fmt: skip
+    made = frame(columns, rows)
+    return made if on_year else made.drop(columns="pounds_on_year_percent")
+
+
+def _percent_change(now: float, then: float) -> float | None:
+    return (now / then - 1) * POINTS_PER_SHARE if then else None
 
 
 def cost_frame(why: PlanWhy) -> DataFrame:

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from blend.reporter.explained import Contribution, ItemMove
+from blend.reporter.explained import Contribution, ItemMove, Observed
 from blend.units import LB_PER_CWT
 
 TOLD_APART = 1.96
@@ -77,7 +77,7 @@ def no_cause_words(headline: Headline, item: str) -> str:
         case Gate.NOT_EXPLAINED:
             return "Our model does not explain this move."
         case Gate.NO_DRIVER:
-            return "No driver in our model stands out: no headline cause."
+            return "Our model does not explain this move: none of its drivers stands out."
     raise ValueError("a move that passed has a cause to name")
 
 
@@ -95,17 +95,17 @@ def _gate_of(move: ItemMove) -> Gate:
         return Gate.DID_NOT_MOVE
     if move.orders_look_ground:
         return Gate.ORDERS_ARE_GROUND
-    # Checked against the next pound, as its parts are the ones a headline would name. Parts that
-    # are not measurable explain nothing, and blur nothing.
-    measurable = math.fsum(each.amount for each in move.next.contributions if is_separable(each))
-    unexplained = abs(move.observed.move_usd_per_lb - measurable)
-    hair = 1e-9 * moved
-    larger = max(moved, abs(measurable))
-    is_opposite = move.observed.move_usd_per_lb * move.next.change < 0
-    if is_opposite or unexplained > MAX_UNEXPLAINED_SHARE * larger + hair:
+    # Checked against the next pound, as its parts are the ones a headline would name. The model
+    # explains by all of its parts, or by the measurable ones where the rest could be chance.
+    whole = move.next.change
+    measurable = [each.amount for each in move.next.contributions if is_separable(each)]
+    if move.observed.move_usd_per_lb * whole < 0:
+        return Gate.NOT_EXPLAINED
+    if not any(_is_near(each, move.observed) for each in (whole, math.fsum(measurable))):
         return Gate.NOT_EXPLAINED
     unexplained_error = move.unexplained_error_usd_per_lb
-    unexplained = abs(move.observed.move_usd_per_lb - move.next.change)
+    unexplained = abs(move.observed.move_usd_per_lb - whole)
+    hair = 1e-9 * moved
     if unexplained_error is None:
         is_small = unexplained <= SMALL_UNEXPLAINED_SHARE * moved + hair
         is_large_move = moved * LB_PER_CWT >= MIN_MOVE_USD_PER_CWT - 1e-9
@@ -113,3 +113,10 @@ def _gate_of(move: ItemMove) -> Gate:
     if unexplained > TOLD_APART * unexplained_error + hair:
         return Gate.NOT_EXPLAINED
     return Gate.PASSED
+
+
+def _is_near(change_usd_per_lb: float, observed: Observed) -> bool:
+    """Whether no more than a share of the larger of two moves stays unexplained."""
+    moved = observed.move_usd_per_lb
+    larger = max(abs(moved), abs(change_usd_per_lb))
+    return abs(moved - change_usd_per_lb) <= (MAX_UNEXPLAINED_SHARE + 1e-9) * larger

@@ -89,9 +89,14 @@ def test_why_a_market_moved_is_shown_with_errors(tmp_path):
     answer = run(
         *("why", MARKET, LATER, "--where", "lot=90s", "--price-error", 1),
         *("--chart", tmp_path / "why.svg", "--undo", "orders", "--write", folder, "--all"),
+        *("--year-ago", MARKET),
     )
     assert answer.exit_code == 0, answer.output
-    assert "1,000 draws" in answer.output and "The quote rose $9.50" in answer.output
+    assert (
+        "On year" in answer.output
+        and "1,000 draws" in answer.output
+        and "The quote rose $9.50" in answer.output
+    )
     assert run("why", folder, "--market").exit_code == 0
 
 
@@ -122,6 +127,7 @@ OWN = ("why", BEFORE, DEMO, "--where", "lot=B90-1")
         ((*OWN, "--quote-error", "1"), "--quote-change"),
         ((*OWN, "--undo", "orders"), "--write"),
         ((*OWN, "--price-error", "9"), "for markets"),
+        ((*OWN, "--year-ago", MARKET), "for markets"),
         (("why", MARKET, LATER, "--where", "lot=90s", "--shortage", "1"), "--shortage"),
         (("why", MARKET, LATER, "--where=lot=90s", "--undo=own-price", "--write=no"), "one of"),
         (("why", DEMO, "--market"), "product_demand"),

@@ -71,6 +71,13 @@ def test_a_driver_that_cannot_be_measured_is_not_named():
     assert headline_of(moved(10, 1, model_error=3, **parts)).gate is Gate.NO_DRIVER
 
 
+def test_parts_that_could_be_chance_do_not_hide_the_one_that_could_not():
+    found = headline_of(moved(10, 1, model_error=4, RULES=12, FRESH_SUPPLY=-5, ORDERS=-3))
+    assert found.driver.driver is Driver.RULES
+    turned = moved(10, 1, model_error=6, RULES=12, FRESH_SUPPLY=-7, ORDERS=-6)
+    assert headline_of(turned).gate is Gate.NOT_EXPLAINED
+
+
 def test_without_a_quotation_no_cause_is_named():
     assert headline_of(moved(None, None, ORDERS=9)).gate is Gate.NO_CHANGE_GIVEN
 

@@ -179,16 +179,17 @@ def test_an_item_whose_usual_move_is_unknown_is_held_where_one_company_moves_it_
 
 
 @pytest.mark.parametrize("push", PUSHES, ids=lambda push: push.words)
-def test_a_company_that_pushes_five_days_in_a_row_gains_one_usual_day_at_most(push):
-    """On each day the quotation is within one usual move of the one without the company, or it
-    is held; thousands more by `python -m tests.bench manipulation`."""
+def test_a_company_that_pushes_five_days_in_a_row_gains_no_more_than_the_cap(push):
+    """On each day the quotation is within one usual move of the one without the company, half of
+    one where there are three companies, or it is held; thousands more by `python -m tests.bench manipulation`."""
     free = [
         each.now
         for seed in range(12)
         for each in pushed_days(push, seed, METHOD)
         if not each.is_held
     ]
-    assert len(free) > 5 and max(free) <= 1 + 1e-9
+    most = 1.0 if push.companies[0] > 3 else 0.5
+    assert len(free) > 3 and max(free) <= most + 1e-9
 
 
 def test_three_companies_a_few_dollars_apart_are_quoted_and_far_apart_are_held():
