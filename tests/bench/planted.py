@@ -2,8 +2,9 @@
 
 The true market is not the one that explains: all lean is one good and all fat another; demand has
 constant elasticity; true elasticities are off the stated ones by up to six tenths together and
-four tenths each, a quarter and 15% as a rule; pounds are counted with errors of heavy tails; demand drifts unseen; quotations are made by
-the method from a canvass with company differences, thin days and late entries at the old price.
+four tenths each, a quarter and 15% as a rule; pounds are counted with errors of heavy tails;
+demand drifts unseen; quotations are made by the method from a canvass with company differences,
+thin days and late entries at the old price.
 """
 
 from __future__ import annotations

@@ -181,7 +181,8 @@ def test_an_item_whose_usual_move_is_unknown_is_held_where_one_company_moves_it_
 @pytest.mark.parametrize("push", PUSHES, ids=lambda push: push.words)
 def test_a_company_that_pushes_five_days_in_a_row_gains_no_more_than_the_cap(push):
     """On each day the quotation is within one usual move of the one without the company, half of
-    one where there are three companies, or it is held; thousands more by `python -m tests.bench manipulation`."""
+    one where there are three companies, or it is held; thousands more by
+    `python -m tests.bench manipulation`."""
     free = [
         each.now
         for seed in range(12)
