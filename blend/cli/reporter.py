@@ -373,11 +373,12 @@ def paste(
     from blend.reporter.canvass import Entries
     from blend.reporter.phone_round import entries_of_messages
     from blend.store.canvass import new_entry_id
+    from blend.tables.history import entries_of_words
 
-    now, method = datetime.now(), method_of(method_path)
+    now, method, text = datetime.now(), method_of(method_path), messages.read()
     with open_store(where) as opened:
         day = on or now.date()
-        read = entries_of_messages(opened, messages.read(), day, now, new_entry_id(), method)
+        read = entries_of_messages(opened, text, day, now, new_entry_id(), method, entries_of_words)
         entries = tuple(each.entry for each in read)
         click.echo(Entries("Read from the messages", entries).screen())
         for each in read:

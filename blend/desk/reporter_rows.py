@@ -72,7 +72,7 @@ def _of_message(
     first = next(n for n, line in enumerate(text.splitlines(), 1) if line.strip())
     held = store.history(row_id(paste_id, first))
     now = held[0].heard_at if held else datetime.now()
-    read = entries_of_messages(store, text, day.day, now, paste_id, desk.method)
+    read = entries_of_messages(store, text, day.day, now, paste_id, desk.method, entries_of_words)
     additions = Additions(entries=tuple(each.entry for each in read))
     if held:
         return additions, []

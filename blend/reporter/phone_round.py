@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import cached_property
@@ -23,7 +23,6 @@ from blend.output.frames import frame
 from blend.output.screen import table, watch, wrapped
 from blend.reporter.entry_questions import questions_of
 from blend.store import Store
-from blend.tables.history import entries_of_words
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -187,11 +186,17 @@ class HeardInMessage:
 
 
 def entries_of_messages(
-    store: Store, text: str, on: date, now: datetime, first_id: str, method: Method
+    store: Store,
+    text: str,
+    on: date,
+    now: datetime,
+    first_id: str,
+    method: Method,
+    entries_of_words: Callable[[str, Mapping[int, Mapping[str, str]]], Sequence[CanvassEntry]],
 ) -> list[HeardInMessage]:
     """Entries read from pasted messages and checked like typed ones; nothing is stored.
 
-    Raise InputRefused with every line that could not be read.
+    `entries_of_words` is that of `blend.tables.history`, which checks words by their columns. Raise InputRefused with every line that could not be read.
     """
     types = {" ".join(name.split()).casefold(): kind for name, kind in store.companies().items()}
     read = read_messages(text, store.items().values(), types, on, now)
