@@ -196,7 +196,8 @@ def entries_of_messages(
 ) -> list[HeardInMessage]:
     """Entries read from pasted messages and checked like typed ones; nothing is stored.
 
-    `entries_of_words` is that of `blend.tables.history`, which checks words by their columns. Raise InputRefused with every line that could not be read.
+    `entries_of_words` is that of `blend.tables.history`, which checks words by their columns. Raise
+    InputRefused with every line that could not be read.
     """
     types = {" ".join(name.split()).casefold(): kind for name, kind in store.companies().items()}
     read = read_messages(text, store.items().values(), types, on, now)
