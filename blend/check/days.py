@@ -22,8 +22,10 @@ from blend.domain.horizon import (
     DayRequirement,
     DayRule,
     DayRuleKind,
+    ForwardPrice,
     Freezing,
     Horizon,
+    Receipt,
 )
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Check, Take, Verdict
@@ -123,10 +125,13 @@ def _checked(
     lot_id: str = "",
     rule_id: str = "",
     cooler_id: str = "",
+    price_id: str = "",
 ) -> DayCheck:
     """A requirement of a day and its verdict."""
     return DayCheck(
-        requirement=DayRequirement(day, constraint_class, product_id, lot_id, rule_id, cooler_id),
+        requirement=DayRequirement(
+            day, constraint_class, product_id, lot_id, rule_id, cooler_id, price_id
+        ),
         read=float(value),
         minimum=None if minimum is None else float(minimum),
         maximum=None if maximum is None else float(maximum),
@@ -358,6 +363,7 @@ def _trades(horizon: Horizon, plan: DaysPlan) -> Iterator[DayCheck]:
         yield _checked(
             day, supply, bought_lb, minimum=0, maximum=maximum, note=note, lot_id=lot.lot_id
         )
+        yield from _agreed_and_loads(offer, day, purchase.offer_id, bought_lb)
         if bought_lb:
             least_lb = exact(offer.max_lb if lot.must_take_all else lot.min_purchase_lb)
             yield _checked(
@@ -388,6 +394,22 @@ def _trades(horizon: Horizon, plan: DaysPlan) -> Iterator[DayCheck]:
             note=f"bid {bid.price_id}",
             lot_id=bid.lot_id,
         )
+        yield from _agreed_and_loads(bid, bid.day, bid.price_id, sold[bid.price_id])
+
+
+def _agreed_and_loads(
+    taken: Receipt | ForwardPrice, day: date, price_id: str, lb: Fraction
+) -> Iterator[DayCheck]:
+    """All of what is agreed, and otherwise whole loads."""
+    if taken.is_agreed:
+        minimum = exact(taken.max_lb) - _SOLVER_LB
+        yield _checked(day, DayConstraintClass.AGREED, lb, minimum=minimum,
+                       lot_id=taken.lot_id, price_id=price_id)  # fmt: skip
+    elif taken.load_lb is not None:
+        count = lb / exact(taken.load_lb)
+        whole = Fraction(round(count))
+        yield _checked(day, DayConstraintClass.WHOLE_LOADS, count, minimum=whole, maximum=whole,
+                       unit="loads", lot_id=taken.lot_id, price_id=price_id)  # fmt: skip
 
 
 # Coolers and rules --------------------------------------------------------------------------

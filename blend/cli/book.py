@@ -13,15 +13,18 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from blend.cli.answers import FILE, answers, examples
-from blend.cli.common import note_at_end, seed_option, warn_at_end
+from blend.cli.common import note_at_end, progress_line, seed_option, warn_at_end
 from blend.cli.params import DAY, POUNDS, Share, Whole
 from blend.cli.records import record_options
 from blend.domain.book import BidOffer, Book, Deal
+from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
     from blend.domain.quotations import Quotation
     from blend.trader.book_day import BookDay
+    from blend.trader.book_plan import BookPlan
     from blend.trader.book_risk import BookRisk
+    from blend.trader.customers import CustomerDemand
     from blend.trader.deal_papers import Settlement
     from blend.trader.forward import ForwardCurve
 
@@ -206,6 +209,72 @@ def forward(quoted: Quoted, on: date | None, items: tuple[str, ...]) -> ForwardC
     from blend.trader.forward import forward_curve
 
     return forward_curve(quoted.book, quoted.quotations, on, items=items)
+
+
+@book.command(
+    "plan",
+    epilog=examples(
+        "blend book plan demo_data/book",
+        "blend book plan demo_data/book --whole-loads --market 98%",
+    ),
+)
+@of_quoted_book
+@click.option("--day", "on", type=DAY, help="Default: the day last quoted.")
+@click.option("--whole-loads", is_flag=True, help="Buy and sell in loads of 40,000 lb.")
+@click.option(
+    "--market",
+    type=Share(0.01, 1.0),
+    help="Also sell what you have at this share of the last quotation, such as 98%.",
+)
+@click.option("--no-customers", is_flag=True, help="Leave out customers.csv.")
+@answers("actions", "not-bought", "not-sold", "money", chart=True)
+def plan_(
+    quoted: Quoted, on: date | None, whole_loads: bool, market: float | None, no_customers: bool
+) -> BookPlan:
+    """What to buy, freeze, hold, sell and roll.
+
+    From stock, what is afloat and what was agreed, at the bids and offers that are good today,
+    prompt and forward. FOLDER holds coolers too: what it costs to freeze and hold, how much and
+    how long; and customers, whose demand counts load by load.
+    """
+    from blend.tables.positions import read_coolers
+    from blend.trader.book_plan import book_plan
+
+    if quoted.folder is None:
+        raise click.UsageError("Name the FOLDER with coolers: what holding and freezing cost.")
+    coolers, warnings = read_coolers(quoted.folder)
+    warn_at_end(warnings)
+    with progress_line() as progress:
+        return book_plan(
+            quoted.book,
+            quoted.quotations,
+            coolers,
+            on,
+            demands={} if no_customers else _demands(quoted),
+            whole_loads=whole_loads,
+            market_share=market,
+            progress=progress,
+        )
+
+
+def _demands(quoted: Quoted) -> dict[str, tuple[CustomerDemand, ...]]:
+    """By item, what the customers of the folder pay; none where it has no customers."""
+    from blend.cli.customers import cases_of
+    from blend.tables.customers import read_customers
+    from blend.tables.tables import holds_table
+    from blend.trader.customers import customer_demands
+
+    if quoted.folder is None or not holds_table(quoted.folder, "customers"):
+        return {}
+    rows, warnings = read_customers(quoted.folder)
+    warn_at_end(warnings)
+    last = {each.item: each.usd_per_lb * LB_PER_CWT for each in quoted.quotations}
+    return {
+        item_id: customer_demands(
+            rows, item_id, last[item_id], cases_of(quoted.folder), quoted.quotations
+        )
+        for item_id in sorted({each.item_id for each in rows} & set(last))
+    }
 
 
 @book.command(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -67,15 +69,6 @@ def customers(
     rows, warnings = read_customers(folder)
     warn_at_end(warnings)
     place = folder if folder.is_dir() else folder.parent
-    cases: dict[str, Case] = {}
-
-    def case_of(plan_folder: str) -> Case:
-        from blend.reading import read_ready_case
-
-        if plan_folder not in cases:
-            cases[plan_folder] = read_ready_case(place / plan_folder).case
-        return cases[plan_folder]
-
     names = list(dict.fromkeys(each.customer for each in rows if each.item_id == item))
     if customer is not None and customer not in names:
         hint = did_you_mean(customer, names) or f"There are {', '.join(names)}."
@@ -85,13 +78,24 @@ def customers(
         item,
         loads,
         cost * LB_PER_CWT,
-        case_of,
+        cases_of(place),
         quotations=_quotations(place),
         whole=not no_whole,
     )
     if offer_sheet is not None and customer is not None:
         _write_offer(found, customer, offer_sheet, valid_until, house)
     return found
+
+
+def cases_of(place: Path) -> Callable[[str], Case]:
+    """Reads the plan folders that customers next to them name, each once."""
+    from blend.reading import read_ready_case
+
+    @cache
+    def case_of(plan_folder: str) -> Case:
+        return read_ready_case(place / plan_folder).case
+
+    return case_of
 
 
 def _quotations(place: Path) -> tuple[Quotation, ...]:

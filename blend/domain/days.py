@@ -24,13 +24,15 @@ class Purchase:
 
 @dataclass(frozen=True, slots=True)
 class Sale:
-    """Pounds sold on to one bid."""
+    """What is done with one bid. `value_usd_per_lb` is its break-even price: bid more and it is
+    sold more; None where prices were not asked for."""
 
     price_id: str
     lot_id: str
     day: date
     pounds_lb: float
     price_usd_per_lb: float
+    value_usd_per_lb: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,8 +145,8 @@ class DayCheck:
 class DaysPlan:
     """The least-cost plan of several days, checked, in unrounded pounds.
 
-    `purchases` has every offer, taken or not. Batches may be split; each day's own plan makes
-    them whole.
+    `purchases` has every offer and `sales` every bid, taken or not. Batches may be split; each
+    day's own plan makes them whole.
     """
 
     days: tuple[date, ...]

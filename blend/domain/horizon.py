@@ -60,6 +60,10 @@ class ForwardPrice:
         caution_when_blank="Enter the pounds offered or wanted.",
     )
     use_by: date | None = col.day("for an offer, last day of use", blank="as its cooler keeps it")
+    load_lb: float | None = col.pounds(
+        "taken in whole loads of so many pounds", minimum=1, blank="any pounds"
+    )
+    is_agreed: bool = col.yes_no("yes: agreed already, all of it comes or goes", default=False)
 
     @property
     def max_lb(self) -> float:
@@ -232,6 +236,9 @@ class DayConstraintClass(StrEnum):
     MAX_USED = "max_used"
     MIN_IF_USED = "min_if_used_lb"
     NEEDS = "needs"
+    AGREED = "agreed"
+    """What was agreed before comes in, or goes out."""
+    WHOLE_LOADS = "whole_loads"
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +252,7 @@ class DayRequirement:
     lot_id: str = ""
     rule_id: str = ""
     cooler_id: str = ""
+    price_id: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,6 +267,8 @@ class Receipt:
     last_day: date | None
     offer_id: str = ""
     """Empty for opening stock, which is there whether wanted or not."""
+    load_lb: float | None = None
+    is_agreed: bool = False
 
     def is_usable(self, day: date) -> bool:
         return self.last_day is None or day <= self.last_day
@@ -415,8 +425,10 @@ class Horizon:
                 lot = self.lot(price.lot_id)
                 last_day = self.keeps_until(lot, price.day, price.use_by)
                 place = self.days.index(price.day)
-                cost = price.price_usd_per_lb
-                yield Receipt(lot.lot_id, place, price.max_lb, cost, last_day, price.price_id)
+                yield Receipt(
+                    lot.lot_id, place, price.max_lb, price.price_usd_per_lb, last_day,
+                    price.price_id, price.load_lb, price.is_agreed,
+                )  # fmt: skip
 
     def _max_used_lb(self) -> dict[tuple[str, int], float]:
         """By lot and place of the day, the max that can be used that day."""

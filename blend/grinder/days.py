@@ -446,6 +446,8 @@ _WORDS = {
     DayConstraintClass.MAX_USED: "max used a day (rule {of.rule_id})",
     DayConstraintClass.MIN_IF_USED: "min if used (rule {of.rule_id})",
     DayConstraintClass.NEEDS: "what must go with it (rule {of.rule_id})",
+    DayConstraintClass.AGREED: "{of.price_id}, agreed already",
+    DayConstraintClass.WHOLE_LOADS: "whole loads of {of.price_id}",
 }
 
 

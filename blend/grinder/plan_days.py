@@ -78,7 +78,7 @@ def plan_days(
             "--containers no"
         )
     say("break-evens")
-    value, pricing_stopped = DayPrices((), (), {}), False
+    value, pricing_stopped = DayPrices((), (), {}, {}), False
     try:
         value = day_shadow_prices(solved) if shadow_prices else value
     except KeyboardInterrupt:
@@ -87,7 +87,7 @@ def plan_days(
     plan = DaysPlan(
         days=horizon.days,
         purchases=round_days.purchases(solved, value.offer_usd_per_lb),
-        sales=round_days.sales(solved),
+        sales=round_days.sales(solved, value.bid_usd_per_lb),
         freezes=round_days.freezes(solved),
         wastes=round_days.wastes(solved),
         blends=round_days.blends(solved),
@@ -117,6 +117,7 @@ _WHOLE = (
     ConstraintClass.KEEP_APART,
     DayConstraintClass.MIN_IF_USED,
     DayConstraintClass.NEEDS,
+    DayConstraintClass.WHOLE_LOADS,
 )
 
 

@@ -166,14 +166,15 @@ def _crash_columns(days: Days, model: Model) -> RestrictedMaster | None:
 
 @dataclass(frozen=True)
 class DayPrices:
-    """Shadow prices of orders, coolers and day rules; break-even prices of offers by offer id."""
+    """Shadow prices of orders, coolers, day rules; break-even prices of offers and bids by id."""
 
     orders: tuple[OrderPrice, ...]
     coolers: tuple[CapacityPrice, ...]
     offer_usd_per_lb: dict[str, float]
+    bid_usd_per_lb: dict[str, float]
 
 
-_OF_PURCHASES = ("containers", "is_bought")
+_OF_PURCHASES = ("containers", "is_bought", "loads")
 """Integer columns that shadow prices relax; counts and switches stay fixed as planned."""
 
 
@@ -210,7 +211,12 @@ def day_shadow_prices(solved: HorizonAnswer) -> DayPrices:
         offer.offer_id: offer.price_usd_per_lb - _cost_of_more(linear, answer, int(column))
         for offer, column in zip(solved.days.offers, buy, strict=True)
     }
-    return DayPrices(tuple(orders), tuple(capacity_prices), offers)
+    sell = np.arange(model.names["sell"].start, model.names["sell"].stop)
+    bids = {
+        bid.price_id: bid.price_usd_per_lb + _cost_of_more(linear, answer, int(column))
+        for bid, column in zip(solved.days.horizon.bids(), sell, strict=True)
+    }
+    return DayPrices(tuple(orders), tuple(capacity_prices), offers, bids)
 
 
 def _loosening_saves(linear: WarmLinear, answer: Answer, row: int) -> float:
@@ -272,6 +278,7 @@ _RELAXED = (
     DayConstraintClass.FREEZER,
     DayConstraintClass.USE_BY,
     DayConstraintClass.MAX_USED,
+    DayConstraintClass.AGREED,
 )
 """Limits in pounds, which can be relaxed pound by pound."""
 

@@ -32,12 +32,22 @@ def purchases(
     )
 
 
-def sales(solved: HorizonAnswer) -> tuple[Sale, ...]:
-    bids = solved.days.horizon.bids()
+def sales(
+    solved: HorizonAnswer, value_usd_per_lb: Mapping[str, float] | None = None
+) -> tuple[Sale, ...]:
+    """What is sold to every bid, with its break-even price where that was asked for."""
     return tuple(
-        Sale(bid.price_id, bid.lot_id, bid.day, pounds, bid.price_usd_per_lb)
-        for bid, pounds in zip(bids, solved.block("sell").tolist(), strict=True)
-        if pounds > _MIN_LB
+        Sale(
+            price_id=bid.price_id,
+            lot_id=bid.lot_id,
+            day=bid.day,
+            pounds_lb=_clean(pounds),
+            price_usd_per_lb=bid.price_usd_per_lb,
+            value_usd_per_lb=(value_usd_per_lb or {}).get(bid.price_id),
+        )
+        for bid, pounds in zip(
+            solved.days.horizon.bids(), solved.block("sell").tolist(), strict=True
+        )
     )
 
 

@@ -79,6 +79,9 @@ def _check_each(sheets: Sheets) -> None:
         for row in sheet.rows:
             if row.values.get("side") == Side.BID:
                 sheet.refuse_unused(row, (), ("use_by",), "it is a bid")
+            if row.values.get("is_agreed") and row.values.get("quantity_lb", 0) is None:
+                hint = "Enter the pounds agreed."
+                sheet.refuse(row.number, "quantity_lb", "blank, and is_agreed is yes", hint=hint)
     if "day_rules" in sheets:
         check_kinds(sheets["day_rules"], DAY_RULE_COLUMNS)
     if "coolers" in sheets:
@@ -170,6 +173,14 @@ def _cautions(horizon: Horizon) -> Iterator[Caution]:
         if rule.kind is RuleKind.MAX_TEMP:
             fact = f"temperature rule {rule.rule_id} is left out here"
             yield Caution("rules.csv", None, "kind", fact, "Each day's own plan obeys it.")
+
+
+def read_coolers(source: Source) -> tuple[tuple[Cooler, ...], tuple[Caution, ...]]:
+    """Coolers alone, and what to check. Raises as `read_horizon` does."""
+    sheets = Sheets(source, {"coolers": POSITION_TABLES["coolers"]})
+    _check_each(sheets)
+    sheets.raise_problems()
+    return sheets.records("coolers", Cooler), (*sheets.cautions, *blank_cautions(sheets))
 
 
 # Rows to domain objects -----------------------------------------------------------------------

@@ -392,19 +392,9 @@ def customers(
     would use instead. `whole` also looks for the customers' plans in whole boxes at
     the price shown, ten seconds each at most. Raises InputRefused for an item nobody takes.
     """
-    own = [each for each in rows if each.item_id == item_id]
-    if not own:
-        known = sorted({each.item_id for each in rows})
-        required = f"an item of customers: {', '.join(known)}"
-        raise refusal("customers", "item_id", item_id, required, did_you_mean(item_id, known))
-    by_name: dict[str, list[CustomerRow]] = {}
-    for row in own:
-        by_name.setdefault(row.customer, []).append(row)
-    highest = HIGHEST_TO_COST * cost_usd_per_cwt
-    market = Market(item_id, tuple(quotations))
-    demands = tuple(_demand(name, of, case_of, market, highest) for name, of in by_name.items())
+    demands = customer_demands(rows, item_id, cost_usd_per_cwt, case_of, quotations)
     shown_price = best_price(demands, loads, cost_usd_per_cwt)
-    shown = dict.fromkeys(by_name, 0)
+    shown = {each.customer: 0 for each in demands}
     if shown_price is not None:
         shown = at_one_price(demands, loads, shown_price)
     split = best_split(demands, loads, cost_usd_per_cwt)
@@ -416,6 +406,28 @@ def customers(
             if each.case is not None and each.delivered_usd_per_cwt
         }
     return Customers(item_id, loads, cost_usd_per_cwt, demands, shown_price, shown, split, both)
+
+
+def customer_demands(
+    rows: Sequence[CustomerRow],
+    item_id: str,
+    cost_usd_per_cwt: float,
+    case_of: Callable[[str], Case],
+    quotations: Sequence[Quotation] = (),
+) -> tuple[CustomerDemand, ...]:
+    """What each customer pays for an item, at most a few times its cost. Raises InputRefused for
+    an item nobody takes."""
+    own = [each for each in rows if each.item_id == item_id]
+    if not own:
+        known = sorted({each.item_id for each in rows})
+        required = f"an item of customers: {', '.join(known)}"
+        raise refusal("customers", "item_id", item_id, required, did_you_mean(item_id, known))
+    by_name: dict[str, list[CustomerRow]] = {}
+    for row in own:
+        by_name.setdefault(row.customer, []).append(row)
+    highest = HIGHEST_TO_COST * cost_usd_per_cwt
+    market = Market(item_id, tuple(quotations))
+    return tuple(_demand(name, of, case_of, market, highest) for name, of in by_name.items())
 
 
 def _demand(

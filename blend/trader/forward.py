@@ -78,6 +78,8 @@ class ForwardCurve(Answer):
     entries: tuple[ForwardEntry, ...]
     old: tuple[str, ...]
     """Contracts left out for their age."""
+    unquoted: tuple[str, ...]
+    """Bids and offers left out, as their item has no quotation."""
     unpriced: Mapping[tuple[str, date], float]
     """Net pounds of the book for months without a price."""
 
@@ -167,7 +169,7 @@ class ForwardCurve(Answer):
             "at today's quotation and the basis agreed, landed."
         )
         parts = [
-            f"{screen.strong(title)}\n{words}",
+            f"{screen.strong(title)}\n{screen.wrapped(words)}",
             screen.table(self.tables["curve"], note=note),
             screen.watch(self._warnings()),
         ]
@@ -189,6 +191,8 @@ class ForwardCurve(Answer):
                 f"The book is {way} {pounds(abs(lb))} of {item_id} for {month:%b %Y}: no forward "
                 "price."
             )
+        if self.unquoted:
+            yield f"Left out, as the item has no quotation: {', '.join(self.unquoted)}."
         if self.old:
             yield (
                 f"Left out, agreed more than {MAX_CONTRACT_AGE_DAYS} days ago: "
@@ -274,6 +278,7 @@ def forward_curve(
             raise refusal("quotations", "item", item_id, f"an item quoted. {hint}")
     found: list[ForwardEntry] = []
     old: list[str] = []
+    unquoted: list[str] = []
     spot: dict[str, tuple[date, float]] = {}
 
     def spot_of(item_id: str) -> float | None:
@@ -287,7 +292,9 @@ def forward_curve(
         quote, month = each.quote, first_of_month(each.quote.delivery_month)
         if month is None or month < on.replace(day=1) or quote.is_ours or not each.is_good_on(on):
             continue
-        if (now := spot_of(quote.item_id)) is not None:
+        if quote.item_id not in quoted and not items:
+            unquoted.append(f"{quote.quote_id} ({quote.item_id})")
+        elif (now := spot_of(quote.item_id)) is not None:
             found.append(
                 ForwardEntry(
                     quote.item_id, month, str(quote.side), quote.price_usd_per_cwt, now,
@@ -321,7 +328,12 @@ def forward_curve(
     }
     order = sorted(found, key=lambda each: (each.item_id, each.month, each.side, each.rests_on))
     return ForwardCurve(
-        on, {each: spot[each] for each in sorted(with_entry)}, tuple(order), tuple(old), unpriced
+        on,
+        {each: spot[each] for each in sorted(with_entry)},
+        tuple(order),
+        tuple(old),
+        tuple(unquoted),
+        unpriced,
     )
 
 

@@ -16,6 +16,7 @@ CASES: dict[str, list[str]] = {
     "book_show": ["book", "show", "demo_data/book"],
     "book_risk": ["book", "risk", "demo_data/book", "--hedge-with", "90s"],
     "book_forward": ["book", "forward", "demo_data/book"],
+    "book_plan": ["book", "plan", "demo_data/book", "--whole-loads", "--market", "98%"],
     "book_confirm": ["book", "confirm", "D-104", "demo_data/book"],
     "book_settle": ["book", "settle", "D-106", "demo_data/book", "--tested", "83.5"],
     "customers": [

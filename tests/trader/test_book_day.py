@@ -141,10 +141,10 @@ def test_limits_bids_and_basis_deals_are_on_the_first_screen(book, quotations):
     assert "Q-28" in text and "ran out" in text  # good on the day before, and no longer
     assert "D-115 must be priced off 90s by Dec 1, 2026." in text
     assert {each.quote.quote_id for each in shown.quotes} == {
-        f"Q-{number}" for number in range(30, 42)
+        f"Q-{number}" for number in range(30, 43)
     }
     later = book_day(book, quotations, DAY + timedelta(days=5))
-    assert "D-115 must be" in later.screen() and len(later.quotes) == 8
+    assert "D-115 must be" in later.screen() and len(later.quotes) == 9
 
 
 def test_an_item_sold_out_and_no_longer_quoted_hides_no_limit():

@@ -1,12 +1,14 @@
-"""Buying ahead: least purchases, lots sold whole, and whole containers, offer by offer."""
+"""Buying and selling ahead: min purchases, lots sold whole, whole containers and loads, and what
+is agreed already, offer by offer and bid by bid."""
 
 from __future__ import annotations
 
 import math
+from datetime import date
 
 import numpy as np
 
-from blend.domain.horizon import DayRequirement, Receipt
+from blend.domain.horizon import DayConstraintClass, DayRequirement, ForwardPrice, Receipt
 from blend.domain.requirements import ConstraintClass
 from blend.domain.rules import WholeContainers
 from blend.model.arrays import Columns, Rows
@@ -17,6 +19,7 @@ def add(days: Days, columns: Columns, rows: Rows) -> None:
     _add_min_purchases(days, columns, rows)
     if days.horizon.case.settings.whole_containers is not WholeContainers.NO:
         _add_whole_containers(days, columns, rows)
+    _add_agreed_and_loads(days, columns, rows)
 
 
 def _add_min_purchases(days: Days, columns: Columns, rows: Rows) -> None:
@@ -60,6 +63,35 @@ def _add_whole_containers(days: Days, columns: Columns, rows: Rows) -> None:
         lower=0.0,
         upper=0.0,
     )
+
+
+def _add_agreed_and_loads(days: Days, columns: Columns, rows: Rows) -> None:
+    offers: list[tuple[int, Receipt | ForwardPrice, date, str]] = [
+        (column, offer, days.days[offer.place], offer.offer_id)
+        for column, offer in zip(columns["buy"].tolist(), days.offers, strict=True)
+    ]
+    bids: list[tuple[int, Receipt | ForwardPrice, date, str]] = [
+        (column, bid, bid.day, bid.price_id)
+        for column, bid in zip(columns["sell"].tolist(), days.horizon.bids(), strict=True)
+    ]
+    in_loads = []
+    for column, taken, day, price_id in (*offers, *bids):
+        if taken.is_agreed:
+            agreed = DayConstraintClass.AGREED
+            requirement = DayRequirement(day, agreed, lot_id=taken.lot_id, price_id=price_id)
+            rows.add(requirement, [(column, 1.0)], lower=taken.max_lb)
+        elif taken.load_lb is not None:
+            in_loads.append((column, taken, day, price_id))
+    counts = columns.add(
+        "loads",
+        len(in_loads),
+        upper=[taken.max_lb // (taken.load_lb or 1.0) for _, taken, _, _ in in_loads],
+        whole=True,
+    )
+    for count, (column, taken, day, price_id) in zip(counts, in_loads, strict=True):
+        whole = DayConstraintClass.WHOLE_LOADS
+        requirement = DayRequirement(day, whole, lot_id=taken.lot_id, price_id=price_id)
+        rows.add(requirement, [(column, 1.0), (count, -(taken.load_lb or 1.0))], lower=0, upper=0)
 
 
 def _requirement(days: Days, constraint_class: ConstraintClass, offer: Receipt) -> DayRequirement:
