@@ -44,7 +44,7 @@ MAY_IMPORT = {
     "check": {"domain", "rules", "constraints"},
     "lean": {"domain", "output"},
     "grinder": {"domain", "output", "phrases", "rules"} | ANSWERS,
-    "trader": {"domain", "output", "phrases"} | ANSWERS,
+    "trader": {"domain", "grinder", "output", "phrases"} | ANSWERS,
     "reporter": {"domain", "output", "store"} | ANSWERS,
     "phrases": {"domain", "output", "rules"},
     "reading": {"domain", "tables", "grinder"},
