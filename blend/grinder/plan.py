@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 from blend.check.check import check_plan, count_money
 from blend.check.gap import plan_bound
 from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
-from blend.domain.plan import Bound, Check, Money, Plan, PlanCertificate, Verdict
-from blend.domain.requirements import ConstraintClass
+from blend.domain.plan import Bound, Check, Money, Plan, PlanCertificate
 from blend.errors import NoPlan, OutOfTime
 from blend.grinder.first_expired import first_expired_first
 from blend.grinder.ways_out import tried
@@ -28,9 +25,6 @@ if TYPE_CHECKING:
     from blend.model.pulp_model import Added
 
 Say = Callable[[str], None]
-_CLOSER = 0.4
-"""Where rounding carries the printed plan past the gap asked for, the search goes on to this share
-of it, in the time left."""
 
 
 def make_plan(
@@ -64,7 +58,6 @@ def make_plan(
     except NoPlan as no_plan:
         raise NoPlan(tried(case, no_plan.infeasible, say)) from None
     optimum = LinearPlan(linear.model, answer)
-    begun = time.monotonic()
     say("whole containers, counts and batches")
     whole = plan_whole(case, optimum, lambda usd, bound: say(_so_far(usd, bound)), stopped)
     if whole.outcome is Outcome.INFEASIBLE:
@@ -78,17 +71,6 @@ def make_plan(
         raise KeyboardInterrupt
     say("the check")
     plan = _checked(case, optimum, whole)
-    gap_share = case.settings.gap_share
-    left_s = case.settings.time_limit_s - (time.monotonic() - begun)
-    is_done = whole.outcome is Outcome.OPTIMAL and not whole.was_interrupted
-    if is_done and plan.certificate.bound.gap_share > gap_share and left_s > 0:
-        say("closer, to make up for rounding")
-        settings = replace(case.settings, gap_share=_CLOSER * gap_share, time_limit_s=left_s)
-        closer = plan_whole(replace(case, settings=settings), optimum, None, stopped)
-        if closer.was_interrupted and not keep_interrupted:
-            raise KeyboardInterrupt
-        if closer.rounded_plan is not None:
-            plan = _better(case, optimum, whole, closer)
     return _priced(plan, linear, answer, say) if shadow_prices else plan
 
 
@@ -105,29 +87,6 @@ def _checked(case: Case, optimum: LinearPlan, whole: WholePlan) -> Plan:
         money=money,
         certificate=PlanCertificate(checks, _bound(case, optimum, whole, money, checks)),
         stopped_early=whole.outcome is Outcome.STOPPED,
-    )
-
-
-def _better(case: Case, optimum: LinearPlan, whole: WholePlan, closer: WholePlan) -> Plan:
-    """The plan that keeps more, then costs less. Both floors are of every plan, so the higher one
-    is checked against either."""
-    floor = max((whole, closer), key=lambda each: each.bound_usd)
-    higher = partial(replace, bound_usd=floor.bound_usd, by_branching=floor.by_branching)
-    plans = [
-        _checked(case, optimum, higher(each, outcome=whole.outcome)) for each in (whole, closer)
-    ]
-    return min(
-        plans,
-        key=lambda plan: (_missed(plan.certificate), plan.certificate.bound.printed_usd),
-    )
-
-
-def _missed(certificate: PlanCertificate) -> int:
-    """Limits that rounding misses; an order of an exact weight may be a little over."""
-    return sum(
-        check.verdict in (Verdict.WITHIN_ROUNDING, Verdict.BROKEN)
-        and check.requirement.constraint_class is not ConstraintClass.VOLUME_MAX
-        for check in certificate.checks
     )
 
 

@@ -54,6 +54,14 @@ _COMPLETION_NODES = 500
 """Share of the time limit, and nodes, for completing a MIP start. The solver's own completion may
 use the whole time limit, and the search then gets it once more."""
 
+_SEARCH_OPTIONS = {
+    "mip_heuristic_run_feasibility_jump": False,
+    "mip_heuristic_run_root_reduced_cost": False,
+    "mip_detect_symmetry": False,
+    "mip_allow_restart": False,
+}
+"""By measurement on invented cases of 15 x 4 to 100 x 20: half the time of the defaults."""
+
 
 SEARCH_THREAD = "search in whole numbers"
 """A process that ends while one runs must not wait for the library to clean up: it would abort."""
@@ -199,7 +207,7 @@ def _outcome(highs: highspy.Highs) -> Outcome:
             return Outcome.INFEASIBLE
         case kind.kUnbounded:
             return Outcome.UNBOUNDED
-        case kind.kTimeLimit | kind.kInterrupt | kind.kSolutionLimit:
+        case kind.kTimeLimit | kind.kInterrupt | kind.kSolutionLimit | kind.kObjectiveTarget:
             return Outcome.STOPPED
     raise SolverTrouble(
         f"the solver stopped without an answer ({highs.modelStatusToString(status)}); prices or "
@@ -586,14 +594,17 @@ def solve_whole(
     guess: np.ndarray | None = None,
     on_better: Callable[[float, float], None] | None = None,
     stopped: Callable[[], bool] | None = None,
+    target: float = -math.inf,
+    max_nodes: int | None = None,
 ) -> Answer:
     """Solve in whole numbers to a relative gap, or until time is out or the user stops it.
 
     `guess` is a MIP start: a value for each whole column (NaN: none); a short search, within the
     time limit too, completes it to a first plan. `on_better(objective, bound)` is called for each
-    better plan; `stopped()` is called now and then, and True ends the search. A search that is
-    stopped returns the best plan so far with its bound. Raises KeyboardInterrupt where Ctrl-C comes
-    before there is a plan.
+    better plan; `stopped()` is called now and then, and True ends the search. So do a plan at or
+    below `target`, and `max_nodes` nodes of the search tree. A search that is stopped returns the
+    best plan so far with its bound. Raises KeyboardInterrupt where Ctrl-C comes before there is a
+    plan.
     """
     until = time.monotonic() + time_limit_s
     start, begun = None, None
@@ -613,8 +624,10 @@ def solve_whole(
             max(0.0, until - time.monotonic()),
             on_better,
             stopped,
+            max_nodes,
             start=start,
             whole_within=whole_within,
+            target=target,
         )
 
     found = or_better(begun, lambda: search(start, _WHOLE_WITHIN))
@@ -678,22 +691,26 @@ def _search(
     max_nodes: int | None = None,
     start: np.ndarray | None = None,
     whole_within: float = _WHOLE_WITHIN,
+    target: float = -math.inf,
 ) -> Answer:
     """One search of `solve_whole`; `start` is a plan, of its whole columns at least (NaN: none)."""
     highs = _new_highs()
     highs.setOptionValue("mip_rel_gap", gap_share)
     highs.setOptionValue("mip_feasibility_tolerance", whole_within)
     highs.setOptionValue("time_limit", time_limit_s)
+    highs.setOptionValue("objective_target", target)
+    for name, value in _SEARCH_OPTIONS.items():
+        highs.setOptionValue(name, value)
     if max_nodes is not None:
         highs.setOptionValue("mip_max_nodes", max_nodes)
-    bounds = (model.lower, model.upper)
     row_bounds = (model.row_lower, model.row_upper)
-    _load(highs, model.cost, bounds, model.matrix, row_bounds, model.whole)
+    # most pairs of a neighborhood or a rounding are out of use
+    kept = np.flatnonzero((model.lower != 0) | (model.upper != 0))
+    bounds = (model.lower[kept], model.upper[kept])
+    _load(highs, model.cost[kept], bounds, model.matrix.take(kept), row_bounds, model.whole[kept])
     if start is not None:
-        # this heuristic looks for a first plan, which is given; it takes a sixth of the time
-        highs.setOptionValue("mip_heuristic_run_feasibility_jump", False)
-        given = np.flatnonzero(np.isfinite(start))
-        highs.setSolution(len(given), given.astype(np.int32), start[given])
+        given = np.flatnonzero(np.isfinite(start[kept]))
+        highs.setSolution(len(given), given.astype(np.int32), start[kept][given])
     if on_better is not None:
         highs.cbMipImprovingSolution.subscribe(
             lambda event: on_better(event.data_out.mip_primal_bound, event.data_out.mip_dual_bound)
@@ -704,11 +721,12 @@ def _search(
     if outcome in (Outcome.INFEASIBLE, Outcome.UNBOUNDED):
         return _no_answer(outcome)
     has_plan = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
-    if not has_plan and len(model.cost):  # Without a column there is nothing to decide.
+    if not has_plan and len(kept):  # Without a column there is nothing to decide.
         if was_interrupted:
             raise KeyboardInterrupt  # Nothing was found that the user could be given.
         return _no_answer(Outcome.STOPPED)
-    x = np.array(highs.getSolution().col_value)
+    x = np.zeros(len(model.cost))
+    x[kept] = np.array(highs.getSolution().col_value)
     bound = info.mip_dual_bound if model.whole.any() else info.objective_function_value
     objective = dot(model.cost, x)
     return Answer(outcome, objective, bound, x, _NOTHING, _NOTHING, was_interrupted)

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
@@ -14,27 +13,34 @@ from blend.domain.case import Case
 from blend.domain.products import Product
 from blend.errors import OutOfTime, SolverTrouble
 from blend.model.aggregated import restricted_master
-from blend.model.arrays import Model
+from blend.model.arrays import Model, dot
 from blend.model.build import build_model
-from blend.model.round_plan import RoundedPlan, exact_plan, round_plan
+from blend.model.room import with_room
+from blend.model.round_plan import RoundedPlan, exact_plan, round_plan, round_quickly
 from blend.model.solve import LinearPlan, solve_linear
 from blend.model.solver import (
     Answer,
     Outcome,
     WarmLinear,
     best_of_group,
-    or_better,
     solve_whole,
 )
 from blend.model.tighten import tightened, without_switches
 
 _MIN_LB = 1e-6
-_NEAR_FROM_PAIRS = 2_000
-_NEAR_SHARE = 0.4
+_LARGE_FROM_PAIRS = 2_000
 _NEAR_OF_BLEND, _NEAR_OF_LOT = (20, 80, 320), 10
 """From so many pairs of lot and blend, the neighborhood of the relaxation's optimum is searched
-first, each time in this share of the time left; and how many pairs of each blend and lot it holds
-besides those in use. By measurement: fewer may have no plan, more find their first one later."""
+several times: how many pairs of each blend and lot it holds besides those in use. By measurement:
+fewer may have no plan, more find their first one later."""
+_SMALL_TO_PAIRS = 100
+_CLOSE_OF_BLEND, _CLOSE_OF_LOT, _CLOSE_NODES = 8, 3, 100
+"""Of smaller cases, where the whole program follows soon; the smallest begin with that."""
+_ROOM_LB, _LITTLE_ROOM_LB = 1.5, 0.5
+"""A batch: by measurement nearly every plan with the first can be rounded, most with the second."""
+_OWN_GAP, _CLOSER_GAP, _TARGET = 0.5, 0.2, 0.95
+"""Of the gap asked for: what the search for a floor stops at, at first and where rounding took more
+than what it leaves; and where a search with room stops."""
 
 Tell = Callable[[float, float], None]
 """Called with the objective of a better plan and its bound, USD."""
@@ -70,31 +76,7 @@ def plan_whole(
     The outcome is INFEASIBLE when whole numbers rule out every plan, STOPPED when time ran
     out; `rounded_plan` is None where no plan was found.
     """
-    model = build_model(case, whole=True)
-    settled = _linear_suffices(model, linear)
-    if settled is not None:
-        objective = linear.objective_usd
-        return WholePlan(
-            Outcome.OPTIMAL,
-            objective,
-            objective,
-            round_plan(model, settled),
-            exact_plan(model, settled),
-            by_branching=False,
-        )
-    found = _search(model, linear, on_better, stopped)
-    # making nothing is a plan too
-    is_found = len(found.x) > 0 or found.outcome is Outcome.OPTIMAL
-    rounded_plan = round_plan(model, found.x) if is_found else None
-    return WholePlan(
-        found.outcome,
-        found.objective,
-        found.bound,
-        rounded_plan,
-        exact_plan(model, found.x) if is_found else None,
-        by_branching=found.bound > linear.objective_usd,
-        was_interrupted=found.was_interrupted,
-    )
+    return _Search(case, linear, on_better, stopped).run()
 
 
 def plan_again(case: Case, time_limit_s: float, gap_share: float | None = None) -> WholePlan | None:
@@ -118,64 +100,152 @@ def plan_again(case: Case, time_limit_s: float, gap_share: float | None = None) 
     return whole
 
 
-def _search(
-    model: Model,
-    linear: LinearPlan,
-    on_better: Tell | None,
-    stopped: Callable[[], bool] | None,
-) -> Answer:
-    """The best plan in whole numbers; no plan costs less than its bound.
+@dataclass(frozen=True)
+class _Stage:
+    """One program of the search, and the share of the time left that it is given."""
 
-    A large program is searched near the optimum of its relaxation first, further and further off
-    it: with thousands of lots, similar ones can replace any other at little cost, and the full
-    program takes longer than the time limit.
+    model: Model
+    gap: float
+    """Of the gap asked for."""
+    time_share: float = 1.0
+    max_nodes: int | None = None
+    is_whole: bool = False
+    """Whether its bound is a floor of the case."""
+
+
+class _Search:
+    """The search for a plan in whole pounds and a floor under every plan.
+
+    A plan is looked for near the optimum of the relaxation and with room for rounding, which is
+    often enough; then the whole program gives a floor, and is searched again with room. A large
+    one is searched further and further off the optimum first: with thousands of lots, similar ones
+    can replace any other at little cost, and the whole program takes longer than the time limit.
     """
-    settings = model.sets.case.settings
-    until = time.monotonic() + settings.time_limit_s
-    tight, floor_usd = tightened(model), linear.objective_usd
-    stages = [tight]
-    guess: np.ndarray | None = _mip_start(model, linear)
-    if len(model.sets.pair_lot) >= _NEAR_FROM_PAIRS:
-        relaxed = _relaxation(tight, linear)
-        if relaxed.outcome is Outcome.OPTIMAL:
-            floor_usd = max(floor_usd, relaxed.objective)
-            stages = [*(_near(tight, relaxed, of_blend) for of_blend in _NEAR_OF_BLEND), tight]
-            if "is_used" in model.names:
-                guess = None
 
-    def is_close(found: Answer) -> bool:
-        return found.objective - floor_usd <= settings.gap_share * abs(found.objective)
+    def __init__(
+        self,
+        case: Case,
+        linear: LinearPlan,
+        on_better: Tell | None,
+        stopped: Callable[[], bool] | None,
+    ) -> None:
+        settings = case.settings
+        self.until = time.monotonic() + settings.time_limit_s
+        self.gap_share = settings.gap_share
+        self.linear, self.on_better, self.stopped = linear, on_better, stopped
+        self.model = build_model(case, whole=True)
+        self.floor_usd = linear.objective_usd
+        self.exact: np.ndarray | None = None
+        """The best plan before rounding."""
+        self.rounded: RoundedPlan | None = None
+        """The best plan in whole pounds."""
 
-    def search(within: Model, guess: np.ndarray | None, time_limit_s: float) -> Answer:
-        def report(usd: float, bound_usd: float) -> None:
-            if on_better is not None:
-                on_better(usd, max(bound_usd, floor_usd) if within is tight else floor_usd)
+    def run(self) -> WholePlan:
+        outcome, is_stopped, was_interrupted = Outcome.STOPPED, False, False
+        settled = _linear_suffices(self.model, self.linear)
+        if settled is not None:
+            self._keep(settled)
+        for stage in () if self._is_close() else self._stages():
+            left_s = self.until - time.monotonic()
+            if left_s <= 0 and outcome is not Outcome.STOPPED:
+                break
+            try:
+                found = self._solve(stage, max(0.0, stage.time_share * left_s))
+            except KeyboardInterrupt:
+                if self.exact is None:
+                    raise
+                is_stopped = was_interrupted = True
+                break
+            was_interrupted = found.was_interrupted
+            if stage.is_whole:
+                outcome = found.outcome
+                self.floor_usd = float(np.fmax(self.floor_usd, found.bound))
+                if outcome is Outcome.INFEASIBLE and self.exact is None:
+                    return WholePlan(outcome, np.inf, np.inf, None, None, by_branching=True)
+            # making nothing is a plan too
+            if len(found.x) or (stage.is_whole and outcome is Outcome.OPTIMAL):
+                self._keep(found.x)
+            is_stopped = was_interrupted or (self.stopped is not None and self.stopped())
+            if is_stopped or self._is_close():
+                break
+        return self._plan(is_stopped, was_interrupted)
 
-        return solve_whole(
-            within,
-            gap_share=settings.gap_share,
-            time_limit_s=time_limit_s,
-            guess=guess,
-            on_better=report,
-            stopped=stopped,
+    def _plan(self, is_stopped: bool, was_interrupted: bool) -> WholePlan:
+        by_branching = self.floor_usd > self.linear.objective_usd
+        if self.exact is None:
+            return WholePlan(Outcome.STOPPED, np.nan, self.floor_usd, None, None, by_branching)
+        if self.rounded is None:
+            self.rounded = round_plan(self.model, self.exact)
+        is_over = self._is_close() or time.monotonic() < self.until
+        return WholePlan(
+            Outcome.OPTIMAL if is_over and not is_stopped else Outcome.STOPPED,
+            dot(self.model.cost, self.exact),
+            self.floor_usd,
+            self.rounded,
+            exact_plan(self.model, self.exact),
+            by_branching,
+            was_interrupted,
         )
 
-    best: Answer | None = None
-    for stage in stages:
-        left_s = max(0.0, until - time.monotonic())
-        share = 1.0 if stage is tight else _NEAR_SHARE
-        start = guess if best is None or not len(best.x) else best.x
-        best = or_better(best, partial(search, stage, start, share * left_s))
-        if stage is tight or best.was_interrupted:
-            break
-        if len(best.x) and is_close(best):
-            return replace(best, outcome=Outcome.OPTIMAL, bound=floor_usd)
-    assert best is not None, "the whole program is searched last"
-    if stage is not tight or not best.bound > floor_usd:
-        best = replace(best, bound=floor_usd)
-    if len(best.x) and best.objective - best.bound <= settings.gap_share * abs(best.objective):
-        best = replace(best, outcome=Outcome.OPTIMAL)
-    return best
+    def _stages(self) -> Iterator[_Stage]:
+        tight = tightened(self.model)
+        has_room = "containers_used" not in self.model.names
+        roomy = with_room(tight, _ROOM_LB) if has_room else tight
+        pairs = len(self.model.sets.pair_lot)
+        if pairs >= _LARGE_FROM_PAIRS:
+            relaxed = _relaxation(tight, self.linear)
+            if relaxed.outcome is Outcome.OPTIMAL:
+                self.floor_usd = max(self.floor_usd, relaxed.objective)
+                for of_blend in _NEAR_OF_BLEND:
+                    near = _near(roomy, relaxed, of_blend, _NEAR_OF_LOT)
+                    yield _Stage(near, _OWN_GAP, time_share=0.4)
+        elif pairs > _SMALL_TO_PAIRS and has_room:
+            near = _near(roomy, self.linear.answer, _CLOSE_OF_BLEND, _CLOSE_OF_LOT)
+            yield _Stage(near, _OWN_GAP, time_share=0.25, max_nodes=_CLOSE_NODES)
+        yield _Stage(tight, _OWN_GAP, time_share=0.5 if has_room else 1.0, is_whole=True)
+        if has_room:
+            yield _Stage(roomy, _CLOSER_GAP, time_share=0.5)
+            yield _Stage(with_room(tight, _LITTLE_ROOM_LB), _CLOSER_GAP, time_share=0.5)
+        yield _Stage(tight, _CLOSER_GAP, is_whole=True)
+
+    def _solve(self, stage: _Stage, time_limit_s: float) -> Answer:
+        start = self.exact
+        if start is None and stage.is_whole:
+            start = _mip_start(self.model, self.linear)
+
+        def report(usd: float, bound_usd: float) -> None:
+            if self.on_better is not None:
+                floor_usd = max(bound_usd, self.floor_usd) if stage.is_whole else self.floor_usd
+                self.on_better(usd, floor_usd)
+
+        return solve_whole(
+            stage.model,
+            gap_share=stage.gap * self.gap_share,
+            time_limit_s=time_limit_s,
+            guess=start,
+            on_better=report,
+            stopped=self.stopped,
+            target=-np.inf if stage.is_whole else self._close_usd(),
+            max_nodes=stage.max_nodes,
+        )
+
+    def _close_usd(self) -> float:
+        """The cost at which a plan is close to the floor."""
+        return self.floor_usd + _TARGET * self.gap_share * abs(self.floor_usd)
+
+    def _keep(self, x: np.ndarray) -> None:
+        """Round a plan, and keep what is better than before."""
+        if self.exact is None or dot(self.model.cost, x - self.exact) < 0:
+            self.exact = x
+        found = round_quickly(self.model, x)
+        if found is not None and (self.rounded is None or found.cost_usd < self.rounded.cost_usd):
+            self.rounded = found
+
+    def _is_close(self) -> bool:
+        if self.rounded is None:
+            return False
+        usd = self.rounded.cost_usd
+        return usd - self.floor_usd <= self.gap_share * abs(usd)
 
 
 def _relaxation(tight: Model, linear: LinearPlan) -> Answer:
@@ -226,16 +296,16 @@ def _mip_start(model: Model, linear: LinearPlan) -> np.ndarray:
     return guess
 
 
-def _near(model: Model, relaxed: Answer, of_blend: int) -> Model:
+def _near(model: Model, relaxed: Answer, of_blend: int, of_lot: int) -> Model:
     """The program without pairs far from the relaxation's optimum: those not in use and without
     one of the lowest reduced costs of their blend or of a lot that is taken."""
     sets, use = model.sets, model.use
     reduced = relaxed.column_dual[use]
     near = relaxed.x[use] > 0
     near[best_of_group(sets.pair_blend, reduced, of_blend)] = True
-    of_lot = best_of_group(sets.pair_lot, reduced, _NEAR_OF_LOT)
+    best = best_of_group(sets.pair_lot, reduced, of_lot)
     is_taken = relaxed.x[model.take] > 0
-    near[of_lot[is_taken[sets.pair_lot[of_lot]]]] = True
+    near[best[is_taken[sets.pair_lot[best]]]] = True
     upper = model.upper.copy()
     upper[use] = np.where(near, upper[use], 0.0)
     return replace(model, upper=upper)

@@ -191,7 +191,7 @@ def test_a_search_that_begins_near_the_linear_optimum_reaches_the_same_bound(
         settings=replace(case.settings, time_limit_s=5.0),
     )
     everywhere = planned(case)
-    monkeypatch.setattr(whole, "_NEAR_FROM_PAIRS", 0)
+    monkeypatch.setattr(whole, "_LARGE_FROM_PAIRS", 0)
     near = planned(case)
     assert near.bound_usd <= everywhere.objective_usd + 1e-6
     assert everywhere.bound_usd <= near.objective_usd + 1e-6
