@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 from blend.domain.case import Case
 from blend.domain.lots import DOMESTIC
-from blend.domain.plan import Model, Step, Verdict
+from blend.domain.plan import Step, Verdict
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule
 from blend.domain.selectors import Condition, Selector
@@ -52,9 +52,8 @@ CONSTRAINT_CLASS_WORDS = {
 }
 """Headings of constraint classes; a rule's own is declared with its kind."""
 
-MODEL_WORDS = {
-    Model.LINEAR: "as if combos and batches could be split",
-}
+AS_IF_SPLIT = "as if combos and batches could be split"
+"""Of what is read from the LP relaxation."""
 
 CONTAINERS_WORDS = {"combo": "combos", "box": "boxes", "block": "blocks", "loose": "loose"}
 

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from math import isinf
 from typing import TYPE_CHECKING, Any
 
-from blend.domain.plan import Model
 from blend.grinder.odds import ASSUMPTION
 from blend.output.formats import cents, money, number, pounds, printable
 from blend.output.gap import gap_words
 from blend.output.lean_classes import lean_class
 from blend.output.shown import Cell, Format, ShownColumn, ShownTable, shown_table
-from blend.phrases import MODEL_WORDS
+from blend.phrases import AS_IF_SPLIT
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE, usd_per_cwt
 
 if TYPE_CHECKING:
@@ -236,4 +235,4 @@ def _points(share: float | None) -> float | None:
 
 
 def _basis() -> str:
-    return f"{MODEL_WORDS[Model.LINEAR].capitalize()}."
+    return f"{AS_IF_SPLIT.capitalize()}."

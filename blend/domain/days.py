@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from blend.domain.horizon import DayRequirement
-from blend.domain.plan import Bound, Ingredient, Model, Verdict
+from blend.domain.plan import Bound, Ingredient, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +111,6 @@ class OrderPrice:
     day: date
     next_cwt_usd: float
     """Infinite where no plan makes more."""
-    model: Model = Model.LINEAR
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +119,6 @@ class CapacityPrice:
 
     requirement: DayRequirement
     loosening_saves_usd_per_cwt: float
-    model: Model = Model.LINEAR
 
     @property
     def constraint_class(self) -> str:

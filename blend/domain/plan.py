@@ -84,13 +84,6 @@ class Money:
         return meat_usd / self.finished_lb if self.finished_lb else None
 
 
-class Model(StrEnum):
-    """Which mathematical program a worth is read from."""
-
-    LINEAR = "linear"
-    """The LP relaxation: as if combos and batches could be split."""
-
-
 class Step(StrEnum):
     """The step that a worth is for."""
 
@@ -113,7 +106,6 @@ class ShadowPrice:
     step: Step
     loosening_saves_usd: float
     tightening_costs_usd: float
-    model: Model = Model.LINEAR
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +119,6 @@ class MarginalCost:
     """Cost of moving the target, tolerance and all, one lean point up."""
     fatter_point_usd: float
     """Cost of moving the target one lean point down (below zero: money saved)."""
-    model: Model = Model.LINEAR
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +137,6 @@ class LotBreakEven:
     """Pounds taken in the linear program, which the price refers to."""
     break_even_usd_per_lb: float | None
     next_lb_usd: float
-    model: Model = Model.LINEAR
 
     @property
     def is_used(self) -> bool:

@@ -8,7 +8,6 @@ from enum import StrEnum
 from statistics import NormalDist
 
 from blend.domain import columns as col
-from blend.domain.case import Case
 from blend.domain.columns import MAX_LB, record
 from blend.domain.lots import Lot
 from blend.domain.selectors import EVERY_LOT, Selector
@@ -185,26 +184,3 @@ def changed_order(
             room *= drawn.value
         max_lb = None if max_lb is None else min_lb + max(0.0, room)
     return min_lb, max_lb
-
-
-def changed_case(
-    case: Case, changes: tuple[Drawn, ...], more_usd_per_lb: dict[str, float] | None = None
-) -> Case:
-    """The case as a scenario has it; `more_usd_per_lb` by lot is what rates add to prices."""
-    more = more_usd_per_lb or {}
-    products = []
-    for product in case.products:
-        min_lb, max_lb = changed_order(product.min_lb, product.max_lb, product.product_id, changes)
-        products.append(replace(product, min_lb=min_lb, max_lb=max_lb))
-    return replace(
-        case,
-        lots=tuple(
-            changed_lot(
-                lot,
-                tuple(drawn for drawn in changes if drawn.row.means(lot)),
-                more.get(lot.lot_id, 0.0),
-            )
-            for lot in case.lots
-        ),
-        products=tuple(products),
-    )

@@ -206,7 +206,3 @@ class TestValue:
     tests_that_pay: int
     """How many more, one after the other, each save more than they cost."""
     test_cost_usd: float
-
-    @property
-    def gain_usd(self) -> float:
-        return self.saving_usd - self.test_cost_usd

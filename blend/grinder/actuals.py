@@ -23,10 +23,9 @@ from blend.model.solver import Outcome
 from blend.output import screen
 from blend.output.answer import Answer
 from blend.output.formats import Format, counted, format_of, money, number, printable, register
+from blend.output.frames import DataFrame
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
-
     from blend.lean.batch_evidence import LotsAfter
 
 register(
@@ -68,7 +67,6 @@ class Actuals(Answer):
     @cached_property
     def products(self) -> DataFrame:
         """Plan and actual for each product."""
-        from pandas import DataFrame
 
         values = _usd_per_point_lb(self.case)
         of = self.weighed.groupby("product_id", sort=False)
@@ -148,7 +146,6 @@ class Actuals(Answer):
     @cached_property
     def lots(self) -> DataFrame:
         """Lean of the lots used, as stated and with what their batches tested."""
-        from pandas import DataFrame
 
         after = self.lots_after(errors_of(self.case, {}))
         used = [lot for lot in self.case.lots if lot.lot_id in set(self.done["lot_id"])]
@@ -276,7 +273,6 @@ def _usd_per_point_lb(case: Case) -> dict[str, float]:
 def read_actuals(case: Case, path: Path) -> Actuals:
     """Read a filled-in work order (.xlsx). Raises InputRefused with every cell that is wrong."""
     from openpyxl import load_workbook
-    from pandas import DataFrame
 
     try:
         book = load_workbook(path, read_only=True, data_only=True)

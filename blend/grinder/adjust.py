@@ -6,7 +6,6 @@ import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 from blend.check.adjust import certify_adjustment
 from blend.domain.case import Case
@@ -18,10 +17,8 @@ from blend.model.solver import solve_dense
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, money, printable, register
+from blend.output.frames import DataFrame
 from blend.units import POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _P = POINTS_PER_SHARE
 _CONTAINERS = {"box": "boxes"}
@@ -78,7 +75,6 @@ class AdjustAnswer(Answer):
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
         """`add`: what to add. `batch`: before and after. `in_the_way`: what keeps it off spec."""
-        from pandas import DataFrame
 
         made = self.correction
         add = [

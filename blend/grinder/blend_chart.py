@@ -7,14 +7,14 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from blend.domain.case import Case
-from blend.domain.plan import BatchRun, Model, Plan
+from blend.domain.plan import BatchRun, Plan
 from blend.domain.products import Product
 from blend.domain.rules import kept_per_lb
 from blend.grinder.plan_frames import recipe_numbers
 from blend.output.charts import GRAY, ORANGE, chart
 from blend.output.formats import counted, day, pounds, printable
 from blend.output.lean_classes import DARK_FROM, LEAN_CLASSES, lean_class
-from blend.phrases import MODEL_WORDS
+from blend.phrases import AS_IF_SPLIT
 
 if TYPE_CHECKING:
     from blend.grinder.live import LivePlan
@@ -78,7 +78,7 @@ def blends_chart(plan: LivePlan) -> dict[str, Any]:
         label = f"{printable(product.name)}, {made}"
         rows.append(BlendRow(label, product, shares, blend.lean, lots))
     return chart_of_blends(
-        "What goes in, and lean against spec", rows, f"{MODEL_WORDS[Model.LINEAR].capitalize()}."
+        "What goes in, and lean against spec", rows, f"{AS_IF_SPLIT.capitalize()}."
     )
 
 

@@ -12,7 +12,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.check.check import check_plan, count_money
 from blend.domain.case import Case
@@ -27,12 +27,9 @@ from blend.model.solver import Outcome
 from blend.output import screen
 from blend.output.answer import Answer
 from blend.output.formats import Format, counted, money, printable, register, value
-from blend.output.frames import frame
+from blend.output.frames import DataFrame, frame
 from blend.phrases import requirement_words
 from blend.units import LB_PER_CWT
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {

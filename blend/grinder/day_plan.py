@@ -40,6 +40,7 @@ from blend.output.formats import (
     printable,
     value,
 )
+from blend.output.frames import DataFrame
 from blend.output.gap import gap_words, short_tenths
 from blend.phrases import (
     CONSTRAINT_CLASS_WORDS,
@@ -52,8 +53,6 @@ from blend.phrases import (
 from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
-
     from blend.grinder.rest_of_day import RestOfDay
     from blend.grinder.safe import ConfidentPlan
     from blend.grinder.whole_break_even import WholeBreakEven
@@ -682,7 +681,6 @@ class DayPlan(Answer):
         return [Block("How warm batches get", frame, note=note)]
 
     def _margins(self) -> DataFrame:
-        from pandas import DataFrame
 
         return DataFrame(
             {
@@ -701,7 +699,6 @@ class DayPlan(Answer):
         )
 
     def _tests(self) -> DataFrame:
-        from pandas import DataFrame
 
         columns = ["lot_id", "item", "error_points", "after_test_points", "saves_usd"]
         columns += ["test_usd", "tests_that_pay"]
@@ -787,7 +784,6 @@ def priced_limits(limits: DataFrame) -> DataFrame:
 
 def verdict_counts(plan: Plan) -> DataFrame:
     """How many checks came out how."""
-    from pandas import DataFrame
 
     return DataFrame(
         {
@@ -800,7 +796,6 @@ def verdict_counts(plan: Plan) -> DataFrame:
 
 def rounding_by_class(plan: Plan) -> DataFrame:
     """Limits met only after rounding, by constraint class: how many, and the farthest off."""
-    from pandas import DataFrame
 
     within: dict[str, list[Check]] = {}
     for check in plan.certificate.checks:

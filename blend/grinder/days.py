@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from functools import cached_property
 from math import nan
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.days import DaysPlan, Purchase
 from blend.domain.horizon import FROZEN, DayConstraintClass, DayRequirement, Horizon
@@ -19,10 +19,8 @@ from blend.grinder.plan_days import AS_DIVISIBLE, DaysInfeasibleSubset, Say, pla
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, money, printable, register
+from blend.output.frames import DataFrame
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _MIN_LB = 0.5
 _MAX_TODAY = 11
@@ -84,7 +82,6 @@ class DaysAnswer(Answer):
         """`days`: a line for each day. `buy`, `make`, `freeze`, `sell`, `lost`: what to do.
         `not_bought`: offers and their break-even. `orders`, `limits`: what one more costs or
         saves. `money`, `checks`, and `ledger`: in and out of every lot on every day."""
-        from pandas import DataFrame
 
         plan = self.plan
         columns: dict[str, Iterable[dict[str, Any]]] = {

@@ -6,7 +6,6 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from math import inf, isfinite, isinf, nan
-from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
@@ -16,10 +15,8 @@ from blend.grinder.why_lot import InProduct, Rival, WhyLot, Worth, why_lot_of, w
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, counted, day, register
+from blend.output.frames import DataFrame
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _MIN_LB = 0.5
 _MIN_USD_PER_LB = 0.005 / LB_PER_CWT
@@ -82,7 +79,6 @@ class LotAnswer(Answer):
     def tables(self) -> Mapping[str, DataFrame]:
         """`products`: worth of the next pound in each product. `parts`: what that worth is made
         of. `barred`: products it may not go into. `others`: lots that it would move."""
-        from pandas import DataFrame
 
         why, name = self.why, self.name
         worth = why.worth_in.items()
@@ -327,7 +323,6 @@ class LotsAnswer(Answer):
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
         """`lots`: one row for each lot that matches."""
-        from pandas import DataFrame
 
         rows = []
         for why in self.whys:

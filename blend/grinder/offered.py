@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from math import nan
-from typing import TYPE_CHECKING
 
 from blend.domain.lots import Lot
 from blend.domain.replacement import Replacement
 from blend.grinder.live import LiveLot, LivePlan
 from blend.output.formats import Format, register
+from blend.output.frames import DataFrame
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _MIN_USD_PER_CWT = 0.005
 _MIN_LB = 0.5
@@ -36,7 +33,6 @@ def offered(plan: LivePlan, replacements: Mapping[str, Replacement] | None) -> D
 
     `replacements` by lot are None while they are still being computed.
     """
-    from pandas import DataFrame
 
     lives = {live.lot_id: live for live in plan.lots}
     found = replacements or {}

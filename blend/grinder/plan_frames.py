@@ -14,14 +14,12 @@ from blend.domain.standards import Action, StandardRow
 from blend.domain.stock import expires_today
 from blend.grinder.odds import FloorOdds
 from blend.output.formats import Format, day, pounds, register, value
-from blend.output.frames import frame
+from blend.output.frames import DataFrame, frame
 from blend.output.gap import BY_SOLVER, CERTIFIED, short_tenths
 from blend.phrases import STEP_WORDS, containers, requirement_words, standard_row_of
 from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
-
     from blend.grinder.whole_break_even import WholeBreakEven
 
 _LEAST_SAVING = 0.00005
@@ -389,11 +387,6 @@ def _limit_row(
 def over_limits(case: Case, plan: Plan) -> DataFrame:
     """Limits of standards that the plan is over; each needs a label or a fix."""
     return _checks(case, plan, Verdict.WARNING)
-
-
-def rounded_limits(case: Case, plan: Plan) -> DataFrame:
-    """Limits met only after rounding to whole pounds."""
-    return _checks(case, plan, Verdict.WITHIN_ROUNDING)
 
 
 def label_points(case: Case, plan: Plan) -> DataFrame:

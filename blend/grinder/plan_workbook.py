@@ -18,13 +18,13 @@ from blend.grinder import plan_frames as frames
 from blend.grinder.day_plan import CAUTIONS, Block, DayPlan, run_name
 from blend.grinder.work_order import work_order
 from blend.output.formats import Format, counted, day, number, percent, pounds, printable, register
+from blend.output.frames import DataFrame
 from blend.output.gap import short_tenths
 from blend.phrases import CONTAINERS_WORDS, containers, requirement_words
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
-    from pandas import DataFrame
 
 register(
     {
@@ -115,7 +115,6 @@ def _to_make(case: Case, plan: Plan, run: BatchRun) -> list[str]:
 
 
 def _weigh(case: Case, run: BatchRun) -> DataFrame:
-    from pandas import DataFrame
 
     rows, so_far_lb = [], 0.0
     for each in run.ingredients:
@@ -155,12 +154,9 @@ def to_confirm(case: Case, plan: Plan, product_id: str) -> list[str]:
 
 def pull_frame(case: Case, plan: Plan) -> DataFrame:
     """What to have ready before the first batch, stock first. It has no prices."""
-    from pandas import DataFrame
 
     rows = []
-    takes = sorted(
-        plan.takes, key=lambda take: not case.lot(take.lot_id).is_on_hand
-    )
+    takes = sorted(plan.takes, key=lambda take: not case.lot(take.lot_id).is_on_hand)
     for take in takes:
         lot = case.lot(take.lot_id)
         into = dict.fromkeys(

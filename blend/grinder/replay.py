@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.ground import GroundLine
@@ -22,10 +22,7 @@ from blend.grinder.plan import make_plan
 from blend.output import screen
 from blend.output.answer import Answer
 from blend.output.formats import Format, counted, day, money, percent, printable, register
-from blend.output.frames import frame
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
+from blend.output.frames import DataFrame, frame
 
 register(
     {

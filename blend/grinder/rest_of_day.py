@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
 from blend.domain.lots import ON_HAND, Lot
@@ -20,9 +19,7 @@ from blend.domain.uncertainty import LeanUncertainty
 from blend.grinder.actuals import Actuals, each_batch, written
 from blend.grinder.odds import Errors
 from blend.output.formats import counted, number, pounds
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
+from blend.output.frames import DataFrame
 
 _MOVED = 0.001
 """Lean of a lot that moved by less is not worth a line."""

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.grinder.live import LivePlan
 from blend.output.formats import Format, register
+from blend.output.frames import DataFrame
 from blend.units import usd_per_cwt
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register({"copy_name": Format("Copy"), "why_not": Format("")})
 _MIN_LB = 0.5
@@ -20,7 +18,6 @@ Plans = Mapping[str, LivePlan | str]
 
 def totals_frame(plans: Plans) -> DataFrame:
     """Cost, pounds and lots used of each, and what its cost differs from the first's."""
-    from pandas import DataFrame
 
     first = next(iter(plans.values()))
     rows: list[dict[str, Any]] = []
@@ -44,7 +41,6 @@ def totals_frame(plans: Plans) -> DataFrame:
 
 def lots_frame(plans: Plans) -> DataFrame:
     """Pounds of each lot, where they differ."""
-    from pandas import DataFrame
 
     used = {name: {lot.lot_id: lot.used_lb for lot in plan.lots}
             for name, plan in plans.items() if not isinstance(plan, str)}  # fmt: skip

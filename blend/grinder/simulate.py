@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.plan import BatchRun
@@ -21,10 +21,8 @@ from blend.grinder.draws import DRAWS, SimulatedRun, Simulation, draw_batches
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, register
+from blend.output.frames import DataFrame
 from blend.units import POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _P = POINTS_PER_SHARE
 _LIMITS = {Sides.BELOW: "min lean", Sides.ABOVE: "max lean"}
@@ -75,7 +73,6 @@ class SimulateAnswer(Answer):
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
         """`out`: by plan, recipe and limit, how often drawn batches test out of spec."""
-        from pandas import DataFrame
 
         return {
             "out": DataFrame(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
 from blend.domain.heat import MeatHeat, celsius, fahrenheit
@@ -17,10 +16,8 @@ from blend.lean.heat import (
     excess_heat_j_per_kg,
     mix_temperature,
 )
+from blend.output.frames import DataFrame
 from blend.units import J_PER_KG_PER_BTU_PER_LB, LB_PER_KG
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 MAX_IN_GRINDING_F = 40.0
 """Good Retail Practices No. 4, Grinding (issuing body not shown), read: meat at or below 4 °C."""
@@ -117,7 +114,6 @@ def temperature_frame(
 ) -> DataFrame:
     """One row for each recipe: its coldest and warmest lot, the mix, its ice, and with `max_f`
     the heat to take out of a batch to have it no warmer."""
-    from pandas import DataFrame
 
     rows = []
     for each in batches:

@@ -13,15 +13,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
 from blend.domain.plan import BatchRun, Plan
 from blend.domain.products import Product
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
+from blend.output.frames import DataFrame
 
 _HALF_A_POUND = 0.5
 
@@ -74,7 +71,6 @@ class WorkOrder:
     @property
     def lines(self) -> DataFrame:
         """One row for each lot of each batch, with blanks for the floor to fill in."""
-        from pandas import DataFrame
 
         rows = []
         for batch in self.batches:

@@ -19,11 +19,11 @@ from blend.grinder.plan_workbook import (
 )
 from blend.grinder.work_order import BATCH_BLANKS, LINE_BLANKS, Batch, WorkOrder
 from blend.output.formats import Format, day, percent, printable, register
+from blend.output.frames import DataFrame
 from blend.output.pages import Page, write_pages
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
-    from pandas import DataFrame
 
 register(
     {
@@ -49,7 +49,6 @@ def work_order_pages(order: WorkOrder, plan: Plan) -> tuple[Page, ...]:
 
 
 def _run_order(order: WorkOrder) -> Page:
-    from pandas import DataFrame
 
     left = DataFrame(
         [
@@ -99,7 +98,6 @@ def _of_product(order: WorkOrder, plan: Plan, product_id: str) -> Page:
 
 
 def _batches(order: WorkOrder, batches: Sequence[Batch]) -> DataFrame:
-    from pandas import DataFrame
 
     of = {
         batch.product_id: sum(each.product_id == batch.product_id for each in order.batches)

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from math import nan
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.evidence import BatchTest
@@ -26,10 +26,8 @@ from blend.lean.value import LeanValue, lean_value
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, money, register
+from blend.output.frames import DataFrame
 from blend.units import POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _P = POINTS_PER_SHARE
 _MAX_SIGNALS = 10
@@ -78,7 +76,6 @@ class ControlAnswer(Answer):
     def tables(self) -> Mapping[str, DataFrame]:
         """`products`: off target and lean given away. `limits`: of the control charts.
         `signals`: batches that stand out. `batches`: every batch against its target."""
-        from pandas import DataFrame
 
         return {
             "products": DataFrame([self._product(each) for each in self.controls]),

@@ -41,22 +41,6 @@ class JointErrors:
         root = vectors * np.sqrt(np.maximum(values, 0.0))
         return self.loading[:, None] * root[place]
 
-    @property
-    def lot_covariance(self) -> Array:
-        """(lots, lots): of the lots' errors."""
-        return self.factors @ self.factors.T + np.diag(self.own_sd**2)
-
-    def mix_sd(self, weights: Sequence[float]) -> float:
-        """Standard deviation of a mix with these weights of the lots."""
-        share = np.asarray(weights, float)
-        common = share @ self.factors
-        return float(np.sqrt(common @ common + ((share * self.own_sd) ** 2).sum()))
-
-    def independent_sd(self, weights: Sequence[float]) -> float:
-        """The same as if lots' errors had nothing in common."""
-        variance = (self.factors**2).sum(1) + self.own_sd**2
-        return float(np.sqrt((np.asarray(weights, float) ** 2 * variance).sum()))
-
 
 def joint_errors(
     fit: Fit, supplier: Sequence[int | str], tested: Sequence[tuple[float, float] | None]

@@ -6,7 +6,6 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import nan
-from typing import TYPE_CHECKING
 
 from blend.domain.case import Case
 from blend.domain.evidence import LeanMethod, LeanTest
@@ -16,10 +15,8 @@ from blend.lean.value import LeanValue, lean_value
 from blend.output import charts, screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, register
+from blend.output.frames import DataFrame
 from blend.units import POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _P = POINTS_PER_SHARE
 _MAX_LOTS = 6
@@ -74,7 +71,6 @@ class LeanAnswer(Answer):
     def tables(self) -> Mapping[str, DataFrame]:
         """`lots`: stated, tested and estimated lean. `suppliers`: by how much each overstates.
         `methods`: the errors of the test methods, with their sources."""
-        from pandas import DataFrame
 
         return {
             "lots": DataFrame([self._lot(each) for each in self.estimates.lots]),

@@ -9,13 +9,11 @@ from collections.abc import Collection, Mapping
 from datetime import date, datetime
 from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.files import write_bytes
 from blend.output.formats import format_of
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
+from blend.output.frames import DataFrame
 
 Spec = dict[str, Any]
 """A chart: a Vega-Lite specification with its data."""

@@ -8,13 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from blend.errors import FileTrouble
 from blend.files import check_place, write_bytes
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
+from blend.output.frames import DataFrame
 
 Spec = dict[str, Any]
 Theme = Literal["light", "dark"]

@@ -1,4 +1,4 @@
-"""DataFrames made of rows, with pandas imported only when one is made."""
+"""DataFrames, with pandas imported only when one is made."""
 
 from __future__ import annotations
 
@@ -6,11 +6,16 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
+    from pandas import DataFrame as DataFrame
+else:
+
+    def DataFrame(*rows, **options):
+        """A pandas.DataFrame."""
+        import pandas
+
+        return pandas.DataFrame(*rows, **options)
 
 
 def frame(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> DataFrame:
     """Rows under these column names; columns without a number keep their type."""
-    from pandas import DataFrame
-
     return DataFrame(list(rows), columns=list(columns))

@@ -5,13 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from blend.files import write_bytes
 from blend.output.formats import format_of
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
+from blend.output.frames import DataFrame
 
 TICK = "\N{BALLOT BOX}"
 

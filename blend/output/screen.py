@@ -9,14 +9,11 @@ import sys
 import textwrap
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from itertools import zip_longest
-from typing import TYPE_CHECKING
 
 import click
 
 from blend.output.formats import Format, format_of, printable
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
+from blend.output.frames import DataFrame
 
 _GUTTER = 2
 _NARROWEST = 8

@@ -7,13 +7,10 @@ from dataclasses import dataclass
 from datetime import date
 from enum import Enum
 from math import fsum
-from typing import TYPE_CHECKING
 
 from blend.output.formats import Format as ColumnFormat
 from blend.output.formats import format_of, printable
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
+from blend.output.frames import DataFrame
 
 Cell = str | int | float | date | None
 """None is shown blank. A text may stand in a column of numbers: "no plan"."""
@@ -28,8 +25,6 @@ class Format(Enum):
     WHOLE = ("right", 0)
     TENTHS = ("right", 1)
     HUNDREDTHS = ("right", 2)
-    THOUSANDTHS = ("right", 3)
-    TEN_THOUSANDTHS = ("right", 4)
 
     def __init__(self, align: str, decimals: int | None) -> None:
         self.align = align

@@ -11,7 +11,7 @@ import zipfile
 from collections.abc import Iterable, Sequence
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from openpyxl import Workbook
 from openpyxl.cell import Cell
@@ -21,9 +21,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from blend.files import check_place, in_memory, write_bytes
 from blend.output.formats import Format, day, format_of, printable
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
+from blend.output.frames import DataFrame
 
 FACE = "Arial"
 TITLE, HEADING = Font(FACE, 16, bold=True), Font(FACE, 11, bold=True)

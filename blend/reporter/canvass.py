@@ -8,20 +8,17 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.market import CanvassEntry, Item
 from blend.errors import refusal
 from blend.output.answer import Answer
 from blend.output.formats import Format, cents, counted, day, register
-from blend.output.frames import frame
+from blend.output.frames import DataFrame, frame
 from blend.output.screen import table, with_sections, wrapped
 from blend.reporter.calendar import market_days
 from blend.store.store import Added, Store
 from blend.units import POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 MOST_DAYS = 5
 """Days without entries listed on the screen."""

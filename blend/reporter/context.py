@@ -14,11 +14,9 @@ from typing import TYPE_CHECKING, Any
 from blend.domain.market import LB_PER_LOAD
 from blend.errors import FileTrouble, InputRefused, Problem
 from blend.output.formats import Format, register
-from blend.output.frames import frame
+from blend.output.frames import DataFrame, frame
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
-
     from blend.reporter.quoting import Quoted
 
 register(

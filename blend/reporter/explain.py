@@ -10,7 +10,7 @@ import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.certificates import Certified
@@ -18,7 +18,7 @@ from blend.domain.clearing import Market
 from blend.domain.selectors import Selector
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, day, money, register
-from blend.output.frames import frame
+from blend.output.frames import DataFrame, frame
 from blend.output.screen import table, with_sections, wrapped
 from blend.reporter.clearing import MarketWhy, why_market_moved
 from blend.reporter.draws import Priors
@@ -30,9 +30,6 @@ from blend.reporter.sides import Side, Sides, sides_of_cases, sides_of_markets
 from blend.reporter.waterfall import waterfall
 from blend.reporter.why import PlanWhy, may_fall_short, why_plan_moved
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _CENT_USD_PER_LB = 0.005 / LB_PER_CWT
 _MIN_USD = 0.5

@@ -18,11 +18,10 @@ from typing import TYPE_CHECKING
 
 from blend.domain.calls import HORIZON_DAYS, Call, Way
 from blend.output.formats import counted, day
+from blend.output.frames import DataFrame
 from blend.reporter.scoring import Brier, HitRate, brier_of_calls, hit_rate
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
-
     from blend.store import Store
 
 
@@ -178,7 +177,6 @@ def signed_calls(store: Store, texts: Iterable[str], made_on: date, source: str)
 
 def record_frame(record: Record) -> DataFrame:
     """Each call and how it did, the latest first."""
-    from pandas import DataFrame
 
     return DataFrame(
         [

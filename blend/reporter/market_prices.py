@@ -9,20 +9,17 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.check.clearing import certify_clearing
 from blend.domain.certificates import Certified
 from blend.domain.clearing import Calibrated, Clearing, Market, MarketMove
 from blend.output.answer import Answer
 from blend.output.formats import Format, day, money, register
-from blend.output.frames import frame
+from blend.output.frames import DataFrame, frame
 from blend.output.screen import table, with_sections, wrapped
 from blend.reporter.clearing import calibrate, clear_market, moved_market, ready
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _CENT_USD_PER_CWT = 0.005
 register(

@@ -12,7 +12,7 @@ import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from jinja2 import Environment
 from markupsafe import Markup
@@ -20,7 +20,7 @@ from markupsafe import Markup
 from blend.errors import Problem
 from blend.output.answer import Answer
 from blend.output.formats import day, long_day, printable
-from blend.output.frames import frame
+from blend.output.frames import DataFrame, frame
 from blend.output.screen import wrapped
 from blend.reporter.marked import anchor, literal, to_html
 from blend.reporter.note import (
@@ -34,9 +34,6 @@ from blend.reporter.note import (
     Sentence,
     Source,
 )
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _CITED = re.compile(r"!?\[(?:\\.|[^\[\]\\])*\]\(#[^()\[\s]+\)")
 _LOOKS_LIKE_A_FIGURE = re.compile(

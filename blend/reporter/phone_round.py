@@ -12,20 +12,16 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import cached_property
 from statistics import median
-from typing import TYPE_CHECKING
 
 from blend.domain.market import LB_PER_LOAD, SOURCE_CLASSES, CanvassEntry, Item
 from blend.domain.method import Method
 from blend.errors import InputRefused, Problem
 from blend.output.answer import Answer
 from blend.output.formats import Format, counted, day, register
-from blend.output.frames import frame
+from blend.output.frames import DataFrame, frame
 from blend.output.screen import table, watch, wrapped
 from blend.reporter.entry_questions import questions_of
 from blend.store import Store
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {

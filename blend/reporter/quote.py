@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.market import LB_PER_LOAD, CanvassEntry, EntryKind, Item, Published
 from blend.domain.method import Method
 from blend.errors import BlendError, refusal
 from blend.output.answer import Answer
 from blend.output.formats import Format, cents, counted, day, long_day, register
-from blend.output.frames import frame
+from blend.output.frames import DataFrame, frame
 from blend.output.screen import table, watch, width, with_sections, wrapped
 from blend.reporter import words
 from blend.reporter.assessed import Assessed, Code, Rung
@@ -37,9 +37,6 @@ from blend.reporter.quoting import (
 from blend.reporter.tone import SOURCES, Standing, Standings
 from blend.store.store import AsOf, Store
 from blend.units import POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _USD = ("$/cwt", 2)
 MIN_COMPANIES_SHOWN = 3

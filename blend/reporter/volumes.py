@@ -7,13 +7,13 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.method import Method
 from blend.errors import FileTrouble, did_you_mean, refusal
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, register
-from blend.output.frames import frame
+from blend.output.frames import DataFrame, frame
 from blend.output.screen import table, with_sections, wrapped
 from blend.reporter.indicators import (
     Breadth,
@@ -33,9 +33,6 @@ from blend.reporter.noting import check_series, days_of_store, item_news
 from blend.reporter.quoting import heard
 from blend.store.store import Store
 from blend.units import POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {

@@ -22,6 +22,7 @@ from blend.errors import refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, counted, day, register
+from blend.output.frames import DataFrame
 from blend.reporter.calendar import Average, DayFigure, average, week_of
 from blend.reporter.indicators import (
     Change,
@@ -36,8 +37,6 @@ from blend.reporter.leading import lead_lines, leads
 from blend.reporter.ledger import Record, record_words, score_calls
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
-
     from blend.store import Store
 
 LOAD_LB = 40_000
@@ -135,7 +134,6 @@ class Weekly(Answer):
     @cached_property
     def week(self) -> DataFrame:
         """One row an item: average, range, changes on week and year, volume, loads."""
-        from pandas import DataFrame
 
         return DataFrame(
             [
@@ -157,7 +155,6 @@ class Weekly(Answer):
     @cached_property
     def supply(self) -> DataFrame:
         """One row a volume series: latest week, change on week, year and year to date."""
-        from pandas import DataFrame
 
         return DataFrame(
             [

@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property, partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.book import Book, Deal, LimitKind, live
 from blend.domain.quotations import Quotation
@@ -15,6 +15,7 @@ from blend.errors import refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, counted, day, long_day, money, register
+from blend.output.frames import DataFrame
 from blend.trader.book import (
     PARTS,
     CostMethod,
@@ -28,9 +29,6 @@ from blend.trader.book import (
 from blend.trader.book_limits import NOT_GIVEN, Amount, LimitUse, amounts_of, limit_uses
 from blend.trader.book_marks import DatedRates, OpenQuote, QuotedMarks, open_quotes, quoted_exits
 from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD, POINTS_PER_SHARE, us_date
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 SOON_DAYS = 7
 """A basis or formula deal that must be priced within so many days is named."""
@@ -118,8 +116,6 @@ class BookDay(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
-
         rows: dict[str, list[dict[str, Any]]] = {
             "positions": [self._position(each) for each in self.held.values()],
             "explained": [_explained(each) for each in self.moved.values()],

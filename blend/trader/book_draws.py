@@ -6,17 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from blend.errors import did_you_mean, refusal
 from blend.output import screen
 from blend.output.formats import Format, counted, register
+from blend.output.frames import DataFrame
 from blend.trader.risk import Array, AtRisk, Joint, Moves, historical_risk
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {
@@ -51,7 +49,6 @@ class Drawn:
 
     @property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         prices = DataFrame(self.values * self.moves.factors, columns=list(self.names))
         prices.insert(0, "draw", np.arange(1, len(prices) + 1))

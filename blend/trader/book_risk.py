@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property, partial
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from blend.errors import did_you_mean, refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, long_day, money, register
+from blend.output.frames import DataFrame
 from blend.trader.book_draws import Drawn, with_given
 from blend.trader.book_marks import DatedRates, QuotedMarks
 from blend.trader.risk import (
@@ -37,9 +38,6 @@ from blend.trader.risk import (
     robust_covariance,
 )
 from blend.units import LB_PER_CWT, LB_PER_LOAD
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {
@@ -103,8 +101,6 @@ class BookRisk(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
-
         return {
             "items": DataFrame(
                 [self._series(place) for place in range(len(self.exposure.names))]

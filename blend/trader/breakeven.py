@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property, lru_cache
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.certificates import Certificate, Certified, Region
@@ -19,14 +19,12 @@ from blend.model.whole import plan_whole
 from blend.output.answer import Answer, Spec
 from blend.output.charts import BLUE, GRAY, GREEN, ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, cents, counted, day, register
+from blend.output.frames import DataFrame
 from blend.output.screen import table, wrapped
 from blend.trader import curves
 from blend.trader.curves import MIN_LB, DemandCurve, RegionMap, SupplyCurve
 from blend.trader.opening import check_lots, open_case
 from blend.units import LB_PER_CWT
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {
@@ -83,7 +81,6 @@ class BreakEven(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         ask = self.curve.delivered_usd_per_lb
         steps = [
@@ -103,7 +100,6 @@ class BreakEven(Answer):
         return {"steps": DataFrame(steps), "switches": self._switches()}
 
     def _switches(self) -> DataFrame:
-        from pandas import DataFrame
 
         columns = ["switch_price_usd_per_cwt", "more_of_it_lb", "instead_of", "along_with"]
         kept = () if self.curve.certificate is None else self.curve.certificate.steps
@@ -397,7 +393,6 @@ class BreakEvenByPounds(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         delivered = self.curve.delivered_usd_per_lb
         rows = [
@@ -510,7 +505,6 @@ class BreakEvenOfTwo(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         window = math.prod(
             high - low

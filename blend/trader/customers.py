@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.customers import CustomerRow
@@ -16,12 +16,10 @@ from blend.errors import did_you_mean, refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, cents, counted, day, money, register
+from blend.output.frames import DataFrame
 from blend.trader.breakeven import whole_takes
 from blend.trader.curves import demand_curve
 from blend.units import LB_PER_CWT, LB_PER_LOAD
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 CWT_PER_LOAD = LB_PER_LOAD / LB_PER_CWT
 HIGHEST_TO_COST = 2.0
@@ -96,8 +94,6 @@ class Customers(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
-
         return {
             "customers": DataFrame([self._customer(each) for each in self.demands]),
             "prices": DataFrame([self._price(price) for price in prices_asked(self.demands)]),

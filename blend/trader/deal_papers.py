@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.book import BookRate, Deal, Entry, LeanClaim, Pricing, Side, Where, live
 from blend.domain.quotations import Quotation
@@ -14,13 +14,11 @@ from blend.errors import InputRefused, Problem, did_you_mean, refusal
 from blend.output import screen
 from blend.output.answer import Answer
 from blend.output.formats import Format, cents, day, long_day, money, number, pounds, register
+from blend.output.frames import DataFrame
 from blend.trader.book import price_usd_per_cwt
 from blend.trader.book_marks import DatedRates, QuotedMarks
 from blend.trader.lean_fat import DayValue, value_days
 from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD, POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {
@@ -138,7 +136,6 @@ class Settlement(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         rows = [
             {

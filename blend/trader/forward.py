@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.book import Book, Deal, Pricing, Side, first_of_month, live
 from blend.domain.quotations import Quotation
@@ -17,12 +17,10 @@ from blend.errors import did_you_mean, refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, long_day, pounds, register
+from blend.output.frames import DataFrame
 from blend.trader.book import NoMark, all_in_usd_per_cwt
 from blend.trader.book_marks import DatedRates, QuotedMarks, open_quotes
 from blend.units import LB_PER_LOAD
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {
@@ -114,7 +112,6 @@ class ForwardCurve(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         chosen = set(self.points.values())
         evidence = [_row(each) | {"is_on_curve": each in chosen} for each in self.entries]

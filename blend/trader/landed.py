@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.imports import (
     BuildUp,
@@ -22,13 +22,11 @@ from blend.errors import Caution, InputRefused, Problem
 from blend.output.answer import Answer, Spec
 from blend.output.charts import BLUE, GRAY, GREEN, ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, cents, day, register
+from blend.output.frames import DataFrame
 from blend.output.screen import table, watch, wrapped
 from blend.trader.fresh_basis import FreshBasis, with_fresh
 from blend.trader.import_parity import Doubt, doubts, land
 from blend.units import LB_PER_CWT, LB_PER_KG, POINTS_PER_SHARE
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {
@@ -75,7 +73,6 @@ class Landed(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         ordered = sorted(
             self.built, key=lambda each: (each.over_fresh_usd_per_lb, each.offer.offer_id)
@@ -260,7 +257,6 @@ def _line_row(offer: ForeignOffer, cost: str, each: float | None, so_far: float)
 
 
 def build_up_frame(built: BuildUp) -> DataFrame:
-    from pandas import DataFrame
 
     return DataFrame(_build_up_rows(built)).drop(columns="offer_id")
 

@@ -19,7 +19,7 @@ from functools import cached_property, lru_cache
 from itertools import islice
 from multiprocessing.connection import Connection
 from threading import Thread, current_thread, main_thread
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -41,14 +41,12 @@ from blend.model.solver import Outcome, Start
 from blend.output.answer import Answer, Spec
 from blend.output.charts import ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, counted, day, money, register
+from blend.output.frames import DataFrame
 from blend.output.screen import table, wrapped
 from blend.trader.import_parity import at_rate, landed_usd_per_lb
 from blend.trader.kept_scenarios import Keep, job_mark, read_kept, write_kept
 from blend.trader.landed import missing_rates
 from blend.units import LB_PER_CWT
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 CHUNK = 50
 """Scenarios solved in one piece of work."""
@@ -206,7 +204,6 @@ class ScenarioResults(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         numbers = np.where(np.isfinite(self.values), self.values, np.nan)
         every = DataFrame(numbers, columns=list(self.columns))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
@@ -16,12 +16,10 @@ from blend.errors import InputRefused, Problem, did_you_mean
 from blend.output.answer import Answer, Spec
 from blend.output.charts import amount, chart, layer, name
 from blend.output.formats import Format, counted, day, register
+from blend.output.frames import DataFrame
 from blend.output.screen import table, wrapped
 from blend.trader.replacement import lots_of, replacement_values, replacements_in
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE, usd_per_cwt
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {
@@ -62,7 +60,6 @@ class Substitutes(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         rows = [self._row(each) for each in sorted(self.found, key=_most_overpriced)]
         return {"substitutes": DataFrame(rows)}

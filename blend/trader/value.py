@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.lots import FORMS
 from blend.domain.quotations import Quotation
@@ -15,6 +15,7 @@ from blend.errors import InputRefused, Problem
 from blend.output.answer import Answer, Spec
 from blend.output.charts import BLUE, GRAY, ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, cents, counted, day, long_day, register
+from blend.output.frames import DataFrame
 from blend.output.screen import table, wrapped
 from blend.trader.lean_fat import (
     MIN_BASIS_DAYS,
@@ -26,9 +27,6 @@ from blend.trader.lean_fat import (
     value_days,
 )
 from blend.units import LB_PER_CWT, POINTS_PER_SHARE, usd_per_cwt
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _ONE_POINT = 1 / POINTS_PER_SHARE
 _PARTS = {"lean": "Lean", "fat": "Fat", "spread": "Lean minus fat"}
@@ -88,7 +86,6 @@ class Value(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         return {
             "items": DataFrame([self._item(item) for item in self.day.items]),
@@ -347,7 +344,6 @@ def refused(column: str, value: str, required: str = "") -> InputRefused:
 
 def history_frame(days: Sequence[DayValue]) -> DataFrame:
     """Lean, fat and their difference by day, by the robust fit."""
-    from pandas import DataFrame
 
     return DataFrame(
         [

@@ -10,7 +10,7 @@ from importlib.util import find_spec
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
-from blend.domain.scenarios import Change, Distribution, ScenarioField, ScenarioRow, changed_case
+from blend.domain.scenarios import Change, Distribution, ScenarioField, ScenarioRow
 from blend.domain.selectors import parse_selector
 from blend.grinder.plan_days import plan_days
 from blend.trader.curves import demand_curve
@@ -20,6 +20,7 @@ from tests.bench.horizons import make_horizon, min_cost_stated
 from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Span, Task, pairs
 from tests.reference import solve_reference
+from tests.trader.sweep import changed_case
 
 # Several days -----------------------------------------------------------------------------------
 

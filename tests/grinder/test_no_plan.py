@@ -6,14 +6,13 @@ from hypothesis import strategies as st
 
 from blend.domain.case import Case, Settings
 from blend.domain.linear_constraints import LinearConstraint, Pounds, Term
-from blend.domain.plan import Change, InfeasibleSubset, Model, Step, Verdict
+from blend.domain.plan import Change, InfeasibleSubset, Step, Verdict
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import Rule, RuleKind, WholeContainers
 from blend.domain.selectors import NUMBER_ATTRIBUTES, WORD_ATTRIBUTES, parse_selector
 from blend.grinder.no_plan import broken_lines, change_words, infeasible_lines
 from blend.output.formats import number, value
 from blend.phrases import (
-    MODEL_WORDS,
     STEP_WORDS,
     VERDICT_WORDS,
     meat_words,
@@ -100,7 +99,7 @@ def test_every_constraint_class_has_words_for_its_change(constraint_class):
 
 
 @pytest.mark.parametrize(
-    ("kind", "words"), [(Verdict, VERDICT_WORDS), (Step, STEP_WORDS), (Model, MODEL_WORDS)]
+    ("kind", "words"), [(Verdict, VERDICT_WORDS), (Step, STEP_WORDS)]
 )
 def test_every_verdict_step_and_model_has_words_of_its_own(kind, words):
     assert set(words) == set(kind)

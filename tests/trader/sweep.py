@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from blend.domain.case import Case
 from blend.domain.lots import Lot
+from blend.domain.scenarios import Drawn, changed_lot, changed_order
 from tests.reference import ReferenceAnswer, solve_reference
 
 
@@ -33,3 +34,19 @@ def at_price(case: Case, lot_id: str, usd_per_lb: float, quantity_lb: float | No
 
 def by_reference(case: Case, solver: str = "cbc") -> ReferenceAnswer:
     return solve_reference(case, relax=True, solver=solver)
+
+
+def changed_case(
+    case: Case, changes: tuple[Drawn, ...], more_usd_per_lb: dict[str, float] | None = None
+) -> Case:
+    """The case as a scenario has it; `more_usd_per_lb` by lot is what rates add to prices."""
+    more = more_usd_per_lb or {}
+    lots = []
+    for lot in case.lots:
+        own = tuple(drawn for drawn in changes if drawn.row.means(lot))
+        lots.append(changed_lot(lot, own, more.get(lot.lot_id, 0.0)))
+    products = []
+    for product in case.products:
+        min_lb, max_lb = changed_order(product.min_lb, product.max_lb, product.product_id, changes)
+        products.append(replace(product, min_lb=min_lb, max_lb=max_lb))
+    return replace(case, lots=tuple(lots), products=tuple(products))

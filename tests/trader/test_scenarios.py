@@ -19,7 +19,6 @@ from blend.domain.scenarios import (
     Drawn,
     ScenarioField,
     ScenarioRow,
-    changed_case,
 )
 from blend.domain.selectors import parse_selector
 from blend.errors import BlendError, InputRefused
@@ -33,6 +32,7 @@ from blend.units import LB_PER_CWT
 from tests.bench.instances import make_instance
 from tests.published.test_import_parity import OFFER, RATES
 from tests.strategies import cases, selectors
+from tests.trader.sweep import changed_case
 
 ROWS = (
     ScenarioRow(
