@@ -12,7 +12,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blend.domain.book import Book, Deal, Where, first_of_month, live
 from blend.domain.case import Case, Settings
@@ -26,13 +26,11 @@ from blend.grinder.plan_days import Say, plan_days
 from blend.output import screen
 from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, day, money, pounds, register
+from blend.output.frames import DataFrame
 from blend.output.gap import BY_SOLVER, CERTIFIED
 from blend.trader.book_marks import open_quotes
 from blend.trader.customers import CustomerDemand
 from blend.units import LB_PER_CWT, LB_PER_LOAD
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 register(
     {
@@ -83,7 +81,6 @@ class BookPlan(Answer):
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
-        from pandas import DataFrame
 
         of_days = self.days.tables
         actions = ["on_or_for", "do", "item_id", "planned_lb", "planned_loads",
