@@ -189,11 +189,6 @@ def test_a_text_is_shown_as_it_is_wherever_it_comes_from(client, text):
         assert "x" not in answer.cookies
 
 
-def test_an_address_that_is_not_there_is_shown_escaped(client):
-    answer = client.get(f"/{RUNS}")
-    assert answer.status_code == 404 and RUNS not in answer.text
-
-
 def test_nothing_typed_runs_in_the_browser(browser, served):
     client = client_of(served.desk)
     fill_with(client, TEXTS)

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from blend.desk.book import (
-    Book,
     Edit,
     RowChange,
     TooWide,
@@ -236,23 +235,6 @@ def test_what_is_gone_is_told():
     ):
         with pytest.raises((KeyError, ValueError)):
             make()
-
-
-def test_a_row_marked_twice_is_taken_out_once():
-    typed = table(("a", "1", ""), ("b", "2", ""))
-    typed.apply(delete_rows("lots", typed, [0, 0]).changes)
-    assert typed.cells() == [("b", "2", "")]
-
-
-@given(ROWS, st.lists(ROWS, min_size=1, max_size=3))
-def test_an_edit_reversed_leaves_things_as_they_were(rows, added):
-    book = Book({"lots": table(*rows)})
-    before = book.tables["lots"].cells(), list(book.tables["lots"].order)
-    for each in added:
-        book.apply(insert_rows("lots", book.tables["lots"], 0, each))
-    for _ in added:
-        book.undo()
-    assert (book.tables["lots"].cells(), book.tables["lots"].order) == before
 
 
 @given(ROWS)

@@ -114,13 +114,6 @@ def test_copies_stand_side_by_side(client):
     assert "without imports" not in client.get(f"{path}?as=csv&table=0").text
 
 
-def test_refused_tables_point_to_the_problems(client):
-    type_cell(client, "lots", "B73-1", "price", "dear")
-    text = said(client.get("/grinder"))
-    assert "Fix B73-1 price" in text
-    assert "No blends until" in text
-
-
 def test_no_plan_points_to_why(client):
     type_cell(client, "products", "GB93", "min_lb", "900000")
     type_cell(client, "products", "GB93", "max_lb", "900000")
@@ -342,12 +335,6 @@ def test_an_adjustment_that_the_check_does_not_confirm_is_not_shown(client, monk
     assert "Checked exactly" not in refused
 
 
-def test_a_batch_is_adjusted(client):
-    asked = "/grinder/correct?product=GB80&held_lb=3900&fat=23.1&readings=2&lot:B90-1=yes"
-    text = said(wait_for(client, asked))
-    assert "Add" in text and "of B90-1" in text and "Before and after" in text
-
-
 def test_a_form_that_cannot_be_read_tells_all_at_once(client):
     text = said(client.get("/grinder/correct?product=GB80&held_lb=nan&fat=130&readings=0"))
     for label in ("Finished pounds in the blender", "Fat as tested", "How many readings"):
@@ -510,43 +497,6 @@ def test_cells_are_filled_down_by_key_and_by_hand_and_taken_over(browser_page):
     assert page.locator("#live-line.stale").count() == 0, page.inner_text("#live-line")
     page.fill("#sheet-lots [data-filter-box]", "B65-1 | B73-2")
     assert page.locator("#table-lots .tabulator-row").count() == 2
-
-
-def test_a_lot_enters_at_the_price_that_is_offered(browser_page):
-    page = browser_page
-    page.goto(page.url.split("/grinder")[0] + "/grinder")
-    page.get_by_role("link", name="Why lot B90-1 is used, or not").click()
-    page.get_by_text("Not used at $349.00/cwt").wait_for()
-    page.get_by_role("button", name="Set its price").click()
-    page.get_by_text("Used: ").wait_for()
-
-
-def test_an_order_that_cannot_be_met_is_eased(browser_page):
-    page = browser_page
-    page.goto(page.url.split("/grinder")[0] + "/grinder")
-    for column in ("min_lb", "max_lb"):
-        cell(page, "products", "GB93", column).click()
-        page.keyboard.type("90000")
-        page.keyboard.press("Enter")
-        settled(page)
-    page.get_by_role("link", name="Why?").first.click()
-    page.get_by_text("Can't fill today's orders").wait_for(timeout=60_000)
-    page.get_by_role("button", name="Make this change").first.click()
-    page.get_by_text("There is a plan").wait_for()
-
-
-def test_a_cell_that_was_open_is_found_open(browser_page):
-    page = browser_page
-    page.goto(page.url.split("/grinder")[0] + "/grinder")
-    page.locator("#open-rules > summary").click()
-    cell(page, "rules", "imported", "max_share").click()
-    page.keyboard.type("0.3")
-    page.reload()
-    left = page.locator("#table-rules .tabulator-cell input:focus")
-    left.wait_for()
-    assert left.input_value() == "0.3"
-    page.keyboard.press("Escape")
-    assert cell(page, "rules", "imported", "max_share").inner_text() == "40%"
 
 
 def test_the_plan_and_its_sheets_are_printed(browser_page, tmp_path):

@@ -223,13 +223,6 @@ def test_reading_changes_nothing(client):
     assert everything_in(desk.place) == before
 
 
-def test_what_changes_is_never_done_by_reading(client):
-    routes = [each for each in client.app.routes if "POST" in (getattr(each, "methods", ()) or ())]
-    assert len(routes) > 8
-    for route in routes:
-        assert "GET" not in route.methods, route.path
-
-
 @pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "QQ"])
 def test_other_methods_do_nothing(client, method):
     for path in ("/grinder", "/undo", "/tables/lots/cell", "/static/desk.js"):

@@ -54,16 +54,6 @@ def test_what_was_asked_before_is_answered_from_before(jobs):
     assert jobs.ask("other", "counting", lambda job: "other").result() == "other"
 
 
-def test_what_work_raises_is_told_where_its_result_is_asked_for(jobs):
-    def fails(job):
-        raise FileTrouble("no such store")
-
-    job = jobs.ask("key", "failing", fails)
-    assert job.wait(5)
-    with pytest.raises(FileTrouble, match="no such store"):
-        job.result()
-
-
 @pytest.mark.parametrize("can_stop", [True, False])
 def test_only_work_that_can_stop_offers_to(client, monkeypatch, can_stop):
     end = threading.Event()
@@ -255,3 +245,13 @@ def test_hosts_that_cannot_be_had_are_told(desk):
 
 def test_the_demo_is_left_as_it_was():
     assert not (DEMO / ".blend_desk").exists()
+
+
+def test_what_work_raises_is_told_where_its_result_is_asked_for(jobs):
+    def fails(job):
+        raise FileTrouble("no such store")
+
+    job = jobs.ask("key", "failing", fails)
+    assert job.wait(5)
+    with pytest.raises(FileTrouble, match="no such store"):
+        job.result()

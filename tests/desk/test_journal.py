@@ -21,7 +21,7 @@ from blend.desk.journal import BASE, DRAFTS, EDITS, LOCK, Journal
 from blend.errors import FileTrouble, InputRefused
 from blend.tables.tables import read_tables
 from blend.tables.write import write_plain_workbook
-from tests.desk.conftest import client_of, demo_folder, settled, start_desk, watched
+from tests.desk.conftest import client_of, demo_folder, settled, start_desk
 from tests.desk.killed import started
 
 
@@ -487,21 +487,6 @@ def test_edits_wait_in_the_browser_while_the_desk_is_away(browser, tmp_path, key
     again.stop()
 
 
-def test_what_waited_is_seen_where_the_page_is_opened_again(browser, tmp_path):
-    """The page of the sheet itself: what an earlier page typed is not left out of the parts."""
-    served = start_desk(tmp_path)
-    page = opened_lots(browser.new_context(), served)
-    served.stop()
-    type_price(page, 1, "207")
-    page.wait_for_selector("#connection:not([hidden])")
-    again = start_desk(tmp_path, folder=served.folder, port=served.port)
-    page.goto(again.origin + "/tables/lots")
-    wait_for(lambda: page.inner_text(FIRST_PRICE.format(1)) == "207")
-    assert cell_of(again.desk) == "207"
-    page.context.close()
-    again.stop()
-
-
 def test_edits_that_wait_are_not_sent_to_a_desk_on_other_tables(browser, tmp_path):
     served = start_desk(tmp_path)
     page = opened_lots(browser.new_context(), served)
@@ -589,30 +574,7 @@ def test_a_cell_that_is_being_typed_in_outlives_a_reload_and_fresh_rows(browser_
     wait_for(lambda: "319" in page.inner_text(FIRST_PRICE.format(2)))
 
 
-def test_drafts_are_kept_as_they_are_typed(browser_page, served):
-    page = browser_page
-    page.goto(served.origin + "/tables/lots")
-    page.evaluate(
-        """() => {
-        const area = document.createElement("textarea");
-        area.dataset.draft = "note";
-        document.querySelector("main").append(area);
-    }"""
-    )
-    page.locator("textarea").fill("steady to firm <b>")
-    wait_for(lambda: served.desk.journal.drafts.get("note") == "steady to firm <b>")
-    page.locator("textarea").fill("steady, then gone")
-    page.reload()
-    wait_for(lambda: served.desk.journal.drafts.get("note") == "steady, then gone")
-
-
 def test_a_journal_in_the_wrong_place_is_told(tmp_path):
     (tmp_path / EDITS).mkdir()
     with pytest.raises(FileTrouble):
         Journal(tmp_path).open_book({})
-
-
-def test_console_is_quiet_on_a_plain_page(browser_page, served):
-    faults = watched(browser_page)
-    browser_page.goto(served.origin + "/tables/products")
-    assert not faults

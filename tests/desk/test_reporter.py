@@ -118,13 +118,6 @@ def test_an_entry_heard_now_and_sent_twice_is_added_once(client):
     assert [each.entry_id for each in entries_of(client)].count("test-1") == 1
 
 
-def test_item_and_source_stay_for_the_next_entry(client):
-    page = client.post("/reporter/add", data=HEARD).text
-    assert '<option value="90s" selected>' in page
-    assert 'value="Quiet Firm &amp; Sons"' in page
-    assert 'value="339.25"' not in page
-
-
 def test_what_is_wrong_is_told_beside_its_field(client):
     wrong = HEARD | {"item_id": "90x", "usd_per_cwt": "3,39", "pounds_lb": "", "source": ""}
     before = len(entries_of(client))
@@ -174,12 +167,6 @@ def test_what_is_half_typed_is_restored_until_it_is_added(client):
     assert 'value="half-1"' not in page and "&lt;b&gt;said" not in page
     client.post("/draft", data={"key": "canvass", "text": "[1, broken"})
     assert client.get("/reporter").status_code == 200
-
-
-def test_a_time_alone_is_of_the_market_day(client):
-    client.post("/reporter/add", data=HEARD | {"heard_at": "9:05", "market_day": DAY})
-    (entry,) = (each for each in entries_of(client) if each.entry_id == "test-1")
-    assert f"{entry.heard_at:%Y-%m-%d %H:%M}" == f"{DAY} 09:05"
 
 
 def test_a_correction_keeps_the_source_that_is_not_shown(client):
@@ -330,13 +317,6 @@ def test_an_item_that_is_there_keeps_its_terms(client):
     answer = client.post("/reporter/items/add", data=AN_ITEM | {"item_id": "90s"})
     assert answer.status_code == 422 and "a name that no item of the store has" in answer.text
     assert items_of(client)["90s"] == before
-
-
-def test_the_first_item_of_a_store_is_added_by_hand(bare):
-    bare.post("/reporter/store")
-    assert "/reporter/items" in bare.get("/reporter").text
-    assert bare.post("/reporter/items/add", data=AN_ITEM).status_code == 200
-    assert '<option value="77s">' in bare.get("/reporter").text
 
 
 def test_quotations_are_made_by_the_method_that_was_named(client, tmp_path):
@@ -857,3 +837,9 @@ def test_a_note_outlives_a_crash(browser, tmp_path):
     finally:
         again.close()
     assert text == "# Half a note\n"
+
+
+def test_a_time_alone_is_of_the_market_day(client):
+    client.post("/reporter/add", data=HEARD | {"heard_at": "9:05", "market_day": DAY})
+    (entry,) = (each for each in entries_of(client) if each.entry_id == "test-1")
+    assert f"{entry.heard_at:%Y-%m-%d %H:%M}" == f"{DAY} 09:05"

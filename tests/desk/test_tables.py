@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import csv
-import io
 import json
 import re
 
 import pytest
-from openpyxl import load_workbook
 
 from blend.desk.book import edit_cells, paste_block
 from blend.desk.desk import EDITED_TABLES, Desk
 from blend.desk.tables import MAX_CELL_CHARACTERS
-from blend.tables.columns import TABLES
 from tests.desk.conftest import DEMO
 
 
@@ -87,16 +84,6 @@ def test_control_characters_give_way_to_a_mark(client, desk):
     assert client.get("/tables.xlsx").status_code == 200
 
 
-def test_steps_of_one_drag_are_undone_at_once(client, desk):
-    before = column_of(desk, "lots", "price")[0]
-    for text in ("201", "202", "203"):
-        typed(client, text, group="drag")
-    client.post("/undo")
-    assert column_of(desk, "lots", "price")[0] == before
-    client.post("/redo")
-    assert column_of(desk, "lots", "price")[0] == "203"
-
-
 # Pasting -----------------------------------------------------------------------------------------
 
 
@@ -105,17 +92,6 @@ def test_a_blank_line_within_a_pasted_column_is_a_blank_cell(client, desk):
     data = {"row": str(order[0]), "column": "supplier", "text": "a\r\n\r\nc\r\n"}
     assert client.post("/tables/lots/paste", data=data).is_success
     assert column_of(desk, "lots", "supplier")[:3] == ["a", "", "c"]
-
-
-def test_a_block_longer_than_the_table_adds_rows(client, desk):
-    count = len(desk.table("rules").order)
-    column = desk.table("rules").columns[0]
-    text = "one\ttwo\nthree\tfour"
-    assert client.post("/tables/rules/paste", data={"column": column, "text": text}).is_success
-    assert [cells[:2] for cells in desk.table("rules").cells()[count:]] == [
-        ("one", "two"),
-        ("three", "four"),
-    ]
 
 
 def test_cells_with_tabs_breaks_and_quotes_are_pasted_whole(client, desk):
@@ -287,13 +263,6 @@ def test_a_table_taken_away_and_read_again_is_the_same(client, desk, name):
     assert not desk.is_unsaved
 
 
-def test_all_tables_are_taken_away_as_one_workbook(client, desk):
-    book = load_workbook(io.BytesIO(client.get("/tables.xlsx").content))
-    for name, table in TABLES.items():
-        if table.required:
-            assert len(list(book[name].iter_rows())) == len(desk.table(name).order) + 1
-
-
 @pytest.mark.parametrize(
     ("name", "content", "told"),
     [
@@ -322,19 +291,3 @@ def test_after_a_file_the_way_back_leads_to_the_desk(client, back):
     assert sent.headers["location"] == "/tables/lots"
     sent = client.post("/tables/lots/file", files=files, data={"back": "/grinder"})
     assert sent.headers["location"] == "/grinder"
-
-
-# What is shown -----------------------------------------------------------------------------------
-
-
-def test_a_sheet_is_taken_away_with_what_was_typed(client):
-    typed(client, "199.25")
-    text = client.get("/tables/lots.csv").content.decode("utf-8-sig")
-    assert next(csv.DictReader(io.StringIO(text)))["price"] == "199.25"
-
-
-def test_every_table_has_a_page(client):
-    for name in EDITED_TABLES:
-        answer = client.get(f"/tables/{name}")
-        assert answer.status_code == 200, name
-        assert EDITED_TABLES[name].about.split(".")[0][:20] in answer.text
