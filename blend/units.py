@@ -32,10 +32,20 @@ _PRICE_UNITS = {
     "c/lb": "cents_per_lb",
     "kg": "usd_per_kg",
 }
-_LB_BY_WEIGHT_UNIT = {"lb": 1.0, "cwt": LB_PER_CWT, "kg": LB_PER_KG, "t": 1000 * LB_PER_KG}
-_LB_BY_WEIGHT_UNIT["tonnes"] = _LB_BY_WEIGHT_UNIT["t"]
-_LB_BY_WEIGHT_UNIT["load"] = LB_PER_LOAD = 40_000.0
+LB_PER_LOAD = 40_000.0
 """A truckload of trimmings, as the trade counts it."""
+_LB_BY_WEIGHT_WORD = {
+    word: pounds
+    for pounds, words in (
+        (1.0, ("lb", "lbs", "lb.", "lbs.", "pound", "pounds", "#")),
+        (LB_PER_CWT, ("cwt",)),
+        (LB_PER_KG, ("kg",)),
+        (1000 * LB_PER_KG, ("t", "mt", "tonne", "tonnes", "metric tons")),
+        (LB_PER_LOAD, ("load", "loads")),
+    )
+    for word in words
+}
+_CONTAINERS = re.compile(r"containers?(?: of ([\d.,]+ ?[a-z]+))?", re.IGNORECASE)
 _DIGITS = r"\d{1,3}(?:,\d{3})+(?:\.\d*)?|\d+\.?\d*|\.\d+"
 _NUMBER = re.compile(rf"([+-]?)\s*\$?\s*({_DIGITS})")
 _AMOUNT = re.compile(rf"\$?\s*({_DIGITS})\s*(?:/|per\s+)?\s*([a-z¢/ ]*)", re.IGNORECASE)
@@ -52,15 +62,29 @@ def usd_per_lb_typed(text: str) -> float:
 
 
 def pounds_typed(text: str) -> float:
-    """A weight as people type it, in lb: 24000, 24,000 lb, 10.9 t, 10900 kg, 240 cwt, 3 loads;
-    "any" or "inf" for no limit. Raises ValueError."""
+    """A weight as people type it, in lb: 24000, 24,000 lb, 10.9 t, 10900 kg, 240 cwt, 3 loads, 2
+    containers of 19 t; "any" or "inf" for no limit. Raises ValueError."""
     if text.strip().casefold() in ("any", "inf"):
         return math.inf
-    number, unit = _typed(text)
-    unit = unit.strip().removesuffix("s") if unit.strip() != "tonnes" else "tonnes"
-    if (unit or "lb") not in _LB_BY_WEIGHT_UNIT:
-        raise ValueError("is not a weight in lb, or with kg, t, cwt or loads")
-    return number * _LB_BY_WEIGHT_UNIT[unit or "lb"]
+    found = re.fullmatch(rf"({_DIGITS})\s*(.*)", text.strip())
+    if found is None:
+        raise ValueError(_not_a_number(text))
+    return float(found[1].replace(",", "")) * lb_per(found[2] or "lb")
+
+
+def lb_per(unit: str) -> float:
+    """Pounds in one of a unit of weight as people write it: lb, kg, t, cwt, loads, or containers
+    of 19 t, as they differ in size. Raises ValueError."""
+    word = unit.strip().casefold()
+    if found := _CONTAINERS.fullmatch(word):
+        if found[1] is None:
+            raise ValueError("could be of any size. Enter what one holds: 2 containers of 19 t")
+        return pounds_typed(found[1])
+    if word in ("ton", "tons"):
+        raise ValueError("could be short or metric tons. Enter pounds, or metric tons as t")
+    if word not in _LB_BY_WEIGHT_WORD:
+        raise ValueError("is not a weight in lb, or with kg, t, cwt, loads or containers of 19 t")
+    return _LB_BY_WEIGHT_WORD[word]
 
 
 def us_date(of: date) -> str:

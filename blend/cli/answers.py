@@ -14,8 +14,21 @@ import click
 
 if TYPE_CHECKING:
     from blend.output.answer import Answer
+    from blend.output.formats import Unit
 
 FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+class _ShownUnit(click.ParamType):
+    name = "unit"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> Unit:
+        from blend.output.formats import UNIT_NAMES, unit_typed
+
+        try:
+            return unit_typed(value)
+        except ValueError:
+            self.fail(f"{value!r}: must be {UNIT_NAMES}.", param, ctx)
 
 
 def answers(*sections: str, chart: bool = False) -> Callable[[Callable[..., Answer]], Callable]:
@@ -32,20 +45,28 @@ def answers(*sections: str, chart: bool = False) -> Callable[[Callable[..., Answ
             as_json: bool,
             csv: Path | None,
             table: str | None,
+            units: tuple[Unit, ...],
             every: bool = False,
             chart_file: Path | None = None,
             **options: Any,
         ) -> None:
             check_files(csv, chart_file)
             asked = {name for name in sections if options.pop(f"section_{name.replace('-', '_')}")}
-            give(
-                function(*args, **options),
-                ["all"] if every else asked,
-                as_json=as_json,
-                csv=csv,
-                table=table,
-                chart=chart_file,
-            )
+            from blend.output.formats import shown_in
+
+            answer = function(*args, **options)
+            with shown_in(units):
+                give(
+                    answer,
+                    ["all"] if every else asked,
+                    as_json=as_json,
+                    csv=csv,
+                    table=table,
+                    chart=chart_file,
+                )
+            if units and not as_json:
+                named = ", ".join(each.name for each in units)
+                click.echo(f"Under headings in {named}; all else is in lb and $/cwt.")
 
         return _with_options(command, sections, chart)
 
@@ -100,6 +121,13 @@ def _with_options(command: Callable, sections: Collection[str], chart: bool) -> 
     options = [
         click.option("--json", "as_json", is_flag=True, help="Print figures and tables as JSON."),
         click.option("--csv", type=FILE, metavar="FILE", help="Save a table as CSV."),
+        click.option(
+            "--units",
+            type=_ShownUnit(),
+            multiple=True,
+            metavar="UNIT",
+            help='Tables in cents/lb, $/kg, kg, t, loads or "containers of 19 t"; repeatable.',
+        ),
         click.option(
             "--table", metavar="NAME", help="Which table --csv saves. Default: the main one."
         ),

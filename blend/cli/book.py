@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 SECTIONS = (
     "explain", "lean", "points", "months", "origins", "counterparties", "limits", "quotes",
-    "open-prices", "afloat", "units",
+    "open-prices", "afloat",
 )  # fmt: skip
 FOLDER = click.argument("folder", type=click.Path(path_type=Path), required=False)
 BOOK = click.option(

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from blend.files import write_bytes
-from blend.output.formats import format_of
+from blend.output.formats import format_of, in_shown_units
 from blend.output.frames import DataFrame
 
 Spec = dict[str, Any]
@@ -62,14 +62,16 @@ class Answer(ABC):
                     for row in frame.itertuples(index=False, name=None)
                 ],
             }
-            for name, frame in self.tables.items()
+            for name, frame in zip(
+                self.tables, map(in_shown_units, self.tables.values()), strict=True
+            )
         }
         figures = {name: _plain(value) for name, value in self.figures.items()}
         return json.dumps({"figures": figures, "tables": tables}, indent=1, ensure_ascii=False)
 
     def to_csv(self, path: Path, table: str | None = None) -> None:
         """Write one table, the main one unless another is named, whole or not at all."""
-        frame = self.tables[table or next(iter(self.tables))]
+        frame = in_shown_units(self.tables[table or next(iter(self.tables))])
         text = frame.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
         write_bytes(path, text.encode("utf-8-sig"))
 

@@ -7,13 +7,18 @@ written. COLUMNS holds only what the name does not say: a heading of the trade, 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from blend.units import us_date
+from blend.units import LB_PER_LOAD, USD_PER_LB_BY_PRICE_UNIT, lb_per, us_date
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 _ENDINGS: tuple[tuple[str, str, int | None], ...] = (
     ("_usd_per_cwt", "$/cwt", 2),
@@ -94,6 +99,93 @@ def format_of(column: str) -> Format:
             stem = column.removesuffix(ending)
             return Format(_words(stem or column), unit, decimals)
     return Format(_words(column))
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit that tables may be shown in: what it is called, how column names end that are in it,
+    and how many of it are one USD per lb, or one lb."""
+
+    name: str
+    ending: str
+    per_own: float
+    decimals: int
+    is_price: bool
+
+    def turned(self, column: str) -> tuple[str, float] | None:
+        """The column's name in this unit and what its numbers are multiplied by; None where it is
+        not the same kind of amount."""
+        for each in _OWN_UNITS:
+            is_own = each.is_price is self.is_price and each.name == format_of(column).unit
+            if is_own and column.endswith(each.ending):
+                stem = column.removesuffix(each.ending)
+                return f"{stem}{self.ending}", self.per_own / each.per_own
+        return None
+
+
+def _price_unit(name: str, word: str, decimals: int) -> Unit:
+    return Unit(name, f"_{word}", 1 / USD_PER_LB_BY_PRICE_UNIT[word], decimals, is_price=True)
+
+
+_OWN_UNITS = (
+    _price_unit("$/cwt", "usd_per_cwt", 2),
+    _price_unit("$/lb", "usd_per_lb", 4),
+    Unit("lb", "_lb", 1.0, 0, is_price=False),
+    Unit("loads", "_loads", 1 / LB_PER_LOAD, 1, is_price=False),
+)
+"""Those of the columns that answers are made of."""
+_PRICE_UNITS = (
+    *_OWN_UNITS[:2],
+    _price_unit("cents/lb", "cents_per_lb", 2),
+    _price_unit("$/kg", "usd_per_kg", 4),
+)
+_WEIGHT_DECIMALS = {"kg": 0, "t": 2, "cwt": 1, "loads": 2, "containers": 2}
+UNIT_NAMES = 'cents/lb, $/lb, $/kg, kg, t, cwt, loads or "containers of 19 t"'
+
+
+def unit_typed(text: str) -> Unit:
+    """A unit as people name it, to show tables in. Raises ValueError."""
+    word = text.strip().casefold().replace("¢", "cents").replace("usd", "$")
+    for unit in _PRICE_UNITS:
+        if word == unit.name:
+            return unit
+    pounds = lb_per(word)
+    name = {"mt": "t", "tonne": "t", "tonnes": "t", "load": "loads"}.get(word.split()[0], word)
+    first = name.split()[0].replace("container", "containers").replace("ss", "s")
+    return Unit(name, f"_{first}", 1 / pounds, _WEIGHT_DECIMALS.get(first, 0), is_price=False)
+
+
+_SHOWN_IN: ContextVar[tuple[Unit, ...]] = ContextVar("shown_in", default=())
+
+
+@contextmanager
+def shown_in(units: Iterable[Unit]) -> Iterator[None]:
+    """Within it, tables are shown in these units instead of their own."""
+    token = _SHOWN_IN.set(tuple(units))
+    try:
+        yield
+    finally:
+        _SHOWN_IN.reset(token)
+
+
+def in_shown_units(frame: DataFrame) -> DataFrame:
+    """The table in the units it is to be shown in, its columns named for them; what then says the
+    same twice, in loads and in pounds, is left out."""
+    units = _SHOWN_IN.get()
+    if not units:
+        return frame
+    made: dict[str, Any] = {}
+    for column in frame.columns:
+        found = ((unit, turned) for unit in units if (turned := unit.turned(column)))
+        unit, (name, factor) = next(found, (None, (column, 1.0)))
+        own = format_of(column)
+        if unit is None or unit.name == own.unit:
+            made[column] = frame[column]
+        elif name not in frame.columns and name not in made:
+            made[name] = frame[column].astype(float) * factor
+            if name not in COLUMNS:
+                register({name: replace(own, unit=unit.name, decimals=unit.decimals)})
+    return frame.assign(**made)[list(made)]
 
 
 def _words(name: str) -> str:

@@ -12,7 +12,7 @@ from itertools import zip_longest
 
 import click
 
-from blend.output.formats import Format, format_of, printable
+from blend.output.formats import Format, format_of, in_shown_units, printable
 from blend.output.frames import DataFrame
 
 _GUTTER = 2
@@ -106,10 +106,12 @@ def table(
     does not fit goes into further blocks below, each with the first column.
     """
     names = [name for name in (columns or list(frame.columns)) if name in frame.columns]
+    frame = in_shown_units(frame[names])
+    names = list(frame.columns)
     formats = [format_of(name) for name in names]
     rows = [
         [each.text(value) for each, value in zip(formats, row, strict=True)]
-        for row in frame[names].itertuples(index=False, name=None)
+        for row in frame.itertuples(index=False, name=None)
     ]
     parts = [strong(title)] if title else []
     if rows:

@@ -14,7 +14,7 @@ from typing import Any
 from blend.domain.columns import LEAN, SHARES, Column, Kind, either
 from blend.domain.selectors import parse_selector
 from blend.errors import did_you_mean
-from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD
+from blend.units import LB_PER_CWT, LB_PER_KG, lb_per
 
 MAX_CHARACTERS = 32_767
 """The most one spreadsheet cell can hold."""
@@ -244,25 +244,12 @@ _LONGEST_NUMBER = 40
 """A longer text is no number."""
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
 _UNIT_WORDS = {
-    "lb": ("lb", "lbs", "lb.", "lbs.", "pound", "pounds", "#"),
     LEAN: ("point", "points", "pt", "pts", "lean points"),
     "days": ("day", "days"),
     "seconds": ("s", "sec", "second", "seconds"),
     "kg": ("kg",),
     "°F": ("f", "°f"),
 }
-
-_LB_BY_WORD = {
-    word: Decimal(repr(pounds))
-    for pounds, words in (
-        (LB_PER_CWT, ("cwt",)),
-        (LB_PER_KG, ("kg",)),
-        (1000 * LB_PER_KG, ("t", "tonne", "tonnes")),
-        (LB_PER_LOAD, ("load", "loads")),
-    )
-    for word in words
-}
-"""Other weights that a column in pounds takes. Bare "tons" could be short or metric."""
 
 
 def _amount(column: Column, cell: Cell) -> tuple[Decimal, str, bool]:
@@ -306,15 +293,13 @@ def _within(column: Column, number: float, hint: str = "") -> float:
 
 def _number(column: Column, cell: Cell) -> float:
     number, unit, has_dollars = _amount(column, cell)
-    if column.unit == "lb" and unit in _LB_BY_WORD and not has_dollars:
-        return _within(column, float(number * _LB_BY_WORD[unit]))
-    if column.unit == "lb" and unit in ("ton", "tons"):
-        raise CellRefused(
-            f"Enter {2000 * number:f} lb or {number} t.",
-            fact=f'"{shown(cell)}" could be short or metric tons',
-        )
-    if column.unit == "lb" and unit and unit not in _UNIT_WORDS["lb"] and not has_dollars:
-        raise CellRefused("Enter the pounds.", fact=f'"{shown(cell)}" is not in pounds')
+    if column.unit == "lb" and unit and not has_dollars:
+        try:
+            return _within(column, float(number * Decimal(repr(lb_per(unit)))))
+        except ValueError as error:
+            fact, _, enter = str(error).partition(". ")
+            enter = f"{enter or 'Enter the pounds'}."
+            raise CellRefused(enter, fact=f'"{shown(cell)}" {fact}') from None
     if has_dollars or (unit and unit not in _UNIT_WORDS.get(column.unit, ())):
         raise _no_number(column, cell)
     return _within(column, float(number))

@@ -28,7 +28,7 @@ from blend.trader.book import (
 )
 from blend.trader.book_limits import NOT_GIVEN, Amount, LimitUse, amounts_of, limit_uses
 from blend.trader.book_marks import DatedRates, OpenQuote, QuotedMarks, open_quotes, quoted_exits
-from blend.units import LB_PER_CWT, LB_PER_KG, LB_PER_LOAD, POINTS_PER_SHARE, us_date
+from blend.units import LB_PER_CWT, LB_PER_LOAD, POINTS_PER_SHARE, us_date
 
 SOON_DAYS = 7
 """A basis or formula deal that must be priced within so many days is named."""
@@ -37,7 +37,7 @@ register(
     {
         "book_item": Format("Item"),
         "net_position_lb": Format("Net", "lb", 0),
-        "position_loads": Format("Loads", "", 1),
+        "net_position_loads": Format("Net", "loads", 1),
         "lean_lb": Format("Lean", "lb", 0, is_summed=True),
         "fat_lb": Format("Fat", "lb", 0, is_summed=True),
         "cost_usd_per_cwt": Format("Cost", "$/cwt", 2),
@@ -63,9 +63,6 @@ register(
                 strict=True,
             )
         },
-        "position_t": Format("Net", "t", 2, is_summed=True),
-        "cost_usd_per_kg": Format("Cost", "$/kg", 4),
-        "mark_usd_per_kg": Format("Mark", "$/kg", 4),
         "limit_on": Format("Limit"),
         "used_lb": Format("Used", "lb", 0),
         "used_usd": Format("Used", "$", 0),
@@ -92,7 +89,7 @@ register(
 @dataclass(frozen=True)
 class BookDay(Answer):
     """The book on a day. Tables: `positions`, `explained`, `limits`, `quotes`, `by_lean`,
-    `by_origin`, `by_month`, `afloat`, `open_prices`, `counterparties`, `units`."""
+    `by_origin`, `by_month`, `afloat`, `open_prices`, `counterparties`."""
 
     on: date
     before: date | None
@@ -151,7 +148,7 @@ class BookDay(Answer):
             "afloat": [self._afloat(each) for each in self.deals if each.where == "afloat"],
             "open_prices": [
                 {"deal_id": each.deal_id, "book_item": each.item_id, "side": each.side.value,
-                 "position_loads": each.pounds_lb / LB_PER_LOAD, "priced_off": each.reference,
+                 "net_position_loads": each.pounds_lb / LB_PER_LOAD, "priced_off": each.reference,
                  "basis_usd_per_cwt": each.price, "price_by": each.price_by}
                 for each in self.open_deals
             ],
@@ -159,7 +156,6 @@ class BookDay(Answer):
                 {"counterparty": name, "exposure_usd": usd}
                 for name, (_, usd) in sorted(self.amounts[LimitKind.COUNTERPARTY].items())
             ],
-            "units": [self._in_kg(each) for each in self.held.values() if each.net_lb],
         }  # fmt: skip
         return {name: DataFrame(found) for name, found in rows.items()}
 
@@ -192,7 +188,7 @@ class BookDay(Answer):
         return {
             "book_item": each.item_id,
             "net_position_lb": each.net_lb,
-            "position_loads": each.net_lb / LB_PER_LOAD,
+            "net_position_loads": each.net_lb / LB_PER_LOAD,
             "lean_lb": each.net_lb * lean,
             "fat_lb": each.net_lb * (1 - lean),
             "cost_usd_per_cwt": _per_cwt(each),
@@ -202,25 +198,13 @@ class BookDay(Answer):
             "total_usd": each.total_usd,
         }
 
-    def _in_kg(self, each: Position) -> dict[str, Any]:
-        per_kg = LB_PER_KG / LB_PER_CWT
-        mark = each.mark_usd_per_cwt
-        return {
-            "book_item": each.item_id,
-            "net_position_lb": each.net_lb,
-            "position_t": each.net_lb / LB_PER_KG / 1000,
-            "position_loads": each.net_lb / LB_PER_LOAD,
-            "cost_usd_per_kg": _per_cwt(each) * per_kg,
-            "mark_usd_per_kg": math.nan if mark is None else mark * per_kg,
-        }
-
     def _afloat(self, deal: Deal) -> dict[str, Any]:
         mark = self.held[deal.item_id].mark_usd_per_cwt or math.nan
         to_pay = self.still_to_pay_usd_per_cwt[deal.deal_id]
         return {
             "deal_id": deal.deal_id,
             "book_item": deal.item_id,
-            "position_loads": deal.signed_lb / LB_PER_LOAD,
+            "net_position_loads": deal.signed_lb / LB_PER_LOAD,
             "mark_usd_per_cwt": mark,
             "still_to_pay_usd_per_cwt": to_pay,
             "parity_usd_per_cwt": mark - to_pay,
@@ -233,14 +217,14 @@ class BookDay(Answer):
             sums[0] += deal.signed_lb
             sums[1] += deal.signed_lb * self.lean.get(deal.item_id, math.nan)
         return [
-            {**dict(names), "net_position_lb": lb, "position_loads": lb / LB_PER_LOAD,
+            {**dict(names), "net_position_lb": lb, "net_position_loads": lb / LB_PER_LOAD,
              "lean_lb": lean_lb, "fat_lb": lb - lean_lb}
             for names, (lb, lean_lb) in sorted(net.items())
             if lb
         ]  # fmt: skip
 
     def screen(self, sections: Collection[str] = ()) -> str:
-        columns = ["book_item", "position_loads", "cost_usd_per_cwt", "mark_usd_per_cwt",
+        columns = ["book_item", "net_position_loads", "cost_usd_per_cwt", "mark_usd_per_cwt",
                    "realized_usd", "unrealized_usd", "total_usd"]  # fmt: skip
         first = [
             screen.strong(f"Book, {long_day(self.on)}: {money(self.total_usd)} in all"),
@@ -262,7 +246,7 @@ class BookDay(Answer):
             "points": ("by_lean", "By lean point", None, ""),
             "months": ("by_month", "By month of delivery",
                        ["book_item", "delivery_month", "where", "net_position_lb",
-                        "position_loads"], ""),
+                        "net_position_loads"], ""),
             "origins": ("by_origin", "By origin", None, ""),
             "counterparties": ("counterparties", "Open with counterparties", None,
                                "At the day's marks; not netted."),
@@ -272,7 +256,6 @@ class BookDay(Answer):
                             "Each moves with the quotation it is priced off."),
             "afloat": ("afloat", "Afloat, at landed parity", None,
                        "The mark less duty, fees and freight still to pay."),
-            "units": ("units", "In tonnes and $/kg", None, "Cents/lb are the same as $/cwt."),
         }  # fmt: skip
 
         def section(table: str, title: str, columns: Sequence[str] | None, note: str) -> str:

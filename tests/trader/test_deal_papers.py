@@ -64,7 +64,15 @@ def test_a_confirmation_names_only_its_own_counterparty(deals, quotations):
 
 @pytest.mark.parametrize(
     ("pounds", "pounds_lb"),
-    [("3 loads", 120_000), ("20 t", 44_092.4524), ("400 cwt", 40_000), ("1000 kg", 2_204.6226)],
+    [
+        ("3 loads", 120_000),
+        ("20 t", 44_092.4524),
+        ("400 cwt", 40_000),
+        ("1000 kg", 2_204.6226),
+        ("2 containers of 19 t", 83_775.6596),
+        ("1 container of 42,000 lb", 42_000),
+        ("20 mt", 44_092.4524),
+    ],
 )
 def test_weights_in_the_trades_units(pounds, pounds_lb):
     assert deal_of_words(WORDS | {"pounds_lb": pounds}).pounds_lb == pytest.approx(pounds_lb)
@@ -75,11 +83,19 @@ def test_prices_in_the_trades_units(price):
     assert deal_of_words(WORDS | {"price": price}).price == pytest.approx(341.5, abs=1e-3)
 
 
-def test_tons_are_refused_as_they_could_be_short_or_metric():
-    with pytest.raises(InputRefused, match="metric"):
-        deal_of_words(WORDS | {"pounds_lb": "2 tons"})
-    with pytest.raises(InputRefused):
-        deal_of_words(WORDS | {"price": "-3"})
+@pytest.mark.parametrize(
+    ("column", "typed", "asked"),
+    [
+        ("pounds_lb", "2 tons", "metric"),
+        ("pounds_lb", "2 containers", "what one holds"),
+        ("pounds_lb", "2 containers of 3 containers", "any size"),
+        ("pounds_lb", "2 stone", "not a weight"),
+        ("price", "-3", "0 or more"),
+    ],
+)
+def test_a_deal_whose_units_are_not_clear_is_refused(column, typed, asked):
+    with pytest.raises(InputRefused, match=asked):
+        deal_of_words(WORDS | {column: typed})
 
 
 WORDS = {
