@@ -13,12 +13,10 @@ from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from blend.output.frames import DataFrame
 from blend.units import LB_PER_LOAD, USD_PER_LB_BY_PRICE_UNIT, lb_per, us_date
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 _ENDINGS: tuple[tuple[str, str, int | None], ...] = (
     ("_usd_per_cwt", "$/cwt", 2),
