@@ -31,15 +31,12 @@ if TYPE_CHECKING:
 register(
     {
         "planned_yield_percent": Format("Plan yield", "%", 1),
-        "yield_percent": Format("Yield", "%", 1),
         "planned_meat_usd": Format("Plan meat", "$", 0, is_summed=True),
         "actual_meat_usd": Format("Actual meat", "$", 0, is_summed=True),
         "planned_lean_percent": Format("Plan lean", "%", 2),
         "tested_lean_percent": Format("Tested", "%", 2),
         "giveaway_points": Format("Giveaway", "points", 2, is_signed=True),
         "giveaway_usd": Format("Giveaway", "$", 0, is_summed=True, is_signed=True),
-        "stated_percent": Format("Stated", "%", 1),
-        "by_batches_percent": Format("By batches", "%", 1),
         "moved_points": Format("Moved", "points", 2, is_signed=True),
         "by_batches_error_points": Format("Std. error", "points", 2),
         "over_plan_lb": Format("Over plan", "lb", 0, is_signed=True),

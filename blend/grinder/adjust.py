@@ -32,7 +32,6 @@ _CAUTIONS = (
 register(
     {
         "state": Format("Batch"),
-        "chance_in_spec_percent": Format("Chance in spec", "%", 1),
         "cost_usd": Format("Cost", "$", 0, is_summed=True),
     }
 )

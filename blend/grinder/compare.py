@@ -42,7 +42,6 @@ register(
         "plan_made_lb": Format("Plan", "lb", 0),
         "mine_lean_percent": Format("Yours", "%", 2),
         "plan_lean_percent": Format("Plan", "%", 2),
-        "cost_of": Format("Cost of"),
     }
 )
 _MAX_LINES, _CENT = 14, 0.005

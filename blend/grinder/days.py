@@ -35,7 +35,6 @@ _SUMS = {
 register({name: Format(heading, "lb", 0, is_summed=True) for name, heading in _SUMS.items()})
 register(
     {
-        "day": Format("Day"),
         "buy_usd": Format("Buy", "$", 0, is_summed=True),
         "earns_usd": Format("Earns", "$", 0, is_summed=True),
         "offer_id": Format("Offer"),
@@ -43,7 +42,6 @@ register(
         "over_break_even_usd_per_cwt": Format("Over by", "$/cwt", 2),
         "lots": Format("Lots", "", 0),
         "cost_usd": Format("Cost", "$", 0, is_summed=True),
-        "saves_usd_per_cwt": Format("Saves", "$/cwt", 2),
     }
 )
 

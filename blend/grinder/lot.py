@@ -26,7 +26,6 @@ AS_IF_SPLIT = "as if combos and batches could be split"
 register(
     {
         "finished_usd_per_cwt": Format("Finished meat", "$/cwt", 2),
-        "worth_usd_per_cwt": Format("Worth", "$/cwt", 2),
         "over_ask_usd_per_cwt": Format("Over ask", "$/cwt", 2, is_signed=True),
         "adds_usd_per_cwt": Format("Adds", "$/cwt", 2, is_signed=True),
         "break_even_usd_per_cwt": Format("Break-even", "$/cwt", 2),

@@ -17,11 +17,7 @@ _MIN_LB = 0.5
 
 register(
     {
-        "offered_lb": Format("Offered", "lb", 0),
-        "worth_usd_per_cwt": Format("Worth", "$/cwt", 2),
         "worth_over_price_usd_per_cwt": Format("Worth over price", "$/cwt", 2, is_signed=True),
-        "it_is": Format("It is"),
-        "substitute_usd_per_cwt": Format("Substitute", "$/cwt", 2),
         "over_substitute_usd_per_cwt": Format("Over substitute", "$/cwt", 2, is_signed=True),
         "use_instead": Format("Use instead, lb per lb"),
     }

@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 register(
     {
         "scale_shows_lb": Format("Scale then shows", "lb", 0),
-        "comes_in": Format("Comes in"),
         "pull_lb": Format("Pounds", "lb", 0, is_summed=True),
         "used_in": Format("For"),
     }

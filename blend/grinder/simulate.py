@@ -33,7 +33,6 @@ register(
     {
         "limit_percent": Format("At", "%", 1),
         "mean_percent": Format("Mean lean", "%", 1),
-        "out_percent": Format("Out", "%", 1),
         "allowed_percent": Format("You allow", "%", 1),
         "days_out_percent": Format("Days with one out", "%", 1),
         "out_on_average_percent": Format("Out, plan on average", "%", 1),

@@ -27,10 +27,7 @@ if TYPE_CHECKING:
 
 register(
     {
-        "of_product": Format("Of product"),
-        "clean_first": Format("Clean first"),
         "tested_fat_percent": Format("Tested fat", "%", 2),
-        "temperature_f": Format("Temperature", "°F", 1),
         "supplier_establishment": Format("Est. no."),
         "supplier_production_date": Format("Produced"),
     }

@@ -43,7 +43,6 @@ register(
         "net_lb": Format("Net", "lb", 0, is_summed=True),
         "net_usd": Format("Net", "$", 0, is_summed=True),
         "moving_average_points": Format("Moving average", "points", 2, is_signed=True),
-        "tested_percent": Format("Tested", "%", 1),
     }
 )
 

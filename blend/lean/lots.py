@@ -29,11 +29,6 @@ register(
     {
         "tests": Format("Tests", "", 0),
         "lots": Format("Lots", "", 0),
-        "estimate_percent": Format("Estimate", "%", 1),
-        "low_percent": Format("Low", "%", 1),
-        "high_percent": Format("High", "%", 1),
-        "low_points": Format("Low", "points", 2),
-        "high_points": Format("High", "points", 2),
         "overstated_points": Format("Over- stated", "points", 2, is_signed=True),
         "taken_lb": Format("Taken", "lb", 0, is_summed=True),
         "lost_usd": Format("Cost you", "$", 0, is_summed=True),

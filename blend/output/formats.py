@@ -69,9 +69,7 @@ COLUMNS: dict[str, Format] = {
     "lot_id": Format("Lot"),
     "item_id": Format("Item"),
     "product_id": Format("Product"),
-    "product": Format("Product"),
     "batches": Format("Batches", "", 0, is_summed=True),
-    "lean_percent": Format("Lean", "%", 1),
     "count": Format("Count", "", 0),
     "z_score": Format("Std. errors", "", 1, is_signed=True),
 }

@@ -24,10 +24,8 @@ MOST_DAYS = 5
 """Days without entries listed on the screen."""
 register(
     {
-        "tick_usd_per_cwt": Format("Tick", "$/cwt", 2),
         "entries": Format("Entries", "", 0),
         "rows": Format("Rows", "", 0),
-        "delivered_within_days": Format("Delivered within", "days", 0),
         "entry_id": Format("Entry"),
         "fresh_or_frozen": Format("Form"),
         "stands": Format("Counts"),

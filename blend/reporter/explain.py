@@ -48,7 +48,6 @@ _ASSUMED_OF_MARKET = {
 }
 register(
     {
-        "driver": Format("Driver"),
         "part_usd_per_cwt": Format("Part", "$/cwt", 2, is_signed=True),
         "last_part_usd_per_cwt": Format("Part, last pound", "$/cwt", 2, is_signed=True),
         "part_low_usd_per_cwt": Format("90% from", "$/cwt", 2, is_signed=True),
@@ -62,7 +61,6 @@ register(
         "after_lb_per_cwt": Format("After", "lb/cwt", 2),
         "by_price_usd": Format("By price", "$", 0, is_signed=True),
         "by_recipe_usd": Format("By recipe", "$", 0, is_signed=True),
-        "what": Format("What"),
         "pounds_change_percent": Format("Change", "%", 1, is_signed=True),
         "pounds_on_year_percent": Format("On year", "%", 1, is_signed=True),
     }

@@ -24,24 +24,16 @@ from blend.units import LB_PER_CWT, POINTS_PER_SHARE
 _CENT_USD_PER_CWT = 0.005
 register(
     {
-        "quoted_usd_per_cwt": Format("Quoted", "$/cwt", 2),
-        "clears_at": Format("Clears at"),
-        "then_at": Format("Then at"),
         "moves_by": Format("Move"),
         "at_floor_lb": Format("Left at floor", "lb", 0),
         "blend_usd_per_cwt": Format("Worth in blends", "$/cwt", 2),
         "premium_usd_per_cwt": Format("Premium", "$/cwt", 2, is_signed=True),
         "available_lb": Format("On the market", "lb", 0),
         "elsewhere_percent": Format("Goes elsewhere", "%", 1),
-        "stated_lb": Format("Stated", "lb", 0),
-        "fitted_lb": Format("Fitted", "lb", 0),
         "change_percent": Format("Change", "%", 1, is_signed=True),
         "cheapest_usd_per_cwt": Format("Cheapest blend", "$/cwt", 2),
-        "buyers_pay_usd_per_cwt": Format("Buyers pay", "$/cwt", 2),
         "elasticity": Format("Elasticity", "", 2),
-        "then_lb": Format("Then", "lb", 0),
         "then_buyers_pay_usd_per_cwt": Format("Then", "$/cwt", 2),
-        "ground_lb": Format("Ground", "lb", 0),
     }
 )
 

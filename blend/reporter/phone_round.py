@@ -25,12 +25,9 @@ from blend.store import Store
 
 register(
     {
-        "company": Format("Company"),
         "usual_items": Format("Usually trades"),
         "days_reporting": Format("Days", "", 0),
-        "last_heard": Format("Last heard"),
         "usual_time": Format("Around"),
-        "reached": Format("Reached"),
     }
 )
 MOST_ITEMS = 3

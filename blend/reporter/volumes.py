@@ -37,12 +37,10 @@ from blend.units import POINTS_PER_SHARE
 register(
     {
         "volume": Format("Volume", "", 0),
-        "unit": Format("Unit"),
         "on_week_percent": Format("On week", "%", 1, is_signed=True),
         "on_year_percent": Format("On year", "%", 1, is_signed=True),
         "year_to_date_percent": Format("Year to date", "%", 1, is_signed=True),
         "year_to_date": Format("Year to date", "", 0),
-        "of_total_percent": Format("Of total", "%", 1),
         "weeks_after": Format("Weeks after", "", 0),
         "weeks_compared": Format("Weeks compared", "", 0),
         "correlation": Format("Correlation", "", 2),

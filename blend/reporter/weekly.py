@@ -55,8 +55,6 @@ register(
         "week_usd_per_cwt": Format("Average", "$/cwt", 2),
         "on_week_usd_per_cwt": Format("On week", "$/cwt", 2, is_signed=True),
         "on_year_usd_per_cwt": Format("On year", "$/cwt", 2, is_signed=True),
-        "low_usd_per_cwt": Format("Low", "$/cwt", 2),
-        "high_usd_per_cwt": Format("High", "$/cwt", 2),
         "week_loads": Format("Loads", "", 1, is_summed=True),
         "volume_lb": Format("Volume", "lb", 0, is_summed=True),
         "week_trades": Format("Trades", "", 0, is_summed=True),

@@ -35,7 +35,6 @@ from blend.units import LB_PER_CWT, LB_PER_LOAD
 register(
     {
         "on_or_for": Format("When"),
-        "do": Format("Do"),
         "planned_lb": Format("Pounds", "lb", 0),
         "planned_loads": Format("Loads", "", 2),
         "of_price_usd_per_cwt": Format("Price", "$/cwt", 2),

@@ -49,7 +49,6 @@ register(
         "alone_at_risk_usd": Format("Alone", "$", 0),
         "part_at_risk_usd": Format("Part of risk", "$", 0, is_summed=True),
         "tail_loss_usd": Format("In tail weeks", "$", 0, is_summed=True),
-        "hedge_with": Format("Hedge with"),
         "hedge_sell_lb": Format("Sell (buy)", "lb", 0),
         "hedge_sell_error_lb": Format("±", "lb", 0),
         "sell_loads": Format("Loads", "", 1),
@@ -57,7 +56,6 @@ register(
         "hedged_at_risk_usd": Format("At risk then", "$", 0),
         "week_ending": Format("Week to"),
         "weekly_profit_usd": Format("Profit", "$", 0, is_signed=True),
-        "stress": Format("Stress"),
         "stress_profit_usd": Format("Profit", "$", 0, is_signed=True),
         "unmoved_items": Format("Not in the stress, unmoved"),
     }

@@ -28,16 +28,10 @@ from blend.units import LB_PER_CWT
 
 register(
     {
-        "at_or_under_usd_per_cwt": Format("At or under", "$/cwt", 2),
-        "down_to_usd_per_cwt": Format("Down to", "$/cwt", 2),
-        "you_use_lb": Format("You use", "lb", 0),
         "plan_at_price_usd": Format("Day's cost", "$", 0),
         "ask_mark": Format(""),
         "switch_price_usd_per_cwt": Format("Under", "$/cwt", 2),
-        "more_of_it_lb": Format("More of it", "lb", 0),
-        "instead_of": Format("Instead of"),
         "along_with": Format("Along with more"),
-        "on_offer_from_lb": Format("On offer from", "lb", 0),
         "on_offer_to_lb": Format("To", "lb", 0),
         "next_cwt_saves_usd": Format("Next cwt saves", "$", 2),
         "break_even_usd_per_cwt": Format("Break-even", "$/cwt", 2),
@@ -45,9 +39,7 @@ register(
         "first_used_lb": Format("First lot used", "lb", 0),
         "second_used_lb": Format("Second lot used", "lb", 0),
         "window_percent": Format("Of the window", "%", 2),
-        "first_from_usd_per_cwt": Format("First from", "$/cwt", 2),
         "first_to_usd_per_cwt": Format("to", "$/cwt", 2),
-        "second_from_usd_per_cwt": Format("Second from", "$/cwt", 2),
         "second_to_usd_per_cwt": Format("to", "$/cwt", 2),
         "corners": Format("Corners", "", 0),
     }

@@ -28,7 +28,6 @@ _MAX_PRICES = 10
 
 register(
     {
-        "customer": Format("Customer"),
         "shown_loads": Format("Loads, one price", "", 0, is_summed=True),
         "shown_delivered_usd_per_cwt": Format("Delivered", "$/cwt", 2),
         "split_loads": Format("Loads, own price", "", 0, is_summed=True),

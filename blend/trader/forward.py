@@ -28,7 +28,6 @@ register(
         "curve_side": Format("Side"),
         "forward_usd_per_cwt": Format("Price", "$/cwt", 2),
         "over_spot_usd_per_cwt": Format("Over (under) spot", "$/cwt", 2, is_signed=True),
-        "rests_on": Format("Rests on"),
         "given_or_agreed": Format("Of"),
         "is_on_curve": Format("On the curve"),
         "curve_loads": Format("Loads", "", 1),

@@ -31,19 +31,13 @@ from blend.units import LB_PER_CWT, LB_PER_KG, POINTS_PER_SHARE
 register(
     {
         "offer_id": Format("Offer"),
-        "landed_usd_per_cwt": Format("Landed", "$/cwt", 2),
-        "thawed_usd_per_cwt": Format("Thawed", "$/cwt", 2),
         "fresh_equivalent_usd_per_cwt": Format("Fresh equiv- alent", "$/cwt", 2),
-        "fresh_usd_per_cwt": Format("Fresh", "$/cwt", 2),
         "over_fresh_usd_per_cwt": Format("Over (under) fresh", "$/cwt", 2, is_signed=True),
         "break_even_offer": Format("Break-even offer"),
         "break_even_usd_per_currency": Format("or FX", "$", 4),
         "cost_line": Format("Line"),
-        "each_usd_per_cwt": Format("Each", "$/cwt", 2),
-        "so_far_usd_per_cwt": Format("So far", "$/cwt", 2),
         "of_entry_usd": Format("Entry", "$", 2),
         "import_rate": Format("Rate"),
-        "what_is_missing": Format("What is missing"),
         "what_to_enter": Format("Enter"),
     }
 )

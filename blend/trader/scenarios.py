@@ -66,16 +66,12 @@ BASIS = (
 )
 register(
     {
-        "scenario": Format("Scenario"),
-        "outcome": Format("Outcome"),
         "scenario_finished_lb": Format("Finished", "lb", 0),
         "scenario_short_lb": Format("Short", "lb", 0),
         "against_plan_usd": Format("Against plan", "$", 0, is_signed=True),
         "objective_usd": Format("Day's cost", "$", 0),
         "usd_per_finished_cwt": Format("Per finished cwt", "$", 2),
-        "total": Format("Total"),
         "next_cwt_of": Format("Product"),
-        "used_in_draws_percent": Format("Used in draws", "%", 1),
         **{name: Format(f"{share:.0%}", "", 2) for name, share in QUANTILES.items()},
     }
 )

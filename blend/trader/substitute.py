@@ -25,8 +25,6 @@ register(
     {
         "replaced": Format("Item"),
         "in_product": Format("In"),
-        "own_usd_per_cwt": Format("Own", "$/cwt", 2),
-        "substitute_usd_per_cwt": Format("Substitute", "$/cwt", 2),
         "overpriced_by_usd_per_cwt": Format("Over- priced by", "$/cwt", 2, is_signed=True),
         "use_instead": Format("Use instead, lb per lb"),
         "lean_worth_usd_per_lean_cwt": Format("Lean worth", "$/cwt", 2),

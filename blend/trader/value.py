@@ -33,12 +33,9 @@ _PARTS = {"lean": "Lean", "fat": "Fat", "spread": "Lean minus fat"}
 register(
     {
         "quoted_item": Format("Item"),
-        "quote_usd_per_cwt": Format("Quote", "$/cwt", 2),
-        "line_usd_per_cwt": Format("Line", "$/cwt", 2),
         "over_line_usd_per_cwt": Format("Over (under)", "$/cwt", 2, is_signed=True),
         "over_line_error_usd_per_cwt": Format("Std. error", "$/cwt", 2),
         "usual_over_usd_per_cwt": Format("Usual over (under)", "$/cwt", 2, is_signed=True),
-        "usual_spread_usd_per_cwt": Format("Usual spread", "$/cwt", 2),
         "earlier_days": Format("Earlier days", "", 0),
         "half_life_days": Format("Half-life", "days", 0),
         "changed_since": Format("Since"),
