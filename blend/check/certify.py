@@ -95,17 +95,12 @@ class LinearProgram:
     def with_limit(self, limit: Limit, measure: Measure) -> LinearProgram:
         """The program with one more limit, on one more measure of the same key."""
         return replace(
-            self,
-            measures={**self.measures, limit.key: measure},
-            limits=(*self.limits, limit),
+            self, measures={**self.measures, limit.key: measure}, limits=(*self.limits, limit)
         )
 
     @classmethod
     def of(
-        cls,
-        cost: Mapping[Key, Fraction],
-        at_most: Mapping[Key, Fraction],
-        limits: Sequence[Limit],
+        cls, cost: Mapping[Key, Fraction], at_most: Mapping[Key, Fraction], limits: Sequence[Limit]
     ) -> LinearProgram:
         """A small program: each column is its own group and measure, both under its own key."""
         keys = list(cost)

@@ -26,10 +26,7 @@ from blend.model.rules import definition_of
 
 
 def check_plan(
-    case: Case,
-    takes: Iterable[Take],
-    runs: Iterable[BatchRun],
-    shortage_lb: Mapping[str, float],
+    case: Case, takes: Iterable[Take], runs: Iterable[BatchRun], shortage_lb: Mapping[str, float]
 ) -> tuple[Check, ...]:
     """Check every requirement of the case against the finished plan.
 
@@ -84,10 +81,7 @@ def _not_binding(plan: PlanPounds, product: Product, row: StandardRow) -> Iterat
 
 
 def count_money(
-    case: Case,
-    takes: Iterable[Take],
-    runs: Iterable[BatchRun],
-    shortage_lb: Mapping[str, float],
+    case: Case, takes: Iterable[Take], runs: Iterable[BatchRun], shortage_lb: Mapping[str, float]
 ) -> Money:
     """What the plan costs in USD, counted from its pounds and the tables; leftovers are counted
     here, not taken from the plan."""

@@ -28,12 +28,7 @@ Examples:
 )
 @FOLDER
 @click.option("--product", "product_id", metavar="ID", help="Its product_id.")
-@click.option(
-    "--pounds",
-    type=POUNDS,
-    metavar="LB",
-    help="Finished pounds in the blender.",
-)
+@click.option("--pounds", type=POUNDS, metavar="LB", help="Finished pounds in the blender.")
 @click.option(
     "--fat",
     type=Share(),

@@ -300,10 +300,7 @@ def _estimated(folder: Path, case: Case) -> tuple[Case, dict[str, LeanUncertaint
 
 
 def _rest_of_day(
-    folder: Path,
-    case: Case,
-    order: Path,
-    estimated_errors: dict[str, LeanUncertainty] | None,
+    folder: Path, case: Case, order: Path, estimated_errors: dict[str, LeanUncertainty] | None
 ) -> RestOfDay:
     """What is left after the batches of a work order that are done."""
     from blend.grinder.actuals import read_actuals

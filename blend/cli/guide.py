@@ -40,12 +40,7 @@ def page(topic: str, table: str | None = None) -> str:
     return files("blend.guide").joinpath(f"{topic}.md").read_text("utf-8")
 
 
-@click.command(
-    epilog=examples(
-        "blend guide terms",
-        "blend guide columns lots",
-    )
-)
+@click.command(epilog=examples("blend guide terms", "blend guide columns lots"))
 @click.argument("topic", required=False)
 @click.argument("table", required=False)
 def guide(topic: str | None, table: str | None) -> None:

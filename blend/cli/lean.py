@@ -89,8 +89,7 @@ def control(
     known = sorted({batch.product_id for batch in batches})
     if product is not None and product not in known:
         raise click.BadParameter(
-            f"{product!r} has no batch test; there are {', '.join(known)}.",
-            param_hint="--product",
+            f"{product!r} has no batch test; there are {', '.join(known)}.", param_hint="--product"
         )
     asked = [batch for batch in batches if product in (None, batch.product_id)]
     return question.control(

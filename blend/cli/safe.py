@@ -8,13 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from blend.cli.common import (
-    note_at_end,
-    progress_line,
-    read_folder,
-    warn_at_end,
-    with_settings,
-)
+from blend.cli.common import note_at_end, progress_line, read_folder, warn_at_end, with_settings
 from blend.domain.case import Case
 from blend.errors import SolverTrouble, refusal
 

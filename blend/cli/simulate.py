@@ -25,11 +25,7 @@ Examples:
 )
 @FOLDER
 @click.option(
-    "--draws",
-    type=Whole(100, 1_000_000),
-    default=20_000,
-    show_default=True,
-    help="Days to draw.",
+    "--draws", type=Whole(100, 1_000_000), default=20_000, show_default=True, help="Days to draw."
 )
 @seed_option(default=1)
 @LEAN

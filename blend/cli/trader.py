@@ -10,13 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from blend.cli.answers import FILE, answers
-from blend.cli.common import (
-    FOLDER,
-    note_at_end,
-    progress_line,
-    seed_option,
-    warn_at_end,
-)
+from blend.cli.common import FOLDER, note_at_end, progress_line, seed_option, warn_at_end
 from blend.cli.params import DAY, PRICE, WEIGHT, Share, Whole
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 from blend.errors import did_you_mean
@@ -42,12 +36,7 @@ Examples:
 )
 @FOLDER
 @click.option("--species", help="Which species. Default: the one quoted most.")
-@click.option(
-    "--day",
-    "on",
-    type=DAY,
-    help="Which day. Default: latest day quoted.",
-)
+@click.option("--day", "on", type=DAY, help="Which day. Default: latest day quoted.")
 @click.option(
     "--fit",
     type=click.Choice(["fresh", "frozen", "all"]),
@@ -68,13 +57,7 @@ def value(folder: Path, species: str | None, on: date | None, fit: str, by_pound
 
     read = read_quotations(folder)
     warn_at_end(read.warnings)
-    return question.value(
-        read.quotations,
-        species=species,
-        on=on,
-        fit=fit,
-        by_pounds=by_pounds,
-    )
+    return question.value(read.quotations, species=species, on=on, fit=fit, by_pounds=by_pounds)
 
 
 # Substitutes -------------------------------------------------------------------------------------
@@ -301,11 +284,7 @@ Examples:
 @click.option("--draws", type=Whole(0, 1_000_000), default=0, help="How many to draw.")
 @seed_option()
 @click.option(
-    "--workers",
-    type=Whole(1, 256),
-    default=1,
-    show_default=True,
-    help="Processes on this machine.",
+    "--workers", type=Whole(1, 256), default=1, show_default=True, help="Processes on this machine."
 )
 @click.option("--scheduler", metavar="ADDRESS", help="Use Dask, such as tcp://host:8786.")
 @click.option("--keep", type=FILE, metavar="FILE", help="Save as it goes; resume from it.")

@@ -14,8 +14,7 @@ from blend.errors import FileTrouble
 
 @click.command(
     epilog=examples(
-        "blend weekly --week 11/20/2026",
-        "blend weekly --out week.html --script week.txt",
+        "blend weekly --week 11/20/2026", "blend weekly --out week.html --script week.txt"
     )
 )
 @with_store

@@ -75,12 +75,7 @@ def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
     metavar="$/CWT",
     help="Change in the item's quote. Default for markets: that of their prices.",
 )
-@click.option(
-    "--quote-error",
-    type=USD_PER_CWT,
-    metavar="$/CWT",
-    help="Its standard error.",
-)
+@click.option("--quote-error", type=USD_PER_CWT, metavar="$/CWT", help="Its standard error.")
 @click.option(
     "--shortage",
     type=USD_PER_LB,

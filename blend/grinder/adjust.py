@@ -29,12 +29,7 @@ _CAUTIONS = (
     " plan and the inspector allow.",
 )
 
-register(
-    {
-        "state": Format("Batch"),
-        "cost_usd": Format("Cost", "$", 0, is_summed=True),
-    }
-)
+register({"state": Format("Batch"), "cost_usd": Format("Cost", "$", 0, is_summed=True)})
 
 
 def adjust(

@@ -26,16 +26,7 @@ from statistics import NormalDist
 import numpy as np
 
 from blend.domain.case import Case
-from blend.domain.correction import (
-    Act,
-    Added,
-    Correction,
-    Held,
-    Obstacle,
-    Reading,
-    Retest,
-    Terms,
-)
+from blend.domain.correction import Act, Added, Correction, Held, Obstacle, Reading, Retest, Terms
 from blend.domain.products import Product
 from blend.domain.requirements import ConstraintClass, Requirement
 from blend.domain.rules import kept_per_lb
@@ -388,10 +379,7 @@ def _add_steps(job: _Job, columns: Columns, rows: Rows) -> None:
     within = np.arange(len(stepped))
     rows.add_block(
         [Requirement(ConstraintClass.WHOLE_CONTAINERS, job.product.product_id)] * len(stepped),
-        [
-            (within, columns["add"][stepped], 1.0),
-            (within, counts, -step_lb[stepped]),
-        ],
+        [(within, columns["add"][stepped], 1.0), (within, counts, -step_lb[stepped])],
         0.0,
         0.0,
     )
@@ -465,6 +453,4 @@ def _without_rules(case: Case, rule_ids: tuple[str, ...]) -> Case:
 def lots_to_add(case: Case, names: Iterable[str] = ()) -> frozenset[str]:
     """The lots named, else those in the plant's stock."""
     named = frozenset(names)
-    return named or frozenset(
-        lot.lot_id for lot in case.usable_lots() if lot.is_on_hand
-    )
+    return named or frozenset(lot.lot_id for lot in case.usable_lots() if lot.is_on_hand)

@@ -162,10 +162,7 @@ def _split_runs(case: Case, found: LinearPlan) -> list[BatchRun]:
 
 
 def with_floors(
-    case: Case,
-    errors: Errors,
-    chance_constraints: Iterable[ChanceConstraint],
-    confidence: float,
+    case: Case, errors: Errors, chance_constraints: Iterable[ChanceConstraint], confidence: float
 ) -> tuple[ChanceConstraint, ...]:
     """Every product's floor held with a confidence, next to those asked for already.
 

@@ -77,8 +77,7 @@ def batch_sheets(case: Case, plan: Plan) -> list[BatchSheet]:
         start = first.get(run.product_id, 1)
         first[run.product_id] = start + run.batches
         where = filter(
-            None,
-            (case.settings.plant, day(case.settings.plan_on), f"product {run.product_id}"),
+            None, (case.settings.plant, day(case.settings.plan_on), f"product {run.product_id}")
         )
         sheets.append(
             BatchSheet(

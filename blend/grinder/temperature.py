@@ -10,12 +10,7 @@ from blend.domain.heat import MeatHeat, celsius, fahrenheit
 from blend.domain.plan import BatchRun, Plan
 from blend.domain.rules import Rule, RuleKind
 from blend.errors import InputRefused, Problem
-from blend.lean.heat import (
-    MeatPart,
-    MixTemperature,
-    excess_heat_j_per_kg,
-    mix_temperature,
-)
+from blend.lean.heat import MeatPart, MixTemperature, excess_heat_j_per_kg, mix_temperature
 from blend.output.frames import DataFrame
 from blend.units import J_PER_KG_PER_BTU_PER_LB, LB_PER_KG
 

@@ -95,12 +95,7 @@ class WorkOrder:
         return DataFrame(rows)
 
 
-LINE_BLANKS = (
-    "supplier_establishment",
-    "supplier_lot",
-    "supplier_production_date",
-    "actual_lb",
-)
+LINE_BLANKS = ("supplier_establishment", "supplier_lot", "supplier_production_date", "actual_lb")
 BATCH_BLANKS = (
     "weighed_out_lb",
     "tested_fat_percent",

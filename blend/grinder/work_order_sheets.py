@@ -10,13 +10,7 @@ from typing import TYPE_CHECKING
 
 from blend.domain.plan import Plan
 from blend.errors import refusal
-from blend.grinder.plan_workbook import (
-    PULL_CAUTION,
-    RECORD_NOTE,
-    TICK,
-    printed_stamp,
-    to_confirm,
-)
+from blend.grinder.plan_workbook import PULL_CAUTION, RECORD_NOTE, TICK, printed_stamp, to_confirm
 from blend.grinder.work_order import BATCH_BLANKS, LINE_BLANKS, Batch, WorkOrder
 from blend.output.formats import Format, day, percent, printable, register
 from blend.output.frames import DataFrame

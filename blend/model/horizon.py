@@ -120,9 +120,7 @@ def _open_held(days: Days, model: Model, x: np.ndarray, held: np.ndarray) -> War
     starts from the columns that the solution uses."""
     whole = np.round(x)
     at = replace(
-        model,
-        lower=np.where(held, whole, model.lower),
-        upper=np.where(held, whole, model.upper),
+        model, lower=np.where(held, whole, model.lower), upper=np.where(held, whole, model.upper)
     )
     if not _is_large(days):
         return WarmLinear(at)

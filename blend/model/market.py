@@ -284,9 +284,7 @@ def fit_prices(
         # a finished pound sells at mass price less what its shares of lean and lots cost
         row, value = _entries(model, _finished(model)[index], row_price)
         prior = prior_product_usd_per_lb[product.product_id]
-        rows.add(
-            no_name, [(row, -value), (above[index], -1.0), (below[index], 1.0)], prior, prior
-        )
+        rows.add(no_name, [(row, -value), (above[index], -1.0), (below[index], 1.0)], prior, prior)
     answer = _solved(sets, columns, rows)
     adjustment = answer.x[more] - answer.x[less]
     move = answer.x[above] - answer.x[below]

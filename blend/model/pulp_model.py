@@ -112,11 +112,7 @@ def _variables(model: Model) -> list[pulp.LpVariable]:
             _skip_v4_deprecation=True,
         )
         for name, lower, upper, is_whole in zip(
-            names,
-            model.lower.tolist(),
-            model.upper.tolist(),
-            model.whole.tolist(),
-            strict=True,
+            names, model.lower.tolist(), model.upper.tolist(), model.whole.tolist(), strict=True
         )
     ]
 

@@ -122,9 +122,7 @@ def _room_of_switch(
 
 
 def _plus(
-    matrix: SparseColumns,
-    entries: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]],
-    count: int,
+    matrix: SparseColumns, entries: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]], count: int
 ) -> SparseColumns:
     """The matrix with rows, columns and values added to its entries."""
     own = (matrix.row, matrix.column, matrix.value)

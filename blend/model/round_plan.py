@@ -464,9 +464,7 @@ def _ingredient(sets: IndexSets, pair: int, pounds_lb: float, per_container: boo
 def _shortages(sets: IndexSets, per_batch: np.ndarray, batches: np.ndarray) -> dict[str, float]:
     """Pounds short of the least order of each product that may fall short."""
     made = np.bincount(
-        sets.pair_blend,
-        sets.kept_mass * per_batch * batches[sets.pair_blend],
-        len(sets.blends),
+        sets.pair_blend, sets.kept_mass * per_batch * batches[sets.pair_blend], len(sets.blends)
     )
     shortages = {}
     for index, product in enumerate(sets.products):

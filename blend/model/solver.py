@@ -676,9 +676,7 @@ def _fixed_at(model: Model, guess: np.ndarray) -> Model:
     """The program with whole columns fixed at the values of a MIP start."""
     held = model.whole & np.isfinite(guess)
     return replace(
-        model,
-        lower=np.where(held, guess, model.lower),
-        upper=np.where(held, guess, model.upper),
+        model, lower=np.where(held, guess, model.lower), upper=np.where(held, guess, model.upper)
     )
 
 

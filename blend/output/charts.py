@@ -53,14 +53,7 @@ def chart(
     # The panels of several plots have sizes of their own.
     has_panels = marks.keys() & {"hconcat", "vconcat", "facet"}
     size = {} if has_panels else {"width": WIDTH_PX, "height": height_px}
-    return {
-        "title": heading,
-        "description": description or title,
-        **size,
-        **data,
-        **marks,
-        **more,
-    }
+    return {"title": heading, "description": description or title, **size, **data, **marks, **more}
 
 
 def signed_bars(

@@ -89,10 +89,7 @@ def _number(cell: Cell) -> float:
 
 
 def shown_table(
-    title: str,
-    columns: Sequence[ShownColumn],
-    rows: Iterable[Sequence[Cell]],
-    note: str = "",
+    title: str, columns: Sequence[ShownColumn], rows: Iterable[Sequence[Cell]], note: str = ""
 ) -> ShownTable:
     """Round numbers as their columns show them, and strip what cannot be printed from texts."""
     return ShownTable(

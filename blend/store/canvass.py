@@ -30,11 +30,7 @@ def withdraw(store: Store, entry_id: str, note: str, new_id: str = "") -> Canvas
         raise refusal("entry", "entry_id", entry_id, required)
     last = chain[-1]
     gone = replace(
-        last,
-        entry_id=new_id or new_entry_id(),
-        corrects=last.entry_id,
-        withdrawn=True,
-        note=note,
+        last, entry_id=new_id or new_entry_id(), corrects=last.entry_id, withdrawn=True, note=note
     )
     store.add(Additions(entries=(gone,)))
     return gone

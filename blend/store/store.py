@@ -9,15 +9,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from sqlalchemy import (
-    Connection,
-    RowMapping,
-    Select,
-    Table,
-    func,
-    insert,
-    select,
-)
+from sqlalchemy import Connection, RowMapping, Select, Table, func, insert, select
 
 from blend.domain.market import Additions, CanvassEntry, Item, Published, Volume
 from blend.domain.method import Method, method_of
@@ -32,15 +24,7 @@ from blend.store.engine import (
     url_of,
     writing,
 )
-from blend.store.schema import (
-    APPENDS,
-    ENTRIES,
-    ITEMS,
-    METHODS,
-    PUBLISHED,
-    VERSIONED,
-    VOLUMES,
-)
+from blend.store.schema import APPENDS, ENTRIES, ITEMS, METHODS, PUBLISHED, VERSIONED, VOLUMES
 from blend.store.tables import record_of, row_of
 
 AsOf = datetime | int | None
@@ -147,11 +131,7 @@ class Store(Database):
             number, recorded_at = _begin_append(connection)
             held = select(METHODS.c.digest).where(METHODS.c.digest == method.digest)
             if connection.execute(held).first() is None:
-                row = {
-                    "append_number": number,
-                    "digest": method.digest,
-                    "text": method.text,
-                }
+                row = {"append_number": number, "digest": method.digest, "text": method.text}
                 connection.execute(insert(METHODS), row)
             stamped = [replace(each, published_at=recorded_at) for each in published]
             _put(connection, PUBLISHED, number, stamped)

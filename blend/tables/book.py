@@ -37,8 +37,7 @@ def read_book(source: Source, *, entries: bool = True) -> tuple[Book, tuple[Caut
     """
     kept = (DEALS.name, BIDS_OFFERS.name)
     sheets = Sheets(
-        source,
-        {name: each for name, each in BOOK_TABLES.items() if entries or name not in kept},
+        source, {name: each for name, each in BOOK_TABLES.items() if entries or name not in kept}
     )
     for name, ids in ((DEALS.name, "deal_id"), (BIDS_OFFERS.name, "quote_id")):
         if name in sheets:

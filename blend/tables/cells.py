@@ -361,11 +361,7 @@ _MONEY_UNIT = re.compile(
     r"(?:(?:/|per |a )\s*(?P<per>lb|pound|cwt|hundredweight|kg)\.?)?"
 )
 _PER = {"pound": "lb", "hundredweight": "cwt"}
-_LB = {
-    "lb": Decimal(1),
-    "cwt": Decimal(repr(LB_PER_CWT)),
-    "kg": Decimal(repr(LB_PER_KG)),
-}
+_LB = {"lb": Decimal(1), "cwt": Decimal(repr(LB_PER_CWT)), "kg": Decimal(repr(LB_PER_KG))}
 
 
 def _typed_money(column: Column, cell: Cell) -> tuple[Decimal, bool, str]:

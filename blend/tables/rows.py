@@ -355,10 +355,7 @@ def _is_near(name: str, column: str, missing: Collection[str]) -> bool:
 
 
 def _refuse_nameless_columns(
-    sheet: Sheet,
-    number: int,
-    header: tuple[Cell, ...],
-    rows: list[tuple[int, tuple[Cell, ...]]],
+    sheet: Sheet, number: int, header: tuple[Cell, ...], rows: list[tuple[int, tuple[Cell, ...]]]
 ) -> None:
     for place in range(_width(header)):
         if is_blank(header[place]) and any(

@@ -41,10 +41,7 @@ class KeepApart(RuleDefinition):
             within = list(range(len(meetings)))
             model.rows.add_block(
                 [self.limits[0].of(rule, product)] * len(meetings),
-                [
-                    (within, [a for a, _ in meetings], 1.0),
-                    (within, [b for _, b in meetings], 1.0),
-                ],
+                [(within, [a for a, _ in meetings], 1.0), (within, [b for _, b in meetings], 1.0)],
                 upper=1.0,
             )
 
