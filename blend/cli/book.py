@@ -13,7 +13,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from blend.cli.answers import FILE, answers, examples
-from blend.cli.common import note_at_end, progress_line, seed_option, warn_at_end
+from blend.cli.common import (
+    JOINT,
+    note_at_end,
+    progress_line,
+    quotations_at,
+    seed_option,
+    warn_at_end,
+)
 from blend.cli.params import DAY, POUNDS, Share, Whole
 from blend.cli.records import record_options
 from blend.domain.book import BidOffer, Book, Deal
@@ -41,8 +48,8 @@ BOOK = click.option(
 )
 QUOTATIONS = click.option(
     "--quotations",
-    type=click.Path(path_type=Path),
-    help="Quotations to mark at. Default: those of FOLDER.",
+    metavar="FILE|STORE",
+    help="Quotations to mark at, or a store's published ones. Default: those of FOLDER.",
 )
 
 
@@ -60,7 +67,7 @@ def of_quoted_book(command: Callable) -> Callable:
     """FOLDER, --book and --quotations: the command gets what they hold as `quoted`."""
 
     @wraps(command)
-    def run(folder: Path | None, book_at: str | None, quotations: Path | None, **given: Any) -> Any:
+    def run(folder: Path | None, book_at: str | None, quotations: str | None, **given: Any) -> Any:
         quoted = Quoted(folder, book_at, _book(folder, book_at), _quotations(quotations or folder))
         return command(quoted=quoted, **given)
 
@@ -134,13 +141,7 @@ def show(
 @click.option("--hedge-with", multiple=True, metavar="ITEM", help="Size a hedge; repeatable.")
 @click.option("--stress", "stress_file", type=click.Path(path_type=Path), help="Moves of your own.")
 @click.option("--draws", type=Whole(0, 1_000_000), default=0, help="Joint draws to add.")
-@click.option(
-    "--joint",
-    type=click.Choice(["bootstrap", "covariance"]),
-    default="bootstrap",
-    show_default=True,
-    help="Past weeks drawn whole, or lognormal moves of their robust covariance.",
-)
+@JOINT
 @click.option(
     "--correlations",
     "correlations_file",
@@ -510,9 +511,7 @@ def _book(folder: Path | None, book_at: str | None) -> Book:
         return replace(opened.book(), rates=read.rates, limits=read.limits)
 
 
-def _quotations(source: Path | None) -> Sequence[Quotation]:
-    if source is None:
+def _quotations(place: str | Path | None) -> Sequence[Quotation]:
+    if place is None:
         raise click.UsageError("Name the quotations to mark at: --quotations FILE or FOLDER.")
-    from blend.tables.quotations import read_quotations
-
-    return read_quotations(source).quotations
+    return quotations_at(str(place))

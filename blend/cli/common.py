@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
@@ -20,6 +20,7 @@ from blend.errors import Caution, InputRefused, Problem, warning_lines
 
 if TYPE_CHECKING:
     from blend.domain.clearing import Market
+    from blend.domain.quotations import Quotation
     from blend.tables.read import CaseRead
 
 Finding = TypeVar("Finding", Problem, Caution)
@@ -37,6 +38,27 @@ def seed_option(default: int = 0) -> Callable:
         show_default=True,
         help="Random seed; the same one gives the same draws.",
     )
+
+
+JOINT = click.option(
+    "--joint",
+    type=click.Choice(["bootstrap", "covariance"]),
+    default="bootstrap",
+    show_default=True,
+    help="Past weeks drawn whole, or lognormal moves of their robust covariance.",
+)
+
+
+def quotations_at(place: str) -> Sequence[Quotation]:
+    """Quotations of a table or folder, or those published in a store."""
+    if "://" in place or Path(place).suffix in (".db", ".sqlite", ".sqlite3"):
+        from blend.store import Store
+
+        with Store.open(place) as opened:
+            return opened.quotations()
+    from blend.tables.quotations import read_quotations
+
+    return read_quotations(Path(place)).quotations
 
 
 WHOLE = click.option(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +11,14 @@ from typing import TYPE_CHECKING
 import click
 
 from blend.cli.answers import FILE, answers
-from blend.cli.common import FOLDER, note_at_end, progress_line, seed_option, warn_at_end
+from blend.cli.common import (
+    FOLDER,
+    JOINT,
+    note_at_end,
+    progress_line,
+    seed_option,
+    warn_at_end,
+)
 from blend.cli.params import DAY, PRICE, WEIGHT, Share, Whole
 from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 from blend.errors import did_you_mean
@@ -19,9 +27,11 @@ if TYPE_CHECKING:
     from blend.domain.case import Case
     from blend.domain.imports import ForeignOffer, ImportRate
     from blend.domain.rules import Loss
+    from blend.domain.scenarios import ScenarioRow
     from blend.output.answer import Answer
     from blend.trader.kept_scenarios import Keep
     from blend.trader.landed import Landed
+    from blend.trader.past_weeks import PastWeeks
 
 _PART = Share(1e-6)
 
@@ -288,22 +298,42 @@ Examples:
 )
 @click.option("--scheduler", metavar="ADDRESS", help="Use Dask, such as tcp://host:8786.")
 @click.option("--keep", type=FILE, metavar="FILE", help="Save as it goes; resume from it.")
-@answers("products", "lots", chart=True)
+@click.option(
+    "--history",
+    metavar="FOLDER|STORE",
+    help="Past quotations and rates of rows that follow them. Default: FOLDER.",
+)
+@click.option("--weeks", type=Whole(1, 26), default=1, show_default=True, help="Weeks ahead.")
+@JOINT
+@click.option("--correlations", type=FILE, metavar="FILE", help="Between rows: one, other.")
+@answers("products", "lots", "correlations-used", chart=True)
 def scenarios(
-    folder: Path, draws: int, seed: int, workers: int, scheduler: str | None, keep: Path | None
+    folder: Path,
+    draws: int,
+    seed: int,
+    workers: int,
+    scheduler: str | None,
+    keep: Path | None,
+    history: str | None,
+    weeks: int,
+    joint: str,
+    correlations: Path | None,
 ) -> Answer:
     """The day under many prices, supplies and orders: the range of cost.
 
     FOLDER holds your sheet and scenarios, and foreign_offers where exchange rates move prices.
     --csv saves one row for each scenario. Results are the same for any number of workers. Ctrl-C
     stops and shows the scenarios done so far; with --keep the same command goes on from there.
+    Rows of distribution history move by past weeks of the quotations and rates they follow.
     """
     chart_file = click.get_current_context().params.get("chart_file")
     if chart_file is not None and not draws:
         raise click.UsageError("--chart shows the range of cost, so it needs --draws.")
+    from blend.tables.book import read_correlations
     from blend.tables.imports import holds_offers, read_imports
     from blend.tables.scenarios import read_scenarios
     from blend.trader import scenarios as question
+    from blend.trader.risk import Joint
 
     case = read_offers(folder)
     offers: tuple[ForeignOffer, ...] = ()
@@ -312,7 +342,19 @@ def scenarios(
         imports = read_imports(folder)
         offers, rates = imports.offers, imports.rates
     rows = read_scenarios(folder, case, offers)
-    job = question.ScenarioJob(case, rows, draws, seed, offers, rates)
+    pairs = {} if correlations is None else read_correlations(correlations)
+    job = question.ScenarioJob(
+        case,
+        rows,
+        draws,
+        seed,
+        offers,
+        rates,
+        past=_past_weeks(rows, history or str(folder)) if draws else None,
+        weeks_ahead=weeks,
+        joint=Joint(joint),
+        correlations=tuple((min(pair), max(pair), value) for pair, value in pairs.items()),
+    )
     with progress_line() as say:
         return question.run_scenarios(
             job,
@@ -321,6 +363,23 @@ def scenarios(
             keep=None if keep is None else _kept_in(keep),
             progress=None if say is None else lambda done, of: say(f"scenario {done:,} of {of:,}"),
         )
+
+
+def _past_weeks(rows: Iterable[ScenarioRow], place: str) -> PastWeeks | None:
+    """Of what the rows follow; None where they follow nothing."""
+    followed = tuple(dict.fromkeys(row.follows for row in rows if row.follows))
+    if not followed:
+        return None
+    from blend.cli.common import quotations_at
+    from blend.tables.book import read_book
+    from blend.tables.tables import holds_table
+    from blend.trader.past_weeks import MIN_WEEKS, past_weeks
+
+    quotations = quotations_at(place)
+    has_rates = Path(place).is_dir() and holds_table(Path(place), "book_rates")
+    rates = read_book(Path(place), entries=False)[0].rates if has_rates else ()
+    last = max(each.quoted_on for each in quotations)
+    return past_weeks(quotations, rates, followed, last, MIN_WEEKS)
 
 
 def _kept_in(path: Path) -> Keep:

@@ -53,6 +53,8 @@ class Distribution(StrEnum):
     """`value` is the median, `sd` the standard deviation of the logarithm."""
     TRIANGULAR = "triangular"
     """Between `minimum` and `maximum`, most likely at `value`."""
+    HISTORY = "history"
+    """`value` times what the past weeks of the price or rate that it `follows` multiply it by."""
 
 
 @record(
@@ -106,6 +108,11 @@ class ScenarioRow:
         unit="as value",
         between=(-MAX_LB, MAX_LB),
     )
+    follows: str = col.word(
+        "for history: the quotation, currency or freight lane whose past weeks it moves by",
+        default="",
+        blank="none",
+    )
     correlated_with: str = col.identifier("row_id of a drawn row above", default="", blank="none")
     correlation: float | None = col.number(
         "with that row, -1 to 1", blank="none", unit="-1 to 1", between=(-1, 1)
@@ -116,7 +123,7 @@ class ScenarioRow:
         match self.distribution:
             case Distribution.NORMAL:
                 value = self.value + (self.sd or 0.0) * normal
-            case Distribution.LOGNORMAL:
+            case Distribution.LOGNORMAL | Distribution.HISTORY:
                 value = self.value * math.exp((self.sd or 0.0) * normal)
             case Distribution.TRIANGULAR:
                 return self._triangular(NormalDist().cdf(normal))

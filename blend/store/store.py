@@ -13,6 +13,7 @@ from sqlalchemy import Connection, RowMapping, Select, Table, func, insert, sele
 
 from blend.domain.market import Additions, CanvassEntry, Item, Published, Volume
 from blend.domain.method import Method, method_of
+from blend.domain.quotations import Quotation
 from blend.errors import FileTrouble, InputRefused, Problem
 from blend.store.adding import Known, validate
 from blend.store.engine import (
@@ -26,6 +27,7 @@ from blend.store.engine import (
 )
 from blend.store.schema import APPENDS, ENTRIES, ITEMS, METHODS, PUBLISHED, VERSIONED, VOLUMES
 from blend.store.tables import record_of, row_of
+from blend.units import LB_PER_CWT
 
 AsOf = datetime | int | None
 """Up to when: a moment, the number of an append, or None for all there is."""
@@ -234,6 +236,22 @@ class Store(Database):
         every = self.every_published(item_id, days, as_of)
         last = {(each.market_day, each.item_id): each for each in every}
         return tuple(last[key] for key in sorted(last) if not last[key].is_withdrawn)
+
+    def quotations(self, as_of: AsOf = None) -> tuple[Quotation, ...]:
+        """What was published and still stands, as quotations."""
+        items = self.items(as_of)
+        return tuple(
+            Quotation(
+                each.item_id,
+                items[each.item_id].species,
+                items[each.item_id].lean,
+                each.usd_per_cwt / LB_PER_CWT,
+                each.market_day,
+                items[each.item_id].fresh_or_frozen,
+            )
+            for each in self.published(as_of=as_of)
+            if each.item_id in items
+        )
 
     def every_published(
         self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None

@@ -26,8 +26,12 @@ _DRAWN_BY = {
     Distribution.NORMAL: ("sd",),
     Distribution.LOGNORMAL: ("sd",),
     Distribution.TRIANGULAR: ("minimum", "maximum"),
+    Distribution.HISTORY: ("follows",),
 }
-_OF_DRAWS = ("sd", "minimum", "maximum", "correlated_with", "correlation")
+_OF_DRAWS = ("follows", "sd", "minimum", "maximum", "correlated_with", "correlation")
+
+
+_ABOVE_ZERO = (Distribution.LOGNORMAL, Distribution.HISTORY)
 
 
 def read_scenarios(
@@ -67,9 +71,13 @@ def _check_draw(
         sheet.refuse(row.number, "scenario", scenario, required)
     if scenario and scenario.casefold() == BASE:
         sheet.refuse(row.number, "scenario", BASE, "another name: it is the case without changes")
-    needed = [name for name in _DRAWN_BY[distribution] if name in row and row[name] is None]
+    needed = [name for name in _DRAWN_BY[distribution] if name in row and row[name] in (None, "")]
     sheet.refuse_missing(row, needed, f"distribution {distribution} needs it")
-    may_use = _DRAWN_BY[distribution] + (() if is_fixed else _OF_DRAWS[1:])
+    may_use = _DRAWN_BY[distribution]
+    if distribution is Distribution.HISTORY:
+        may_use += ("minimum", "maximum")
+    elif not is_fixed:
+        may_use += _OF_DRAWS[2:]
     sheet.refuse_unused(row, may_use, _OF_DRAWS, f"distribution {distribution} does not use it")
     if not is_fixed and row.has("minimum", "value", "maximum"):
         minimum, value, maximum = row["minimum"], row["value"], row["maximum"]
@@ -77,8 +85,10 @@ def _check_draw(
             sheet.refuse(row.number, "minimum", f"{minimum:g}", f"at most value, {value:g}")
         if maximum is not None and maximum < value:
             sheet.refuse(row.number, "maximum", f"{maximum:g}", f"value, {value:g}, or more")
-        if distribution is Distribution.LOGNORMAL and value <= 0:
-            sheet.refuse(row.number, "value", f"{value:g}", "more than 0, for lognormal")
+        if distribution in _ABOVE_ZERO and value <= 0:
+            sheet.refuse(row.number, "value", f"{value:g}", f"more than 0, for {distribution}")
+    if distribution is Distribution.HISTORY and row.values.get("change", "multiply") != "multiply":
+        sheet.refuse(row.number, "change", row["change"], "multiply, for history")
     if not is_fixed and row.has("correlated_with", "correlation"):
         _check_correlation(sheet, row, drawn_above)
 

@@ -53,23 +53,12 @@ class Drawn:
         prices = DataFrame(self.values * self.moves.factors, columns=list(self.names))
         prices.insert(0, "draw", np.arange(1, len(prices) + 1))
         prices["held_usd"] = self.held_usd
-        correlations = [
-            {
-                "at_risk_series": one,
-                "moves_with": other,
-                "correlation_given": self.given.get(frozenset((one, other))),
-                "correlation_used": float(used),
-            }
-            for (one, other), used in zip(
-                combinations(self.names, 2),
-                self.moves.correlation[np.triu_indices(len(self.names), 1)],
-                strict=True,
-            )
-        ]
         return {
             "measures": DataFrame([self._measure]),
             "draws": prices,
-            "correlations": DataFrame(correlations),
+            "correlations": DataFrame(
+                correlation_rows(self.names, self.moves.correlation, self.given)
+            ),
         }
 
     @cached_property
@@ -103,29 +92,58 @@ class Drawn:
         )
 
     def warnings(self) -> list[str]:
-        if not self.moves.repaired_by:
-            return []
-        return [
-            "The correlations given fit no joint distribution: the nearest positive definite "
-            f"matrix is used, with entries up to {self.moves.repaired_by:.3f} away "
-            "(--correlations-used)."
-        ]
+        return repair_words(self.moves.repaired_by)
 
     def correlations_text(self) -> str:
-        frame = self.tables["correlations"]
-        columns = [*frame.columns[:2], *(frame.columns[2:] if self.given else frame.columns[3:])]
-        return screen.table(frame, columns, title="Correlations of weekly moves behind the draws")
+        return correlations_text(self.tables["correlations"])
 
 
-def with_given(fitted: Array, names: Sequence[str], given: Mapping[frozenset[str], float]) -> Array:
+def correlation_rows(
+    names: Sequence[str], used: Array, given: Mapping[frozenset[str], float]
+) -> list[dict[str, Any]]:
+    """A row for each pair: the correlation given by hand, if one was, and the one used."""
+    return [
+        {
+            "at_risk_series": one,
+            "moves_with": other,
+            "correlation_given": given.get(frozenset((one, other))),
+            "correlation_used": float(value),
+        }
+        for (one, other), value in zip(
+            combinations(names, 2), used[np.triu_indices(len(names), 1)], strict=True
+        )
+    ]
+
+
+def correlations_text(frame: DataFrame) -> str:
+    columns = list(frame.columns)
+    if len(frame) and frame["correlation_given"].isna().all():
+        columns.remove("correlation_given")
+    return screen.table(frame, columns, title="Correlations of moves behind the draws")
+
+
+def repair_words(repaired_by: float) -> list[str]:
+    if not repaired_by:
+        return []
+    return [
+        "The correlations given fit no joint distribution: the nearest positive definite matrix "
+        f"is used, with entries up to {repaired_by:.3f} away (--correlations-used)."
+    ]
+
+
+def with_given(
+    fitted: Array,
+    names: Sequence[str],
+    given: Mapping[frozenset[str], float],
+    required: str = "an item, currency or lane that the book is exposed to",
+) -> Array:
     """The fitted correlations with those given in their place, by pairs of names."""
     found = fitted.copy()
     for pair, value in given.items():
         for name in pair:
             if name not in names:
-                hint = did_you_mean(name, names) or f"At risk are {', '.join(names)}."
-                required = "an item, currency or lane that the book is exposed to"
-                raise refusal("correlations", name, name, required, hint)
+                hint = did_you_mean(name, names) or f"They are {', '.join(names)}."
+                raise refusal("correlations", "one, other", name, required, hint)
         first, second = (names.index(name) for name in pair)
         found[first, second] = found[second, first] = value
     return found

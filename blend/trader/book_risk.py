@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from functools import cached_property, partial
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -21,7 +20,7 @@ from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, long_day, money, register
 from blend.output.frames import DataFrame
 from blend.trader.book_draws import Drawn, with_given
-from blend.trader.book_marks import DatedRates, QuotedMarks
+from blend.trader.past_weeks import past_weeks
 from blend.trader.risk import (
     Array,
     AtRisk,
@@ -60,8 +59,6 @@ register(
         "unmoved_items": Format("Not in the stress, unmoved"),
     }
 )
-MAX_AGE_DAYS = 6
-"""A quotation older than that is not the week's."""
 
 
 @dataclass(frozen=True)
@@ -371,8 +368,7 @@ def book_risk(
     on = on or max(each.quoted_on for each in quotations)
     book = book if isinstance(book, Book) else Book(tuple(book))
     standing = live(book.deals, on)
-    marks, rates = QuotedMarks(quotations), DatedRates(book.rates)
-    units, items = exposed_units(standing, on, rates)
+    units, items = exposed_units(standing, on)
     hedge_with = tuple(dict.fromkeys(hedge_with))
     known = {each.item for each in quotations} | {each.rate for each in book.rates}
     for name in hedge_with:
@@ -382,26 +378,10 @@ def book_risk(
                 "quotations", "item", name, f"an item quoted or a rate of book_rates. {hint}"
             )
     every = tuple(dict.fromkeys((*units, *hedge_with)))
-    first = min(each.quoted_on for each in quotations)
-    week_ends, prices = weekly_prices(marks, rates, every, first, on)
-    missing = [name for name, now in zip(every, prices[0], strict=True) if math.isnan(now)]
-    if missing:
-        raise refusal(
-            "quotations",
-            "item",
-            missing[0],
-            f"a price or rate within {MAX_AGE_DAYS} days of {day(on)}",
-        )
+    past = past_weeks(quotations, book.rates, every, on)
+    ends, changes, now = past.ends, past.array, np.array(past.now)
     count = len(units)
-    exposure = Exposure(tuple(units), len(items), np.array(list(units.values())), prices[0, :count])
-    whole = [
-        place
-        for place, (later, earlier) in enumerate(pairwise(prices))
-        if not np.isnan(later).any() and not np.isnan(earlier).any()
-    ]
-    changes = np.array([prices[place] / prices[place + 1] - 1 for place in whole])
-    changes = changes.reshape(len(whole), len(every))[::-1]
-    ends = tuple(week_ends[place] for place in whole)[::-1]
+    exposure = Exposure(tuple(units), len(items), np.array(list(units.values())), now[:count])
     own = changes[:, :count]
     profits = own @ exposure.usd
     at_risk, covariance, too_short = None, None, ""
@@ -418,7 +398,7 @@ def book_risk(
     hedges = hedged = None
     if hedge_with and count:
         places = [every.index(name) for name in hedge_with]
-        moved = changes[:, places] * prices[0, places]
+        moved = changes[:, places] * now[places]
         try:
             hedges = hedge(profits.tolist(), moved.T.tolist())
         except (TooShort, NoHedge) as error:
@@ -466,9 +446,7 @@ class Exposure:
         return self.units * self.values
 
 
-def exposed_units(
-    deals: Iterable[Deal], on: date, rates: DatedRates
-) -> tuple[dict[str, float], tuple[str, ...]]:
+def exposed_units(deals: Iterable[Deal], on: date) -> tuple[dict[str, float], tuple[str, ...]]:
     """By item and rate, how many units of it the book is long; and which of them are items.
 
     A deal not priced yet is short, or long, the quotation that will price it.
@@ -497,22 +475,6 @@ def _at_risk(profits: Array, weeks: int, confidence: float, seed: int) -> AtRisk
     if weeks == 1:
         return historical_risk(profits.tolist(), confidence, seed=seed)
     return bootstrap_risk(profits.tolist(), weeks, confidence, seed=seed)
-
-
-def weekly_prices(
-    marks: QuotedMarks, rates: DatedRates, names: Sequence[str], first: date, on: date
-) -> tuple[list[date], Array]:
-    """Days a week apart back from `on`, and (days, names) the price or rate then or within the
-    week before; not a number where there was none, or none above zero."""
-    days = [on - timedelta(weeks=back) for back in range((on - first).days // 7 + 1)]
-
-    def price(name: str, of: date) -> float:
-        found = marks.latest(name, of) or rates.latest(name, of)
-        if found is None or (of - found[0]).days > MAX_AGE_DAYS or found[1] <= 0:
-            return math.nan
-        return found[1]
-
-    return days, np.array([[price(name, of) for name in names] for of in days])
 
 
 def _stresses(

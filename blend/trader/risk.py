@@ -247,10 +247,8 @@ def joint_moves(
     if joint is Joint.BOOTSTRAP:
         picked = rng.integers(0, len(changes), (draws, weeks))
         factors = (1 + changes[picked]).prod(1)
-        return Moves(joint, factors, _correlation(np.cov(changes.T)), 0.0)
-    covariance = robust_covariance(np.log1p(changes))
-    scale = np.sqrt(np.diag(covariance))
-    fitted = _correlation(covariance)
+        return Moves(joint, factors, correlation(np.cov(changes.T)), 0.0)
+    scale, fitted = fitted_moves(changes)
     used, moved = nearest_correlation(fitted if correlated is None else correlated(fitted))
     values, vectors = np.linalg.eigh(used)
     normals = rng.standard_normal((draws, len(scale))) * np.sqrt(np.maximum(values, 0)) @ vectors.T
@@ -258,7 +256,14 @@ def joint_moves(
     return Moves(joint, factors, used, 0.0 if correlated is None else moved)
 
 
-def _correlation(covariance: Array) -> Array:
+def fitted_moves(changes: Array) -> tuple[Array, Array]:
+    """Standard deviations of the logarithms of a week's moves, and their correlations, robust."""
+    covariance = robust_covariance(np.log1p(changes))
+    return np.sqrt(np.diag(covariance)), correlation(covariance)
+
+
+def correlation(covariance: Array) -> Array:
+    """Of a covariance matrix; what never moves correlates with nothing."""
     covariance = np.atleast_2d(covariance)
     scale = np.sqrt(np.diag(covariance))
     scale = np.where(scale > 0, scale, 1.0)

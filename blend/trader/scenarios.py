@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from itertools import islice
 from multiprocessing.connection import Connection
@@ -42,10 +42,18 @@ from blend.output.answer import Answer, Spec
 from blend.output.charts import ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, counted, day, money, register
 from blend.output.frames import DataFrame
-from blend.output.screen import table, wrapped
+from blend.output.screen import table, watch, wrapped
+from blend.trader.book_draws import (
+    correlation_rows,
+    correlations_text,
+    repair_words,
+    with_given,
+)
 from blend.trader.import_parity import at_rate, landed_usd_per_lb
 from blend.trader.kept_scenarios import Keep, job_mark, read_kept, write_kept
 from blend.trader.landed import missing_rates
+from blend.trader.past_weeks import PastWeeks
+from blend.trader.risk import Joint, correlation, fitted_moves, nearest_correlation
 from blend.units import LB_PER_CWT
 
 CHUNK = 50
@@ -55,6 +63,8 @@ _AHEAD = 2
 _UNSAVED_SHARE = 0.05
 """Of the scenarios done, what a killed run may lose: each save writes all of them again."""
 _MIN_LB = 1e-6
+_ROUNDING = 1e-10
+"""Added to the variances of correlated normal numbers: a matrix on the edge has a root then."""
 _USED_LB = 0.5
 _MAX_PILOTS = 32
 """Draws whose optimal bases the others begin from, each from the nearest (by measurement)."""
@@ -99,6 +109,86 @@ class ScenarioJob:
     seed: int = 0
     offers: tuple[ForeignOffer, ...] = ()
     rates: tuple[ImportRate, ...] = ()
+    past: PastWeeks | None = None
+    """The weeks that rows of history move by."""
+    weeks_ahead: int = 1
+    joint: Joint = Joint.BOOTSTRAP
+    correlations: tuple[tuple[str, str, float], ...] = ()
+    """Of pairs of drawn rows, in the place of what the rows themselves say."""
+
+    @cached_property
+    def drawn_rows(self) -> tuple[ScenarioRow, ...]:
+        return tuple(row for row in self.rows if row.distribution is not Distribution.FIXED)
+
+    @cached_property
+    def given(self) -> dict[frozenset[str], float]:
+        return {frozenset((one, other)): value for one, other, value in self.correlations}
+
+    @cached_property
+    def _series(self) -> tuple[int, ...]:
+        """Of each drawn row, the series of `past` that it follows; -1 for none."""
+        names = () if self.past is None else self.past.names
+        return tuple(names.index(row.follows) if row.follows else -1 for row in self.drawn_rows)
+
+    @cached_property
+    def _weekly(self) -> tuple[np.ndarray, np.ndarray]:
+        """Standard deviations of the logarithms of past weeks' moves, and their correlations."""
+        if self.past is None:
+            return np.zeros(0), np.zeros((0, 0))
+        if self.joint is Joint.COVARIANCE:
+            return fitted_moves(self.past.array)
+        logs = np.log1p(self.past.array)
+        return logs.std(0), correlation(np.cov(logs.T))
+
+    @cached_property
+    def _mixing(self) -> tuple[np.ndarray, np.ndarray, float]:
+        """What makes of independent normal numbers those behind the rows, their correlations, and
+        how far these had to move from the ones given.
+
+        Past weeks drawn whole bring their own correlations.
+        """
+        rows, series = self.drawn_rows, self._series
+        at = {row.row_id: place for place, row in enumerate(rows)}
+        mixing = np.eye(len(rows))
+        for place, row in enumerate(rows):
+            if row.correlated_with:
+                shared = row.correlation or 0.0
+                mixing[place] *= (1 - shared**2) ** 0.5
+                mixing[place] += shared * mixing[at[row.correlated_with]]
+        wanted = mixing @ mixing.T
+        follows = [place for place, each in enumerate(series) if each >= 0]
+        of = [series[place] for place in follows]
+        fitted = self._weekly[1][np.ix_(of, of)]
+        is_whole = self.joint is Joint.BOOTSTRAP
+        if not is_whole:
+            wanted[np.ix_(follows, follows)] = fitted
+        if self.given:
+            wanted = with_given(wanted, tuple(at), self.given, "row_id of a drawn row")
+        behind = np.eye(len(rows))
+        if is_whole:
+            behind[np.ix_(follows, follows)] = fitted
+        if not self.given and (is_whole or not follows):
+            return mixing, mixing @ behind @ mixing.T, 0.0
+        used, moved = nearest_correlation(wanted)
+        root = np.linalg.cholesky(used + _ROUNDING * np.eye(len(rows)))
+        return root, root @ behind @ root.T, moved if self.given else 0.0
+
+    def check_correlations(self) -> None:
+        """Raises InputRefused for a correlation by hand of a row that past weeks move whole."""
+        followers = {row.row_id for row in self.drawn_rows if row.follows}
+        named = followers & {name for pair in self.given for name in pair}
+        if named and self.joint is Joint.BOOTSTRAP:
+            required = "a row without history, as past weeks drawn whole bring their own"
+            hint = "Add --joint covariance to correlate it yourself."
+            raise refusal("correlations", "one, other", sorted(named)[0], required, hint)
+
+    @property
+    def correlations_used(self) -> np.ndarray:
+        return self._mixing[1]
+
+    @property
+    def repaired_by(self) -> float:
+        return self._mixing[2]
 
     @cached_property
     def named(self) -> tuple[str, ...]:
@@ -135,21 +225,35 @@ class ScenarioJob:
                 for row in self.rows
                 if row.distribution is Distribution.FIXED and row.scenario == name
             )
-        rows = [row for row in self.rows if row.distribution is not Distribution.FIXED]
-        normals: dict[str, float] = {}
-        for row, normal in zip(rows, self.place(index).tolist(), strict=True):
-            if row.correlated_with:
-                shared = row.correlation or 0.0
-                normal = shared * normals[row.correlated_with] + (1 - shared**2) ** 0.5 * normal
-            normals[row.row_id] = normal
-        return tuple(Drawn(row, row.drawn(normals[row.row_id])) for row in rows)
+        normals = (self._mixing[0] @ self.place(index)).tolist()
+        weekly = self._weekly[0] * self.weeks_ahead**0.5
+        return tuple(
+            Drawn(row, row.drawn(normal) if at < 0 else replace(row, sd=weekly[at]).drawn(normal))
+            for row, normal, at in zip(self.drawn_rows, normals, self._series, strict=True)
+        )
 
     def place(self, index: int) -> np.ndarray:
-        """Where a draw lies among the others: independent normal numbers from its own stream."""
+        """Where a draw lies among the others: independent normal numbers from its own stream.
+
+        Rows of history whose weeks are drawn whole have the logarithm of what the weeks multiply
+        them by, in standard deviations.
+        """
         own = np.random.default_rng([self.seed, index - len(self.named)])
-        return own.standard_normal(
-            sum(row.distribution is not Distribution.FIXED for row in self.rows)
-        )
+        place = own.standard_normal(len(self.drawn_rows))
+        if self.past is not None and self.joint is Joint.BOOTSTRAP:
+            logs = np.log1p(self._changes)
+            moved = logs[own.integers(0, len(logs), self.weeks_ahead)].sum(0)
+            scale = self._weekly[0] * self.weeks_ahead**0.5
+            moved = np.divide(moved, scale, out=np.zeros_like(moved), where=scale > 0)
+            for row, at in enumerate(self._series):
+                if at >= 0:
+                    place[row] = moved[at]
+        return place
+
+    @cached_property
+    def _changes(self) -> np.ndarray:
+        assert self.past is not None
+        return self.past.array
 
     def added_by_rates(self, changes: tuple[Drawn, ...]) -> dict[str, float]:
         """By lot, how far exchange rates move the landed price of its foreign offer, USD/lb."""
@@ -212,6 +316,10 @@ class ScenarioResults(Answer):
         )
         named.insert(3, "against_plan_usd", change.where(named.index > 0))
         tables = {"scenarios": every, "named": named}
+        if len(self.job.drawn_rows) > 1:
+            names = [row.row_id for row in self.job.drawn_rows]
+            used = correlation_rows(names, self.job.correlations_used, self.job.given)
+            tables["correlations"] = DataFrame(used)
         if self.job.draws:
             lots = [each for each in self.columns if each.startswith(TAKEN)]
             products = [each for each in self.columns if each.startswith(NEXT_CWT)]
@@ -285,9 +393,17 @@ class ScenarioResults(Answer):
             never = counted(len(lots) - len(used), "lot")
             note = f"{never} never used. Where plans tie, one is shown."
             parts.append(table(used, title="Pounds used by lot", note=note))
+        if self.job.draws and "correlations" in self.tables:
+            if every or "correlations-used" in sections:
+                parts.append(correlations_text(self.tables["correlations"]))
+            parts += filter(None, [watch(repair_words(self.job.repaired_by))])
         parts.append(wrapped(BASIS))
+        if self.job.past is not None and self.job.draws:
+            parts.append(wrapped(self._history_words()))
         if not sections and self.job.draws:
-            parts.append("More: --products, --lots. Chart: --chart FILE")
+            parts.append(
+                wrapped("More: --products, --lots, --correlations-used. Chart: --chart FILE")
+            )
         return "\n".join(parts)
 
     def _answer(self) -> str:
@@ -300,6 +416,18 @@ class ScenarioResults(Answer):
             low, high = np.quantile(draws, [0.05, 0.95])
             words += f" In 9 of 10 draws it costs {money(low)} to {money(high)}."
         return words
+
+    def _history_words(self) -> str:
+        past, weeks = self.job.past, counted(self.job.weeks_ahead, "week")
+        assert past is not None
+        how = {
+            Joint.BOOTSTRAP: "past weeks drawn whole",
+            Joint.COVARIANCE: "lognormal moves, robust covariance of past weeks",
+        }[self.job.joint]
+        return (
+            f"History: {', '.join(past.names)} over {weeks} ahead, from "
+            f"{counted(len(past.ends), 'past week')} to {day(past.ends[-1])}; {how}."
+        )
 
     def _left_out(self) -> str:
         planned, words = len(self.drawn("objective_usd")), []
@@ -382,6 +510,7 @@ def run_scenarios(
         lacking = missing_rates([each for each in job.offers if each.lot_id], job.rates)
         if lacking:
             raise InputRefused(lacking)
+    job.check_correlations()
     packed = _packed(job)
     warm = _warm_case(packed)
     columns = _columns(warm.case, job.case)

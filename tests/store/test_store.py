@@ -75,6 +75,8 @@ def test_what_is_published_comes_out_with_its_method_and_moment(store):
     store.publish([published(351.0, override_reason="load of poor color")], METHOD)
     assert [each.usd_per_cwt for each in store.published()] == [351.0]
     assert [each.usd_per_cwt for each in store.every_published("F90")] == [350.0, 351.0]
+    store.add(Additions((NINETIES,)))
+    assert [(each.item, each.usd_per_lb) for each in store.quotations()] == [("F90", 3.51)]
 
 
 def test_an_import_can_be_repeated(store):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import resource
 from dataclasses import replace
+from datetime import date, timedelta
 from statistics import NormalDist
 
 import numpy as np
@@ -21,12 +22,14 @@ from blend.domain.scenarios import (
     ScenarioRow,
 )
 from blend.domain.selectors import parse_selector
-from blend.errors import BlendError, InputRefused
+from blend.errors import BlendError, FileTrouble, InputRefused
 from blend.model.scenarios import WarmCase
 from blend.model.solve import solve_linear
 from blend.model.solver import Outcome
 from blend.trader.import_parity import at_rate, landed_usd_per_lb
 from blend.trader.kept_scenarios import Keep
+from blend.trader.past_weeks import PastWeeks
+from blend.trader.risk import Joint, nearest_correlation
 from blend.trader.scenarios import CHUNK, ScenarioJob, run_scenarios
 from blend.units import LB_PER_CWT
 from tests.bench.instances import make_instance
@@ -349,3 +352,67 @@ def test_an_offer_that_lacks_a_rate_is_told_of_before_any_work():
     job = replace(_job(0), rows=(row,), offers=(lacking,), rates=RATES)
     with pytest.raises(InputRefused):
         run_scenarios(job)
+
+
+# History and correlations -----------------------------------------------------------------------
+
+PAST = np.random.default_rng(5).multivariate_normal(
+    [0, 0], [[0.0016, 0.0015], [0.0015, 0.0036]], 200
+)
+
+
+def _of_history(joint: Joint, pairs: dict[tuple[str, str], float] | None = None) -> ScenarioJob:
+    """Lean and fat follow past weeks, supply does not."""
+    lean, fat = (
+        replace(row, distribution=Distribution.HISTORY, sd=None, follows=name,
+                correlated_with="", correlation=None)
+        for row, name in ((ROWS[2], "90s"), (ROWS[3], "50s"))
+    )  # fmt: skip
+    days = tuple(date(2026, 1, 1) + timedelta(weeks=week) for week in range(len(PAST)))
+    past = PastWeeks(("90s", "50s"), (349.0, 90.0), days, tuple(map(tuple, PAST)))
+    given = tuple((*pair, value) for pair, value in (pairs or {}).items())
+    return ScenarioJob(
+        make_instance(6, 2, 1), (lean, fat, ROWS[4]), 4_000, 3,
+        past=past, weeks_ahead=4, joint=joint, correlations=given,
+    )  # fmt: skip
+
+
+def _logs(job: ScenarioJob) -> np.ndarray:
+    """What each draw multiplies lean and fat by, as logarithms."""
+    first = 1 + len(job.named)
+    drawn = [job.changes(index) for index in range(first, first + job.draws)]
+    return np.log([[each.value for each in changes[:2]] for changes in drawn])
+
+
+@pytest.mark.parametrize("joint", Joint)
+def test_rows_that_follow_history_move_as_its_weeks_did(joint):
+    logs, past = _logs(_of_history(joint)), np.log1p(PAST)
+    assert logs.std(0) == pytest.approx(2 * past.std(0), rel=0.1)
+    assert np.corrcoef(logs.T)[0, 1] == pytest.approx(np.corrcoef(past.T)[0, 1], abs=0.06)
+    if joint is Joint.BOOTSTRAP:
+        assert logs.mean(0) == pytest.approx(4 * past.mean(0), abs=0.005)
+
+
+def test_any_correlations_are_taken_and_the_nearest_that_fit_are_shown():
+    pairs = {("lean", "fat"): 0.9, ("fat", "supply"): 0.9, ("lean", "supply"): -0.9}
+    job = _of_history(Joint.COVARIANCE, pairs)
+    nearest, moved = nearest_correlation([[1, 0.9, -0.9], [0.9, 1, 0.9], [-0.9, 0.9, 1]])
+    assert job.correlations_used == pytest.approx(nearest, abs=1e-8)
+    assert job.repaired_by == pytest.approx(moved)
+    assert np.corrcoef(_logs(job).T)[0, 1] == pytest.approx(nearest[0, 1], abs=0.04)
+    with pytest.raises(InputRefused, match="joint covariance"):
+        run_scenarios(_of_history(Joint.BOOTSTRAP, pairs))
+    with pytest.raises(InputRefused, match="nobody"):
+        run_scenarios(_of_history(Joint.COVARIANCE, {("lean", "nobody"): 0.5}))
+
+
+def test_a_run_of_history_is_packed_kept_and_charted():
+    job = replace(_of_history(Joint.COVARIANCE, {("lean", "supply"): 0.3}), draws=CHUNK + 5)
+    saved: list[bytes] = []
+    full = run_scenarios(job, keep=Keep("kept", None, saved.append))
+    again = run_scenarios(job, keep=Keep("kept", saved[-1], saved.append))
+    assert np.array_equal(full.values, again.values, equal_nan=True)
+    other = replace(job, weeks_ahead=5)
+    with pytest.raises(FileTrouble, match="another"):
+        run_scenarios(other, keep=Keep("kept", saved[-1], saved.append))
+    assert full.tables["correlations"]["correlation_given"].notna().sum() == 1
