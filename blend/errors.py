@@ -13,8 +13,8 @@ Screens turn them into words.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import Any
 
@@ -105,10 +105,31 @@ def warning_lines(warnings: Iterable[Caution]) -> list[str]:
     return [*alone, *lines]
 
 
-def _place(found: Problem | Caution) -> str:
-    row = "" if found.row is None else f" row {found.row}"
+def problem_lines(problems: Iterable[Problem]) -> list[str]:
+    """One line for each problem, and one for the same problem in several rows of a column."""
+    rows: dict[Problem, list[int]] = {}
+    for each in problems:
+        rows.setdefault(replace(each, row=None), []).extend(filter(None, (each.row,)))
+    return [f"{_place(each, found)}: {each.words}" for each, found in rows.items()]
+
+
+def _place(found: Problem | Caution, rows: Sequence[int] = ()) -> str:
+    row = _rows(rows or ((found.row,) if found.row is not None else ()))
     column = "" if found.column is None else f", {found.column}"
     return f"{found.file}{row}{column}"
+
+
+_MAX_ROWS_NAMED = 6
+
+
+def _rows(rows: Sequence[int]) -> str:
+    if len(rows) < 2:
+        return "".join(f" row {row}" for row in rows)
+    if len(rows) > 2 and list(rows) == list(range(rows[0], rows[-1] + 1)):
+        return f" rows {rows[0]} to {rows[-1]}"
+    more = len(rows) - _MAX_ROWS_NAMED
+    *firsts, last = [*map(str, rows[:_MAX_ROWS_NAMED]), *([f"{more:,} more"] if more > 0 else [])]
+    return f" rows {', '.join(firsts)} and {last}"
 
 
 _MAX_MEANT = 3
@@ -144,7 +165,7 @@ class InputRefused(BlendError, ValueError):
 
     def __init__(self, problems: list[Problem] | tuple[Problem, ...]) -> None:
         self.problems = tuple(problems)
-        super().__init__("\n".join(str(problem) for problem in self.problems))
+        super().__init__("\n".join(problem_lines(self.problems)))
 
 
 def refusal(

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from blend import __version__
-from blend.errors import BlendError, InputRefused, NoPlan, did_you_mean
+from blend.errors import BlendError, InputRefused, NoPlan, did_you_mean, problem_lines
 
 if TYPE_CHECKING:
     from blend.domain.case import Case
@@ -244,9 +244,8 @@ def _lines_of(error: BlendError, case: Case | None) -> list[str]:
     from blend.output.formats import printable
 
     if isinstance(error, InputRefused):
-        count = len(error.problems)
-        things = "1 thing to fix." if count == 1 else f"{count:,} things to fix."
-        return [*(printable(str(each)) for each in error.problems), things]
+        lines = [printable(line) for line in problem_lines(error.problems)]
+        return [*lines, "1 thing to fix." if len(lines) == 1 else f"{len(lines):,} things to fix."]
     if isinstance(error, NoPlan) and case is not None:
         from blend.grinder.no_plan import infeasible_lines
 

@@ -147,7 +147,7 @@ class BidOffer:
     """A bid or an offer of so many pounds, good until the end of a day. Deals that take it, in
     part or whole, name it."""
 
-    quote_id: str = col.identifier("your own number of it", example="Q-31")
+    quote_id: str = col.identifier("your own number for it", example="Q-31")
     side: QuoteSide = col.choice("bid or offer", QuoteSide, example="bid")
     item_id: str = col.word("the item, as it is quoted", example="90s")
     pounds_lb: float = col.pounds("pounds", minimum=1, example="2 loads")

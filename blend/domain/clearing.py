@@ -205,7 +205,7 @@ class MoveOf(StrEnum):
 class MarketMove:
     """One change of a market: to `value`, or by the factor `value`."""
 
-    row_id: str = col.identifier("name of the change", example="imports down")
+    row_id: str = col.identifier("your own name for the change", example="imports down")
     field: MoveOf = col.choice("what changes", MoveOf, example="availability")
     is_factor: bool = col.choice(
         "what is done with value",

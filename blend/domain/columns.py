@@ -155,6 +155,16 @@ class Column:
         return f"a number, {self._range}" if self.kind is Kind.NUMBER else self.allowed
 
     @property
+    def enter_when_blank(self) -> str:
+        """What to type where a cell must be filled, after "Enter"; text by what it is."""
+        if self.kind not in (Kind.TEXT, Kind.ID, Kind.WORD):
+            return self.enter
+        has_example = (
+            self.example and "such as" not in self.about and self.example not in self.about
+        )
+        return f"{self.about}, such as {self.example}" if has_example else self.about
+
+    @property
     def _range(self) -> str:
         if self.maximum >= MAX_USD:
             return "any number" if math.isinf(self.minimum) else f"{self.minimum:,.12g} or more"

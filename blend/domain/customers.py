@@ -19,7 +19,9 @@ class CustomerRow:
     day is taken `days` times.
     """
 
-    customer: str = col.word("who; never on another's offer sheet", example="Grinder A")
+    customer: str = col.word(
+        "who it is; never shown on another customer's offer sheet", example="Grinder A"
+    )
     item_id: str = col.word("the item they would buy", example="90 CL")
     freight_usd_per_cwt: float = col.money("your freight to them", "USD per cwt", example="2.50")
     plan_folder: str = col.text("folder of their sheet, from this table's", default="")

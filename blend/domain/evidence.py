@@ -28,7 +28,7 @@ class LeanMethod:
     """
 
     method_id: str = col.identifier("the name tests use for it")
-    title: str = col.text("in a few words")
+    title: str = col.text("the method in a few words")
     method_sd_share: float = col.points(
         "standard error of one test", name="method_error_points", minimum=0.01
     )
@@ -65,7 +65,7 @@ class LeanTest:
     lot_id: str = col.identifier("the lot tested, on today's sheet or used up")
     supplier: str = col.word("who sold it", blank="as lots.csv says", default=col.MISSING)
     tested_on: date = col.day("day of the test")
-    method: str = col.identifier("method_id of the test method")
+    method: str = col.identifier("the test method, by its method_id")
     samples: int = col.count("how many samples were mixed for it", minimum=1)
     tested_lean: float = col.share("chemical lean as tested", unit=LEAN)
     stated_lean: float = col.share(

@@ -80,7 +80,7 @@ class ImportRate:
     lines that begin with it. With a `program` it is for offers that claim that preference alone.
     """
 
-    rate_id: str = col.identifier("name of the rate")
+    rate_id: str = col.identifier("your own name for the rate")
     charge: RateKind = col.choice(
         "what it is for; mpf: merchandise processing fee, hmf: harbor maintenance fee", RateKind
     )
@@ -105,7 +105,7 @@ class ImportRate:
         default="read",
         required=True,
     )
-    source: str = col.text("document", default="", required=True)
+    source: str = col.text("the document it is from", default="", required=True)
     note: str = col.text("anything else to know", default="")
     read_on: date | None = col.day("day it was last read", blank="not known")
 
@@ -149,12 +149,14 @@ class ForeignOffer:
     offer_id: str = col.identifier("your own name for the offer")
     item: str = col.word("what the trade calls it, such as 90 CL")
     origin: str = col.word("the country; duty rests on it")
-    tariff_line: str = col.identifier("eight digits it enters on within quota, such as 0202.30.50")
+    tariff_line: str = col.identifier(
+        "the eight-digit tariff line it enters on within quota, such as 0202.30.50"
+    )
     lean: float = col.share("chemical lean", unit=LEAN, minimum=0.01)
     price: float = col.number(
         "as offered, in its currency", unit="currency per price_per", between=(0, MAX_USD)
     )
-    currency: str = col.word("three letters, such as USD or AUD", convert=str.upper)
+    currency: str = col.word("its three letters, such as USD or AUD", convert=str.upper)
     price_per: str = col.choice("what weight the price is for", ("kg", "lb", "cwt", "t"))
     usd_per_currency: float = col.number(
         "USD for one unit of its currency",

@@ -47,7 +47,7 @@ class Item:
     """
 
     item_id: str = col.identifier("your own name for the item")
-    name: str = col.text("as it is printed")
+    name: str = col.text("the name as it is printed")
     species: str = col.choice("the animal it is from", SPECIES)
     lean: float = col.share("chemical lean it is quoted at", unit=LEAN, minimum=0.01)
     fresh_or_frozen: str = col.choice("fresh (chilled) or frozen", FORMS)
@@ -98,7 +98,7 @@ class CanvassEntry:
         option="pounds",
         default=col.MISSING,
     )
-    source: str = col.word("company (kept private, never printed)")
+    source: str = col.word("the company (kept private, never printed)")
     source_class: str = col.choice("company type", SOURCE_CLASSES, option="company-type")
     lean: float | None = col.share("chemical lean", unit=LEAN, blank="the item's own", minimum=0.01)
     basis: str = col.choice("what the price covers", PRICE_BASES, default="fob")
@@ -203,7 +203,7 @@ class Volume:
     series_id: str = col.identifier("your own name for the series")
     period_end: date = col.day("last day of the period")
     value: float = col.number("in its unit", unit="as unit says", minimum=0)
-    unit: str = col.word("such as lb, head or t")
+    unit: str = col.word("its unit, such as lb, head or t")
     item_id: str = col.identifier("the item, as in items", default="", blank="no single item")
     origin: str = col.word("where it is from", default="", blank="all origins")
     is_level: bool = col.yes_no(

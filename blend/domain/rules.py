@@ -108,7 +108,7 @@ class Loss:
     """
 
     loss_id: str = col.identifier("your own name for the loss", example="thaw")
-    step: str = col.text("such as thaw, purge, trimming or grinding", example="thaw")
+    step: str = col.text("the step, such as thaw, purge, trimming or grinding", example="thaw")
     lots: Selector = col.lots(
         "the lots it applies to", default=EVERY_LOT, example="fresh_or_frozen=frozen"
     )

@@ -71,7 +71,7 @@ class ScenarioRow:
     with that `correlation` to it (of the normal numbers behind both).
     """
 
-    row_id: str = col.identifier("name of the change")
+    row_id: str = col.identifier("your own name for the change")
     field: ScenarioField = col.choice("what changes", ScenarioField)
     change: Change = col.choice("what is done with value", Change)
     value: float = col.number(

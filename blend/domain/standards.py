@@ -35,9 +35,9 @@ class StandardRow:
     """
 
     standard_id: str = col.identifier("the name products use for it")
-    row_id: str = col.identifier("name of this one limit")
+    row_id: str = col.identifier("your own name for this limit")
     title: str = col.text("the limit in a few words")
-    section: str = col.text("section of the published text")
+    section: str = col.text("the section of the published text")
     action: Action = col.choice("refuse, warn, or note only", Action)
     kind: str | None = col.choice(
         "as in rules",
@@ -62,7 +62,7 @@ class StandardRow:
         default="read",
         required=True,
     )
-    source: str = col.text("document and where to find it", default="", required=True)
+    source: str = col.text("the document and where to find it", default="", required=True)
     note: str = col.text("anything else to know", default="")
 
     def is_stale(self, day: date) -> bool:

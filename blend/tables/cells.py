@@ -49,7 +49,7 @@ class CellRefused(Exception):
         if self.fact:
             return self.fact, "", self.hint
         if is_blank(cell):
-            return "blank", "", self.hint or f"Enter {self.required or column.enter}."
+            return "blank", "", self.hint or f"Enter {self.required or column.enter_when_blank}."
         return shown(cell), self.required or column.allowed, self.hint
 
 

@@ -74,7 +74,8 @@ def _check_containers(sheet: Sheet, row: Row) -> None:
     )
     if container == "loose":
         if weight is not None:
-            sheet.refuse(row.number, "container_lb", _n(weight), "blank: the lot is loose")
+            hint = "Or enter the container."
+            sheet.refuse(row.number, "container_lb", _n(weight), "blank for loose lots", hint)
     elif weight is None:
         hint = f"Enter the net weight of one {container}."
         sheet.refuse(row.number, "container_lb", "blank", hint=hint)

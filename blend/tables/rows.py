@@ -89,7 +89,7 @@ class Sheet:
     def refuse_missing(self, row: Row, needed: Iterable[str], why: str) -> None:
         for name in needed:
             if name not in row.filled:
-                hint = f"Enter {self.table.column(name).enter}."
+                hint = f"Enter {self.table.column(name).enter_when_blank}."
                 self.refuse(row.number, name, f"blank, but {why}", hint=hint)
 
     def refuse_unordered(self, low: str, high: str) -> None:

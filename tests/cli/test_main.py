@@ -233,7 +233,9 @@ def test_a_case_on_disk_that_infeasible_ends_with_the_exit_code_of_no_plan(runne
 
 
 def test_refused_input_tells_every_problem(runner, monkeypatch, tmp_path):
-    problems = [Problem("lots.csv", 14, "lean", "905", "0% to 100%", "Enter 90.5.")] * 2
+    lean = Problem("lots.csv", 14, "lean", "905", "0% to 100%", "Enter 90.5.")
+    price = Problem("lots.csv", 3, "price", "blank", "", "Enter a price.")
+    problems = [*(replace(price, row=row) for row in (3, 4, 5)), lean, replace(lean, row=16)]
 
     def refuse(folder):
         raise InputRefused(problems)
@@ -242,8 +244,11 @@ def test_refused_input_tells_every_problem(runner, monkeypatch, tmp_path):
     answer = runner.invoke(main, ["plan", "case"])
     assert answer.exit_code == 2
     assert answer.stdout == ""
-    line = 'lots.csv row 14, lean: "905": must be 0% to 100%. Enter 90.5.\n'
-    assert answer.stderr == line * 2 + "2 things to fix.\n"
+    assert answer.stderr.splitlines() == [
+        "lots.csv rows 3 to 5, price: blank. Enter a price.",
+        'lots.csv rows 14 and 16, lean: "905": must be 0% to 100%. Enter 90.5.',
+        "2 things to fix.",
+    ]
     assert list(tmp_path.iterdir()) == []
 
 
