@@ -119,17 +119,23 @@ def _place(found: Problem | Caution, rows: Sequence[int] = ()) -> str:
     return f"{found.file}{row}{column}"
 
 
-_MAX_ROWS_NAMED = 6
-
-
 def _rows(rows: Sequence[int]) -> str:
     if len(rows) < 2:
         return "".join(f" row {row}" for row in rows)
     if len(rows) > 2 and list(rows) == list(range(rows[0], rows[-1] + 1)):
         return f" rows {rows[0]} to {rows[-1]}"
-    more = len(rows) - _MAX_ROWS_NAMED
-    *firsts, last = [*map(str, rows[:_MAX_ROWS_NAMED]), *([f"{more:,} more"] if more > 0 else [])]
-    return f" rows {', '.join(firsts)} and {last}"
+    return f" rows {and_more([str(row) for row in rows])}"
+
+
+_MAX_NAMED = 5
+"""Nobody reads a message that names more."""
+
+
+def and_more(names: Sequence[str]) -> str:
+    """`a`, `a and b`, `a, b, c, d, e and 7 more`."""
+    named, others = names[:_MAX_NAMED], len(names) - _MAX_NAMED
+    *firsts, last = [*named, f"{others:,} more"] if others > 0 else named
+    return f"{', '.join(firsts)} and {last}" if firsts else last
 
 
 _MAX_MEANT = 3

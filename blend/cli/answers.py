@@ -12,10 +12,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from blend.errors import FileTrouble
+
 if TYPE_CHECKING:
     from blend.output.answer import Answer
     from blend.output.formats import Unit
 
+_OTHER_FORMATS = (".xlsx", ".xls", ".json", ".pdf", ".html", ".png")
 FILE = click.Path(dir_okay=False, path_type=Path)
 
 
@@ -83,6 +86,8 @@ def check_files(csv: Path | None, chart: Path | None) -> None:
     from blend.files import check_place
 
     if csv is not None:
+        if csv.suffix.casefold() in _OTHER_FORMATS:
+            raise FileTrouble(f"{csv}: a table is saved as .csv. Change the ending.")
         check_place(csv)
     if chart is not None:
         from blend.output.charts import check_chart_path

@@ -13,7 +13,7 @@ from blend.cli.common import FOLDER, GAP, TIME_LIMIT, WHOLE, progress_line, with
 from blend.cli.model import by_second_solver, with_added
 from blend.cli.params import DOLLARS, Measured, Points, Share
 from blend.domain.uncertainty import MAX_CONFIDENCE, SOLVENT_EXTRACTION_SD_SHARE
-from blend.errors import Caution, FileTrouble, InputRefused, Problem, SolverTrouble, refusal
+from blend.errors import Caution, FileTrouble, InputRefused, Problem, SolverTrouble
 from blend.files import check_place
 
 if TYPE_CHECKING:
@@ -319,6 +319,8 @@ def _errors(
 ) -> tuple[Errors, tuple]:
     """How far lots and tests may be off, and the confidences to hold."""
     from blend.grinder.odds import errors_of, with_floors
+    from blend.tables.columns import CONFIDENCE_TABLES
+    from blend.tables.tables import refuse_empty
     from blend.tables.uncertainty import (
         read_chance_constraints,
         read_spread,
@@ -335,13 +337,7 @@ def _errors(
     if confidence != FROM_TABLE:
         return errors, with_floors(case, errors, read.chance_constraints, float(confidence))
     if not read.chance_constraints:
-        raise refusal(
-            "confidence.csv",
-            None,
-            "no product has a confidence to hold",
-            "",
-            "Enter min_confidence for one, or give --confidence 95.",
-        )
+        refuse_empty(CONFIDENCE_TABLES["confidence"])
     return errors, read.chance_constraints
 
 
@@ -377,18 +373,14 @@ def _temperatures(
 ) -> tuple[BatchTemperature, ...]:
     from blend.domain.heat import celsius
     from blend.grinder.temperature import batch_temperatures
+    from blend.tables.columns import EVIDENCE_TABLES
     from blend.tables.evidence import read_temperatures
     from blend.tables.heat import packaged_heat
+    from blend.tables.tables import refuse_empty
 
     of_lots = read_temperatures(folder, case)
     if not of_lots:
-        raise refusal(
-            "temperatures.csv",
-            None,
-            "no temperature of any lot",
-            "",
-            "Enter one for each lot, in °F.",
-        )
+        refuse_empty(EVIDENCE_TABLES["temperatures"])
     max_c = None if max_f is None else celsius(max_f)
     return batch_temperatures(case, made, of_lots, packaged_heat(), max_c)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,7 +11,6 @@ from blend.cli.answers import answers
 from blend.cli.common import FOLDER, note_at_end, read_folder
 from blend.cli.params import USD_PER_LB, Whole
 from blend.domain.case import Case
-from blend.errors import refusal
 
 if TYPE_CHECKING:
     from blend.lean.lots import LeanAnswer
@@ -80,12 +79,14 @@ def control(
     """
     from blend.lean import batches as question
     from blend.lean.control import LimitsFrom
+    from blend.tables.columns import EVIDENCE_TABLES
     from blend.tables.evidence import read_batch_tests
+    from blend.tables.tables import refuse_empty
 
     case = read_folder(folder).case
     batches = read_batch_tests(folder, case)
     if not batches:
-        _refuse("batch_tests.csv", "no batch tests", "Enter them, see: blend guide columns")
+        refuse_empty(EVIDENCE_TABLES["batch_tests"])
     known = sorted({batch.product_id for batch in batches})
     if product is not None and product not in known:
         raise click.BadParameter(
@@ -121,14 +122,14 @@ def estimated(folder: Path, case: Case, usd_per_lean_lb: float | None = None) ->
     """The estimates from the folder's tests; its warnings come after the answer."""
     from blend.cli.common import warn_at_end
     from blend.lean import lots
+    from blend.tables.columns import EVIDENCE_TABLES
     from blend.tables.evidence import read_tests
+    from blend.tables.tables import refuse_empty
 
     read = read_tests(folder, case)
     warn_at_end(read.warnings)
     if not read.tests:
-        _refuse("tests.csv", "no lean tests", "Enter them, see: blend guide columns")
+        refuse_empty(EVIDENCE_TABLES["tests"])
     return lots.lean(case, read.tests, read.methods, usd_per_lean_lb)
 
 
-def _refuse(file: str, fault: str, hint: str) -> NoReturn:
-    raise refusal(file, None, fault, "", hint)

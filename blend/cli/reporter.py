@@ -339,7 +339,7 @@ def add_item(where: str | None, **words: str) -> None:
 @with_store
 @answers()
 def call_list(on: date | None, method_path: Path | None, where: str | None) -> Answer:
-    """List whom to call yet: who is not reached, and who usually trades what.
+    """Who is left to call, and what each usually trades.
 
     The list names companies; it is for you alone.
     """
@@ -405,11 +405,11 @@ def paste(
 @click.option("--publish", "is_published", is_flag=True, help="Keep as published.")
 @click.option("--assessor", metavar="NAME", help="Who answers for what is published.")
 @click.option("--override", type=QUOTE, metavar="$/CWT", help="Your price, for one --item.")
-@click.option("--second", default="", metavar="NAME", help="Who else looked at your price.")
+@click.option("--second", default="", metavar="NAME", help="Who else reviewed your price.")
 @click.option("--reason", default="", help="Why you override, correct or withdraw; kept.")
 @click.option("--withdraw", "is_withdrawn", is_flag=True, help="Withdraw what was published.")
-@click.option("--reproduce", is_flag=True, help="Make again what was published.")
-@click.option("--as-of", type=MOMENT, metavar="DATE[TIME]", help="From what the store held then.")
+@click.option("--reproduce", is_flag=True, help="Rebuild what was published.")
+@click.option("--as-of", type=MOMENT, metavar="DATE[TIME]", help="Use only what was on file then.")
 @click.option("--report", type=FILE, metavar="FILE", help="A public report (.csv) to compare.")
 @with_method
 @with_store
@@ -451,8 +451,8 @@ def quote(
             return made_again(opened, on, item_ids, as_of)
         method = method_of(method_path)
         made = replace(quote_day(opened, on, method, item_ids, as_of), report=report)
-        if all(each.assessed.usd_per_cwt is None for each in made.quoted):
-            refuse_day_without_market(made.known)
+        is_to_write = is_published or is_withdrawn
+        refuse_day_without_market(made.known, " Nothing written." if is_to_write else "")
         if is_withdrawn:
             gone = withdraw_quotations(opened, made.known, item_ids, method, assessor or "", reason)
             return replace(made, publication=gone)

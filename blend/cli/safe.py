@@ -10,7 +10,7 @@ import click
 
 from blend.cli.common import note_at_end, progress_line, read_folder, warn_at_end, with_settings
 from blend.domain.case import Case
-from blend.errors import SolverTrouble, refusal
+from blend.errors import SolverTrouble
 
 if TYPE_CHECKING:
     from blend.grinder.safe import OneTest, SafePlan
@@ -28,16 +28,13 @@ LEAN = click.option(
 def case_with_confidence(
     folder: Path, lean: str, whole: str | None, gap: float | None, time_limit: float | None
 ) -> tuple[Case, UncertaintyRead]:
+    from blend.tables.columns import CONFIDENCE_TABLES
+    from blend.tables.tables import refuse_empty
+
     case = with_settings(read_folder(folder).case, whole, gap, time_limit)
     case, read = _with_uncertainty(folder, case, lean)
     if not read.chance_constraints:
-        raise refusal(
-            "confidence.csv",
-            None,
-            "no product has a confidence to hold",
-            "",
-            "Enter min_confidence for one, such as 95%.",
-        )
+        refuse_empty(CONFIDENCE_TABLES["confidence"])
     return case, read
 
 

@@ -195,6 +195,7 @@ class Actuals(Answer):
         weights = ["product", "planned_lb", "actual_lb", "over_plan_lb"]
         weights += ["planned_yield_percent", "yield_percent"]
         leans = ["product", "planned_lean_percent", "tested_lean_percent", "giveaway_points"]
+        more = "" if {"lots", "all"} & set(sections) else _MORE
         return "\n\n".join(
             filter(
                 None,
@@ -208,8 +209,8 @@ class Actuals(Answer):
                         note="Giveaway: tested lean less planned lean, at what one point leaner"
                         " costs as if combos could be split. Below zero: fatter than planned.",
                     ),
-                    screen.watch(self.warnings()),
-                    self._lots_block() if {"lots", "all"} & set(sections) else _MORE,
+                    self._lots_block() if {"lots", "all"} & set(sections) else "",
+                    "\n".join(filter(None, [screen.watch(self.warnings()), more])),
                 ),
             )
         )

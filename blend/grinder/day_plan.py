@@ -215,7 +215,7 @@ class DayPlan(Answer):
 
     def screen(self, sections: Collection[str] = ()) -> str:
         asked = [each for each in SECTIONS if each in sections or "all" in sections]
-        blocks = [block for name in ("temps", *asked) for block in self.blocks(name)]
+        blocks = [block for name in asked for block in self.blocks(name)]
         shown = [self._first_screen(), *(block.text() for block in blocks)]
         shown.append("\n".join(self.notes).strip())
         if "checks" in asked:
@@ -237,6 +237,9 @@ class DayPlan(Answer):
     def _first_screen(self) -> str:
         """Everything to act on in 40 lines of 80; long lists are cut and say where the rest is."""
         head, watch, more = self._head(), screen.watch(self.watch), self._more()
+        if self.temperatures:
+            warmth = "".join(block.text() for block in self.blocks("temps"))
+            return "\n".join([head, warmth, watch, more])
         pull, expires = self._pull(), self._expires_unused()
         lines = max(_LINES, _LINES * _WIDTH // screen.width())
         room = lines - sum(len(each.splitlines()) for each in (head, watch, more, pull, expires))
@@ -480,7 +483,7 @@ class DayPlan(Answer):
     def _has(self, section: str) -> bool:
         has_prices = bool(self.plan.shadow_prices or self.plan.break_evens)
         needs = {"break-even": has_prices, "limits": has_prices, "margins": self._safe is not None}
-        needs |= {"make": False, "buy": False}  # a list that is cut names them
+        needs |= dict.fromkeys(("make", "buy"), bool(self.temperatures))  # a cut list names them
         return needs.get(section, True)
 
     # Sections
@@ -673,12 +676,12 @@ class DayPlan(Answer):
         if not self.temperatures:
             return []
         note = (
-            "A heat balance with ice, before grinding and mixing add heat, often several degrees."
-            " A thermometer in the meat and your HACCP plan decide. * Rough: a lot is outside 3 to"
-            " 30% fat, the range of the published data."
+            "By heat balance, before grinding and mixing add several degrees. Partly frozen meat may"
+            " need tempering. Your thermometer and HACCP plan decide. * Rough: a lot is outside the"
+            " published data, 3 to 30% fat."
         )
         frame = temperature_frame(self.case, self.temperatures, self.max_temp_f)
-        return [Block("How warm batches get", frame, note=note)]
+        return [Block("How warm batches get", frame.drop(columns="batches"), note=note)]
 
     def _margins(self) -> DataFrame:
 

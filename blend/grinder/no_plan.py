@@ -62,8 +62,8 @@ class InfeasibleWords:
 
 
 ONLY_WHOLE = "They conflict only because containers, counts and batches must be whole."
-ANY_ONE = "Any one of these frees it:"
-ALL_TOGETHER = "No single change frees it; these together do:"
+ANY_ONE = "Any one of these is enough:"
+ALL_TOGETHER = "No single change is enough; these together are:"
 
 PAPERS = "A label claim needs the seller's papers: give a lot one only if they show it."
 
@@ -105,11 +105,10 @@ def _tried_notes(infeasible: InfeasibleSubset) -> list[str]:
     if failed:
         others = counted(failed, "other change")
         notes.append(
-            f"For {others} no plan in whole combos was found in time, or your tables can't hold the"
-            " change: not listed."
+            f"Not listed: {others}, as no plan was found in time or your tables can't hold it."
         )
     if untried:
-        notes.append(f"{counted(untried, 'change')} not tried in time, so not listed.")
+        notes.append(f"Not listed: {counted(untried, 'change')} not tried in time.")
     return notes
 
 
@@ -158,11 +157,11 @@ def infeasible_lines(infeasible: InfeasibleSubset, case: Case) -> list[str]:
     """Why there is no plan, line by line: what conflicts, and what frees one."""
     words = infeasible_words(infeasible, case)
     lines = [words.head, *(_item(each) for each in words.infeasible_sets)]
-    lines += [note for note in words.notes if note == ONLY_WHOLE]
+    lines += [screen.wrapped(note) for note in words.notes if note == ONLY_WHOLE]
     for heading, changes in ((ANY_ONE, words.alone), (ALL_TOGETHER, words.together)):
         if changes:
             lines += [heading, *(_item(phrase) for _, phrase in changes)]
-    return lines + [note for note in words.notes if note != ONLY_WHOLE]
+    return lines + [screen.wrapped(note) for note in words.notes if note != ONLY_WHOLE]
 
 
 def _item(text: str) -> str:
@@ -280,7 +279,7 @@ def _change_volume_min(change: Change, case: Case) -> str:
     splits = case.settings.whole_containers is WholeContainers.NO
     units = "batches" if splits else "combos and batches"
     fits = f" fits in whole {units}" if change.is_whole else ""
-    return f"make {less} less of {name} ({pounds(left_lb)}{fits})"
+    return f"cut the order of {name} to {pounds(left_lb)} ({less} less{';' if fits else ''}{fits})"
 
 
 def _change_volume_max(change: Change, case: Case) -> str:

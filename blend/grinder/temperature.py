@@ -94,11 +94,11 @@ class BatchTemperature:
             return f"no temperature for {', '.join(self.missing)}"
         warm_f = fahrenheit(self.mix.temperature_c)
         if warm_f > MAX_IN_GRINDING_F:
-            remark = f"over {MAX_IN_GRINDING_F:g} °F: chill before grinding"
+            remark = f"over {MAX_IN_GRINDING_F:g} °F: chill first"
         elif warm_f > FRESH_MAX_F:
             remark = "warm"
         elif warm_f < FRESH_MIN_F:
-            remark = "partly frozen: may need tempering"
+            remark = "partly frozen"
         else:
             remark = ""
         return f"{remark} {'*' if self.mix.is_outside_lines else ''}".strip()

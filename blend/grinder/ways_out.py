@@ -35,6 +35,8 @@ PRODUCT_FIELDS: dict[str, str] = {
 
 _TIME_S, _EACH_TIME_S = 30.0, 4.0
 """For all changes together, and for one plan."""
+_ORDER_TIME_S = 20.0
+"""For the largest order that fits."""
 _TIMES_LARGER = (1.0, 1.25, 1.5, 2.0, 3.0)
 _DUST = 1e-6
 
@@ -56,6 +58,11 @@ def tried(
     failed = sum(each is None for each in found)
     failed += together is None
     alone = [each[0] for each in found if each is not None]
+    cut = {each.requirement for each in alone}
+    for asked in infeasible.requirements:
+        if asked.constraint_class is ConstraintClass.VOLUME_MIN and asked not in cut:
+            say("the largest order that fits")
+            alone += filter(None, [_order_that_fits(case, asked, monotonic() + _ORDER_TIME_S)])
     return replace(
         infeasible,
         changes=tuple(sorted(alone, key=_label_then_order_then_cost)),
@@ -64,6 +71,31 @@ def tried(
         changes_untried=untried,
         is_tried=True,
     )
+
+
+def _order_that_fits(case: Case, asked: Requirement, ends_at: float) -> Change | None:
+    """The order cut to about the most that fits with all else as it is, in whole batches of the
+    usual size; None where no plan was found for any."""
+    product = case.product(asked.product_id)
+
+    def usd_of(order_lb: float) -> float | None:
+        values = {"min_lb": order_lb}
+        if product.max_lb == product.min_lb:  # an exact order is cut as one
+            values["max_lb"] = order_lb
+        return plan_usd(_with_product(case, asked, values), _EACH_TIME_S)
+
+    found = None
+    fits, too_many = 0, math.ceil(product.min_lb / product.batch_lb)
+    while too_many - fits > 1 and monotonic() < ends_at:
+        batches = (fits + too_many) // 2
+        total_usd = usd_of(batches * product.batch_lb)
+        if total_usd is None:
+            too_many = batches
+        else:
+            fits, found = batches, total_usd
+    if found is None:
+        return None
+    return Change(asked, product.min_lb, fits * product.batch_lb, "lb", found, is_whole=True)
 
 
 def _label_then_order_then_cost(change: Change) -> tuple[bool, bool, float]:

@@ -20,6 +20,8 @@ from blend.reporter.calendar import market_days
 from blend.store.store import Added, Store
 from blend.units import POINTS_PER_SHARE
 
+MOST_ENTRIES = 35
+"""Entries of a day listed on the first screen."""
 MOST_DAYS = 5
 """Days without entries listed on the screen."""
 register(
@@ -94,6 +96,8 @@ class Entries(Answer):
 
     title: str
     entries: tuple[CanvassEntry, ...]
+    latest: str = ""
+    """The latest day on file, where this one has no entries."""
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:
@@ -106,7 +110,17 @@ class Entries(Answer):
         )
         columns = ("entry_id", "heard_at", "item_id", "kind", "price_usd_per_cwt", "pounds_lb",
                    "company_type", "stands_or_note")  # fmt: skip
-        return table(shown, columns, title=self.title) if self.entries else f"{self.title}: none."
+        if not self.entries:
+            return f"{self.title}: no entries.{self.latest}"
+        more = 0 if "all" in sections else len(shown) - MOST_ENTRIES
+        note = (
+            f"The latest {MOST_ENTRIES} of {len(shown)} entries; the rest: --all."
+            if more > 0
+            else ""
+        )
+        return table(
+            shown.tail(MOST_ENTRIES) if more > 0 else shown, columns, title=self.title, note=note
+        )
 
 
 register({"stands_or_note": Format("Note")})
@@ -137,7 +151,9 @@ def canvass(store: Store) -> Canvass:
 
 
 def entries_of_day(store: Store, on: date) -> Entries:
-    return Entries(f"Canvass of {day(on)}", store.entries(days=(on, on)))
+    before = [each for each in store.market_days() if each < on]
+    latest = f" Latest: {day(before[-1])}." if before else " None earlier on file."
+    return Entries(f"Canvass of {day(on)}", store.entries(days=(on, on)), latest)
 
 
 def entry(store: Store, entry_id: str) -> Entries:

@@ -300,7 +300,7 @@ class NoMarket(BlendError):
     exit_code = 2
 
 
-def refuse_day_without_market(known: Heard) -> None:
+def refuse_day_without_market(known: Heard, outcome: str = " Nothing written.") -> None:
     """Raise NoMarket, naming the latest day there is, where nothing was heard on a day."""
     on = known.day
     if on in known.market_days:
@@ -308,7 +308,7 @@ def refuse_day_without_market(known: Heard) -> None:
     before = [each for each in known.market_days if each < on]
     latest = f"Latest: {max(before):%b} {max(before).day}." if before else "None earlier on file."
     year = "" if before and max(before).year == on.year else f", {on.year}"
-    raise NoMarket(f"No market on {on:%A, %b} {on.day}{year}. {latest} Nothing written.")
+    raise NoMarket(f"No market on {on:%A, %b} {on.day}{year}. {latest}{outcome}")
 
 
 # What was published, made again ------------------------------------------------------------------

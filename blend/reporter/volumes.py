@@ -140,6 +140,9 @@ def volumes_on(
     on = max(each.points[-1][0] for each in every) if on is None else on
     chosen = [each.until(on) for each in every if not wanted or each.series_id in wanted]
     chosen = [each for each in chosen if each.points]
+    if not chosen:
+        first = f"The first is of {day(min(each.points[0][0] for each in every))}."
+        raise refusal("--day", None, f"no volumes on file by {day(on)}", "", first)
     known = heard(store, on, method)
     items = item_news(known, days_of_store(store, known, method), method)
     lags: dict[str, Sequence[Lag]] = {}

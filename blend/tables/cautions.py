@@ -10,7 +10,7 @@ from blend.domain.columns import MAX_TOLERANCE_POINTS, Column
 from blend.domain.products import Product
 from blend.domain.selectors import WORD_ATTRIBUTES, Selector
 from blend.domain.standards import STALE_AFTER, Action, StandardRow
-from blend.errors import Caution, did_you_mean
+from blend.errors import Caution, and_more, did_you_mean
 from blend.tables.columns import SETTING_COLUMNS
 from blend.tables.cross import is_too_fat, percent
 from blend.tables.rows import Row, Sheet, Sheets
@@ -63,7 +63,7 @@ def blank_cautions(sheets: Sheets) -> Iterator[Caution]:
                     if column.name not in row.filled and column.caution_in_row(row.values)
                 ]
                 if ids:
-                    yield _blank_caution(sheet, column, f"blank for {_some_of(ids)}")
+                    yield _blank_caution(sheet, column, f"blank for {and_more(ids)}")
         if sheet.table.name == "settings":
             filled = {row["setting"] for row in sheet.rows if "value" in row.filled}
             for name, setting in SETTING_COLUMNS.items():
@@ -74,17 +74,6 @@ def blank_cautions(sheets: Sheets) -> Iterator[Caution]:
 def _blank_caution(sheet: Sheet, column: Column, fact: str) -> Caution:
     fact = f"{fact}, so read as {column.when_blank}"
     return Caution(sheet.file, None, column.name, fact, column.caution_when_blank)
-
-
-_MAX_NAMED = 5
-"""Nobody reads a caution that names more rows."""
-
-
-def _some_of(ids: Sequence[str]) -> str:
-    """`a`, `a and b`, `a, b, c, d, e and 7 more`."""
-    named, others = ids[:_MAX_NAMED], len(ids) - _MAX_NAMED
-    *firsts, last = [*named, f"{others} more"] if others > 0 else named
-    return f"{', '.join(firsts)} and {last}" if firsts else last
 
 
 def price_cautions(

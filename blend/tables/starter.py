@@ -97,6 +97,12 @@ def write_starter(
     return tuple(folder / name for name in names)
 
 
+def starter_of(table: str) -> str:
+    """The option of `blend new` that writes a table; empty for a plant's own."""
+    people = [person for person, book in BOOKS.items() if table in book]
+    return "" if PLANT in people else "".join(f" --for {person}" for person in people[:1])
+
+
 def starter_rows(name: str) -> list[tuple[Any, ...]]:
     """The rows an empty table starts with: defaults for settings, none for others."""
     if name != "settings":

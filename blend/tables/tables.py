@@ -14,7 +14,7 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from blend.domain.columns import Table
-from blend.errors import Caution, FileTrouble, Problem
+from blend.errors import Caution, FileTrouble, InputRefused, Problem
 from blend.tables.cells import Cell, is_blank, shown
 from blend.tables.columns import TABLES
 from blend.tables.layout import ColumnMap, RawTable, arranged, folded
@@ -103,10 +103,17 @@ def _read_one_table(path: Path, tables: Mapping[str, Table]) -> RawCase:
     return case
 
 
-def _missing(name: str, table: Table, label: str = "") -> Problem:
+def _missing(name: str, table: Table, label: str = "", fault: str = "missing") -> Problem:
+    from blend.tables.starter import starter_of
+
     about = f"{table.about[0].lower()}{table.about[1:]}"
-    hint = f"It holds {about} Add it, or start with blend new."
-    return Problem(label or name, None, None, "missing", "", hint)
+    hint = f"It holds {about} Add it; for an empty one: blend new FOLDER{starter_of(name)}."
+    return Problem(label or name, None, None, fault, "", hint)
+
+
+def refuse_empty(table: Table) -> None:
+    """Raise InputRefused for a table without rows that a question cannot do without."""
+    raise InputRefused([_missing(table.name, table, f"{table.name}.csv", "missing or empty")])
 
 
 def holds_table(source: str | Path, name: str) -> bool:

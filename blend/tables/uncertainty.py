@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from blend.domain.case import Case
 from blend.domain.columns import made
 from blend.domain.uncertainty import ChanceConstraint, LeanUncertainty
-from blend.errors import Caution
+from blend.errors import Caution, and_more
 from blend.tables.cautions import blank_cautions
 from blend.tables.columns import CONFIDENCE_TABLES
 from blend.tables.rows import Sheet, Sheets
@@ -113,10 +113,16 @@ def _check_every_lot(
 ) -> None:
     rows = sheet.ids()
     products = [case.product(each.product_id) for each in chance_constraints]
-    for lot in case.usable_lots():
-        for product in products:
-            fits = lot.species in product.species and product.label_claims <= lot.label_claims
-            if fits and lot.lot_id not in rows:
-                value = f"no row for {lot.lot_id}, which {product.product_id} may use"
-                sheet.refuse(None, "lot_id", value, hint="Add it: confidence depends on it.")
-                break
+    missing = [
+        lot.lot_id
+        for lot in case.usable_lots()
+        if lot.lot_id not in rows
+        and any(
+            lot.species in product.species and product.label_claims <= lot.label_claims
+            for product in products
+        )
+    ]
+    if missing:
+        value = f"no row for {and_more(missing)}"
+        hint = "A confidence needs the error of every lot's lean: add a row for each."
+        sheet.refuse(None, "lot_id", value, hint=hint)

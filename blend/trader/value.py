@@ -11,7 +11,7 @@ from typing import Any
 
 from blend.domain.lots import FORMS
 from blend.domain.quotations import Quotation
-from blend.errors import InputRefused, Problem
+from blend.errors import InputRefused, Problem, refusal
 from blend.output.answer import Answer, Spec
 from blend.output.charts import BLUE, GRAY, ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, cents, counted, day, long_day, register
@@ -316,8 +316,10 @@ def value(
         raise refused("lean", f"no day has a line of {fit} items: enter two of different lean")
     known = [each.quoted_on for each in days]
     if on is not None and on not in known:
-        dates = ", ".join(map(str, known[-6:]))
-        raise refused("quoted_on", str(on), f"a day that has a line, such as {dates}")
+        items = "items" if fit == "all" else f"{fit} items"
+        nothing = f"no two quotations of {chosen} {items} on {day(on)}"
+        latest = f"Latest day with some: {day(known[-1])}; first: {day(known[0])}."
+        raise refusal("quotations", "quoted_on", nothing, "", latest)
     upto = tuple(each for each in days if on is None or each.quoted_on <= on)
     others = sorted({each.species for each in quotations} - {chosen})
     return Value(upto[-1], upto, tuple(others))
