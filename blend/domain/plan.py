@@ -294,6 +294,8 @@ class InfeasibleSubset:
     kept_out: tuple[Requirement, ...] = ()
     """For products in the subset that no usable lot may go into: what keeps all lots out. No change
     is offered for it: claims and bans have no degrees."""
+    was_interrupted: bool = False
+    """With Ctrl-C: changes may be missing."""
     is_tried: bool = False
     """Every change was planned in whole containers, and its cost is that plan's."""
     changes_failed: int = 0

@@ -676,9 +676,9 @@ class DayPlan(Answer):
         if not self.temperatures:
             return []
         note = (
-            "By heat balance, before grinding and mixing add several degrees. Partly frozen meat may"
-            " need tempering. Your thermometer and HACCP plan decide. * Rough: a lot is outside the"
-            " published data, 3 to 30% fat."
+            "By heat balance, before grinding and mixing add several degrees. Partly frozen meat"
+            " may need tempering. Your thermometer and HACCP plan decide. * Rough: a lot is outside"
+            " the published data, 3 to 30% fat."
         )
         frame = temperature_frame(self.case, self.temperatures, self.max_temp_f)
         return [Block("How warm batches get", frame.drop(columns="batches"), note=note)]

@@ -59,7 +59,7 @@ def tried(
     failed += together is None
     alone = [each[0] for each in found if each is not None]
     cut = {each.requirement for each in alone}
-    for asked in infeasible.requirements:
+    for asked in () if infeasible.was_interrupted else infeasible.requirements:
         if asked.constraint_class is ConstraintClass.VOLUME_MIN and asked not in cut:
             say("the largest order that fits")
             alone += filter(None, [_order_that_fits(case, asked, monotonic() + _ORDER_TIME_S)])

@@ -96,7 +96,12 @@ def explain_infeasibility(
     together = () if changes else _change_together(elastic)
     kept_out = _kept_out(sets, named)
     return InfeasibleSubset(
-        tuple(named), tuple(changes), together, needs_whole=whole, kept_out=kept_out
+        tuple(named),
+        tuple(changes),
+        together,
+        needs_whole=whole,
+        kept_out=kept_out,
+        was_interrupted=elastic.was_interrupted,
     )
 
 
@@ -148,6 +153,7 @@ class _Elastic:
     def __init__(self, model: Model, ends_at: float) -> None:
         self.sets = model.sets
         self._ends_at = ends_at
+        self.was_interrupted = False
         count = len(model.requirements)
         take = np.arange(len(model.cost))[model.take]
         limited = np.flatnonzero(np.isfinite(model.upper[take]))
@@ -269,13 +275,17 @@ class _Elastic:
             # that there is no plan is known already; only a way out is not
             raise _NoAnswer from None
         except KeyboardInterrupt:
-            self._ends_at = 0.0
+            self._stop()
             raise _NoAnswer from None
         if answer.was_interrupted:
-            self._ends_at = 0.0
+            self._stop()
         if answer.outcome is Outcome.STOPPED and not len(answer.x):
             raise _NoAnswer
         return answer
+
+    def _stop(self) -> None:
+        self._ends_at = 0.0
+        self.was_interrupted = True
 
     def relaxed_by(self, answer: Answer, requirement: Requirement) -> float:
         return float(answer.x[self.columns(requirement)].sum())

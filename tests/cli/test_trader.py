@@ -58,7 +58,7 @@ def test_value_of_another_day(quotations):
     assert "Beef trimmings, Wed, Nov 18, 2026" in answer.output
     wrong = run("value", quotations, "--day", "2026-11-19")
     assert wrong.exit_code == 2
-    assert "2026-11-18, 2026-11-25" in wrong.stderr
+    assert "Latest day with some: Nov 25, 2026" in wrong.stderr
 
 
 def test_prices_may_be_in_cents_or_by_the_kilogram(quotations):
