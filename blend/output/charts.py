@@ -140,6 +140,7 @@ def look(theme: Theme) -> Spec:
     axis = {
         "labelColor": ink, "titleColor": ink, "gridColor": lines, "domainColor": lines,
         "tickColor": lines, "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal",
+        "labelSeparation": 8,
     }  # fmt: skip
     return {
         "background": paper,

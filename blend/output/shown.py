@@ -25,6 +25,9 @@ class Format(Enum):
     WHOLE = ("right", 0)
     TENTHS = ("right", 1)
     HUNDREDTHS = ("right", 2)
+    THOUSANDTHS = ("right", 3)
+    TEN_THOUSANDTHS = ("right", 4)
+    """These are found by their decimals alone."""
 
     def __init__(self, align: str, decimals: int | None) -> None:
         self.align = align

@@ -327,7 +327,7 @@ class BookDay(Answer):
         return signed_bars(
             f"What moved profit and loss, {since} to {day(self.on)}",
             amounts,
-            "$",
+            "Profit, $",
             subtitle=f"Book of {day(self.on)}, marked at {at}: "
             f"{money(self.figures['moved_usd'])} in all",
             decimals=0,

@@ -50,7 +50,7 @@ _MAX_STEPS = 16
 """Steps on the first screen."""
 _MIN_MOVE_LB = 0.5
 _MAX_NAMED = 4
-_AS_IF = "As if combos and batches could be split (LP relaxation)"
+_AS_IF = "As if combos and batches could be split"
 
 
 # By price ----------------------------------------------------------------------------------------
@@ -463,9 +463,7 @@ class BreakEvenByPounds(Answer):
             f"What more of {self.lot.lot_id}, {self.lot.item}, would save",
             rows,
             layer("line", x=x, y=y),
-            subtitle=f"Plan of {day(self.plan_on)}, at"
-            f" {_price(self.curve.delivered_usd_per_lb)}/cwt. {_AS_IF}.",
-            description=self._answer(),
+            subtitle=f"Plan of {day(self.plan_on)}. {self._answer()} {_AS_IF}.",
         )
 
 
@@ -635,7 +633,8 @@ class BreakEvenOfTwo(Answer):
         ring = {"type": "point", "size": 120, "filled": False, "color": ink, "strokeWidth": 2.5}
         text = {"type": "text", "fontSize": 10, "baseline": "middle"}
         return chart(
-            f"What you would use of {first} and {second}",
+            "What you would use of "
+            + " and ".join(f"{lot.lot_id}, {lot.item}" for lot in self.lots),
             {"corners": corners, "middles": middles, "here": here},
             [
                 layer(

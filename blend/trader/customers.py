@@ -220,8 +220,8 @@ class Customers(Answer):
     def _customers_text(self) -> str:
         return screen.table(
             self.tables["customers"],
-            note="Break-evens of their plans (LP relaxation) or what they said: at these prices "
-            "they are indifferent, so leave them something.",
+            note="Break-evens of their plans, as if boxes could be split, or what they said: "
+            "at these prices they are indifferent, so leave them something.",
         )
 
     def _prices_text(self, every: bool) -> str:
