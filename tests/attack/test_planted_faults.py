@@ -14,11 +14,24 @@ from blend.errors import InputRefused
 from blend.tables.columns import METHOD_COLUMNS, SETTING_COLUMNS, Column, Kind
 from tests.attack.mutations import write_csvs
 from tests.attack.targets import EVERY_TABLE, Grid, Target, targets
-from tests.tables.test_planted_faults import BAD_CELLS
 
 OF_SETTINGS = {"settings": SETTING_COLUMNS, "quotation_method": METHOD_COLUMNS}
 """By table whose rows are settings, what each of them asks for."""
-MORE_BAD_CELLS = {
+BAD_CELLS = {
+    Kind.TEXT: ("a\u200bb", "#REF!"),
+    Kind.ID: ("a|b", "a,b", ""),
+    Kind.WORD: ("a|b", "a;b"),
+    Kind.CHOICE: ("zzz", "#N/A"),
+    Kind.SHARE: ("905", "200%", "0,9", "lean", "nan", "-0.1", "1e999"),
+    Kind.POINTS: ("2%", "half", "-1", "1000"),
+    Kind.NUMBER: ("2,00", "inf", "$5", "1e99", "#DIV/0!", "-1e99"),
+    Kind.MONEY: ("2,00", "inf", "5 lb", "1e99", "#DIV/0!", "-1e99"),
+    Kind.PRICE: ("2,00", "inf", "5 lb", "1e99", "#DIV/0!", "-1e99"),
+    Kind.COUNT: ("2.5", "0", "two"),
+    Kind.DATE: ("2026-02-30", "31.12.2026", "soon"),
+    Kind.YES_NO: ("maybe", "2"),
+    Kind.WORDS: ("a||b", "a, b", "a|a"),
+    Kind.SELECTOR: ("frm=frozen", "frozen", "lean>=905"),
     Kind.SHARES: ("0.9||0.8", "0.9|lean", "0,9", "0.9|-1", "0.9;0.8"),
     Kind.TIME: ("2026-02-30 10:00", "noon", "2026-11-25", "25.11.2026 10:00", "2026-11-25 24:30"),
 }
@@ -29,7 +42,7 @@ Cell = tuple[str, int, int]
 
 def bad_cells(column: Column) -> tuple[str, ...]:
     """Texts that the column cannot hold, whatever stands in the rest of its row."""
-    bad = (BAD_CELLS | MORE_BAD_CELLS)[column.kind]
+    bad = BAD_CELLS[column.kind]
     allowed = {"": not column.required, "0": column.minimum <= 0}
     allowed |= dict.fromkeys(("1e99",), column.maximum > 1e99)
     return tuple(each for each in bad if not allowed.get(each)) + (

@@ -174,13 +174,3 @@ def test_without_its_table_a_command_says_what_it_needs(folder, command):
     refused = blend(command, folder, *options)
     assert refused.exit_code == 2
     assert f"{table}.csv" in refused.stderr
-
-
-@pytest.mark.parametrize(
-    "arguments", [("lean",), ("control", "--product", "GB80"), ("control", "--product", "old")]
-)
-def test_pictures_are_drawn(folder, arguments):
-    command, *more = arguments
-    drawn = blend(command, folder, *more, "--chart", folder / "picture.png")
-    assert drawn.exit_code == 0, drawn.stderr
-    assert (folder / "picture.png").read_bytes().startswith(b"\x89PNG")

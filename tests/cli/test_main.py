@@ -5,25 +5,21 @@ import subprocess
 import sys
 import types
 from dataclasses import replace
-from pathlib import Path
 
 import click
 import pytest
 from click.testing import CliRunner
 from openpyxl import load_workbook
 
-from blend import __version__
 from blend.cli import COMMANDS, common, main
-from blend.domain.plan import Change, InfeasibleSubset, Verdict
-from blend.domain.requirements import ConstraintClass, Requirement
+from blend.domain.plan import Verdict
 from blend.domain.rules import WholeContainers
-from blend.errors import Caution, InputRefused, NoPlan, Problem, SolverTrouble
+from blend.errors import Caution, InputRefused, Problem, SolverTrouble
 from blend.tables import read, uncertainty
 from blend.tables.read import CaseRead
 from blend.tables.write import write_case
 from tests.grinder.example_plan import example_case, example_plan
 
-DEMO = Path(__file__).parents[2] / "demo_data"
 HEAVY = ("numpy", "openpyxl", "highspy")
 
 
@@ -78,10 +74,6 @@ def test_help_lists_every_command(runner):
         assert f" {name} {place.summary}" in " ".join(shown.output.split())
 
 
-def test_version(runner):
-    assert runner.invoke(main, ["--version"]).output == f"blend {__version__}\n"
-
-
 def test_help_imports_no_command_and_nothing_heavy():
     code = (
         "import sys\n"
@@ -96,14 +88,14 @@ def test_help_imports_no_command_and_nothing_heavy():
     assert "PLANT:" in done.stdout
 
 
-@pytest.mark.parametrize("name", COMMANDS)
-def test_help_of_a_command_imports_nothing_heavy(name):
+def test_help_of_a_command_imports_nothing_heavy():
     code = (
         "import sys\n"
         "from blend.cli import main\n"
-        f"main([{name!r}, '--help'], standalone_mode=False)\n"
-        f"loaded = [name for name in {HEAVY!r} if name in sys.modules]\n"
-        "sys.exit(f'loaded {loaded}' if loaded else 0)\n"
+        f"for name in {[*COMMANDS]!r}:\n"
+        "    main([name, '--help'], standalone_mode=False)\n"
+        f"    loaded = [each for each in {HEAVY!r} if each in sys.modules]\n"
+        "    assert not loaded, (name, loaded)\n"
     )
     done = python(code)
     assert done.returncode == 0, done.stderr
@@ -125,24 +117,6 @@ def test_a_command_like_no_other_is_answered_with_those_there_are(runner):
 
 
 # Plan ------------------------------------------------------------------------------------------
-
-
-def test_plan_prints_and_writes(runner, asked, tmp_path):
-    answer = runner.invoke(main, ["plan", "case"])
-    assert answer.exit_code == 0
-    for block in ("MAKE ", "PULL ", "BUY ", "WATCH", "Saved plan.xlsx", "More: "):
-        assert f"\n{block}" in answer.stdout
-    assert "lots.csv row 3, use_by: it is today. Use it first." in answer.stdout
-    assert answer.stderr == ""
-    assert "GB80" in load_workbook(tmp_path / "plan.xlsx").sheetnames
-
-
-def test_a_picture_is_drawn_where_it_is_asked_for(runner, asked, tmp_path):
-    options = ["--no-workbook", "--chart", "blends.png"]
-    answer = runner.invoke(main, ["plan", "case", *options])
-    assert answer.exit_code == 0
-    assert answer.stdout.endswith("Saved chart: blends.png\n")
-    assert (tmp_path / "blends.png").read_bytes().startswith(b"\x89PNG")
 
 
 @pytest.mark.parametrize("name", ["blends.txt", "nowhere/blends.png"])
@@ -176,12 +150,6 @@ def test_options_go_before_settings(runner, asked):
     assert settings.whole_containers is WholeContainers.PER_BATCH
     assert (settings.gap_share, settings.time_limit_s) == (0.02, 7.5)
     assert asked["shadow_prices"] is False
-
-
-def test_without_options_settings_hold(runner, asked):
-    runner.invoke(main, ["plan", "case", "--no-workbook"])
-    assert asked["case"] == example_case()
-    assert asked["shadow_prices"] is True
 
 
 @pytest.mark.parametrize(
@@ -252,20 +220,6 @@ def test_refused_input_tells_every_problem(runner, monkeypatch, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_no_plan_tells_the_infeasible_in_words(runner, asked, tmp_path):
-    lean, supply = (
-        Requirement(ConstraintClass.LEAN_MIN, "GB80"),
-        Requirement(ConstraintClass.SUPPLY, "", "F90-03"),
-    )
-    change = Change(supply, 20_000, 21_900, "lb", 48_210.0)
-    asked["raises"] = NoPlan(InfeasibleSubset((lean, supply), (change,)))
-    answer = runner.invoke(main, ["plan", "case"])
-    assert answer.exit_code == 3
-    assert "  - lean of House Patty 80 at least 79.5%\n" in answer.stderr
-    assert "1,900 lb more of lot F90-03: day's cost $48,210\n" in answer.stderr
-    assert list(tmp_path.iterdir()) == []
-
-
 def test_solver_trouble_is_one_line(runner, asked, tmp_path):
     asked["raises"] = SolverTrouble("the solver stopped without an answer")
     answer = runner.invoke(main, ["plan", "case"])
@@ -290,13 +244,6 @@ def test_a_workbook_without_a_folder_is_refused_before_planning(runner, asked):
     assert answer.exit_code == 1
     assert "there is no folder nowhere" in answer.stderr
     assert not asked
-
-
-def test_a_case_that_is_not_there_is_file_trouble(runner):
-    answer = runner.invoke(main, ["check", "nowhere"])
-    assert answer.exit_code == 1
-    assert "nowhere" in answer.stderr
-    assert "Traceback" not in answer.stderr
 
 
 def test_an_interrupt_is_one_short_line(runner, asked, tmp_path):
@@ -331,15 +278,6 @@ def test_a_name_that_the_terminal_cannot_show_stops_nothing(tmp_path):
 
 
 # Tables ----------------------------------------------------------------------------------------
-
-
-def test_check_counts_and_writes_nothing(runner, asked, tmp_path):
-    answer = runner.invoke(main, ["check", "case"])
-    assert answer.exit_code == 0
-    for line in (r"lots +9 +7 usable on Nov 25, 2026", r"products +2 ", r"rules +3", r"1 warning"):
-        assert re.search(rf"^{line}", answer.stdout, re.MULTILINE)
-    assert "first available Nov 27, 2026" in answer.stdout
-    assert list(tmp_path.iterdir()) == []
 
 
 def test_warnings_come_once_and_after_the_answer(runner, tmp_path):

@@ -181,13 +181,6 @@ def test_a_correction_changes_what_is_given_and_keeps_the_rest(filled):
         assert now[name] == was[name]
 
 
-def test_an_override_keeps_its_reason(filled):
-    shown = filled("quote", "--day", DAY, "--item", "F90", "--publish", "--assessor", "A",
-                   "--override", "357", "--reason", "two loads of poor color")  # fmt: skip
-    line = "Published F90 at $357.00 (method: $356.00; set because: two loads of poor color)."
-    assert line in " ".join(shown.split())
-
-
 OVERRIDE = ("--item", "F90", "--publish", "--assessor", "A", "--override")
 
 

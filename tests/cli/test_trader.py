@@ -43,16 +43,6 @@ def run(*arguments: object):
     return CliRunner().invoke(main, [str(each) for each in arguments])
 
 
-def test_value_gives_lean_and_fat_and_saves_table_and_chart(quotations):
-    chart, table = quotations / "value.png", quotations / "value.csv"
-    answer = run("value", quotations, "--stats", "--chart", chart, "--csv", table)
-    assert answer.exit_code == 0
-    for words in ("Nov 25, 2026", "437.50", "-237.50", str(chart)):
-        assert words in answer.output
-    assert chart.stat().st_size > 10_000
-    assert table.read_text(encoding="utf-8-sig").startswith("quoted_item,")
-
-
 def test_value_of_another_day(quotations):
     answer = run("value", quotations, "--day", "2026-11-18")
     assert "Beef trimmings, Wed, Nov 18, 2026" in answer.output
@@ -85,14 +75,6 @@ def test_value_refuses_what_gives_no_line(quotations):
     assert "pounds in every row" in answer.stderr
 
 
-def test_a_picture_is_refused_before_anything_is_computed(quotations, case_folder):
-    for picture in (quotations / "value.doc", quotations / "none" / "value.png"):
-        answer = run("value", quotations, "--chart", picture)
-        assert answer.exit_code == 1
-        assert answer.stdout == ""
-        assert str(picture) in answer.stderr
-
-
 def test_substitutes_of_lots_and_of_quotations(quotations, case_folder):
     by_lots = run("substitute", case_folder, "--max-share", "70%", "--among", "origin=domestic")
     assert by_lots.exit_code == 0, by_lots.output
@@ -105,19 +87,6 @@ def test_substitutes_of_lots_and_of_quotations(quotations, case_folder):
     assert run("substitute", case_folder, "--among", "color=red").exit_code == 2
     assert run("substitute", case_folder, "--product", "nothing").exit_code == 2
     assert run("substitute", quotations, "--quotations", "--product", "GB80").exit_code == 2
-
-
-def test_break_even_by_price_by_pounds_and_of_two(case_folder, tmp_path):
-    for arguments in (
-        ("L0001", "--chart", tmp_path / "lot.png"),
-        ("L0001", "--available", "any", "--min-price", "1/lb"),
-        ("L0001", "--by-pounds", "--csv", tmp_path / "steps.csv"),
-        ("L0001", "--second", "L0002", "--around", "30%"),
-    ):
-        answer = run("breakeven", case_folder, *arguments)
-        assert answer.exit_code == 0, answer.output
-        assert "LP relaxation" in " ".join(answer.output.split())
-    assert (tmp_path / "lot.png").exists() and (tmp_path / "steps.csv").exists()
 
 
 def test_prices_and_weights_are_taken_in_any_unit(case_folder):

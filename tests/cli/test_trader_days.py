@@ -27,16 +27,6 @@ def run(*args: object) -> Result:
     return CliRunner().invoke(main, [str(arg) for arg in args])
 
 
-def test_landed_has_the_build_up_and_the_break_even_offer(folder: Path):
-    chart = folder / "nz.svg"
-    result = run("landed", folder, "--build-up", "--chart", chart)
-    assert result.exit_code == 0, result.output
-    for text in ("merchandise processing", "landed", "Break-even", "NZD 11."):
-        assert text in result.stdout
-    assert "Not read at the source" in result.stdout
-    assert "<svg" in chart.read_text()
-
-
 def _write_offers(folder: Path, *changes: dict[str, str]) -> None:
     rows = [OFFER | each for each in changes]
     lines = [",".join(OFFER), *(",".join(each.values()) for each in rows)]

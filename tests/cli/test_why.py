@@ -53,22 +53,6 @@ def test_why_a_plan_moved_is_shown_drawn_and_written(tmp_path):
     assert run("why", BEFORE, DEMO, "--where", "lot=B90-1", *undo).exit_code == 1
 
 
-@pytest.mark.parametrize(
-    ("quotation", "names_cause"),
-    [
-        (("--quote-change", 5, "--quote-error", 1), True),
-        (("--quote-change", 1, "--quote-error", 1), False),
-        (("--quote-change", 30, "--quote-error", 1), False),
-        (("--quote-change", 5), False),
-        ((), False),
-    ],
-)
-def test_a_cause_is_offered_to_print_only_where_the_model_explains_the_move(quotation, names_cause):
-    shown = run("why", BEFORE, DEMO, "--where", "lot=B90-1", *quotation).stdout
-    assert ("You can print" in shown) is names_cause
-    assert ("not a cause" in " ".join(shown.split())) is not names_cause
-
-
 def test_warnings_of_two_cases_name_the_folder(tmp_path):
     answer = run("why", BEFORE, DEMO, "--where", "lot=B90-1", "--json")
     warnings = [line for line in answer.stderr.splitlines() if line.startswith("warning: ")]

@@ -33,151 +33,56 @@ from blend.grinder.odds import errors_of
 DAY = date(2026, 11, 25)
 
 
+CHEEK, FROZEN = parse_selector("meat_class=cheek"), parse_selector("fresh_or_frozen=frozen")
+COMBO = {"container": "combo", "container_lb": 2000}
+READ = {"source": "invented reading"}
+
+
 def example_case() -> Case:
     lots = (
-        Lot(
-            "F90-03",
-            "Fresh boneless beef 90s",
-            "beef",
-            0.902,
-            2.9125,
-            20_000,
-            supplier="Alder Ridge Packing",
-            label_claims=frozenset({"no-hormone"}),
-            container="combo",
-            container_lb=2000,
-            price_basis="fob",
-            freight_usd_per_lb=0.0475,
-        ),
-        Lot(
-            "F50-11",
-            "Fresh beef trimmings 50s",
-            "beef",
-            0.496,
-            1.0215,
-            24_000,
-            supplier="Alder Ridge Packing",
-            container="combo",
-            container_lb=2000,
-        ),
-        Lot(
-            "Z85-02",
-            "Frozen imported cow 85s",
-            "beef",
-            0.853,
-            2.6333,
-            12_000,
-            fresh_or_frozen="frozen",
-            origin="Uruguay",
-            container="box",
-            container_lb=60,
-        ),
-        Lot(
-            "S73-01",
-            "Beef trimmings 73s, in the cooler",
-            "beef",
-            0.731,
-            1.85,
-            1_400,
-            on_hand_or_offered="on hand",
-            use_by=date(2026, 11, 27),
-        ),
+        Lot("F90-03", "Fresh boneless beef 90s", "beef", 0.902, 2.9125, 20_000, **COMBO,
+            supplier="Alder Ridge Packing", label_claims=frozenset({"no-hormone"}),
+            price_basis="fob", freight_usd_per_lb=0.0475),
+        Lot("F50-11", "Fresh beef trimmings 50s", "beef", 0.496, 1.0215, 24_000, **COMBO,
+            supplier="Alder Ridge Packing"),
+        Lot("Z85-02", "Frozen imported cow 85s", "beef", 0.853, 2.6333, 12_000,
+            fresh_or_frozen="frozen", origin="Uruguay", container="box", container_lb=60),
+        Lot("S73-01", "Beef trimmings 73s, in the cooler", "beef", 0.731, 1.85, 1_400,
+            on_hand_or_offered="on hand", use_by=date(2026, 11, 27)),
         Lot("C87-05", "Beef cheek meat", "beef", 0.87, 2.15, 3_000, meat_class="cheek"),
         Lot("F75-08", "Fresh beef trimmings 75s", "beef", 0.75, 2.10, None),
         Lot("P72-01", "Pork trimmings 72s", "pork", 0.72, 0.98, 9_000),
-        Lot(
-            "F90-99",
-            "Fresh boneless beef 90s",
-            "beef",
-            0.90,
-            2.90,
-            8_000,
-            available_on=date(2026, 11, 27),
-        ),
+        Lot("F90-99", "Fresh boneless beef 90s", "beef", 0.90, 2.90, 8_000,
+            available_on=date(2026, 11, 27)),
         Lot("S65-00", "Beef trimmings 65s", "beef", 0.65, 1.4, 0.0, on_hand_or_offered="on hand"),
-    )
+    )  # fmt: skip
     products = (
-        Product(
-            "GB80",
-            "House Patty 80",
-            frozenset({"beef"}),
-            0.80,
-            0.005,
-            0.01,
-            10_000,
-            10_500,
-            2_000,
-            1_800,
-            2_100,
-            standards=("house_ground_beef",),
-        ),
-        Product(
-            "GC73",
-            "Chuck Grind 73",
-            frozenset({"beef"}),
-            0.73,
-            0.01,
-            0.01,
-            6_000,
-            9_000,
-            2_000,
-            1_800,
-            2_100,
-            sale_usd_per_lb=0.0,
-            shortage_penalty_usd_per_lb=0.25,
-        ),
-    )
+        Product("GB80", "House Patty 80", frozenset({"beef"}), 0.80, 0.005, 0.01, 10_000, 10_500,
+                2_000, 1_800, 2_100, standards=("house_ground_beef",)),
+        Product("GC73", "Chuck Grind 73", frozenset({"beef"}), 0.73, 0.01, 0.01, 6_000, 9_000,
+                2_000, 1_800, 2_100, sale_usd_per_lb=0.0, shortage_penalty_usd_per_lb=0.25),
+    )  # fmt: skip
     rules = (
-        Rule(
-            "R1",
-            RuleKind.SHARE,
-            ("GB80",),
-            parse_selector("fresh_or_frozen=frozen"),
-            max_share=0.35,
-        ),
+        Rule("R1", RuleKind.SHARE, ("GB80",), FROZEN, max_share=0.35),
         Rule("R2", RuleKind.MUST_USE, (), parse_selector("lot=S73-01")),
         Rule("R3", RuleKind.MAX_LOTS, ("GB80",), max_count=4),
     )
+    own = "house_ground_beef"
     standards = (
-        StandardRow(
-            "house_ground_beef",
-            "cheek_max",
-            "cheek meat at most 25% of the product",
-            "9 CFR 319.15(a)",
-            Action.REFUSE,
-            RuleKind.SHARE,
-            parse_selector("meat_class=cheek"),
-            max_share=0.25,
-            read_on=date(2026, 11, 1),
-            source="invented reading",
-        ),
-        StandardRow(
-            "house_ground_beef",
-            "frozen_max",
-            "frozen meat at most 25% of the product",
-            "invented buyer's sheet, 2",
-            Action.WARN,
-            RuleKind.SHARE,
-            parse_selector("fresh_or_frozen=frozen"),
-            max_share=0.25,
-            read_on=date(2025, 11, 1),
-            source="invented reading",
-        ),
-        StandardRow(
-            "house_ground_beef",
-            "no_added_water",
-            "no water, binders or extenders added",
-            "9 CFR 319.15(a)",
-            Action.NOTE,
-            None,
-            verified="memory",
-            source="from memory",
-        ),
-    )
-    losses = (Loss("L1", "thaw", parse_selector("fresh_or_frozen=frozen"), (), 0.02, 0.0),)
+        StandardRow(own, "cheek_max", "cheek meat at most 25% of the product", "9 CFR 319.15(a)",
+                    Action.REFUSE, RuleKind.SHARE, CHEEK, max_share=0.25,
+                    read_on=date(2026, 11, 1), **READ),
+        StandardRow(own, "frozen_max", "frozen meat at most 25% of the product",
+                    "invented buyer's sheet, 2", Action.WARN, RuleKind.SHARE, FROZEN,
+                    max_share=0.25, read_on=date(2025, 11, 1), **READ),
+        StandardRow(own, "no_added_water", "no water, binders or extenders added",
+                    "9 CFR 319.15(a)", Action.NOTE, None, verified="memory",
+                    source="from memory"),
+    )  # fmt: skip
+    losses = (Loss("L1", "thaw", FROZEN, (), 0.02, 0.0),)
     settings = Settings(DAY, "Millrace Plant 2", WholeContainers.NO)
-    lots = tuple(valued(lot, settings) for lot in lots)
-    return Case(settings, lots, products, rules, losses, standards)
+    return Case(settings, tuple(valued(lot, settings) for lot in lots), products, rules, losses,
+                standards)  # fmt: skip
 
 
 RECIPES = {

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from openpyxl import load_workbook
 
-from blend.errors import FileTrouble, InputRefused
+from blend.errors import InputRefused
 from blend.grinder.actuals import read_actuals
 from blend.grinder.plan import make_plan
 from blend.grinder.work_order import work_order
@@ -110,13 +110,6 @@ def test_another_workbook_is_refused(day, tmp_path):
     book.save(tmp_path / "other.xlsx")
     with pytest.raises(InputRefused, match="no work order"):
         read_actuals(day[0], tmp_path / "other.xlsx")
-
-
-def test_what_is_no_workbook_is_refused(day, tmp_path):
-    path = tmp_path / "order.xlsx"
-    path.write_text("no workbook")
-    with pytest.raises(FileTrouble):
-        read_actuals(day[0], path)
 
 
 def test_batches_move_the_lean_of_the_lots_in_them(day, tmp_path):

@@ -9,9 +9,8 @@ from hypothesis import strategies as st
 from blend.domain.plan import Bound, Ingredient, Money, PlanCertificate, Verdict
 from blend.domain.uncertainty import LeanUncertainty
 from blend.grinder.blend_chart import shares_by_class
-from blend.grinder.day_plan import SECTIONS, run_name
+from blend.grinder.day_plan import SECTIONS
 from blend.grinder.odds import Errors, errors_of, floor_odds, with_floors
-from blend.output.charts import picture
 from tests.grinder.example_plan import answer, any_plan, example_case, example_plan
 from tests.strategies import cases
 
@@ -102,19 +101,6 @@ def test_the_gap_claimed_is_never_below_the_bound_and_names_who_vouches(gap, cer
         assert float(claimed) >= gap
 
 
-def test_a_plan_that_makes_nothing_says_so():
-    money = replace(PLAN.money, finished_lb=0.0)
-    nothing = replace(PLAN, runs=(), takes=(), money=money)
-    assert "Nothing is made." in answer(CASE, nothing).screen(["all"])
-
-
-def test_recipes_of_a_product_are_numbered():
-    twice = replace(PLAN, runs=(PLAN.runs[0], PLAN.runs[0], PLAN.runs[1]))
-    assert run_name(CASE, twice, "GB80", 2).endswith("recipe 2 of 2")
-    assert run_name(CASE, twice, "GC73", 1) == CASE.product("GC73").name
-    assert sorted(set(answer(CASE, twice).recipes["recipe"])) == [1, 2]
-
-
 def test_control_characters_never_reach_the_terminal():
     lots = tuple(replace(lot, item="a\x1b[2J\nb") for lot in CASE.lots)
     assert "\x1b" not in answer(replace(CASE, lots=lots), PLAN).screen(["all"])
@@ -126,13 +112,6 @@ def test_nothing_is_over_a_limit_in_silence():
     watch = " ".join(ANSWER.watch)
     for check in over:
         assert CASE.product(check.requirement.product_id).name in watch
-
-
-def test_the_chart_shows_every_recipe_and_its_lean_class():
-    shares = shares_by_class(CASE, PLAN.runs[0])
-    assert set(shares) == {"40 to 59", "80 to 87", "88 to 92"}
-    assert sum(shares.values()) == pytest.approx(1)
-    assert picture(ANSWER.chart(), ".svg").startswith(b"<svg")
 
 
 @given(st.floats(0.0, 1.0))

@@ -190,20 +190,6 @@ def test_nothing_ordered_gives_an_empty_plan_that_costs_nothing():
     assert plan.certificate.is_valid
 
 
-def test_no_products_at_all_gives_an_empty_plan():
-    plan = make_plan(make_case([LEAN], [], settings=settled()))
-    assert (plan.takes, plan.runs, plan.money.total_usd) == ((), (), 0)
-
-
-def test_a_single_lot_exactly_on_target():
-    only = make_lot("only", 0.80, 1.50)
-    exact = replace(GROUND, tolerance_below_share=0.0, tolerance_above_share=0.0)
-    case = make_case([only], [exact], settings=settled())
-    plan = make_plan(case)
-    assert recipe(plan) == {"only": 1_000}
-    assert_plan_is_good(case, plan)
-
-
 @pytest.mark.parametrize("lean", [0.79, 0.81])
 def test_a_single_lot_exactly_at_the_edge_of_the_tolerance(lean):
     case = make_case([make_lot("only", lean, 1.50)], [GROUND], settings=settled())
@@ -312,7 +298,7 @@ _SEARCH = """
     def say(text):
         print(text, flush=True)
 
-    plan = make_plan(case, worths=False, progress=say)
+    plan = make_plan(case, shadow_prices=False, progress=say)
     print("stopped early" if plan.stopped_early else "finished", flush=True)
     print("sound" if plan.certificate.is_valid else "broken", flush=True)
 """
@@ -334,12 +320,6 @@ def test_an_interrupted_search_keeps_the_best_plan():
         search.kill()
     assert search.returncode == 0
     assert "stopped early\nsound" in rest
-
-
-def test_progress_is_reported():
-    told = []
-    make_plan(make_case([LEAN, FAT], [GROUND], settings=settled()), progress=told.append)
-    assert len(told) >= 3 and all(told)
 
 
 def test_one_search_does_not_wait_for_another():

@@ -87,18 +87,6 @@ def test_a_batch_sheet_has_a_column_to_write_in_for_every_batch(book):
         assert word in shown
 
 
-def test_a_label_that_the_plan_makes_necessary_is_on_the_sheet_of_that_product(book):
-    assert "a buyer may refuse it" in texts(book["GB80"])
-    assert "a buyer may refuse it" not in texts(book["GC73"])
-
-
-def test_batches_of_several_recipes_are_numbered_through():
-    plan = replace(PLAN, runs=(PLAN.runs[0], replace(PLAN.runs[0], batches=2), PLAN.runs[1]))
-    first, second, _ = batch_sheets(CASE, plan)
-    assert [*first.batches, *second.batches] == [1, 2, 3, 4, 5, 6, 7]
-    assert [number for group in first.batch_groups for number in group] == [1, 2, 3, 4, 5]
-
-
 def test_long_lot_numbers_print_whole():
     number = "SUPPLIER-LOT-2026-11-25-000123456789"
     lots = tuple(replace(lot, lot_id=f"{number}-{lot.lot_id}") for lot in CASE.lots)
@@ -154,13 +142,6 @@ def test_the_same_plan_and_time_give_the_same_bytes(tmp_path):
     assert one.read_bytes() == two.read_bytes()
 
 
-def test_an_older_workbook_is_replaced(tmp_path):
-    path = tmp_path / "plan.xlsx"
-    path.write_text("older")
-    assert load_workbook(write(path)).sheetnames[0] == "Purchases"
-    assert os.listdir(tmp_path) == ["plan.xlsx"]
-
-
 def test_no_folder_or_a_folder_in_its_place_is_file_trouble(tmp_path):
     with pytest.raises(FileTrouble, match=r"plan\.xlsx: there is no folder"):
         write(tmp_path / "nowhere" / "plan.xlsx")
@@ -182,3 +163,15 @@ def test_a_full_disk_leaves_the_older_workbook_whole(tmp_path, monkeypatch):
         write(path)
     assert path.read_text() == "older"
     assert os.listdir(tmp_path) == ["plan.xlsx"]
+
+
+def test_a_label_that_the_plan_makes_necessary_is_on_the_sheet_of_that_product(book):
+    assert "a buyer may refuse it" in texts(book["GB80"])
+    assert "a buyer may refuse it" not in texts(book["GC73"])
+
+
+def test_batches_of_several_recipes_are_numbered_through():
+    plan = replace(PLAN, runs=(PLAN.runs[0], replace(PLAN.runs[0], batches=2), PLAN.runs[1]))
+    first, second, _ = batch_sheets(CASE, plan)
+    assert [*first.batches, *second.batches] == [1, 2, 3, 4, 5, 6, 7]
+    assert [number for group in first.batch_groups for number in group] == [1, 2, 3, 4, 5]

@@ -54,16 +54,6 @@ def test_both_sides_are_drawn_against_their_own_limits():
     assert above.day_share >= above.share
 
 
-def test_the_same_seed_draws_the_same(safe):
-    def draw(seed):
-        return draw_batches(
-            day(), safe.plan.runs, spread(), chance_constraints(), draws=500, seed=seed
-        )
-
-    assert draw(3) == draw(3)
-    assert draw(3) != draw(4)
-
-
 def test_errors_of_a_lot_are_in_all_batches_of_a_day_and_those_of_tests_are_not():
     """Half of batches are out when the mean is on the limit. By the lot's error alone they are
     out together; by the test's alone, one of ten on nearly every day."""

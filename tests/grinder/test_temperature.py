@@ -36,11 +36,6 @@ def test_heat_taken_out_of_a_batch_brings_it_to_the_limit():
     assert batch.to_take_out_j == pytest.approx(3340 * 4 * 2000 / LB_PER_KG, rel=0.01)
 
 
-def test_a_batch_below_the_limit_needs_nothing_taken_out():
-    (batch,) = batch_temperatures(CASE, PLAN, {"lean": 1.0, "fat": 1.0}, HEAT, max_c=2.0)
-    assert batch.to_take_out_j == 0
-
-
 def test_a_batch_with_an_unknown_lot_has_no_temperature():
     (batch,) = batch_temperatures(CASE, PLAN, {"lean": 1.0}, HEAT, max_c=2.0)
     assert batch.mix is None and batch.missing == ("fat",)

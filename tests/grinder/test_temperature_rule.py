@@ -35,10 +35,6 @@ def case_at_max(max_f: float | None):
     return case_with_temperature(replace(case, rules=(rule,)), TEMPERATURES_C, HEAT)
 
 
-def test_without_the_rule_the_cheap_lot_is_taken():
-    assert set(solve_linear(case_at_max(None)).take_lb) == {"warm"}
-
-
 @pytest.mark.parametrize("max_f", [34.0, 36.0, 38.5])
 def test_the_blend_is_just_as_warm_as_it_may_be(max_f):
     case = case_at_max(max_f)

@@ -123,7 +123,7 @@ def test_any_infeasible_linear_model_is_explained(case):
     assert_explained(case, whole=False)
 
 
-@pytest.mark.parametrize("kind", ["plain", "tight"])
+@pytest.mark.parametrize("kind", ["plain", pytest.param("tight", marks=pytest.mark.slow)])
 def test_an_instance_with_too_large_an_order_is_explained(kind):
     case = make_instance(14, 3, seed=1, kind=kind)
     leanest = max(case.products, key=lambda product: product.target_lean)

@@ -18,98 +18,55 @@ from blend.tables.read import CaseRead, read_case
 
 Tables = dict[str, list[dict[str, str]]]
 
+
+def _rows(columns: dict[str, tuple[str, ...]]) -> list[dict[str, str]]:
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
 SOUND: Tables = {
-    "lots": [
+    "lots": _rows(
         {
-            "lot_id": "cow90",
-            "item": "cow 90s",
-            "species": "beef",
-            "lean": "0.9",
-            "fresh_or_frozen": "fresh",
-            "origin": "domestic",
-            "price": "2.61",
-            "price_unit": "usd_per_lb",
-            "price_basis": "delivered",
-            "freight_usd_per_cwt": "",
-            "quantity_lb": "40000",
-            "container": "combo",
-            "container_lb": "2000",
-            "available_on": "2026-03-01",
-            "use_by": "2026-03-09",
-            "min_purchase_lb": "2000",
-            "must_take_all": "no",
-            "salvage_value_usd_per_lb": "0.5",
-        },
-        {
-            "lot_id": "steer50",
-            "item": "steer 50s",
-            "species": "beef",
-            "lean": "0.5",
-            "fresh_or_frozen": "frozen",
-            "origin": "Australia",
-            "price": "95.5",
-            "price_unit": "usd_per_cwt",
-            "price_basis": "fob",
-            "freight_usd_per_cwt": "3.25",
-            "quantity_lb": "9000",
-            "container": "loose",
-            "container_lb": "",
-            "available_on": "",
-            "use_by": "",
-            "min_purchase_lb": "",
-            "must_take_all": "yes",
-            "salvage_value_usd_per_lb": "",
-        },
-    ],
+            "lot_id": ("cow90", "steer50"),
+            "item": ("cow 90s", "steer 50s"),
+            "species": ("beef", "beef"),
+            "lean": ("0.9", "0.5"),
+            "fresh_or_frozen": ("fresh", "frozen"),
+            "origin": ("domestic", "Australia"),
+            "price": ("2.61", "95.5"),
+            "price_unit": ("usd_per_lb", "usd_per_cwt"),
+            "price_basis": ("delivered", "fob"),
+            "freight_usd_per_cwt": ("", "3.25"),
+            "quantity_lb": ("40000", "9000"),
+            "container": ("combo", "loose"),
+            "container_lb": ("2000", ""),
+            "available_on": ("2026-03-01", ""),
+            "use_by": ("2026-03-09", ""),
+            "min_purchase_lb": ("2000", ""),
+            "must_take_all": ("no", "yes"),
+            "salvage_value_usd_per_lb": ("0.5", ""),
+        }
+    ),
     "products": [
-        {
-            "product_id": "ground80",
-            "name": "Ground 80/20",
-            "species": "beef",
-            "target_lean": "0.8",
-            "tolerance_below_points": "1",
-            "tolerance_above_points": "2",
-            "min_lb": "10000",
-            "max_lb": "12000",
-            "batch_lb": "2000",
-            "blender_min_lb": "1000",
-            "blender_max_lb": "2500",
-            "standards": "",
-            "label_claims": "",
-            "shortage_penalty_usd_per_lb": "1.5",
-            "sale_usd_per_lb": "",
-        },
+        {"product_id": "ground80", "name": "Ground 80/20", "species": "beef",
+         "target_lean": "0.8", "tolerance_below_points": "1", "tolerance_above_points": "2",
+         "min_lb": "10000", "max_lb": "12000", "batch_lb": "2000", "blender_min_lb": "1000",
+         "blender_max_lb": "2500", "standards": "", "label_claims": "",
+         "shortage_penalty_usd_per_lb": "1.5", "sale_usd_per_lb": ""},
     ],
     "rules": [
-        {
-            "rule_id": "frozen",
-            "kind": "share",
-            "products": "ground80",
-            "lots": "fresh_or_frozen=frozen",
-            "against": "",
-            "min_share": "",
-            "max_share": "0.3",
-            "max_count": "",
-            "min_lb": "",
-            "note": "color",
-        },
+        {"rule_id": "frozen", "kind": "share", "products": "ground80",
+         "lots": "fresh_or_frozen=frozen", "against": "", "min_share": "", "max_share": "0.3",
+         "max_count": "", "min_lb": "", "note": "color"},
     ],
     "losses": [
-        {
-            "loss_id": "purge",
-            "step": "thaw",
-            "lots": "fresh_or_frozen=frozen",
-            "products": "",
-            "lean_loss_share": "0.02",
-            "fat_loss_share": "",
-            "source": "",
-        },
+        {"loss_id": "purge", "step": "thaw", "lots": "fresh_or_frozen=frozen", "products": "",
+         "lean_loss_share": "0.02", "fat_loss_share": "", "source": ""},
     ],
     "settings": [
         {"setting": "plan_on", "value": "2026-03-02"},
         {"setting": "gap_share", "value": "0.002"},
     ],
-}
+}  # fmt: skip
 
 
 def sound() -> Tables:

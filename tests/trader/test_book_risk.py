@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import replace
-from datetime import date, timedelta
-from fractions import Fraction
+from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from blend.domain.book import Book, BookRate, Deal, Pricing, RateKind, Side, StressMove
-from blend.domain.quotations import Quotation
+from blend.domain.book import StressMove
 from blend.errors import InputRefused
 from blend.tables.book import read_book, read_stress
 from blend.tables.quotations import read_quotations
@@ -22,132 +19,6 @@ from blend.trader.book_risk import book_risk, spread_chart
 from blend.trader.risk import Joint
 
 DEMO = Path(__file__).parents[2] / "demo_data" / "book"
-ITEMS = {"90s": 0.90, "85s": 0.85, "50s": 0.50}
-FIRST = date(2026, 1, 5)
-
-
-@pytest.fixture(name="made", scope="module")
-def invented_book():
-    """60 days of quotations and rates, and 120 deals from one seed: fixed, in Australian dollars
-    with freight still open, on a formula, on another item's basis, some corrected or withdrawn."""
-    rng = np.random.default_rng(60)
-    days = [FIRST + timedelta(days=n) for n in range(60)]
-    prices = np.array([340.0, 300.0, 90.0, 0.65, 9.0]) * np.exp(
-        rng.normal(0, 0.01, (60, 5)).cumsum(0)
-    )
-    prices[:, :3] = np.round(prices[:, :3] * 4) / 4
-    frame = pd.DataFrame(prices, index=days, columns=[*ITEMS, "AUD", "lane"])
-    quotations = [
-        Quotation(item, "beef", lean, frame.loc[day, item] / 100, day)
-        for day in days
-        for item, lean in ITEMS.items()
-    ]
-    kinds = {"AUD": RateKind.EXCHANGE, "lane": RateKind.FREIGHT}
-    rates = [BookRate(n, kinds[n], day, frame.loc[day, n]) for day in days for n in kinds]
-    deals = []
-    for number in range(120):
-        n, place = int(rng.integers(0, 60)), int(rng.integers(0, 3))
-        item, side = list(ITEMS)[place], list(Side)[int(rng.integers(0, 2))]
-        pounds, basis = 20_000.0 * int(rng.integers(1, 5)), float(rng.integers(-8, 9)) / 4
-        deal = Deal(f"D{number:03}", days[n], side, item, pounds, prices[n, place] + basis)
-        on = days[n] + timedelta(days=int(rng.integers(0, 15)))
-        match number % 6:
-            case 0:
-                deal = replace(deal, price=basis, pricing=Pricing.FORMULA, priced_on=on)
-            case 1:
-                deal = replace(deal, price=basis, pricing=Pricing.BASIS, priced_off="85s")
-            case 2:
-                rate = 0.66 if number % 12 == 2 else None
-                foreign = deal.price / 0.65
-                deal = replace(deal, price=foreign, currency="AUD", usd_per_currency=rate,
-                               to_land_usd_per_cwt=12.5, freight_lane="lane")  # fmt: skip
-        deals.append(deal)
-        if number % 10 == 3:
-            pounds = deal.pounds_lb - 1_000
-            deals.append(replace(deal, deal_id=f"D{number:03}c", pounds_lb=pounds, recorded_on=on,
-                                 corrects=deal.deal_id, withdrawn=number % 20 == 3))  # fmt: skip
-    return Book(tuple(deals), rates=tuple(rates)), quotations, frame
-
-
-def test_each_day_is_recounted_by_pandas(made):
-    """Cash in less cash out plus the position at its mark, with no method of cost."""
-    book, quotations, prices = made
-    table = pd.DataFrame(
-        {
-            "id": deal.deal_id, "corrects": deal.corrects, "withdrawn": deal.withdrawn,
-            "known": max(deal.traded_on, deal.recorded_on or deal.traded_on),
-            "item": deal.item_id, "price": deal.price, "cost": deal.to_land_usd_per_cwt,
-            "cwt": deal.pounds_lb / 100 * (1 if deal.side == "buy" else -1),
-            "priced_on": deal.priced_on, "is_open": deal.pricing is not Pricing.FIXED,
-            "off": deal.priced_off or deal.item_id, "currency": deal.currency,
-            "locked": deal.usd_per_currency, "lane": deal.freight_lane,
-        }
-        for deal in book.deals
-    )  # fmt: skip
-    before, last = 0.0, None
-    for day in prices.index:
-        known = table[table.known <= day]
-        known = known[~known.id.isin(known.corrects) & ~known.withdrawn]
-
-        def parts(rows, on):
-            set_on = [on if pd.isna(each) or each > on else each for each in rows.priced_on]
-            quoted = [prices.loc[of, off] for of, off in zip(set_on, rows.off, strict=True)]
-            rate = np.where(rows.currency == "USD", 1.0, rows.locked.fillna(prices.AUD[on]))
-            lane = np.where(rows.lane == "lane", prices.lane[on], 0.0)
-            return {
-                "formula": -(rows.cwt * np.where(rows.is_open, quoted + rows.price, 0)).sum(),
-                "exchange": -(rows.cwt * np.where(rows.is_open, 0, rows.price * rate)).sum(),
-                "freight": -(rows.cwt.abs() * lane).sum(),
-                "fixed": -(rows.cwt.abs() * rows.cost).sum(),
-                "mark": (rows.cwt * rows["item"].map(prices.loc[on])).sum(),
-            }
-
-        total = float(sum(parts(known, day).values()))
-        shown = book_day(book, quotations, day)
-        assert shown.total_usd == pytest.approx(total, abs=1e-6)
-        assert sum(each.total_usd for each in shown.moved.values()) == pytest.approx(
-            total - before if shown.before else 0.0, abs=1e-6
-        )
-        assert abs(shown.part_usd("unexplained")) < 1e-6
-        if last is not None:
-            then, now = parts(last, shown.before), parts(last, day)
-            for name in ("formula", "exchange", "freight"):
-                assert shown.part_usd(name) == pytest.approx(now[name] - then[name], abs=1e-6)
-            line = shown.part_usd("lean") + shown.part_usd("fat") + shown.part_usd("basis")
-            assert line == pytest.approx(now["mark"] - then["mark"], abs=1e-6)
-        before, last = total, known
-
-
-def test_realized_profit_is_recounted_hundredweight_by_hundredweight(made):
-    """First in first out over queues of single cwt, in exact fractions."""
-    book, quotations, prices = made
-    day = prices.index[-1]
-    realized = dict.fromkeys(ITEMS, Fraction(0))
-    queues: dict[str, deque] = {item: deque() for item in ITEMS}
-    gone = {deal.corrects for deal in book.deals if (deal.recorded_on or FIRST) <= day}
-    stand = [
-        deal for deal in book.deals
-        if deal.deal_id not in gone and not deal.withdrawn
-        and max(deal.traded_on, deal.recorded_on or FIRST) <= day
-    ]  # fmt: skip
-    for deal in sorted(stand, key=lambda each: (each.traded_on, each.deal_id)):
-        sign, queue = (1 if deal.side is Side.BUY else -1), queues[deal.item_id]
-        price = Fraction(deal.price)
-        if deal.pricing is not Pricing.FIXED:
-            of = min(deal.priced_on or day, day)
-            price += Fraction(prices.loc[of, deal.priced_off or deal.item_id])
-        if deal.currency != "USD":
-            price *= Fraction(deal.usd_per_currency or prices.AUD[day])
-            price += sign * (Fraction(deal.to_land_usd_per_cwt) + Fraction(prices.lane[day]))
-        for _ in range(int(deal.pounds_lb // 100)):
-            if queue and queue[0][0] != sign:
-                realized[deal.item_id] += -sign * (price - queue.popleft()[1])
-            else:
-                queue.append((sign, price))
-    shown = book_day(book, quotations, day).held
-    for item, position in shown.items():
-        assert position.realized_usd == pytest.approx(float(realized[item]), abs=1e-6)
-        assert position.net_lb == 100 * sum(sign for sign, _ in queues[item])
 
 
 @pytest.fixture(name="demo", scope="module")

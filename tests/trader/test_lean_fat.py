@@ -126,36 +126,6 @@ def test_one_wild_price_moves_the_line_little_and_is_told():
     assert not [each for each in day.items if each.standing is Standing.CHEAP]
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_without_wild_prices_it_is_near_min_squares(seed):
-    quotations = _market(0.05, seed=seed)
-    design = np.array([(each.lean, 1 - each.lean) for each in quotations])
-    prices = np.array([each.usd_per_lb for each in quotations])
-    lean, fat = np.linalg.lstsq(design, prices, rcond=None)[0]
-    line = fit_line(quotations)
-    assert line.lean_usd_per_lb == pytest.approx(lean, abs=line.lean_error_usd_per_lb)
-    assert line.fat_usd_per_lb == pytest.approx(fat, abs=line.fat_error_usd_per_lb)
-
-
-def test_huber_weights_solve_its_own_equation():
-    """At the optimum the clipped distances, in scales, are orthogonal to lean and fat."""
-    quotations = _market(0.05, i81=0.4)
-    line = fit_line(quotations)
-    distances = [each.usd_per_lb - line.at(each.lean) for each in quotations]
-    clipped = np.clip(np.array(distances) / line.scale_usd_per_lb, -1.345, 1.345)
-    assert max(abs(clipped)) == 1.345
-    assert clipped @ [each.lean for each in quotations] == pytest.approx(0, abs=1e-6)
-    assert clipped.sum() == pytest.approx(0, abs=1e-6)
-
-
-def test_standard_errors_are_about_what_repeated_markets_scatter():
-    """Within a third, over 300 drawn markets without wild prices."""
-    lines = [fit_line(_market(0.05, seed=seed)) for seed in range(300)]
-    scatter = np.std([line.lean_usd_per_lb for line in lines])
-    stated = np.sqrt(np.mean([line.lean_error_usd_per_lb**2 for line in lines]))
-    assert 0.67 < stated / scatter < 1.5
-
-
 def test_pounds_draw_the_line_to_the_heavy_quotations():
     light, heavy = (
         [replace(each, pounds_lb=10_000.0) for each in _market()],

@@ -12,11 +12,10 @@ from hypothesis import strategies as st
 
 from blend.domain.lots import Lot
 from blend.domain.quotations import Quotation, labels_of
-from blend.domain.rules import kept_per_lb
 from blend.domain.selectors import parse_selector
 from blend.model.solve import solve_linear
 from blend.trader.replacement import Replacement, ReplacementRules, lots_of, replacement_values
-from tests.bench.instances import THAW, make_instance
+from tests.bench.instances import make_instance
 
 DAY = date(2026, 3, 2)
 
@@ -63,20 +62,6 @@ def test_it_is_the_lower_convex_hull_of_the_others(drawn):
         assert lean == pytest.approx(points[index][0], abs=1e-7)
 
 
-def test_losses_count_on_both_sides():
-    lots = [
-        _lot("frozen 90s", 0.9, 3.2, fresh_or_frozen="frozen"),
-        _lot("fresh 94s", 0.94, 3.6),
-        _lot("fresh 50s", 0.5, 1.0),
-    ]
-    found = _by_id(replacement_values(lots, [THAW]))["frozen 90s"]
-    lean, fat = 0.9 * 0.98, 0.1
-    lean_lot = (lean - 0.5 * (lean + fat)) / 0.44
-    expected = lean_lot * 3.6 + (lean + fat - lean_lot) * 1.0
-    assert found.usd_per_lb == pytest.approx(expected)
-    assert sum(part.lb_per_lb for part in found.mix) == pytest.approx(lean + fat)
-
-
 def test_rules_choose_what_a_mix_may_hold():
     lots = [
         _lot("a", 0.8, 2.0, label_claims=frozenset({"organic"})),
@@ -91,15 +76,6 @@ def test_rules_choose_what_a_mix_may_hold():
     assert _by_id(replacement_values(lots, rules=freely))["a"].usd_per_lb == pytest.approx(1.5)
     fresh = ReplacementRules(parse_selector("fresh_or_frozen=fresh"))
     assert _by_id(replacement_values(lots, rules=fresh))["a"].usd_per_lb is None
-
-
-def test_no_item_makes_more_of_a_mix_than_it_may():
-    lots = [_lot("own", 0.8, 2.0), _lot("same", 0.8, 1.5), _lot("l", 0.9, 2.2), _lot("f", 0.7, 1.4)]
-    found = _by_id(replacement_values(lots, rules=ReplacementRules(max_share=0.5)))["own"]
-    share = {part.lot_id: part.lb_per_lb for part in found.mix}
-    assert share == pytest.approx({"same": 0.5, "l": 0.25, "f": 0.25})
-    assert found.usd_per_lb == pytest.approx(0.75 + 0.55 + 0.35)
-    assert found.own_above_usd_per_lb == pytest.approx(0.35)
 
 
 def test_day_and_pounds_on_offer_do_not_count():
@@ -161,10 +137,3 @@ def test_quotations_become_lots_with_names_of_their_own():
     with_pork = labels_of([*quotations, replace(quotations[0], species="pork")])
     assert with_pork == ["beef 90s fresh", "50s", "90s frozen", "pork 90s fresh"]
     assert labels_of([quotations[0]] * 2) == ["1 beef 90s fresh", "2 beef 90s fresh"]
-
-
-def test_kept_mass_is_what_the_domain_says():
-    """The losses test above rests on this loss taking 2% of the lean alone."""
-    lot = _lot("x", 0.9, 1.0, fresh_or_frozen="frozen")
-    case = make_instance(4, 1, 1)
-    assert kept_per_lb(lot, case.products[0], (THAW,)) == pytest.approx((0.882, 0.1))
