@@ -71,7 +71,8 @@ def signed_bars(
         for name, amount in amounts.items()
     ]
     names = {"field": "name", "type": "nominal", "sort": None, "title": None}
-    scale = {"field": "amount", "type": "quantitative", "title": unit}
+    room = {"padding": 44 if is_horizontal else 16}  # pixels, for the amounts at the bars' ends
+    scale = {"field": "amount", "type": "quantitative", "title": unit, "scale": room}
     written = f"+,.{decimals}f"
     offset = "dx" if is_horizontal else "dy"
     place = "datum.amount < 0 ? -24 : 24" if is_horizontal else "datum.amount < 0 ? 10 : -8"

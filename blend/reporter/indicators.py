@@ -198,6 +198,8 @@ class YearToDate:
     before: float
     periods: int
     left_out: int
+    weeks: frozenset[int] = frozenset()
+    """Of this year, those it counts, by their ISO number."""
 
     @property
     def share(self) -> float | None:
@@ -229,6 +231,12 @@ class Indicator:
         weeks = self.day.isocalendar().week
         periods = max(weeks, found.periods + found.left_out)
         return found.share if found.periods >= MIN_TO_DATE_SHARE * periods else None
+
+    @property
+    def missing_weeks(self) -> list[int]:
+        """Weeks of this year so far that its year to date does not count."""
+        there = frozenset() if self.year_to_date is None else self.year_to_date.weeks
+        return [week for week in range(1, self.day.isocalendar().week + 1) if week not in there]
 
 
 def indicator(series: Series, day: date, total: Series | None = None) -> Indicator | None:
@@ -284,6 +292,7 @@ def _year_to_date(series: Series, last: date) -> YearToDate | None:
         total([figures[earlier] for _, earlier in pairs]),
         len(pairs),
         len(own) - len(pairs),
+        frozenset(day.isocalendar().week for day, _ in pairs),
     )
 
 

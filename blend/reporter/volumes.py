@@ -81,7 +81,7 @@ class Volumes(Answer):
         first = [
             wrapped(f"Volumes to {day(self.day)}, against a week and a year before."),
             f"\n{table(self.tables['volumes'], columns)}\n",
-            wrapped(short_year_words(self.headline)),
+            wrapped(year_to_date_words(self.headline)),
             wrapped(f"Items on the week: {breadth_words(self.moved)}."),
             self._lag_words(),
         ]
@@ -211,18 +211,32 @@ def _points(share: float | None) -> float | None:
     return None if share is None else POINTS_PER_SHARE * share
 
 
-def short_year_words(indicators: Iterable[Indicator]) -> str:
-    """Why there is no year to date, in weeks or days; empty where there is one of every series."""
-    short = [each for each in indicators if each.year_to_date and each.year_to_date_share is None]
-    if not short:
+def year_to_date_words(indicators: Iterable[Indicator]) -> str:
+    """Which weeks a year to date goes without, or why there is none; of the series that misses
+    most. Empty where every week of this year has last year's figures."""
+    lacking = [each for each in indicators if each.year_to_date and each.missing_weeks]
+    if not lacking:
         return ""
-    most = max(each.year_to_date.periods for each in short if each.year_to_date)
-    weeks = max(each.day.isocalendar().week for each in short)
-    which = "" if len(short) == len(list(indicators)) else f" of {len(short)} series"
-    return (
-        f"No year to date{which}: at most {counted(most, 'period')} of this year's {weeks} weeks "
-        "have last year's figures."
-    )
+    most = max(lacking, key=lambda each: len(each.missing_weeks))
+    named = _weeks(most.missing_weeks)
+    if most.year_to_date_share is not None:
+        return f"Year to date of {most.series.name}: without {named}."
+    of = most.day.isocalendar().week
+    lacking_weeks = f"{len(most.missing_weeks)} of {of} weeks"
+    return f"No year to date: {lacking_weeks} lack last year's figures ({named})."
+
+
+def _weeks(numbers: Sequence[int]) -> str:
+    """weeks 1 to 39 and 41."""
+    spans: list[list[int]] = []
+    for number in numbers:
+        if spans and number == spans[-1][1] + 1:
+            spans[-1][1] = number
+        else:
+            spans.append([number, number])
+    words = [f"{a} to {b}" if a < b else f"{a}" for a, b in spans]
+    joined = " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+    return f"week{'s' if len(numbers) > 1 else ''} {joined}"
 
 
 def volumes_note(indicators: Iterable[Indicator]) -> str:

@@ -35,6 +35,7 @@ from blend.reporter.indicators import (
 )
 from blend.reporter.leading import lead_lines, leads
 from blend.reporter.ledger import Record, record_words, score_calls
+from blend.reporter.volumes import year_to_date_words
 
 if TYPE_CHECKING:
     from blend.store import Store
@@ -44,9 +45,12 @@ _WEEK = timedelta(days=7)
 WEEKS_SHOWN = 53
 _FEW_WEEKS = 16
 """Fewer are drawn with points: a line of one week would not show."""
-MIN_SPOKEN_S, MAX_SPOKEN_S = 60.0, 90.0
+MIN_SPOKEN_S, MAX_SPOKEN_S = 66.0, 84.0
+"""Within 60 to 90 seconds whether it is read at 140 or 165 words a minute."""
 WORDS_PER_S = 2.5
 """As news is read."""
+_MOST_NAMED = 3
+"""Items of a complex named after the one that traded most; the table has them all."""
 EVEN_SHARE = 0.005
 """A volume nearer than this to last year's is about even with it."""
 
@@ -233,7 +237,12 @@ class Weekly(Answer):
         up, down, flat = (len(each) for each in self.breadth)
         if not up + down + flat:
             return "No week before to compare with."
-        return f"{up} up, {down} down, {flat} unchanged on the week."
+        said = (
+            f"{count or 'none'} {way}"
+            for count, way in ((up, "advanced"), (down, "declined"), (flat, "held steady"))
+        )
+        words = _listed(list(said))
+        return f"{words[:1].upper()}{words[1:]} on the week."
 
     @property
     def headline(self) -> str:
@@ -267,29 +276,54 @@ class Weekly(Answer):
         return made
 
     def _complex(self, own: Sequence[ItemWeek]) -> str:
-        moved = [each for each in own if each.on_week is not None]
-        sentences = ["; ".join(self._moved(each) for each in own[:4]) + "."]
+        """The item that traded most and how the others went, the trade, and the year."""
+        lead = max(own, key=lambda each: (each.on_week is not None, each.now.pounds_lb))
+        others = sorted((each for each in own if each is not lead),
+                        key=lambda each: -abs(each.on_week or 0.0))[:_MOST_NAMED]  # fmt: skip
+        first = self._went(lead)
+        if others:
+            first += f", with {_listed([self._alongside(each) for each in others])}"
+        sentences = [f"{first}."]
         loads = math.fsum(each.now.pounds_lb for each in own) / LOAD_LB
         before = math.fsum(each.before.pounds_lb for each in own) / LOAD_LB
         if loads:
-            than = f", against {before:.1f} the week before" if before else ""
-            sentences.append(f"Negotiated volume was {loads:.1f} loads{than}.")
-        yearly = [each for each in moved if each.on_year is not None]
-        if yearly:
-            largest = max(yearly, key=lambda each: abs(each.on_year or 0.0))
-            year = largest.on_year or 0.0
-            way = "above" if year > 0 else "below"
-            name = largest.item.item_id
-            sentences.append(f"{name} are {cents(abs(year))} {way} the same week last year.")
+            way = "up" if loads > before else "down"
+            than = f", {way} from {before:.1f} the week before" if before else ""
+            sentences.append(f"Negotiated trade came to {loads:.1f} loads{than}.")
+        if lead.on_year is not None:
+            way = "above" if lead.on_year > 0 else "below"
+            size = cents(abs(lead.on_year))
+            name = lead.item.item_id
+            sentences.append(f"{name} averaged {size} {way} the same week last year.")
         return " ".join(sentences)
+
+    def _went(self, each: ItemWeek) -> str:
+        """90s gained $3.01 on the week to average $342.96."""
+        name, price = each.item.item_id, cents(each.price or 0.0)
+        if each.on_week is None:
+            return f"{name} averaged {price}"
+        if abs(each.on_week) < self.measurable_usd_per_cwt[name]:
+            return f"{name} held steady on the week to average {price}"
+        verb = "gained" if each.on_week > 0 else "lost"
+        return f"{name} {verb} {cents(abs(each.on_week))} on the week to average {price}"
+
+    def _alongside(self, each: ItemWeek) -> str:
+        name, price = each.item.item_id, cents(each.price or 0.0)
+        if each.on_week is None:
+            return f"{name} at {price}"
+        if abs(each.on_week) < self.measurable_usd_per_cwt[name]:
+            return f"{name} steady at {price}"
+        way = "up" if each.on_week > 0 else "down"
+        return f"{name} {way} {cents(abs(each.on_week))} at {price}"
 
     def _spread_sentence(self) -> str:
         if self.lean is None or self.fat is None or self.spread is None:
             return ""
-        text = f"{self.lean.item.item_id} over {self.fat.item.item_id}: {cents(self.spread)}"
-        if self.spread_change is not None:
-            text += f", {_wider(self.spread_change)} on the week"
-        return text + "."
+        premium = f"The {self.lean.item.item_id} premium over {self.fat.item.item_id}"
+        if self.spread_change is None:
+            return f"{premium} averaged {cents(self.spread)}."
+        verb = "widened" if self.spread_change > 0 else "narrowed"
+        return f"{premium} {verb} {cents(abs(self.spread_change))} to {cents(self.spread)}."
 
     def _supply_sentence(self) -> str:
         parts = []
@@ -297,7 +331,8 @@ class Weekly(Answer):
             share = each.on_year.share if each.on_year else None
             if share is not None and each.series.origin and not each.series.name.endswith(", all"):
                 parts.append(f"{_series_name(each)} {_against_last_year(share)}")
-        return f"{'; '.join(parts[:3]).capitalize()}." if parts else ""
+        text = "; ".join(parts[:3])
+        return f"{text[:1].upper()}{text[1:]}." if parts else ""
 
     def watch(self) -> list[str]:
         """What to watch next week: facts on file, no forecast."""
@@ -317,7 +352,7 @@ class Weekly(Answer):
         ]
         if holidays:
             days = ", ".join(f"{each:%A, %B} {each.day}" for each in holidays)
-            listed.append(f"Short week: no market on {days}.")
+            listed.append(f"Next week is short: no market on {days}.")
         return listed
 
     def script(self) -> str:
@@ -338,7 +373,8 @@ class Weekly(Answer):
             each for each in self.items if not _is_fresh(each.item) and each.price is not None
         ]
         for each in imported[:2]:
-            lines.append(_spoken(each, self.measurable_usd_per_cwt[each.item.item_id], "imported"))
+            said = _spoken_move(each, self.measurable_usd_per_cwt[each.item.item_id])
+            lines.append(f"Imported {said}.")
         up, down, flat = (len(each) for each in self.breadth)
         lines.append(
             f"Of {counted(up + down + flat, 'item')} compared, {up or 'none'} gained, "
@@ -354,7 +390,7 @@ class Weekly(Answer):
         if supply:
             lines.append(_round_percents(supply))
         lines += [_round_percents(each) for each in self.watch()[-1:]]
-        end = "Those are this week's quotations. Not a forecast."
+        end = "Those are this week's quotes, not a forecast."
         for more in self._more_to_say():
             if spoken_seconds(" ".join((*lines, more, end))) > MAX_SPOKEN_S:
                 break
@@ -491,7 +527,7 @@ class Weekly(Answer):
         from blend.output.charts import signed_bars
 
         moves = {
-            _series_name(each): 100 * share
+            _series_name(each): round(100 * share, 1) + 0.0  # no bar of -0.0
             for each in self.volumes
             if each.on_year and (share := each.on_year.share) is not None
         }
@@ -522,19 +558,10 @@ class Weekly(Answer):
             "Averages are weighted by pounds traded, where there were trades.",
             f"From the store up to import {self.position}, method {self.method_version}.",
             f"No entries on {missing}." if missing else "",
-            self._years_missing(),
+            year_to_date_words(self.volumes),
             withheld if self.left_out else "",
         ]
         return " ".join(filter(None, sentences))
-
-    def _years_missing(self) -> str:
-        short = [each.year_to_date for each in self.volumes if _year_to_date(each) is None]
-        counted_weeks = [each.periods for each in short if each is not None]
-        if not counted_weeks:
-            return ""
-        of = self.friday.isocalendar().week
-        fewest = min(counted_weeks)
-        return f"Year to date left out: only {fewest} of {of} weeks have last year's figures."
 
     # Shown ---------------------------------------------------------------------------------------
 
@@ -610,7 +637,7 @@ svg {{ max-width: 100%; height: auto; }}</style></head>
 
 COMPLEXES = (
     ("Fresh lean", lambda item: _is_fresh(item) and item.lean >= 0.845),
-    ("Fresh mid and fat", lambda item: _is_fresh(item) and item.lean < 0.845),
+    ("Fresh trimmings", lambda item: _is_fresh(item) and item.lean < 0.845),
     ("Imported", lambda item: not _is_fresh(item)),
 )
 
@@ -755,18 +782,29 @@ def _say(usd: float) -> str:
     """A price as one says it: to the half dollar, without cents."""
     half = round(usd * 2) / 2
     whole = math.floor(half)
-    return f"{whole} and a half dollars" if half != whole else f"{whole} dollars"
+    if half != whole:
+        return f"{whole} and a half dollars"
+    return f"{whole} dollar{'' if whole == 1 else 's'}"
 
 
 def _spoken(each: ItemWeek, measurable: float, kind: str) -> str:
+    return f"On the {kind} side, {_spoken_move(each, measurable)}."
+
+
+def _spoken_move(each: ItemWeek, measurable: float) -> str:
     name = _name_said(each)
     price = _say(each.price or 0.0)
     if each.on_week is None or abs(each.on_week) < measurable:
-        return f"On the {kind} side, {name} were steady at about {price}."
+        return f"{name} were steady at about {price}"
     way = "gained" if each.on_week > 0 else "lost"
     moved = abs(each.on_week)
-    by = "a half dollar" if moved < 0.75 else _say(moved)
-    return f"On the {kind} side, {name} {way} about {by}, to {price} a hundredweight."
+    by = "half a dollar" if moved < 0.75 else _say(moved)
+    return f"{name} {way} about {by}, to {price} a hundredweight"
+
+
+def _listed(words: Sequence[str]) -> str:
+    """a, b and c."""
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
 
 
 def _name_said(each: ItemWeek) -> str:

@@ -129,6 +129,7 @@ def test_week_53_has_no_counterpart_and_is_told():
     assert found.day.isocalendar()[:2] == (2026, 53)
     assert found.on_year is None
     assert (found.year_to_date.periods, found.year_to_date.left_out) == (52, 1)
+    assert found.missing_weeks == [53]
 
 
 @given(st.dates(date(1990, 1, 1), date(2060, 1, 1)))
