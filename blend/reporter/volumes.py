@@ -12,7 +12,7 @@ from typing import Any
 from blend.domain.method import Method
 from blend.errors import FileTrouble, did_you_mean, refusal
 from blend.output.answer import Answer, Spec
-from blend.output.formats import Format, counted, day, register
+from blend.output.formats import Format, day, register
 from blend.output.frames import DataFrame, frame
 from blend.output.screen import table, with_sections, wrapped
 from blend.reporter.indicators import (

@@ -13,6 +13,5 @@ CASES: dict[str, list[str]] = {
                     "--price-error", "0.5", "--parts"],
     "why_market": ["why", "demo_data/market", "--market", "--all"],
     "note": ["note"],
-    "weekly": ["weekly", "--all"],
     "weekly": ["weekly"],
 }  # fmt: skip
