@@ -15,6 +15,10 @@ import click
 from blend.cli.answers import FILE, answers, examples
 from blend.cli.common import (
     JOINT,
+    KEEP,
+    SCHEDULER,
+    WORKERS,
+    kept_in,
     note_at_end,
     progress_line,
     quotations_at,
@@ -27,6 +31,7 @@ from blend.domain.book import BidOffer, Book, Deal
 from blend.units import LB_PER_CWT
 
 if TYPE_CHECKING:
+    from blend.domain.horizon import Cooler
     from blend.domain.quotations import Quotation
     from blend.trader.book_day import BookDay
     from blend.trader.book_plan import BookPlan
@@ -140,6 +145,9 @@ def show(
 @click.option("--weeks", type=Whole(1, 26), default=1, show_default=True, help="Weeks ahead.")
 @click.option("--hedge-with", multiple=True, metavar="ITEM", help="Size a hedge; repeatable.")
 @click.option("--stress", "stress_file", type=click.Path(path_type=Path), help="Moves of your own.")
+@click.option(
+    "--stress-week", "stress_weeks", type=DAY, multiple=True, help="A day in it; repeatable."
+)
 @click.option("--draws", type=Whole(0, 1_000_000), default=0, help="Joint draws to add.")
 @JOINT
 @click.option(
@@ -148,6 +156,17 @@ def show(
     type=click.Path(path_type=Path),
     help="With --joint covariance: correlations of your own.",
 )
+@click.option("--replan", is_flag=True, help="With --draws: also plan again in each draw.")
+@click.option(
+    "--market",
+    type=Share(0.01, 1.0),
+    default="98%",
+    show_default=True,
+    help="With --replan: sell what you have at this share of its quotation.",
+)
+@WORKERS
+@SCHEDULER
+@KEEP
 @seed_option()
 @answers("history", "correlations-used", chart=True)
 def risk(
@@ -157,9 +176,15 @@ def risk(
     weeks: int,
     hedge_with: tuple[str, ...],
     stress_file: Path | None,
+    stress_weeks: tuple[date, ...],
     draws: int,
     joint: str,
     correlations_file: Path | None,
+    replan: bool,
+    market: float,
+    workers: int,
+    scheduler: str | None,
+    keep: Path | None,
     seed: int,
 ) -> BookRisk:
     """What the book can lose: value at risk, hedges, stress.
@@ -169,12 +194,23 @@ def risk(
     each draw, its prices and what the book makes in it.
     """
     from blend.tables.book import read_correlations, read_stress
+    from blend.trader.book_plan import book_horizon
     from blend.trader.book_risk import book_risk
+    from blend.trader.chunks import Work
     from blend.trader.risk import Joint
 
     if correlations_file is not None and (joint != "covariance" or not draws):
         raise click.UsageError("--correlations needs --draws and --joint covariance.")
 
+    if replan and not draws:
+        raise click.UsageError("--replan needs --draws.")
+    plan = None
+    if replan:
+        coolers, demands = _means(quoted)
+        last = on or max(each.quoted_on for each in quoted.quotations)
+        plan, _ = book_horizon(
+            quoted.book, quoted.quotations, coolers, last, demands=demands, market_share=market
+        )
     stress_source = stress_file or quoted.folder
     return book_risk(
         quoted.book,
@@ -184,10 +220,13 @@ def risk(
         weeks_ahead=weeks,
         hedge_with=hedge_with,
         stress=() if stress_source is None else read_stress(stress_source),
+        stress_weeks=stress_weeks,
         draws=draws,
         joint=Joint(joint),
         correlations=None if correlations_file is None else read_correlations(correlations_file),
         seed=seed,
+        plan=plan,
+        work=Work(workers, scheduler, keep=None if keep is None else kept_in(keep)),
     )
 
 
@@ -238,24 +277,33 @@ def plan_(
     prompt and forward. FOLDER holds coolers too: what it costs to freeze and hold, how much and
     how long; and customers, whose demand counts load by load.
     """
-    from blend.tables.positions import read_coolers
     from blend.trader.book_plan import book_plan
 
-    if quoted.folder is None:
-        raise click.UsageError("Name the FOLDER with coolers: what holding and freezing cost.")
-    coolers, warnings = read_coolers(quoted.folder)
-    warn_at_end(warnings)
+    coolers, demands = _means(quoted, no_customers)
     with progress_line() as progress:
         return book_plan(
             quoted.book,
             quoted.quotations,
             coolers,
             on,
-            demands={} if no_customers else _demands(quoted),
+            demands=demands,
             whole_loads=whole_loads,
             market_share=market,
             progress=progress,
         )
+
+
+def _means(
+    quoted: Quoted, no_customers: bool = False
+) -> tuple[Sequence[Cooler], Mapping[str, Sequence[CustomerDemand]]]:
+    """What the folder says of holding and freezing, and what its customers pay."""
+    from blend.tables.positions import read_coolers
+
+    if quoted.folder is None:
+        raise click.UsageError("Name the FOLDER with coolers: what holding and freezing cost.")
+    coolers, warnings = read_coolers(quoted.folder)
+    warn_at_end(warnings)
+    return coolers, {} if no_customers else _demands(quoted)
 
 
 def _demands(quoted: Quoted) -> dict[str, tuple[CustomerDemand, ...]]:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from blend.domain.clearing import Market
     from blend.domain.quotations import Quotation
     from blend.tables.read import CaseRead
+    from blend.trader.kept_scenarios import Keep
 
 Finding = TypeVar("Finding", Problem, Caution)
 _LINE = 78
@@ -47,6 +48,34 @@ JOINT = click.option(
     show_default=True,
     help="Past weeks drawn whole, or lognormal moves of their robust covariance.",
 )
+
+
+WORKERS = click.option(
+    "--workers",
+    type=Whole(1, 256),
+    default=1,
+    show_default=True,
+    help="Processes on this machine.",
+)
+SCHEDULER = click.option(
+    "--scheduler", metavar="ADDRESS", help="Use Dask, such as tcp://host:8786."
+)
+KEEP = click.option(
+    "--keep",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Save as it goes; resume from it.",
+)
+
+
+def kept_in(path: Path) -> Keep:
+    from blend.files import as_file_trouble, check_place, write_bytes
+    from blend.trader.kept_scenarios import Keep
+
+    check_place(path)
+    with as_file_trouble(path):
+        earlier = path.read_bytes() if path.exists() else None
+    return Keep(str(path), earlier, lambda content: write_bytes(path, content))
 
 
 def quotations_at(place: str) -> Sequence[Quotation]:

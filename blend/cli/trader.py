@@ -14,6 +14,10 @@ from blend.cli.answers import FILE, answers
 from blend.cli.common import (
     FOLDER,
     JOINT,
+    KEEP,
+    SCHEDULER,
+    WORKERS,
+    kept_in,
     note_at_end,
     progress_line,
     seed_option,
@@ -29,7 +33,6 @@ if TYPE_CHECKING:
     from blend.domain.rules import Loss
     from blend.domain.scenarios import ScenarioRow
     from blend.output.answer import Answer
-    from blend.trader.kept_scenarios import Keep
     from blend.trader.landed import Landed
     from blend.trader.past_weeks import PastWeeks
 
@@ -293,11 +296,9 @@ Examples:
 @FOLDER
 @click.option("--draws", type=Whole(0, 1_000_000), default=0, help="How many to draw.")
 @seed_option()
-@click.option(
-    "--workers", type=Whole(1, 256), default=1, show_default=True, help="Processes on this machine."
-)
-@click.option("--scheduler", metavar="ADDRESS", help="Use Dask, such as tcp://host:8786.")
-@click.option("--keep", type=FILE, metavar="FILE", help="Save as it goes; resume from it.")
+@WORKERS
+@SCHEDULER
+@KEEP
 @click.option(
     "--history",
     metavar="FOLDER|STORE",
@@ -360,7 +361,7 @@ def scenarios(
             job,
             workers=workers,
             scheduler=scheduler,
-            keep=None if keep is None else _kept_in(keep),
+            keep=None if keep is None else kept_in(keep),
             progress=None if say is None else lambda done, of: say(f"scenario {done:,} of {of:,}"),
         )
 
@@ -380,13 +381,3 @@ def _past_weeks(rows: Iterable[ScenarioRow], place: str) -> PastWeeks | None:
     rates = read_book(Path(place), entries=False)[0].rates if has_rates else ()
     last = max(each.quoted_on for each in quotations)
     return past_weeks(quotations, rates, followed, last, MIN_WEEKS)
-
-
-def _kept_in(path: Path) -> Keep:
-    from blend.files import as_file_trouble, check_place, write_bytes
-    from blend.trader.kept_scenarios import Keep
-
-    check_place(path)
-    with as_file_trouble(path):
-        earlier = path.read_bytes() if path.exists() else None
-    return Keep(str(path), earlier, lambda content: write_bytes(path, content))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -12,8 +13,9 @@ import numpy as np
 
 from blend.errors import did_you_mean, refusal
 from blend.output import screen
-from blend.output.formats import Format, counted, register
+from blend.output.formats import Format, counted, money, register
 from blend.output.frames import DataFrame
+from blend.trader.replanned import COLUMNS
 from blend.trader.risk import Array, AtRisk, Joint, Moves, historical_risk
 
 register(
@@ -24,6 +26,8 @@ register(
         "draw": Format("Draw", "", 0),
         "book_is": Format("The book"),
         "held_usd": Format("Held", "$", 0, is_signed=True),
+        "plan_kept_usd": Format("Plan kept", "$", 0, is_signed=True),
+        "replanned_usd": Format("Re-planned", "$", 0, is_signed=True),
         "mean_profit_usd": Format("Mean", "$", 0, is_signed=True),
         "value_at_risk_usd": Format("At risk", "$", 0),
         "value_at_risk_error_usd": Format("±", "$", 0),
@@ -46,15 +50,28 @@ class Drawn:
     held_usd: Array
     given: Mapping[frozenset[str], float] = field(default_factory=dict)
     """Correlations by hand, by pairs of names."""
+    kept_usd: Array | None = None
+    """With today's plan carried out at the drawn prices."""
+    replanned_usd: Array | None = None
+    """With the best plan at the drawn prices."""
 
     @property
     def tables(self) -> Mapping[str, DataFrame]:
 
         prices = DataFrame(self.values * self.moves.factors, columns=list(self.names))
         prices.insert(0, "draw", np.arange(1, len(prices) + 1))
-        prices["held_usd"] = self.held_usd
+        ways = {
+            "held as it is": self.held_usd,
+            "today's plan kept": self.kept_usd,
+            "re-planned": self.replanned_usd,
+        }
+        for name, usd in zip(("held_usd", *COLUMNS), ways.values(), strict=True):
+            if usd is not None:
+                prices[name] = usd
         return {
-            "measures": DataFrame([self._measure]),
+            "measures": DataFrame(
+                [self._measure(way, usd) for way, usd in ways.items() if usd is not None]
+            ),
             "draws": prices,
             "correlations": DataFrame(
                 correlation_rows(self.names, self.moves.correlation, self.given)
@@ -65,12 +82,11 @@ class Drawn:
     def at_risk(self) -> AtRisk:
         return historical_risk(self.held_usd.tolist(), self.confidence)
 
-    @property
-    def _measure(self) -> dict[str, Any]:
-        found = self.at_risk
+    def _measure(self, way: str, usd: Array) -> dict[str, Any]:
+        found = historical_risk(usd.tolist(), self.confidence)
         return {
-            "book_is": "held as it is",
-            "mean_profit_usd": float(self.held_usd.mean()),
+            "book_is": way,
+            "mean_profit_usd": float(usd.mean()),
             "value_at_risk_usd": found.value_at_risk_usd,
             "value_at_risk_error_usd": found.standard_error_usd,
             "expected_shortfall_usd": found.expected_shortfall_usd,
@@ -88,7 +104,24 @@ class Drawn:
             self.tables["measures"],
             title=f"{drawn} over {counted(self.weeks, 'week')}: {how}",
             note=f"At {self.confidence:.0%}. ± is the error of drawing alone; what another history "
-            "would give is above.",
+            f"would give is above.{self._reacting()}",
+        )
+
+    def _reacting(self) -> str:
+        """What planning again is worth, with the error of drawing."""
+        if self.kept_usd is None or self.replanned_usd is None:
+            return ""
+
+        def mean(usd: Array) -> str:
+            error = float(usd.std(ddof=1)) / math.sqrt(len(usd))
+            return f"{money(float(usd.mean()))} (±{money(error)})"
+
+        return (
+            f" Reacting, planning again instead of keeping today's plan, is worth "
+            f"{mean(self.replanned_usd - self.kept_usd)} on average; over the book held as it is "
+            f"{mean(self.replanned_usd - self.held_usd)}. All are changes from today. Bids and "
+            "offers still good by then keep their price, others move with their quotation; loads "
+            "may be split."
         )
 
     def warnings(self) -> list[str]:

@@ -409,9 +409,9 @@ def book_horizon(
     on: date,
     *,
     demands: Mapping[str, Sequence[CustomerDemand]],
-    whole_loads: bool,
-    market_share: float | None,
-    time_limit_s: float,
+    whole_loads: bool = False,
+    market_share: float | None = None,
+    time_limit_s: float = 20.0,
 ) -> tuple[Horizon, Mapping[str, Deal]]:
     """The book as a horizon without orders, and the deals that are in it as agreed.
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from functools import cached_property, partial
 from typing import Any
 
@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.domain.book import Book, Deal, StressMove, live
+from blend.domain.horizon import Horizon
 from blend.domain.quotations import Quotation
 from blend.errors import did_you_mean, refusal
 from blend.output import screen
@@ -20,7 +21,9 @@ from blend.output.answer import Answer, Spec
 from blend.output.formats import Format, counted, day, long_day, money, register
 from blend.output.frames import DataFrame
 from blend.trader.book_draws import Drawn, with_given
+from blend.trader.chunks import Work
 from blend.trader.past_weeks import past_weeks
+from blend.trader.replanned import items_priced, replanned
 from blend.trader.risk import (
     Array,
     AtRisk,
@@ -355,14 +358,19 @@ def book_risk(
     weeks_ahead: int = 1,
     hedge_with: Sequence[str] = (),
     stress: Sequence[StressMove] = (),
+    stress_weeks: Sequence[date] = (),
     draws: int = 0,
     joint: Joint = Joint.BOOTSTRAP,
     correlations: Mapping[frozenset[str], float] | None = None,
     seed: int = 0,
+    plan: Horizon | None = None,
+    work: Work | None = None,
 ) -> BookRisk:
     """Risk of the book held as it is, from weekly changes of quotations and rates up to `on`.
 
     `draws` adds joint draws; `correlations` by pairs of names take the place of fitted ones.
+    `stress_weeks` are days in past weeks to live through again. With the book's `plan`, it is also
+    planned again in each draw, by `work`.
     Raises InputRefused where what is held, or is to hedge, has no history.
     """
     on = on or max(each.quoted_on for each in quotations)
@@ -377,7 +385,9 @@ def book_risk(
             raise refusal(
                 "quotations", "item", name, f"an item quoted or a rate of book_rates. {hint}"
             )
-    every = tuple(dict.fromkeys((*units, *hedge_with)))
+    position = _position_units(standing)
+    planned = () if plan is None else (*position, *items_priced(plan))
+    every = tuple(dict.fromkeys((*units, *planned, *hedge_with)))
     past = past_weeks(quotations, book.rates, every, on)
     ends, changes, now = past.ends, past.array, np.array(past.now)
     count = len(units)
@@ -408,17 +418,35 @@ def book_risk(
         if at_risk is not None:
             after = profits - moved @ np.array(hedges.ratio)
             hedged = _at_risk(after, weeks_ahead, confidence, seed)
-    stresses, unmoved = _stresses(exposure, profits, ends, stress)
+    stresses, unmoved = _stresses(exposure, profits, ends, stress, stress_weeks)
     drawn = None
     if draws and at_risk is not None:
+        names = tuple(dict.fromkeys((*units, *planned)))
         given = None
         if correlations:
-            given = partial(with_given, names=exposure.names, given=correlations)
-        moves = joint_moves(own, weeks_ahead, draws, joint, seed=seed, correlated=given)
-        held_usd = (moves.factors - 1) @ exposure.usd
+            given = partial(with_given, names=names, given=correlations)
+        moved = changes[:, : len(names)]
+        moves = joint_moves(moved, weeks_ahead, draws, joint, seed=seed, correlated=given)
+        held_usd = (moves.factors[:, :count] - 1) @ exposure.usd
+        kept = best = None
+        if plan is not None:
+            factors = dict(zip(names, moves.factors.T, strict=True))
+            own_usd = sum(
+                (factors[item] - 1) * cwt * now[names.index(item)] for item, cwt in position.items()
+            )
+            then = on + timedelta(weeks=weeks_ahead)
+            firm = frozenset(
+                each.quote_id for each in live(book.bids_offers, on) if each.good_until >= then
+            )
+            kept, best = replanned(plan, factors, firm, work)
+            # fewer where the work was stopped
+            moves = replace(moves, factors=moves.factors[: len(best)])
+            held_usd = held_usd[: len(best)]
+            agreed_usd = held_usd - (own_usd[: len(best)] if position else 0.0)
+            kept, best = kept + agreed_usd, best + agreed_usd
         drawn = Drawn(
-            exposure.names, exposure.values, moves, weeks_ahead, confidence, held_usd,
-            correlations or {},
+            names, now[: len(names)], moves, weeks_ahead, confidence, held_usd,
+            correlations or {}, kept, best,
         )  # fmt: skip
     return BookRisk(
         on, weeks_ahead, confidence, exposure, ends, own, at_risk, too_short,
@@ -471,6 +499,14 @@ def exposed_units(deals: Iterable[Deal], on: date) -> tuple[dict[str, float], tu
     return found, long_items
 
 
+def _position_units(deals: Iterable[Deal]) -> dict[str, float]:
+    """Net cwt of each item, whether its price is open or not."""
+    found: dict[str, float] = {}
+    for deal in deals:
+        found[deal.item_id] = found.get(deal.item_id, 0.0) + deal.signed_cwt
+    return {item: cwt for item, cwt in sorted(found.items()) if abs(cwt) > 1e-8}
+
+
 def _at_risk(profits: Array, weeks: int, confidence: float, seed: int) -> AtRisk:
     if weeks == 1:
         return historical_risk(profits.tolist(), confidence, seed=seed)
@@ -478,13 +514,24 @@ def _at_risk(profits: Array, weeks: int, confidence: float, seed: int) -> AtRisk
 
 
 def _stresses(
-    exposure: Exposure, profits: Array, ends: Sequence[date], moves: Sequence[StressMove]
+    exposure: Exposure,
+    profits: Array,
+    ends: Sequence[date],
+    moves: Sequence[StressMove],
+    weeks: Sequence[date],
 ) -> tuple[dict[str, float], dict[str, tuple[str, ...]]]:
     """What each stress makes or loses, and what it leaves out."""
     found: dict[str, float] = {}
     if len(profits):
         worst = int(np.argmin(profits))
         found[f"Worst past week, to {day(ends[worst])}"] = float(profits[worst])
+    for of in weeks:
+        place = next((n for n, end in enumerate(ends) if 0 <= (end - of).days < 7), None)
+        if place is None:
+            required = "a day of a past week that has all prices and rates"
+            hint = f"They end {day(ends[0])} to {day(ends[-1])}." if ends else ""
+            raise refusal("quotations", "quoted_on", day(of), required, hint)
+        found[f"Week to {day(ends[place])}"] = float(profits[place])
     unmoved = {}
     for name in dict.fromkeys(each.stress for each in moves):
         of_item = {each.item: each for each in moves if each.stress == name}

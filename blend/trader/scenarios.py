@@ -1,24 +1,15 @@
 """Scenarios: one case under many prices, supplies, orders and exchange rates.
 
-Work is split into chunks of one size whatever the number of workers, and each scenario is drawn
-from its own random stream and solved from a start that only the job decides. So one worker, many,
-or a cluster give the same table.
+Each scenario is drawn from its own random stream and solved from a start that only the job decides,
+so one worker, many, or a cluster give the same table.
 """
 
 from __future__ import annotations
 
-import os
 import pickle
-import signal
-from collections import deque
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from concurrent.futures import Executor, Future
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from itertools import islice
-from multiprocessing.connection import Connection
-from threading import Thread, current_thread, main_thread
 from typing import Any, Literal
 
 import numpy as np
@@ -35,7 +26,7 @@ from blend.domain.scenarios import (
     changed_lot,
     changed_order,
 )
-from blend.errors import BlendError, InputRefused, refusal
+from blend.errors import InputRefused, refusal
 from blend.model.scenarios import WarmCase
 from blend.model.solver import Outcome, Start
 from blend.output.answer import Answer, Spec
@@ -49,19 +40,14 @@ from blend.trader.book_draws import (
     repair_words,
     with_given,
 )
+from blend.trader.chunks import Progress, Work
 from blend.trader.import_parity import at_rate, landed_usd_per_lb
-from blend.trader.kept_scenarios import Keep, job_mark, read_kept, write_kept
+from blend.trader.kept_scenarios import Keep
 from blend.trader.landed import missing_rates
 from blend.trader.past_weeks import PastWeeks
 from blend.trader.risk import Joint, correlation, fitted_moves, nearest_correlation
 from blend.units import LB_PER_CWT
 
-CHUNK = 50
-"""Scenarios solved in one piece of work."""
-_AHEAD = 2
-"""Chunks under way for each worker: enough to keep it busy, few enough to hold in memory."""
-_UNSAVED_SHARE = 0.05
-"""Of the scenarios done, what a killed run may lose: each save writes all of them again."""
 _MIN_LB = 1e-6
 _ROUNDING = 1e-10
 """Added to the variances of correlated normal numbers: a matrix on the edge has a root then."""
@@ -95,8 +81,6 @@ _TOTALS = {
 }
 TAKEN, NEXT_CWT = "taken_lb ", "next_cwt_usd "
 """Beginnings of the names of columns by lot and by product."""
-
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -495,12 +479,8 @@ def run_scenarios(
 ) -> ScenarioResults:
     """Solve every scenario of a job: the case as it is, the named ones, the draws.
 
-    `workers` are processes on this machine; `scheduler` is the address of a Dask scheduler,
-    which then does the work instead. `progress` gets how many of how many are done. Ctrl-C, or
-    `stopped()`, ends the work and gives the scenarios done so far. Memory is bounded: 8 bytes for
-    each number of the results, and `_AHEAD` chunks for each worker. `keep` is where finished
-    chunks are saved, the last of them at the end; what it holds already of the same job is not
-    solved again.
+    Whom the work is done by, and the rest, is as `Work` says. Ctrl-C, or `stopped()`, ends it and
+    gives the scenarios done so far.
 
     Raises BlendError where Dask is asked for and missing, InputRefused where a rate is to move
     a foreign offer that lacks one of its duties.
@@ -514,40 +494,8 @@ def run_scenarios(
     packed = _packed(job)
     warm = _warm_case(packed)
     columns = _columns(warm.case, job.case)
-    values = np.full((len(job), len(columns)), np.nan)
-    outcomes: list[Outcome] = []
-    mark, saved = "", 0
-    if keep is not None:
-        mark = job_mark(job, columns)
-        outcomes, there = read_kept(keep, mark)
-        saved = len(outcomes)
-        if there is not None:
-            values[:saved] = there
-
-    def save() -> None:
-        nonlocal saved
-        if keep is not None and len(outcomes) > saved:
-            write_kept(keep, mark, outcomes, values[: len(outcomes)])
-            saved = len(outcomes)
-
-    try:
-        with _executor(workers, scheduler) as (executor, width):
-            for start, chunk in _in_order(executor, width, packed, len(outcomes), len(job)):
-                found, numbers = chunk
-                values[start : start + len(found)] = numbers
-                outcomes += found
-                if len(outcomes) > (1 + _UNSAVED_SHARE) * saved:
-                    save()
-                if progress is not None:
-                    progress(len(outcomes), len(job))
-                if stopped is not None and stopped():
-                    break
-    except KeyboardInterrupt:
-        if not outcomes:
-            raise
-    finally:
-        save()
-    return ScenarioResults(job, columns, tuple(outcomes), values[: len(outcomes)])
+    work = Work(workers, scheduler, progress, stopped, keep)
+    return ScenarioResults(job, columns, *work.run(run_chunk, job, packed, len(job), columns))
 
 
 # A chunk of work ------------------------------------------------------------------------------
@@ -626,105 +574,3 @@ def _solve(job: ScenarioJob, warm: _Warm, index: int) -> tuple[Outcome, np.ndarr
 def _columns(warm: WarmCase, case: Case) -> tuple[str, ...]:
     taken = (f"{TAKEN}{lot_id}" for lot_id in warm.lot_ids)
     return (*SUMMARY, *taken, *(f"{NEXT_CWT}{p.product_id}" for p in case.products))
-
-
-# Who does the work ----------------------------------------------------------------------------
-
-
-def _in_order(
-    executor: Executor | None, width: int, packed: bytes, first: int, count: int
-) -> Iterator[tuple[int, tuple[list[Outcome], np.ndarray]]]:
-    """Chunks from `first` on with their first index, in order; few are under way at any time."""
-    spans = ((start, min(start + CHUNK, count)) for start in range(first, count, CHUNK))
-    if executor is None:
-        for start, stop in spans:
-            yield start, run_chunk(packed, start, stop)
-        return
-    under_way: deque[tuple[int, Future]] = deque()
-
-    def hand_out(more: Iterable[tuple[int, int]]) -> None:
-        for start, stop in more:
-            with _undisturbed():  # This may start a worker, which is to hear of no Ctrl-C.
-                future = executor.submit(run_chunk, packed, start, stop)
-            under_way.append((start, future))
-
-    hand_out(islice(spans, _AHEAD * width))
-    while under_way:
-        start, future = under_way.popleft()
-        yield start, future.result()
-        hand_out(islice(spans, 1))
-
-
-@contextmanager
-def _executor(workers: int, scheduler: str | None) -> Iterator[tuple[Executor | None, int]]:
-    """Who does the work and how many of them; None for this process alone."""
-    if scheduler is not None:
-        with _dask(scheduler) as (executor, width):
-            yield executor, width
-    elif workers > 1:
-        from concurrent.futures import ProcessPoolExecutor
-        from multiprocessing import get_context
-
-        # a fresh interpreter for each worker: a solver does not take well to being forked
-        context = get_context("spawn")
-        wanted, kept_open = context.Pipe(duplex=False)
-        pool = ProcessPoolExecutor(workers, context, _work_while, (wanted,))
-        try:
-            yield pool, workers
-        except BaseException:
-            kept_open.close()  # What workers are at is of no use to anybody.
-            raise
-        finally:
-            with _undisturbed():  # A join that is broken off would leave the others hanging.
-                pool.shutdown(wait=True, cancel_futures=True)
-            kept_open.close()
-            wanted.close()
-    else:
-        yield None, 1
-
-
-def _work_while(wanted: Connection) -> None:
-    """Leave Ctrl-C to the parent; end at once when its end of the pipe is closed, or it dies."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-    def end_with_the_parent() -> None:
-        with suppress(EOFError, OSError):
-            wanted.recv()
-        os._exit(1)
-
-    Thread(target=end_with_the_parent, daemon=True).start()
-
-
-@contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Ctrl-C does nothing meanwhile, here and in processes that are started."""
-    if current_thread() is not main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
-@contextmanager
-def _dask(address: str) -> Iterator[tuple[Executor, int]]:
-    try:
-        from distributed import Client
-    except ImportError as error:
-        raise BlendError(
-            "a scheduler needs Dask; in blend's own folder: python -m pip install '.[dask]'"
-        ) from error
-    try:
-        client = Client(address, timeout="10s")
-    except OSError as error:
-        raise BlendError(f"{address}: no scheduler answers there ({error})") from error
-    with client:
-        width = max(1, sum(client.nthreads().values()))
-        # pure=False: the same chunk of the same job is never mistaken for another's
-        executor = client.get_executor(pure=False)
-        try:
-            yield executor, width
-        finally:
-            executor.shutdown(wait=False)

@@ -26,11 +26,12 @@ from blend.errors import BlendError, FileTrouble, InputRefused
 from blend.model.scenarios import WarmCase
 from blend.model.solve import solve_linear
 from blend.model.solver import Outcome
+from blend.trader.chunks import CHUNK
 from blend.trader.import_parity import at_rate, landed_usd_per_lb
 from blend.trader.kept_scenarios import Keep
 from blend.trader.past_weeks import PastWeeks
 from blend.trader.risk import Joint, nearest_correlation
-from blend.trader.scenarios import CHUNK, ScenarioJob, run_scenarios
+from blend.trader.scenarios import ScenarioJob, run_scenarios
 from blend.units import LB_PER_CWT
 from tests.bench.instances import make_instance
 from tests.published.test_import_parity import OFFER, RATES
