@@ -462,7 +462,7 @@ class BreakEvenByPounds(Answer):
         return chart(
             f"What more of {self.lot.lot_id}, {self.lot.item}, would save",
             rows,
-            layer("line", x=x, y=y),
+            layer({"type": "line", "point": {"size": 25}}, x=x, y=y, tooltip=[x, y]),
             subtitle=f"Plan of {day(self.plan_on)}. {self._answer()} {_AS_IF}.",
         )
 
@@ -646,6 +646,10 @@ class BreakEvenOfTwo(Answer):
                     detail=name("region"),
                     fill=fill,
                     fillOpacity=amount("opacity", scale=None, legend=None),
+                    tooltip=[
+                        amount(f"{axis}_lb", f"{lot}, lb", format=",.0f")
+                        for axis, lot in (("first", first), ("second", second))
+                    ],
                 ),
                 layer(text, "middles", x=across, y=up, text=name("label")),
                 layer(ring, "here", x=across, y=up),

@@ -380,7 +380,8 @@ def waterfall(built: BuildUp) -> Spec:
         f"{offer.offer_id}: {offer.item} from {offer.origin}, against fresh at {cents(fresh)}",
         {"steps": rows, "fresh": [{"fresh": fresh, "words": f"fresh {cents(fresh)}"}]},
         [
-            layer("bar", "steps", x=x, y=end, y2={"field": "start"}, color=color),
+            layer("bar", "steps", x=x, y=end, y2={"field": "start"}, color=color,
+                  tooltip=[name("name", "step"), name("label", "$/cwt")]),
             layer({"type": "text", "dy": -7, "fontSize": 11}, "steps",
                   x=x, y=top, text=name("label")),
             layer(dashes, "fresh", y=level_of_fresh),

@@ -56,8 +56,8 @@ function withZoom(spec) {
 
 /** A line under the pointer with its value; `drag` names the number that follows a drag. */
 function follow(view, place, drag) {
-  const scale = scaleOf(view);
-  if (!scale?.invert) return;
+  const isAlongNumbers = (value) => typeof value === "number" || value instanceof Date;
+  if (!isAlongNumbers(scaleOf(view)?.invert?.(0))) return;
   const cross = document.createElement("div");
   cross.className = "cross";
   cross.hidden = true;
