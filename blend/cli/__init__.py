@@ -261,6 +261,6 @@ def main() -> None:
     A plan folder holds your sheet: lots, products, settings. `blend demo` copies an invented one,
     `blend plan FOLDER` plans it, `blend guide` explains.
 
-    Exit codes: 0 done, 1 file or internal trouble, 2 something to fix in your input, 3 no plan can
+    Exit codes: 0 done, 1 file or internal error, 2 something to fix in your input, 3 no plan can
     fill every order within every limit, 130 stopped with Ctrl-C.
     """

@@ -48,7 +48,7 @@ Examples:
     "--room-lb",
     type=ROOM,
     metavar="LB",
-    help="Pounds that still fit in. Default: what the product's blender leaves.",
+    help="Pounds the blender can still take. Default: its maximum less --pounds.",
 )
 @click.option(
     "--lot",
@@ -94,7 +94,7 @@ def adjust(
     """What to add to or take out of an off-spec batch, or whether to test it again.
 
     The batch is taken as mixed. With lean_spread.csv the errors of the lots count too. Where the
-    recipe in the blender is not known, share rules are applied to what you add.
+    recipe in the blender is not known, share rules apply to what you add.
     """
     from blend.domain.correction import Held, Reading, Terms
     from blend.grinder import adjust as question

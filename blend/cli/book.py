@@ -360,7 +360,8 @@ _OWN = ("corrects", "withdrawn", "recorded_on")
     epilog=examples(
         "blend book add --deal-id D-114 --side sell --item-id 90s "
         "--pounds-lb '2 loads' --price 352.50",
-        "blend book add --help",
+        "blend book add --deal-id D-115 --side buy --item-id '90 CL' --pounds-lb '1 load' "
+        "--pricing basis --priced-off 90s --price=-22",
     )
 )
 @record_options(Deal, skip=_OWN, own=("traded_on",))
@@ -376,13 +377,14 @@ def add(book_at: str | None, **words: str) -> None:
     epilog=examples(
         "blend book post --quote-id Q-31 --side bid --item-id 90s --pounds-lb '2 loads' "
         "--price-usd-per-cwt 347.50 --good-until 11/27/2026",
-        "blend book post --help",
+        "blend book post --quote-id Q-32 --side offer --item-id 50s --pounds-lb '1 load' "
+        "--price-usd-per-cwt 92 --good-until 11/27/2026 --is-ours",
     )
 )
 @record_options(BidOffer, skip=_OWN, own=("given_on",))
 @BOOK
 def post(book_at: str | None, **words: str) -> None:
-    """Add one bid or offer, of today unless you say otherwise."""
+    """Add one bid or offer, given today unless you say otherwise."""
     from blend.tables.book import bid_offer_of_words
 
     _add(book_at, bid_offer_of_words(_today("given_on") | _filled(words) | _today("recorded_on")))
@@ -411,7 +413,7 @@ def correct(book_at: str | None, deal: str, **words: str) -> None:
     What you give replaces what it says; the old one stays on file.
     """
     new = _take_the_place_of(book_at, deal, "c", words)
-    click.echo(f"{new.entry_id} took the place of {deal}: {_words(new)}")
+    click.echo(f"{new.entry_id} replaces {deal}: {_words(new)}")
 
 
 @book.command(
@@ -525,7 +527,7 @@ def settle(
     made = settlement(found, quoted.quotations, tested, on, quoted.book.rates, delivered)
     if record:
         new = _take_the_place_of(quoted.book_at, deal, "s", made.settled)
-        note_at_end(f"{new.entry_id} took the place of {deal}: {_words(new)}")
+        note_at_end(f"{new.entry_id} replaces {deal}: {_words(new)}")
     return made
 
 

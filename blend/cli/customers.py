@@ -35,8 +35,8 @@ Examples:
 @click.option("--cost", type=PRICE, required=True, help="Your cost FOB, such as 314 ($/cwt).")
 @click.option("--no-whole", is_flag=True, help="Skip the plans in whole boxes.")
 @click.option("--offer-sheet", type=FILE, metavar="FILE.html", help="An offer to one customer.")
-@click.option("--customer", metavar="NAME", help="With --offer-sheet: to whom.")
-@click.option("--valid-until", type=DAY, help="With --offer-sheet: end of the offer.")
+@click.option("--customer", metavar="NAME", help="With --offer-sheet: the customer.")
+@click.option("--valid-until", type=DAY, help="With --offer-sheet: last day it is good.")
 @click.option("--house", default="", help="With --offer-sheet: your company's name.")
 @answers("prices", "every-load", chart=True)
 def customers(

@@ -39,7 +39,7 @@ def refuse_options(flag: str, *unused: str) -> None:
     for option in context.command.params:
         given = context.get_parameter_source(option.name or "") is ParameterSource.COMMANDLINE
         if given and option.name in unused:
-            raise click.UsageError(f"{option.opts[0]} has no use with {flag}: leave it out.")
+            raise click.UsageError(f"{option.opts[0]} does not go with {flag}: leave it out.")
 
 
 _GROUND = ("ground.csv", "ground.xlsx")

@@ -75,7 +75,7 @@ Examples:
     type=click.Choice(["lean to fat", "fat to lean", "as listed"]),
     default="lean to fat",
     show_default=True,
-    help="With --work-order: how batches of one species and its claims follow one another.",
+    help="With --work-order: the order of batches within a species and its claims.",
 )
 @click.option(
     "--confidence",
@@ -125,7 +125,7 @@ Examples:
     type=FILE,
     metavar="FILE",
     help="Plan the rest of the day: FILE is the work order (.xlsx) as filled in so far. Pounds"
-    " counted in inventory.csv go before what its weights leave.",
+    " counted in inventory.csv override what its weights leave.",
 )
 @click.option(
     "--replay",

@@ -59,14 +59,14 @@ Examples:
     default=20,
     show_default=True,
     metavar="BATCHES",
-    help="How many first batches set the limits.",
+    help="How many of the first batches set the limits.",
 )
 @click.option(
     "--limits-from",
     type=click.Choice(["between", "within"]),
     default="between",
     show_default=True,
-    help="How batches differ, or how tests of one batch do.",
+    help="From the variation between batches, or between tests of a batch.",
 )
 @_LEAN_VALUE
 @answers("signals", "limits", chart=True)
@@ -131,5 +131,3 @@ def estimated(folder: Path, case: Case, usd_per_lean_lb: float | None = None) ->
     if not read.tests:
         refuse_empty(EVIDENCE_TABLES["tests"])
     return lots.lean(case, read.tests, read.methods, usd_per_lean_lb)
-
-

@@ -40,17 +40,17 @@ if TYPE_CHECKING:
 @click.option("--day", type=DAY, help="Market day. Default: latest day on file.")
 @click.option("--out", type=FILE, help="A draft to edit (.md), or the page to print (.html).")
 @click.option("--draft", type=FILE, help="Your edited draft: words kept, figures checked.")
-@click.option("--sign", "signed_by", default="", metavar="NAME", help="Who answers for the page.")
+@click.option("--sign", "signed_by", default="", metavar="NAME", help="Who signs the page.")
 @with_calls
 @click.option(
     "--confirm",
     "confirm",
     multiple=True,
     metavar="N|all",
-    help="You checked this one of what the note lists; repeatable.",
+    help="A point on the note's list that you have checked; repeatable.",
 )
 @click.option(
-    "--title", default="Boneless beef and trimmings", show_default=True, help="Of the note."
+    "--title", default="Boneless beef and trimmings", show_default=True, help="Title of the note."
 )
 @click.option(
     "--market",
@@ -108,7 +108,7 @@ def note(
     if suffix != ".html" and (draft is not None or signed_by):
         raise click.UsageError("--draft and --sign are for the page: --out NAME.html.")
     if calls and not signed_by:
-        raise click.UsageError("--call needs --sign: who answers for it.")
+        raise click.UsageError("--call needs --sign: who signs off on it.")
     if confirm and not signed_by:
         raise click.UsageError("--confirm goes with --sign.")
     if market is None and (since is not None or item_ids):

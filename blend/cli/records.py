@@ -37,6 +37,7 @@ def _option(column: Column, required: bool) -> Callable[[Command], Command]:
     about = f"{column.about[:1].upper()}{column.about[1:]}."
     if column.kind is Kind.YES_NO:
         other = "no" if column.default else "yes"
+        about = f"Not {column.about}." if column.default else about
         return click.option(name, column.name, flag_value=other, default="", help=about)
     more: dict[str, Any] = {"required": True} if required else {"default": ""}
     if column.kind is Kind.CHOICE:
@@ -45,6 +46,8 @@ def _option(column: Column, required: bool) -> Callable[[Command], Command]:
             more["type"] = click.Choice(["", *map(str, column.choices)])
             more["metavar"] = f"[{'|'.join(map(str, column.choices))}]"
             more["show_choices"] = False
+    elif column.kind is Kind.DATE:
+        more["metavar"] = "DATE"
     elif column.unit:
         more["metavar"] = column.unit.replace("USD per ", "$/").upper()
     return click.option(name, column.name, help=about, **more)

@@ -57,7 +57,7 @@ with_calls = click.option(
     "calls",
     multiple=True,
     metavar="CALL",
-    help="Where an item goes in a week: '90s up 70%'; repeatable, with --sign.",
+    help="Your call on an item, a week out: '90s up 70%'; repeatable, with --sign.",
 )
 
 
@@ -68,7 +68,7 @@ def calls_signed(
     from blend.reporter.ledger import signed_calls
 
     if calls and not signed_by:
-        raise click.UsageError("--call needs --sign: who answers for it.")
+        raise click.UsageError("--call needs --sign: who signs off on it.")
     try:
         return signed_calls(store, calls, made_on, f"{source}, {signed_by}")
     except ValueError as error:
@@ -104,7 +104,7 @@ def latest_day(opened: Store) -> date:
     return days[-1]
 
 
-is_confirmed = click.option("--yes", "confirmed", is_flag=True, help="Keep it, questions or not.")
+is_confirmed = click.option("--yes", "confirmed", is_flag=True, help="Keep it even if questioned.")
 
 
 # canvass -----------------------------------------------------------------------------------------
@@ -327,7 +327,7 @@ def add_item(where: str | None, **words: str) -> None:
     item = item_of_words(words)
     with Store.create(store_place(where)) as opened:
         added = opened.add(Additions(items=(item,)))
-    click.echo(f"Added {item.item_id}" if added.items else f"{item.item_id} is there already")
+    click.echo(f"Added {item.item_id}" if added.items else f"{item.item_id} is already there")
 
 
 @canvass.command(
@@ -403,7 +403,7 @@ def paste(
 @click.option("--day", type=DAY, help="Market day. Default: latest day on file.")
 @with_items
 @click.option("--publish", "is_published", is_flag=True, help="Keep as published.")
-@click.option("--assessor", metavar="NAME", help="Who answers for what is published.")
+@click.option("--assessor", metavar="NAME", help="Who signs off on what is published.")
 @click.option("--override", type=QUOTE, metavar="$/CWT", help="Your price, for one --item.")
 @click.option("--second", default="", metavar="NAME", help="Who else reviewed your price.")
 @click.option("--reason", default="", help="Why you override, correct or withdraw; kept.")
@@ -472,7 +472,7 @@ def _check_publishing(
     as_of: datetime | None,
 ) -> None:
     if is_published and not (assessor or "").strip():
-        raise click.UsageError("--publish needs --assessor: who answers for it.")
+        raise click.UsageError("--publish needs --assessor: who signs off on it.")
     if is_published and as_of is not None:
         raise click.UsageError("--publish uses what is known now: leave --as-of out.")
     if override is None:

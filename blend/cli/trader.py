@@ -111,13 +111,13 @@ Examples:
     "--among",
     callback=selector,
     metavar="CONDITIONS",
-    help='Lots a mix may have, such as "fresh_or_frozen=fresh; origin=domestic".',
+    help='Lots a mix may use, such as "fresh_or_frozen=fresh; origin=domestic".',
 )
 @click.option(
     "--max-share", type=_PART, default=1.0, metavar="PERCENT", help="Largest share from one item."
 )
 @click.option("--any-program", is_flag=True, help="Quotations: a mix may lack the item's claims.")
-@click.option("--any-meat", is_flag=True, help="Head, cheek and the like may stand in too.")
+@click.option("--any-meat", is_flag=True, help="May also use head, cheek and the like.")
 @answers("every", chart=True)
 def substitute(
     folder: Path,

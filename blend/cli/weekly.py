@@ -26,7 +26,7 @@ from blend.errors import FileTrouble
     "--script", "spoken", type=FILE, metavar="FILE", help="Save the spoken script (.txt)."
 )
 @with_calls
-@click.option("--sign", "signed_by", default="", metavar="NAME", help="Who answers for the calls.")
+@click.option("--sign", "signed_by", default="", metavar="NAME", help="Who signs the calls.")
 @click.option("--volumes", is_flag=True, help="Also print volumes.")
 @click.option("--text", is_flag=True, help="Also print each complex in words.")
 @click.option("--all", "every", is_flag=True, help="Print everything, the script included.")

@@ -94,7 +94,7 @@ def _error(name: str, metavar: str, of: str) -> Callable[[Any], Any]:
 @click.option(
     "--undo",
     type=click.Choice(_DRIVERS),
-    help="Write AFTER with this driver alone back as it was; needs --write.",
+    help="Save AFTER with only this driver set back to BEFORE; needs --write.",
 )
 @click.option(
     "--write",

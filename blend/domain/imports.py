@@ -225,7 +225,7 @@ class Cost(StrEnum):
     INLAND = "freight to the plant"
     FINANCE = "finance"
     THAW = "thaw loss"
-    LEAN = "difference of lean"
+    LEAN = "lean adjustment"
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +242,7 @@ class CostLine:
 class BuildUp:
     """What a foreign offer costs against fresh, line by line, and its break-even.
 
-    The lines down to the landed price add up to it; thaw loss and the difference of lean lead on
+    The lines down to the landed price add up to it; thaw loss and the lean adjustment lead on
     to the fresh equivalent. Break-evens are None where the meat would not pay its way even free.
     """
 

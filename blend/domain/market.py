@@ -80,7 +80,7 @@ class CanvassEntry:
     """
 
     entry_id: str = col.identifier("your own name for the entry", option="id")
-    heard_at: datetime = col.moment("on your own clock, before any correction")
+    heard_at: datetime = col.moment("your local time, before any correction")
     """Of a correction, when the first entry was heard."""
     market_day: date = col.day("market day it is about", option="day")
     kind: EntryKind = col.choice("trade, bid, offer or other", EntryKind)
@@ -126,13 +126,13 @@ class CanvassEntry:
         "where the meat goes; export sales are counted apart", DESTINATIONS, default="domestic"
     )
     deal_id: str = col.word(
-        "your own name of the deal; two sides that give the same one count once",
+        "your own name for the deal; two sides with the same one count once",
         default="",
         blank="not stated",
         option="deal",
     )
     is_firm: bool = col.yes_no(
-        "of a bid or offer: it could be hit or lifted", default=True, option="not-firm"
+        "firm enough to be hit or lifted (a bid or offer)", default=True, option="not-firm"
     )
     between_affiliates: bool = col.yes_no(
         "seller and buyer are affiliated", default=False, option="affiliates"

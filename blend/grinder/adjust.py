@@ -42,7 +42,7 @@ def adjust(
 ) -> AdjustAnswer:
     """The cheapest way to bring a batch into spec, checked independently of the solver.
 
-    Where there is none, what stands in the way. Raises KeyError for unknown names and
+    Where there is none, the limits that stop it. Raises KeyError for unknown names and
     SolverTrouble where its certificate fails.
     """
     correction = correct.correct_batch(case, product_id, held, reading, terms, uncertainty)
@@ -149,7 +149,7 @@ class AdjustAnswer(Answer):
             steps.append(f"Take out {_lb(made.removed_lb)}.")
         steps += [f"Add {self._added(each.lot_id, each.pounds_lb)}." for each in made.added]
         if not steps:
-            return ["Nothing you have and may use brings it closer."]
+            return ["Nothing on hand that you may use brings it closer."]
         steps.append(
             f"Mix and test again. Expect {_lb(made.finished_lb)} at {made.fat_share:.1%} fat,"
             f" {_chance(made.sure_after)} it is in spec ({self.errors}){self._how_sure}."
@@ -175,7 +175,7 @@ class AdjustAnswer(Answer):
         return printable(text)
 
     def _obstacle(self, each: Obstacle) -> str:
-        """What stands in the way, as its owner would say it."""
+        """The limit that stops it, as its owner would say it."""
         rules = [
             f"rule {rule.rule_id}" + (f" ({rule.note})" if rule.note else "")
             for rule in self.case.rules
@@ -209,11 +209,11 @@ class AdjustAnswer(Answer):
             first.append(
                 screen.listed(
                     self.tables["in_the_way"], "in_the_way", "without_it",
-                    title="IN THE WAY, and what would bring it into spec without it",
+                    title="LIMITS THAT STOP IT, and what would bring it into spec without them",
                 )
             )  # fmt: skip
         elif made.act is Act.SHORT:
-            more = "No single limit stands in the way: it takes more than one change."
+            more = "No single limit stops it: it takes more than one change."
             first.append(screen.wrapped(more))
         offered = {"batch": self._before_and_after}
         return screen.blocks(
@@ -229,7 +229,7 @@ class AdjustAnswer(Answer):
     def checked(self) -> str:
         """What the independent check says, in one line."""
         made, gap_usd = self.correction, self.certificate.gap_usd
-        not_ruled_out = "that nothing comes closer is the solver's word"
+        not_ruled_out = "that nothing comes closer is by the solver's own bound"
         if made.act is Act.NOTHING:
             said = f"in spec at the confidence asked for ({self.errors})"
         elif made.act is Act.SHORT:

@@ -51,7 +51,7 @@ _STEPS = 24
 _GAP_SHARE = 1e-6
 _TIME_LIMIT_S = 20.0
 _AS_SHARES = (
-    "Recipe rules are applied to what you add alone: the recipe in the blender is not known"
+    "Recipe rules apply only to what you add: the recipe in the blender is not known"
     " (--as-planned says it is the plan's)."
 )
 
@@ -398,7 +398,7 @@ def _recipe_lb(case: Case, product: Product, held: Held) -> dict[str, float]:
     return {lot_id: lb * held.held_lb / finished_lb for lot_id, lb in pounds.items()}
 
 
-# What stands in the way ---------------------------------------------------------------------------
+# The limits that stop it --------------------------------------------------------------------------
 
 
 def obstacles(

@@ -282,11 +282,11 @@ class DayPlan(Answer):
             bound.bound_usd if safe is None else safe.floor_usd,
             is_certified=bound.is_certified if safe is None else safe.is_floor_certified,
             is_short_by_rounding=plan.is_short_by_rounding,
-            plans="plan" if safe is None else "plan with these confidences",
+            plans="plan" if safe is None else "plan at these odds",
         )
         sales = f" after {money(plan.money.sales_usd)} of sales" if plan.money.sales_usd else ""
         stopped = " The search was stopped early: best plan so far." if plan.stopped_early else ""
-        more = "" if safe is None else f" Holding the confidences costs {money(safe.safety_usd)}."
+        more = "" if safe is None else f" Holding these odds costs {money(safe.safety_usd)}."
         cost = f"Day's cost {money(bound.printed_usd)}{sales}{self._stock_words}."
         return f"{cost}{more} {gap}{stopped}"
 

@@ -126,7 +126,7 @@ class LotAnswer(Answer):
             where = f" in {', '.join(into)}" if into else ""
             return f"Used: {why.used_lb:,.0f} lb{where}. It costs {ask}. {self._drop}"
         if why.best is None:
-            return "Not used: no product of today may hold it."
+            return "Not used: no product today may use it."
         return f"Not used at {ask}. {self._buy}"
 
     @property
@@ -224,7 +224,7 @@ class LotAnswer(Answer):
     def chart(self) -> Spec:
         """Worth in each product as points, with a line at the delivered price."""
         if self.why.best is None:
-            nothing = f"No product may hold {self.why.lot_id} today: nothing to draw"
+            nothing = f"No product may use {self.why.lot_id} today: nothing to draw"
             raise refusal("--chart", None, nothing, "")
         field = "worth_usd_per_cwt"
         points = charts.rows_of(self.tables["products"], "product", field)

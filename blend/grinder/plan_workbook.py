@@ -35,7 +35,7 @@ register(
 )
 PULL_CAUTION = (
     "Check each lot's label, use-by and temperature against this sheet before you open it. What is"
-    " off, or above 40 °F (4 °C), goes to whoever decides on it."
+    " off, or above 40 °F (4 °C), stays shut until your supervisor decides."
 )
 RECORD_NOTE = (
     "Has the fields of the grinding record of 9 CFR 320.1(b)(4). The plant completes it and answers"

@@ -256,7 +256,7 @@ def make_safe_plan(
         less = search.lacking_share(found.x)
     if not len(found.x):
         raise SolverTrouble(
-            f"No plan with these confidences was found in {time_limit_s:.0f} s. Allow "
+            f"No plan at these odds was found in {time_limit_s:.0f} s. Allow "
             "more time (--time-limit), or ask for whole containers in fewer places."
         )
     say("whole pounds and the checks")

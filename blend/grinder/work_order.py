@@ -3,7 +3,7 @@
 It has the fields of the raw ground beef grinding record of 9 CFR 320.1(b)(4): establishment numbers
 and lot numbers of suppliers, production dates, names of materials and carryover, time of each
 lot, time of cleaning. What only the floor knows stays blank; the plant completes the record and
-answers for it. The run order is the plant's choice; no official order is claimed.
+is responsible for it. The run order is the plant's choice; no official order is claimed.
 """
 
 from __future__ import annotations

@@ -199,7 +199,7 @@ class ControlAnswer(Answer):
     def _stands_out(self, count: int | None = None) -> str:
         signals = self.tables["signals"].sort_values(["made_on", "batch_id"], ascending=False)
         if signals.empty:
-            return "Every product runs as its first batches did."
+            return "Every product is running like its first batches."
         shown = signals if count is None else signals.head(count)
         return screen.table(
             shown.drop(columns=["target_percent"]),

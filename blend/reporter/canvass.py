@@ -236,7 +236,7 @@ def added_lines(added: Added) -> list[str]:
     if added.number is None:
         if not added.known:
             return ["Nothing to import: no rows under the headers."]
-        return [f"Nothing new: the store has all {known} already."]
+        return [f"Nothing new: the store already has all {known}."]
     parts = [
         counted(number, one, many)
         for number, one, many in (
@@ -248,4 +248,4 @@ def added_lines(added: Added) -> list[str]:
     ]
     listed = ", ".join(parts[:-1]) + (" and " if len(parts) > 1 else "") + parts[-1]
     lines = [f"Imported {listed}."]
-    return lines + ([f"{known} were in the store already."] if added.known else [])
+    return lines + ([f"{known} were already in the store."] if added.known else [])

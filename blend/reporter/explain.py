@@ -176,7 +176,7 @@ class Moved(Answer):
         )  # fmt: skip
         line = f"The quote {way}. Not explained: {_dollars(rest)}"
         if error is None:
-            return [f"{line}. How sure that is takes the quote's error (--quote-error)."]
+            return [f"{line}. To judge it, give the quote's error (--quote-error)."]
         beyond = "beyond" if abs(rest) > 2 * error else "within"
         return [f"{line} (±{error * LB_PER_CWT:.2f}, {beyond} two errors)."]
 

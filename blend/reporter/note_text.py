@@ -689,5 +689,5 @@ def _of_the_model(news: News) -> list[Sentence]:
     error = Figure("volume error", news.volume_error_share, Unit.SHARE, Source("asked"))
     return [
         sentence(*parts, "."),
-        sentence("Volumes are taken to be off by ", error, ", one standard error."),
+        sentence("Volumes are assumed off by ", error, ", one standard error."),
     ]

@@ -212,9 +212,7 @@ class DayQuotes(Answer):
     def _warnings(self) -> list[str]:
         if self.publication is not None:
             return []
-        quiet = (
-            [] if self.day in self.known.market_days else [f"Nothing was heard on {day(self.day)}."]
-        )
+        quiet = [] if self.day in self.known.market_days else [f"No entries on {day(self.day)}."]
         return (
             quiet
             + self._changed_since()
@@ -271,7 +269,7 @@ class DayQuotes(Answer):
                       note=demand_note(self.method)),
                 table(self.tables["spans"], _SHOWN_OF_SPANS, title="Weeks, months and year to date",
                       note=SPANS_NOTE),
-                table(self.tables["words"], title="Where the words are from"),
+                table(self.tables["words"], title="Sources of the terms"),
             )
         )  # fmt: skip
 
@@ -349,7 +347,7 @@ class Reproduced(Answer):
         )
         return "\n".join(
             (
-                f"Published for {long_day(self.day)}, made again from the store as it stood then.",
+                f"Published for {long_day(self.day)}, rebuilt from the store as it was then.",
                 wrapped(verdict),
                 table(self.tables["reproduced"]),
             )

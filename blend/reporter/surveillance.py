@@ -168,7 +168,7 @@ def limit_influence(
     low, high = max(without) - cap, min(without) + cap
     if low > high:
         reach = (max(without) - min(without)) / 2
-        why = "two companies pull it apart by more than the cap" if reach > cap else ""
+        why = "two companies differ by more than the cap" if reach > cap else ""
         return Limited((low + high) / 2, max(cap, reach), found, why)
     return Limited(min(max(whole, low), high), cap, found)
 

@@ -326,7 +326,7 @@ def _conflicts(connection: Connection, published: Sequence[Published]) -> Iterab
         price, by, at = row["usd_per_cwt"], row["assessor"], row["published_at"]
         there = f"{each.item_id} at ${price:,.2f}, published by {by} at {at:%H:%M} UTC"
         if each.store_position is not None and row["append_number"] > each.store_position:
-            hint = "It came while you looked. Look at it, then quote again."
+            hint = "It was published while you were looking. Check it, then quote again."
             yield Problem("published", None, None, there, "", hint)
         elif not each.is_withdrawn and each.usd_per_cwt == price:
             continue

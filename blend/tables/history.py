@@ -143,7 +143,7 @@ def write_history(
     }
     if path.suffix.lower() == ".xlsx":
         if check_place(path).exists():
-            raise FileTrouble(f"{path}: is there already. Choose another name.")
+            raise FileTrouble(f"{path}: is already there. Choose another name.")
         write_plain_workbook(path, tables)
         return (path,)
     with as_file_trouble(path):

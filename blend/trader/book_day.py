@@ -73,7 +73,7 @@ register(
         "lean_point": Format("Lean", "%", 0),
         "basis_usd_per_cwt": Format("Basis", "$/cwt", 2, is_signed=True),
         "unexplained_usd": Format("Left over", "$", 2, is_summed=True),
-        "exposure_usd": Format("Open with them", "$", 0, is_summed=True),
+        "exposure_usd": Format("Exposure", "$", 0, is_summed=True),
     }
 )
 
@@ -240,7 +240,7 @@ class BookDay(Answer):
                        ["book_item", "delivery_month", "where", "net_position_lb",
                         "net_position_loads"], ""),
             "origins": ("by_origin", "By origin", None, ""),
-            "counterparties": ("counterparties", "Open with counterparties", None,
+            "counterparties": ("counterparties", "Exposure by counterparty", None,
                                "At the day's marks; not netted."),
             "limits": ("limits", "Limits", None, ""),
             "quotes": ("quotes", "Bids and offers that are good today", None, ""),
@@ -303,7 +303,7 @@ class BookDay(Answer):
             quote = each.quote
             yield (
                 f"{quote.side.capitalize()} {quote.quote_id}, {quote.item_id} at "
-                f"{cents(quote.price_usd_per_cwt)}, ran out on {day(quote.good_until)}."
+                f"{cents(quote.price_usd_per_cwt)}, expired on {day(quote.good_until)}."
             )
         for item, of in self.old_marks.items():
             yield f"{item} is marked at its quotation of {day(of)}; none is newer."

@@ -207,7 +207,7 @@ class BookRisk(Answer):
             f"{counted(found.observations, 'past week')}, "
             f"{found.observations * (1 - self.confidence):.1f} of them in the tail; "
             f"{found.method}. "
-            "± is one standard error of sampling; a kind of week not in the history is not in it."
+            "± is one standard error of sampling; weeks unlike any in the history are not covered."
         )
         lines = [screen.strong(title), screen.wrapped(words), screen.wrapped(basis)]
         if self.covariance is not None:
@@ -245,7 +245,7 @@ class BookRisk(Answer):
             self.tables["hedges"],
             columns,
             title="Minimum-variance hedge",
-            note=f"Fitted to the same weeks, so it looks better than it will do; ± is one "
+            note=f"Fitted to the same weeks, so it looks better here than it will in use; ± is one "
             f"standard error. Costs of the hedge are not counted.{several}",
         )
 

@@ -190,8 +190,8 @@ class Customers(Answer):
                 screen.table(
                     self.tables["whole"],
                     title="Pounds their plan takes at the price shown",
-                    note="The second is what their day in whole boxes and batches takes, times "
-                    "their days. Loads above rest on the first.",
+                    note="Whole boxes: what their day in whole boxes and batches takes, times "
+                    "their days. Loads above use the first column.",
                 )
             )
         if watch := screen.watch(self._warnings()):
@@ -237,7 +237,7 @@ class Customers(Answer):
             if each.delivered_usd_per_cwt and each.delivered_usd_per_cwt[0] >= highest - 0.01:
                 yield (
                     f"{each.customer} takes some at {cents(highest)} too: it cannot do without it, "
-                    "or its sheet lacks other offers. Not looked at above that."
+                    "or its sheet lacks other offers. Not priced above that."
                 )
             if each.by_product:
                 yield (

@@ -36,7 +36,7 @@ _WAYS = {
 
 
 def find_entry(entries: Iterable[Entry], entry_id: str) -> Entry:
-    """A deal, bid or offer that stands today. Raises InputRefused, and says what took its place."""
+    """A deal, bid or offer that still counts. Raises InputRefused, and says what replaced it."""
     entries = list(entries)
     standing = {each.entry_id: each for each in live(entries, date.max)}
     if entry_id in standing:
@@ -44,8 +44,8 @@ def find_entry(entries: Iterable[Entry], entry_id: str) -> Entry:
     hint = did_you_mean(entry_id, standing)
     for later in entries:
         if later.corrects == entry_id:
-            hint = "It was withdrawn." if later.withdrawn else f"{later.entry_id} took its place."
-    problem = Problem("book", None, "deal_id", entry_id, "an entry that stands", hint)
+            hint = "It was withdrawn." if later.withdrawn else f"{later.entry_id} replaced it."
+    problem = Problem("book", None, "deal_id", entry_id, "an entry that still counts", hint)
     raise InputRefused([problem])
 
 
@@ -80,7 +80,7 @@ def confirmation(deal: Deal, quotations: Sequence[Quotation], house: str = "") -
         f"Contract confirmation, in place of {deal.corrects}"
     )  # fmt: skip
     sign = [
-        "Please tell us within one business day if this is not what was agreed.",
+        "Please let us know within one business day if this is not what was agreed.",
         f"{we}: {BLANK}    {they}: {BLANK}",
     ]
     return "\n".join([title, "", *body, "", *sign])

@@ -135,10 +135,10 @@ class Landed(Answer):
         words = []
         for each in self.fresh:
             parts = [each.item] if each.item else []
-            parts += ["a lean point of the line"] if each.has_point else []
-            words.append(f"{each.offer_id} {' and '.join(parts)}")
+            parts += ["the day's value of a lean point"] if each.has_point else []
+            words.append(f"{each.offer_id} against {' and '.join(parts)}")
         return (
-            f"Fresh as quoted {day(self.fresh[0].quoted_on)}: {'; '.join(words)}." if words else ""
+            f"At quotations of {day(self.fresh[0].quoted_on)}: {'; '.join(words)}." if words else ""
         )
 
     def chart(self) -> Spec:
@@ -279,7 +279,7 @@ def build_up_sentences(built: BuildUp) -> Iterator[str]:
         f" point counts {cents(offer.point_usd_per_lb * LB_PER_CWT)}/cwt."
     )
     if built.break_even_price is None:
-        yield "It would not pay its way even for nothing."
+        yield "It would not pay even at a price of zero."
     for rate in built.quota_rates:
         if rate.charge is RateKind.NO_QUOTA:
             yield f"{rate.origin} has no quota: {rate.source}."
@@ -306,9 +306,9 @@ def _one_rate(rate: ImportRate) -> str:
 
 
 _DOUBT_WORDS = {
-    Doubt.ENDED: "Ended before entry: {}. Put the rates in force in import_rates.csv.",
-    Doubt.OLD: "Read long before entry: {}. Check them against today's tariff.",
-    Doubt.NOT_READ: "Not read at the source: {}. Confirm them (--rates).",
+    Doubt.ENDED: "Expired before entry: {}. Put the rates in force in import_rates.csv.",
+    Doubt.OLD: "Last checked long before entry: {}. Check them against today's tariff.",
+    Doubt.NOT_READ: "Not checked at the source: {}. Confirm them (--rates).",
 }
 
 

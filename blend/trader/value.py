@@ -214,7 +214,7 @@ class Value(Answer):
             past = [item.basis for item in items if item.basis and item.basis.is_enough]
             judged = "judged against its own earlier distances (--stats)"
             if not past:
-                judged = f"not judged: that takes {MIN_BASIS_DAYS} earlier days"
+                judged = f"not rated: that takes {MIN_BASIS_DAYS} earlier days"
             notes.append(
                 f"* {form.capitalize()} against the {other} line, before thaw loss and freight:"
                 f" see blend landed; {judged}."
@@ -223,12 +223,12 @@ class Value(Answer):
             notes.append("Too few items to say which are cheap or rich.")
         else:
             notes.append(
-                "Line: through the other items that are not off it. Cheap or rich: further off than"
-                " scatter explains; at most 1 fair day in 20 has any, if scatter is normal."
+                "Line: fitted to the other items, outliers left out. Cheap or rich: off by more"
+                " than scatter explains; at most 1 fair day in 20 has any, if scatter is normal."
             )
         if self.day.bend is not None and self.day.bend.is_established:
             notes.append(
-                "The line is curved today; items in it are against the curve: see --stats."
+                "The line is curved today, so its items are tested against the curve (--stats)."
             )
         if self.day.fitted.fat_usd_per_lb < 0:
             notes.append("Fat is negative by arithmetic, not a price anyone pays.")

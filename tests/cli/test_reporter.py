@@ -265,7 +265,7 @@ def test_an_item_is_added_by_command(filled):
     words = ("canvass", "add-item", "--item-id", "42s", "--name", "Pork 42s", "--species", "pork",
              "--lean", "42", "--fresh-or-frozen", "fresh", "--origin", "domestic")  # fmt: skip
     assert filled(*words) == "Added 42s\n"
-    assert filled(*words) == "42s is there already\n"
+    assert filled(*words) == "42s is already there\n"
 
 
 def test_market_days_without_entries_are_listed(filled):

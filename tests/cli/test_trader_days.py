@@ -56,7 +56,7 @@ def test_landed_warns_of_rates_that_ended_or_were_read_long_before_entry(folder:
     assert "ended Sep 30, 2026, before the entry" in " ".join(ended.stdout.split())
     _write_offers(folder, {"entry_on": "2030-06-01"})
     old = " ".join(run("landed", folder).stdout.split())
-    assert "Read long before entry: " in old and "surcharge_any" in old
+    assert "Last checked long before entry: " in old and "surcharge_any" in old
 
 
 @pytest.mark.parametrize(

@@ -159,7 +159,7 @@ def test_a_used_lot_leaves_at_its_price(client):
     ("lot", "words"),
     [
         ("B90-5", "first available Nov 26, 2026"),
-        ("HRT-1", "no product of today may hold it"),
+        ("HRT-1", "no product today may use it"),
         ("B50-1", "can't fill the orders without it"),
     ],
 )

@@ -351,7 +351,7 @@ def test_an_answer_says_when_the_tables_were_edited_since(client):
 def test_scenarios_are_those_of_the_command(client):
     query = "draws=20&seed=7&run=yes"
     read = text_of(settled(client, f"/trader/scenarios/answer?{query}"))
-    assert "imports 20 dearer" in read and "20 draws, seed 7" in read
+    assert "imports $20 higher" in read and "20 draws, seed 7" in read
     rows = rows_of(client.get(f"/trader/scenarios/rows.csv?{query}"))
     assert [row[0] for row in rows[-2:]] == ["draw 19", "draw 20"]
     assert len(workbook_of(client.get(f"/trader/scenarios?{query}&as=xlsx")).sheetnames) == 4

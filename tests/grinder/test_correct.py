@@ -260,7 +260,7 @@ def test_lots_at_hand_are_those_named_or_the_stock():
     assert lots_to_add(offered, ["d"]) == {"d"}
 
 
-# What stands in the way -------------------------------------------------------------------------
+# The limits that stop it -------------------------------------------------------------------------
 
 
 def in_the_way(case, fat, room_lb=5000.0, **terms):

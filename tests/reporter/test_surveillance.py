@@ -199,4 +199,4 @@ def test_three_companies_a_few_dollars_apart_are_quoted_and_far_apart_are_held()
         return assess(ITEM, on(12), [*calm_days(), *said], METHOD)
 
     assert not day(344.5, 345.0, 345.75).held
-    assert "pull it apart" in day(335.0, 345.0, 356.0).held
+    assert "differ by more" in day(335.0, 345.0, 356.0).held
