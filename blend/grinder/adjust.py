@@ -209,7 +209,7 @@ class AdjustAnswer(Answer):
             first.append(
                 screen.listed(
                     self.tables["in_the_way"], "in_the_way", "without_it",
-                    title="LIMITS THAT STOP IT, and what would bring it into spec without them",
+                    title="LIMITS THAT STOP IT, and what would fix it without them",
                 )
             )  # fmt: skip
         elif made.act is Act.SHORT:
