@@ -1,10 +1,12 @@
 """Remake every golden screen."""
 
 from tests.golden.runner import HERE, cases, screen
+from tests.tools.kept import searches_kept
 
 
 def remake() -> None:
-    made = {name: screen(argv) for name, argv in cases().items()}
+    with searches_kept():
+        made = {name: screen(argv) for name, argv in cases().items()}
     for old in HERE.glob("*.txt"):
         old.unlink()
     for name, text in made.items():

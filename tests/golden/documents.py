@@ -20,6 +20,7 @@ from click.testing import CliRunner
 
 from blend.cli import main
 from tests.golden.runner import ROOT
+from tests.tools.kept import searches_kept
 
 DOCUMENTS = [ROOT / "README.md", *sorted((ROOT / "blend" / "guide").glob("*.md"))]
 _BLOCK = re.compile(r"^```console\n(.*?)^```", re.MULTILINE | re.DOTALL)
@@ -77,6 +78,6 @@ def output(command: str) -> str:
 
 
 if __name__ == "__main__":
-    for each in DOCUMENTS:
-        made = current(each)
-        each.write_text(made, "utf-8")
+    with searches_kept():
+        for each in DOCUMENTS:
+            each.write_text(current(each), "utf-8")

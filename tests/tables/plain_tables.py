@@ -6,6 +6,7 @@ import csv
 from collections.abc import Callable
 from copy import deepcopy
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -127,7 +128,7 @@ def _column_of(table: str, name: str, row: dict[str, str]) -> Column:
 
 def _typed(column: Column, text: str) -> Any:
     as_typed: dict[Kind, Callable[[str], Any]] = {
-        Kind.SHARE: lambda share: float(share.rstrip("%")) / (100 if "%" in share else 1),
+        Kind.SHARE: lambda share: float(Decimal(share.rstrip("%")) / (100 if "%" in share else 1)),
         Kind.NUMBER: float,
         Kind.POINTS: float,
         Kind.MONEY: float,

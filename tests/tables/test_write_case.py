@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from hypothesis import given, settings
 from openpyxl import load_workbook
 
 from blend.domain.case import Case
+from blend.domain.stock import valued
 from blend.errors import FileTrouble
 from blend.tables.columns import EVERY_TABLE, TABLES
 from blend.tables.read import read_case
@@ -29,6 +31,7 @@ from tests.tables.plain_tables import places, problems_in, sound, write_folder
 @settings(max_examples=50, deadline=None)
 @given(case=cases())
 def test_a_written_case_reads_back_as_it_was(case: Case):
+    case = replace(case, lots=tuple(valued(lot, case.settings) for lot in case.lots))
     with tempfile.TemporaryDirectory() as folder:
         write_case(case, folder)
         assert read_case(folder).case == case

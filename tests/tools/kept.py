@@ -8,6 +8,8 @@ from dataclasses import replace
 from unittest.mock import patch
 
 import blend.grinder.plan as planning
+import blend.grinder.whole_break_even as whole_break_even
+import blend.trader.breakeven as breakeven
 from blend.domain.case import Case
 from blend.model.solve import LinearPlan
 from blend.model.solver import Outcome
@@ -32,6 +34,10 @@ def _plan_whole(case: Case, linear: LinearPlan, *given: object) -> WholePlan:
 
 @contextmanager
 def searches_kept() -> Iterator[None]:
-    """Of all plans that are made in this block."""
-    with patch.object(planning, "plan_whole", _plan_whole):
+    """Of all plans that are made in this block; to plan again, too, there is plenty of time."""
+    with (
+        patch.object(planning, "plan_whole", _plan_whole),
+        patch.object(breakeven, "plan_whole", _plan_whole),
+        patch.object(whole_break_even, "_EACH_TIME_S", _PLENTY_S),
+    ):
         yield
