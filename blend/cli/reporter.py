@@ -79,7 +79,7 @@ def store_place(where: str | None) -> str:
     """Read here, not by click, so that a URL with a password never shows in a help text."""
     where = where or os.environ.get(STORE_VARIABLE)
     if not where:
-        raise click.UsageError(f"Name the store: --store PATH|URL, or set {STORE_VARIABLE}.")
+        raise click.UsageError(f"Name the store: --store market.sqlite, or set {STORE_VARIABLE}.")
     return where
 
 

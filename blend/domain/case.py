@@ -33,6 +33,7 @@ class Settings:
         WholeContainers,
         default=WholeContainers.NO,
         caution_when_blank="Combos and boxes can be split. Enter where they must stay whole.",
+        example="taken",
     )
     gap_share: float = col.share(
         "how close to the cheapest plan is close enough, such as 0.1%", default=0.001

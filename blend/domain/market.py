@@ -69,7 +69,7 @@ class Item:
     )
 
 
-@record("canvass", "What was heard in the canvass, one thing a row.", key="entry_id")
+@record("canvass", "What you heard, one entry a row.", key="entry_id")
 @dataclass(frozen=True, slots=True)
 class CanvassEntry:
     """One thing heard in the canvass, as heard; nothing is ever overwritten.

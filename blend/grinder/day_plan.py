@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 from blend.domain.case import Case
 from blend.domain.plan import Check, Plan, Verdict
 from blend.domain.requirements import ConstraintClass
+from blend.domain.rules import WholeContainers
 from blend.domain.stock import next_grind_day
 from blend.domain.uncertainty import ASSUMES_INDEPENDENT, SHARED_BY_SUPPLIER
-from blend.errors import Caution, warning_lines
+from blend.errors import Caution, and_more, warning_lines
 from blend.grinder import plan_frames as frames
 from blend.grinder.odds import (
     ASSUMPTION,
@@ -356,7 +357,7 @@ class DayPlan(Answer):
         """What the reader should act on, the most pressing first."""
         done = [] if self.rest is None else self.rest.watch()
         lines = [*self._confidence_lowered(), *done, *self._odds_lines(), *self._over_limit_lines()]
-        lines += self._warm_batches()
+        lines += [*self._warm_batches(), *self._split_lines()]
         lines += warning_lines(self.cautions)
         if len(lines) > _MAX_WATCH - 1:
             others = len(lines) - (_MAX_WATCH - 2)
@@ -366,10 +367,24 @@ class DayPlan(Answer):
             ]
         return [*lines, *self._standards_line()]
 
+    def _split_lines(self) -> list[str]:
+        """That the plan opens combos or boxes and leaves the rest."""
+        if self.case.settings.whole_containers is not WholeContainers.NO:
+            return []
+        split = [
+            take.lot_id
+            for take in self.plan.takes
+            if (container_lb := self.case.lot(take.lot_id).container_lb)
+            and abs(take.pounds_lb / container_lb - round(take.pounds_lb / container_lb)) > 1e-6
+        ]
+        if not split:
+            return []
+        return [f"Part combos or boxes of {and_more(split)}. For whole ones: --containers taken"]
+
     def _odds_lines(self) -> list[str]:
         if self._safe is not None:
             own = "; lots of one supplier may not" * (self.errors.words == ASSUMES_INDEPENDENT)
-            return [f"Odds: every confidence {self.errors.words}{own}."]
+            return [f"Every confidence {self.errors.words}{own}."]
         worst = {each.product_id for each in self.odds if each.odds < _SURE_ODDS}
         if not worst:
             return []

@@ -72,7 +72,9 @@ class Answer(ABC):
     def to_csv(self, path: Path, table: str | None = None) -> None:
         """Write one table, the main one unless another is named, whole or not at all."""
         frame = in_shown_units(self.tables[table or next(iter(self.tables))])
-        text = frame.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
+        text = frame.to_csv(
+            index=False, lineterminator="\n", date_format="%Y-%m-%d", float_format="%.12g"
+        )
         write_bytes(path, text.encode("utf-8-sig"))
 
     def save_chart(self, path: Path) -> None:

@@ -111,7 +111,7 @@ def starter_rows(name: str) -> list[tuple[Any, ...]]:
 
 
 def _default(column: Column) -> Any:
-    if column.default is None and column.example:
+    if column.example:
         return column.example
     is_share = column.kind is Kind.SHARE and column.default is not None
     return column.typed(column.default) if is_share else column.default

@@ -18,7 +18,7 @@ from blend.domain.imports import (
     RateUnit,
 )
 from blend.domain.quotations import Quotation
-from blend.errors import Caution, InputRefused, Problem
+from blend.errors import Caution, InputRefused, Problem, and_more
 from blend.output.answer import Answer, Spec
 from blend.output.charts import BLUE, GRAY, GREEN, ORANGE, amount, chart, layer, name
 from blend.output.formats import Format, cents, day, register
@@ -132,11 +132,12 @@ class Landed(Answer):
     @property
     def fresh_words(self) -> str:
         """Which offers are compared with quotations, and of what day; empty where none is."""
-        words = []
+        offers: dict[str, list[str]] = {}
         for each in self.fresh:
             parts = [each.item] if each.item else []
             parts += ["the day's value of a lean point"] if each.has_point else []
-            words.append(f"{each.offer_id} against {' and '.join(parts)}")
+            offers.setdefault(" and ".join(parts), []).append(each.offer_id)
+        words = [f"{and_more(ids)} against {fresh}" for fresh, ids in offers.items()]
         return (
             f"At quotations of {day(self.fresh[0].quoted_on)}: {'; '.join(words)}." if words else ""
         )
