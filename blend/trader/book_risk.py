@@ -235,7 +235,8 @@ class BookRisk(Answer):
     @property
     def _tail_weeks(self) -> NDArray[np.bool_]:
         """(weeks): those at or beyond the quantile, one at a time."""
-        return self.weekly_usd <= np.quantile(self.weekly_usd, 1 - self.confidence)
+        limit = np.quantile(self.weekly_usd, 1 - self.confidence, method="lower")
+        return self.weekly_usd <= limit
 
     def _hedge_text(self) -> str:
         columns = ["hedge_with", "sell_loads", "hedge_sell_lb", "hedge_sell_error_lb",

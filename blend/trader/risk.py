@@ -49,8 +49,9 @@ def historical_risk(
 ) -> AtRisk:
     """From profits of past periods as they were, none assumed alike.
 
-    The quantile is interpolated linearly between order statistics (the default rule of numpy);
-    errors are by bootstrap. Raises TooShort where the tail holds less than one observation.
+    The value at risk is a loss that happened, the one of the rank that fills the tail, never less:
+    interpolating to a smaller one would show less risk. Errors are by bootstrap. Raises TooShort
+    where the tail holds less than one observation.
     """
     losses = np.sort(-np.asarray(profits_usd, float))
     _check_tail(len(losses), confidence)
@@ -58,9 +59,10 @@ def historical_risk(
     draws = rng.choice(losses, (resamples, len(losses)))
     values, shortfalls = zip(*(_tail(row, confidence) for row in draws), strict=True)
     value, shortfall = _tail(losses, confidence)
+    rank = len(losses) - _first_in_tail(len(losses), confidence)
     return AtRisk(
         confidence, value, shortfall, float(np.std(values)), float(np.std(shortfalls)),
-        len(losses), "historical, interpolated between observations",
+        len(losses), f"historical, loss number {rank} from the worst",
     )  # fmt: skip
 
 
@@ -105,13 +107,18 @@ def _check_tail(observations: int, confidence: float) -> None:
 
 
 def _tail(losses: Array, confidence: float) -> tuple[float, float]:
-    """The quantile, and the mean of the losses from it on.
+    """The loss that begins the tail, and the mean of the losses from it on.
 
     Losses as large as the quantile count as often as it takes to fill the tail, not all of them:
     draws of a few past weeks repeat each many times.
     """
-    first = math.ceil((len(losses) - 1) * confidence - 1e-9)
-    return float(np.quantile(losses, confidence)), float(np.sort(losses)[first:].mean())
+    tail = np.sort(losses)[_first_in_tail(len(losses), confidence) :]
+    return float(tail[0]), float(tail.mean())
+
+
+def _first_in_tail(count: int, confidence: float) -> int:
+    """Of losses in order; the rule that numpy calls "higher"."""
+    return math.ceil((count - 1) * confidence - 1e-9)
 
 
 @dataclass(frozen=True, slots=True)

@@ -492,8 +492,7 @@ def run_scenarios(
             raise InputRefused(lacking)
     job.check_correlations()
     packed = _packed(job)
-    warm = _warm_case(packed)
-    columns = _columns(warm.case, job.case)
+    columns = _columns(WarmCase(job.case), job.case)  # pilots are the workers' own
     work = Work(workers, scheduler, progress, stopped, keep)
     return ScenarioResults(job, columns, *work.run(run_chunk, job, packed, len(job), columns))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import statsmodels.api as statsmodels
 from scipy.stats import linregress
 
 from blend.trader.risk import (
@@ -37,11 +38,23 @@ PROFITS = [-42, -31, -27, -25, -19, -14, -11, -8, -5, -3, 0, 2, 4, 7, 9, 12, 16,
 
 def test_historical_risk_names_its_rule_and_refuses_a_tail_it_cannot_see():
     found = historical_risk(PROFITS, 0.95)
-    assert found.value_at_risk_usd == pytest.approx(31.55)
+    assert found.value_at_risk_usd == 42
     assert found.expected_shortfall_usd == pytest.approx(42.0)
-    assert found.standard_error_usd > 0 and "interpolated" in found.method
+    assert found.standard_error_usd > 0 and "number 1" in found.method
     with pytest.raises(TooShort, match="100 periods"):
         historical_risk(PROFITS, 0.99)
+
+
+@pytest.mark.parametrize(
+    ("worst", "value", "shortfall"), [((18, 16, 14, 12), 14, 16), ((16, 14, 10, 7), 10, 40 / 3)]
+)
+def test_the_tenth_of_thirty_returns_begins_with_the_third_worst(worst, value, shortfall):
+    """Two published quiz questions on 30 ordered returns at 90% (leetquiz.com, FRM part 1, Q. 58;
+    m.pinggu.org thread 3487215, whose shortfall leaves out the value at risk itself)."""
+    profits = [*(-each for each in worst), *range(-4, 22)]
+    found = historical_risk(profits, 0.9)
+    assert (found.value_at_risk_usd, found.observations) == (value, 30)
+    assert found.expected_shortfall_usd == pytest.approx(shortfall)
 
 
 def test_losses_that_repeat_fill_the_tail_and_no_more():
@@ -58,8 +71,12 @@ SPOT = [.029, .020, -.044, .008, .026, -.019, -.010, -.007, .043, .011, -.036, -
 
 
 def test_hedge_ratio_of_a_textbook_case():
-    """Jet fuel hedged with heating oil, a textbook's 15 months (data from memory; they give its
-    published correlation .928)."""
+    """Jet fuel hedged with heating oil, 15 months, correlation .928 and deviations .0313 and .0263
+    (a textbook's table, read at solutioninn.com, question 4764895, and financetrain.com,
+    minimum-variance-hedge-ratio)."""
+    assert np.corrcoef(SPOT, FUTURES)[0, 1] == pytest.approx(0.928, abs=5e-4)
+    assert np.std(FUTURES, ddof=1) == pytest.approx(0.0313, abs=5e-5)
+    assert np.std(SPOT, ddof=1) == pytest.approx(0.0263, abs=5e-5)
     found = hedge(SPOT, [FUTURES])
     assert found.ratio[0] == pytest.approx(0.777651, abs=1e-6)
     assert found.explained == pytest.approx(0.861875, abs=1e-6)
@@ -67,19 +84,30 @@ def test_hedge_ratio_of_a_textbook_case():
     assert found.standard_error[0] == pytest.approx(linregress(FUTURES, SPOT).stderr)
 
 
-def test_two_instruments_hedge_no_worse_than_one():
+def test_two_instruments_hedge_no_worse_than_one_and_as_statsmodels_fits_them():
     rng = np.random.default_rng(1)
     other = rng.normal(0, 0.02, 15)
+    found = hedge(SPOT, [FUTURES, other])
+    fit = statsmodels.OLS(SPOT, statsmodels.add_constant(np.column_stack([FUTURES, other]))).fit()
+    assert found.ratio == pytest.approx(fit.params[1:])
+    assert found.standard_error == pytest.approx(fit.bse[1:])
+    assert found.explained == pytest.approx(fit.rsquared)
     assert hedge(SPOT, [FUTURES, other]).explained >= hedge(SPOT, [FUTURES]).explained
     with pytest.raises(TooShort):
         hedge(SPOT[:3], [FUTURES[:3], other[:3]])
 
 
 def test_a_broken_correlation_matrix_is_repaired_and_a_sound_one_left_alone():
-    """Higham 2002: the nearest to the matrix of ones but for two zeros has .7607 and .1573."""
+    """Higham 2002: the nearest to the matrix of ones but for two zeros has .7607 and .1573. The
+    second is the printed result of the example program of g02aac, NAG Library (support.nag.com).
+    """
     found, moved = nearest_correlation([[1, 1, 0], [1, 1, 1], [0, 1, 1]])
     assert found[0] == pytest.approx([1, 0.7607, 0.1573], abs=1e-4)
     assert moved == pytest.approx(0.2393, abs=1e-4) and np.linalg.eigvalsh(found).min() > -1e-8
+    tridiagonal = 2 * np.eye(4) - np.eye(4, k=1) - np.eye(4, k=-1)
+    found, _ = nearest_correlation(tridiagonal)
+    assert found[0] == pytest.approx([1, -0.80841, 0.19159, 0.10678], abs=1e-5)
+    assert found[1, 2] == pytest.approx(-0.65623, abs=1e-5)
     sound, moved = nearest_correlation([[1, 0.5], [0.5, 1]])
     assert moved == 0 and sound[0, 1] == 0.5
 
