@@ -14,7 +14,6 @@ import numpy as np
 
 from blend.model.arrays import Model
 from blend.model.cone import Cone
-from blend.model.timing import in_solver
 
 _TOLERANCE = 1e-9
 """Relative, of gap and feasibility."""
@@ -61,8 +60,7 @@ def conic_point(model: Model, cones: Sequence[Cone]) -> np.ndarray | None:
         ],
         settings,
     )
-    with in_solver():
-        answer = solver.solve()
+    answer = solver.solve()
     if str(answer.status) not in ("Solved", "AlmostSolved"):
         return None
     return np.clip(np.array(answer.x), model.lower, model.upper)

@@ -20,7 +20,6 @@ import numpy as np
 
 from blend.errors import SolverTrouble
 from blend.model.arrays import Model, RestrictedMaster, SparseColumns, SparseRows, dot
-from blend.model.timing import in_solver
 
 _DUAL_SIMPLEX, _PRIMAL_SIMPLEX = 1, 4
 """Values of the solver's option `simplex_strategy`."""
@@ -114,8 +113,7 @@ def _no_answer(outcome: Outcome) -> Answer:
 
 
 class _QuietHighs(highspy.Highs):
-    """HiGHS that prints nothing, not even its banner when callbacks are enabled, and whose runs
-    can be timed."""
+    """HiGHS that prints nothing, not even its banner when callbacks are enabled."""
 
     getBasicVariables: Callable[[], tuple[highspy.HighsStatus, np.ndarray]]
     getBasisSolve: Callable[[np.ndarray], tuple[highspy.HighsStatus, np.ndarray]]
@@ -123,10 +121,6 @@ class _QuietHighs(highspy.Highs):
     def enableCallbacks(self) -> None:
         self.setOptionValue("output_flag", False)
         super().enableCallbacks()
-
-    def run(self) -> highspy.HighsStatus:
-        with in_solver():
-            return super().run()
 
 
 def _new_highs() -> _QuietHighs:
@@ -747,14 +741,13 @@ def _run_interruptibly(highs: highspy.Highs, stopped: Callable[[], bool] | None)
 
     # a thread of its own: the library's way to start one holds a lock that all solvers share, so
     # that of two searches at once the second would be refused
-    with in_solver():
-        Thread(target=search, name=SEARCH_THREAD, daemon=True).start()
-        while True:
-            # the signal may come to another thread, and be raised here anywhere after the wait
-            try:
-                if ended.wait(0.2):
-                    return was_interrupted
-                if was_interrupted or (stopped is not None and stopped()):
-                    highs.cancelSolve()
-            except KeyboardInterrupt:
-                was_interrupted = True
+    Thread(target=search, name=SEARCH_THREAD, daemon=True).start()
+    while True:
+        # the signal may come to another thread, and be raised here anywhere after the wait
+        try:
+            if ended.wait(0.2):
+                return was_interrupted
+            if was_interrupted or (stopped is not None and stopped()):
+                highs.cancelSolve()
+        except KeyboardInterrupt:
+            was_interrupted = True

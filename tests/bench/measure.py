@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 from statistics import fmean, median
 from time import perf_counter
 
-from blend.model.timing import solver_time
 from tests.bench.memory import peak_mb
+from tests.bench.solver_time import solver_time
 
 _BUDGET_S = 1.5
 """Short runs are repeated for about so long, and the median is reported."""

@@ -12,13 +12,13 @@ from click.testing import CliRunner
 
 from blend.grinder.plan_days import plan_days
 from blend.model.solve import solve_linear
-from blend.model.timing import solver_time
 from tests.bench.__main__ import bench
 from tests.bench.horizons import make_horizon, min_cost_stated
 from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Task, apart_share, bench_paths, growth, pairs
 from tests.bench.memory import peak_mb
 from tests.bench.paths import PATHS, path_named
+from tests.bench.solver_time import solver_time
 from tests.bench.tables import paths_table
 
 NEEDS = {
