@@ -157,7 +157,11 @@ class ForeignOffer:
         "as offered, in its currency", unit="currency per price_per", between=(0, MAX_USD)
     )
     currency: str = col.word("its three letters, such as USD or AUD", convert=str.upper)
-    price_per: str = col.choice("what weight the price is for", ("kg", "lb", "cwt", "t"))
+    price_per: str = col.choice(
+        "what weight the price is for; cents/lb come to the same as cwt",
+        ("kg", "lb", "cwt", "t", "cents/lb"),
+        convert=lambda unit: "cwt" if unit == "cents/lb" else unit,
+    )
     usd_per_currency: float = col.number(
         "USD for one unit of its currency",
         blank="1, for USD only",
