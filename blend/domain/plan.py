@@ -95,11 +95,11 @@ class Step(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ShadowPrice:
-    """What one requirement costs, at the rate that holds at the plan.
+    """What one requirement costs, at the rate that holds at the plan, on the pounds it makes.
 
     `loosening_saves_usd` is the money saved per step of easing, `tightening_costs_usd` that
     lost per step of tightening. They differ at a degenerate optimum; an infinite
-    tightening cost means that no plan exists beyond.
+    tightening cost means that no plan beyond still makes these pounds.
     """
 
     requirement: Requirement

@@ -607,7 +607,10 @@ class DayPlan(Answer):
         ]
 
     def _limit_blocks(self) -> list[Block]:
-        note = "Shadow prices of the LP relaxation. No other limit costs you anything today."
+        note = (
+            "Shadow prices of the LP relaxation, on the pounds it makes of each product (no plan:"
+            " none that still makes them). No other limit costs you anything today."
+        )
         stopped = self._pricing_stopped()
         title = f"What each limit costs, {SPLIT}"
         return [Block(title, priced_limits(self.limits), note=stopped.strip() or note)]

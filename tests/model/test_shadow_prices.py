@@ -75,8 +75,10 @@ def assert_value_is_the_slope(case: Case, value: ShadowPrice, made_lb: float) ->
     assert saved / steps == pytest.approx(value.loosening_saves_usd, **near)
     lost = cost(eased(case, value, -steps)) - now
     if math.isinf(value.tightening_costs_usd):
-        # no plan there, or one that only the solver's tolerance let through
-        assert lost > 1e3 * MOVE_LB or math.isinf(cost(eased(case, value, -50 * steps)))
+        # no plan there, or one that only the solver's tolerance let through, or a jump: the
+        # product is made no more
+        half = cost(eased(case, value, -steps / 2)) - now
+        assert half > 0.75 * lost > 0 or math.isinf(cost(eased(case, value, -50 * steps)))
     else:
         assert lost / steps == pytest.approx(value.tightening_costs_usd, **near)
 
@@ -103,15 +105,17 @@ def test_requirement_shadow_prices_are_slopes_of_the_min_cost(kind, seed):
 
 
 def _of_a_thousand_pounds(case: Case) -> Case:
-    """Orders so large that the small move of a requirement stays within its tolerance."""
+    """Orders so large that the small move of a requirement stays within its tolerance, and no two
+    products alike: pounds made of one rather than the other would change the price of a limit."""
     products = tuple(
         replace(
             product,
             min_lb=product.min_lb + 1_000,
             max_lb=None if product.max_lb is None else product.max_lb + 1_000,
-            shortage_penalty_usd_per_lb=product.shortage_penalty_usd_per_lb or 6.0,
+            shortage_penalty_usd_per_lb=(product.shortage_penalty_usd_per_lb or 6.0) + apart,
+            sale_usd_per_lb=product.sale_usd_per_lb and product.sale_usd_per_lb + apart,
         )
-        for product in case.products
+        for apart, product in zip((0.0, 0.0137), case.products, strict=False)
     )
     return with_own_rules(replace(case, products=products))
 
