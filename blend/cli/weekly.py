@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import click
@@ -81,12 +81,13 @@ def weekly(
     if out is not None:
         sources = out.with_name(f"{out.stem}-sources.md")
         is_html = out.suffix.lower() == ".html"
-        page = made.html(sources.name) if is_html else made.markdown()
+        page = made.html(sources.name, datetime.now()) if is_html else made.markdown()
         write_bytes(out, page.encode())
         write_bytes(sources, made.sources().encode())
     if slides is not None:
         is_page = slides.suffix.lower() == ".html"
-        write_bytes(slides, made.slides().encode() if is_page else made.slide(slides.suffix))
+        page = made.slides(datetime.now()) if is_page else ""
+        write_bytes(slides, page.encode() if is_page else made.slide(slides.suffix))
     if spoken is not None:
         write_bytes(spoken, f"{made.script()}\n".encode())
     flags = {"volumes": volumes, "text": text, "all": every}

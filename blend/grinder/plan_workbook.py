@@ -17,7 +17,17 @@ from blend.domain.standards import Action
 from blend.grinder import plan_frames as frames
 from blend.grinder.day_plan import CAUTIONS, Block, DayPlan, run_name
 from blend.grinder.work_order import work_order
-from blend.output.formats import Format, counted, day, number, percent, pounds, printable, register
+from blend.output.formats import (
+    Format,
+    counted,
+    day,
+    number,
+    percent,
+    pounds,
+    printable,
+    printed_on,
+    register,
+)
 from blend.output.frames import DataFrame
 from blend.output.gap import short_tenths
 from blend.phrases import CONTAINERS_WORDS, containers, requirement_words
@@ -194,7 +204,7 @@ def printed_stamp(case: Case, plan: Plan, printed_at: datetime) -> str:
         day(case.settings.plan_on),
         f"plan {plan_number(plan, case)}",
         f"tables {inputs_digest(case)}",
-        f"printed {day(printed_at.date())} {printed_at:%H:%M}",
+        printed_on(printed_at),
     )
     return ", ".join(filter(None, parts))
 

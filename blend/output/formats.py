@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from functools import lru_cache
 from typing import Any
 
@@ -208,6 +208,11 @@ def cents(usd_per_cwt: float) -> str:
 def day(of: date) -> str:
     """Nov 25, 2026."""
     return us_date(of)
+
+
+def printed_on(at: datetime | None) -> str:
+    """When a sheet was printed; empty where that is not known."""
+    return "" if at is None else f"printed {day(at.date())} {at:%H:%M}"
 
 
 def long_day(of: date) -> str:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +21,7 @@ from blend.domain.method import Method
 from blend.errors import refusal
 from blend.output import screen
 from blend.output.answer import Answer, Spec
-from blend.output.formats import Format, cents, counted, day, register
+from blend.output.formats import Format, cents, counted, day, printed_on, register
 from blend.output.frames import DataFrame
 from blend.reporter.calendar import Average, DayFigure, average, week_of
 from blend.reporter.indicators import (
@@ -121,6 +121,7 @@ class Weekly(Answer):
     measurable_usd_per_cwt: Mapping[str, float]
     """By item: a move below it counts as unchanged."""
     method_version: str
+    method_digest: str
     position: int
     """Of the store: everything up to this import."""
     missing_days: tuple[date, ...]
@@ -467,7 +468,7 @@ class Weekly(Answer):
             lines.append(f"- {_series_name(of)}: {names}, week to {day(of.day)}{than}")
         return "\n\n".join(lines) + "\n"
 
-    def html(self, sources: str = "") -> str:
+    def html(self, sources: str = "", printed_at: datetime | None = None) -> str:
         """The report as a page that prints on two sheets of Letter; `sources` is the address of
         the page of sources."""
         from importlib.resources import files
@@ -489,6 +490,7 @@ class Weekly(Answer):
             format_of=format_of,
             ending=day(self.friday),
             sources=sources,
+            printed=_printed(printed_at),
         )
 
     def charts(self) -> list[Spec]:
@@ -504,7 +506,7 @@ class Weekly(Answer):
         panels = {"vconcat": self.charts(), "resolve": alone}
         return picture(chart(title, [], panels, subtitle=self.headline), ending.lower())
 
-    def slides(self) -> str:
+    def slides(self, printed_at: datetime | None = None) -> str:
         """One page of charts at newsletter size, as SVG in HTML."""
         from html import escape
 
@@ -514,7 +516,8 @@ class Weekly(Answer):
             f"<figure>{picture(each, '.svg').decode()}</figure>" for each in self.charts()
         )
         title = f"Boneless beef and trimmings, week ending {day(self.friday)}"
-        return _SLIDES.format(title=title, body=body, foot=escape(self.foot()))
+        foot = escape(f"{self.foot()} {_printed(printed_at)}")
+        return _SLIDES.format(title=title, body=body, foot=foot)
 
     def _changes_chart(self) -> Spec:
         from blend.output.charts import signed_bars
@@ -556,7 +559,8 @@ class Weekly(Answer):
         withheld = f"{counted(self.left_out, 'item')} withheld for confidentiality."
         sentences = [
             "Averages are weighted by pounds traded, where there were trades.",
-            f"From the store up to import {self.position}, method {self.method_version}.",
+            f"From the store up to import {self.position}, method {self.method_version} "
+            f"(digest {self.method_digest[:12]}).",
             f"No entries on {missing}." if missing else "",
             year_to_date_words(self.volumes),
             withheld if self.left_out else "",
@@ -686,6 +690,7 @@ def weekly(store: Store, day_of_week: date, method: Method) -> Weekly:
         tuple(each for each in quotable(entries) if each.kind is EntryKind.OTHER),
         measurable,
         method.version,
+        method.digest,
         known.position,
         tuple(each for each in _days(week.monday, 5) if _is_market(each) and each not in there),
         _lead_lines(items, weekly_volumes),
@@ -836,3 +841,8 @@ def _markdown_table(frame: DataFrame) -> str:
     ]
     rule = "|".join("---" if each.decimals is None else "---:" for each in formats)
     return "\n".join(["| " + " | ".join(each.title for each in formats) + " |", f"|{rule}|", *rows])
+
+
+def _printed(at: datetime | None) -> str:
+    words = printed_on(at)
+    return f"{words[:1].upper()}{words[1:]}." if words else ""
