@@ -43,7 +43,8 @@ from blend.errors import SolverTrouble
 from blend.model.arrays import Model, dot
 from blend.model.cone import Cone
 from blend.model.prices import dual_prices
-from blend.model.round_plan import RoundedPlan, batch_count, exact_plan, round_plan
+from blend.model.room import ROOM_LB, with_room
+from blend.model.round_plan import RoundedPlan, batch_count, exact_plan, round_plan, round_quickly
 from blend.model.sets import IndexSets
 from blend.model.solve import LinearPlan
 from blend.model.solver import Outcome, solve_whole
@@ -61,12 +62,15 @@ _MIN_LB = 1e-6
 _TRACE_LB = 0.25
 """Less than this of a lot in a batch is no ingredient."""
 
-_ROUNDS_OF_MARGINS, _ROUNDS_UNTIL_KEPT = 4, 10
-_MARGINS_SHARE = 0.4
-"""Searches with margins before the floor is searched, and how many where none meets every chance
-constraint; and each one's share of the time left."""
+_ROUNDS_UNTIL_KEPT = 10
+"""Searches where none meets every chance constraint."""
+_ROUND_SHARE = 0.5
+"""Of the time left, for each search."""
 _FIRST_GAP_SHARE = 0.002
-"""Of the first two searches: their margins are not settled yet."""
+"""Of the first two searches: tangents are still missing."""
+_POLISHES, _POLISH_NODES = 4, 300
+_NEARLY_HELD_LB = 0.05
+"""Of lean in a run: the cones with the whole numbers fixed move the solution by as much."""
 _MARGIN = Requirement(ConstraintClass.MASS)
 
 OnBetter = Callable[[float, float], None]
@@ -330,10 +334,11 @@ class WholeChance:
     """A mixed-integer program with chance constraints: searched once, then kept at the whole
     numbers found while single cones are tightened.
 
-    Plans are searched with margins: each cone asks for a fixed share of the finished pounds, the
-    spread of the last solution, which is one linear row. With the whole numbers found the cones
-    themselves are solved, and their spread gives the next margins. The floor comes from a search
-    under tangents of the cones at the lowest variance, which every plan keeps.
+    Plans are searched under tangents of the cones and with room for whole pounds. What is found
+    lies outside the cones; with its ingredients kept, tangents at it move containers and batches
+    until the cones hold. With these whole numbers the cones themselves are solved. The floor comes
+    from a search without room, under tangents of the cones at the lowest variance, which every plan
+    keeps.
     """
 
     def __init__(self, chance: ChanceModel, gap_share: float, floor_usd: float) -> None:
@@ -341,6 +346,8 @@ class WholeChance:
         self.chance = chance
         self.floor_usd = floor_usd
         self.gap_share = gap_share
+        self._points: list[np.ndarray] = []
+        """Where the cones have tangents."""
 
     def search(self, time_limit_s: float, on_better: OnBetter | None = None) -> ConicAnswer:
         """Solve in whole numbers; `x` is empty where nothing was found.
@@ -353,80 +360,97 @@ class WholeChance:
         settled = conic.find()
         if not len(settled):
             return conic.solve()
-        kept = chance.reference
-        margins, start = self._margins(settled), self._guess(settled)
-        floor_usd, points = self.floor_usd, [settled]
+        kept, start = chance.reference, self._guess(settled)
+        self._points = [settled]
         best: ConicAnswer | None = None
-        cuts: list[_Row] = []
-        was_interrupted = is_close = is_searched = False
-        rounds = 0
-        while not is_close and (left_s := until - time.monotonic()) > 0:
+        was_interrupted = is_close = is_over = False
+        rounds, gained_usd = 0, np.inf
+        while not (is_close or is_over) and (left_s := until - time.monotonic()) > 0:
             rounds += 1
-            is_floor = rounds > _ROUNDS_OF_MARGINS and best is not None and chance.is_kept(best.x)
-            if is_floor:
-                model = self._with_tangents(points)
-            else:
-                model = _with_rows(self._with_margins(margins), cuts)
+            is_floor = rounds % 2 > 0 and best is not None and chance.is_kept(best.x)
             try:
                 found = solve_whole(
-                    tightened(model),
-                    gap_share=self.gap_share / 2 if rounds > 2 else _FIRST_GAP_SHARE,
-                    time_limit_s=left_s * (1.0 if is_floor else _MARGINS_SHARE),
+                    tightened(self._with_tangents()) if is_floor else self._program(),
+                    gap_share=self.gap_share / 3 if rounds > 2 else _FIRST_GAP_SHARE,
+                    time_limit_s=left_s * _ROUND_SHARE,
                     guess=start,
                     on_better=on_better,
                 )
                 was_interrupted = found.was_interrupted
-                near = self._held(found.x) if len(found.x) else None
+                near = None
+                if len(found.x):
+                    near = self._held(self._polished(found.x[: conic.column_count], until))
             except KeyboardInterrupt:
                 if best is None:
                     raise
                 was_interrupted = True
                 break
-            nearly_usd = self.gap_share / 4 * (np.inf if best is None else abs(best.objective))
-            gained_usd = 0.0
-            if near is not None:
-                is_kept = chance.is_kept(near.x)
-                points.append(near.x if is_kept else found.x[: conic.column_count])
-                if is_kept:
-                    margins, cuts = self._margins(near.x), []
-                else:
-                    cuts += [_tangent(cone, points[-1]) for cone in chance.conic.cones]
-                if best is None or near.objective < best.objective:
-                    gained_usd = np.inf if best is None else best.objective - near.objective
-                    best, kept = near, chance.reference
+            before = np.inf if best is None else best.objective - self.floor_usd
+            if near is not None and (best is None or near.objective < best.objective):
+                best, kept = near, chance.reference
             if is_floor and found.outcome is not Outcome.INFEASIBLE:
-                gained_usd = max(gained_usd, found.bound - floor_usd)
-                floor_usd = max(floor_usd, found.bound)
-                if len(found.x):
-                    points.append(found.x[: conic.column_count])
+                self.floor_usd = float(np.fmax(self.floor_usd, found.bound))
             if best is None:
                 if found.outcome is Outcome.INFEASIBLE:
                     break
                 continue
             start = np.where(conic.whole, np.round(best.x), np.nan)
-            is_close = best.objective - floor_usd <= self.gap_share * abs(best.objective)
-            is_searched = rounds > 1 and gained_usd < nearly_usd
-            if was_interrupted or (is_searched and is_floor):
-                break
-            if not chance.is_kept(best.x):
-                is_searched = False
-                if rounds >= _ROUNDS_UNTIL_KEPT:
-                    break
-                continue
-            if is_searched:
-                rounds = max(rounds, _ROUNDS_OF_MARGINS)
+            gap_usd = best.objective - self.floor_usd
+            allowed_usd = self.gap_share * abs(best.objective)
+            gained_usd = before - gap_usd + (0.0 if is_floor else gained_usd)
+            is_close = gap_usd <= allowed_usd
+            is_over = (
+                was_interrupted
+                or (is_floor and gained_usd < allowed_usd / 4)
+                or (rounds >= _ROUNDS_UNTIL_KEPT and not chance.is_kept(best.x))
+            )
         chance.refer_to(kept)
         if best is None:
             outcome = found.outcome if rounds else Outcome.STOPPED
-            return ConicAnswer(outcome, np.nan, floor_usd, np.zeros(0), rounds)
-        is_over = (is_close or is_searched) and not was_interrupted
+            return ConicAnswer(outcome, np.nan, self.floor_usd, np.zeros(0), rounds)
+        is_optimal = (is_close or is_over) and not was_interrupted
         return replace(
             best,
-            outcome=Outcome.OPTIMAL if is_over else Outcome.STOPPED,
-            bound=floor_usd,
+            outcome=Outcome.OPTIMAL if is_optimal else Outcome.STOPPED,
+            bound=self.floor_usd,
             rounds=rounds,
             was_interrupted=was_interrupted,
         )
+
+    def _program(self) -> Model:
+        """The program with tangents of the cones for the batches referred to, and with room for
+        whole pounds."""
+        model = _with_rows(
+            self.chance.model,
+            [_tangent(cone, x) for cone in self.chance.conic.cones for x in self._points],
+        )
+        has_room = "containers_used" not in model.names
+        model = tightened(model)
+        return with_room(model, ROOM_LB) if has_room else model
+
+    def _polished(self, x: np.ndarray, until: float) -> np.ndarray:
+        """The whole numbers of a solution moved until the cones hold, with the same ingredients:
+        each time tangents at the last solution are added, for its own batches."""
+        chance = self.chance
+        out_of_use = x[chance.model.use] < _TRACE_LB
+        for _ in range(_POLISHES):
+            self._points.append(x)
+            chance.refer_to(chance.reference_of(x))
+            if all(cone.lacks(x) <= _NEARLY_HELD_LB for cone in chance.conic.cones):
+                break
+            model = self._program()
+            upper = model.upper.copy()
+            upper[model.use] = np.where(out_of_use, 0.0, upper[model.use])
+            found = solve_whole(
+                replace(model, upper=upper),
+                gap_share=self.gap_share / 4,
+                time_limit_s=max(0.0, until - time.monotonic()),
+                max_nodes=_POLISH_NODES,
+            )
+            if not len(found.x):
+                break
+            x = found.x[: len(x)]
+        return x
 
     def _held(self, x: np.ndarray) -> ConicAnswer:
         """The cones solved with the whole numbers of a solution, for its own batches; where that
@@ -483,7 +507,7 @@ class WholeChance:
             ],
         )
 
-    def _with_tangents(self, points: Sequence[np.ndarray]) -> Model:
+    def _with_tangents(self) -> Model:
         """The program with tangents of the cones at the lowest variance: no plan that meets its
         chance constraints is cut off."""
         chance, kept = self.chance, self.chance.reference
@@ -491,7 +515,7 @@ class WholeChance:
         rows = [
             _tangent(replace(cone, factor=cone.factor / chance.headroom), x)
             for cone in chance.conic.cones
-            for x in points
+            for x in self._points
         ]
         chance.refer_to(kept)
         model = _with_rows(chance.model, rows)
@@ -511,7 +535,7 @@ class WholeChance:
         x = self._without_dust(x)
         model = self._with_margins(self._margins(x) / sqrt(self.chance.headroom) + more)
         model.upper[model.names["lacking"]] = 0.0
-        return round_plan(model, x)
+        return round_quickly(model, x) or round_plan(model, x)
 
     def exact(self, x: np.ndarray) -> RoundedPlan:
         """A solution before rounding, to recount its money."""

@@ -16,6 +16,8 @@ import numpy as np
 from blend.domain.requirements import ConstraintClass
 from blend.model.arrays import Model, SparseColumns
 
+ROOM_LB, LITTLE_ROOM_LB = 1.5, 0.5
+"""A batch: by measurement nearly every plan with the first can be rounded, most with the second."""
 _WITHOUT_ROOM = {
     ConstraintClass.MASS,
     ConstraintClass.SUPPLY,

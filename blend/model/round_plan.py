@@ -227,7 +227,11 @@ def _whole_pounds(
         if attempt.gives_margin or attempt.may_give:
             rounding.upper[elastic] += _MARGIN_LB
         answer = solve_whole(
-            rounding, gap_share=_GAP_SHARE, time_limit_s=_TIME_LIMIT_S, max_nodes=max_nodes
+            rounding,
+            gap_share=_GAP_SHARE,
+            time_limit_s=_TIME_LIMIT_S,
+            max_nodes=max_nodes,
+            is_easy=max_nodes is not None,
         )
         if len(answer.x):
             return np.round(answer.x[model.use]), answer.x[model.take]

@@ -15,7 +15,7 @@ from blend.errors import OutOfTime, SolverTrouble
 from blend.model.aggregated import restricted_master
 from blend.model.arrays import Model, dot
 from blend.model.build import build_model
-from blend.model.room import with_room
+from blend.model.room import LITTLE_ROOM_LB, ROOM_LB, with_room
 from blend.model.round_plan import RoundedPlan, exact_plan, round_plan, round_quickly
 from blend.model.solve import LinearPlan, solve_linear
 from blend.model.solver import (
@@ -36,8 +36,6 @@ fewer may have no plan, more find their first one later."""
 _SMALL_TO_PAIRS = 100
 _CLOSE_OF_BLEND, _CLOSE_OF_LOT, _CLOSE_NODES = 8, 3, 100
 """Of smaller cases, where the whole program follows soon; the smallest begin with that."""
-_ROOM_LB, _LITTLE_ROOM_LB = 1.5, 0.5
-"""A batch: by measurement nearly every plan with the first can be rounded, most with the second."""
 _OWN_GAP, _CLOSER_GAP, _TARGET = 0.5, 0.2, 0.95
 """Of the gap asked for: what the search for a floor stops at, at first and where rounding took more
 than what it leaves; and where a search with room stops."""
@@ -190,7 +188,7 @@ class _Search:
     def _stages(self) -> Iterator[_Stage]:
         tight = tightened(self.model)
         has_room = "containers_used" not in self.model.names
-        roomy = with_room(tight, _ROOM_LB) if has_room else tight
+        roomy = with_room(tight, ROOM_LB) if has_room else tight
         pairs = len(self.model.sets.pair_lot)
         if pairs >= _LARGE_FROM_PAIRS:
             relaxed = _relaxation(tight, self.linear)
@@ -205,7 +203,7 @@ class _Search:
         yield _Stage(tight, _OWN_GAP, time_share=0.5 if has_room else 1.0, is_whole=True)
         if has_room:
             yield _Stage(roomy, _CLOSER_GAP, time_share=0.5)
-            yield _Stage(with_room(tight, _LITTLE_ROOM_LB), _CLOSER_GAP, time_share=0.5)
+            yield _Stage(with_room(tight, LITTLE_ROOM_LB), _CLOSER_GAP, time_share=0.5)
         yield _Stage(tight, _CLOSER_GAP, is_whole=True)
 
     def _solve(self, stage: _Stage, time_limit_s: float) -> Answer:
@@ -227,6 +225,7 @@ class _Search:
             stopped=self.stopped,
             target=-np.inf if stage.is_whole else self._close_usd(),
             max_nodes=stage.max_nodes,
+            is_easy=not {"is_used", "containers_used"} & set(self.model.names),
         )
 
     def _close_usd(self) -> float:
