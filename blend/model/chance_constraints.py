@@ -337,7 +337,7 @@ class WholeChance:
     Plans are searched under tangents of the cones and with room for whole pounds. What is found
     lies outside the cones; with its ingredients kept, tangents at it move containers and batches
     until the cones hold. With these whole numbers the cones themselves are solved. The floor comes
-    from a search without room, under tangents of the cones at the lowest variance, which every plan
+    from a search without room, under cuts of the cones at the lowest variance, which every plan
     keeps.
     """
 
@@ -348,6 +348,7 @@ class WholeChance:
         self.gap_share = gap_share
         self._points: list[np.ndarray] = []
         """Where the cones have tangents."""
+        self._has_cuts = False
 
     def search(self, time_limit_s: float, on_better: OnBetter | None = None) -> ConicAnswer:
         """Solve in whole numbers; `x` is empty where nothing was found.
@@ -369,11 +370,12 @@ class WholeChance:
             rounds += 1
             is_floor = rounds % 2 > 0 and best is not None and chance.is_kept(best.x)
             try:
+                model = tightened(self._with_cuts()) if is_floor else self._program()
                 found = solve_whole(
-                    tightened(self._with_tangents()) if is_floor else self._program(),
+                    model,
                     gap_share=self.gap_share / 3 if rounds > 2 else _FIRST_GAP_SHARE,
                     time_limit_s=left_s * _ROUND_SHARE,
-                    guess=start,
+                    guess=np.append(start, np.full(len(model.cost) - len(start), np.nan)),
                     on_better=on_better,
                 )
                 was_interrupted = found.was_interrupted
@@ -388,6 +390,8 @@ class WholeChance:
             before = np.inf if best is None else best.objective - self.floor_usd
             if near is not None and (best is None or near.objective < best.objective):
                 best, kept = near, chance.reference
+            if is_floor and len(found.x):
+                conic.cut_off(found.x)
             if is_floor and found.outcome is not Outcome.INFEASIBLE:
                 self.floor_usd = float(np.fmax(self.floor_usd, found.bound))
             if best is None:
@@ -443,7 +447,7 @@ class WholeChance:
             upper[model.use] = np.where(out_of_use, 0.0, upper[model.use])
             found = solve_whole(
                 replace(model, upper=upper),
-                gap_share=self.gap_share / 4,
+                gap_share=self.gap_share / 2,
                 time_limit_s=max(0.0, until - time.monotonic()),
                 max_nodes=_POLISH_NODES,
             )
@@ -507,18 +511,16 @@ class WholeChance:
             ],
         )
 
-    def _with_tangents(self) -> Model:
-        """The program with tangents of the cones at the lowest variance: no plan that meets its
-        chance constraints is cut off."""
-        chance, kept = self.chance, self.chance.reference
+    def _with_cuts(self) -> Model:
+        """The program with cuts of the cones at the lowest variance: no plan that meets its chance
+        constraints is cut off."""
+        chance, conic, kept = self.chance, self.chance.conic, self.chance.reference
         chance.refer_to(None)
-        rows = [
-            _tangent(replace(cone, factor=cone.factor / chance.headroom), x)
-            for cone in chance.conic.cones
-            for x in self._points
-        ]
+        if not self._has_cuts:
+            conic.solve()
+            self._has_cuts = True
+        model = conic.with_cuts(1 / chance.headroom)
         chance.refer_to(kept)
-        model = _with_rows(chance.model, rows)
         model.upper[model.names["lacking"]] = 0.0
         return model
 

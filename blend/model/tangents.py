@@ -127,7 +127,7 @@ class ConicLinear:
             lacks = np.array([cone.lacks(x) for cone in self.cones])
             if all(cone.is_held(x) for cone in self.cones):
                 return ConicAnswer(Outcome.OPTIMAL, outer.objective, outer.objective, x, rounds)
-            added = self._cut_off(outer.x)
+            added = self.cut_off(outer.x)
             if added and not self._is_nearly_held(x, lacks):
                 continue
             inside = self._feasible_point(lacks)
@@ -167,9 +167,10 @@ class ConicLinear:
         found = conic_point(now, self.cones)
         return found if found is not None and holds(now, self.cones, found) else None
 
-    def with_cuts(self) -> Model:
-        """The program with all cuts as rows, for a search in whole numbers or a rounding."""
-        base, cuts = self._without_cuts(), self._cuts
+    def with_cuts(self, factor_share: float = 1.0) -> Model:
+        """The program with all cuts as rows, for a search in whole numbers; each cone's factor
+        times `factor_share`."""
+        base, cuts = self._without_cuts(factor_share), self._cuts
         count = len(cuts.cone)
         return base.extended(
             0,
@@ -179,12 +180,13 @@ class ConicLinear:
             requirements=[self.cones[cone].requirement for cone in cuts.cone],
         )
 
-    def _without_cuts(self) -> Model:
+    def _without_cuts(self, factor_share: float) -> Model:
         """The program as it stands by now: costs, bounds and scales may have moved."""
         base, linear = self._extended, self.linear
         matrix = replace(base.matrix, value=base.matrix.value.copy())
         for block, cone in zip(self._blocks, self.cones, strict=True):
             _put(matrix, block.sum_row, block.pieces, _weights(cone, block))
+            _put(matrix, block.reading_row, [block.norm], [-factor_share * cone.factor])
         rows = len(base.row_lower)
         return replace(
             base,
@@ -220,7 +222,7 @@ class ConicLinear:
                 x = inner.x[: self.column_count]
                 if all(cone.is_held(x) for cone in self.cones):
                     return inner.objective, x
-                self._cut_off(inner.x)
+                self.cut_off(inner.x)
                 more = np.array([max(0.0, self.cones[index].lacks(x)) for index in outside])
                 moved = moved + 1.5 * more
             return None
@@ -232,7 +234,7 @@ class ConicLinear:
             minimum = self.cones[index].minimum + more
             self.linear.set_row_bounds(self._blocks[index].reading_row, minimum, np.inf)
 
-    def _cut_off(self, full: np.ndarray) -> int:
+    def cut_off(self, full: np.ndarray) -> int:
         """Add the cuts that separate the point from the cones; how many."""
         added = []
         for index, (cone, block) in enumerate(zip(self.cones, self._blocks, strict=True)):
@@ -349,7 +351,12 @@ def _extended(model: Model, cones: Sequence[Cone], blocks: Sequence[_Block]) -> 
     return extended
 
 
-def _put(matrix: SparseColumns, row: int, columns: np.ndarray, values: np.ndarray) -> None:
+def _put(
+    matrix: SparseColumns,
+    row: int,
+    columns: Sequence[int] | np.ndarray,
+    values: Sequence[float] | np.ndarray,
+) -> None:
     """Overwrite entries of one row in place."""
     for column, value in zip(columns, values, strict=True):
         entries = slice(matrix.start[column], matrix.start[column + 1])
