@@ -68,7 +68,7 @@ _ROUND_SHARE = 0.5
 """Of the time left, for each search."""
 _FIRST_GAP_SHARE = 0.002
 """Of the first two searches: tangents are still missing."""
-_POLISHES, _POLISH_NODES = 4, 300
+_POLISHES, _POLISH_NODES = 2, 300
 _NEARLY_HELD_LB = 0.05
 """Of lean in a run: the cones with the whole numbers fixed move the solution by as much."""
 _MARGIN = Requirement(ConstraintClass.MASS)
