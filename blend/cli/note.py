@@ -127,8 +127,6 @@ def note(
     if suffix == ".md":
         return WrittenNote(made, _write_draft(made, out))
     name = "draft" if draft is None else draft.name
-    if text is not None:
-        _check_own_words(made, news, text, confirm, is_signed=bool(signed_by))
     from blend.reporter.ledger import call_words
     from blend.store.calls import add_calls
 
@@ -136,7 +134,7 @@ def note(
         signed_calls = calls_signed(opened, calls, on, "note", signed_by)
         words = list(map(call_words, signed_calls))
         saved = _write_page(
-            made, news, out, text, name, signed_by, words, has_market=market is not None
+            made, news, out, text, name, signed_by, confirm, words, has_market=market is not None
         )
         add_calls(opened, signed_calls)
     return WrittenNote(made, saved)
@@ -196,6 +194,7 @@ def _write_page(
     text: str | None,
     name: str,
     signed_by: str,
+    confirm: tuple[str, ...],
     calls: list[str],
     *,
     has_market: bool,
@@ -217,6 +216,8 @@ def _write_page(
     problems = page.problems if has_market else tuple(map(_with_market_asked, page.problems))
     if signed_by and problems:
         raise InputRefused(problems)
+    if text is not None:
+        _check_own_words(made, news, text, confirm, is_signed=bool(signed_by))
     write_text(out, page.html)
     write_text(sources, sources_page(made))
     for problem in problems:

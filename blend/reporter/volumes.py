@@ -185,7 +185,7 @@ def volumes_frame(indicators: Iterable[Indicator]) -> DataFrame:
                "year_to_date", "periods", "year_to_date_percent", "of_total_percent")  # fmt: skip
     rows = []
     for each in indicators:
-        to_date = each.year_to_date
+        to_date, share = each.year_to_date, each.year_to_date_share
         rows.append(
             (
                 each.series.name,
@@ -194,9 +194,9 @@ def volumes_frame(indicators: Iterable[Indicator]) -> DataFrame:
                 each.series.unit,
                 _percent(each.on_week),
                 _percent(each.on_year),
-                to_date.value if to_date else None,
-                f"{to_date.periods} of {to_date.periods + to_date.left_out}" if to_date else "",
-                _points(each.year_to_date_share),
+                None if to_date is None or share is None else to_date.value,
+                f"{len(to_date.weeks)} of {each.day.isocalendar().week} weeks" if to_date else "",
+                _points(share),
                 each.share_of_total and POINTS_PER_SHARE * each.share_of_total,
             )
         )

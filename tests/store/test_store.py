@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -18,6 +19,7 @@ from blend.store import Store
 from blend.store.book import BookStore
 from blend.store.calls import add_calls, calls_of
 from blend.store.schema import METADATA, VERSIONED
+from blend.tables.book import read_book
 from blend.tables.method import read_method
 from tests.store.heard import MONDAY, NINETIES, day, entry
 
@@ -257,14 +259,22 @@ def test_a_store_of_another_version_is_refused(where, monkeypatch):
             call(where)
 
 
-def test_calls_and_an_empty_book_stand_on_either_engine(where, store):
+def test_calls_and_a_book_stand_on_either_engine(where, store):
     call = Call(MONDAY, "F90", Way.UP, chance=0.7, source="note, A. Reporter")
     assert (add_calls(store, [call]), add_calls(store, [call]), calls_of(store)) == (1, 0, (call,))
     with pytest.raises(InputRefused):
         add_calls(store, [replace(call, way=Way.DOWN)])
-    if "postgresql" in where:
-        with BookStore.open(where) as book:
-            assert not book.book().entries
+    place = where if "postgresql" in where else where.replace("market.db", "book.db")
+    demo, _ = read_book(Path(__file__).parents[2] / "demo_data" / "book")
+    kept = demo.entries
+    with BookStore.open(place) as book:
+        assert (book.add(kept), book.add(kept)) == (len(kept), 0)
+        with pytest.raises(InputRefused, match="not in use"):
+            book.add([replace(demo.deals[0], price=1.0)])
+        with pytest.raises(DBAPIError), book._engine.begin() as connection:
+            connection.execute(text("UPDATE deals SET price = 1"))
+    with BookStore.open(place) as book:  # a second trader's
+        assert set(book.book().entries) == set(kept)
 
 
 NEW_COLUMNS = {
