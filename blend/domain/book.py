@@ -187,16 +187,18 @@ class RateKind(StrEnum):
     """USD for one of the currency."""
     FREIGHT = "freight"
     """USD per cwt of the lane."""
+    INSTRUMENT = "instrument"
+    """USD per cwt of something to hedge with that is not quoted here."""
 
 
-@record("book_rates", "Exchange and freight rates by day, to mark and to measure risk.")
+@record("book_rates", "Exchange and freight rates, and prices to hedge with, by day.")
 @dataclass(frozen=True, slots=True)
 class BookRate:
     """One rate on one day."""
 
     rate: str = col.word("the currency, or the freight lane", example="AUD")
     kind: RateKind = col.choice(
-        "exchange: USD for one; freight: USD per cwt", RateKind, example="exchange"
+        "exchange: USD for one; freight, instrument to hedge with: USD per cwt", RateKind, example="exchange"
     )
     rated_on: date = col.day("day of the rate", example="11/25/2026")
     value: float = col.number("the rate", unit="USD", between=(0, 1_000_000), example="0.652")

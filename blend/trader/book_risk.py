@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.domain.book import Book, Deal, StressMove, live
+from blend.domain.book import Book, Deal, RateKind, StressMove, live
 from blend.domain.horizon import Horizon
 from blend.domain.quotations import Quotation
 from blend.errors import did_you_mean, refusal
@@ -53,6 +53,8 @@ register(
         "tail_loss_usd": Format("In tail weeks", "$", 0, is_summed=True),
         "hedge_sell_lb": Format("Sell (buy)", "lb", 0),
         "hedge_sell_error_lb": Format("±", "lb", 0),
+        "hedge_sell_amount": Format("Amount to sell (buy)", "", 0),
+        "hedge_sell_error_amount": Format("±", "", 0),
         "sell_loads": Format("Loads", "", 1),
         "risk_removed_percent": Format("Variance removed", "%", 0),
         "hedged_at_risk_usd": Format("At risk then", "$", 0),
@@ -84,6 +86,8 @@ class BookRisk(Answer):
     covariance: CovarianceRisk | None
     hedge_items: tuple[str, ...]
     hedges: Hedge | None
+    currencies: frozenset[str]
+    """Those among the hedges are counted in their own money, all else in pounds."""
     hedged: AtRisk | None
     stresses: Mapping[str, float]
     unmoved: Mapping[str, tuple[str, ...]]
@@ -153,14 +157,20 @@ class BookRisk(Answer):
         }
 
     def _hedge(self, place: int) -> dict[str, Any]:
-        """`hedges` counts cwt of the item to sell against the whole book."""
+        """`hedges` counts cwt of the item, or the amount of the currency, to sell against the whole
+        book."""
         assert self.hedges is not None
-        sell_lb = self.hedges.ratio[place] * LB_PER_CWT
-        return {
-            "hedge_with": self.hedge_items[place],
-            "hedge_sell_lb": sell_lb,
-            "hedge_sell_error_lb": self.hedges.standard_error[place] * LB_PER_CWT,
-            "sell_loads": sell_lb / LB_PER_LOAD,
+        ratio, error = self.hedges.ratio[place], self.hedges.standard_error[place]
+        row: dict[str, Any] = {"hedge_with": self.hedge_items[place]}
+        if self.hedge_items[place] in self.currencies:
+            row |= {"hedge_sell_amount": ratio, "hedge_sell_error_amount": error}
+        else:
+            row |= {
+                "hedge_sell_lb": ratio * LB_PER_CWT,
+                "hedge_sell_error_lb": error * LB_PER_CWT,
+                "sell_loads": ratio * LB_PER_CWT / LB_PER_LOAD,
+            }
+        return row | {
             "risk_removed_percent": 100 * self.hedges.explained,
             "hedged_at_risk_usd": math.nan if self.hedged is None
             else self.hedged.value_at_risk_usd,
@@ -240,7 +250,8 @@ class BookRisk(Answer):
 
     def _hedge_text(self) -> str:
         columns = ["hedge_with", "sell_loads", "hedge_sell_lb", "hedge_sell_error_lb",
-                   "risk_removed_percent", "hedged_at_risk_usd"]  # fmt: skip
+                   "hedge_sell_amount", "hedge_sell_error_amount", "risk_removed_percent",
+                   "hedged_at_risk_usd"]  # fmt: skip
         several = " All of them together." if len(self.hedge_items) > 1 else ""
         return screen.table(
             self.tables["hedges"],
@@ -451,7 +462,9 @@ def book_risk(
         )  # fmt: skip
     return BookRisk(
         on, weeks_ahead, confidence, exposure, ends, own, at_risk, too_short,
-        covariance, hedge_with if hedges else (), hedges, hedged, stresses, unmoved,
+        covariance, hedge_with if hedges else (), hedges,
+        frozenset(each.rate for each in book.rates if each.kind is RateKind.EXCHANGE),
+        hedged, stresses, unmoved,
         sum(deal.pounds_lb for deal in standing if deal.is_open_on(on)), drawn,
     )  # fmt: skip
 

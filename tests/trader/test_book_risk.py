@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from blend.domain.book import StressMove
+from blend.domain.book import BookRate, RateKind, StressMove
 from blend.errors import InputRefused
 from blend.tables.book import read_book, read_stress
 from blend.tables.quotations import read_quotations
@@ -153,3 +153,18 @@ def test_a_price_of_zero_is_not_a_week(demo):
     gone = date(2026, 3, 25)
     zero = [replace(q, usd_per_lb=0.0) if q.quoted_on == gone else q for q in quotations]
     assert len(book_risk(deals, zero).week_ends) == 57
+
+
+def test_a_currency_is_sold_by_its_amount_and_an_instrument_by_the_pound(demo):
+    book, quotations = demo
+    nineties = [each for each in quotations if each.item == "90s"]
+    instrument = [
+        BookRate("future", RateKind.INSTRUMENT, each.quoted_on, each.usd_per_lb * 100)
+        for each in nineties
+    ]
+    book = replace(book, rates=(*book.rates, *instrument))
+    hedges = book_risk(book, quotations, hedge_with=["NZD", "future"]).tables["hedges"]
+    alone = book_risk(book, quotations, hedge_with=["NZD", "90s"]).hedges
+    assert hedges["hedge_sell_amount"][0] == pytest.approx(alone.ratio[0])
+    assert hedges["hedge_sell_lb"].tolist()[1] == pytest.approx(100 * alone.ratio[1])
+    assert np.isnan(hedges["hedge_sell_lb"][0]) and np.isnan(hedges["hedge_sell_amount"][1])
