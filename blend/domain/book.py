@@ -198,7 +198,7 @@ class BookRate:
 
     rate: str = col.word("the currency, or the freight lane", example="AUD")
     kind: RateKind = col.choice(
-        "exchange: USD for one; freight, instrument to hedge with: USD per cwt", RateKind, example="exchange"
+        "exchange: USD for one; freight, instrument: USD per cwt", RateKind, example="exchange"
     )
     rated_on: date = col.day("day of the rate", example="11/25/2026")
     value: float = col.number("the rate", unit="USD", between=(0, 1_000_000), example="0.652")
