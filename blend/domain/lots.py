@@ -181,6 +181,13 @@ class Lot:
         return self.delivered_usd_per_lb if books is None else books
 
     @property
+    def market_usd_per_lb(self) -> float:
+        """What a pound of the same costs to buy today, delivered: for stock, its replacement
+        price, else what it cost."""
+        again = self.replacement_usd_per_lb if self.is_on_hand else None
+        return self.cost_usd_per_lb if again is None else again
+
+    @property
     def fat_share(self) -> float:
         return 1 - self.lean
 

@@ -41,7 +41,7 @@ def replacement_values(
     losses: Iterable[Loss] = (),
     rules: ReplacementRules = ANY_MIX,
 ) -> tuple[Replacement, ...]:
-    """For every lot the cheapest mix of the others at equal lean, at delivered prices.
+    """For every lot the cheapest mix of the others at equal lean, at what each costs today.
 
     Losses of single products are left out: the mix is for any of them.
     """
@@ -124,7 +124,7 @@ def _replacement(
         Case(Settings(plan_on=date.min), tuple(others), (product,), own, losses=losses)
     )
     if not math.isfinite(plan.objective_usd):
-        return Replacement(item.lot_id, item.delivered_usd_per_lb, None, ())
+        return Replacement(item.lot_id, item.market_usd_per_lb, None, ())
     put_in_lb = _REPLACED_LB / (lean + fat)
     mix = [
         MixPart(lot_id, lb / put_in_lb)
@@ -133,7 +133,7 @@ def _replacement(
     ]
     return Replacement(
         item.lot_id,
-        item.delivered_usd_per_lb,
+        item.market_usd_per_lb,
         plan.objective_usd / put_in_lb,
         tuple(sorted(mix, key=lambda part: -part.lb_per_lb)),
         _lean_and_fat(plan, product),
@@ -169,12 +169,14 @@ def _any_product(item: Lot, rules: ReplacementRules) -> Product:
 def _without_limit_but(
     max_share: float, lot: Lot, product: Product, losses: tuple[Loss, ...]
 ) -> Lot:
-    """The lot as the market has it: any amount, on any day. As the pounds made are given, a max
-    share of the mix is a max weight."""
+    """The lot as the market has it: any amount, on any day, at what it costs to buy today. As the
+    pounds made are given, a max share of the mix is a max weight."""
     kept = sum(kept_per_lb(lot, product, losses))
     quantity_lb = max_share * _REPLACED_LB / kept if max_share < 1 else None
     return replace(
         lot,
+        price_usd_per_lb=lot.market_usd_per_lb,
+        price_basis="delivered",
         quantity_lb=quantity_lb,
         salvage_value_usd_per_lb=0.0,
         available_on=None,

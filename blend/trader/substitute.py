@@ -156,8 +156,8 @@ def substitute(
 ) -> Substitutes:
     """Substitutes of today's usable lots, in every product that may have them or in one.
 
-    Prices are delivered, after all losses of the product; a mix has only meat that the product's
-    rules allow. Raises InputRefused for an unknown product.
+    Prices are delivered, for stock what it costs to buy again, after all losses of the product; a
+    mix has only meat that the product's rules allow. Raises InputRefused for an unknown product.
     """
     known = [product.product_id for product in case.products]
     if product_id is not None and product_id not in known:
@@ -174,8 +174,8 @@ def substitute(
     ]
     on = day(case.settings.plan_on)
     basis = (
-        f"Lots of {on}, after {_steps(case.losses)}; only meat the product's rules allow"
-        f"{_words(rules)}."
+        f"Lots of {on} at what they cost to buy today, after {_steps(case.losses)}; only meat "
+        f"the product's rules allow{_words(rules)}."
     )
     return Substitutes(_of_found(lots, found), tuple(found), basis)
 

@@ -32,7 +32,7 @@ def test_a_mix_has_the_lean_and_weight_of_its_item_after_the_product_s_losses(an
             own = kept_per_lb(CASE.lot(each.replacement.lot_id), product, CASE.losses)[side]
             mix = sum(lb * kept_per_lb(lot, product, CASE.losses)[side] for lot, lb in parts)
             assert mix == pytest.approx(own, abs=1e-6)
-        cost = sum(lb * lot.delivered_usd_per_lb for lot, lb in parts)
+        cost = sum(lb * lot.market_usd_per_lb for lot, lb in parts)
         assert cost == pytest.approx(each.replacement.usd_per_lb, abs=1e-6)
 
 
