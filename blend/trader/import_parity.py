@@ -30,10 +30,7 @@ from blend.units import LB_PER_CWT, LB_PER_KG, POINTS_PER_SHARE
 
 DAYS_PER_YEAR = 360
 """Of the money market's year; common practice, no source."""
-_WORDS = {
-    RateKind.DUTY_IN_QUOTA: "duty (in quota, or without one)",
-    RateKind.DUTY_OVER_QUOTA: "duty over quota",
-}
+_WORDS = {RateKind.DUTY_IN_QUOTA: "duty", RateKind.DUTY_OVER_QUOTA: "over-quota duty"}
 LB_PER_UNIT = {"kg": LB_PER_KG, "lb": 1.0, "cwt": LB_PER_CWT, "t": 1000 * LB_PER_KG}
 """Pounds in each unit that a price may be for."""
 
@@ -256,7 +253,7 @@ def _lacking(offer: ForeignOffer, what: RateKind, rate: ImportRate | None) -> Pr
         "foreign_offers" if column else "import_rates",
         None,
         column or "value",
-        f"{offer.offer_id}: no rate of {_WORDS.get(what, what)} for {offer.origin},"
+        f"{offer.offer_id}: no {_WORDS.get(what, what.replace('_', ' '))} rate for {offer.origin},"
         f" {offer.tariff_line}, on {offer.entry_on:%b} {offer.entry_on.day}, {offer.entry_on.year}",
         "",
         f"Enter the rate that is due, 0 where none is{why}.",
