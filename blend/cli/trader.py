@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,13 +29,13 @@ from blend.domain.selectors import EVERY_LOT, Selector, parse_selector
 from blend.errors import did_you_mean
 
 if TYPE_CHECKING:
+    from blend.domain.book import BookRate
     from blend.domain.case import Case
     from blend.domain.imports import ForeignOffer, ImportRate
+    from blend.domain.quotations import Quotation
     from blend.domain.rules import Loss
-    from blend.domain.scenarios import ScenarioRow
     from blend.output.answer import Answer
     from blend.trader.landed import Landed
-    from blend.trader.past_weeks import PastWeeks
 
 _PART = Share(1e-6)
 
@@ -323,8 +324,9 @@ def scenarios(
     """The day under many prices, supplies and orders: the range of cost.
 
     FOLDER holds your sheet and scenarios, and foreign_offers where exchange rates move prices.
-    --csv saves one row for each scenario. Results are the same for any number of workers. Ctrl-C
-    stops and shows the scenarios done so far; with --keep the same command goes on from there.
+    --csv saves one row for each scenario, with --table draws what was drawn. Results are the same
+    for any number of workers. Ctrl-C stops and shows the scenarios done so far; with --keep the
+    same command goes on from there.
     Rows of distribution history move by past weeks of the quotations and rates they follow.
     """
     chart_file = click.get_current_context().params.get("chart_file")
@@ -351,7 +353,9 @@ def scenarios(
         seed,
         offers,
         rates,
-        past=_past_weeks(rows, history or str(folder)) if draws else None,
+        past=question.weeks_followed(rows, partial(_history, history or str(folder)))
+        if draws
+        else None,
         weeks_ahead=weeks,
         joint=Joint(joint),
         correlations=tuple((min(pair), max(pair), value) for pair, value in pairs.items()),
@@ -366,18 +370,11 @@ def scenarios(
         )
 
 
-def _past_weeks(rows: Iterable[ScenarioRow], place: str) -> PastWeeks | None:
-    """Of what the rows follow; None where they follow nothing."""
-    followed = tuple(dict.fromkeys(row.follows for row in rows if row.follows))
-    if not followed:
-        return None
+def _history(place: str) -> tuple[Sequence[Quotation], Sequence[BookRate]]:
     from blend.cli.common import quotations_at
     from blend.tables.book import read_book
     from blend.tables.tables import holds_table
-    from blend.trader.past_weeks import MIN_WEEKS, past_weeks
 
-    quotations = quotations_at(place)
     has_rates = Path(place).is_dir() and holds_table(Path(place), "book_rates")
     rates = read_book(Path(place), entries=False)[0].rates if has_rates else ()
-    last = max(each.quoted_on for each in quotations)
-    return past_weeks(quotations, rates, followed, last, MIN_WEEKS)
+    return quotations_at(place), rates

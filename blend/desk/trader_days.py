@@ -22,8 +22,15 @@ from blend.output.shown import ShownTable, shown_of
 from blend.tables.columns import POSITION_TABLES, SCENARIOS, Table
 from blend.tables.imports import read_imports
 from blend.tables.positions import read_horizon
+from blend.tables.quotations import read_quotations
 from blend.tables.scenarios import read_scenarios
-from blend.trader.scenarios import BASIS, ScenarioJob, ScenarioResults, run_scenarios
+from blend.trader.scenarios import (
+    BASIS,
+    ScenarioJob,
+    ScenarioResults,
+    run_scenarios,
+    weeks_followed,
+)
 
 POSITIONS_PATH, SCENARIOS_PATH = "/trader/positions", "/trader/scenarios"
 MAX_DRAWS = 100_000
@@ -207,7 +214,11 @@ def _scenarios_job(desk: Desk, request: Request) -> Job:
     draws, seed = _draws_and_seed(request)
     case = desk.case()
     offers, rates = _imports(desk)
-    asked = ScenarioJob(case, read_scenarios(desk.source, case, offers), draws, seed, offers, rates)
+    rows = read_scenarios(desk.source, case, offers)
+    past = None
+    if draws:
+        past = weeks_followed(rows, lambda: (read_quotations(desk.source).quotations, ()))
+    asked = ScenarioJob(case, rows, draws, seed, offers, rates, past)
 
     def work(job: Job) -> ScenarioResults:
         job.say("waiting for other scenarios")

@@ -7,18 +7,21 @@ so one worker, many, or a cluster give the same table.
 from __future__ import annotations
 
 import pickle
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any, Literal
 
 import numpy as np
 
+from blend.domain.book import BookRate
 from blend.domain.case import Case
 from blend.domain.imports import ForeignOffer, ImportRate
 from blend.domain.lots import Lot
+from blend.domain.quotations import Quotation
 from blend.domain.scenarios import (
     BASE,
+    Change,
     Distribution,
     Drawn,
     ScenarioField,
@@ -44,7 +47,7 @@ from blend.trader.chunks import Progress, Work
 from blend.trader.import_parity import at_rate, landed_usd_per_lb
 from blend.trader.kept_scenarios import Keep
 from blend.trader.landed import missing_rates
-from blend.trader.past_weeks import PastWeeks
+from blend.trader.past_weeks import MIN_WEEKS, PastWeeks, past_weeks
 from blend.trader.risk import Joint, correlation, fitted_moves, nearest_correlation
 from blend.units import LB_PER_CWT
 
@@ -260,7 +263,8 @@ class ScenarioResults(Answer):
 
     `values` has one row for each scenario solved and one column for each of `columns`, NaN where
     there is no plan. Scenarios not reached, after Ctrl-C, are left out. Tables: `scenarios` (every
-    one), `named`, and of the draws `totals`, `products` (cost of the next cwt) and `lots`.
+    one), `named`, and of the draws `totals`, `products` (cost of the next cwt), `lots` and `draws`
+    (what was drawn); `correlations` between the rows.
     All of the LP relaxation, and planned again in every scenario: not profit and loss of a
     position held.
     """
@@ -315,8 +319,20 @@ class ScenarioResults(Answer):
                 "lots": DataFrame([self._lot(name) for name in lots]).sort_values(
                     ["used_in_draws_percent", "lot_id"], ascending=[False, True]
                 ),
+                "draws": DataFrame(list(self._drawn_values())),
             }
         return tables
+
+    def _drawn_values(self) -> Iterator[dict[str, Any]]:
+        """Of each draw, the value of each row: a factor, or $/cwt of a price, lb or a rate."""
+        first = 1 + len(self.job.named)
+        for index in range(first, first + self.draws_done):
+            row: dict[str, Any] = {"scenario": self.job.name(index)}
+            for drawn in self.job.changes(index):
+                is_price = drawn.row.field is ScenarioField.PRICE
+                in_cwt = is_price and drawn.row.change is not Change.MULTIPLY
+                row[drawn.row.row_id] = drawn.value * (LB_PER_CWT if in_cwt else 1)
+            yield row
 
     def _quantiles(self, name: str) -> dict[str, Any]:
         """Of the draws; "no plan" where more cannot be made in that share of them."""
@@ -466,6 +482,20 @@ class ScenarioResults(Answer):
             " batches could be split.",
             description=self._answer(),
         )
+
+
+def weeks_followed(
+    rows: Iterable[ScenarioRow],
+    read: Callable[[], tuple[Sequence[Quotation], Sequence[BookRate]]],
+) -> PastWeeks | None:
+    """The past weeks of what rows of history follow, of the quotations and rates that `read`
+    gives; None where they follow nothing. Raises as `past_weeks` does."""
+    followed = tuple(dict.fromkeys(row.follows for row in rows if row.follows))
+    if not followed:
+        return None
+    quotations, rates = read()
+    last = max(each.quoted_on for each in quotations)
+    return past_weeks(quotations, rates, followed, last, MIN_WEEKS)
 
 
 def run_scenarios(

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from blend.domain.quotations import Quotation
 from blend.domain.rules import Rule, RuleKind
 from blend.domain.scenarios import (
     BASE,
@@ -31,7 +32,7 @@ from blend.trader.import_parity import at_rate, landed_usd_per_lb
 from blend.trader.kept_scenarios import Keep
 from blend.trader.past_weeks import PastWeeks
 from blend.trader.risk import Joint, nearest_correlation
-from blend.trader.scenarios import ScenarioJob, run_scenarios
+from blend.trader.scenarios import ScenarioJob, run_scenarios, weeks_followed
 from blend.units import LB_PER_CWT
 from tests.bench.instances import make_instance
 from tests.published.test_import_parity import OFFER, RATES
@@ -417,3 +418,20 @@ def test_a_run_of_history_is_packed_kept_and_charted():
     with pytest.raises(FileTrouble, match="another"):
         run_scenarios(other, keep=Keep("kept", saved[-1], saved.append))
     assert full.tables["correlations"]["correlation_given"].notna().sum() == 1
+    drawn = full.tables["draws"]
+    assert drawn.columns.tolist() == ["scenario", "lean", "fat", "supply"]
+    assert len(drawn) == CHUNK + 5 and drawn["lean"][3] == job.changes(4)[0].value
+
+
+def test_a_history_too_short_or_without_the_price_followed_is_refused():
+    rows = _of_history(Joint.BOOTSTRAP).rows
+    quoted = [
+        Quotation(item, "beef", 0.9, 3.0 + week / 100, date(2026, 1, 7) + timedelta(weeks=week))
+        for week in range(10)
+        for item in ("90s", "50s")
+    ]
+    with pytest.raises(InputRefused, match="9 past weeks"):
+        weeks_followed(rows, lambda: (quoted, ()))
+    with pytest.raises(InputRefused, match="50s"):
+        weeks_followed(rows, lambda: (quoted[::2], ()))
+    assert weeks_followed(ROWS, lambda: (quoted, ())) is None
