@@ -7,6 +7,7 @@ from tests.bench.measure import BenchPath
 from tests.bench.page import EDIT
 from tests.bench.report_paths import MARKET_MOVED, PLAN_MOVED, QUOTATION
 from tests.bench.trade_paths import (
+    BOOK,
     CLUSTER,
     DEMAND,
     HAS_CLUSTER,
@@ -21,6 +22,7 @@ PATHS: tuple[BenchPath, ...] = (
     WHOLE,
     SAFE,
     POSITIONS,
+    BOOK,
     DEMAND,
     ONE_PROCESS,
     TWO_PROCESSES,

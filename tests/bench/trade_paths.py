@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import replace
 from importlib.util import find_spec
@@ -13,6 +13,7 @@ from blend.domain.lots import Lot
 from blend.domain.scenarios import Change, Distribution, ScenarioField, ScenarioRow
 from blend.domain.selectors import parse_selector
 from blend.grinder.plan_days import plan_days
+from blend.trader.book_day import book_day
 from blend.trader.curves import demand_curve
 from blend.trader.opening import open_case
 from blend.trader.scenarios import ScenarioJob, run_scenarios
@@ -21,6 +22,7 @@ from tests.bench.instances import make_instance
 from tests.bench.measure import BenchPath, Size, Span, Task, pairs
 from tests.reference import solve_reference
 from tests.trader.sweep import changed_case
+from tests.trader.test_book_sixty_days import DAYS, World, fifo_by_units, frame_of, priced
 
 # Several days -----------------------------------------------------------------------------------
 
@@ -39,6 +41,42 @@ def _positions(size: Size) -> Iterator[Task]:
         return {"cost": plan.bound.objective_usd}
 
     yield Task(ours, lambda: {"cost": min_cost_stated(horizon)})
+
+
+# A book of deals --------------------------------------------------------------------------------
+
+
+@contextmanager
+def _book(size: Size) -> Iterator[Task]:
+    """Its positions and profit of the last day by item, first in first out; ours explains the
+    move from the day before too."""
+    (deals,) = size.numbers
+    world = World(1, deals)
+    book, quotations, day = world.book, world.quotations, DAYS[-1]
+
+    def ours() -> Mapping[str, float]:
+        held = book_day(book, quotations, day).held.values()
+        return _by_item((each.item_id, each.cost_usd, each.total_usd) for each in held)
+
+    def plain() -> Mapping[str, float]:
+        shown = priced(world, frame_of(world), day)
+        return _by_item(
+            (item, fifo_by_units(own)[1], own.worth.sum()) for item, own in shown.groupby("item_id")
+        )
+
+    yield Task(ours, plain)
+
+
+def _by_item(rows: Iterable[tuple[str, float, float]]) -> dict[str, float]:
+    return {
+        f"{item} {what}": usd
+        for item, *both in rows
+        for what, usd in zip(("cost", "profit"), both, strict=True)
+    }
+
+
+def _deals(deals: int) -> Size:
+    return Size(f"{deals:,} deals", (deals,), deals)
 
 
 # A demand curve ---------------------------------------------------------------------------------
@@ -193,6 +231,7 @@ POSITIONS = BenchPath(
     _days(8, 2, 2),
     _positions,
 )
+BOOK = BenchPath("marking a book", "pandas", (_deals(1_000), _deals(10_000)), _deals(100), _book)
 DEMAND = BenchPath(
     "demand curve",
     "PuLP and CBC at each price",

@@ -23,9 +23,9 @@ LANE = "Auckland to Philadelphia"
 
 
 class World:
-    """Prices, rates and 150 deals, drawn at random; money in whole cents."""
+    """Prices, rates, deals and 20 corrections, drawn at random; money in whole cents."""
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, deals: int = 130) -> None:
         self.random = random.Random(seed)
         walk = {"50s": 90.0, "81s": 270.0, "90s": 345.0, "90 CL": 322.0, "NZD": 62.0, LANE: 9.0}
         self.at: dict[tuple[str, date], Decimal] = {}
@@ -35,10 +35,10 @@ class World:
                 cents = Decimal(str(walk[name]))
                 self.at[name, day] = cents / 100 if name == "NZD" else cents
         self.deals: list[Deal] = []
-        for number in range(130):
-            self.deals.append(self._deal(f"D{number:03}"))
+        for number in range(deals):
+            self.deals.append(self._deal(f"D{number:05}"))
         for number in range(20):
-            self.deals.append(self._correction(f"E{number:03}"))
+            self.deals.append(self._correction(f"E{number:05}"))
 
     def _deal(self, deal_id: str) -> Deal:
         draw, at = self.random, self.random.randrange(58)
