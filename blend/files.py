@@ -1,6 +1,6 @@
 """Files and folders are written whole or not at all.
 
-What is written stands under a hidden name, `.NAME.8-hex-digits.unfinished`, until it is finished,
+What is written is kept under a hidden name, `.NAME.8-hex-digits.unfinished`, until it is finished,
 and then takes the place of the old at once. A process that is killed can leave such a name behind:
 nothing reads it, and the next write of NAME takes it away once it is an hour old, when nobody can
 still be writing it.

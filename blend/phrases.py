@@ -236,7 +236,7 @@ _AFTER: dict[str, Callable[[Condition], str]] = {
 
 def _mass(requirement: Requirement, case: Case) -> str:
     if not requirement.product_id:
-        return f"lot {requirement.lot_id}: used no more than taken"
+        return f"lot {requirement.lot_id}: used at most what is taken"
     return f"{product_name(requirement, case)}: weight in less losses is weight out"
 
 

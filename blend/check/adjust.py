@@ -216,7 +216,7 @@ class _Adjustment:
         is_certain = is_closed or gap > 0
         return Certified(1, float(gap) if is_certain else math.inf, tuple(self.faults))
 
-    # The batch as it then stands
+    # The batch as it then is
 
     def finished(self, amounts: _Amounts) -> tuple[Fraction, Fraction, Fraction]:
         """Finished pounds, pounds of fat, and the variance of these."""
@@ -370,7 +370,7 @@ class _Adjustment:
         return bounded.is_infeasible
 
     def _nearest(self, amounts: _Amounts) -> bool:
-        """Nothing comes nearer to the limit than what is reported."""
+        """Nothing comes closer to the limit than what is reported."""
         finished, fat, _ = self.finished(amounts)
         reached, target = fat / finished, replace(self.target, quantile=_ZERO)
         if target.minimum + NEAR_SHARE <= reached <= target.maximum - NEAR_SHARE:
@@ -383,7 +383,7 @@ class _Adjustment:
         else:
             target = replace(target, minimum=min(target.minimum, reached + nearer))
         is_nearest = self.bounded(target, []).is_infeasible
-        text = "that nothing comes nearer to the limits is not certified"
+        text = "that nothing comes closer to the limits is not certified"
         self.fault(not is_nearest and not self.is_loose, text)
         return is_nearest
 

@@ -1,7 +1,7 @@
 """What a certificate is found to show, and how near two figures of one cost must be.
 
 Where the answer changes at a price, that price may be off by `NEAR_USD_PER_LB` (0.0001 $/cwt, the
-last figure shown), so a cost by that times the pounds that depend on it. Next to it stands what
+last figure shown), so a cost by that times the pounds that depend on it. Next to it is what
 adding up a cost in floats loses: `NEAR_COST_SHARE` of it and `MIN_USD`.
 """
 

@@ -52,7 +52,7 @@ def certify_plan_why(
 ) -> Certified:
     """Check every coalition's optimum, and the splits of "cost", "next" and "last" among drivers.
 
-    `reference` is the lot whose meat stands for the item. Coalitions with equal cases may share
+    `reference` is the lot that represents the item. Coalitions with equal cases may share
     one entry. That the case of a coalition is the right mixture of the two days is not checked.
     """
     found, statements = Findings(), Statements()

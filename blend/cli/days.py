@@ -69,7 +69,7 @@ def replay(folder: Path, say: Callable[[str], None] | None = None) -> Replay:
     )
     if not places:
         raise FileTrouble(
-            f"{folder}: no past days in it. Put each day's tables into a folder of its own, such as"
+            f"{folder}: no past days in it. Put each day's tables into its own folder, such as"
             f" 2026-11-25, with {_GROUND[0]}: product_id, lot_id, pounds_lb."
         )
     days, left_out = [], []

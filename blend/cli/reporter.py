@@ -444,6 +444,8 @@ def quote(
     from blend.reporter.quoting import withdraw as withdraw_quotations
 
     with open_store(where) as opened:
+        if as_of and not opened.items(as_of):
+            raise FileTrouble(f"{opened.name} had no items by {as_of:%b %d, %Y %H:%M}.")
         if not opened.items(as_of):
             raise FileTrouble(f"{opened.name} has no items. Add some: blend canvass import.")
         on = day or latest_day(opened)

@@ -159,7 +159,7 @@ class BidOffer:
     is_ours: bool = col.yes_no("yes: you gave it, no: they did", default=False)
     recorded_on: date | None = col.day("day it was entered", blank="as given_on")
     corrects: str = col.identifier("the one whose place it takes", default="", blank="none")
-    withdrawn: bool = col.yes_no("yes: nothing takes the place of what it corrects", default=False)
+    withdrawn: bool = col.yes_no("yes: nothing replaces what it corrects", default=False)
 
     @property
     def entry_id(self) -> str:

@@ -328,7 +328,7 @@ def column(
 
 
 def part(kind: type, *, default: Any, when: str = "") -> Any:
-    """A field that is a record of its own, whose columns are among those of the whole.
+    """A field that is itself a record; its columns are among those of the whole.
 
     With `when`, it is None where that column is blank.
     """

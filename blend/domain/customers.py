@@ -15,7 +15,7 @@ from blend.domain.columns import LEAN, record
 class CustomerRow:
     """One customer's demand for one item. Several rows of a customer without a plan add up.
 
-    With a plan folder, `lot_id` is the row of their sheet that the item stands in for, and their
+    With a plan folder, `lot_id` is the row of their sheet that the item replaces, and their
     day is taken `days` times.
     """
 
@@ -25,7 +25,7 @@ class CustomerRow:
     item_id: str = col.word("the item they would buy", example="90 CL")
     freight_usd_per_cwt: float = col.money("your freight to them", "USD per cwt", example="2.50")
     plan_folder: str = col.text("folder of their sheet, from this table's", default="")
-    lot_id: str = col.identifier("with a plan: the lot your meat stands in for", default="")
+    lot_id: str = col.identifier("with a plan: the lot your meat replaces", default="")
     days: int = col.count(
         "with a plan: days like this one that you supply", default=1, between=(1, 60), unit="days"
     )

@@ -297,7 +297,7 @@ class Horizon:
     receipts: tuple[Receipt, ...] = field(init=False, repr=False, compare=False)
     """Opening inventory, then all that can be bought: offers of the case and forward ones."""
     day_cases: tuple[Case, ...] = field(init=False, repr=False, compare=False)
-    """Each day as a case of its own: the products ordered, and the lots that can be there.
+    """Each day as its own case: the products ordered, and the lots that can be there.
 
     A lot's quantity is an upper bound on what the day can use, whatever is bought, held and
     frozen before. Rules on the whole horizon are left out.

@@ -75,7 +75,7 @@ class RateUnit(StrEnum):
 class ImportRate:
     """One rate with its days, its source and how it was read.
 
-    `value` None means that a rate is known to exist and its value is not: whoever uses it must
+    `value` None means that a rate is known to exist and its value is not: the user must
     give it. `origin` and `tariff_line` are empty where any is meant; a tariff line means all
     lines that begin with it. With a `program` it is for offers that claim that preference alone.
     """

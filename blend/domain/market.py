@@ -159,7 +159,7 @@ def _one_name(source: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """One quotation as published, so that it can be made again from the store.
+    """One quotation as published, with what rebuilds it from the store.
 
     A later one of the same item and day takes its place; both are kept.
     """
@@ -188,7 +188,7 @@ class Published:
     second_assessor: str = ""
     """Who else looked at it, where the method asks for a second name."""
     is_withdrawn: bool = False
-    """The quotation published before no longer stands, and nothing takes its place."""
+    """The quotation published before is withdrawn, and nothing replaces it."""
     store_position: int | None = None
     """Number of the last append to the store that the quotation rests on."""
 

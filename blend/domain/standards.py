@@ -69,7 +69,7 @@ class StandardRow:
         return self.read_on is None or day - self.read_on > STALE_AFTER
 
     def rule_for(self, product: Product) -> Rule | None:
-        """The row as a rule for one product; None for a note."""
+        """The row turned into a rule for one product; None for a note."""
         if self.kind is None or self.action is Action.NOTE:
             return None
         return Rule(

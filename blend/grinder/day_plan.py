@@ -662,7 +662,7 @@ class DayPlan(Answer):
 
     @property
     def _how_shared(self) -> str:
-        """What stands behind the words."""
+        """What the odds rest on."""
         if self.errors.words == ASSUMES_INDEPENDENT:
             return (
                 "; lots of one untested supplier may share a bias, and then the true confidence is"

@@ -465,7 +465,7 @@ def no_plan_lines(infeasible: DaysInfeasibleSubset, horizon: Horizon) -> list[st
     if loosening is None:
         return [
             "No plan exists, and none would with more space, longer shelf life or smaller orders:",
-            "a blend cannot be made from what there is. Plan a single day to see why.",
+            "the lots can't make a blend. Plan a single day to see why.",
         ]
     if not loosening:
         return [

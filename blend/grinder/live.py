@@ -82,7 +82,7 @@ class LiveCase:
         self.answer: Answer | None = None
 
     def plan(self, case: Case) -> LivePlan | None:
-        """The plan of the case as it stands now; None where no plan meets every requirement.
+        """The plan of the case as it is now; None where no plan meets every requirement.
 
         Raises InputRefused where the model is unbounded.
         """

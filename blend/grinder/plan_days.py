@@ -34,7 +34,7 @@ _NO_BOUND = Bound(0.0, 0.0, "", 0.0)
 class DaysInfeasibleSubset:
     """Why a horizon has no plan: the fewest pounds by which limits must be relaxed.
 
-    None where relaxing pounds frees no plan: a blend cannot be made from what there is.
+    None where relaxing pounds frees no plan: the lots can't make a blend.
     """
 
     loosening_lb: dict[DayRequirement, float] | None

@@ -52,8 +52,8 @@ _MAX_WEIGHINGS = 8
 _FOR_ROUNDING = 1.003
 """Times the distance that a confidence needs: what rounding to whole pounds may take of it."""
 _HEADROOM, _MIN_SHARE = 2.0, 2e-6
-"""How many times what a confidence lacks is added to its margin, and at least this share of what is
-made."""
+"""How many times the shortfall of a confidence is added to its margin, and at least this share of
+what is made."""
 _MIN_LB = 1e-6
 _USED_LB = 1.0
 _MAX_TESTS = 10
@@ -64,7 +64,7 @@ _MOST_OUT = 0.49
 """Of one side: a confidence that lets more batches out is no better than none."""
 _HAIR, _EXACT_HAIR = 0.002, 1e-6
 """Of confidence: allowance for whole containers below what the LP relaxation reaches, and for
-rounding errors below what a plan at hand reaches."""
+rounding errors below what a plan reaches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +175,7 @@ class ConfidenceOutOfReach(BlendError):
     """No plan meets every chance constraint; `is_certain` is whether that is certified.
 
     The lots are too uncertain, or the tolerance too narrow. `chance_constraints` is empty when
-    only whole containers, counts and batches are in the way.
+    only whole containers, counts and batches rule out a plan.
     """
 
     exit_code = 3
@@ -364,8 +364,8 @@ def _lowered(
     *,
     as_reached: bool = False,
 ) -> tuple[ChanceConstraint, ...]:
-    """Those that lack confidence lowered to a hair below what was reached; on both sides to what
-    a batch midway between them would reach, or `as_reached` by the plan at hand to the lower."""
+    """Those not reached lowered to just below what was reached; on both sides to what
+    a batch midway between them would reach, or `as_reached` by the plan to the lower."""
     normal = NormalDist()
     lowered = []
     for each in held:

@@ -31,7 +31,7 @@ def case_with_temperature(case: Case, temperatures_c: Mapping[str, float], heat:
     """The case with the excess heat of every usable lot in its temperature rules.
 
     `temperatures_c` is by lot_id. Raises InputRefused with every lot whose temperature such a
-    rule needs and the tables lack.
+    rule needs and the tables don't have.
     """
     problems: dict[str, Problem] = {}
 

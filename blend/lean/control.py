@@ -180,7 +180,7 @@ def runs(values: Sequence[float], center: float, length: int = RUN) -> tuple[int
 
 @dataclass(frozen=True, slots=True)
 class Signalled:
-    """A batch that stands out, and why."""
+    """A batch that signals, and why."""
 
     place: int
     signals: tuple[Signal, ...]

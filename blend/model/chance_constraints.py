@@ -23,7 +23,7 @@ replace it.
   than there is, so that its optimum is a lower bound.
 
 A batch is the product's pounds over the number of batches k. In the linear program v / k is
-that of the last solution, in the whole one k is a column of its own.
+that of the last solution, in the whole-number one k is a separate column.
 """
 
 from __future__ import annotations
@@ -458,7 +458,7 @@ class WholeChance:
 
     def _held(self, x: np.ndarray) -> ConicAnswer:
         """The cones solved with the whole numbers of a solution, for its own batches; where that
-        fails, the solution as it is, with what it lacks."""
+        fails, the solution as it is, with its shortfall."""
         chance, conic = self.chance, self.chance.conic
         chance.refer_to(chance.reference_of(x))
         found = x[: conic.column_count].copy()
@@ -525,7 +525,7 @@ class WholeChance:
         return model
 
     def lacking_share(self, x: np.ndarray) -> np.ndarray:
-        """By cone, the pounds of lean that a solution lacks as a share of what is made."""
+        """By cone, the pounds of lean a solution falls short, as a share of what is made."""
         made_lb = x[self.chance.model.names["finished"]][
             [side.blend for side in self.chance.chance]
         ]

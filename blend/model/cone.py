@@ -19,7 +19,7 @@ from blend.model.arrays import Model
 
 _INSIDE = 1e-9
 _INSIDE_AT_MAX = 2e-7
-"""A reading is inside when what it lacks is below this share of the norm, or below what the
+"""A reading is inside when its shortfall is below this share of the norm, or below what the
 linear solver itself leaves of a row."""
 
 

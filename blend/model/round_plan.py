@@ -249,7 +249,7 @@ def _per_batch_lb(model: Model, x: np.ndarray, batches: np.ndarray) -> np.ndarra
 
 
 def _may_be_over(model: Model, rounding: Model) -> np.ndarray:
-    """Which elastic rows say that no more than the order is made."""
+    """Which elastic rows cap a product at its order."""
     rows = rounding.matrix.row[rounding.matrix.start[len(model.cost)] :]
     return np.array([_is_order_filled(model, row) for row in rows], bool)
 
@@ -382,7 +382,7 @@ def _switched_off(model: Model, x: np.ndarray) -> np.ndarray:
 
 
 def _is_order_filled(model: Model, row: int) -> bool:
-    """Whether a row says that no more than the order is made."""
+    """Whether a row caps a product at its order."""
     return model.requirements[row].constraint_class is ConstraintClass.VOLUME_MAX
 
 

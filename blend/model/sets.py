@@ -18,7 +18,7 @@ from blend.errors import refusal
 from blend.model.rules import definition_of
 
 MAX_BATCHES = 1_000
-"""In all, where each has a recipe of its own: a mixed-integer search of more would not end, and
+"""In all, where each has its own recipe: a mixed-integer search of more would not end, and
 would run out of memory before time."""
 
 

@@ -58,13 +58,13 @@ def shadow_prices_of(
     report = None if progress is None else lambda: progress("shadow prices")
     rates = _rates_of_moving(linear, moves, report)
     shadow_prices = []
-    for (requirement, step, step_lb, at_least, _), eased, tightened in zip(
+    for (requirement, step, step_lb, at_least, _), loosened, tightened in zip(
         binding, rates[::2], rates[1::2], strict=True
     ):
         # USD saved per lb of loosening, and lost per lb of tightening; a negative saving is a
         # loss, which an exact order can cause
         sign = 1.0 if at_least else -1.0
-        loosening = 0.0 if eased is None else sign * eased
+        loosening = 0.0 if loosened is None else sign * loosened
         tightening = np.inf if tightened is None else sign * tightened
         if max(abs(loosening), abs(tightening)) * step_lb > _MIN_VALUE_USD:
             value = ShadowPrice(requirement, step, loosening * step_lb, tightening * step_lb)

@@ -1,7 +1,7 @@
 """Second-order cones by outer approximation cuts on the warm solver.
 
 The norm T of a cone is split into one piece a column, w ≥ (scale · x)² / T with Σ w ≤ T, and
-each piece is cut by tangents of its own (the disaggregated form: Vielma, Dunning, Huchette and
+each piece is cut by its own tangents (the disaggregated form: Vielma, Dunning, Huchette and
 Lubin, "Extended formulations in mixed integer conic quadratic programming", Mathematical
 Programming Computation 9, 2017). A tangent of y²/T at the ratio r = y/T is w ≥ 2 r y − r² T: it
 holds for every T and, with pieces kept in units of the first scale, for every later scale and
@@ -58,7 +58,7 @@ class ConicAnswer:
 
 @dataclass
 class _Block:
-    """Where one cone stands in the program with cuts."""
+    """Where one cone is in the program with cuts."""
 
     norm: int
     pieces: np.ndarray
@@ -181,7 +181,7 @@ class ConicLinear:
         )
 
     def _without_cuts(self, factor_share: float) -> Model:
-        """The program as it stands by now: costs, bounds and scales may have moved."""
+        """The program as it is now: costs, bounds and scales may have moved."""
         base, linear = self._extended, self.linear
         matrix = replace(base.matrix, value=base.matrix.value.copy())
         for block, cone in zip(self._blocks, self.cones, strict=True):

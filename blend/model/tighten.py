@@ -3,7 +3,7 @@
 A lot of lean l makes at most (H − m) / (H − l) of a blend whose lean is at least m, where H is the
 leanest lot there is; likewise from above, and never more than a rule on its share allows. A switch
 with that big-M, use <= M × switch, cuts off most of what the LP relaxation gains by splitting
-switches. In the relaxation each switch is use / M, so that it needs no column of its own.
+switches. In the relaxation each switch is use / M, so it needs no column.
 """
 
 from __future__ import annotations

@@ -78,7 +78,7 @@ def plan_whole(
 
 
 def plan_again(case: Case, time_limit_s: float, gap_share: float | None = None) -> WholePlan | None:
-    """A case like one planned before, planned in a time of its own; None where no plan exists.
+    """A case like one planned before, planned within its own time limit; None where no plan exists.
 
     Raises SolverTrouble where none was found in that time.
     """

@@ -66,7 +66,7 @@ def with_sections(
 
 
 def headed(text: str) -> str:
-    """A screen whose first sentence stands out."""
+    """A screen with its first sentence in bold."""
     if text.startswith("\x1b"):
         return text
     return re.sub(r"\A\S.*?(?=\. |\n|\Z)", lambda found: strong(found[0]), text)

@@ -60,7 +60,7 @@ def add_sheet(
     book: Workbook, name: str, title: str, stamp: str, *, is_landscape: bool = False
 ) -> Worksheet:
     """A sheet headed by its title and the stamp (plant, day, plan number, print time, digest),
-    which also stands in every page's footer."""
+    which is also in every page's footer."""
     sheet = book.create_sheet(_sheet_name(name, {each.casefold() for each in book.sheetnames}))
     sheet.sheet_view.showGridLines = False
     page = sheet.page_setup

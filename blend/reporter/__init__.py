@@ -1,1 +1,1 @@
-"""The reporter's questions: where a price stands, which way it went, and why."""
+"""The reporter's questions: what a price is, which way it moved, and why."""

@@ -13,7 +13,7 @@ from blend.reporter.surveillance import Limited
 
 
 class Rung(StrEnum):
-    """What a quotation stands on, the best first."""
+    """What a quotation is based on, the best first."""
 
     TRADES = "trades"
     THIN_TRADES = "thin_trades"

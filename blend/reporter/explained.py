@@ -154,7 +154,7 @@ def with_pounds(result: Explained, within: Mapping[Driver, Sequence[Within]]) ->
 
 
 def _adding_up(items: Sequence[Within], amount: float) -> tuple[Within, ...]:
-    """What the parts lack is spread over them by their size; the largest first."""
+    """The rounding difference is spread over the parts by size; the largest first."""
     size = math.fsum(abs(each.amount) for each in items)
     rest = amount - math.fsum(each.amount for each in items)
     made = [

@@ -58,7 +58,7 @@ def headline_of(move: ItemMove) -> Headline:
 
 
 def no_cause_words(headline: Headline, item: str) -> str:
-    """What stands in place of a headline cause."""
+    """What is said instead of a headline cause."""
     match headline.gate:
         case Gate.NO_CHANGE_GIVEN:
             return "Change in the quotation not given: no headline cause."

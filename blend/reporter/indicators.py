@@ -1,4 +1,4 @@
-"""Supply indicators: how a series of volumes stands against last week and last year, and whether
+"""Supply indicators: how a series of volumes compares with last week and last year, and whether
 prices moved after it; and how many items advanced and declined.
 
 Weeks are those of ISO 8601. A day's counterpart of last year is the same weekday of the same
@@ -208,7 +208,7 @@ class YearToDate:
 
 @dataclass(frozen=True, slots=True)
 class Indicator:
-    """How a series stands at its last day. What has no counterpart in the series is None.
+    """A series at its last day. What has no counterpart in the series is None.
 
     `series` is as known on the day.
     """
@@ -301,7 +301,7 @@ def _year_to_date(series: Series, last: date) -> YearToDate | None:
 
 @dataclass(frozen=True, slots=True)
 class Lag:
-    """How a price moved in the weeks `weeks` after a volume did: no more than that they went
+    """How a price moved in the weeks `weeks` after a volume did: only that they went
     together.
 
     `slope` is price per 1% of volume, with its standard error. `is_beyond_chance` where the

@@ -134,7 +134,7 @@ def _overlapping(calls: Sequence[Call]) -> int:
 def cause_supported(
     claim: CauseClaim, volumes: Sequence[tuple[date, float, float]], error_share: float
 ) -> Outcome:
-    """Whether volumes counted later bear out a cause: did the driver's volume go the claimed way?
+    """Whether volumes counted later confirm a cause: did the driver's volume go the claimed way?
 
     `volumes` are (period end, counted, the year before) as they stand today. Open while nothing
     was counted since, or where the difference is within `error_share` of the volume.

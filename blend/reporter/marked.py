@@ -16,7 +16,7 @@ from urllib.parse import quote_plus, unquote_plus
 from markupsafe import Markup, escape
 
 Put = Callable[[str, str, int], Markup]
-"""HTML for a figure or picture: its id, the text in the brackets, the line it stands in."""
+"""HTML for a figure or picture: its id, the text in the brackets, the line it is in."""
 
 _SIGNS = re.compile(r"([\\\[\]*|`<&_]|^[#!-])")
 _INLINE = re.compile(
@@ -31,7 +31,7 @@ _CELL_ENDS = re.compile(r"(?<!\\)\|")
 
 
 def literal(text: str) -> str:
-    """A text written so that it is read back as it stands."""
+    """A text escaped so that it reads back unchanged."""
     return _SIGNS.sub(r"\\\1", text)
 
 
@@ -40,7 +40,7 @@ def unescaped(text: str) -> str:
 
 
 def anchor(an_id: str) -> str:
-    """An id as it stands after `#`."""
+    """An id as it is written after `#`."""
     return quote_plus(an_id)
 
 

@@ -221,7 +221,7 @@ class TwoCases:
 
 
 def _as_on(lot: Lot, day: date, shown_on: date) -> Lot:
-    """A lot of a case planned on `day`, as it stands in a case of the day `shown_on`.
+    """A lot of a case planned on `day`, as it is in a case of the day `shown_on`.
 
     Whether it can be used is settled on its own day; dates that would say otherwise on the
     other day are dropped.

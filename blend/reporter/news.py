@@ -63,7 +63,7 @@ class ItemNews:
 
     @property
     def week_move(self) -> float | None:
-        """The change on the week that averages by pounds and by days bear out: the smaller of the
+        """The change on the week that averages by pounds and by days agree on: the smaller of the
         two, and none where they part, as one price far off moves the one and hardly the other."""
         weighted, simple = self.change(Span.WEEK), self.comparison(Span.WEEK).simple_change
         if weighted is None or simple is None:

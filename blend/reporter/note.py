@@ -35,7 +35,7 @@ class Unit(StrEnum):
 
 
 class Form(StrEnum):
-    """How one figure may read where it stands."""
+    """How one figure may read in its place."""
 
     PLAIN = "plain"
     """Up $3.25; 12.5%; Nov 25, 2026."""
@@ -175,7 +175,7 @@ class Grid:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A chart by its id, with its caption; whoever shows the note draws it."""
+    """A chart by its id, with its caption; the page draws it."""
 
     picture_id: str
     caption: str
@@ -202,7 +202,7 @@ class Note:
     spare: tuple[Figure, ...] = field(default=())
     """Figures the reporter may put in by their ids."""
     made_from: str = ""
-    """What all of it was made from, so that it can be made again; listed with the sources."""
+    """What all of it was made from, so it can be rebuilt; listed with the sources."""
 
     @property
     def figures(self) -> dict[str, Figure]:

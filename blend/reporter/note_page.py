@@ -104,7 +104,7 @@ def _part_text(part: Part) -> str:
 
 
 def cited(figure: Figure) -> str:
-    """The figure as it stands in a draft."""
+    """The figure as it is in a draft."""
     return f"[{literal(figure.text)}](#{anchor(figure.figure_id)})"
 
 
@@ -176,7 +176,7 @@ def page_of(
     sources: str = "",
     calls: Sequence[str] = (),
 ) -> Page:
-    """The note as a page that stands alone, its SVG charts within.
+    """The note as a self-contained page with its SVG charts.
 
     `draft` is the reporter's text, if it was edited: its words are kept. Every figure in it is
     checked against the note; those that differ or are not known are marked and listed, and

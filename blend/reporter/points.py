@@ -68,7 +68,7 @@ def best_quotes(evidence: Sequence[Evidence]) -> Spread:
 def backed_quotes(evidence: Sequence[Evidence], method: Method) -> Spread:
     """The highest bid that enough companies match or beat, and the lowest such offer.
 
-    One company's bid never moves a quotation: whoever is long could then set the price alone.
+    One company's bid never moves a quotation: else a company that is long could set the price.
     """
     bids = _best(used(evidence, EntryKind.BID), highest=True)
     offers = _best(used(evidence, EntryKind.OFFER), highest=False)

@@ -56,7 +56,7 @@ class RecipeSplit:
 
 @dataclass(frozen=True)
 class Bill:
-    """What a plan buys, leaves over, lacks and sells: price and quantity of each."""
+    """What a plan buys, leaves over, falls short of and sells: price and quantity of each."""
 
     bought: dict[str, tuple[float, float]]
     """By lot: delivered price and pounds taken."""

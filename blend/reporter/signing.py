@@ -118,7 +118,7 @@ def _sentences(note: Note) -> Iterator[Sentence]:
 
 
 def _written(each: Sentence) -> str:
-    """The sentence as it stands in a draft, its figures by their ids."""
+    """The sentence as it is in a draft, its figures by their ids."""
     return "".join(
         f"[x](#{anchor(part.figure_id)})" if isinstance(part, Figure) else printable(part)
         for part in each.parts

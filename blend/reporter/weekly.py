@@ -101,7 +101,7 @@ def _price(of: Average) -> float | None:
 
 
 def _change(now: Average, then: Average | None) -> float | None:
-    """None where either span lacks too many days to be compared."""
+    """None where either span has too few days to compare."""
     if then is None or now.is_patchy or then.is_patchy:
         return None
     first, last = _price(now), _price(then)

@@ -27,7 +27,7 @@ class PlanWhy:
 
     item: Selector
     reference: Lot
-    """The lot whose meat stands for the item: the largest of its lots."""
+    """The lot that represents the item: the largest of its lots."""
     cost: Explained
     """USD."""
     value: ItemMove

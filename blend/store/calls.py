@@ -38,7 +38,7 @@ def add_calls(store: Store, calls: Iterable[Call]) -> int:
     """Add calls, all of them or none; those there already are left out. Return how many are new.
 
     Raise InputRefused for another call on the same item, day and horizon: a call that was
-    published stands.
+    published is kept.
     """
     there = {_key(each): each for each in calls_of(store)}
     new = [each for each in calls if there.get(_key(each)) != each]

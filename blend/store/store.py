@@ -30,7 +30,7 @@ from blend.store.tables import record_of, row_of
 from blend.units import LB_PER_CWT
 
 AsOf = datetime | int | None
-"""Up to when: a moment, the number of an append, or None for all there is."""
+"""Up to when: a moment, the number of an append, or None for everything."""
 
 Days = tuple[date, date]
 """First and last day, both of them included."""
@@ -232,13 +232,13 @@ class Store(Database):
     def published(
         self, item_id: str | None = None, days: Days | None = None, as_of: AsOf = None
     ) -> tuple[Published, ...]:
-        """What was last published of each item and day and still stands, by day and item."""
+        """What was last published of each item and day and not withdrawn, by day and item."""
         every = self.every_published(item_id, days, as_of)
         last = {(each.market_day, each.item_id): each for each in every}
         return tuple(last[key] for key in sorted(last) if not last[key].is_withdrawn)
 
     def quotations(self, as_of: AsOf = None) -> tuple[Quotation, ...]:
-        """What was published and still stands, as quotations."""
+        """What was published and not withdrawn, as quotations."""
         items = self.items(as_of)
         return tuple(
             Quotation(

@@ -125,7 +125,7 @@ def record_of(kind: Any, row: Mapping[Any, Any]) -> Any:
 
 
 def add_missing_columns(connection: Connection, table: Table, record: type) -> None:
-    """Add what a table of an older version lacks, in its rows as a blank cell is read."""
+    """Add the columns that an older version does not have, in its rows as a blank cell is read."""
     known = {each["name"] for each in inspect(connection).get_columns(table.name)}
     for column in table.columns:
         if column.name in known:

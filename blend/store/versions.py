@@ -48,7 +48,7 @@ class Versioned:
         return None
 
     def make_or_update(self, connection: Connection, name: str) -> None:
-        """Make the tables, or add what those of an older version lack.
+        """Make the tables, or add what an older version does not have.
 
         Raise FileTrouble for a database with other tables, and for a version that is too old or
         too new.

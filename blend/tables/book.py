@@ -30,7 +30,7 @@ from blend.tables.tables import Source
 
 
 def read_book(source: Source, *, entries: bool = True) -> tuple[Book, tuple[Caution, ...]]:
-    """The deals in the order of the rows with what stands next to them, and what to check; without
+    """The deals in the order of the rows with what is next to them, and what to check; without
     `entries` rates and limits alone, for a book that is kept in a database.
 
     Raise InputRefused with all problems; raise FileTrouble for what cannot be opened.

@@ -388,7 +388,9 @@ def _money(column: Column, cell: Cell) -> float:
         if per not in _LB or own not in _LB:
             raise CellRefused(required=f"in {column.unit}")
         dollars *= _LB[own] / _LB[per]
-    return _within(column, float(dollars))
+    is_per_lb = not per and own == "cwt" and _fitting(column, [float(100 * dollars)])
+    hint = f"Is this per lb? Enter {100 * dollars:.2f} or ${number}/lb." if is_per_lb else ""
+    return _within(column, float(dollars), hint)
 
 
 def _price(column: Column, cell: Cell) -> float:

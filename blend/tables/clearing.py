@@ -23,7 +23,7 @@ _USED_BY = {
 
 
 def holds_market(path: str | Path) -> bool:
-    """Whether the demand for products is in the folder, so that it is a market."""
+    """Whether the demand for products is in the folder, which makes it a market."""
     return Path(path).is_dir() and holds_table(path, PRODUCT_DEMAND.name)
 
 

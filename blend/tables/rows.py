@@ -115,7 +115,7 @@ class Sheet:
 
     @property
     def has_sound_ids(self) -> bool:
-        """Whether every id is read and none is refused, so that what lacks a row surely does.
+        """Whether every id is read and none is refused, so that a missing row is certain.
 
         A misspelled id would otherwise be listed twice: as unknown, and as missing.
         """

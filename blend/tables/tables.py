@@ -92,7 +92,7 @@ def _read_path(path: Path, tables: Mapping[str, Table]) -> RawCase:
 
 
 def _read_one_table(path: Path, tables: Mapping[str, Table]) -> RawCase:
-    """A file that is named after its table, or is read for the one table there is."""
+    """A file named after its table, or read for its only table."""
     name = path.stem.casefold() if len(tables) > 1 else next(iter(tables))
     if name not in tables:
         known = ", ".join(f"{each}.csv" for each in tables)

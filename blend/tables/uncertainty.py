@@ -49,7 +49,7 @@ def read_uncertainty(
 
 
 def read_spread(source: Source, case: Case) -> dict[str, LeanUncertainty]:
-    """Read lean_spread alone, as far as it is filled in; empty where there is no such table.
+    """Read lean_spread alone, as far as it is filled in; empty without such a table.
 
     Rows without a standard error are left out. Raises as `read_uncertainty` does.
     """
@@ -63,7 +63,7 @@ def read_spread(source: Source, case: Case) -> dict[str, LeanUncertainty]:
 
 
 def read_chance_constraints(source: Source, case: Case) -> tuple[ChanceConstraint, ...]:
-    """Read confidence alone; empty where there is no such table. Raises as above."""
+    """Read confidence alone; empty without such a table. Raises as above."""
     sheets = _sheets(source, case, "confidence")
     sheets.raise_problems()
     return sheets.records("confidence", ChanceConstraint)

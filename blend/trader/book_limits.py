@@ -65,7 +65,7 @@ class LimitUse:
 def limit_uses(limits: Iterable[Limit], amounts: Mapping[LimitKind, Mapping[str, Amount]]) -> (
     list[LimitUse]
 ):  # fmt: skip
-    """What is used of each limit; a limit of its own takes the place of the one for each."""
+    """What is used of each limit; a limit by name replaces the one for each."""
     limits = tuple(limits)
     named = {(each.kind, each.limited) for each in limits if each.limited}
     found = []

@@ -97,7 +97,7 @@ def _lines(quotations: Sequence[Quotation]) -> Mapping[tuple[str, date], tuple[f
 
 @dataclass(frozen=True, slots=True)
 class OpenQuote:
-    """A bid or offer that stands, and what deals have left of it."""
+    """A bid or offer still good, and what deals have left of it."""
 
     quote: BidOffer
     left_lb: float

@@ -470,7 +470,7 @@ def book_horizon(
     for item_id, of_item in demands.items():
         for demand in of_item:
             if (demand.customer, item_id) in bidding:
-                continue  # their bid stands for them
+                continue  # their bid covers them
             for number, fob in enumerate(demand.fob_usd_per_cwt, 1):
                 prices.append(
                     ForwardPrice(

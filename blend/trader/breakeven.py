@@ -704,7 +704,7 @@ def map_certificate_line(certified: Certified) -> str:
 
 
 def small_usd(usd: float) -> str:
-    """Rounded up, so that it is never stated smaller than it is."""
+    """Rounded up, so it is never understated."""
     return f"${max(1, math.ceil(usd * 1e6)) / 1e6:.6f}"
 
 
@@ -717,7 +717,7 @@ def lot_line(lot: Lot, available_lb: float) -> str:
 
 
 _MIN_REACH_USD_PER_LB = 0.05
-"""A lot that is used at every price, at no cost of its own, still gets an axis."""
+"""A lot that is used at every price, at no cost, still gets an axis."""
 
 
 def _window(curve: DemandCurve) -> tuple[float, float]:

@@ -139,7 +139,7 @@ class _Optima:
 
     def corners(self, cell: Cell, size: np.ndarray) -> tuple[tuple[float, float], ...]:
         """A cell's corners, those where the program was solved to the last bit: cells that meet
-        have them in common, while cutting leaves each a last bit of its own."""
+        have them in common, while cutting leaves each its own last bit."""
         corners = []
         for corner in cell.corners:
             solved = np.array(self.nearest(corner).place)

@@ -513,7 +513,7 @@ def at_one_price(demands: Sequence[CustomerDemand], loads: int, price: float) ->
 def best_split(
     demands: Sequence[CustomerDemand], loads: int, cost_usd_per_cwt: float
 ) -> dict[str, int]:
-    """Loads of each customer that earn most where each has a price of its own (exact: all splits
+    """Loads of each customer that earn most where each has its own price (exact: all splits
     are compared, customer after customer)."""
     best: list[tuple[float, tuple[int, ...]]] = [(0.0, ())] * (loads + 1)
     for each in demands:

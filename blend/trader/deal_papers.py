@@ -132,7 +132,7 @@ class Settlement(Answer):
     line_of: date | None = None
     off_usd_per_cwt: Mapping[LeanClaim, float] = field(default_factory=dict)
     open_on: date | None = None
-    """The day whose quotation or rate stands in for one that is still open; None for none."""
+    """The day whose quotation or rate is used for one that is still open; None for none."""
 
     @cached_property
     def tables(self) -> Mapping[str, DataFrame]:

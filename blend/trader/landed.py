@@ -54,10 +54,10 @@ QUOTA_WORDS = {
 
 @dataclass(frozen=True)
 class Landed(Answer):
-    """Every offer that can be priced, and what the others lack.
+    """Every offer that can be priced, and what is missing for the others.
 
     Tables: `offers`, cheapest against fresh first; `build_up`, each line from the price at origin
-    to the fresh equivalent; `not_priced`, offers that lack a rate and what to enter.
+    to the fresh equivalent; `not_priced`, offers without a rate and what to enter.
     """
 
     built: tuple[BuildUp, ...]
@@ -152,7 +152,7 @@ class Landed(Answer):
 def missing_rates(
     offers: Iterable[ForeignOffer], rates: Iterable[ImportRate]
 ) -> tuple[Problem, ...]:
-    """Rates that offers lack to be landed; what they are compared with does not matter here."""
+    """Rates missing to land offers; what they are compared with does not matter here."""
     rates = tuple(rates)
     problems: list[Problem] = []
     for offer in offers:
@@ -168,7 +168,7 @@ def landed(
     rates: Iterable[ImportRate],
     quotations: Sequence[Quotation] = (),
 ) -> Landed:
-    """Build up every offer; one that lacks a rate is listed and the others are priced.
+    """Build up every offer; one without a rate is listed and the others are priced.
 
     Where an offer leaves the fresh price, lean or point blank, they are those of the day last
     quoted. Raises InputRefused where none can be priced.

@@ -283,7 +283,7 @@ def robust_covariance(changes: Array) -> Array:
     """Covariance from ranks and median distances, which a few wild days do not move: Spearman's
     correlation turned into a normal one, 2 sin(pi r / 6), times the scales 1.4826 MAD.
 
-    A series that stands still most of the time has a median distance of zero, which would hide
+    A series that does not move most of the time has a median distance of zero, which would hide
     its risk: its standard deviation is taken. One that never moves has no covariance.
     """
     from scipy.stats import spearmanr

@@ -202,7 +202,7 @@ class ScenarioJob:
         return f"draw {index - len(self.named)}"
 
     def changes(self, index: int) -> tuple[Drawn, ...]:
-        """What changes in one scenario; drawn from a stream of its own."""
+        """What changes in one scenario; drawn from its own stream."""
         if index == 0:
             return ()
         if index <= len(self.named):
@@ -513,10 +513,10 @@ def run_scenarios(
     gives the scenarios done so far.
 
     Raises BlendError where Dask is asked for and missing, InputRefused where a rate is to move
-    a foreign offer that lacks one of its duties.
+    a foreign offer without one of its duties.
     """
     if any(row.field is ScenarioField.RATE for row in job.rows):
-        # what an offer lacks is refused here, not in a worker
+        # a missing rate is refused here, not in a worker
         lacking = missing_rates([each for each in job.offers if each.lot_id], job.rates)
         if lacking:
             raise InputRefused(lacking)

@@ -151,8 +151,8 @@ def test_an_added_constraint_is_named_in_an_infeasible_subset_with_the_change_th
     assert asked in subset.requirements
     (change,) = [change for change in subset.changes if change.requirement == asked]
     assert change.was == 100.0
-    eased = case.with_constraints([cap(change.becomes)])
-    assert make_plan(eased).certificate.is_valid
+    loosened = case.with_constraints([cap(change.becomes)])
+    assert make_plan(loosened).certificate.is_valid
     with pytest.raises(NoPlan):
         make_plan(case.with_constraints([cap(change.becomes - 2.0)]))
 

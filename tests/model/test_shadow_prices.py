@@ -53,8 +53,8 @@ _MORE_IS_EASIER = {
 }
 
 
-def eased(case: Case, value: ShadowPrice, steps: float) -> Case:
-    """The case's tables with one requirement eased by so many of its steps (below zero:
+def loosened(case: Case, value: ShadowPrice, steps: float) -> Case:
+    """The case's tables with one requirement loosened by so many of its steps (below zero:
     tightened). The two sides of an exact order move as one."""
     asked = value.requirement
     size = 100 if value.step is Step.CWT else 1 / 100
@@ -71,14 +71,14 @@ def assert_value_is_the_slope(case: Case, value: ShadowPrice, made_lb: float) ->
     steps = MOVE_LB / one_step_lb
     now = cost(case)
     near = {"rel": 0.02, "abs": 2e-7 * max(1.0, abs(now)) / steps}
-    saved = now - cost(eased(case, value, steps))
+    saved = now - cost(loosened(case, value, steps))
     assert saved / steps == pytest.approx(value.loosening_saves_usd, **near)
-    lost = cost(eased(case, value, -steps)) - now
+    lost = cost(loosened(case, value, -steps)) - now
     if math.isinf(value.tightening_costs_usd):
         # no plan there, or one that only the solver's tolerance let through, or a jump: the
         # product is made no more
-        half = cost(eased(case, value, -steps / 2)) - now
-        assert half > 0.75 * lost > 0 or math.isinf(cost(eased(case, value, -50 * steps)))
+        half = cost(loosened(case, value, -steps / 2)) - now
+        assert half > 0.75 * lost > 0 or math.isinf(cost(loosened(case, value, -50 * steps)))
     else:
         assert lost / steps == pytest.approx(value.tightening_costs_usd, **near)
 
@@ -159,12 +159,12 @@ def test_tightening_to_infeasibility_costs_infinitely_much():
 
 def test_a_requirement_doubled_by_another_saves_nothing_when_eased_alone():
     cap = Rule("cap", RuleKind.SHARE, lots=parse_selector("lot=lean"), max_share=0.60)
-    twin = replace(cap, rule_id="twin")
+    copy = replace(cap, rule_id="copy")
     product = make_product(0.80, 1_000, tolerance_below_share=0.5)
     costly = replace(FAT, price_usd_per_lb=2.50)
-    linear, answer = opened(make_case([LEAN, costly], [product], cap, twin))
+    linear, answer = opened(make_case([LEAN, costly], [product], cap, copy))
     shadow_prices = {w.requirement.rule_id: w for w in shadow_prices_of(linear, answer)}
-    for rule_id in ("cap", "twin"):
+    for rule_id in ("cap", "copy"):
         assert shadow_prices[rule_id].loosening_saves_usd == pytest.approx(0.0, abs=1e-9)
         assert shadow_prices[rule_id].tightening_costs_usd == pytest.approx(10 * 0.50)
 

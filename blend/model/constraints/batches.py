@@ -21,7 +21,7 @@ def add(model: ModelBuilder) -> None:
     import numpy as np
 
     sets, finished = model.sets, model.columns["finished"]
-    # a product blended as one runs any number of batches, a batch of its own is run or not
+    # a product blended as one runs any number of batches, a separate batch is run or not
     maximum = np.where(sets.blends.batch == 0, np.inf, 1.0)
     counts = model.columns.add(
         "batches", len(sets.blends), upper=maximum, whole=True, keys=sets.blend_keys

@@ -1,4 +1,4 @@
-"""Supply: what is used of a lot is taken first, and no more is taken than there is.
+"""Supply: what is used of a lot is taken first, and never more than there is.
 
 What is taken and not used is left over and earns its salvage value, so a used pound costs the
 delivered price and an unused one the price less its salvage value.

@@ -1,4 +1,4 @@
-"""Daily blends: each day is blended under the constraints of a one-day model of its own; only
+"""Daily blends: each day is blended under the constraints of its own one-day model; only
 the lots come from the stock."""
 
 from __future__ import annotations
