@@ -13,6 +13,7 @@ import numpy as np
 
 from blend.errors import did_you_mean, refusal
 from blend.output import screen
+from blend.output.answer import Spec
 from blend.output.formats import Format, counted, money, register
 from blend.output.frames import DataFrame
 from blend.trader.replanned import COLUMNS
@@ -60,23 +61,53 @@ class Drawn:
 
         prices = DataFrame(self.values * self.moves.factors, columns=list(self.names))
         prices.insert(0, "draw", np.arange(1, len(prices) + 1))
-        ways = {
-            "held as it is": self.held_usd,
-            "today's plan kept": self.kept_usd,
-            "re-planned": self.replanned_usd,
-        }
-        for name, usd in zip(("held_usd", *COLUMNS), ways.values(), strict=True):
-            if usd is not None:
-                prices[name] = usd
+        for name, usd in zip(("held_usd", *COLUMNS), self.ways.values(), strict=False):
+            prices[name] = usd
         return {
-            "measures": DataFrame(
-                [self._measure(way, usd) for way, usd in ways.items() if usd is not None]
-            ),
+            "measures": DataFrame([self._measure(way, usd) for way, usd in self.ways.items()]),
             "draws": prices,
             "correlations": DataFrame(
                 correlation_rows(self.names, self.moves.correlation, self.given)
             ),
         }
+
+    @property
+    def ways(self) -> Mapping[str, Array]:
+        """What the book makes in each draw, by what is done with it."""
+        found = {"held as it is": self.held_usd}
+        if self.kept_usd is not None and self.replanned_usd is not None:
+            found |= {"today's plan kept": self.kept_usd, "re-planned": self.replanned_usd}
+        return found
+
+    def chart(self, subtitle: str) -> Spec:
+        """How likely the book is to make less than any amount."""
+        from blend.output.charts import amount, chart, layer, name
+
+        percents = np.linspace(0.5, 99.5, 199)
+        rows = [
+            {"way": way, "usd": float(at), "percent": float(percent)}
+            for way, usd in self.ways.items()
+            for percent, at in zip(percents, np.percentile(usd, percents), strict=True)
+        ]
+        tail = 100 * (1 - self.confidence)
+        limit = [{"percent": tail, "words": f"{tail:g}%"}]
+        x = amount("usd", "Profit, change from today, $", axis={"format": "$,.0f"})
+        y = amount("percent", "Draws that make less, %", scale={"domain": [0, 100]})
+        legend = {"title": None, "orient": "top-left"}
+        line = layer("line", "draws", x=x, y=y, color=name("way", legend=legend))
+        tip = [name("way", "The book"), amount("usd", "Profit, $", format="+,.0f"),
+               amount("percent", "Draws that make less, %", format=".1f")]  # fmt: skip
+        hover = layer({"type": "point", "opacity": 0}, "draws", x=x, y=y, tooltip=tip)
+        rule = layer({"type": "rule", "strokeDash": [6, 4]}, "tail", y=y)
+        words = {"type": "text", "align": "right", "baseline": "bottom", "dy": -3, "x": "width"}
+        note = layer(words, "tail", y=y, text={"field": "words"})
+        drawn = f"{counted(len(self.held_usd), 'draw')} over {counted(self.weeks, 'week')}"
+        return chart(
+            "What the book may make",
+            {"draws": rows, "tail": limit},
+            [line, hover, rule, note],
+            subtitle=f"{subtitle}; {drawn}",
+        )
 
     @cached_property
     def at_risk(self) -> AtRisk:

@@ -277,6 +277,8 @@ class BookRisk(Answer):
         yield from () if self.drawn is None else self.drawn.warnings()
 
     def chart(self) -> Spec:
+        if self.drawn is not None:
+            return self.drawn.chart(f"Book of {day(self.on)}")
         from blend.output.charts import GAIN, LOSS, amount, chart, layer
 
         rows = [

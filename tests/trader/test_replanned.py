@@ -100,6 +100,8 @@ def test_a_book_planned_again_never_earns_less_than_with_its_plan_kept(plan):
     ]  # fmt: skip
     together = np.corrcoef(drawn_usd["held_usd"], drawn_usd["replanned_usd"])[0, 1]
     assert together > 0.6
+    lines = {row["way"] for row in found.chart()["datasets"]["draws"]}
+    assert lines == set(found.drawn.ways)
 
 
 def test_a_past_week_is_lived_through_again():
