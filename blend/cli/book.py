@@ -303,6 +303,11 @@ def _means(
         raise click.UsageError("Name the FOLDER with coolers: what holding and freezing cost.")
     coolers, warnings = read_coolers(quoted.folder)
     warn_at_end(warnings)
+    if not coolers:
+        raise click.UsageError(
+            f"{quoted.folder} has no coolers. Enter a row in coolers.csv for each place that holds "
+            "or freezes meat."
+        )
     return coolers, {} if no_customers else _demands(quoted)
 
 

@@ -392,8 +392,7 @@ def _not_deliverable(error: NoPlan, horizon: Horizon) -> Exception:
 
     short = getattr(error.infeasible, "loosening_lb", None) or {}
     words = "; ".join(
-        f"{day_requirement_words(of, horizon)}: {lb:,.0f} lb of {of.lot_id or of.cooler_id} too "
-        "many"
+        f"{day_requirement_words(of, horizon)}: {lb:,.0f} lb of {of.lot_id or of.cooler_id} over"
         for of, lb in short.items()
     )
     return refusal(
