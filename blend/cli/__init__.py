@@ -258,9 +258,5 @@ def _lines_of(error: BlendError, case: Case | None) -> list[str]:
 def main() -> None:
     """Plan, price and report on meat trimmings by lean point.
 
-    A plan folder holds your sheet: lots, products, settings. `blend demo` copies an invented one,
-    `blend plan FOLDER` plans it, `blend guide` explains.
-
-    Exit codes: 0 done, 1 file or internal error, 2 something to fix in your input, 3 no plan can
-    fill every order within every limit, 130 stopped with Ctrl-C.
+    Start with `blend demo` and `blend plan demo_data`. `blend guide` explains.
     """

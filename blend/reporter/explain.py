@@ -276,7 +276,7 @@ class Moved(Answer):
             )
         return (
             f"certified in exact arithmetic, without the solver: each of the {count} cases between "
-            "the two (as if combos and batches could be split) is at least cost, within "
+            "the two (as if combos and batches could be split) is solved to least cost, within "
             f"${max(1e-6, math.ceil(gap_usd * 1e6) / 1e6):.6f}, the shadow prices are those of the "
             "pounds in question, and every part is the mean over all orders."
         )

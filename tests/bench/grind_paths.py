@@ -97,7 +97,7 @@ WHOLE = BenchPath(
     agrees_within=2 * _GAP_SHARE,
 )
 SAFE = BenchPath(
-    "safe plan",
+    "plan with confidence",
     "CVXPY and Clarabel",
     (pairs(30, 8), pairs(60, 12), pairs(120, 20)),
     pairs(10, 2),

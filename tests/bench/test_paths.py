@@ -22,10 +22,10 @@ from tests.bench.solver_time import solver_time
 from tests.bench.tables import paths_table
 
 NEEDS = {
-    "safe plan": "cvxpy",
+    "plan with confidence": "cvxpy",
     "why a market moved": "cvxpy",
 }
-SLOW = {"scenarios (2 processes)", "scenarios (Dask, 2)", "why a market moved", "safe plan"}
+SLOW = {"scenarios (2 processes)", "scenarios (Dask, 2)", "why a market moved", "plan with confidence"}
 
 
 def _size(extent: float) -> Size:
@@ -119,7 +119,7 @@ def test_a_baseline_that_does_part_of_the_work_is_scaled_to_all_of_it():
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "more", "times_faster"),
-    [("plan", (), 2), ("plan (lean scarce)", (), 2), ("demand curve", (3,), 500)],
+    [("plan", (), 2), ("plan (lean scarce)", (), 2), ("break-even curve", (3,), 500)],
 )
 def test_large_cases_are_well_ahead_of_plain_pulp(name, more, times_faster):
     """Low margins, since test machines are busy."""

@@ -1,4 +1,4 @@
-"""The trader's paths: several days, a demand curve, and scenarios in one place or many."""
+"""The trader's paths: several days, a break-even curve, and scenarios in one place or many."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def _deals(deals: int) -> Size:
     return Size(f"{deals:,} deals", (deals,), deals)
 
 
-# A demand curve ---------------------------------------------------------------------------------
+# A break-even curve ---------------------------------------------------------------------------------
 
 _PRICES = 1_000
 
@@ -233,7 +233,7 @@ POSITIONS = BenchPath(
 )
 BOOK = BenchPath("marking a book", "pandas", (_deals(1_000), _deals(10_000)), _deals(100), _book)
 DEMAND = BenchPath(
-    "demand curve",
+    "break-even curve",
     "PuLP and CBC at each price",
     (pairs(30, 8, 6), pairs(120, 20, 4), pairs(300, 30, 3)),
     pairs(10, 2, 1),
