@@ -25,7 +25,12 @@ NEEDS = {
     "plan with confidence": "cvxpy",
     "why a market moved": "cvxpy",
 }
-SLOW = {"scenarios (2 processes)", "scenarios (Dask, 2)", "why a market moved", "plan with confidence"}
+SLOW = {
+    "scenarios (2 processes)",
+    "scenarios (Dask, 2)",
+    "why a market moved",
+    "plan with confidence",
+}
 
 
 def _size(extent: float) -> Size:
