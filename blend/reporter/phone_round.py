@@ -31,6 +31,8 @@ register(
     }
 )
 MOST_ITEMS = 3
+MAX_LINES = 500
+"""Of a message: each line is compared with the store."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +156,11 @@ def read_messages(
     names = sorted((each.item_id for each in items), key=len, reverse=True)
     problems: list[Problem] = []
     found = []
-    for number, line in enumerate(text.splitlines(), start=1):
+    lines = text.splitlines()
+    if len(lines) > MAX_LINES:
+        raise InputRefused([Problem("messages", None, None, f"{len(lines)} lines",
+                                    f"at most {MAX_LINES}; import a table of more")])  # fmt: skip
+    for number, line in enumerate(lines, start=1):
         if line.strip():
             made = _read_line(number, line.strip(), names, known_types, problems)
             moment = now if on == now.date() else datetime.combine(on, now.time())

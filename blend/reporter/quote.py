@@ -613,7 +613,7 @@ def standing_words(together: Standings) -> str:
     return (
         f"Demand {demand.word or 'not rated'} ({demand.count} companies bidding"
         f"{_usually(demand)}), offerings {offerings.word or 'not rated'} "
-        f"({offerings.count} offering{_usually(offerings)}), {trades.count} trades"
+        f"({offerings.count} offering{_usually(offerings)}), {counted(trades.count, 'trade')}"
         f"{_usually(trades)}."
     )
 

@@ -251,6 +251,8 @@ def test_lines_that_cannot_be_read_are_all_listed_and_nothing_is_stored(filled):
     Path("messages.txt").write_text("Ash: F90 is quiet\nsold F90 at 350\nNobody: bid 350 on F90\n")
     refused = filled("canvass", "paste", "messages.txt", "--yes", code=2)
     assert {f"row {n}" in refused for n in (1, 2, 3)} == {True}
+    Path("messages.txt").write_text("Ash: bid 350 on F90\n" * 501)
+    assert "at most 500" in filled("canvass", "paste", "messages.txt", "--yes", code=2)
 
 
 def test_the_call_list_has_who_is_left_and_who_trades_what_is_missing(filled):
