@@ -389,12 +389,16 @@ class DayPlan(Answer):
         if not worst:
             return []
         all_made = {run.product_id for run in self.plan.runs}
-        which = "All" if worst == all_made and len(worst) > 1 else f"{len(worst)} of"
+        low, made = len(worst), counted(len(all_made), "product")
+        if worst == all_made:
+            which = f"All {made} sit" if low > 1 else "The product sits"
+        else:
+            which = f"{low} of {made} {'sit' if low > 1 else 'sits'}"
         lean = "estimated" if self.is_lean_estimated else "stated"
         lowest = min(each.odds for each in self.odds)
         tests = "; to use your lean tests: --lean estimated" if self.has_unused_tests else ""
         return [
-            f"{which} {counted(len(all_made), 'product')} sit near the lean floor: about "
+            f"{which} near the lean floor: about "
             f"{percent(1 - lowest, max_decimals=0)} of batches test under spec on {lean} lean "
             f"({self.errors.words}{self._assumed()}). {self._to_hold}{tests}"
         ]

@@ -339,8 +339,9 @@ def _share(column: Column, cell: Cell) -> float:
 def _points(column: Column, cell: Cell) -> float:
     number, unit, _ = _amount(column, cell)
     if unit == "%":
+        also = "" if number == Decimal("0.5") else f"{number} for {number} points, "
         raise CellRefused(
-            f"Enter lean points: {number} for {number} points, 0.5 for half a point.",
+            f"Enter lean points: {also}0.5 for half a point.",
             fact=f'"{shown(cell)}" could be lean points or a percentage',
         )
     return _number(column, cell)
