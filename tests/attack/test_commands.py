@@ -50,7 +50,7 @@ _MARKET = cache(market_with_moves)
 _HISTORY = cache(history_with_method)
 _STORE = "--store {out}/market.db"
 _FILLED = f"canvass import {{sound}} {_STORE}"
-_DAY = "--day 2024-11-04"
+_DAY = "--day 2025-09-29"
 
 ASKED = (
     Asked("check {in}", CASE),
