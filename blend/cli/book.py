@@ -106,7 +106,7 @@ def book() -> None:
     type=click.Choice(["quotation", "exit"]),
     default="quotation",
     show_default=True,
-    help="exit: the best bid for a long position, the best offer for a short one.",
+    help="exit: bids for a long position, offers for a short one, as far as they go.",
 )
 @answers(*SECTIONS, chart=True)
 def show(

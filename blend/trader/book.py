@@ -32,7 +32,7 @@ class MarkAt(StrEnum):
 
     QUOTATION = "quotation"
     EXIT = "exit"
-    """What it could be closed at, else the quotation."""
+    """What others bid (offer, for a short position), as far as their pounds go."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +48,14 @@ class Mark:
 Marks = Callable[[str, date], Mark | None]
 """The mark of an item on a day; None where none is published."""
 
-Exits = Callable[[str, date, float], float | None]
-"""What net pounds of an item could be closed at on a day, USD per cwt: the best bid for a long
-position, the best offer for a short one; None where there is none."""
+Exits = Callable[[str, date, float, float], float]
+"""What net pounds of an item could be closed at on a day, USD per cwt, where the last number is
+the quotation: that is what is left when others' bids (offers, for a short position) run out."""
 
 
-def no_exits(_item: str, _day: date, _net_lb: float) -> None:
+def no_exits(_item: str, _day: date, _net_lb: float, quoted_usd_per_cwt: float) -> float:
     """Where the quotation marks every position."""
+    return quoted_usd_per_cwt
 
 
 Rates = Callable[[str, date], float | None]
@@ -163,16 +164,9 @@ def positions(
         quoted = _mark(item_id, as_of, marks) if net_lb else marks(item_id, as_of)
         mark = None
         if quoted is not None:
-            mark = _closing_usd_per_cwt(item_id, as_of, net_lb, quoted, exits)
+            mark = exits(item_id, as_of, net_lb, quoted.usd_per_cwt)
         found[item_id] = Position(item_id, net_lb, cost_usd, realized_usd, mark)
     return found
-
-
-def _closing_usd_per_cwt(
-    item_id: str, day: date, net_lb: float, quoted: Mark, exits: Exits
-) -> float:
-    found = exits(item_id, day, net_lb) if net_lb else None
-    return quoted.usd_per_cwt if found is None else found
 
 
 Priced = list[tuple[float, float]]
@@ -342,7 +336,7 @@ def _net_lb(deals: Mapping[str, Deal]) -> float:
 
 def _side_usd(item_id: str, day: date, net_lb: float, quoted: Mark, exits: Exits) -> float:
     """What closing a position would bring over its value at the quotation."""
-    closing = _closing_usd_per_cwt(item_id, day, net_lb, quoted, exits)
+    closing = exits(item_id, day, net_lb, quoted.usd_per_cwt)
     return net_lb / LB_PER_CWT * (closing - quoted.usd_per_cwt)
 
 

@@ -267,7 +267,7 @@ class BookDay(Answer):
         figures = self.figures
         at = "published quotations"
         if self.mark_at is MarkAt.EXIT:
-            at = "the best bid (long) or offer (short), else at the quotation"
+            at = "bids (long) and offers (short) as far as they go, else at the quotation"
         return (
             f"Realized {money(figures['realized_usd'])}, unrealized "
             f"{money(figures['unrealized_usd'])}, at {_COST_WORDS[self.method]} cost. "

@@ -123,16 +123,24 @@ def open_quotes(book: Book, on: date) -> list[OpenQuote]:
 
 
 def quoted_exits(book: Book, days: Iterable[date]) -> Exits:
-    """The best bids and offers of others for prompt delivery, good on each of the days."""
-    bids: dict[tuple[str, date], float] = {}
-    offers: dict[tuple[str, date], float] = {}
+    """Others' bids and offers for prompt delivery that are good on each of the days, best first."""
+    sides: dict[tuple[str, date, QuoteSide], list[OpenQuote]] = {}
     for day in days:
         for each in open_quotes(book, day):
-            quote, at = each.quote, (each.quote.item_id, day)
-            if quote.is_ours or not each.is_good_on(day) or not each.is_prompt_on(day):
-                continue
-            if quote.side is QuoteSide.BID:
-                bids[at] = max(quote.price_usd_per_cwt, bids.get(at, -math.inf))
-            else:
-                offers[at] = min(quote.price_usd_per_cwt, offers.get(at, math.inf))
-    return lambda item, day, net_lb: (bids if net_lb > 0 else offers).get((item, day))
+            quote = each.quote
+            if not quote.is_ours and each.is_good_on(day) and each.is_prompt_on(day):
+                sides.setdefault((quote.item_id, day, quote.side), []).append(each)
+
+    def closing(item: str, day: date, net_lb: float, quoted_usd_per_cwt: float) -> float:
+        is_long = net_lb > 0
+        there = sides.get((item, day, QuoteSide.BID if is_long else QuoteSide.OFFER), [])
+        there.sort(key=lambda each: each.quote.price_usd_per_cwt, reverse=is_long)
+        left_lb, average = abs(net_lb), quoted_usd_per_cwt
+        for each in there:
+            taken_lb = min(left_lb, each.left_lb)
+            left_lb -= taken_lb
+            over = each.quote.price_usd_per_cwt - quoted_usd_per_cwt
+            average += over * taken_lb / abs(net_lb) if net_lb else 0.0
+        return average
+
+    return closing

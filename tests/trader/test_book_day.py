@@ -159,7 +159,7 @@ def test_an_item_sold_out_and_no_longer_quoted_hides_no_limit():
     assert "old item has no quotation" in " ".join(shown.screen().split())
 
 
-def test_a_long_position_is_marked_at_the_best_bid_and_a_short_one_at_the_best_offer():
+def test_a_long_position_is_marked_at_bids_and_a_short_one_at_offers_as_far_as_they_go():
     quote = Quotation("90s", "beef", 0.9, 3.40, DAY)
     side = {"bid": QuoteSide.BID, "offer": QuoteSide.OFFER}
     quotes = [
@@ -168,8 +168,11 @@ def test_a_long_position_is_marked_at_the_best_bid_and_a_short_one_at_the_best_o
             [("bid", 337, False), ("bid", 338, False), ("bid", 339, True), ("offer", 343, False)]
         )
     ]
-    for which, mark in ((Side.BUY, 338.0), (Side.SELL, 343.0)):
-        deal = Deal("D", DAY, which, "90s", 4e4, 330.0)
+    for which, pounds_lb, mark in (
+        (Side.BUY, 4e4, 338.0), (Side.SELL, 4e4, 343.0),
+        (Side.BUY, 8e4, 337.5), (Side.BUY, 16e4, (338 + 337 + 2 * 340) / 4),
+    ):  # fmt: skip
+        deal = Deal("D", DAY, which, "90s", pounds_lb, 330.0)
         book = Book((deal,), tuple(quotes))
         assert book_day(book, [quote], mark_at=MarkAt.EXIT).held["90s"].mark_usd_per_cwt == mark
     taken = replace(deal, takes="Q3", side=Side.SELL)
