@@ -390,14 +390,14 @@ class Weekly(Answer):
         supply = self._supply_sentence()
         if supply:
             lines.append(_round_percents(supply))
-        lines += [_round_percents(each) for each in self.watch()[-1:]]
-        end = "Those are this week's quotes, not a forecast."
+        ahead = [_round_percents(each) for each in self.watch()[-1:]]
+        end = (*ahead, "Those are this week's quotes, not a forecast.")
         for more in self._more_to_say():
-            if spoken_seconds(" ".join((*lines, more, end))) > MAX_SPOKEN_S:
+            if spoken_seconds(" ".join((*lines, more, *end))) > MAX_SPOKEN_S:
                 break
-            if spoken_seconds(" ".join((*lines, end))) < MIN_SPOKEN_S:
+            if spoken_seconds(" ".join((*lines, *end))) < MIN_SPOKEN_S:
                 lines.append(more)
-        return " ".join((*lines, end))
+        return " ".join((*lines, *end))
 
     def _more_to_say(self) -> list[str]:
         """For a week with little on file, so that the script is as long as one expects."""
