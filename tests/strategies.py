@@ -19,6 +19,7 @@ from blend.domain.products import Product
 from blend.domain.rules import Loss, Rule, RuleKind, WholeContainers
 from blend.domain.selectors import parse_selector
 from blend.domain.standards import Action, StandardRow
+from blend.domain.stock import valued
 
 DAY = date(2026, 3, 2)
 SPECIES = ("beef", "pork")
@@ -305,6 +306,11 @@ def cases(
         ),
         standards=tuple(row for row in standards if row.standard_id in used),
     )
+
+
+def as_read(case: Case) -> Case:
+    """The case with its stock valued, as the reader of tables does."""
+    return replace(case, lots=tuple(valued(lot, case.settings) for lot in case.lots))
 
 
 @st.composite

@@ -24,7 +24,7 @@ from tests.attack.edges import check_shown, lot, planned, product, read, shown_t
 from tests.attack.mutations import write_csvs
 from tests.attack.small import small_grids
 from tests.bench.instances import make_instance
-from tests.strategies import cases
+from tests.strategies import as_read, cases
 
 MILLIONS = 10_000_000.0
 DEAREST = 1_000_000.0
@@ -352,7 +352,7 @@ def test_any_edge_with_any_other_is_planned_or_refused(case: Case, shadow_prices
 
 @pytest.mark.slow
 @examples(max_examples=40, deadline=None)
-@given(case=cases())
+@given(case=cases().map(as_read))
 def test_what_is_shown_of_any_plan_adds_up(case: Case):
     hurried = replace(case, settings=replace(case.settings, time_limit_s=1.0))
     answered(hurried)

@@ -7,7 +7,6 @@ import os
 import subprocess
 import sys
 import tempfile
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,7 +14,6 @@ from hypothesis import given, settings
 from openpyxl import load_workbook
 
 from blend.domain.case import Case
-from blend.domain.stock import valued
 from blend.errors import FileTrouble
 from blend.tables.columns import EVERY_TABLE, TABLES
 from blend.tables.read import read_case
@@ -23,15 +21,14 @@ from blend.tables.rows import read_sheet
 from blend.tables.starter import BOOKS, starter_table, write_starter
 from blend.tables.tables import raw_table
 from blend.tables.write import write_case, write_csv
-from tests.strategies import cases
+from tests.strategies import as_read, cases
 from tests.tables.plain_tables import places, problems_in, sound, write_folder
 
 
 @pytest.mark.slow
 @settings(max_examples=50, deadline=None)
-@given(case=cases())
+@given(case=cases().map(as_read))
 def test_a_written_case_reads_back_as_it_was(case: Case):
-    case = replace(case, lots=tuple(valued(lot, case.settings) for lot in case.lots))
     with tempfile.TemporaryDirectory() as folder:
         write_case(case, folder)
         assert read_case(folder).case == case
