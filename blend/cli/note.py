@@ -58,6 +58,12 @@ if TYPE_CHECKING:
     metavar="FOLDER",
     help="Blends, rules and elasticities, to explain moves with.",
 )
+@click.option(
+    "--market-before",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="The same as of --since, where rules or products have changed.",
+)
 @click.option("--since", type=DAY, help="Explain moves from this day. Default: a week before.")
 @click.option(
     "--explain",
@@ -86,6 +92,7 @@ def note(
     confirm: tuple[str, ...],
     title: str,
     market: Path | None,
+    market_before: Path | None,
     since: date | None,
     item_ids: tuple[str, ...],
     volume_error: float,
@@ -111,8 +118,8 @@ def note(
         raise click.UsageError("--call needs --sign: who signs off on it.")
     if confirm and not signed_by:
         raise click.UsageError("--confirm goes with --sign.")
-    if market is None and (since is not None or item_ids):
-        raise click.UsageError("--since and --explain need --market.")
+    if market is None and (since is not None or item_ids or market_before is not None):
+        raise click.UsageError("--market-before, --since and --explain need --market.")
     text = None if draft is None else _draft_text(draft)
 
     from blend.reporter.note_page import WrittenNote
@@ -120,7 +127,8 @@ def note(
 
     with open_store(where) as opened:
         on = day or latest_day(opened)
-    news = _news(on, market, since, item_ids, volume_error, levels, method_path, where)
+    markets = (market, market_before)
+    news = _news(on, markets, since, item_ids, volume_error, levels, method_path, where)
     made = note_of(news, title)
     if out is None:
         return WrittenNote(made)
@@ -142,7 +150,7 @@ def note(
 
 def _news(
     day: date,
-    market: Path | None,
+    markets: tuple[Path | None, Path | None],
     since: date | None,
     item_ids: tuple[str, ...],
     volume_error: float,
@@ -158,7 +166,7 @@ def _news(
     start = day - timedelta(days=7) if since is None else since
     if start >= day:
         raise click.BadParameter("must be before --day.", param_hint="--since")
-    frame = None if market is None else read_market_folder(market)
+    frame, before = (None if each is None else read_market_folder(each) for each in markets)
     asked = None
     with open_store(where) as opened, step_line() as say:
         known = heard(opened, day, method)
@@ -166,7 +174,9 @@ def _news(
         volumes = opened.volumes(as_of=known.position)
         check_series(volumes, levels)
         if frame is not None:
-            asked = asked_of_store(opened, known, method, frame, start, item_ids, volume_error)
+            asked = asked_of_store(
+                opened, known, method, frame, start, item_ids, volume_error, before
+            )
         say("quoting two years of every item")
         days = days_of_store(opened, known, method)
         say("gathering the news" if frame is None else "explaining what moved")

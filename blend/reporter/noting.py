@@ -26,7 +26,8 @@ class Asked:
     """What a note is asked to explain, and with what.
 
     Moves are explained since the day of `since`. `market` holds the blends, rules and
-    elasticities that the store does not; `item_ids` are the items, none of them: those that
+    elasticities that the store does not; `market_before` those of the earlier day, where they
+    have changed since; `item_ids` are the items, none of them: those that
     moved most up and most down. `talk` are the entries of the days after. `volume_error_share`
     is the standard error of a volume, a share of it.
     """
@@ -36,6 +37,7 @@ class Asked:
     market: Market
     item_ids: tuple[str, ...] = ()
     volume_error_share: float = 0.01
+    market_before: Market | None = None
 
 
 def news_of(
@@ -99,11 +101,12 @@ def asked_of_store(
     since: date,
     item_ids: tuple[str, ...] = (),
     volume_error_share: float = 0.01,
+    market_before: Market | None = None,
 ) -> Asked:
     """What is asked, with what was heard since; as the store stood for `known`."""
     then = heard(store, since, method, known.position)
     talk = store.entries(days=(since + timedelta(days=1), known.day), as_of=known.position)
-    return Asked(then, talk, market, item_ids, volume_error_share)
+    return Asked(then, talk, market, item_ids, volume_error_share, market_before)
 
 
 def days_of_store(store: Store, known: Heard, method: Method) -> dict[str, list[DayFigure]]:
@@ -138,10 +141,11 @@ def explain(
     ends = (asked.since, known)
     before, after = (_prices(end, method) for end in ends)
     frame = asked.market
-    used = [volumes_used(frame, volumes, end.day) for end in ends]
+    frames = (asked.market_before or frame, frame)
+    used = [volumes_used(of, volumes, end.day) for of, end in zip(frames, ends, strict=True)]
     was, now = (
-        market_on(frame, counted, prices, end.day)
-        for counted, prices, end in zip(used, (before, after), ends, strict=True)
+        market_on(of, counted, prices, end.day)
+        for of, counted, prices, end in zip(frames, used, (before, after), ends, strict=True)
     )
     try:
         year_ago = tuple(volumes_used(frame, volumes, known.day - _YEAR).values())

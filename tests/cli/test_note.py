@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import shutil
@@ -117,6 +118,25 @@ def test_the_same_store_gives_the_same_note(explained, filled, tmp_path):
     for name in ("note.md", "note.html"):
         run("note", *EXPLAINED, "--out", tmp_path / name, store=filled)
         assert (tmp_path / name).read_bytes() == (explained / name).read_bytes()
+
+
+def test_a_rule_change_between_the_days_has_a_part_of_its_own(filled, tmp_path):
+    before = Path(shutil.copytree(HISTORY / "market", tmp_path / "before"))
+    products = before / "products.csv"
+    with products.open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    leaner = next(row for row in rows if row["product_id"] == "GB80")
+    leaner["target_lean"] = "0.79"
+    with products.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+    for name, words in (("same", ()), ("changed", ("--market-before", before))):
+        out = tmp_path / f"{name}.md"
+        answer = run("note", *EXPLAINED, *words, "--out", out, store=filled)
+        assert answer.exit_code == 0, answer.output
+        text = out.read_text("utf-8")
+        assert ("had rules stayed as before" in text) == (name == "changed")
 
 
 def test_without_a_market_nothing_is_explained(draft):
