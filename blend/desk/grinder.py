@@ -95,19 +95,25 @@ def _recipes(desk: Desk, request: Request) -> Mapping[str, Any]:
 def _live_line(desk: Desk, request: Request) -> Mapping[str, Any]:
     """The figures that stay in sight; while there is no plan the last one's, marked as such."""
     state = desk.state()
-    values = {"state": state, "cards": [], "certificate": "", "against": "", "is_pinned": False,
-              "is_stale": state.plan is None, "first": None}  # fmt: skip
+    values = {"state": state, "against": "", "is_stale": state.plan is None, "first": None}
     if state.plan is not None:
-        against, before, is_pinned = _compared_with(desk)
-        return values | {
-            "cards": [*live.live_cards(state.plan, before), _odds_card(desk, state.plan)],
-            "certificate": live.certificate_words(state.plan),
-            "against": against,
-            "is_pinned": is_pinned,
-        }
+        against, before, _ = _compared_with(desk)
+        return values | {"cards": live.live_cards(state.plan, before), "against": against}
     cards = [] if state.last is None else live.live_cards(state.last, None)
     faults = (fault_of(desk, problem) for problem in state.problems)
     return values | {"cards": cards, "first": next(filter(None, faults), None)}
+
+
+def _live_more(desk: Desk, request: Request) -> Mapping[str, Any]:
+    """What takes longer than the plan itself: its odds, and the certificate in exact fractions."""
+    plan = desk.state().plan
+    if plan is None:
+        return {"card": None}
+    return {
+        "card": _odds_card(desk, plan),
+        "certificate": live.certificate_words(plan),
+        "is_pinned": _compared_with(desk)[2],
+    }
 
 
 def _odds_card(desk: Desk, plan: LivePlan) -> live.Card:
@@ -304,6 +310,7 @@ def _product_slides(desk: Desk, row_id: int) -> list[Slide]:
 
 parts: dict[str, tuple[str, Part]] = {
     "live-line": ("parts/live_line.html", _live_line),
+    "live-more": ("parts/live_more.html", _live_more),
     "live": ("parts/live.html", _live),
     "recipes": ("parts/recipes.html", _recipes),
     "try": ("parts/try.html", _try),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from blend.check.statement import dual_bound_usd
 from blend.domain.case import Case
 from blend.domain.plan import BatchRun, InfeasibleSubset, Ingredient, MarginalCost
+from blend.domain.prices import DualPrices
 from blend.errors import InputRefused
 from blend.grinder.odds import Errors, floor_odds
 from blend.grinder.ways_out import tried
@@ -53,15 +55,19 @@ class LiveLot:
 
 @dataclass(frozen=True)
 class LivePlan:
-    """The optimum of the LP relaxation; `bound_usd` is certified by its
-    dual prices in exact fractions, outside the solver."""
+    """The optimum of the LP relaxation, with the prices that certify it."""
 
     case: Case
     total_usd: float
-    bound_usd: float
+    prices: DualPrices
     blends: tuple[LiveBlend, ...]
     lots: tuple[LiveLot, ...]
     marginal_costs: tuple[MarginalCost, ...]
+
+    @cached_property
+    def bound_usd(self) -> float:
+        """A floor under the cost, from the dual prices in exact fractions, outside the solver."""
+        return dual_bound_usd(self.case, self.prices)
 
     @property
     def made_lb(self) -> float:
@@ -109,7 +115,7 @@ def _live_plan(case: Case, linear: WarmLinear, answer: Answer) -> LivePlan:
     return LivePlan(
         case=case,
         total_usd=answer.objective,
-        bound_usd=dual_bound_usd(case, dual_prices(optimum)),
+        prices=dual_prices(optimum),
         blends=_blends(linear, answer),
         lots=_lots(linear, answer),
         marginal_costs=marginal_costs_of(linear, answer),

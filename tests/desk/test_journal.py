@@ -482,7 +482,7 @@ def test_edits_wait_in_the_browser_while_the_desk_is_away(browser, tmp_path, key
     assert [cell_of(again.desk, place) for place in range(3)] == ["201", "202", "203"]
     page.wait_for_selector("#connection", state="hidden")
     assert len(again.desk.book.done) == 3, "each is made once"
-    assert page.evaluate("Object.keys(localStorage).filter((key) => /waiting/.test(key))") == []
+    page.wait_for_function("!Object.keys(localStorage).some((key) => /waiting/.test(key))")
     page.context.close()
     again.stop()
 

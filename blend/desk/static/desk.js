@@ -7,7 +7,7 @@ import { beginGrids, show, takeRows } from "./grid.js";
 import { beginSliders } from "./sliders.js";
 import { storeOf } from "./stores.js";
 
-const parts = () => [...document.querySelectorAll("[data-part]")].map((part) => part.id);
+const parts = (which = "[data-part]") => [...document.querySelectorAll(which)].map((part) => part.id);
 
 // Which desk and which tables the page shows: row ids of others mean other rows.
 const shown = () => document.querySelector("#status").dataset;
@@ -138,6 +138,7 @@ async function sendFirst() {
   drop(key);
   if (refused) tell(refused);
   const isRefused = refused || (!next.quiet && put(html).includes("trouble"));
+  if (!next.quiet) parts("[data-part=later]").forEach((id) => wanted.add(id));
   if (!isRefused) return {};
   tellTyped(next);
   ask(); // the page shows it as if it were done
@@ -158,7 +159,7 @@ async function fetchWanted() {
  * lies not in the edit. */
 async function post({ url, fields, page }) {
   // what an earlier page typed comes back with the parts of this one
-  const asked = page === PAGE && "parts" in fields ? fields.parts : parts().join(",");
+  const asked = page === PAGE && "parts" in fields ? fields.parts : parts("[data-part='']").join(",");
   try {
     const response = await fetch(url + location.search, {
       method: "POST",
@@ -202,8 +203,20 @@ function putOne(fresh) {
     old.dataset.held = "missed"; // a hand is in it; it is asked for when the hand lets go
     return;
   }
-  old.replaceWith(fresh);
-  if (fresh.id.startsWith("grid-")) takeRows(fresh.id);
+  const isSheet = fresh.id.startsWith("grid-"); // whose grid may show what this part never did
+  if (!isSheet && old.isEqualNode(fresh)) return;
+  if (!putRows(old, fresh)) old.replaceWith(fresh);
+  if (isSheet) takeRows(fresh.id);
+}
+
+/** Only the rows that differ, where all else is as it was: a browser lays out a long table slowly. */
+function putRows(old, fresh) {
+  const [before, after] = [old, fresh].map((part) => [...part.querySelectorAll("[data-by-row] > tbody > tr")]);
+  const [around, fresher] = [old, fresh].map((part) => [...part.querySelectorAll("h2, thead, p")]);
+  const isSame = before.length === after.length && around.length === fresher.length && around.every((each, at) => each.isEqualNode(fresher[at]));
+  if (!before.length || !isSame) return false;
+  before.forEach((row, at) => row.isEqualNode(after[at]) || row.replaceWith(after[at]));
+  return true;
 }
 
 // What was folded open stays open when its part is rebuilt.

@@ -23,13 +23,16 @@ export function beginDrafts(send, forget) {
     clearTimeout(timers.get(element));
     send("/draft", { key: element.dataset.draft, text: textOf(element) }, { quiet: true });
   };
-  document.addEventListener("input", (event) => {
-    const element = event.target.closest("[data-draft]");
+  const saveSoon = (field) => {
+    const element = field.closest("[data-draft]");
     if (!element) return;
     typed.set(element, Date.now());
     clearTimeout(timers.get(element));
     timers.set(element, setTimeout(() => save(element), AFTER_MS));
-  });
+  };
+  document.addEventListener("input", ({ target }) => saveSoon(target));
+  const field = document.activeElement; // typed into before this script was there
+  if (field.value !== field.defaultValue) saveSoon(field);
   // The next page may have been made before the last text came to the desk: it is put where that
   // page finds it, shows it and sends it again.
   addEventListener("pagehide", () => {

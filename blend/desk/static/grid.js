@@ -71,9 +71,9 @@ async function openAgain() {
 
 // What the page asks of the sheets -----------------------------------------------------------------
 
-/** The parts of the page that follow from the tables; a cell is changed in its sheet at once. */
+/** The parts that follow from the tables at once; a cell is changed in its sheet already. */
 export const aside = () =>
-  [...document.querySelectorAll("[data-part]")].map((part) => part.id).filter((id) => !id.startsWith("grid-"));
+  [...document.querySelectorAll("[data-part='']")].map((part) => part.id).filter((id) => !id.startsWith("grid-"));
 
 /** Show a text in the cell of a sheet, where that is on the page. */
 export const show = (table, row, column, text) => grids.get(table)?.show(row, column, text);
@@ -148,15 +148,16 @@ function makeGrid(section) {
     if (column) Object.assign(element.dataset, { column: column.name, row: cell.getData().id });
     const fault = column && faults.get(keyOf(cell.getData().id, column.name));
     element.classList.toggle("bad", Boolean(fault));
+    const text = shownIn(column, cell.getData()[cell.getField()]);
     if (!fault) {
       for (const each of ["title", "aria-invalid"]) element.removeAttribute(each);
-      return document.createTextNode(shownIn(column, cell.getValue()));
+      return document.createTextNode(text);
     }
     element.title = fault.words;
     element.setAttribute("aria-invalid", "true");
     const shown = document.createElement("span");
     shown.className = "typed";
-    shown.append(shownIn(column, cell.getValue()));
+    shown.append(text);
     if (fault.suggestion) shown.append(useButton(cell, column, fault.suggestion));
     return shown;
   };
@@ -503,11 +504,15 @@ function makeGrid(section) {
       }));
       for (const { row, column } of [...before.values(), ...faults.values()]) repaint(row, column);
       if (name !== "lots" || !lots) return;
-      const changed = table.getData().flatMap((data) => {
+      // not by updateData, which has the page laid out again for every row
+      for (const row of table.getRows()) {
+        const data = row.getData();
         const [used = "", breakEven = ""] = lots[data[fieldOf(idColumn)].trim()] ?? [];
-        return used === data.used && breakEven === data.breakEven ? [] : [{ id: data.id, used, breakEven }];
-      });
-      if (changed.length) table.updateData(changed);
+        if (used === data.used && breakEven === data.breakEven) continue;
+        Object.assign(data, { used, breakEven });
+        if (!row.getElement().firstChild) continue; // not drawn yet
+        for (const cell of ["used", "breakEven"].map((field) => row.getCell(field))) cell.getElement().replaceChildren(format(cell));
+      }
     },
 
     /** Rows that came from the desk; while a cell is open, rows that come and go wait. */
