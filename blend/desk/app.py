@@ -52,14 +52,14 @@ def desk_app(desk: Desk, *, key: str, hosts: tuple[str, ...], cookie: str = "des
         middleware=[
             Middleware(Guard, key=key, opening=opening, hosts=hosts, cookie=cookie, name=desk.name)
         ],
-        exception_handlers={HTTPException: _told, Exception: _failed},
+        exception_handlers={HTTPException: _refused, Exception: _failed},
     )
     app.state.desk, app.state.opening = desk, opening
     app.state.parts = tables.parts | grinder.parts | trader.parts | reporter.parts
     return app
 
 
-async def _told(request: Request, error: Exception) -> Response:
+async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     if error.status_code == 404 and request.method == "GET":
         return _with_navigation(request, "No page has this address.", "No such page", 404)

@@ -16,7 +16,7 @@ from blend.grinder.live import why_no_plan
 from blend.grinder.no_plan import ALL_TOGETHER, ANY_ONE, infeasible_words
 from blend.output.formats import printable
 
-CLASH, PLAN = "infeasible", "plan"
+WHY_NOT, PLAN = "infeasible", "plan"
 """Work that ends in an infeasible subset: explaining one, and a plan that was not found."""
 _TITLE = "Why is there no plan?"
 
@@ -33,7 +33,7 @@ def infeasible_page(desk: Desk, request: Request, form: Form) -> Response:
         raise InputRefused(state.problems)
 
     job = desk.ask(
-        CLASH,
+        WHY_NOT,
         about="Finding which requirements conflict",
         work=lambda job: why_no_plan(case, job.say),
     )
@@ -41,15 +41,15 @@ def infeasible_page(desk: Desk, request: Request, form: Form) -> Response:
         desk,
         request,
         job,
-        lambda infeasible: infeasible_answer(desk, request, infeasible, CLASH),
+        lambda infeasible: infeasible_answer(desk, request, infeasible, WHY_NOT),
         title=_TITLE,
     )
 
 
 def infeasible_answer(
-    desk: Desk, request: Request, infeasible: InfeasibleSubset, told_by: str
+    desk: Desk, request: Request, infeasible: InfeasibleSubset, found_by: str
 ) -> Response:
-    """Why there is no plan; `told_by` is the work that it came from."""
+    """Why there is no plan; `found_by` is the work that it came from."""
     case, book = desk.case(), desk.book
     words = infeasible_words(infeasible, case)
     return page(
@@ -59,13 +59,13 @@ def infeasible_answer(
         title=_TITLE,
         words=words,
         alone=[
-            (infeasible.changes.index(change), told, cell_of(change, case, book) is not None)
-            for change, told in words.alone
+            (infeasible.changes.index(change), line, cell_of(change, case, book) is not None)
+            for change, line in words.alone
         ],
         can_together=all_cells(infeasible.together, case, book) is not None,
         any_one=ANY_ONE,
         all_together=ALL_TOGETHER,
-        told_by=told_by,
+        found_by=found_by,
         revision=book.revision,
     )
 
@@ -75,9 +75,9 @@ def ease(desk: Desk, request: Request, form: Form) -> Response:
     wanted, name = text_of(form, "change"), text_of(form, "name")
     with desk.lock:
         if name and was_typed(desk, name):
-            return RedirectResponse("/grinder/clash", 303)  # the same button, pressed twice
-        told_by, revision = text_of(form, "told_by"), desk.book.revision
-        job = desk.jobs.known(revision, (told_by,)) if told_by in (CLASH, PLAN) else None
+            return RedirectResponse("/grinder/why-no-plan", 303)  # the same button, pressed twice
+        found_by, revision = text_of(form, "found_by"), desk.book.revision
+        job = desk.jobs.known(revision, (found_by,)) if found_by in (WHY_NOT, PLAN) else None
         infeasible = _infeasible_of(job)
         if infeasible is None or text_of(form, "revision") != str(revision):
             raise _refused("tables that have changed since", "a change offered for those here")
@@ -85,7 +85,7 @@ def ease(desk: Desk, request: Request, form: Form) -> Response:
         if cells is None:
             raise _refused(printable(wanted)[:60], "a change that cells of the tables hold")
         type_cells(desk, cells, name=name)
-    return RedirectResponse("/grinder/plan" if told_by == PLAN else "/grinder/clash", 303)
+    return RedirectResponse("/grinder/plan" if found_by == PLAN else "/grinder/why-no-plan", 303)
 
 
 def _chosen(infeasible: InfeasibleSubset, wanted: str) -> tuple[Change, ...]:
@@ -109,6 +109,6 @@ def _refused(read: str, allowed: str) -> InputRefused:
 
 
 routes = [
-    Route("/grinder/clash", view(infeasible_page)),
-    Route("/grinder/clash/ease", view(ease), methods=["POST"]),
+    Route("/grinder/why-no-plan", view(infeasible_page)),
+    Route("/grinder/why-no-plan/ease", view(ease), methods=["POST"]),
 ]

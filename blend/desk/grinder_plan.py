@@ -148,7 +148,7 @@ def _planned(desk: Desk, request: Request, answer: Callable[[Job], Response]) ->
             request,
             "grinder_out_of_time.html",
             title="No plan yet",
-            told=str(none),
+            reason=str(none),
             more_seconds=_more_seconds(had),
         )
 
@@ -270,13 +270,13 @@ _ORDER_COLUMNS = ("lot_id", "item", "supplier", "use_by", "planned_lb", "from_op
                   "combos_opened", "left_open_lb", *BLANKS)  # fmt: skip
 
 
-def _standing(desk: Desk, request: Request) -> Mapping[str, Any]:
+def _plan_age(desk: Desk, request: Request) -> Mapping[str, Any]:
     """Whether the tables have changed since the plan of the page."""
     of = request.query_params.get("of", "")
     return {"revision": of, "has_changed": of != str(desk.book.revision)}
 
 
-parts: dict[str, tuple[str, Part]] = {"standing": ("parts/standing.html", _standing)}
+parts: dict[str, tuple[str, Part]] = {"plan-age": ("parts/plan_age.html", _plan_age)}
 
 routes = [
     Route("/grinder/plan", view(plan_page)),

@@ -43,7 +43,7 @@ NAVIGATION = (
             ("/grinder/work-order", "Work order"),
             ("/grinder/correct", "Adjust a batch"),
             ("/grinder/actuals", "Actuals"),
-            ("/grinder/clash", "Why no plan"),
+            ("/grinder/why-no-plan", "Why no plan"),
         ),
     ),
     (

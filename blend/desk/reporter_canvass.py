@@ -89,7 +89,7 @@ def canvass(
     asked: Sequence[str] = (),
     read: Sequence[CanvassEntry] = (),
     problems: Sequence[Problem | str] = (),
-    told: Sequence[str] = (),
+    messages: Sequence[str] = (),
 ) -> Response:
     """The page of a day. `asked` is what to confirm of what was pasted, which was `read` so."""
     entries = store.every_entry(days=(day.day, day.day))
@@ -114,7 +114,7 @@ def canvass(
         asked=asked,
         columns=PASTED,
         problems=[str(each) for each in problems],
-        told=[*told, *([_added_words(added)] if added else [])],
+        messages=[*messages, *([_added_words(added)] if added else [])],
         links=[f"/reporter/entry?{urlencode({'entry': e.entry_id})}" for e in reversed(entries)],
         max_rows=MAX_ROWS,
         **_choices(store),
@@ -332,7 +332,7 @@ def company(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     return JSONResponse({"text": name, "also": {"source_class": kind}})
 
 
-def begin_anew(desk: Desk, request: Request, form: Form) -> Response:
+def clear_form(desk: Desk, request: Request, form: Form) -> Response:
     """Empty the form: what was half typed is let go."""
     with desk.lock:
         desk.journal.keep_draft(DRAFT, "")
@@ -361,7 +361,7 @@ routes = [
     Route("/reporter", view(of_store(canvass_page))),
     Route("/reporter/add", view(of_store(add)), methods=["POST"]),
     Route("/reporter/company", view(of_store(company))),
-    Route("/reporter/anew", view(begin_anew), methods=["POST"]),
+    Route("/reporter/clear", view(clear_form), methods=["POST"]),
     Route("/reporter/entry", view(of_store(entry_page))),
     Route("/reporter/withdraw", view(of_store(take_back)), methods=["POST"]),
 ]

@@ -111,8 +111,8 @@ def note_page(desk: Desk, store: Store, request: Request, form: Form) -> Respons
         return working_or(desk, request, ask_note(desk, store, day, plan), done, title="Note")
     except BlendError as error:
         # with what was asked it cannot be made: the form comes again, and says why
-        told = [printable(line) for line in str(error).splitlines()]
-        made = page(desk, request, "reporter_note.html", plan=None, refused=told, **values)
+        lines = [printable(line) for line in str(error).splitlines()]
+        made = page(desk, request, "reporter_note.html", plan=None, refused=lines, **values)
         made.status_code = 422
         return made
 

@@ -60,7 +60,7 @@ def paste(desk: Desk, store: Store, request: Request, form: Form) -> Response:
     with desk.lock:
         desk.journal.keep_draft(PASTE_DRAFT, "")
     typed = begun(desk, store, day)
-    return canvass(desk, store, request, day, typed, told=list(added_lines(added)))
+    return canvass(desk, store, request, day, typed, messages=list(added_lines(added)))
 
 
 def _of_message(
@@ -137,8 +137,8 @@ def upload(desk: Desk, store: Store, request: Request, form: Form) -> Response:
         return canvass(desk, store, request, day, typed, problems=refused.problems)
     except BlendError as error:
         return canvass(desk, store, request, day, typed, problems=[printable(str(error))])
-    told = [*added_lines(added), *map(printable, warnings)]
-    return canvass(desk, store, request, day, typed, told=told)
+    messages = [*added_lines(added), *map(printable, warnings)]
+    return canvass(desk, store, request, day, typed, messages=messages)
 
 
 def _additions(sent: str | Upload | None) -> Additions:
@@ -157,8 +157,8 @@ def _additions(sent: str | Upload | None) -> Additions:
         try:
             return read_history(path).additions
         except InputRefused as refused:
-            told = [_named(each, path.name, sent.name) for each in refused.problems]
-            raise InputRefused(told) from None
+            problems = [_named(each, path.name, sent.name) for each in refused.problems]
+            raise InputRefused(problems) from None
         except FileTrouble as trouble:
             words = str(trouble).replace(str(path), sent.name).replace(path.name, sent.name)
             raise FileTrouble(words) from None

@@ -83,8 +83,8 @@ def _tone_tables(
         Compared(item, compare(days[name], day.day), rolling(days[name], day.day))
         for name, item in known.items.items()
     ]
-    told = (indicator(each, day.day, whole) for each, whole in grouped(series_of(volumes, levels)))
-    indicators = [each for each in told if each is not None]
+    words = (indicator(each, day.day, whole) for each, whole in grouped(series_of(volumes, levels)))
+    indicators = [each for each in words if each is not None]
     tables = [
         shown_of(quote.quotations_frame(quoted), _TREND, f"Trend, {us_day(day)}"),
         shown_of(quote.stats_frame(quoted), None, "Tests behind the trend"),

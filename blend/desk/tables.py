@@ -189,7 +189,7 @@ def _marks(desk: Desk, request: Request) -> Mapping[str, Any]:
     """What the script paints into sheets: faults by cell, and how each lot stands."""
     state = desk.state()
     faults: dict[str, list[list[Any]]] = {}
-    for found in (*state.problems, *state.warnings, *_told_beside(desk)):
+    for found in (*state.problems, *state.warnings, *_found_elsewhere(desk)):
         fault = fault_of(desk, found)
         if fault is not None:
             at = [fault.row_id, fault.column, fault.words, fault.suggestion]
@@ -206,17 +206,17 @@ def _marks(desk: Desk, request: Request) -> Mapping[str, Any]:
     return {"data": {"faults": faults, "lots": lots, "revision": state.revision}}
 
 
-def _told_beside(desk: Desk) -> tuple[Problem | Caution, ...]:
+def _found_elsewhere(desk: Desk) -> tuple[Problem | Caution, ...]:
     """What is wrong with tables that the plan does not depend on, and what to check."""
     return tuple(
-        told
+        found
         for read, names in ((read_quotations, (QUOTATIONS.name,)), (read_imports, IMPORT_TABLES))
-        for told in _told_in(read, desk.place, *(desk.table(name).raw(name) for name in names))
+        for found in _found_in(read, desk.place, *(desk.table(name).raw(name) for name in names))
     )
 
 
 @lru_cache(maxsize=8)
-def _told_in(
+def _found_in(
     read: Callable[[Overlaid], Any], place: Path, *raws: RawTable
 ) -> tuple[Problem, ...] | tuple[Caution, ...]:
     """By the rows themselves: it is asked for after every edit, of whatever table."""

@@ -109,7 +109,7 @@ def positions_page(desk: Desk, request: Request, form: Form) -> Response:
 
 def _of_positions(request: Request) -> dict[str, bool]:
     return {
-        "divisible": asked_flag(request, "divisible"),
+        "as_if_split": asked_flag(request, "as_if_split"),
         "no_break_even": asked_flag(request, "no_break_even"),
     }
 
@@ -125,7 +125,7 @@ def _positions_job(desk: Desk, request: Request) -> tuple[Job, tuple[Caution, ..
             return _Days(
                 days(
                     horizon,
-                    divisible=asked["divisible"],
+                    divisible=asked["as_if_split"],
                     shadow_prices=not asked["no_break_even"],
                     progress=job.say,
                     stopped=job.is_stopped,
@@ -143,7 +143,7 @@ def positions(desk: Desk, request: Request, form: Form) -> Response:
     """The plan: a part of the page that loads itself."""
     revision = desk.book.revision
     job, warnings = _positions_job(desk, request)
-    told = desk.state().warnings  # on the page already
+    known = desk.state().warnings  # on the page already
 
     def done(found: _Days) -> Response:
         return page(
@@ -152,7 +152,7 @@ def positions(desk: Desk, request: Request, form: Form) -> Response:
             "trader_positions_answer.html",
             infeasible=found.why_not,
             shown_tables=[] if found.answer is None else _day_tables(found.answer),
-            warnings=[printable(str(each)) for each in warnings if each not in told],
+            warnings=[printable(str(each)) for each in warnings if each not in known],
             at=partial(address, POSITIONS_PATH, request, stop=None),
             ledger_at=address(f"{POSITIONS_PATH}/ledger.csv", request, stop=None),
             chart=None if found.answer is None else found.answer.chart(),

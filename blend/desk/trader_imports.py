@@ -80,23 +80,23 @@ def landed_page(desk: Desk, request: Request, form: Form) -> Response:
 
 def values(desk: Desk, request: Request) -> Mapping[str, Any]:
     """Of the part that follows every edit; what is wrong with the offers is shown in it."""
-    told: dict[str, Any] = {"problems": (), "landed": None, "at": partial(address, PATH, request)}
+    values: dict[str, Any] = {"problems": (), "landed": None, "at": partial(address, PATH, request)}
     try:
         read = _landed(desk)
     except InputRefused as faulty:
-        return told | {"problems": _words(faulty.problems)}
+        return values | {"problems": _words(faulty.problems)}
     except FileTrouble as trouble:
-        return told | {"problems": [printable(str(trouble))]}
+        return values | {"problems": [printable(str(trouble))]}
     found = read.landed
-    told |= {"problems": _words(found.not_priced)}
+    values |= {"problems": _words(found.not_priced)}
     if found.best is None:
-        return told
+        return values
     try:
         chosen = _chosen(request, found)
     except InputRefused as unknown:
         chosen = found.built[0]
-        told |= {"problems": [*told["problems"], *_words(unknown.problems)]}
-    return told | {
+        values |= {"problems": [*values["problems"], *_words(unknown.problems)]}
+    return values | {
         "landed": found,
         "warnings": _words(read.warnings),
         "parity": _offers_table(found),

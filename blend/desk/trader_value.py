@@ -167,14 +167,14 @@ def _choices(desk: Desk) -> dict[str, Any]:
 
 def values(desk: Desk, request: Request) -> Mapping[str, Any]:
     """Of the part that follows every edit; what is wrong with the quotations is shown in it."""
-    told: dict[str, Any] = {"problems": (), "value": None, "at": partial(address, PATH, request)}
+    values: dict[str, Any] = {"problems": (), "value": None, "at": partial(address, PATH, request)}
     try:
         value = _value(_quotations(desk), _asked(request))
     except InputRefused as faulty:
-        return told | {"problems": [printable(str(problem)) for problem in faulty.problems]}
+        return values | {"problems": [printable(str(problem)) for problem in faulty.problems]}
     except FileTrouble as trouble:
-        return told | {"problems": [printable(str(trouble))]}
-    return told | {
+        return values | {"problems": [printable(str(trouble))]}
+    return values | {
         "value": value,
         "cards": _cards(value),
         "lines": standing_lines(value),

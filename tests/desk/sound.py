@@ -256,7 +256,7 @@ def _last(desk: Desk) -> Iterator[Asked]:
     too_much = (("row", row), ("column", "min_lb"), ("text", "7900000"))
     yield "POST", "/tables/products/cell", too_much
     yield "POST", "/tables/products/cell", (("row", row), ("column", "max_lb"), ("text", ""))
-    yield "GET", "/grinder/clash", ()
+    yield "GET", "/grinder/why-no-plan", ()
     for path in _BEGINS_ANEW:
         yield "POST", path, ()
 

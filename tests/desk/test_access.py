@@ -11,7 +11,7 @@ pytest.importorskip(
 )
 
 PATHS = (
-    *("/grinder", "/grinder/plan", "/grinder/batches", "/grinder/correct", "/grinder/clash"),
+    *("/grinder", "/grinder/plan", "/grinder/batches", "/grinder/correct", "/grinder/why-no-plan"),
     *("/grinder/copies", "/grinder/work-order", "/grinder/actuals", "/grinder?tour=grinder"),
     *("/trader/lot/I90-2", "/trader/book", "/reporter/items", "/reporter/weekly"),
     *("/reporter/calls", "/help/desk", "/help/columns"),
@@ -133,7 +133,7 @@ def test_a_sheet_is_used_by_keyboard_alone(browser_page, served):
     assert len(served.desk.table("lots").order) == count - 1
 
 
-def test_a_fault_is_told_beside_its_cell_and_aloud(browser_page, served):
+def test_a_fault_is_shown_at_its_cell_and_aloud(browser_page, served):
     page = browser_page
     page.goto(served.origin + "/tables/lots")
     settled(page)

@@ -23,8 +23,8 @@ from blend.grinder.plan import make_plan
 from tests.desk.conftest import counted, keys_and_clicks, settled
 
 EVIL = "<script>alert(1)</script>"
-PAGES = ("/grinder", "/grinder/lot/B90-1", "/grinder/clash", "/grinder/plan", "/grinder/batches",
-         "/grinder/correct")  # fmt: skip
+PAGES = ("/grinder", "/grinder/lot/B90-1", "/grinder/why-no-plan", "/grinder/plan",
+         "/grinder/batches", "/grinder/correct")  # fmt: skip
 
 
 def desk_of(client):
@@ -119,7 +119,7 @@ def test_no_plan_points_to_why(client):
     type_cell(client, "products", "GB93", "max_lb", "900000")
     page = client.get("/grinder")
     assert "No plan meets every requirement" in said(page)
-    assert 'href="/grinder/clash"' in page.text
+    assert 'href="/grinder/why-no-plan"' in page.text
 
 
 def test_sliders_stand_where_the_sheet_does(client):
@@ -189,7 +189,7 @@ def test_a_infeasible_is_eased_by_its_button(client):
     type_cell(client, "products", "GB93", "min_lb", "90000")
     type_cell(client, "products", "GB93", "max_lb", "90000")
     assert desk_of(client).state().plan is None
-    page = wait_for(client, "/grinder/clash")
+    page = wait_for(client, "/grinder/why-no-plan")
     assert "Can't fill today's orders" in said(page)
     forms = [
         dict(re.findall(r'name="(\w+)" value="([^"]*)"', form))
@@ -198,22 +198,22 @@ def test_a_infeasible_is_eased_by_its_button(client):
     assert forms
     done = len(desk_of(client).book.done)
     for fields in forms:
-        assert "There is a plan" in said(client.post("/grinder/clash/ease", data=fields))
+        assert "There is a plan" in said(client.post("/grinder/why-no-plan/ease", data=fields))
         assert len(desk_of(client).book.done) == done + 1
         desk_of(client).undo()
         desk_of(client).book.names.clear()
         fields["revision"] = "99999"
-        assert "changed since" in said(client.post("/grinder/clash/ease", data=fields))
-        page = wait_for(client, "/grinder/clash")
+        assert "changed since" in said(client.post("/grinder/why-no-plan/ease", data=fields))
+        page = wait_for(client, "/grinder/why-no-plan")
         revision = re.search(r'name="revision" value="(\d+)"', page.text)[1]
         for other in forms:
             other.update(revision=revision, name=f"n{revision}")
 
 
 def test_nothing_infeasible(client):
-    assert "There is a plan" in said(client.get("/grinder/clash"))
+    assert "There is a plan" in said(client.get("/grinder/why-no-plan"))
     # a page that was left waiting for a conflict that is gone is loaded again, not nested in itself
-    look = client.get("/grinder/clash", headers={"desk-part": "true"})
+    look = client.get("/grinder/why-no-plan", headers={"desk-part": "true"})
     assert look.headers["desk-reload"] == "true" and not look.text
 
 
@@ -373,7 +373,7 @@ def test_any_name_stays_text_everywhere(quick, name):
         page = wait_for(quick, path)
         assert page.status_code == 200, path
         assert "<script>alert" not in page.text and "<img src=x" not in page.text, path
-        if path not in ("/grinder/clash", "/grinder/correct", "/tables/lots"):
+        if path not in ("/grinder/why-no-plan", "/grinder/correct", "/tables/lots"):
             assert name in html.unescape(page.text), path
     for path in paths[:1] + paths[3:5] + paths[6:7]:
         where = wait_for(quick, path).url

@@ -106,7 +106,7 @@ def test_a_part_keeps_to_what_the_page_asks_for(client):
     assert "Pork, Oct 21, 2026" in text_of(answer.text)
 
 
-def test_what_is_wrong_with_quotations_is_told_beside_the_sheet(client):
+def test_what_is_wrong_with_quotations_is_shown_at_the_sheet(client):
     fresh = edit(client, "quotations", {"item": "81s"}, "price", "dear", "trader-value,status")
     assert 'price: "dear"' in unescape(text_of(fresh)) and 'id="status"' in fresh
     answer = client.get("/trader")
@@ -301,7 +301,7 @@ def test_an_offer_that_is_gone_is_told_and_another_drawn(client):
 
 # Days and scenarios ------------------------------------------------------------------------------
 
-OUTLOOK = "divisible=yes&no_break_even=yes&run=yes"
+OUTLOOK = "as_if_split=yes&no_break_even=yes&run=yes"
 
 
 def test_days_are_planned_when_asked(client):
@@ -403,8 +403,8 @@ FILES = [
     "/trader?as=xlsx",
     "/trader/lots?as=csv&table=0",
     "/trader/lot/B90-1?as=xlsx",
-    "/trader/positions?divisible=yes&as=xlsx",
-    "/trader/positions/ledger.csv?divisible=yes",
+    "/trader/positions?as_if_split=yes&as=xlsx",
+    "/trader/positions/ledger.csv?as_if_split=yes",
     "/trader/scenarios?draws=0&as=xlsx",
     "/trader/scenarios/rows.csv?draws=0",
 ]
@@ -449,7 +449,7 @@ BAD = [
     "/trader/supply?lot=",
     "/trader/regions?lot=B90-1",
     "/trader/landed?as=csv&table=x",
-    "/trader/positions?divisible=1",
+    "/trader/positions?as_if_split=1",
     "/trader/positions/answer?no_break_even=2",
     *(
         f"/trader/scenarios?{name}={text}"

@@ -122,7 +122,7 @@ async function drain() {
     sending = false;
     delete document.body.dataset.busy;
   }
-  tellConnection(met);
+  showConnection(met);
   if (waiting().length || wanted.size) again = setTimeout(drain, 1000);
 }
 
@@ -136,11 +136,11 @@ async function sendFirst() {
   // said before it is dropped: a page that begins meanwhile finds the one or the other
   if (!next.quiet) store.set(ANSWERED, String(Date.now()));
   drop(key);
-  if (refused) tell(refused);
+  if (refused) showRefusal(refused);
   const isRefused = refused || (!next.quiet && put(html).includes("trouble"));
   if (!next.quiet) parts("[data-part=later]").forEach((id) => wanted.add(id));
   if (!isRefused) return {};
-  tellTyped(next);
+  showTyped(next);
   ask(); // the page shows it as if it were done
   return {};
 }
@@ -150,7 +150,7 @@ async function fetchWanted() {
   wanted.clear();
   const { trouble, refused, html } = await post({ url: "/parts", fields: { parts: asked.join(",") }, page: PAGE });
   if (trouble === "away" || trouble === "shut") asked.forEach((id) => wanted.add(id));
-  if (refused) tell(refused);
+  if (refused) showRefusal(refused);
   if (html) put(html);
   return { trouble };
 }
@@ -233,13 +233,13 @@ function placeOf(element) {
   return () => document.getElementById(element.id) ?? alike()[number];
 }
 
-// Telling --------------------------------------------------------------------------------------
+// Showing --------------------------------------------------------------------------------------
 
 /** Words of the desk about an edit that it refuses, where no page of its own shows them. */
-const tell = (words) => document.querySelector("#trouble").replaceChildren(line(`Not done: ${words}`));
+const showRefusal = (words) => document.querySelector("#trouble").replaceChildren(line(`Not done: ${words}`));
 
 /** A refused edit leaves the sheets: what was typed stands with why. */
-function tellTyped({ cells }) {
+function showTyped({ cells }) {
   const texts = [...new Set(cells?.map(([, , , text]) => text))].filter(Boolean);
   if (texts.length) document.querySelector("#trouble").append(line(`Typed: ${texts.join(", ")}`));
 }
@@ -257,7 +257,7 @@ const TROUBLES = {
   failed: "The desk failed at this; its window says more.",
 };
 
-function tellConnection({ trouble, key }) {
+function showConnection({ trouble, key }) {
   const place = document.querySelector("#connection");
   const count = waiting().length;
   const kept = count ? ` ${count} edit${count === 1 ? " is" : "s are"} kept here and sent when it is back.` : "";

@@ -113,11 +113,11 @@ async function sendInPlace(form, submitter) {
   } catch (words) {
     delete form.dataset.sending;
     form.querySelector(".not-sent")?.remove();
-    const told = document.createElement("p");
-    told.className = "faults not-sent";
-    told.setAttribute("role", "alert");
-    told.textContent = `Not added. ${words} What you typed is still here: try again.`;
-    form.append(told);
+    const notice = document.createElement("p");
+    notice.className = "faults not-sent";
+    notice.setAttribute("role", "alert");
+    notice.textContent = `Not added. ${words} What you typed is still here: try again.`;
+    form.append(notice);
   }
 }
 
