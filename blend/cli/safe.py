@@ -72,6 +72,7 @@ def confident_plan(case: Case, read: UncertaintyRead, test: OneTest | None) -> S
     if not made.is_kept:
         raise SolverTrouble(
             "Rounded to whole pounds, the plan misses a confidence you asked for, so it is not "
-            "shown. Ask for a little less, or for whole containers in fewer places."
+            "shown. Allow more time (--time-limit), ask for a little less, or for whole containers "
+            "in fewer places."
         )
     return made
