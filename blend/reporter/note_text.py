@@ -177,7 +177,10 @@ def _together(news: News) -> Sentence:
         count = Figure(f"together.{what}", standing.count, Unit.COUNT, source)
         word = standing.word or "not rated"
         parts += ["; trading " if name == "activity" else f"{', ' if parts else ''}{name} "]
-        parts += [Figure(f"together.{name}", word, Unit.WORD, source), " (", count, f" {what}"]
+        parts.append(Figure(f"together.{name}", word, Unit.WORD, source))
+        if not standing.word and not standing.count:
+            continue
+        parts += [" (", count, f" {what}"]
         if standing.normal is not None:
             usual = Figure(f"together.{what} usually", standing.normal, Unit.NUMBER, source)
             parts += [", usually ", usual]
