@@ -74,7 +74,7 @@ def solve_reference(
     quantity that cannot be split, or that a rule wants used to the last.
     """
     model = state_model(case, relax=relax)
-    status, has_plan = _solve(model.problem, solver, gap_share, time_limit_s)
+    status, has_plan = solve_problem(model.problem, solver, gap_share, time_limit_s)
     if not has_plan:
         return ReferenceAnswer(status)
     return ReferenceAnswer(
@@ -501,7 +501,7 @@ WHOLE_CLASSES = (
 # Solving ----------------------------------------------------------------------------------------
 
 
-def _solve(
+def solve_problem(
     problem: LpProblem, solver_name: str, gap_share: float, time_limit_s: float | None
 ) -> tuple[str, bool]:
     """The status, and whether the choices hold a plan."""

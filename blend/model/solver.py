@@ -53,6 +53,8 @@ _COMPLETION_NODES = 500
 """Share of the time limit, and nodes, for completing a MIP start. The solver's own completion may
 use the whole time limit, and the search then gets it once more."""
 
+DEFAULT_EFFORT = 0.05
+"""Of a search, the solver's own default for the share that looks for better plans."""
 _EASY_OPTIONS = {
     "mip_heuristic_run_feasibility_jump": False,
     "mip_heuristic_run_root_reduced_cost": False,
@@ -591,6 +593,7 @@ def solve_whole(
     target: float = -math.inf,
     max_nodes: int | None = None,
     is_easy: bool = False,
+    effort: float = DEFAULT_EFFORT,
 ) -> Answer:
     """Solve in whole numbers to a relative gap, or until time is out or the user stops it.
 
@@ -598,9 +601,9 @@ def solve_whole(
     time limit too, completes it to a first plan. `on_better(objective, bound)` is called for each
     better plan; `stopped()` is called now and then, and True ends the search. So do a plan at or
     below `target`, and `max_nodes` nodes of the search tree. With `is_easy` the solver's own
-    searches for a first plan are left out. A search that is stopped returns the
-    best plan so far with its bound. Raises KeyboardInterrupt where Ctrl-C comes before there is a
-    plan.
+    searches for a first plan are left out; `effort` is the share of the search that looks for
+    better ones. A search that is stopped returns the best plan so far with its bound. Raises
+    KeyboardInterrupt where Ctrl-C comes before there is a plan.
     """
     until = time.monotonic() + time_limit_s
     start, begun = None, None
@@ -625,6 +628,7 @@ def solve_whole(
             whole_within=whole_within,
             target=target,
             is_easy=is_easy,
+            effort=effort,
         )
 
     found = or_better(begun, lambda: search(start, _WHOLE_WITHIN))
@@ -688,6 +692,7 @@ def _search(
     whole_within: float = _WHOLE_WITHIN,
     target: float = -math.inf,
     is_easy: bool = False,
+    effort: float = DEFAULT_EFFORT,
 ) -> Answer:
     """One search of `solve_whole`; `start` is a plan, of its whole columns at least (NaN: none)."""
     highs = _new_highs()
@@ -696,6 +701,7 @@ def _search(
     highs.setOptionValue("time_limit", time_limit_s)
     highs.setOptionValue("objective_target", target)
     highs.setOptionValue("mip_detect_symmetry", False)  # by measurement there is none to use
+    highs.setOptionValue("mip_heuristic_effort", effort)
     for name, value in _EASY_OPTIONS.items() if is_easy else ():
         highs.setOptionValue(name, value)
     if max_nodes is not None:

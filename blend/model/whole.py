@@ -19,6 +19,7 @@ from blend.model.room import LITTLE_ROOM_LB, ROOM_LB, with_room
 from blend.model.round_plan import RoundedPlan, exact_plan, round_plan, round_quickly
 from blend.model.solve import LinearPlan, solve_linear
 from blend.model.solver import (
+    DEFAULT_EFFORT,
     Answer,
     Outcome,
     WarmLinear,
@@ -34,8 +35,11 @@ _NEAR_OF_BLEND, _NEAR_OF_LOT = (20, 80, 320), 10
 several times: how many pairs of each blend and lot it holds besides those in use. By measurement:
 fewer may have no plan, more find their first one later."""
 _SMALL_TO_PAIRS = 100
-_CLOSE_OF_BLEND, _CLOSE_OF_LOT, _CLOSE_NODES = 8, 3, 100
+_CLOSE_OF_BLEND, _CLOSE_OF_LOT, _CLOSE_NODES = 10, 4, 100
 """Of smaller cases, where the whole program follows soon; the smallest begin with that."""
+_MUCH_EFFORT = 0.2
+"""For better plans, where each product receives whole containers: by measurement a plan within
+0.1% takes half the time of the default."""
 _OWN_GAP, _CLOSER_GAP, _TARGET = 0.5, 0.2, 0.95
 """Of the gap asked for: what the search for a floor stops at, at first and where rounding took more
 than what it leaves; and where a search with room stops."""
@@ -107,6 +111,7 @@ class _Stage:
     """Of the gap asked for."""
     time_share: float = 1.0
     max_nodes: int | None = None
+    effort: float = DEFAULT_EFFORT
     is_whole: bool = False
     """Whether its bound is a floor of the case."""
 
@@ -197,11 +202,16 @@ class _Search:
                 for of_blend in _NEAR_OF_BLEND:
                     near = _near(roomy, relaxed, of_blend, _NEAR_OF_LOT)
                     yield _Stage(near, _OWN_GAP, time_share=0.4)
-        elif pairs > _SMALL_TO_PAIRS and has_room:
+        elif pairs > _SMALL_TO_PAIRS:
             near = _near(roomy, self.linear.answer, _CLOSE_OF_BLEND, _CLOSE_OF_LOT)
-            yield _Stage(near, _OWN_GAP, time_share=0.25, max_nodes=_CLOSE_NODES)
-        yield _Stage(tight, _OWN_GAP, time_share=0.5 if has_room else 1.0, is_whole=True)
-        if has_room:
+            if has_room:
+                yield _Stage(near, _OWN_GAP, time_share=0.25, max_nodes=_CLOSE_NODES)
+            elif len(self.model.sets.blends) == len(self.linear.model.sets.blends):
+                yield _Stage(near, _OWN_GAP, time_share=0.3, effort=_MUCH_EFFORT)
+        if not has_room:
+            yield _Stage(tight, _TARGET, is_whole=True)
+        else:
+            yield _Stage(tight, _OWN_GAP, time_share=0.5, is_whole=True)
             yield _Stage(roomy, _CLOSER_GAP, time_share=0.5)
             yield _Stage(with_room(tight, LITTLE_ROOM_LB), _CLOSER_GAP, time_share=0.5)
         yield _Stage(tight, _CLOSER_GAP, is_whole=True)
@@ -225,6 +235,7 @@ class _Search:
             stopped=self.stopped,
             target=-np.inf if stage.is_whole else self._close_usd(),
             max_nodes=stage.max_nodes,
+            effort=stage.effort,
             is_easy=not {"is_used", "containers_used"} & set(self.model.names),
         )
 

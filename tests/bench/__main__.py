@@ -9,7 +9,7 @@ import click
 import pandas
 
 from blend.tables.method import read_method
-from tests.bench import first_plans, manipulation, planted, tables, trends
+from tests.bench import first_plans, manipulation, planted, tables, trends, whole_pounds
 from tests.bench.measure import BenchPath, PathRow, bench_paths
 from tests.bench.page import SIZES, time_pages
 from tests.bench.paths import PATHS
@@ -18,13 +18,15 @@ BROWSER = "browser"
 """A closer look at the desk, run only when named."""
 FIRST_PLANS = "first-plans"
 """How often a first plan in whole numbers is there in time."""
+WHOLE_POUNDS = "whole-pounds"
+"""Plans in whole pounds against CBC, ten cases a size."""
 TRENDS = "trends"
 """How often trends are false and how often moves are seen, in simulated markets."""
 MANIPULATION = "manipulation"
 """How far one company that pushes moves a quotation, without the cap and with it."""
 PLANTED = "planted"
 """What is planted in markets of known truth, and what is found there."""
-NOT_PATHS = (BROWSER, FIRST_PLANS, TRENDS, MANIPULATION, PLANTED)
+NOT_PATHS = (BROWSER, FIRST_PLANS, WHOLE_POUNDS, TRENDS, MANIPULATION, PLANTED)
 
 
 @click.command(
@@ -46,6 +48,8 @@ def bench(names: Sequence[str], quick: bool) -> None:
         _print(tables.paths_table(rows), tables.PATHS_NOTE)
     if FIRST_PLANS in names:
         _print(first_plans.table(quick), first_plans.NOTE)
+    if WHOLE_POUNDS in names:
+        _print(whole_pounds.table(quick), whole_pounds.NOTE)
     if BROWSER in names:
         rows = time_pages(SIZES[:1] if quick else SIZES)
         _print(tables.pages_table(rows), tables.PAGES_NOTE)
