@@ -27,6 +27,7 @@ _WITHOUT_ROOM = {
     ConstraintClass.ADDED,
 }
 """Pounds can be rounded down for these, or all of a lot may be needed."""
+_OF_ORDERS = {ConstraintClass.VOLUME_MIN, ConstraintClass.VOLUME_MAX}
 _OF_LARGEST = 0.4
 """A pound is taken to move a row as the mean ingredient does, and at least this share of what the
 ingredient that moves it most does."""
@@ -54,15 +55,16 @@ def with_room(model: Model, room_lb: float) -> Model:
         room_lb * moved / batch_lb * np.where(np.isinf(model.row_upper[rows]), -1.0, 1.0)[:, None]
     )
     finished = np.arange(len(model.cost))[model.names["finished"]]
-    entries, row_lower = [], model.row_lower.copy()
+    for place in np.flatnonzero([kind in _OF_ORDERS for kind in classes]):
+        more[place] = _room_of_order(model, int(rows[place]), more[place])
+    is_switched = np.array([kind is ConstraintClass.MIN_IF_USED for kind in classes], bool)
     over = 2 * room_lb / batch_lb.min(initial=np.inf)
-    for place, (row, kind) in enumerate(zip(rows.tolist(), classes, strict=True)):
-        if kind in (ConstraintClass.VOLUME_MIN, ConstraintClass.VOLUME_MAX):
-            more[place] = _room_of_order(model, row, more[place])
-        elif kind is ConstraintClass.MIN_IF_USED:
-            entries.append(_room_of_switch(model, row, more[place], over))
-            row_lower[row] *= 1 + over
-            more[place] = 0.0
+    room_of_row_lb = np.zeros(len(model.row_lower))
+    room_of_row_lb[rows[is_switched]] = np.abs(more[is_switched]) @ sets.max_blend_lb
+    entries = [_room_of_switches(model, rows[is_switched], room_of_row_lb, over)]
+    row_lower = model.row_lower.copy()
+    row_lower[rows[is_switched]] *= 1 + over
+    more[is_switched] = 0.0
     at, blend = np.nonzero(more)
     entries.append((rows[at], finished[blend], more[at, blend]))
     matrix = _plus(matrix, entries, len(model.cost))
@@ -91,11 +93,7 @@ def _moved_per_lb(model: Model, rows: np.ndarray) -> np.ndarray:
     np.maximum.at(largest, (row, blend), own)
     moved = np.maximum(total / count, _OF_LARGEST * largest)
     is_of_one_blend = (moved > 0).sum(1) == 1
-    is_order = [
-        model.requirements[row].constraint_class
-        in (ConstraintClass.VOLUME_MIN, ConstraintClass.VOLUME_MAX)
-        for row in rows
-    ]
+    is_order = [model.requirements[row].constraint_class in _OF_ORDERS for row in rows]
     return np.where((is_of_one_blend | np.array(is_order, bool))[:, None], moved, 0.0)
 
 
@@ -111,16 +109,19 @@ def _room_of_order(model: Model, row: int, more: np.ndarray) -> np.ndarray:
     return -np.abs(more) if is_max and is_exact else more
 
 
-def _room_of_switch(
-    model: Model, row: int, more: np.ndarray, over: float
+def _room_of_switches(
+    model: Model, rows: np.ndarray, room_lb: np.ndarray, over: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The room of a min share if used, which is needed only where the lot is used: it goes to the
-    lot's switch. Its big-M must hold for an order that is overfilled by a share of `over`."""
-    sets, matrix = model.sets, model.matrix
-    columns = matrix.column[matrix.row == row]
-    switch = columns[np.isin(columns, np.arange(len(model.cost))[model.names["is_used"]])]
-    more_lb = over * float(model.row_lower[row]) - float(np.abs(more) @ sets.max_blend_lb)
-    return np.full(len(switch), row), switch, np.full(len(switch), more_lb)
+    """The room of min shares if used, which is needed only where the lot is used: it goes to the
+    lot's switch. The big-M must hold for an order that is overfilled by a share of `over`."""
+    block, matrix = model.names.get("is_used", slice(0, 0)), model.matrix
+    switches = np.arange(block.start, block.stop)
+    part = matrix.take(switches)
+    is_of_row = np.zeros(len(model.row_lower), bool)
+    is_of_row[rows] = True
+    held = is_of_row[part.row]
+    row, column = part.row[held], switches[part.column[held]]
+    return row, column, over * model.row_lower[row] - room_lb[row]
 
 
 def _plus(

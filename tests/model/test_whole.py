@@ -199,6 +199,15 @@ def test_a_search_that_begins_near_the_linear_optimum_reaches_the_same_bound(
         assert near.outcome in (everywhere.outcome, Outcome.STOPPED)
 
 
+def test_combos_that_no_number_of_fills_an_order_rule_out_a_plan():
+    """Fresh meat comes in combos of 2,000 lb without loss, and frozen is 2% at most: of 20,600 to
+    21,800 lb, from 20,188 lb up must be fresh. 10 combos are 20,000 lb, 11 are 22,000."""
+    market = make_instance(30, 8, seed=3, whole=WholeContainers.PER_PRODUCT)
+    lean = tuple(product for product in market.products if product.product_id == "P08")
+    rules = tuple(each for each in market.rules if not each.products or "P08" in each.products)
+    assert planned(replace(market, products=lean, rules=rules)).outcome is Outcome.INFEASIBLE
+
+
 def test_a_container_is_taken_for_a_single_pound():
     """Neither lot nor order states how much there is; a container is far more than is asked."""
     lot = make_lot("a", 0.5, 1.0, min_purchase_lb=1.0, container="combo", container_lb=2_000.0)
