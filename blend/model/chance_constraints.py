@@ -68,6 +68,8 @@ _ROUND_SHARE = 0.5
 """Of the time left, for each search."""
 _FIRST_GAP_SHARE = 0.002
 """Of the first two searches: tangents are still missing."""
+_FLOOR_NODES, _MAX_ROUNDS = 20, 5
+"""By measurement more nodes raise the floor little, and more rounds give little."""
 _POLISHES, _POLISH_NODES = 2, 300
 _NEARLY_HELD_LB = 0.05
 """Of lean in a run: the cones with the whole numbers fixed move the solution by as much."""
@@ -375,6 +377,7 @@ class WholeChance:
                     model,
                     gap_share=self.gap_share / 3 if rounds > 2 else _FIRST_GAP_SHARE,
                     time_limit_s=left_s * _ROUND_SHARE,
+                    max_nodes=_FLOOR_NODES if is_floor else None,
                     guess=np.append(start, np.full(len(model.cost) - len(start), np.nan)),
                     on_better=on_better,
                 )
@@ -405,6 +408,7 @@ class WholeChance:
             is_close = gap_usd <= allowed_usd
             is_over = (
                 was_interrupted
+                or (rounds >= _MAX_ROUNDS and chance.is_kept(best.x))
                 or (is_floor and gained_usd < allowed_usd / 4)
                 or (rounds >= _ROUNDS_UNTIL_KEPT and not chance.is_kept(best.x))
             )

@@ -22,6 +22,15 @@ CASES = {
     "days": ["plan", "demo_data", "--days", "--containers", "no"],
     "days_all": ["plan", "demo_data", "--days", "--containers", "no", "--all"],
     "control_all": ["control", "demo_data", "--all"],
-    "simulate": ["simulate", "demo_data", "--draws", "200", "--containers", "no"],
+    "simulate": [
+        "simulate",
+        "demo_data",
+        "--draws",
+        "200",
+        "--containers",
+        "no",
+        "--time-limit",
+        "300",
+    ],
     "guide": ["guide"],
 }
