@@ -672,8 +672,8 @@ def _method(news: News) -> Section:
         ),
         *_of_the_model(news),
         sentence(
-            "Trends pool three weeks of all items; demand, offerings and trades are counted "
-            "as heard, never taken from prices."
+            "After ±, one standard error. Trends pool three weeks of all items; demand, offerings "
+            "and trades are counted as heard, never taken from prices."
         ),
         sentence("No advice to buy, sell or hold anything."),
     ]  # fmt: skip
@@ -692,5 +692,5 @@ def _of_the_model(news: News) -> list[Sentence]:
     error = Figure("volume error", news.volume_error_share, Unit.SHARE, Source("asked"))
     return [
         sentence(*parts, "."),
-        sentence("Volumes are assumed off by ", error, ", one standard error."),
+        sentence("Volumes are assumed off by ±", error, "."),
     ]

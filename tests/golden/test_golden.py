@@ -67,6 +67,6 @@ def commands():
             yield name, command
 
 
-@pytest.mark.parametrize(("name", "command"), commands())
+@pytest.mark.parametrize(("name", "command"), list(commands()))
 def test_help_ends_with_two_examples(name, command):
     assert len(re.findall(rf"blend {name}\b", command.epilog or "")) >= 2
