@@ -199,8 +199,10 @@ class _Search:
             relaxed = _relaxation(tight, self.linear)
             if relaxed.outcome is Outcome.OPTIMAL:
                 self.floor_usd = max(self.floor_usd, relaxed.objective)
+                # by measurement, with counted lots room delays the first plan past the limit
+                searched = tight if "is_used" in tight.names else roomy
                 for of_blend in _NEAR_OF_BLEND:
-                    near = _near(roomy, relaxed, of_blend, _NEAR_OF_LOT)
+                    near = _near(searched, relaxed, of_blend, _NEAR_OF_LOT)
                     yield _Stage(near, _OWN_GAP, time_share=0.4)
         elif pairs > _SMALL_TO_PAIRS:
             near = _near(roomy, self.linear.answer, _CLOSE_OF_BLEND, _CLOSE_OF_LOT)
