@@ -79,8 +79,9 @@ def confirmation(deal: Deal, quotations: Sequence[Quotation], house: str = "") -
     title = "Contract confirmation" if not deal.corrects else (
         f"Contract confirmation, in place of {deal.corrects}"
     )  # fmt: skip
+    ask = "Please let us know within one business day if this is not what was agreed."
     sign = [
-        "Please let us know within one business day if this is not what was agreed.",
+        screen.wrapped(ask),
         f"{we}: {BLANK}    {they}: {BLANK}",
     ]
     return "\n".join([title, "", *body, "", *sign])
