@@ -285,12 +285,7 @@ class Weekly(Answer):
         if others:
             first += f", with {_listed([self._alongside(each) for each in others])}"
         sentences = [f"{first}."]
-        loads = math.fsum(each.now.pounds_lb for each in own) / LOAD_LB
-        before = math.fsum(each.before.pounds_lb for each in own) / LOAD_LB
-        if loads:
-            way = "up" if loads > before else "down"
-            than = f", {way} from {before:.1f} the week before" if before else ""
-            sentences.append(f"Negotiated trade came to {loads:.1f} loads{than}.")
+        sentences += _loads_sentence(own, "{:.1f}")
         if lead.on_year is not None:
             way = "above" if lead.on_year > 0 else "below"
             size = cents(abs(lead.on_year))
@@ -377,16 +372,12 @@ class Weekly(Answer):
             said = _spoken_move(each, self.measurable_usd_per_cwt[each.item.item_id])
             lines.append(f"Imported {said}.")
         up, down, flat = (len(each) for each in self.breadth)
-        lines.append(
-            f"Of {counted(up + down + flat, 'item')} compared, {up or 'none'} gained, "
-            f"{down or 'none'} lost and {flat or 'none'} held steady."
-        )
-        loads = math.fsum(each.now.pounds_lb for each in self.items) / LOAD_LB
-        before = math.fsum(each.before.pounds_lb for each in self.items) / LOAD_LB
-        lines.append(
-            f"Negotiated trade came to about {round(loads)} loads, "
-            f"{'up' if loads > before else 'down'} from {round(before)} the week before."
-        )
+        if compared := up + down + flat:
+            lines.append(
+                f"Of {counted(compared, 'item')} compared, {up or 'none'} gained, "
+                f"{down or 'none'} lost and {flat or 'none'} held steady."
+            )
+        lines += _loads_sentence(self.items, "about {:.0f}")
         supply = self._supply_sentence()
         if supply:
             lines.append(_round_percents(supply))
@@ -407,7 +398,7 @@ class Weekly(Answer):
             f"Over the week, {_name_said(each)} were quoted from about {_say(each.low)} to "
             f"{_say(each.high)}."
             for each in (*of_note, *rest)
-            if each.low is not None and each.high is not None
+            if each.low is not None and each.high is not None and _say(each.low) != _say(each.high)
         ]
         loads = [
             f"{_name_said(each)} traded about {round(each.now.pounds_lb / LOAD_LB)} loads."
@@ -494,8 +485,11 @@ class Weekly(Answer):
         )
 
     def charts(self) -> list[Spec]:
-        """Lean and fat over a year, the week's changes item by item, and volumes on the year."""
-        return [self.chart(), self._changes_chart(), self._volumes_chart()]
+        """Lean and fat over a year, the week's changes item by item, and volumes on the year; each
+        where there is something to compare."""
+        changes = [self._changes_chart()] if any(self.breadth) else []
+        has_years = any(_percent(each.on_year) is not None for each in self.volumes)
+        return [self.chart(), *changes, *([self._volumes_chart()] if has_years else [])]
 
     def slide(self, ending: str) -> bytes:
         """The charts as one picture at newsletter size: .png, .svg or .pdf."""
@@ -799,12 +793,27 @@ def _spoken(each: ItemWeek, measurable: float, kind: str) -> str:
 def _spoken_move(each: ItemWeek, measurable: float) -> str:
     name = _name_said(each)
     price = _say(each.price or 0.0)
-    if each.on_week is None or abs(each.on_week) < measurable:
+    if each.on_week is None:
+        return f"{name} averaged about {price}"
+    if abs(each.on_week) < measurable:
         return f"{name} were steady at about {price}"
     way = "gained" if each.on_week > 0 else "lost"
     moved = abs(each.on_week)
     by = "half a dollar" if moved < 0.75 else _say(moved)
     return f"{name} {way} about {by}, to {price} a hundredweight"
+
+
+def _loads_sentence(items: Sequence[ItemWeek], words: str) -> list[str]:
+    """Loads traded, against the week before where there was trade; none where there was none."""
+    now, before = (
+        math.fsum(each.pounds_lb for each in of) / LOAD_LB
+        for of in ([each.now for each in items], [each.before for each in items])
+    )
+    if not now:
+        return []
+    said, was = words.format(now), words.format(before).removeprefix("about ")
+    than = f", {'up' if now > before else 'down'} from {was} the week before" if before else ""
+    return [f"Negotiated trade came to {said} loads{than}."]
 
 
 def _listed(words: Sequence[str]) -> str:
