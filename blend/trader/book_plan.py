@@ -35,7 +35,7 @@ from blend.units import LB_PER_CWT, LB_PER_LOAD
 register(
     {
         "on_or_for": Format("When"),
-        "planned_lb": Format("Pounds", "lb", 0),
+        "action_lb": Format("Pounds", "lb", 0),
         "planned_loads": Format("Loads", "", 2),
         "of_price_usd_per_cwt": Format("Price", "$/cwt", 2),
         "through": Format("On"),
@@ -82,7 +82,7 @@ class BookPlan(Answer):
     def tables(self) -> Mapping[str, DataFrame]:
 
         of_days = self.days.tables
-        actions = ["on_or_for", "do", "item_id", "planned_lb", "planned_loads",
+        actions = ["on_or_for", "do", "item_id", "action_lb", "planned_loads",
                    "of_price_usd_per_cwt", "through", "planned_usd"]  # fmt: skip
         not_bought = of_days["not_bought"]
         held = of_days["ledger"]
@@ -140,7 +140,7 @@ class BookPlan(Answer):
             "on_or_for": self._when(of),
             "do": do,
             "item_id": item_id,
-            "planned_lb": lb,
+            "action_lb": lb,
             "planned_loads": lb / LB_PER_LOAD,
         }
 
@@ -179,7 +179,7 @@ class BookPlan(Answer):
                     "item_id": sale.lot_id,
                     "rolled_from": self._when(sale.day),
                     "rolled_to": self._when(purchase.day),
-                    "planned_lb": lb,
+                    "action_lb": lb,
                     "planned_loads": lb / LB_PER_LOAD,
                     "roll_gain_usd_per_cwt": gain,
                 }
@@ -223,7 +223,7 @@ class BookPlan(Answer):
             f"{screen.strong(title)}\n{screen.wrapped(self.headline)}",
             screen.table(
                 shown,
-                [name for name in actions.columns if name != "planned_lb" or not self.whole_loads],
+                [name for name in actions.columns if name != "action_lb" or not self.whole_loads],
                 note=f"And {hidden} more (--actions)." if hidden else "",
             ),
             screen.watch(self._warnings()),

@@ -80,7 +80,7 @@ def test_what_was_agreed_is_delivered_and_what_cannot_be_is_named():
                 delivery_month="2027-01")  # fmt: skip
     cover = quote(1, Side.OFFER, "2026-12", 330.0, 2)
     actions = book_plan(Book((sold,), (cover,)), QUOTED, [STORE]).tables["actions"]
-    assert actions[["do", "planned_lb"]].values.tolist() == [
+    assert actions[["do", "action_lb"]].values.tolist() == [
         ["buy", LOAD], ["hold", LOAD], ["deliver", LOAD],
     ]  # fmt: skip
     with pytest.raises(InputRefused, match="S, agreed already: 40,000 lb of 90 CL"):
@@ -109,7 +109,7 @@ def test_freezing_pays_where_the_bid_covers_it_and_market_is_no_reason_to_buy():
     quotes = (quote(1, Side.BID, "2027-02", 99.0, 2, "50s frozen"),
               quote(2, Side.OFFER, "2026-12", 70.0, 3, "50s"))  # fmt: skip
     found = book_plan(Book((held,), quotes), QUOTED, [freezer, cooler], market_share=0.98)
-    did = {(row.on_or_for, row.do): row.planned_lb for row in found.tables["actions"].itertuples()}
+    did = {(row.on_or_for, row.do): row.action_lb for row in found.tables["actions"].itertuples()}
     assert did["now", "sell"] == pytest.approx(LOAD)  # all the freezer does not take
     assert did["Dec 2026", "buy"] == pytest.approx(did["Dec 2026", "freeze"]) == LOAD
-    assert found.tables["rolls"]["planned_lb"].item() == pytest.approx(LOAD)
+    assert found.tables["rolls"]["action_lb"].item() == pytest.approx(LOAD)
